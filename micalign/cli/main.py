@@ -1,0 +1,117 @@
+"""The ``micalign`` command: names its subcommands, loads the one that is called, and turns errors into words.
+
+Exit status: 0 done; 1 done, and something was found wrong; 2 the command or its input cannot be used.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any, Final
+
+import click
+
+from micalign import __version__
+from micalign.errors import MicalignError
+
+__all__ = ["COMMANDS", "main", "run"]
+
+COMMANDS: Final = {
+    "check": "Arrival times, comb notches, spacing rule, reflections and room of a scene.",
+    "survey": "Find coordinates from distances measured with a tape.",
+    "place": "Find better positions for the mics that may move.",
+    "draw": "Draw a scene: plan and side view, arrivals, comb curves.",
+    "simulate": "Make the take that a scene would give, with its true delays.",
+    "levels": "Check tracks for level, clipping, noise, hum and doubles.",
+    "measure": "Measure delay and polarity between tracks, with uncertainty.",
+    "align": "Measure, then write offsets and aligned audio.",
+    "compare": "Hold a take against its scene: moved or swapped mics, flipped polarity.",
+    "locate": "Find where the mics stand from a recording of hits at known points.",
+    "explain": "Make a lesson on comb filtering: page, figures and sounds.",
+    "report": "Make one self-contained page of all of it.",
+    "demo": "Do the whole job on a scene and a take made on the spot.",
+    "schema": "Print the JSON Schema of the scene file.",
+}
+"""Every subcommand with its one line of help, so that ``--help`` loads none of them."""
+
+
+class LazyGroup(click.Group):
+    """A group that imports a subcommand's module when it is called, not before."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """All names, in the order of a day's work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Load one subcommand from its own file."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"micalign.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the subcommands from the table alone."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, "-V", "--version", prog_name="micalign")
+def main() -> None:
+    """Microphones around a sound, and what happens when they are added together.
+
+    Plan with a scene file (check, place, draw), record, then measure and align the tracks. 'micalign demo' shows
+    the whole job; 'micalign COMMAND --help' tells more.
+
+    Exit status: 0 done; 1 done, and something was found wrong; 2 the command or its input cannot be used.
+    """
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Run the command line and exit; no traceback reaches the user."""
+    sys.exit(status_of(arguments))
+
+
+def status_of(arguments: list[str] | None = None) -> int:
+    """Run the command line and return the exit status."""
+    try:
+        result: Any = main.main(args=arguments, prog_name="micalign", standalone_mode=False)
+        sys.stdout.flush()
+    except MicalignError as error:
+        return _refused(error.faults)
+    except click.ClickException as error:
+        return _refused([error.format_message()], usage=_usage(error))
+    except (click.Abort, KeyboardInterrupt):
+        sys.stderr.write("micalign: stopped; nothing half-written is left\n")
+        return 130
+    except BrokenPipeError:
+        # The reader of a pipe has gone: say nothing, and keep Python's own last flush quiet too.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except (OSError, MemoryError) as error:
+        return _refused([_system_sentence(error)])
+    return result if isinstance(result, int) else 0
+
+
+def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:
+    from micalign.cli.output import clean  # noqa: PLC0415 - only an error needs it
+
+    for fault in faults:
+        sys.stderr.write(f"micalign: {clean(fault)}\n")
+    if usage:
+        sys.stderr.write(f"{usage}\n")
+    return 2
+
+
+def _usage(error: click.ClickException) -> str:
+    context = getattr(error, "ctx", None)
+    return f"Try '{context.command_path} --help'." if isinstance(context, click.Context) else ""
+
+
+def _system_sentence(error: OSError | MemoryError) -> str:
+    if isinstance(error, MemoryError):
+        return "there is not enough memory for this: try fewer or shorter tracks"
+    where = f"{error.filename}: " if error.filename else ""
+    return f"{where}{error.strerror or error}"

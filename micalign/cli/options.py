@@ -1,0 +1,50 @@
+"""Every option that commands share, defined once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+__all__ = ["force_option", "json_option", "out_option", "quiet_option", "scene_argument", "scene_option"]
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+# Existence is checked where the file is opened, so that program and library refuse in the same words.
+PATH = click.Path(path_type=Path)
+
+
+def json_option(command: _Command) -> _Command:
+    """``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")(
+        command
+    )
+
+
+def quiet_option(command: _Command) -> _Command:
+    """``-q/--quiet``."""
+    return click.option("-q", "--quiet", is_flag=True, help="No progress and no notes on standard error.")(command)
+
+
+def force_option(command: _Command) -> _Command:
+    """``--force``."""
+    return click.option("--force", is_flag=True, help="Replace files that exist.")(command)
+
+
+def out_option(help_text: str, *, default: str | None = None) -> Callable[[_Command], _Command]:
+    """``-o/--out`` with the command's own words."""
+    return click.option(
+        "-o", "--out", type=PATH, default=default, show_default=default is not None, metavar="PATH", help=help_text
+    )
+
+
+def scene_argument(command: _Command) -> _Command:
+    """The scene file as the argument."""
+    return click.argument("scene", type=PATH, metavar="SCENE")(command)
+
+
+def scene_option(command: _Command) -> _Command:
+    """``--scene``."""
+    return click.option("--scene", type=PATH, metavar="SCENE", help="Scene file (TOML) that names the tracks.")(command)

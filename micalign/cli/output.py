@@ -1,0 +1,51 @@
+"""How commands speak: results on standard output, notes on standard error, names that cannot reach the terminal raw."""
+
+from __future__ import annotations
+
+import json
+import sys
+import unicodedata
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["clean", "console", "note", "print_json"]
+
+
+def clean(text: str) -> str:
+    """The text with control and direction characters made visible, so that a name cannot steer the terminal.
+
+    >>> clean("kick\\x1b[31m")
+    'kick\\\\x1b[31m'
+    """
+    return "".join(
+        char if char == "\n" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Zl", "Zp"} else _escaped(char)
+        for char in text
+    )
+
+
+def _escaped(char: str) -> str:
+    return char.encode("unicode_escape").decode("ascii")
+
+
+def print_json(document: Mapping[str, Any]) -> None:
+    """One JSON document on standard output; a number that is not finite is a defect and raises."""
+    sys.stdout.write(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def note(message: str, *, quiet: bool = False) -> None:
+    """A line on standard error, unless the user asked for quiet."""
+    if not quiet:
+        sys.stderr.write(clean(message) + "\n")
+
+
+def console(*, stderr: bool = False) -> Console:
+    """A rich console: plain where the output is no terminal, at least 80 columns wide."""
+    from rich.console import Console  # noqa: PLC0415 - 100 ms that --help must not pay
+
+    made = Console(stderr=stderr, highlight=False, emoji=False, markup=False, soft_wrap=False)
+    if not made.is_terminal:
+        made.width = 100
+    return made

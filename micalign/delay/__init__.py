@@ -1,0 +1,1 @@
+"""Tracks turned into delays and polarity, with their uncertainty. Pure."""

@@ -1,0 +1,51 @@
+"""Errors a caller may catch, by whose mistake they are.
+
+Each error holds one or more *faults*: plain sentences that say what was met, where, and how to mend it. Nothing
+in the library prints; only the command line turns an error into words on a terminal and an exit status.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError"]
+
+
+class MicalignError(Exception):
+    """The root of every error micalign raises on purpose.
+
+    Parameters
+    ----------
+    faults : str or sequence of str
+        One sentence for each fault, with its place and its mend.
+
+    Examples
+    --------
+    >>> error = SceneError(["barn.toml, mic 'room': 'aim' is missing", "barn.toml, source 'kick': no 'at'"])
+    >>> len(error.faults)
+    2
+    >>> str(SceneError("barn.toml is empty: write at least one source and one mic"))
+    'barn.toml is empty: write at least one source and one mic'
+    """
+
+    faults: tuple[str, ...]
+
+    def __init__(self, faults: str | Sequence[str]) -> None:
+        self.faults = (faults,) if isinstance(faults, str) else tuple(faults)
+        super().__init__("\n".join(self.faults))
+
+    def __reduce__(self) -> tuple[type[MicalignError], tuple[tuple[str, ...]]]:
+        # The default would hand the joined message to __init__ and lose the list.
+        return (type(self), (self.faults,))
+
+
+class SceneError(MicalignError):
+    """The scene (positions, distances, names, keys) cannot be used as it stands."""
+
+
+class TakeError(MicalignError):
+    """A recording cannot be read, or cannot be used with the others."""
+
+
+class OutputError(MicalignError):
+    """A result cannot be written where it was asked for."""

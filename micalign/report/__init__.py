@@ -1,0 +1,1 @@
+"""Values turned into words: JSON documents, terminal tables, pages and the lesson."""

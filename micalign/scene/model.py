@@ -1,0 +1,374 @@
+"""What stands in the room: frozen values that check themselves when made.
+
+Positions are metres: x to the right, y away from the front wall, z up from the floor; the origin is a floor corner
+of the room. Angles are degrees, levels decibels, times seconds. A position of which a coordinate is not known yet
+(``None``) waits for the tape survey; everything else asks for ``position`` and gets three numbers or a `SceneError`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Final, Literal, TypeAlias, TypeVar
+
+from micalign.errors import SceneError
+
+__all__ = [
+    "PATTERNS",
+    "SURFACES",
+    "Absorption",
+    "Air",
+    "Box",
+    "Coordinates",
+    "Di",
+    "Keepout",
+    "Mic",
+    "Pair",
+    "Panel",
+    "PlaceWeights",
+    "PlaceWishes",
+    "Point",
+    "Room",
+    "Scene",
+    "Source",
+    "Surface",
+    "TakePlan",
+    "Tape",
+    "TrackPlan",
+]
+
+Point: TypeAlias = tuple[float, float, float]
+Coordinates: TypeAlias = tuple[float | None, float | None, float | None]
+Surface: TypeAlias = Literal["floor", "ceiling", "front", "back", "left", "right"]
+
+UNKNOWN: Final[Coordinates] = (None, None, None)
+
+SURFACES: Final[tuple[Surface, ...]] = ("left", "right", "front", "back", "floor", "ceiling")
+"""The six surfaces in the order x = 0, x = size, y = 0, y = size, z = 0, z = size."""
+
+PATTERNS: Final = {
+    "omni": 1.0,
+    "subcardioid": 0.75,
+    "cardioid": 0.5,
+    "supercardioid": 0.37,
+    "hypercardioid": 0.25,
+    "figure-8": 0.0,
+}
+"""First-order polar patterns: the omni share a of s(angle) = a + (1 - a) cos(angle).
+
+The supercardioid is the usual rounded figure of the best front to back pickup, (sqrt(3) - 1) / 2 = 0.366; makers' subcardioids lie between 0.70 and 0.75.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """The air in the room; ``plus_minus`` values are one standard deviation of what the user read."""
+
+    temperature_c: float = 20.0
+    humidity_percent: float = 50.0
+    pressure_kpa: float = 101.325
+    temperature_plus_minus_c: float = 1.0
+    humidity_plus_minus_percent: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Absorption:
+    """Share of the energy that each surface takes from a reflection, 0 to 1."""
+
+    floor: float = 0.1
+    ceiling: float = 0.1
+    front: float = 0.1
+    back: float = 0.1
+    left: float = 0.1
+    right: float = 0.1
+
+    def of(self, surface: Surface) -> float:
+        """The absorption of one surface."""
+        value: float = getattr(self, surface)
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A box of a room: width (x), depth (y), height (z) in metres."""
+
+    size: Point
+    absorption: Absorption = field(default_factory=Absorption)
+
+    def contains(self, point: Coordinates) -> bool:
+        """Whether the known coordinates of a point lie in the room, walls included."""
+        return all(
+            value is None or -1e-9 <= value <= size + 1e-9 for value, size in zip(point, self.size, strict=True)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A range for each axis, in metres."""
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    z: tuple[float, float]
+
+    @property
+    def low(self) -> Point:
+        """The corner with the smallest coordinates."""
+        return (self.x[0], self.y[0], self.z[0])
+
+    @property
+    def high(self) -> Point:
+        """The corner with the largest coordinates."""
+        return (self.x[1], self.y[1], self.z[1])
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """Something with a name and a place."""
+
+    name: str
+    at: Coordinates = UNKNOWN
+    plus_minus_m: float = 0.01
+
+    @property
+    def is_placed(self) -> bool:
+        """Whether all three coordinates are known."""
+        return None not in self.at
+
+    @property
+    def position(self) -> Point:
+        """The three coordinates; `SceneError` where one is not known."""
+        x, y, z = self.at
+        if x is None or y is None or z is None:
+            raise SceneError(
+                f"'{self.name}' has no full position yet: give 'at', or enough [[tape]] distances to fix it"
+            )
+        return (x, y, z)
+
+
+@dataclass(frozen=True)
+class Source(_Placed):
+    """Something that sounds.
+
+    ``range_hz`` is where its sound matters; ``sound`` is what `simulate` plays for it (guessed from the name
+    where it is left out).
+    """
+
+    range_hz: tuple[float, float] | None = None
+    sound: str | None = None
+
+
+@dataclass(frozen=True)
+class Mic(_Placed):
+    """A microphone: where it stands, where it looks, what it is there to take and how it may move."""
+
+    aim: str | Point | None = None
+    pattern: str = "omni"
+    on: tuple[str, ...] = ()
+    gain_db: float = 0.0
+    polarity: int = 1
+    move: Box | None = None
+    reach_m: float | None = None
+    distance_m: tuple[float, float] | None = None
+
+    @property
+    def may_move(self) -> bool:
+        """Whether placement may move it."""
+        return self.move is not None or self.reach_m is not None
+
+
+_Thing = TypeVar("_Thing", Source, Mic)
+
+
+@dataclass(frozen=True, slots=True)
+class Di:
+    """A direct line from a source before its sound reaches the air."""
+
+    name: str
+    of: str
+    latency_s: float = 0.0
+    gain_db: float = 0.0
+    polarity: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two mics that belong together; ``equal_to`` names the sources both should be equally far from."""
+
+    name: str
+    mics: tuple[str, str]
+    equal_to: tuple[str, ...] = ()
+    tolerance_s: float = 50e-6
+    centre_on: str | None = None
+    angle_degrees: tuple[float, float] | None = None
+    spread_m: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tape:
+    """A distance measured with a tape between two named things; ``plus_minus_m`` is one standard deviation."""
+
+    between: tuple[str, str]
+    distance_m: float
+    plus_minus_m: float = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Keepout:
+    """A space no mic may enter, centred on ``at``.
+
+    A sphere (``radius_m``), an upright cylinder (``radius_m`` and ``height_m``) or a box (``size_m``).
+    """
+
+    name: str
+    at: Point
+    radius_m: float | None = None
+    height_m: float | None = None
+    size_m: Point | None = None
+
+    @property
+    def shape(self) -> Literal["sphere", "cylinder", "box"]:
+        """Which of the three it is."""
+        if self.size_m is not None:
+            return "box"
+        return "sphere" if self.height_m is None else "cylinder"
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A flat rectangle that reflects: a table top, a window, a riser.
+
+    ``normal`` points out of its face (any length); ``size`` is its width (level, across the normal) and its height
+    (the other way; for a panel that lies flat: x, then y); ``turn_degrees`` turns it about its normal.
+    """
+
+    name: str
+    centre: Point
+    normal: Point
+    size: tuple[float, float]
+    absorption: float = 0.1
+    turn_degrees: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceWeights:
+    """How much each wish of `place` counts against the others (1 is the default weight)."""
+
+    equal: float = 1.0
+    distance: float = 1.0
+    spacing: float = 1.0
+    reflections: float = 1.0
+    stereo: float = 1.0
+    move: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceWishes:
+    """What `place` keeps to: the distance to walls and the weights of the wishes."""
+
+    wall_margin_m: float = 0.2
+    weights: PlaceWeights = field(default_factory=PlaceWeights)
+
+
+@dataclass(frozen=True, slots=True)
+class TrackPlan:
+    """Which file, and which channel of it (counted from 1), holds the track of a mic or DI."""
+
+    name: str
+    file: str
+    channel: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakePlan:
+    """Where the recording of a scene lies; ``folder`` is relative to the scene file."""
+
+    folder: str = "."
+    tracks: tuple[TrackPlan, ...] = ()
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything a scene file says.
+
+    Raises
+    ------
+    SceneError
+        If names clash or are not found, or a point lies outside the room: all faults together.
+
+    Examples
+    --------
+    >>> scene = Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("room", (4.0, 3.0, 1.5)),))
+    >>> scene.mic("room").position
+    (4.0, 3.0, 1.5)
+    >>> scene.placed_at({"room": (4.1, 3.0, 1.5)}).mic("room").position
+    (4.1, 3.0, 1.5)
+    """
+
+    title: str = ""
+    length_unit: str = "m"
+    air: Air = field(default_factory=Air)
+    room: Room | None = None
+    sources: tuple[Source, ...] = ()
+    mics: tuple[Mic, ...] = ()
+    dis: tuple[Di, ...] = ()
+    pairs: tuple[Pair, ...] = ()
+    tapes: tuple[Tape, ...] = ()
+    keepouts: tuple[Keepout, ...] = ()
+    panels: tuple[Panel, ...] = ()
+    place: PlaceWishes = field(default_factory=PlaceWishes)
+    take: TakePlan | None = None
+
+    def __post_init__(self) -> None:
+        from micalign.scene.crosscheck import scene_faults  # noqa: PLC0415 - the check reads this module's types
+
+        faults = [fault.sentence for fault in scene_faults(self)]
+        if faults:
+            raise SceneError(faults)
+
+    @cached_property
+    def _by_name(self) -> Mapping[str, Source | Mic | Di]:
+        return {thing.name: thing for thing in (*self.sources, *self.mics, *self.dis)}
+
+    def source(self, name: str) -> Source:
+        """The source of that name; `SceneError` where there is none."""
+        found = self._by_name.get(name)
+        if not isinstance(found, Source):
+            raise SceneError(f"no source is called '{name}'")
+        return found
+
+    def mic(self, name: str) -> Mic:
+        """The mic of that name; `SceneError` where there is none."""
+        found = self._by_name.get(name)
+        if not isinstance(found, Mic):
+            raise SceneError(f"no mic is called '{name}'")
+        return found
+
+    def placed(self) -> Iterator[Source | Mic]:
+        """Sources, then mics."""
+        yield from self.sources
+        yield from self.mics
+
+    @property
+    def is_placed(self) -> bool:
+        """Whether every source and mic has its three coordinates."""
+        return all(thing.is_placed for thing in self.placed())
+
+    def aim_point(self, mic: Mic) -> Point | None:
+        """Where a mic looks, as a point; None where it has no aim."""
+        return self.source(mic.aim).position if isinstance(mic.aim, str) else mic.aim
+
+    def placed_at(self, positions: Mapping[str, Coordinates], *, plus_minus_m: Mapping[str, float] | None = None) -> Scene:
+        """A copy with sources and mics at new positions, and new uncertainties where they are given."""
+        sigmas = plus_minus_m or {}
+
+        def moved(thing: _Thing) -> _Thing:
+            return replace(
+                thing,
+                at=positions.get(thing.name, thing.at),
+                plus_minus_m=sigmas.get(thing.name, thing.plus_minus_m),
+            )
+
+        return replace(
+            self, sources=tuple(map(moved, self.sources)), mics=tuple(map(moved, self.mics))
+        )

@@ -1,0 +1,160 @@
+"""What was recorded: a track hands out its samples in blocks, with its rate and its start; a take is tracks of one rate.
+
+Samples are float64, full scale +-1, one channel to a track. A track never changes what it reads from. An array in
+memory is one track (`Track.from_array`); a channel of a file is another (made in `micalign.files.audio`), and the
+arithmetic cannot tell them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from micalign.arrays import Floats
+from micalign.errors import TakeError
+
+__all__ = ["BLOCK_FRAMES", "ArraySamples", "Samples", "Take", "Track"]
+
+BLOCK_FRAMES: Final = 1 << 18
+"""Frames in a block where a reader has no reason of its own: 5.5 s at 48 kHz, 2 MiB of float64."""
+
+
+class Samples(Protocol):
+    """Where a track's samples come from."""
+
+    def read(self, start: int, frames: int) -> Floats:
+        """Float64 samples ``start`` to ``start + frames``, all of them inside the track."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class ArraySamples:
+    """Samples that lie in memory."""
+
+    samples: Floats
+
+    def read(self, start: int, frames: int) -> Floats:
+        """A copy of a stretch, so that a caller cannot change the original."""
+        return self.samples[start : start + frames].copy()
+
+
+@dataclass(frozen=True)
+class Track:
+    """One channel of sound.
+
+    Parameters
+    ----------
+    name : str
+        What the user calls it: a mic's name, or a file's.
+    sample_rate : int
+        Hertz.
+    frames : int
+        Its length in samples.
+    samples : Samples
+        Where they come from.
+    start_s : float
+        When its first sample was recorded, on the take's clock.
+
+    Examples
+    --------
+    >>> track = Track.from_array("click", [0.0, 1.0, 0.0, 0.0], 48000)
+    >>> track.frames, float(track.read(1, 1)[0])
+    (4, 1.0)
+    >>> [block.tolist() for block in track.blocks(3)]
+    [[0.0, 1.0, 0.0], [0.0]]
+    """
+
+    name: str
+    sample_rate: int
+    frames: int
+    samples: Samples
+    start_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.sample_rate <= 0:
+            raise TakeError(f"track '{self.name}' has the sample rate {self.sample_rate}: it must be positive")
+
+    @classmethod
+    def from_array(
+        cls, name: str, samples: npt.ArrayLike, sample_rate: int, *, start_s: float = 0.0
+    ) -> Track:
+        """A track of samples in memory, one channel: shape (frames,), any real type, taken as full scale +-1."""
+        values = np.asarray(samples, dtype=np.float64)
+        if values.ndim != 1:
+            raise TakeError(f"track '{name}' has the shape {values.shape}: give one channel, shape (frames,)")
+        return cls(name, int(sample_rate), len(values), ArraySamples(values), start_s)
+
+    @property
+    def duration_s(self) -> float:
+        """Its length in seconds."""
+        return self.frames / self.sample_rate
+
+    def read(self, start: int = 0, frames: int | None = None) -> Floats:
+        """Samples from ``start``; silence where the stretch reaches beyond the track on either side."""
+        count = self.frames - start if frames is None else frames
+        inside = min(max(start, 0), self.frames), min(max(start + count, 0), self.frames)
+        body = self.samples.read(inside[0], inside[1] - inside[0]) if inside[1] > inside[0] else np.zeros(0)
+        if len(body) == count:
+            return body
+        out = np.zeros(max(count, 0))
+        offset = max(inside[0] - start, 0)
+        out[offset : offset + len(body)] = body
+        return out
+
+    def blocks(self, frames: int = BLOCK_FRAMES) -> Iterator[Floats]:
+        """The samples from first to last, in blocks of at most ``frames``."""
+        for start in range(0, self.frames, frames):
+            yield self.read(start, min(frames, self.frames - start))
+
+
+@dataclass(frozen=True)
+class Take:
+    """Tracks of one sample rate that were recorded together.
+
+    Raises
+    ------
+    TakeError
+        If there is no track, the rates differ or two tracks share a name.
+    """
+
+    tracks: tuple[Track, ...]
+
+    def __post_init__(self) -> None:
+        if not self.tracks:
+            raise TakeError("the take has no track: name at least one audio file")
+        _refuse_mixed_rates(self.tracks)
+        names = [track.name for track in self.tracks]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise TakeError(f"two tracks of the take are called '{twice[0]}': give each its own name")
+
+    @property
+    def sample_rate(self) -> int:
+        """Hertz, the same for every track."""
+        return self.tracks[0].sample_rate
+
+    @property
+    def frames(self) -> int:
+        """The length of the longest track in samples."""
+        return max(track.frames for track in self.tracks)
+
+    def track(self, name: str) -> Track:
+        """The track of that name; `TakeError` where there is none."""
+        for track in self.tracks:
+            if track.name == name:
+                return track
+        raise TakeError(f"the take has no track '{name}'")
+
+
+def _refuse_mixed_rates(tracks: Sequence[Track]) -> None:
+    first = tracks[0]
+    for track in tracks[1:]:
+        if track.sample_rate != first.sample_rate:
+            raise TakeError(
+                f"'{track.name}' is at {track.sample_rate} Hz but '{first.name}' at {first.sample_rate} Hz: "
+                "convert one of them to the other's rate first"
+            )

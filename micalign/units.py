@@ -1,0 +1,209 @@
+"""Conversions between the units of the trade, and how many digits a shown number deserves.
+
+Numbers inside micalign are SI (metres, seconds, hertz) and levels are decibels of amplitude. Everything that turns
+one into another, or into words, is here.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, overload
+
+import numpy as np
+
+from micalign.arrays import Floats
+
+__all__ = [
+    "FULL_SCALE_16_BIT",
+    "METRES",
+    "amplitude_from_db",
+    "db_from_amplitude",
+    "db_from_power",
+    "power_from_db",
+    "show_centimetres",
+    "show_db",
+    "show_hz",
+    "show_length",
+    "show_ms",
+    "show_percent",
+    "show_ratio",
+    "significant",
+]
+
+METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
+"""Metres in one of each length unit; foot and inch are exact (international yard, 1959)."""
+
+FULL_SCALE_16_BIT: Final = 32768.0
+
+
+@overload
+def db_from_amplitude(ratio: float) -> float: ...
+@overload
+def db_from_amplitude(ratio: Floats) -> Floats: ...
+def db_from_amplitude(ratio: float | Floats) -> float | Floats:
+    """Decibels of an amplitude ratio: 20 log10 |ratio|; minus infinity for zero.
+
+    >>> round(db_from_amplitude(0.5), 4)
+    -6.0206
+    >>> db_from_amplitude(0.0)
+    -inf
+    """
+    with np.errstate(divide="ignore"):
+        level = 20.0 * np.log10(np.abs(ratio))
+    return level if isinstance(ratio, np.ndarray) else float(level)
+
+
+@overload
+def db_from_power(ratio: float) -> float: ...
+@overload
+def db_from_power(ratio: Floats) -> Floats: ...
+def db_from_power(ratio: float | Floats) -> float | Floats:
+    """Decibels of a power ratio: 10 log10 ratio; minus infinity for zero.
+
+    >>> round(db_from_power(2.0), 4)
+    3.0103
+    """
+    with np.errstate(divide="ignore"):
+        level = 10.0 * np.log10(ratio)
+    return level if isinstance(ratio, np.ndarray) else float(level)
+
+
+@overload
+def amplitude_from_db(level_db: float) -> float: ...
+@overload
+def amplitude_from_db(level_db: Floats) -> Floats: ...
+def amplitude_from_db(level_db: float | Floats) -> float | Floats:
+    """Amplitude ratio of a level in decibels.
+
+    >>> round(amplitude_from_db(-6.0206), 4)
+    0.5
+    """
+    ratio = np.power(10.0, np.asarray(level_db) / 20.0)
+    return ratio if isinstance(level_db, np.ndarray) else float(ratio)
+
+
+@overload
+def power_from_db(level_db: float) -> float: ...
+@overload
+def power_from_db(level_db: Floats) -> Floats: ...
+def power_from_db(level_db: float | Floats) -> float | Floats:
+    """Power ratio of a level in decibels.
+
+    >>> round(power_from_db(3.0103), 4)
+    2.0
+    """
+    ratio = np.power(10.0, np.asarray(level_db) / 10.0)
+    return ratio if isinstance(level_db, np.ndarray) else float(ratio)
+
+
+def significant(value: float, digits: int) -> str:
+    """``value`` with so many significant digits and no exponent.
+
+    >>> significant(1234.5, 3), significant(0.012345, 3), significant(0.0, 3)
+    ('1230', '0.0123', '0')
+    """
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else str(value)
+    decimals = digits - 1 - math.floor(math.log10(abs(value)))
+    # Rounding first may carry into a further digit (9.999 -> 10.0): ask again for the places of the result.
+    rounded = round(value, decimals)
+    if rounded == 0:
+        return "0"
+    decimals = digits - 1 - math.floor(math.log10(abs(rounded)))
+    return f"{rounded:.{max(decimals, 0)}f}"
+
+
+def show_ms(seconds: float, *, sign: bool = False) -> str:
+    """A time in milliseconds to the microsecond below 10 ms, coarser above.
+
+    >>> show_ms(0.0012345), show_ms(-0.0451, sign=True), show_ms(0.0003, sign=True)
+    ('1.234 ms', '-45.10 ms', '+0.300 ms')
+    """
+    if not math.isfinite(seconds):
+        return "no time"
+    value = seconds * 1e3
+    decimals = 3 if abs(value) < 10 else 2 if abs(value) < 100 else 1
+    shown = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
+    return f"{shown} ms"
+
+
+def show_hz(frequency_hz: float) -> str:
+    """A frequency with three significant digits, in kHz from 1 kHz up.
+
+    >>> show_hz(87.44), show_hz(612.3), show_hz(12345.0)
+    ('87.4 Hz', '612 Hz', '12.3 kHz')
+    """
+    if abs(frequency_hz) >= 999.5:
+        return f"{significant(frequency_hz / 1e3, 3)} kHz"
+    return f"{significant(frequency_hz, 3)} Hz"
+
+
+def show_db(level_db: float, *, sign: bool = False) -> str:
+    """A level to a tenth of a decibel; silence and full cancellation in words.
+
+    >>> show_db(-9.5424), show_db(2.5, sign=True), show_db(float("-inf"))
+    ('-9.5 dB', '+2.5 dB', 'total')
+    """
+    if level_db == -math.inf or level_db < -99.95:
+        return "total"
+    value = round(level_db, 1) + 0.0
+    return f"{value:+.1f} dB" if sign else f"{value:.1f} dB"
+
+
+def show_percent(value: float) -> str:
+    """A percentage with two significant digits below ten, whole above.
+
+    >>> show_percent(0.34), show_percent(71.2)
+    ('0.34 %', '71 %')
+    """
+    return f"{significant(value, 2)} %" if abs(value) < 10 else f"{value:.0f} %"
+
+
+def show_ratio(value: float) -> str:
+    """A ratio as the spacing rule writes it.
+
+    >>> show_ratio(3.1623)
+    '3.2:1'
+    """
+    return f"{value:.1f}:1"
+
+
+def show_centimetres(metres: float) -> str:
+    """A short length in whole centimetres, millimetres below 1 cm.
+
+    >>> show_centimetres(0.0712), show_centimetres(0.0049)
+    ('7 cm', '5 mm')
+    """
+    if abs(metres) < 0.0095:
+        return f"{metres * 1000:.0f} mm"
+    return f"{metres * 100:.0f} cm"
+
+
+def show_length(metres: float, unit: str = "m") -> str:
+    """A length in the user's own unit, as people say it, to the centimetre or the quarter inch.
+
+    >>> show_length(1.0414, "m"), show_length(1.0414, "cm"), show_length(1.0414, "in"), show_length(1.0414, "ft")
+    ('1.04 m', '104 cm', '41 in', '3 ft 5 in')
+    >>> show_length(0.0064, "in"), show_length(0.9143, "ft")
+    ('1/4 in', '3 ft')
+    """
+    if unit == "m":
+        return f"{metres:.2f} m"
+    if unit == "cm":
+        return f"{metres * 100:.0f} cm"
+    if unit == "mm":
+        return f"{metres * 1000:.0f} mm"
+    return _show_inches(metres, feet=unit == "ft")
+
+
+def _show_inches(metres: float, *, feet: bool) -> str:
+    quarters = round(abs(metres) / METRES["in"] * 4)
+    sign = "-" if metres < 0 and quarters else ""
+    whole_feet, quarters = divmod(quarters, 48) if feet else (0, quarters)
+    inches, rest = divmod(quarters, 4)
+    fraction = ("", "1/4", "1/2", "3/4")[rest]
+    inch_words = " ".join(part for part in (str(inches) if inches else "", fraction) if part)
+    words = [f"{whole_feet} ft"] if whole_feet else []
+    if inch_words:
+        words.append(f"{inch_words} in")
+    return sign + (" ".join(words) or ("0 ft" if feet else "0 in"))
