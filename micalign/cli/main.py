@@ -39,11 +39,11 @@ COMMANDS: Final = {
 class LazyGroup(click.Group):
     """A group that imports a subcommand's module when it is called, not before."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+    def list_commands(self, ctx: click.Context) -> list[str]:
         """All names, in the order of a day's work."""
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Load one subcommand from its own file."""
         if cmd_name not in COMMANDS:
             return None
@@ -51,7 +51,7 @@ class LazyGroup(click.Group):
         command: click.Command = module.command
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the subcommands from the table alone."""
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))

@@ -36,7 +36,13 @@ def force_option(command: _Command) -> _Command:
 def out_option(help_text: str, *, default: str | None = None) -> Callable[[_Command], _Command]:
     """``-o/--out`` with the command's own words."""
     return click.option(
-        "-o", "--out", type=PATH, default=default, show_default=default is not None, metavar="PATH", help=help_text
+        "-o",
+        "--out",
+        type=PATH,
+        default=default,
+        show_default=default is not None,
+        metavar="PATH",
+        help=help_text,
     )
 
 

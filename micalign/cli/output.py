@@ -1,4 +1,4 @@
-"""How commands speak: results on standard output, notes on standard error, names that cannot reach the terminal raw."""
+"""How commands speak: results on standard output, notes on standard error, names made harmless."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TypeAlias
 
@@ -32,6 +32,11 @@ class Fault:
     def sentence(self) -> str:
         """Place and message in one sentence."""
         return f"{self.what}: {self.message}" if self.what else self.message
+
+
+class _Named(Protocol):
+    @property
+    def name(self) -> str: ...
 
 
 class Parts(Protocol):
@@ -101,7 +106,7 @@ def scene_faults(parts: Parts, names: Names | None = None) -> Iterator[Fault]:
 
 
 def _clashes(parts: Parts) -> Iterator[Fault]:
-    groups = (
+    groups: tuple[tuple[str, list[tuple[str, Sequence[_Named]]]], ...] = (
         ("source, mic and DI", [("source", parts.sources), ("mic", parts.mics), ("di", parts.dis)]),
         ("pair", [("pair", parts.pairs)]),
         ("keepout", [("keepout", parts.keepouts)]),
@@ -113,7 +118,11 @@ def _clashes(parts: Parts) -> Iterator[Fault]:
         seen: set[str] = set()
         for key, index, name in named:
             if counts[name] > 1 and name in seen:
-                yield Fault((key, index, "name"), f"{key} '{name}'", f"the name is used twice: each {kind} needs its own")
+                yield Fault(
+                    (key, index, "name"),
+                    f"{key} '{name}'",
+                    f"the name is used twice: each {kind} needs its own",
+                )
             seen.add(name)
 
 
@@ -128,7 +137,9 @@ def _mic_faults(parts: Parts, known: Names) -> Iterator[Fault]:
             yield _unknown(("mic", index, "aim"), what, "aim", "source", mic.aim, known.sources)
         if mic.aim is None and mic.pattern != "omni":
             yield Fault(
-                ("mic", index, "pattern"), what, f"a {mic.pattern} needs 'aim': a source's name or a point it looks at"
+                ("mic", index, "pattern"),
+                what,
+                f"a {mic.pattern} needs 'aim': a source's name or a point it looks at",
             )
         if isinstance(mic.aim, tuple) and mic.aim == mic.at:
             yield Fault(("mic", index, "aim"), what, "'aim' is the mic's own place: give a point in front of it")
@@ -143,7 +154,9 @@ def _same_place(parts: Parts, index: int) -> Iterator[Fault]:
     for source in parts.sources:
         if mic.is_placed and source.at == mic.at:
             yield Fault(
-                ("mic", index, "at"), f"mic '{mic.name}'", f"it stands exactly where source '{source.name}' is: move one"
+                ("mic", index, "at"),
+                f"mic '{mic.name}'",
+                f"it stands exactly where source '{source.name}' is: move one",
             )
 
 
@@ -161,7 +174,10 @@ def _pair_faults(parts: Parts, known: Names) -> Iterator[Fault]:
                 yield _unknown(("pair", index, "mics"), what, "mics", "mic", name, known.mics)
         if pair.mics[0] == pair.mics[1]:
             yield Fault(("pair", index, "mics"), what, "'mics' names one mic twice: a pair needs two")
-        for key, wanted in (("equal_to", pair.equal_to), ("centre_on", (pair.centre_on,) if pair.centre_on else ())):
+        for key, wanted in (
+            ("equal_to", pair.equal_to),
+            ("centre_on", (pair.centre_on,) if pair.centre_on else ()),
+        ):
             for name in wanted:
                 if name not in known.sources:
                     yield _unknown(("pair", index, key), what, key, "source", name, known.sources)
@@ -194,12 +210,19 @@ def _room_faults(parts: Parts) -> Iterator[Fault]:
         if not room.contains(point):
             shown = ", ".join("?" if value is None else f"{value:g}" for value in point)
             yield Fault(
-                place, what, f"({shown}) m lies outside the room of {size} m: is the length unit right, or a sign wrong?"
+                place,
+                what,
+                f"({shown}) m lies outside the room of {size} m: is the length unit right, or a sign wrong?",
             )
 
 
 def _points(parts: Parts) -> Iterator[tuple[Place, str, Coordinates]]:
-    for key, things in (("source", parts.sources), ("mic", parts.mics), ("keepout", parts.keepouts)):
+    groups: tuple[tuple[str, Sequence[Source | Mic | Keepout]], ...] = (
+        ("source", parts.sources),
+        ("mic", parts.mics),
+        ("keepout", parts.keepouts),
+    )
+    for key, things in groups:
         for index, thing in enumerate(things):
             yield (key, index, "at"), f"{key} '{thing.name}'", thing.at
     for index, panel in enumerate(parts.panels):

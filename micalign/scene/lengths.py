@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from itertools import pairwise
 from typing import Final
 
 from micalign.units import METRES
@@ -100,7 +101,7 @@ def _parse_text(text: str, unit: str) -> float:
         if known is None:
             raise ValueError(f"{_shown(text)} has the unit {_shown(written)}: micalign knows m, cm, mm, ft and in")
     scales = [METRES[known] for known in units if known is not None]
-    if any(later >= earlier for earlier, later in zip(scales, scales[1:], strict=False)):
+    if any(later >= earlier for earlier, later in pairwise(scales)):
         raise ValueError(f"{_shown(text)} must go from the larger unit to the smaller, each once")
     return sign * sum(_number(number) * scale for (number, _), scale in zip(parts, scales, strict=True))
 

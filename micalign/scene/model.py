@@ -57,7 +57,8 @@ PATTERNS: Final = {
 }
 """First-order polar patterns: the omni share a of s(angle) = a + (1 - a) cos(angle).
 
-The supercardioid is the usual rounded figure of the best front to back pickup, (sqrt(3) - 1) / 2 = 0.366; makers' subcardioids lie between 0.70 and 0.75.
+The supercardioid is the usual rounded figure of the best front to back pickup, (sqrt(3) - 1) / 2 = 0.366; makers'
+subcardioids lie between 0.70 and 0.75.
 """
 
 
@@ -98,9 +99,7 @@ class Room:
 
     def contains(self, point: Coordinates) -> bool:
         """Whether the known coordinates of a point lie in the room, walls included."""
-        return all(
-            value is None or -1e-9 <= value <= size + 1e-9 for value, size in zip(point, self.size, strict=True)
-        )
+        return all(value is None or -1e-9 <= value <= size + 1e-9 for value, size in zip(point, self.size, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,7 +327,8 @@ class Scene:
 
     @cached_property
     def _by_name(self) -> Mapping[str, Source | Mic | Di]:
-        return {thing.name: thing for thing in (*self.sources, *self.mics, *self.dis)}
+        things: tuple[Source | Mic | Di, ...] = (*self.sources, *self.mics, *self.dis)
+        return {thing.name: thing for thing in things}
 
     def source(self, name: str) -> Source:
         """The source of that name; `SceneError` where there is none."""
@@ -358,7 +358,9 @@ class Scene:
         """Where a mic looks, as a point; None where it has no aim."""
         return self.source(mic.aim).position if isinstance(mic.aim, str) else mic.aim
 
-    def placed_at(self, positions: Mapping[str, Coordinates], *, plus_minus_m: Mapping[str, float] | None = None) -> Scene:
+    def placed_at(
+        self, positions: Mapping[str, Coordinates], *, plus_minus_m: Mapping[str, float] | None = None
+    ) -> Scene:
         """A copy with sources and mics at new positions, and new uncertainties where they are given."""
         sigmas = plus_minus_m or {}
 
@@ -369,6 +371,4 @@ class Scene:
                 plus_minus_m=sigmas.get(thing.name, thing.plus_minus_m),
             )
 
-        return replace(
-            self, sources=tuple(map(moved, self.sources)), mics=tuple(map(moved, self.mics))
-        )
+        return replace(self, sources=tuple(map(moved, self.sources)), mics=tuple(map(moved, self.mics)))

@@ -1,4 +1,4 @@
-"""What was recorded: a track hands out its samples in blocks, with its rate and its start; a take is tracks of one rate.
+"""What was recorded: a track hands out its samples in blocks; a take is tracks of one rate.
 
 Samples are float64, full scale +-1, one channel to a track. A track never changes what it reads from. An array in
 memory is one track (`Track.from_array`); a channel of a file is another (made in `micalign.files.audio`), and the
@@ -79,9 +79,7 @@ class Track:
             raise TakeError(f"track '{self.name}' has the sample rate {self.sample_rate}: it must be positive")
 
     @classmethod
-    def from_array(
-        cls, name: str, samples: npt.ArrayLike, sample_rate: int, *, start_s: float = 0.0
-    ) -> Track:
+    def from_array(cls, name: str, samples: npt.ArrayLike, sample_rate: int, *, start_s: float = 0.0) -> Track:
         """A track of samples in memory, one channel: shape (frames,), any real type, taken as full scale +-1."""
         values = np.asarray(samples, dtype=np.float64)
         if values.ndim != 1:

@@ -1,0 +1,130 @@
+"""Scene files: read one; write a copy with new positions that keeps the user's comments and layout."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from micalign.errors import SceneError
+from micalign.scene.document import parse_scene
+from micalign.units import METRES
+
+if TYPE_CHECKING:
+    from micalign.scene.model import Coordinates, Scene
+
+__all__ = ["positions_text", "read_scene", "read_text", "write_positions"]
+
+_LARGEST_BYTES: Final = 1_000_000
+
+
+def read_text(path: str | Path) -> str:
+    """The text of a scene file; `SceneError` where it cannot be read or is no text."""
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise SceneError(f"{path}: this is a folder: name the scene file in it")
+        if not path.is_file():
+            raise SceneError(f"{path}: there is no such scene file")
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise SceneError(f"{path}: more than 1 MB is no scene file: was an audio file named?")
+        return path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise SceneError(f"{path}: this is no text in UTF-8: was an audio file named?") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise SceneError(f"{path}: the scene cannot be read ({reason})") from error
+
+
+def read_scene(path: str | Path) -> Scene:
+    """The scene of a file, its positions as written: the tapes are not yet used.
+
+    Raises
+    ------
+    SceneError
+        With every fault of the file.
+    """
+    return parse_scene(read_text(path), str(path))
+
+
+def write_positions(
+    scene_path: str | Path,
+    out_path: str | Path,
+    positions: Mapping[str, Coordinates],
+    *,
+    force: bool = False,
+    plus_minus_m: Mapping[str, float] | None = None,
+) -> None:
+    """Write a copy of a scene file in which sources and mics stand at new positions.
+
+    Parameters
+    ----------
+    scene_path, out_path : path
+        The user's file, and the new one; they may be the same with ``force``.
+    positions : mapping of name to (x, y, z)
+        Metres; written in the file's own length unit, to the tenth of a millimetre.
+    plus_minus_m : mapping of name to float, optional
+        New uncertainties, metres.
+    """
+    from micalign.files.whole import write_text  # noqa: PLC0415 - reading a scene needs no writer
+
+    text = positions_text(read_text(scene_path), positions, plus_minus_m=plus_minus_m)
+    parse_scene(text, str(out_path))
+    write_text(Path(out_path), text, force=force)
+
+
+def positions_text(
+    text: str, positions: Mapping[str, Coordinates], *, plus_minus_m: Mapping[str, float] | None = None
+) -> str:
+    """The text of a scene with new positions, comments and layout kept.
+
+    >>> text = '[[mic]]  # by the door\\nname = "room"\\nat = [1, 2, 1.5]  # tripod\\n'
+    >>> print(positions_text(text, {"room": (1.25, 2, 1.5)}))
+    [[mic]]  # by the door
+    name = "room"
+    at = [1.25, 2.0, 1.5]  # tripod
+    <BLANKLINE>
+    """
+    import tomlkit  # noqa: PLC0415 - only writers need it
+
+    document: Any = tomlkit.parse(text)
+    unit = METRES[document.get("length_unit", "m")]
+    for key in ("source", "mic"):
+        for table in document.get(key, []):
+            name = table.get("name")
+            if name in positions:
+                _put(table, "at", _array(positions[name], unit))
+            if plus_minus_m and name in plus_minus_m:
+                _put(table, "plus_minus", _rounded(plus_minus_m[name], unit))
+    result: str = tomlkit.dumps(document)
+    return result
+
+
+def _array(position: Coordinates, unit: float) -> Any:
+    import tomlkit  # noqa: PLC0415 - as above
+
+    array = tomlkit.array()
+    array.extend("?" if value is None else _rounded(value, unit) for value in position)
+    return array
+
+
+def _rounded(metres: float, unit: float) -> float:
+    decimals = {1.0: 4, 0.01: 2, 0.001: 1}.get(unit, 3)
+    return round(metres / unit, decimals) + 0.0
+
+
+def _put(table: Any, key: str, value: Any) -> None:
+    import tomlkit  # noqa: PLC0415 - as above
+
+    item = tomlkit.item(value)
+    if key in table:
+        # The old value's trivia holds the comment at the end of its line.
+        old = table[key].trivia
+        item.trivia.comment_ws, item.trivia.comment, item.trivia.trail = (
+            old.comment_ws,
+            old.comment,
+            old.trail,
+        )
+        table[key] = item
+        return
+    table.add(key, item)

@@ -1,0 +1,210 @@
+"""The text of a scene file to a `Scene`: every fault of the file together, each with its line and its mend.
+
+The file is TOML. Its tables and keys are the models in `micalign.scene.entries`. A fault in one table does not hide
+those in the others: each table is read by itself, and what could be read is held against the rest.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeVar
+
+from pydantic import ValidationError
+
+from micalign.errors import SceneError
+from micalign.scene import entries, model
+from micalign.scene.crosscheck import Fault, Names, nearest, scene_faults
+from micalign.scene.faults import faults_of
+from micalign.scene.lengths import LENGTH_UNITS
+from micalign.scene.lines import line_finder
+
+__all__ = ["parse_scene", "scene_schema"]
+
+_MOST_FAULTS: Final = 20
+_Made = TypeVar("_Made", bound=entries.Entry)
+
+
+def scene_schema() -> dict[str, Any]:
+    """The JSON Schema of the scene file, for editors.
+
+    >>> scene_schema()["title"]
+    'micalign scene'
+    """
+    schema = entries.SceneDocument.model_json_schema(mode="validation")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "micalign scene"}
+
+
+def parse_scene(text: str, where: str = "scene") -> model.Scene:
+    """A scene from the text of its file.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    where : str
+        What to call the file in faults.
+
+    Raises
+    ------
+    SceneError
+        With every fault of the file, in the order of its lines.
+
+    Examples
+    --------
+    >>> parse_scene('''
+    ... length_unit = "cm"
+    ... [[source]]
+    ... name = "snare"
+    ... at = [200, 210, 70]
+    ... [[mic]]
+    ... name = "room"
+    ... at = ["13 ft", 300, "1.5 m"]
+    ... ''').mic("room").position
+    (3.9624, 3.0, 1.5)
+    >>> parse_scene("sources = 1", "barn.toml")
+    Traceback (most recent call last):
+    micalign.errors.SceneError: barn.toml, line 1: 'sources' is no key of a scene; did you mean 'source'?
+    barn.toml: there is no [[source]]: name what sounds and where
+    barn.toml: there is no [[mic]] and no [[di]]: name what takes the sound
+    """
+    data = _toml(text, where)
+    parts = _Reading(data)
+    found = [*parts.faults, *_missing(data), *scene_faults(parts, parts.names)]
+    if found:
+        raise SceneError(_sentences(found, text, where))
+    return model.Scene(
+        title=parts.title,
+        length_unit=parts.unit,
+        air=parts.air,
+        room=parts.room,
+        sources=parts.sources,
+        mics=parts.mics,
+        dis=parts.dis,
+        pairs=parts.pairs,
+        tapes=parts.tapes,
+        keepouts=parts.keepouts,
+        panels=parts.panels,
+        place=parts.place,
+        take=parts.take,
+    )
+
+
+def _toml(text: str, where: str) -> dict[str, Any]:
+    if not text.strip():
+        raise SceneError(f"{where}: the file is empty: write at least one [[source]] and one [[mic]]")
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except ValueError as error:
+        raise SceneError(f"{where}: this is no TOML: {str(error)[:200]}") from error
+    except RecursionError as error:
+        raise SceneError(f"{where}: its brackets are nested too deep to be a scene") from error
+
+
+def _missing(data: Mapping[str, Any]) -> Iterator[Fault]:
+    if not data.get("source"):
+        yield Fault((), "", "there is no [[source]]: name what sounds and where")
+    if not data.get("mic") and not data.get("di"):
+        yield Fault((), "", "there is no [[mic]] and no [[di]]: name what takes the sound")
+
+
+def _sentences(found: list[Fault], text: str, where: str) -> list[str]:
+    line_of = line_finder(text)
+    placed = [(line_of(fault.place), fault.sentence) for fault in found]
+    unique = dict.fromkeys(sorted(placed, key=lambda item: item[0] or 1 << 30))
+    sentences = [f"{where}, line {line}: {said}" if line else f"{where}: {said}" for line, said in unique]
+    rest = len(sentences) - _MOST_FAULTS
+    return sentences if rest <= 0 else [*sentences[:_MOST_FAULTS], f"{where}: and {rest} more faults like these"]
+
+
+@dataclass
+class _Reading:
+    """What could be read of a scene file, and the faults of the rest."""
+
+    data: Mapping[str, Any]
+    faults: list[Fault] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        known = entries.SceneDocument.model_fields
+        for key in self.data:
+            if key not in known:
+                self.faults.append(Fault((key,), "", f"'{key}' is no key of a scene{nearest(key, known)}"))
+        self.title = self._title()
+        self.unit = self._unit()
+        air = self._single("air", entries.AirEntry)
+        room = self._single("room", entries.RoomEntry)
+        place = self._single("place", entries.PlaceEntry)
+        take = self._single("take", entries.TakeEntry)
+        self.air = air.made() if air else model.Air()
+        self.room = room.made() if room else None
+        self.place = place.made() if place else model.PlaceWishes()
+        self.take = take.made() if take else None
+        self.sources = tuple(entry.made() for entry in self._listed("source", entries.SourceEntry))
+        self.mics = tuple(entry.made() for entry in self._listed("mic", entries.MicEntry))
+        self.dis = tuple(entry.made() for entry in self._listed("di", entries.DiEntry))
+        self.pairs = tuple(entry.made() for entry in self._listed("pair", entries.PairEntry))
+        self.tapes = tuple(entry.made() for entry in self._listed("tape", entries.TapeEntry))
+        self.keepouts = tuple(entry.made() for entry in self._listed("keepout", entries.KeepoutEntry))
+        self.panels = tuple(entry.made() for entry in self._listed("panel", entries.PanelEntry))
+
+    @property
+    def names(self) -> Names:
+        """All names that stand in the file, also in tables that have other faults."""
+        return Names(self._named("source"), self._named("mic"), self._named("di"))
+
+    def _named(self, key: str) -> frozenset[str]:
+        tables = self.data.get(key)
+        found = [table.get("name") for table in tables if isinstance(table, dict)] if isinstance(tables, list) else []
+        return frozenset(name for name in found if isinstance(name, str))
+
+    def _title(self) -> str:
+        title = self.data.get("title", "")
+        if not isinstance(title, str):
+            self.faults.append(Fault(("title",), "", "'title' must be text in quotes"))
+            return ""
+        return title
+
+    def _unit(self) -> str:
+        unit = self.data.get("length_unit", "m")
+        if unit not in LENGTH_UNITS:
+            hint = nearest(unit, LENGTH_UNITS) if isinstance(unit, str) else ""
+            self.faults.append(
+                Fault(("length_unit",), "", f"'length_unit' must be one of {', '.join(LENGTH_UNITS)}{hint}")
+            )
+            return "m"
+        return str(unit)
+
+    def _single(self, key: str, kind: type[_Made]) -> _Made | None:
+        table = self.data.get(key)
+        if table is None:
+            return None
+        if not isinstance(table, dict):
+            wanted = f"write [{key}] once, with its keys below it"
+            self.faults.append(Fault((key,), "", f"'{key}' is no table: {wanted}"))
+            return None
+        return self._made(kind, table, (key,), key)
+
+    def _listed(self, key: str, kind: type[_Made]) -> Iterator[_Made]:
+        tables = self.data.get(key, [])
+        if not isinstance(tables, list):
+            self.faults.append(Fault((key,), "", f"write [[{key}]] with two brackets for each {key}"))
+            return
+        for index, table in enumerate(tables):
+            if not isinstance(table, dict):
+                self.faults.append(Fault((key, index), key, f"is no table: write [[{key}]] with its keys below it"))
+                continue
+            name = table.get("name")
+            what = f"{key} '{name}'" if isinstance(name, str) and name else f"{key} {index + 1}"
+            made = self._made(kind, table, (key, index), what)
+            if made is not None:
+                yield made
+
+    def _made(
+        self, kind: type[_Made], table: Mapping[str, Any], place: tuple[str | int, ...], what: str
+    ) -> _Made | None:
+        try:
+            return kind.model_validate(table, context={"unit": self.unit})
+        except ValidationError as error:
+            self.faults.extend(faults_of(error, kind, place, what))
+            return None

@@ -1,0 +1,219 @@
+"""The kinds of value a scene file may hold, each refusing in plain words what it cannot be.
+
+Every kind is a pydantic annotation: a check that raises ``ValueError`` with a sentence, and the JSON Schema that
+editors see. Lengths come out in metres; the unit of bare numbers is handed in as ``context={"unit": ...}``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Annotated, Any, Final, TypeAlias
+
+from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
+
+from micalign.scene.crosscheck import nearest
+from micalign.scene.lengths import LENGTH_PATTERN, parse_length
+from micalign.scene.model import PATTERNS, Coordinates, Point
+
+__all__ = [
+    "Aim",
+    "AtField",
+    "Direction",
+    "FaceSize",
+    "Length",
+    "LengthRange",
+    "Name",
+    "NameOrNames",
+    "NamePair",
+    "NumberRange",
+    "Pattern",
+    "PointField",
+    "Polarity",
+    "Positive",
+    "PositiveLength",
+    "Size",
+    "number",
+]
+
+_LENGTH_SCHEMA: Final[dict[str, Any]] = {
+    "anyOf": [{"type": "number"}, {"type": "string", "pattern": LENGTH_PATTERN}],
+    "description": 'A number in length_unit, or text with its own unit: "41 in", "3 ft 5 in", "62 cm".',
+}
+_COORDINATE_SCHEMA: Final[dict[str, Any]] = {"anyOf": [*_LENGTH_SCHEMA["anyOf"], {"const": "?"}]}
+_NAME_SCHEMA: Final[dict[str, Any]] = {"type": "string", "minLength": 1, "maxLength": 200}
+
+
+def _array(items: dict[str, Any], count: int, description: str) -> dict[str, Any]:
+    return {"type": "array", "items": items, "minItems": count, "maxItems": count, "description": description}
+
+
+def _unit(info: ValidationInfo) -> str:
+    context: dict[str, str] = info.context or {}
+    return context.get("unit", "m")
+
+
+def _length(value: object, info: ValidationInfo) -> float:
+    return parse_length(value, _unit(info))
+
+
+def _positive_length(value: object, info: ValidationInfo) -> float:
+    metres = _length(value, info)
+    if metres <= 0:
+        raise ValueError(f"{value!r} must be more than zero")
+    return metres
+
+
+def _items(value: object, count: int, wanted: str) -> list[object]:
+    if not isinstance(value, list | tuple) or len(value) != count:
+        raise ValueError(f"write {wanted}")
+    return list(value)
+
+
+def _point(value: object, info: ValidationInfo) -> Point:
+    x, y, z = (_length(item, info) for item in _items(value, 3, "three lengths, [x, y, z]"))
+    return (x, y, z)
+
+
+def _coordinates(value: object, info: ValidationInfo) -> Coordinates:
+    items = _items(value, 3, 'three lengths, [x, y, z]; "?" for one that a tape will tell')
+    x, y, z = (None if item == "?" else _length(item, info) for item in items)
+    return (x, y, z)
+
+
+def _size(value: object, info: ValidationInfo) -> Point:
+    x, y, z = (_positive_length(item, info) for item in _items(value, 3, "three lengths, [width, depth, height]"))
+    return (x, y, z)
+
+
+def _face_size(value: object, info: ValidationInfo) -> tuple[float, float]:
+    width, height = (_positive_length(item, info) for item in _items(value, 2, "two lengths, [width, height]"))
+    return width, height
+
+
+def _direction(value: object) -> Point:
+    x, y, z = (_finite(item) for item in _items(value, 3, "three numbers, [x, y, z]"))
+    return (x, y, z)
+
+
+def _length_range(value: object, info: ValidationInfo) -> tuple[float, float]:
+    low, high = (_length(item, info) for item in _items(value, 2, "two lengths, [from, to]"))
+    return _ordered(low, high, value)
+
+
+def _ordered(low: float, high: float, value: object) -> tuple[float, float]:
+    if low > high:
+        raise ValueError(f"{value!r} runs backwards: write the smaller first")
+    return low, high
+
+
+def _finite(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"{value!r} is no number" if len(repr(value)) < 60 else "is no number")
+    try:
+        result = float(value)
+    except OverflowError:
+        result = math.inf
+    if not math.isfinite(result):
+        raise ValueError(f"{result} is no finite number")
+    return result
+
+
+def number(low: float, high: float, wanted: str) -> BeforeValidator:
+    """A check for a finite number from ``low`` to ``high``; ``wanted`` says what belongs there."""
+
+    def check(value: object) -> float:
+        found = _finite(value)
+        if not low <= found <= high:
+            raise ValueError(f"{found:g} is out of range: {wanted}")
+        return found
+
+    return BeforeValidator(check, json_schema_input_type=float)
+
+
+def _positive(value: object) -> float:
+    found = _finite(value)
+    if found <= 0:
+        raise ValueError(f"{found:g} must be more than zero")
+    return found
+
+
+def _number_range(value: object) -> tuple[float, float]:
+    low, high = (_finite(item) for item in _items(value, 2, "two numbers, [from, to]"))
+    if low < 0 or low == high:
+        raise ValueError(f"{value!r} must be two different numbers of zero or more")
+    return _ordered(low, high, value)
+
+
+def _name(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError(f"{value!r} is no name: write text in quotes")
+    if len(value) > 200:
+        raise ValueError("a name has at most 200 characters")
+    return value
+
+
+def _names(value: object) -> tuple[str, ...]:
+    items = [value] if isinstance(value, str) else value
+    if not isinstance(items, list | tuple):
+        raise ValueError('write one name in quotes, or several: ["snare", "kick"]')
+    found = tuple(_name(item) for item in items)
+    if len(set(found)) < len(found):
+        raise ValueError("a name stands there twice")
+    return found
+
+
+def _name_pair(value: object) -> tuple[str, str]:
+    first, second = (_name(item) for item in _items(value, 2, 'two names, ["one", "other"]'))
+    return first, second
+
+
+def _aim(value: object, info: ValidationInfo) -> str | Point:
+    return _name(value) if isinstance(value, str) else _point(value, info)
+
+
+def _polarity(value: object) -> int:
+    if isinstance(value, bool) or value not in (1, -1):
+        raise ValueError(f"{value!r} is no polarity: write 1 or -1")
+    return 1 if value == 1 else -1
+
+
+def _pattern(value: object) -> str:
+    if not isinstance(value, str) or value not in PATTERNS:
+        hint = nearest(value, PATTERNS) if isinstance(value, str) else ""
+        raise ValueError(f"{value!r} is no pattern micalign knows ({', '.join(PATTERNS)}){hint}")
+    return value
+
+
+def _kind(check: Callable[..., object], schema: dict[str, Any]) -> tuple[BeforeValidator, WithJsonSchema]:
+    return BeforeValidator(check), WithJsonSchema(schema)
+
+
+_RANGE_TEXT: Final = "From, to; the smaller first."
+
+Length: TypeAlias = Annotated[float, *_kind(_length, _LENGTH_SCHEMA)]
+PositiveLength: TypeAlias = Annotated[float, *_kind(_positive_length, _LENGTH_SCHEMA)]
+PointField: TypeAlias = Annotated[Point, *_kind(_point, _array(_LENGTH_SCHEMA, 3, "x, y, z."))]
+AtField: TypeAlias = Annotated[
+    Coordinates, *_kind(_coordinates, _array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will tell.'))
+]
+Size: TypeAlias = Annotated[Point, *_kind(_size, _array(_LENGTH_SCHEMA, 3, "Width (x), depth (y), height (z)."))]
+LengthRange: TypeAlias = Annotated[tuple[float, float], *_kind(_length_range, _array(_LENGTH_SCHEMA, 2, _RANGE_TEXT))]
+NumberRange: TypeAlias = Annotated[
+    tuple[float, float], *_kind(_number_range, _array({"type": "number", "minimum": 0}, 2, _RANGE_TEXT))
+]
+FaceSize: TypeAlias = Annotated[tuple[float, float], *_kind(_face_size, _array(_LENGTH_SCHEMA, 2, "Width, height."))]
+Direction: TypeAlias = Annotated[
+    Point, *_kind(_direction, _array({"type": "number"}, 3, "A direction of any length: x, y, z."))
+]
+Positive: TypeAlias = Annotated[float, *_kind(_positive, {"type": "number", "exclusiveMinimum": 0})]
+Name: TypeAlias = Annotated[str, *_kind(_name, _NAME_SCHEMA)]
+NameOrNames: TypeAlias = Annotated[
+    tuple[str, ...], *_kind(_names, {"anyOf": [_NAME_SCHEMA, {"type": "array", "items": _NAME_SCHEMA}]})
+]
+NamePair: TypeAlias = Annotated[tuple[str, str], *_kind(_name_pair, _array(_NAME_SCHEMA, 2, "Two names."))]
+Aim: TypeAlias = Annotated[
+    str | Point, *_kind(_aim, {"anyOf": [_NAME_SCHEMA, _array(_LENGTH_SCHEMA, 3, "A point: x, y, z.")]})
+]
+Polarity: TypeAlias = Annotated[int, *_kind(_polarity, {"enum": [1, -1]})]
+Pattern: TypeAlias = Annotated[str, *_kind(_pattern, {"enum": list(PATTERNS)})]
