@@ -1,0 +1,20 @@
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, settings
+
+# One profile for everybody: the same examples on every run, no deadline that a busy machine could miss.
+settings.register_profile(
+    "steady", derandomize=True, deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile("long", parent=settings.get_profile("steady"), max_examples=20_000)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """Random numbers that are the same on every run."""
+    return np.random.default_rng(20)
