@@ -1,0 +1,235 @@
+"""Which one set of shifts and polarity flips suits a whole take?
+
+A take is a network: every source arrives at every track at its own time, so no set of shifts suits all of them.
+`agreed` first finds, for each source, the arrival times that fit all its reliable pairs (`micalign.alignment.network`),
+then the shifts that leave the least misfit between tracks, each pair of tracks counting by how much the source adds
+up between them (the product of its amplitudes) and by whether both tracks are there to take it. What remains of each
+source is told, in seconds and as the first notch it leaves.
+
+Signs as in `micalign.alignment.offsets`. The weights are those of the cross term in the energy of a sum, whose loss
+for a small misfit grows with the square of the misfit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+
+from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.offsets import Offsets, Remain, Shift, limited, still
+from micalign.arrays import Floats
+from micalign.errors import TakeError
+
+__all__ = ["Heard", "Wishes", "agreed"]
+
+_BESIDE_THE_POINT: Final = 1e-4
+"""Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else."""
+
+
+@dataclass(frozen=True)
+class Heard:
+    """When and how one source arrives in the tracks that reliable pairs join; amplitudes are relative."""
+
+    source: str
+    links: tuple[Link, ...]
+    amplitudes: Mapping[str, float] = field(default_factory=dict)
+
+    def amplitude(self, track: str) -> float:
+        """The source's amplitude in a track; 1 where levels are not known."""
+        return self.amplitudes.get(track, 1.0)
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What the engineer asks of the compromise.
+
+    ``together`` names tracks that move as one (a stereo pair's image stays); ``on`` says which sources a track is
+    there to take (no entry: all of them).
+    """
+
+    reference: str
+    together: tuple[tuple[str, ...], ...] = ()
+    on: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    for_source: str | None = None
+    max_shift_s: float | None = None
+
+    def counts(self, source: str, track: str) -> float:
+        """How much a source counts in a track."""
+        wanted = self.on.get(track, ())
+        here = not wanted or source in wanted
+        chosen = self.for_source is None or source == self.for_source
+        return (1.0 if here else _BESIDE_THE_POINT) * (1.0 if chosen else _BESIDE_THE_POINT)
+
+    def leader(self, track: str) -> str:
+        """The track whose shift this one shares."""
+        for group in self.together:
+            if track in group:
+                return self.reference if self.reference in group else group[0]
+        return track
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """The wish that a source meets itself in two tracks: shift(b) - shift(a) = -late."""
+
+    source: str
+    a: str
+    b: str
+    late_s: float
+    sigma_s: float
+    weight: float
+
+
+def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sample_rate: int) -> Offsets:
+    """One set of shifts and flips for all tracks, from what each source tells.
+
+    Parameters
+    ----------
+    tracks : sequence of str
+        All tracks, the reference among them.
+    heard : sequence of Heard
+        Reliable links of each source.
+    wishes : Wishes
+        Reference, tracks that move together, the source to favour, the largest shift.
+    sample_rate : int
+        Hertz.
+
+    Returns
+    -------
+    Offsets
+        A track that no reliable pair joins to the reference is not moved and says so.
+
+    Raises
+    ------
+    TakeError
+        If the reference is not among the tracks.
+
+    Examples
+    --------
+    >>> snare = Heard("snare", (Link("overhead", "snare mic", -0.003, 1e-6, -1),))
+    >>> offsets = agreed(["overhead", "snare mic"], [snare], Wishes("overhead"), sample_rate=48000)
+    >>> offsets.shift("snare mic").shift_s, offsets.shift("snare mic").polarity_flip
+    (0.003, True)
+    """
+    if wishes.reference not in tracks:
+        raise TakeError(f"the reference '{wishes.reference}' is not among the tracks: {', '.join(tracks)}")
+    ordered = [wishes.reference, *(track for track in tracks if track != wishes.reference)]
+    rows = [row for one in heard for row in _rows(ordered, one, wishes)]
+    moved = _least_misfit(ordered, rows, wishes)
+    signs = _signs(ordered, heard, wishes)
+    shifts = tuple(_shift_of(track, moved, signs, wishes) for track in ordered)
+    offsets = Offsets(wishes.reference, sample_rate, shifts)
+    remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets))
+    return replace(offsets, remains=remains, compromise=_words(offsets, wishes, remains))
+
+
+def _rows(tracks: Sequence[str], heard: Heard, wishes: Wishes) -> list[_Row]:
+    times = arrival_times(tracks, heard.links)
+    energy = sum(heard.amplitude(track) ** 2 for track in times.times_s) or 1.0
+    rows = []
+    for a, b in combinations(times.times_s, 2):
+        if b not in connected(tracks, heard.links, a):
+            continue
+        adds = heard.amplitude(a) * heard.amplitude(b) / energy
+        weight = adds * wishes.counts(heard.source, a) * wishes.counts(heard.source, b)
+        sigma = float(np.hypot(times.sigmas_s[a], times.sigmas_s[b]))
+        rows.append(_Row(heard.source, a, b, times.times_s[b] - times.times_s[a], sigma, max(weight, 1e-12)))
+    return rows
+
+
+def _least_misfit(tracks: Sequence[str], rows: Sequence[_Row], wishes: Wishes) -> dict[str, tuple[float, float]]:
+    """Shift and its uncertainty for every track that the rows join to the reference."""
+    links = [Link(row.a, row.b, row.late_s, row.sigma_s) for row in rows]
+    links += [Link(group[0], other, 0.0, 0.0) for group in wishes.together for other in group[1:]]
+    reached = [track for track in connected(tracks, links, wishes.reference) if track in tracks]
+    leaders = [name for name in dict.fromkeys(map(wishes.leader, reached)) if name != wishes.reference]
+    used = [row for row in rows if row.a in reached and wishes.leader(row.a) != wishes.leader(row.b)]
+    moved = dict.fromkeys([wishes.reference, *leaders], (0.0, 0.0))
+    if used and leaders:
+        design = _design(used, leaders, wishes)
+        root = np.sqrt(np.array([row.weight for row in used]))
+        inverse = np.linalg.pinv(design * root[:, None], rcond=1e-9) * root[None, :]
+        solution = inverse @ np.array([-row.late_s for row in used])
+        spread = np.sqrt((inverse**2) @ np.array([row.sigma_s for row in used]) ** 2)
+        moved |= dict(zip(leaders, zip(solution.tolist(), spread.tolist(), strict=True), strict=True))
+    return {track: moved[wishes.leader(track)] for track in reached}
+
+
+def _design(rows: Sequence[_Row], leaders: Sequence[str], wishes: Wishes) -> Floats:
+    column = {leader: position for position, leader in enumerate(leaders)}
+    design = np.zeros((len(rows), len(leaders)))
+    for index, row in enumerate(rows):
+        for track, sign in ((row.b, 1.0), (row.a, -1.0)):
+            if wishes.leader(track) in column:
+                design[index, column[wishes.leader(track)]] += sign
+    return design
+
+
+def _signs(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes) -> dict[str, int]:
+    evidence = []
+    for one in heard:
+        energy = sum(one.amplitude(track) ** 2 for track in tracks) or 1.0
+        for link in one.links:
+            adds = one.amplitude(link.reference) * one.amplitude(link.track) / energy
+            counts = wishes.counts(one.source, link.reference) * wishes.counts(one.source, link.track)
+            evidence.append(replace(link, weight=link.weight * max(adds * counts, 1e-12)))
+    return best_polarity(tracks, evidence)
+
+
+def _shift_of(track: str, moved: Mapping[str, tuple[float, float]], signs: Mapping[str, int], wishes: Wishes) -> Shift:
+    if track == wishes.reference:
+        return still(track)
+    if track not in moved:
+        reason = f"no reliable pair joins it to '{wishes.reference}'"
+        return Shift(track, 0.0, 0.0, 0.0, polarity_flip=False, reliable=False, applied=False, reason=reason)
+    shift_s, sigma_s = moved[track]
+    return limited(
+        Shift(
+            track, -shift_s + 0.0, sigma_s, shift_s + 0.0, polarity_flip=signs[track] < 0, reliable=True, applied=True
+        ),
+        wishes.max_shift_s,
+    )
+
+
+def _remains(tracks: Sequence[str], heard: Heard, offsets: Offsets) -> list[Remain]:
+    times = arrival_times(tracks, heard.links)
+    signs = best_polarity(list(times.times_s), heard.links) if heard.links else {}
+    shifts = {shift.track: shift for shift in offsets.shifts}
+    remains = []
+    left = dict(times.times_s)
+    while left:
+        part = connected(list(times.times_s), heard.links, next(iter(left)))
+        loudest = max(part, key=heard.amplitude)
+        for track in part:
+            del left[track]
+            if track == loudest:
+                continue
+            late = times.times_s[track] + shifts[track].shift_s - times.times_s[loudest] - shifts[loudest].shift_s
+            flips = -1 if shifts[track].polarity_flip != shifts[loudest].polarity_flip else 1
+            sign = signs[track] * signs[loudest] * flips
+            sigma = float(np.hypot(times.sigmas_s[track], times.sigmas_s[loudest]))
+            remains.append(Remain(heard.source, track, loudest, late, sigma, sign))
+    return remains
+
+
+def _words(offsets: Offsets, wishes: Wishes, remains: Sequence[Remain]) -> str:
+    said = [f"'{wishes.reference}' stays where it is"]
+    said += [f"{' and '.join(group)} move as one, so that their image stays" for group in wishes.together]
+    if wishes.for_source:
+        said.append(f"the shifts suit '{wishes.for_source}', the other sources follow")
+    elif wishes.on:
+        said.append("each close mic is laid so that its own source meets the others")
+    worst = max(remains, key=lambda remain: abs(remain.remain_s), default=None)
+    if worst is not None and abs(worst.remain_s) > 20e-6:
+        said.append(
+            f"no one set suits every source: at most {abs(worst.remain_s) * 1e3:.2f} ms remains "
+            f"({worst.source} between {worst.track} and {worst.against})"
+        )
+    left = [shift.track for shift in offsets.shifts if not shift.applied]
+    if left:
+        said.append(f"left where they were: {', '.join(left)}")
+    return "; ".join(said)

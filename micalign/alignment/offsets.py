@@ -1,0 +1,99 @@
+"""What alignment does with each track: the values, and the simple case in which every track has one delay.
+
+``delay_s`` is positive when the event comes later in the track; ``shift_s`` moves a track later where it is positive,
+and ``delay_s + shift_s(track) - shift_s(reference) = 0``. The reference itself stays at 0 and keeps its polarity.
+Nothing unreliable is ever applied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from micalign.errors import TakeError
+
+__all__ = ["Offsets", "Remain", "Shift", "followed", "limited", "still"]
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """What alignment does with one track, and why not where it does nothing."""
+
+    track: str
+    delay_s: float
+    uncertainty_s: float
+    shift_s: float
+    polarity_flip: bool
+    reliable: bool
+    applied: bool
+    reason: str | None = None
+    drift_ppm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Remain:
+    """How far a source is from meeting itself in a track after the shifts, against the track where it is loudest."""
+
+    source: str
+    track: str
+    against: str
+    remain_s: float
+    uncertainty_s: float
+    polarity: int
+
+    @property
+    def first_notch_hz(self) -> float | None:
+        """The lowest frequency that the two tracks cancel; None where they meet within a microsecond."""
+        late = abs(self.remain_s)
+        if late < 1e-6:
+            return None
+        return (0.5 if self.polarity > 0 else 1.0) / late
+
+
+@dataclass(frozen=True)
+class Offsets:
+    """One consistent set of shifts for tracks of one rate; the reference is among them, at 0."""
+
+    reference: str
+    sample_rate: int
+    shifts: tuple[Shift, ...]
+    remains: tuple[Remain, ...] = ()
+    compromise: str = ""
+
+    def shift(self, track: str) -> Shift:
+        """The shift of one track."""
+        for shift in self.shifts:
+            if shift.track == track:
+                return shift
+        raise TakeError(f"no offset is known for the track '{track}'")
+
+    @property
+    def all_applied(self) -> bool:
+        """Whether every track was reliable and moved."""
+        return all(shift.applied for shift in self.shifts)
+
+
+def followed(shifts: Sequence[Shift], *, reference: str, sample_rate: int, max_shift_s: float | None = None) -> Offsets:
+    """Offsets where every track has one delay against the reference, and no source is told from another."""
+    kept = [limited(shift, max_shift_s) for shift in shifts if shift.track != reference]
+    return Offsets(reference, sample_rate, (still(reference), *kept), compromise=_plain_words(reference, kept))
+
+
+def still(reference: str) -> Shift:
+    return Shift(reference, 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True)
+
+
+def limited(shift: Shift, max_shift_s: float | None) -> Shift:
+    """The shift, or none where it is unreliable or larger than allowed."""
+    if not shift.reliable:
+        return replace(shift, shift_s=0.0, polarity_flip=False, applied=False)
+    if max_shift_s is not None and abs(shift.shift_s) > max_shift_s:
+        reason = f"its shift of {shift.shift_s * 1e3:+.2f} ms is larger than the {max_shift_s * 1e3:g} ms allowed"
+        return replace(shift, shift_s=0.0, polarity_flip=False, applied=False, reason=reason)
+    return shift
+
+
+def _plain_words(reference: str, shifts: Sequence[Shift]) -> str:
+    left = [shift.track for shift in shifts if not shift.applied]
+    words = f"every track was laid onto '{reference}' by its own delay"
+    return f"{words}; left where they were: {', '.join(left)}" if left else words
