@@ -1,0 +1,163 @@
+"""Tracks out of audio files, and audio files out of tracks: rate, subtype and metadata kept, originals untouched.
+
+Reading: `open_track` for one channel, `open_tracks` for what a command line names, `open_take` for what a scene
+names. Channels count from 1, samples are float64 with full scale +-1. Writing: `write_audio`, whole or not at all.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from micalign.errors import SceneError, TakeError
+from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
+from micalign.files.encode import Written, write_audio
+from micalign.files.specs import Spec, find_in, parse_spec
+from micalign.scene.model import Scene, TrackPlan
+from micalign.take.model import Take, Track
+
+__all__ = ["AudioInfo", "Written", "audio_info", "open_take", "open_track", "open_tracks", "write_audio"]
+
+
+def audio_info(path: str | os.PathLike[str]) -> AudioInfo:
+    """What the header of an audio file says; `TakeError` where it cannot be read."""
+    return AudioFile(Path(path)).info
+
+
+def open_track(spec: str | os.PathLike[str], *, name: str | None = None, channel: int | None = None) -> Track:
+    """One channel of an audio file as a track.
+
+    Parameters
+    ----------
+    spec : str or path
+        A file, or a file and a channel: ``bass.wav:2``.
+    name : str, optional
+        What to call the track; the file's name (with the channel, where one is said) if left out.
+    channel : int, optional
+        The channel, from 1; needed where the file has several and ``spec`` names none.
+
+    Raises
+    ------
+    TakeError
+        If the file cannot be read, has no samples, or the channel is missing or not in it.
+    """
+    wanted = parse_spec(spec, channel)
+    return _channel(_opened(wanted.path), wanted, name or wanted.short)
+
+
+def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
+    """The tracks that a command line names, of one rate.
+
+    A file of several channels named without a channel gives all of them, called ``file.wav:1``, ``file.wav:2``, and
+    so on. Tracks are called by their file's name; where two files of different folders share it, by their path.
+
+    Raises
+    ------
+    TakeError
+        If a file cannot be read, the rates differ, or a track is named twice; the faults of all files together.
+    """
+    files: dict[Path, AudioFile] = {}
+    found: list[tuple[AudioFile, Spec]] = []
+    faults: list[str] = []
+    for wanted in map(parse_spec, specs):
+        try:
+            file = _shared(files, wanted.path)
+            found += [(file, one) for one in _channels_of(file, wanted)]
+        except TakeError as error:
+            faults += error.faults
+    if faults:
+        raise TakeError(list(dict.fromkeys(faults)))
+    shorts = [one.short for _, one in found]
+    names = [one.short if shorts.count(one.short) == 1 else one.label for _, one in found]
+    return Take(tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True)))
+
+
+def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
+    """The recording that a scene names; tracks are called by their mic or DI.
+
+    Parameters
+    ----------
+    scene : Scene
+        A scene with a ``[take]``.
+    scene_path : path
+        The scene file; the take's folder is relative to its folder.
+
+    Raises
+    ------
+    SceneError
+        If the scene names no tracks, or one channel of one file for two of them.
+    TakeError
+        If a file cannot be read or the rates differ; the faults of all files together.
+    """
+    plan = scene.take
+    if plan is None or not plan.tracks:
+        raise SceneError(f"{scene_path} names no recording: add [take] with a folder and [take.tracks]")
+    folder = find_in(Path(scene_path).parent, plan.folder)
+    files: dict[Path, AudioFile] = {}
+    tracks: list[Track] = []
+    faults: list[str] = []
+    for wanted in plan.tracks:
+        try:
+            tracks.append(_planned(files, folder, wanted))
+        except TakeError as error:
+            faults += [f"track '{wanted.name}': {fault}" for fault in error.faults]
+    if faults:
+        raise TakeError(faults)
+    _refuse_shared(tracks)
+    return Take(tuple(tracks))
+
+
+def _planned(files: dict[Path, AudioFile], folder: Path, plan: TrackPlan) -> Track:
+    spec = Spec(find_in(folder, plan.file), plan.channel)
+    return _channel(_shared(files, spec.path), spec, plan.name)
+
+
+def _shared(files: dict[Path, AudioFile], path: Path) -> AudioFile:
+    """One decoder for all tracks of a file, whatever path names it."""
+    key = Path(os.path.realpath(path)) if "\0" not in str(path) else path
+    if key not in files:
+        files[key] = _opened(path)
+    return files[key]
+
+
+def _opened(path: Path) -> AudioFile:
+    file = AudioFile(path)
+    if file.info.frames == 0:
+        raise TakeError(f"{path} holds no samples")
+    return file
+
+
+def _channels_of(file: AudioFile, wanted: Spec) -> Sequence[Spec]:
+    if wanted.channel is not None or file.info.channels == 1:
+        return (wanted,)
+    return [Spec(wanted.path, channel) for channel in range(1, file.info.channels + 1)]
+
+
+def _channel(file: AudioFile, wanted: Spec, name: str) -> Track:
+    count = file.info.channels
+    channel = wanted.channel
+    if channel is None:
+        if count > 1:
+            raise TakeError(
+                f"{wanted.path} has {count} channels: say which, '{wanted.path.name}:1' to '{wanted.path.name}:{count}'"
+            )
+        channel = 1
+    if not 1 <= channel <= count:
+        has = "only one channel" if count == 1 else f"{count} channels, counted from 1"
+        raise TakeError(f"{wanted.path} has no channel {channel}: it has {has}")
+    return Track(name, file.info.sample_rate, file.info.frames, ChannelSamples(file, channel - 1))
+
+
+def _refuse_shared(tracks: Sequence[Track]) -> None:
+    seen: dict[tuple[int, int], str] = {}
+    for track in tracks:
+        samples = track.samples
+        if isinstance(samples, ChannelSamples):
+            key = (id(samples.file), samples.channel)
+            if key in seen:
+                raise SceneError(
+                    f"[take.tracks] gives '{seen[key]}' and '{track.name}' the same channel of one file "
+                    f"({samples.file.info.path}:{samples.channel + 1}): give each its own"
+                )
+            seen[key] = track.name

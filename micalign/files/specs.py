@@ -1,0 +1,111 @@
+"""Which file, and which channel of it, a user means by ``file.wav:2``; and whether it can be opened at all.
+
+Channels count from 1. A name that is itself a file wins over the reading as file and channel, so a colon in a file's
+name does no harm. Only regular files are opened: a pipe or a device could keep a program waiting for ever.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PureWindowsPath
+from typing import Final
+
+from micalign.errors import TakeError
+
+__all__ = ["Spec", "find_in", "parse_spec", "refuse_unreadable", "spoken_read"]
+
+_CHANNEL: Final = re.compile(r"(?s)(.+):([0-9]{1,9})")
+
+_REASONS: Final = {
+    errno.ENOENT: "there is no such file: is the name spelled right, and the folder?",
+    errno.ENOTDIR: "a part of its path is a file, not a folder: is the path right?",
+    errno.EACCES: "you may not read it: change its permissions",
+    errno.EPERM: "you may not read it: change its permissions",
+    errno.ENAMETOOLONG: "the name is longer than any file's can be",
+    errno.ELOOP: "it is a link that leads back to itself",
+    errno.EIO: "the disk reports a fault while reading it: copy it to another disk first",
+    errno.EMFILE: "too many files are open at once: give fewer tracks",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """A file and, where the user said so, one of its channels (from 1)."""
+
+    path: Path
+    channel: int | None = None
+
+    @property
+    def label(self) -> str:
+        """What to call it in a sentence: the path and the channel."""
+        return str(self.path) if self.channel is None else f"{self.path}:{self.channel}"
+
+    @property
+    def short(self) -> str:
+        """What to call its track: the file's name and the channel."""
+        return self.path.name if self.channel is None else f"{self.path.name}:{self.channel}"
+
+
+def parse_spec(spec: str | os.PathLike[str], channel: int | None = None) -> Spec:
+    """The file and channel that ``spec`` names; an explicit ``channel`` wins.
+
+    >>> parse_spec("bass.wav:2"), parse_spec("bass.wav").channel
+    (Spec(path=PosixPath('bass.wav'), channel=2), None)
+    """
+    text = os.fspath(spec)
+    match = _CHANNEL.fullmatch(text)
+    if channel is not None or match is None or _exists(text):
+        return Spec(Path(text), channel)
+    return Spec(Path(match[1]), int(match[2]))
+
+
+def find_in(folder: Path, name: str) -> Path:
+    """``name`` in ``folder``; backslashes part folders where no file has them in its name.
+
+    >>> find_in(Path("takes"), "first\\\\kick.wav").as_posix()
+    'takes/first/kick.wav'
+    """
+    plain = folder / name
+    if "\\" not in name or _exists(plain):
+        return plain
+    return folder / PureWindowsPath(name).as_posix()
+
+
+def refuse_unreadable(path: Path) -> int:
+    """The size of a file in bytes; `TakeError` unless it is a regular file with something in it."""
+    with spoken_read(path):
+        found = path.stat()
+        if stat.S_ISDIR(found.st_mode):
+            raise TakeError(f"{path} is a folder: name an audio file in it")
+        if not stat.S_ISREG(found.st_mode):
+            raise TakeError(f"{path} is a device or a pipe: micalign reads files only")
+        if found.st_size == 0:
+            raise TakeError(f"{path} is empty (0 bytes): was the copy or the recording interrupted?")
+        return found.st_size
+
+
+@contextmanager
+def spoken_read(path: Path) -> Iterator[None]:
+    """Turn the system's refusals to read into sentences."""
+    try:
+        yield
+    except OSError as error:
+        reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
+        raise TakeError(f"{path} cannot be read: {reason}") from error
+    except ValueError as error:
+        if "null" not in str(error):
+            raise
+        raise TakeError(f"{str(path)!r} cannot be read: a file's name holds no zero byte") from error
+
+
+def _exists(path: str | Path) -> bool:
+    try:
+        return os.path.lexists(path)
+    except ValueError:
+        return False

@@ -1,0 +1,235 @@
+"""A file appears under its final name whole or not at all, and replaces nothing without leave.
+
+The bytes go to a hidden temporary file beside the target (``.NAME.micalign-partial-PID-RANDOM``), are flushed to the
+disk, and only then take the final name; the folder is flushed too. Whoever writes holds a lock on the temporary, so
+that a later run can tell what a dead one left behind (no lock) from what a living one is writing, and clears it.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import secrets
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Final
+
+from micalign.errors import OutputError
+
+
+__all__ = ["make_folder", "whole_file", "write_bytes", "write_text"]
+
+_MARK: Final = ".micalign-partial-"
+_PARTIAL: Final = re.compile(r"\..*" + re.escape(_MARK) + r"\d+-[0-9a-f]{8}", re.DOTALL)
+_LONGEST_NAME: Final = 255  # bytes; the limit of every common file system
+
+_REASONS: Final = {
+    errno.ENOSPC: "the disk is full: free some space or choose another folder",
+    errno.EDQUOT: "your share of the disk is full: free some space or choose another folder",
+    errno.EFBIG: "the file would be larger than the system allows: choose another disk or a shorter take",
+    errno.EROFS: "the disk is read-only: choose another folder",
+    errno.EACCES: "you may not write there: choose another folder or change its permissions",
+    errno.EPERM: "you may not write there: choose another folder or change its permissions",
+    errno.ENOENT: "its folder does not exist: make it first",
+    errno.ENOTDIR: "a part of its folder's path is a file: choose another folder",
+    errno.EISDIR: "a folder stands there: choose another name",
+    errno.ENAMETOOLONG: "the name is too long for this disk: choose a shorter one",
+    errno.ELOOP: "its folder is a link that leads back to itself: choose another folder",
+    errno.EIO: "the disk reports a fault: choose another one",
+}
+
+# What a file system answers when it knows no hard links (memory cards, some network drives).
+_NO_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.EINVAL})
+
+
+@contextmanager
+def whole_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[Path]:
+    """A temporary path to write to; it takes the final name when the block ends well and vanishes when it does not.
+
+    Parameters
+    ----------
+    path : path
+        The final name. A link is replaced by the file, what it points to stays as it is.
+    force : bool
+        Replace a file that exists.
+
+    Yields
+    ------
+    Path
+        An empty file beside the target; fill it, and leave it there.
+
+    Raises
+    ------
+    OutputError
+        If the target exists and ``force`` is off, is a folder, or cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with whole_file(folder / "sum.txt") as partial:
+    ...     _ = partial.write_text("whole")
+    >>> [found.name for found in folder.iterdir()]
+    ['sum.txt']
+    """
+    target = Path(path)
+    with _spoken(target):
+        _refuse_taken(target, force=force)
+        _sweep(target.parent)
+        partial, handle = _claim(target)
+        try:
+            yield partial
+            os.fsync(handle)
+            _publish(partial, target, force=force)
+        finally:
+            with suppress(FileNotFoundError):
+                partial.unlink()
+            os.close(handle)
+        _flush_folder(target.parent)
+
+
+def write_bytes(path: str | os.PathLike[str], data: bytes, *, force: bool = False) -> None:
+    """Write a file of these bytes, whole or not at all."""
+    with whole_file(path, force=force) as partial:
+        partial.write_bytes(data)
+
+
+def write_text(path: str | os.PathLike[str], text: str, *, force: bool = False) -> None:
+    """Write a UTF-8 file, line ends as they are; what no UTF-8 can hold is written as an escape."""
+    write_bytes(path, text.encode("utf-8", "backslashreplace"), force=force)
+
+
+def make_folder(path: str | os.PathLike[str]) -> Path:
+    """The folder, made with its parents where it is missing; `OutputError` where a file stands in its way."""
+    folder = Path(path)
+    with _spoken(folder):
+        if not folder.is_dir():
+            if os.path.lexists(folder):
+                raise OutputError(f"{folder} is a file, a folder is needed there: choose another name with --out")
+            folder.mkdir(parents=True, exist_ok=True)
+            _flush_folder(folder.parent)
+    return folder
+
+
+def _refuse_taken(target: Path, *, force: bool) -> None:
+    if not target.name:
+        raise OutputError(f"'{target}' names no file: give a file name")
+    try:
+        mode = os.lstat(target).st_mode
+    except FileNotFoundError:
+        return
+    if stat.S_ISDIR(mode):
+        raise OutputError(f"{target} is a folder, a file is to be written there: choose another name with --out")
+    if not stat.S_ISREG(mode) and not stat.S_ISLNK(mode):
+        raise OutputError(f"{target} is a device or a pipe: choose another name with --out")
+    if not force:
+        raise _taken(target)
+
+
+def _taken(target: Path) -> OutputError:
+    return OutputError(f"{target} exists: choose another place with --out, or replace it with --force")
+
+
+def _claim(target: Path) -> tuple[Path, int]:
+    """A new temporary file, locked; its path and its descriptor."""
+    while True:
+        partial = target.with_name(_partial_name(target.name))
+        with suppress(FileExistsError):
+            handle = os.open(partial, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+            _lock(handle, wait=True)
+            # Another run may have taken it for a leftover in the moment before the lock: then begin anew.
+            if _is_still(partial, handle):
+                return partial, handle
+            os.close(handle)
+
+
+def _partial_name(name: str) -> str:
+    tail = f"{_MARK}{os.getpid()}-{secrets.token_hex(4)}"
+    room = _LONGEST_NAME - len(tail) - 1
+    return "." + os.fsencode(name)[:room].decode("utf-8", "ignore") + tail
+
+
+def _lock(handle: int, *, wait: bool) -> bool:
+    """Whether the lock was had; True also where the file system knows no locks and ``wait`` is on."""
+    if sys.platform == "win32":
+        return True
+    import fcntl  # noqa: PLC0415 - there is none on Windows
+
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except OSError:
+        return wait
+    return True
+
+
+def _is_still(partial: Path, handle: int) -> bool:
+    try:
+        return os.path.samestat(partial.stat(), os.fstat(handle))
+    except FileNotFoundError:
+        return False
+
+
+def _publish(partial: Path, target: Path, *, force: bool) -> None:
+    if force:
+        _refuse_taken(target, force=True)
+        partial.replace(target)
+        return
+    try:
+        # A link, unlike a rename, fails where somebody has made the file meanwhile.
+        os.link(partial, target)
+    except FileExistsError:
+        raise _taken(target) from None
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        _refuse_taken(target, force=False)
+        partial.rename(target)
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make the new name survive a power cut, where the system can flush folders."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what a dead run left in the folder; never what a living one is writing, never anything else."""
+    with suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if _MARK in entry.name and _PARTIAL.fullmatch(entry.name) and entry.is_file(follow_symlinks=False):
+                _remove_dead(Path(entry.path))
+
+
+def _remove_dead(partial: Path) -> None:
+    with suppress(OSError):
+        handle = os.open(partial, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
+        try:
+            is_dead = _lock(handle, wait=False)
+            if is_dead and sys.platform != "win32":
+                partial.unlink()
+        finally:
+            os.close(handle)
+        if sys.platform == "win32":
+            partial.unlink()  # refused by the system while somebody writes it
+
+
+@contextmanager
+def _spoken(target: Path) -> Iterator[None]:
+    """Turn the system's refusals into sentences."""
+    try:
+        yield
+    except OSError as error:
+        reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
+        raise OutputError(f"{target} cannot be written: {reason}") from error
+    except ValueError as error:
+        if "null" not in str(error):
+            raise
+        raise OutputError(f"{str(target)!r} cannot be written: a name may hold no zero byte") from error
