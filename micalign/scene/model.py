@@ -350,6 +350,11 @@ class Scene:
         yield from self.mics
 
     @property
+    def track_names(self) -> tuple[str, ...]:
+        """The names of all that is recorded: the mics, then the DIs."""
+        return (*(mic.name for mic in self.mics), *(di.name for di in self.dis))
+
+    @property
     def is_placed(self) -> bool:
         """Whether every source and mic has its three coordinates."""
         return all(thing.is_placed for thing in self.placed())

@@ -1,0 +1,126 @@
+"""A simulated take on disk: the audio files its scene names, and the truth beside them as ``truth.json``."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections import defaultdict
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Final
+
+import numpy as np
+
+from micalign.errors import OutputError
+from micalign.files.audio import write_audio
+from micalign.files.whole import make_folder, write_text
+from micalign.scene.model import Scene, TrackPlan
+from micalign.simulate.take import Simulation
+
+__all__ = ["TRUTH_NAME", "planned_tracks", "take_folder", "write_take"]
+
+TRUTH_NAME: Final = "truth.json"
+
+_FORMATS: Final = {".wav": "WAV", ".flac": "FLAC", ".aif": "AIFF", ".aiff": "AIFF"}
+
+
+def take_folder(scene: Scene, scene_path: str | os.PathLike[str]) -> Path:
+    """The folder that the scene names for its recording; `OutputError` where it names none."""
+    if scene.take is None:
+        raise OutputError(f"{scene_path} names no folder for a take: say where with --out, or add [take]")
+    return Path(scene_path).parent / scene.take.folder
+
+
+def planned_tracks(scene: Scene) -> tuple[TrackPlan, ...]:
+    """File and channel for each mic and DI: as the scene says, else a file by its name.
+
+    >>> from micalign.scene.model import Mic
+    >>> [plan.file for plan in planned_tracks(Scene(mics=(Mic("Overhead L/R", (1.0, 1.0, 1.0)),)))]
+    ['overhead-l-r.wav']
+    """
+    plans = {plan.name: plan for plan in (scene.take.tracks if scene.take else ())}
+    used = {plan.file for plan in plans.values()}
+    for name in scene.track_names:
+        if name not in plans:
+            plans[name] = TrackPlan(name, _free_name(name, used))
+            used.add(plans[name].file)
+    return tuple(plans.values())
+
+
+def _free_name(name: str, used: set[str]) -> str:
+    stem = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-") or "track"
+    number, file = 1, f"{stem}.wav"
+    while file in used:
+        number += 1
+        file = f"{stem}-{number}.wav"
+    return file
+
+
+def write_take(
+    simulation: Simulation, scene: Scene, folder: str | os.PathLike[str], *, force: bool = False
+) -> tuple[Path, ...]:
+    """Write a simulated take: 24-bit audio files and ``truth.json``.
+
+    Parameters
+    ----------
+    simulation : Simulation
+        What to write.
+    scene : Scene
+        Names the files.
+    folder : path
+        Made where it is missing.
+    force : bool
+        Replace files that exist.
+
+    Returns
+    -------
+    tuple of Path
+        The audio files, in the scene's order; the truth comes last.
+
+    Raises
+    ------
+    OutputError
+        If a file exists and ``force`` is off (all of them told together), or a name leads out of the folder.
+    """
+    target = Path(folder)
+    by_file: dict[str, list[TrackPlan]] = defaultdict(list)
+    for plan in planned_tracks(scene):
+        by_file[plan.file].append(plan)
+    _refuse(target, [*by_file, TRUTH_NAME], force=force)
+    make_folder(target)
+    written = [_write(simulation, target / file, plans, force=force) for file, plans in by_file.items()]
+    text = json.dumps(simulation.truth, indent=2, ensure_ascii=False, allow_nan=False)
+    write_text(target / TRUTH_NAME, text + "\n", force=force)
+    return (*written, target / TRUTH_NAME)
+
+
+def _write(simulation: Simulation, path: Path, plans: list[TrackPlan], *, force: bool) -> Path:
+    columns = [(plan.channel or 1) - 1 for plan in plans]
+    block = np.zeros((len(simulation.tracks[plans[0].name]), max(columns) + 1))
+    for column, plan in zip(columns, plans, strict=True):
+        block[:, column] = simulation.tracks[plan.name]
+    if path.parent != path:
+        make_folder(path.parent)
+    write_audio(
+        path,
+        [block],
+        sample_rate=simulation.sample_rate,
+        format=_FORMATS[path.suffix.lower()],
+        channels=block.shape[1],
+        force=force,
+    )
+    return path
+
+
+def _refuse(folder: Path, files: list[str], *, force: bool) -> None:
+    faults = []
+    for file in files:
+        parts = {*PurePosixPath(file).parts, *PureWindowsPath(file).parts}
+        if ".." in parts or PurePosixPath(file).is_absolute() or PureWindowsPath(file).anchor:
+            faults.append(f"[take.tracks] names '{file}', which leads out of the take's folder: name a file in it")
+        elif file != TRUTH_NAME and Path(file).suffix.lower() not in _FORMATS:
+            faults.append(f"[take.tracks] names '{file}': a take is written as .wav, .flac or .aiff")
+        elif not force and os.path.lexists(folder / file):
+            faults.append(f"{folder / file} exists: choose another place with --out, or replace it with --force")
+    if faults:
+        raise OutputError(faults)

@@ -1,0 +1,97 @@
+"""By which ways does each source reach each mic, and how strongly?
+
+Direct sound and reflections by image sources (Allen & Berkley, J. Acoust. Soc. Am. 65, 943, 1979): every way is an
+arrival time and a signed amplitude. Amplitude is 1 for 1 m on the axis; it falls as one over the distance, times the
+polar pattern towards the point it comes from, times the square root of (1 - absorption) for each surface met.
+
+This is worked out here and not taken from `micalign.acoustics`, so that a take can contradict a prediction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from micalign.arrays import Floats
+from micalign.scene.model import PATTERNS, Mic, Room, Scene
+
+__all__ = ["Ways", "images", "ways"]
+
+_NEAREST_M = 0.02
+"""Nearer than this a source is no point any more: its level stops rising."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """All ways from S sources to M mics, the direct one first: shapes (S, M, W)."""
+
+    arrival_s: Floats
+    amplitude: Floats
+
+
+def images(room: Room | None, point: Sequence[float], order: int) -> tuple[Floats, Floats]:
+    """Image points of a source, itself first, and the factor each has lost to the surfaces.
+
+    Returns
+    -------
+    points : array, shape (I, 3)
+    factors : array, shape (I,)
+
+    Examples
+    --------
+    >>> points, factors = images(Room((5.0, 4.0, 3.0)), (1.5, 2.0, 1.2), 1)
+    >>> len(points), points[0].tolist(), round(float(factors[1]), 4)
+    (7, [1.5, 2.0, 1.2], 0.9487)
+    """
+    if room is None or order < 1:
+        return np.array([point], dtype=np.float64), np.ones(1)
+    cells = sorted(
+        (cell for cell in product(range(-order, order + 1), repeat=3) if sum(map(abs, cell)) <= order),
+        key=lambda cell: sum(map(abs, cell)),
+    )
+    points = np.array([[_unfolded(i, x, size) for i, x, size in zip(c, point, room.size, strict=True)] for c in cells])
+    return points, np.array([_kept(room, cell) for cell in cells])
+
+
+def _unfolded(index: int, x: float, size: float) -> float:
+    """A coordinate in the ``index``-th mirrored copy of the room."""
+    return index * size + (x if index % 2 == 0 else size - x)
+
+
+def _kept(room: Room, cell: tuple[int, ...]) -> float:
+    """Share of the amplitude left after all surfaces on the way into a mirrored copy of the room."""
+    absorbed = room.absorption
+    walls = ((absorbed.left, absorbed.right), (absorbed.front, absorbed.back), (absorbed.floor, absorbed.ceiling))
+    factor = 1.0
+    for index, (low, high) in zip(cell, walls, strict=True):
+        near, far = (high, low) if index > 0 else (low, high)
+        met = abs(index)
+        factor *= (1.0 - near) ** (0.5 * ((met + 1) // 2)) * (1.0 - far) ** (0.5 * (met // 2))
+    return factor
+
+
+def ways(scene: Scene, *, speed_of_sound_m_s: float, order: int = 1) -> Ways:
+    """Arrival times and signed amplitudes of every way in a scene whose positions are all known."""
+    unfolded = [images(scene.room, source.position, order) for source in scene.sources]
+    points = np.array([points for points, _ in unfolded])[:, None]  # (S, 1, W, 3)
+    factors = np.array([factors for _, factors in unfolded])[:, None]  # (S, 1, W)
+    towards = points - np.array([mic.position for mic in scene.mics])[None, :, None]
+    distance_m = np.linalg.norm(towards, axis=-1)
+    pickup = np.stack([_pickup(scene, mic, towards[:, index]) for index, mic in enumerate(scene.mics)], axis=1)
+    return Ways(distance_m / speed_of_sound_m_s, factors * pickup / np.maximum(distance_m, _NEAREST_M))
+
+
+def _pickup(scene: Scene, mic: Mic, towards: Floats) -> Floats:
+    """Signed response of a mic to sounds from the directions ``towards``, shape (..., 3)."""
+    omni_share = PATTERNS[mic.pattern]
+    aim = scene.aim_point(mic)
+    if aim is None:
+        return np.ones(towards.shape[:-1])
+    axis = np.subtract(aim, mic.position)
+    length = np.linalg.norm(towards, axis=-1) * np.linalg.norm(axis)
+    cosine = np.where(length > 0, towards @ axis / np.where(length > 0, length, 1.0), 1.0)
+    response: Floats = omni_share + (1.0 - omni_share) * cosine
+    return response

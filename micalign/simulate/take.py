@@ -1,0 +1,276 @@
+"""Which take would a scene give?
+
+Each source plays its sound (`sounds`) at its moments (`score`); each mic hears it directly and by way of the walls
+(`paths`, `render`), at its `gain_db` and polarity, with noise below. A DI takes the sound before the air and hands
+it on its latency later; a source with a DI whose name speaks of a cab or amp passes through a cabinet first. One
+level is set for the whole take, so that the tracks keep their proportions: the loudest peaks at -6 dBFS.
+
+The truth is kept beside it: for each source and track when the sound arrives, how much later than in the
+reference track, and with which polarity. Delay is positive when the event is LATER in the track.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from micalign.acoustics.air import speed_of_sound_in
+from micalign.arrays import Floats
+from micalign.errors import SceneError
+from micalign.scene.model import Di, Mic, Scene
+from micalign.simulate.faults import Faults
+from micalign.simulate.paths import Ways, ways
+from micalign.simulate.render import impulse_responses, rendered
+from micalign.simulate.score import score
+from micalign.simulate.sounds import LEVEL_DB, note, sound_of
+from micalign.units import amplitude_from_db
+
+__all__ = ["CAB_DELAY_S", "PEAK_DBFS", "SILENT_AMPLITUDE", "Simulation", "Truth", "simulate"]
+
+PEAK_DBFS: Final = -6.0
+"""Where the loudest track of a take peaks."""
+
+CAB_DELAY_S: Final = 0.25e-3
+"""How much later a cabinet sounds than its DI: its cone lies about 9 cm behind the cloth (common practice)."""
+
+SILENT_AMPLITUDE: Final = 1e-3
+"""Below this direct amplitude (a mic turned away from a source) the truth gives no polarity."""
+
+_VARIANTS: Final = 6
+_CAB_WORDS: Final = ("cab", "amp", "combo")
+_NO_FAULTS: Final = Faults()
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """How one source truly arrives in one track."""
+
+    source: str
+    track: str
+    arrival_s: float
+    polarity: int | None
+
+
+@dataclass(frozen=True)
+class Simulation:
+    """A take that a scene would give, and what is true of it.
+
+    ``tracks`` holds the samples of each mic and DI by name, shape (frames,), full scale +-1.
+    """
+
+    tracks: Mapping[str, Floats]
+    sample_rate: int
+    truths: tuple[Truth, ...]
+    moments_s: Mapping[str, Floats]
+    speed_of_sound_m_s: float
+    seed: int
+
+    def reference(self, source: str) -> str:
+        """The track that a source reaches first."""
+        return min((t for t in self.truths if t.source == source), key=lambda t: t.arrival_s).track
+
+    def delay_s(self, source: str, track: str, reference: str) -> float:
+        """How much later a source is in a track than in the reference."""
+        arrivals = {t.track: t.arrival_s for t in self.truths if t.source == source}
+        return arrivals[track] - arrivals[reference]
+
+    @property
+    def truth(self) -> dict[str, Any]:
+        """The truth as a document for JSON."""
+        return {
+            "seed": self.seed,
+            "sample_rate": self.sample_rate,
+            "speed_of_sound_m_s": self.speed_of_sound_m_s,
+            "sources": [self._source_truth(name) for name in self.moments_s],
+        }
+
+    def _source_truth(self, source: str) -> dict[str, Any]:
+        reference = self.reference(source)
+        own = {t.track: t for t in self.truths if t.source == source}
+        against = own[reference].polarity
+        return {
+            "source": source,
+            "reference": reference,
+            "moments_s": [round(float(moment), 6) for moment in self.moments_s[source]],
+            "tracks": [
+                {
+                    "track": t.track,
+                    "arrival_s": t.arrival_s,
+                    "delay_s": t.arrival_s - own[reference].arrival_s,
+                    "delay_samples": (t.arrival_s - own[reference].arrival_s) * self.sample_rate,
+                    "polarity": None if t.polarity is None or against is None else t.polarity * against,
+                }
+                for t in own.values()
+            ],
+        }
+
+
+def simulate(
+    scene: Scene,
+    *,
+    seconds: float = 20.0,
+    seed: int = 1,
+    sample_rate: int = 48000,
+    order: int = 1,
+    snr_db: float = 50.0,
+    together: float = 0.4,
+    faults: Faults = _NO_FAULTS,
+) -> Simulation:
+    """The take that a scene would give.
+
+    Parameters
+    ----------
+    scene : Scene
+        With every position known.
+    seconds : float
+        Length of the take.
+    seed : int
+        The same seed gives the same take, sample for sample.
+    sample_rate : int
+        Hertz.
+    order : int
+        How many surfaces a reflection may meet on its way; 0 for a free field.
+    snr_db : float
+        Level of each track (rms of the stretches in which it sounds) above its noise.
+    together : float
+        Share of the time in which all sources play at once; the rest they play one after the other.
+    faults : Faults
+        What is not as the scene says.
+
+    Raises
+    ------
+    SceneError
+        If there is nothing to play or nothing to record, or a position is not known.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> scene = Scene(sources=(Source("clap", (1.0, 1.0, 1.0)),), mics=(Mic("m", (2.0, 1.0, 1.0)),))
+    >>> made = simulate(scene, seconds=2.0)
+    >>> made.tracks["m"].shape, round(made.truths[0].arrival_s * made.speed_of_sound_m_s, 9)
+    ((96000,), 1.0)
+    """
+    _refuse_empty(scene, seconds, sample_rate)
+    true = faults.applied(scene)
+    rng = np.random.default_rng(seed)
+    sounds = [sound_of(source.name, source.sound) for source in true.sources]
+    moments = score(sounds, seconds, rng, together=together)
+    dry = np.array([_played(s, m, seconds, sample_rate, rng) for s, m in zip(sounds, moments, strict=True)])
+    speed_m_s = speed_of_sound_in(true.air)
+    heard = _heard(true, dry, ways(true, speed_of_sound_m_s=speed_m_s, order=order), sample_rate, faults)
+    noisy = {name: _with_noise(samples, snr_db, rng) for name, samples in heard.items()}
+    return Simulation(
+        tracks=_levelled({name: noisy[faults.heard_by(name)] for name in noisy}),
+        sample_rate=sample_rate,
+        truths=_truths(true, ways(true, speed_of_sound_m_s=speed_m_s, order=0), faults),
+        moments_s={source.name: times for source, times in zip(true.sources, moments, strict=True)},
+        speed_of_sound_m_s=speed_m_s,
+        seed=seed,
+    )
+
+
+def _refuse_empty(scene: Scene, seconds: float, sample_rate: int) -> None:
+    if not scene.sources:
+        raise SceneError("the scene has no source: nothing would sound; add a [[source]]")
+    if not scene.mics and not scene.dis:
+        raise SceneError("the scene has no mic and no DI: nothing would be recorded; add a [[mic]]")
+    if not 0.5 <= seconds <= 3600:
+        raise SceneError(f"a take of {seconds:g} s cannot be made: ask for 0.5 s to 3600 s")
+    if not 8000 <= sample_rate <= 192000:
+        raise SceneError(f"a take at {sample_rate} Hz cannot be made: ask for 8000 Hz to 192000 Hz")
+
+
+def _played(sound: str, moments_s: Floats, seconds: float, sample_rate: int, rng: np.random.Generator) -> Floats:
+    """A source's own signal at 1 m: its notes at their moments, no two quite alike in level."""
+    frames = int(seconds * sample_rate)
+    notes = [note(sound, sample_rate, rng) for _ in range(min(_VARIANTS, len(moments_s)))]
+    out = np.zeros(frames)
+    for index, moment_s in enumerate(moments_s):
+        start = int(moment_s * sample_rate)
+        played = notes[index % len(notes)][: max(frames - start, 0)]
+        out[start : start + len(played)] += played * amplitude_from_db(LEVEL_DB[sound] + rng.uniform(-3.0, 0.0))
+    return out
+
+
+def _heard(scene: Scene, dry: Floats, found: Ways, sample_rate: int, faults: Faults) -> dict[str, Floats]:
+    """What each mic and DI hears, before noise."""
+    out: dict[str, Floats] = {}
+    if scene.mics:
+        wet = np.array([_through_cab(s, sample_rate) if _has_cab(scene, i) else s for i, s in enumerate(dry)])
+        late_s = np.array([faults.late_s.get(mic.name, 0.0) for mic in scene.mics])
+        arrival_s = found.arrival_s + late_s[:, None] + _cab_delays_s(scene)[:, None, None]
+        responses = impulse_responses(arrival_s, found.amplitude, sample_rate)
+        for mic, samples in zip(scene.mics, rendered(wet, responses), strict=True):
+            out[mic.name] = samples * _gain(mic, faults)
+    index = {source.name: number for number, source in enumerate(scene.sources)}
+    for di in scene.dis:
+        delay_s = np.full((1, 1, 1), di.latency_s + faults.late_s.get(di.name, 0.0))
+        response = impulse_responses(delay_s, np.ones((1, 1, 1)), sample_rate)
+        out[di.name] = rendered(dry[index[di.of]][None], response)[0] * _gain(di, faults)
+    return out
+
+
+def _gain(thing: Mic | Di, faults: Faults) -> float:
+    flip = -1 if thing.name in faults.flipped else 1
+    return amplitude_from_db(thing.gain_db) * thing.polarity * flip
+
+
+def _has_cab(scene: Scene, index: int) -> bool:
+    name = scene.sources[index].name
+    return any(di.of == name for di in scene.dis) and any(word in name.casefold() for word in _CAB_WORDS)
+
+
+def _cab_delays_s(scene: Scene) -> Floats:
+    return np.array([CAB_DELAY_S if _has_cab(scene, index) else 0.0 for index in range(len(scene.sources))])
+
+
+def _through_cab(samples: Floats, sample_rate: int) -> Floats:
+    """A cabinet's response: 70 Hz to 4.5 kHz with a rise at 2.5 kHz, without delay of its own (zero phase)."""
+    frequency_hz = np.maximum(np.fft.rfftfreq(len(samples), 1 / sample_rate), 1.0)
+    band = 1 / (1 + (70.0 / frequency_hz) ** 4) / (1 + (frequency_hz / 4500.0) ** 4)
+    rise = 1 + 0.8 / (1 + ((frequency_hz - 2500.0) / 700.0) ** 2)
+    return np.fft.irfft(np.fft.rfft(samples) * band * rise, len(samples))
+
+
+def _with_noise(samples: Floats, snr_db: float, rng: np.random.Generator) -> Floats:
+    """The track above noise, its level taken where it sounds (within 40 dB of its loudest 10 ms)."""
+    power = np.add.reduceat(samples**2, np.arange(0, len(samples), 480)) / 480
+    sounding = power[power > 1e-4 * power.max()]
+    rms = float(np.sqrt(sounding.mean())) if len(sounding) else 1e-3
+    return samples + rms * amplitude_from_db(-snr_db) * rng.standard_normal(len(samples))
+
+
+def _levelled(tracks: Mapping[str, Floats]) -> dict[str, Floats]:
+    loudest = max(float(np.abs(samples).max()) for samples in tracks.values())
+    scale = amplitude_from_db(PEAK_DBFS) / loudest
+    return {name: samples * scale for name, samples in tracks.items()}
+
+
+def _truths(scene: Scene, direct: Ways, faults: Faults) -> tuple[Truth, ...]:
+    """Arrival and polarity of each source in the file of each mic and DI."""
+    out = []
+    for row, source in enumerate(scene.sources):
+        heard = {mic.name: _mic_truth(mic, direct, row, column, faults) for column, mic in enumerate(scene.mics)}
+        heard = {name: (arrival + float(_cab_delays_s(scene)[row]), sign) for name, (arrival, sign) in heard.items()}
+        heard |= {
+            di.name: (di.latency_s + faults.late_s.get(di.name, 0.0), _sign(_gain(di, faults)))
+            for di in scene.dis
+            if di.of == source.name
+        }
+        for name in scene.track_names:
+            if faults.heard_by(name) in heard:
+                out.append(Truth(source.name, name, *heard[faults.heard_by(name)]))
+    return tuple(out)
+
+
+def _mic_truth(mic: Mic, direct: Ways, row: int, column: int, faults: Faults) -> tuple[float, int | None]:
+    arrival_s = float(direct.arrival_s[row, column, 0]) + faults.late_s.get(mic.name, 0.0)
+    amplitude = float(direct.amplitude[row, column, 0])
+    return arrival_s, None if abs(amplitude) < SILENT_AMPLITUDE else _sign(amplitude * _gain(mic, faults))
+
+
+def _sign(value: float) -> int:
+    return 1 if value > 0 else -1
