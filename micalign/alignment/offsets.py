@@ -80,6 +80,7 @@ def followed(shifts: Sequence[Shift], *, reference: str, sample_rate: int, max_s
 
 
 def still(reference: str) -> Shift:
+    """The reference stays where it is."""
     return Shift(reference, 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True)
 
 
