@@ -26,7 +26,9 @@ __all__ = [
     "show_length",
     "show_ms",
     "show_percent",
+    "show_plus_minus",
     "show_ratio",
+    "show_samples",
     "significant",
 ]
 
@@ -207,3 +209,25 @@ def _show_inches(metres: float, *, feet: bool) -> str:
     if inch_words:
         words.append(f"{inch_words} in")
     return sign + (" ".join(words) or ("0 ft" if feet else "0 in"))
+
+
+def show_samples(samples: float) -> str:
+    """A signed number of samples to a hundredth below ten thousand, to a tenth above.
+
+    >>> show_samples(-133.372), show_samples(0.0004), show_samples(72000.04)
+    ('-133.37', '0.00', '+72000.0')
+    """
+    decimals = 2 if abs(samples) < 1e4 else 1
+    value = round(samples, decimals) + 0.0
+    return f"{value:+.{decimals}f}" if value else f"{value:.{decimals}f}"
+
+
+def show_plus_minus(seconds: float) -> str:
+    """One standard deviation of a time, with two significant digits, in microseconds or milliseconds.
+
+    >>> show_plus_minus(0.0000031), show_plus_minus(0.0012), show_plus_minus(2e-9)
+    ('3.1 us', '1.2 ms', '< 0.1 us')
+    """
+    if seconds < 1e-7:
+        return "< 0.1 us"
+    return f"{significant(seconds * 1e3, 2)} ms" if seconds >= 1e-3 else f"{significant(seconds * 1e6, 2)} us"
