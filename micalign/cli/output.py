@@ -4,30 +4,15 @@ from __future__ import annotations
 
 import json
 import sys
-import unicodedata
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
+
+from micalign.report.plain import clean
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 __all__ = ["clean", "console", "note", "print_json"]
-
-
-def clean(text: str) -> str:
-    """The text with control and direction characters made visible, so that a name cannot steer the terminal.
-
-    >>> clean("kick\\x1b[31m")
-    'kick\\\\x1b[31m'
-    """
-    return "".join(
-        char if char == "\n" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Zl", "Zp"} else _escaped(char)
-        for char in text
-    )
-
-
-def _escaped(char: str) -> str:
-    return char.encode("unicode_escape").decode("ascii")
 
 
 def print_json(document: Mapping[str, Any]) -> None:
