@@ -1,0 +1,131 @@
+"""What adding a late copy does to the sound: comb curves over frequency, with their uncertainty as a band.
+
+Levels are of the sum against the louder of the two alone. The frequency axis gives every octave the same width.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, response_db
+from micalign.arrays import Floats
+from micalign.figures.style import COLOURS, DASHES, SERIES, SMALL, dress, frequency_axis, legend, new_figure, words
+from micalign.units import show_hz, show_ms
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["Copy", "comb_figure", "draw_comb"]
+
+_LOWEST_DB: Final = -30.0
+_HIGHEST_DB: Final = 9.0
+_BAND_DELAYS: Final = 41
+_TEETH_DRAWN: Final = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A copy of a sound: how late, how much weaker, of which polarity, and how surely (one standard deviation)."""
+
+    delay_s: float
+    level_difference_db: float = 0.0
+    polarity: int = 1
+    uncertainty_s: float = 0.0
+    label: str = ""
+
+
+def comb_figure(before: Copy, after: Copy | None = None, *, title: str = "", upper_hz: float = 20000.0) -> Figure:
+    """The comb of a copy and, where given, what is left of it afterwards.
+
+    Parameters
+    ----------
+    before, after : Copy
+        Drawn solid and dashed; without labels they are called by their delays.
+
+    Examples
+    --------
+    >>> figure = comb_figure(Copy(0.001), Copy(0.0, label="aligned"))
+    >>> [line.get_label() for line in figure.axes[0].lines[:2]]
+    ['1.000 ms late', 'aligned']
+    """
+    figure = new_figure(7.6, 3.5)
+    copies = [before] if after is None else [before, after]
+    draw_comb(figure.subplots(), copies, title=title, upper_hz=upper_hz)
+    return figure
+
+
+def draw_comb(axes: Axes, copies: Sequence[Copy], *, title: str = "", upper_hz: float = 20000.0) -> None:
+    """Draw the combs of a few copies into axes; the first one's lowest notch is named."""
+    dress(axes, y="level of the sum (dB)", title=words(title, longest=80))
+    frequency_axis(axes, upper_hz=upper_hz)
+    axes.set_ylim(_LOWEST_DB, _HIGHEST_DB)
+    for index, copy in enumerate(copies):
+        _draw_copy(axes, copy, index, upper_hz)
+    axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
+    if copies:
+        _name_first_notch(axes, copies[0])
+    legend(axes, where="lower left", columns=2)
+
+
+def _draw_copy(axes: Axes, copy: Copy, index: int, upper_hz: float) -> None:
+    colour, dash = COLOURS[SERIES[index % len(SERIES)]], DASHES[index % len(DASHES)]
+    frequency = _frequencies(copy, min(upper_hz, _dense_from_hz(copy.delay_s)))
+    if copy.uncertainty_s > 0:
+        low, high = _band(frequency, copy)
+        axes.fill_between(frequency, low, high, color=colour, alpha=0.2, linewidth=0, zorder=1.5)
+    label = words(copy.label, longest=44) or f"{show_ms(abs(copy.delay_s))} late"
+    level = _response(frequency, copy, copy.delay_s)
+    axes.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.7, label=label, zorder=3)
+    if frequency[-1] < upper_hz:
+        low_db = max(notch_depth_db(copy.level_difference_db), _LOWEST_DB)
+        high_db = peak_height_db(copy.level_difference_db)
+        axes.fill_between([frequency[-1], upper_hz], low_db, high_db, color=colour, alpha=0.35, linewidth=0, zorder=2)
+
+
+def _dense_from_hz(delay_s: float) -> float:
+    """Above this the teeth stand too close to be told apart on paper and are drawn as one shade."""
+    return (_TEETH_DRAWN + 0.5) / max(abs(delay_s), 1e-9)
+
+
+def _frequencies(copy: Copy, upper_hz: float) -> Floats:
+    """Fine enough for every tooth, and on every notch itself, so that none is missed between two points."""
+    even = np.geomspace(20.0, max(upper_hz, 21.0), 1200)
+    notches = notches_hz(copy.delay_s, polarity=copy.polarity, upper_hz=upper_hz)
+    return np.unique(np.concatenate([even, notches[notches >= 20.0]]))
+
+
+def _response(frequency: Floats, copy: Copy, delay_s: float) -> Floats:
+    level = response_db(frequency, abs(delay_s), level_difference_db=copy.level_difference_db, polarity=copy.polarity)
+    return np.maximum(level, _LOWEST_DB - 10.0)
+
+
+def _band(frequency: Floats, copy: Copy) -> tuple[Floats, Floats]:
+    """The lowest and highest level for delays within one standard deviation."""
+    delays = abs(copy.delay_s) + copy.uncertainty_s * np.linspace(-1.0, 1.0, _BAND_DELAYS)
+    levels = np.array([_response(frequency, copy, float(delay)) for delay in delays])
+    return levels.min(axis=0), levels.max(axis=0)
+
+
+def _name_first_notch(axes: Axes, copy: Copy) -> None:
+    notches = notches_hz(copy.delay_s, polarity=copy.polarity)
+    heard = notches[notches >= 20.0]
+    if not len(heard):
+        return
+    first = float(heard[0])
+    right = first < 6000
+    axes.annotate(
+        f"first notch {show_hz(first)}",
+        xy=(first, _HIGHEST_DB - 2.0),
+        xytext=(4 if right else -4, 0),
+        textcoords="offset points",
+        fontsize=SMALL,
+        color=COLOURS["ink"],
+        ha="left" if right else "right",
+        va="center",
+    )
+    axes.axvline(first, color=COLOURS["soft"], linewidth=0.8, linestyle=(0, (2, 2)))

@@ -1,0 +1,201 @@
+"""How every figure looks: one quiet style, and one way to turn a figure into a file's bytes.
+
+Nothing here touches matplotlib's global state: figures are made by `new_figure`, axes are dressed by `dress`, text
+from users passes through `words`. The colours keep their order of lightness in a grey print, and every series has its
+own dash as well, so that colour is never the only difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import cache
+from io import BytesIO
+from typing import TYPE_CHECKING, Any, Final
+
+import matplotlib as mpl
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from micalign.errors import OutputError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = [
+    "COLOURS",
+    "DARK",
+    "DASHES",
+    "SERIES",
+    "SUFFIXES",
+    "dress",
+    "frequency_axis",
+    "inline_svg",
+    "legend",
+    "new_figure",
+    "render",
+    "words",
+]
+
+COLOURS: Final = {
+    "paper": "#fdfdfb",
+    "ink": "#1d2b36",
+    "soft": "#5f6c76",
+    "line": "#cfd5d8",
+    "wash": "#eceff0",
+    "blue": "#1f6690",
+    "amber": "#d4831a",
+    "plum": "#57264f",
+    "sea": "#6fae9b",
+    "brick": "#ab3f2b",
+}
+"""The palette on a light page, by its uses: paper and ink, then the series."""
+
+DARK: Final = {
+    "paper": "#151b20",
+    "ink": "#e4eaee",
+    "soft": "#a3b0b9",
+    "line": "#3d4952",
+    "wash": "#222b32",
+    "blue": "#74b6de",
+    "amber": "#f0b25c",
+    "plum": "#cf9fd6",
+    "sea": "#8fcfbc",
+    "brick": "#ec8f7a",
+}
+"""The same names on a dark page."""
+
+SERIES: Final = ("blue", "amber", "plum", "sea")
+DASHES: Final = ("solid", (0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)))
+"""The dash of each series, in the order of `SERIES`."""
+
+SUFFIXES: Final = (".png", ".svg", ".pdf")
+
+SMALL: Final = 9.0
+NORMAL: Final = 10.0
+LARGE: Final = 11.5
+
+_TICKS_HZ: Final = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
+_DPI: Final = 150
+
+
+def new_figure(width_in: float, height_in: float, *, constrained: bool = True) -> Figure:
+    """An empty figure on our paper, with a canvas of its own.
+
+    >>> new_figure(4.0, 3.0).get_size_inches().tolist()
+    [4.0, 3.0]
+    """
+    figure = Figure(
+        figsize=(width_in, height_in),
+        dpi=_DPI,
+        facecolor=COLOURS["paper"],
+    )
+    FigureCanvasAgg(figure)
+    if constrained:
+        figure.set_layout_engine(ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.08, hspace=0.04, wspace=0.04))
+    return figure
+
+
+def dress(axes: Axes, *, x: str = "", y: str = "", title: str = "", grid: str = "both") -> Axes:
+    """Give axes their labels, a thin frame and a faint grid (``both``, ``x``, ``y`` or an empty string)."""
+    axes.set_facecolor("none")
+    for side, spine in axes.spines.items():
+        spine.set_visible(side in {"left", "bottom"})
+        spine.set_color(COLOURS["soft"])
+        spine.set_linewidth(0.8)
+    axes.tick_params(which="both", labelsize=SMALL, color=COLOURS["soft"], labelcolor=COLOURS["ink"], width=0.8)
+    axes.set_xlabel(x, fontsize=NORMAL, color=COLOURS["ink"])
+    axes.set_ylabel(y, fontsize=NORMAL, color=COLOURS["ink"])
+    if title:
+        axes.set_title(title, fontsize=NORMAL, color=COLOURS["ink"], loc="left", pad=6)
+    axes.set_axisbelow(True)
+    if grid:
+        axes.grid(True, axis=grid, color=COLOURS["line"], linewidth=0.6)  # type: ignore[arg-type]
+    return axes
+
+
+def frequency_axis(axes: Axes, *, lower_hz: float = 20.0, upper_hz: float = 20000.0) -> Axes:
+    """Make x a frequency axis: every octave equally wide, with the trade's labels (50, 100, 200, 500, 1k ...)."""
+    axes.set_xscale("log", base=2)
+    axes.set_xlim(lower_hz, upper_hz)
+    axes.xaxis.set_major_locator(FixedLocator([hz for hz in _TICKS_HZ if lower_hz <= hz <= upper_hz]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(_trade_label))
+    axes.set_xlabel("frequency (Hz)", fontsize=NORMAL, color=COLOURS["ink"])
+    return axes
+
+
+def _trade_label(hertz: float, _position: object = None) -> str:
+    return f"{hertz / 1000:g}k" if hertz >= 1000 else f"{hertz:g}"
+
+
+def words(text: str, *, longest: int = 40) -> str:
+    """A user's text made harmless for a figure: no formula, no missing glyph, not too long.
+
+    >>> words("cost: $5 and $6"), words("a" * 50, longest=8)
+    ('cost: \\\\$5 and \\\\$6', 'aaaaaaa…')
+    """
+    shown = "".join(char if ord(char) in _glyphs() else "\u25a1" for char in text)
+    if len(shown) > longest:
+        shown = shown[: longest - 1] + "…"
+    return shown.replace("$", r"\$")
+
+
+@cache
+def _glyphs() -> frozenset[int]:
+    from matplotlib.font_manager import FontProperties, findfont, get_font  # noqa: PLC0415 - 50 ms, only for names
+
+    return frozenset(get_font(findfont(FontProperties())).get_charmap())
+
+
+def render(figure: Figure, suffix: str) -> bytes:
+    """The bytes of a PNG, SVG or PDF file; the same figure always gives the same bytes.
+
+    Raises
+    ------
+    OutputError
+        If the suffix is none of ``.png``, ``.svg``, ``.pdf``.
+
+    Examples
+    --------
+    >>> render(new_figure(1.0, 1.0), ".png")[1:4]
+    b'PNG'
+    """
+    if suffix.lower() not in SUFFIXES:
+        raise OutputError(f"a figure cannot be written as '{suffix}': end the file's name in .png, .svg or .pdf")
+    return _WRITERS[suffix.lower()](figure)
+
+
+def _saved(figure: Figure, kind: str, metadata: dict[str, Any]) -> bytes:
+    buffer = BytesIO()
+    # Only while this file is written: ids that do not change from run to run, glyphs as outlines.
+    with mpl.rc_context({"svg.hashsalt": "micalign", "svg.fonttype": "path", "pdf.fonttype": 42}):
+        figure.savefig(buffer, format=kind, metadata=metadata, dpi=_DPI)
+    return buffer.getvalue()
+
+
+_WRITERS: Final[dict[str, Callable[[Figure], bytes]]] = {
+    ".png": lambda figure: _saved(figure, "png", {"Software": "micalign"}),
+    ".svg": lambda figure: _saved(figure, "svg", {"Date": None, "Creator": "micalign"}),
+    ".pdf": lambda figure: _saved(figure, "pdf", {"CreationDate": None, "Creator": "micalign", "Producer": None}),
+}
+
+
+def inline_svg(figure: Figure) -> str:
+    """The figure as an ``<svg>`` element for a page, its colours left to the page's style (``--paper``, ``--ink`` ...).
+
+    The colours of `COLOURS` become CSS variables, so that one figure serves the light and the dark page.
+    """
+    text = render(figure, ".svg").decode("utf-8")
+    body = text[text.index("<svg") :]
+    for name, colour in COLOURS.items():
+        body = body.replace(colour, f"var(--{name})")
+    return body
+
+
+def legend(axes: Axes, *, where: str = "best", columns: int = 1, handles: Sequence[Any] | None = None) -> None:
+    """A legend without a box, in the style's own size."""
+    extra: dict[str, Any] = {} if handles is None else {"handles": list(handles)}
+    extra |= {"loc": where, "ncols": columns}
+    axes.legend(frameon=False, fontsize=SMALL, labelcolor=COLOURS["ink"], **extra)

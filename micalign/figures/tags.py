@@ -1,0 +1,99 @@
+"""Small words beside points, put where they cover neither a point nor each other."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from micalign.arrays import Floats
+from micalign.figures.style import COLOURS, SMALL
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["Tag", "place_tags"]
+
+_RINGS_PT: Final = (9.0, 13.0, 18.0, 25.0, 34.0, 46.0)
+_DIRECTIONS: Final = 16
+_LEADER_FROM_PT: Final = 16.0  # further out than this, a thin line joins word and point
+_DOT_PT: Final = 4.5  # half the size of a marker
+
+
+@dataclass(frozen=True, slots=True)
+class Tag:
+    """A word for a point (metres, as the view sees it); ``reach`` 0 means it may lie on the point itself."""
+
+    at: tuple[float, float]
+    text: str
+    colour: str
+    reach: float = 1.0
+
+
+def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, float]], unit_m: float = 1.0) -> None:
+    """Write each tag near its point, in points of paper; the most crowded tags find their place first."""
+    dots = np.array([_on_paper(axes, spot, unit_m) for spot in taken]).reshape(-1, 2)
+    boxes = [np.concatenate([dot - _DOT_PT, dot + _DOT_PT]) for dot in dots]
+    corner = axes.transAxes.transform([(0.0, 0.0), (1.0, 1.0)]) * _points_per_pixel(axes)
+    for tag in sorted(tags, key=lambda tag: (tag.reach == 0.0, _farness(tag, dots, axes, unit_m))):
+        spot = _on_paper(axes, tag.at, unit_m)
+        half = np.array([0.31 * SMALL * len(tag.text) + 1.0, 0.55 * SMALL])
+        offset = min(_offsets(tag), key=lambda o: _cost(spot + o, half, boxes, corner) + 0.02 * math.hypot(*o))
+        boxes.append(np.concatenate([spot + offset - half, spot + offset + half]))
+        _write(axes, tag, offset, unit_m)
+
+
+def _points_per_pixel(axes: Axes) -> float:
+    return 72.0 / float(axes.get_figure(root=True).dpi)  # type: ignore[union-attr]
+
+
+def _on_paper(axes: Axes, spot: tuple[float, float], unit_m: float) -> Floats:
+    """A point in points (1/72 inch) of the sheet."""
+    placed: Floats = axes.transData.transform((spot[0] / unit_m, spot[1] / unit_m)) * _points_per_pixel(axes)
+    return placed
+
+
+def _farness(tag: Tag, dots: Floats, axes: Axes, unit_m: float) -> float:
+    """How far its second-nearest neighbour is (the nearest is its own point)."""
+    apart = np.sort(np.linalg.norm(dots - _on_paper(axes, tag.at, unit_m), axis=1))
+    return float(apart[1]) if len(apart) > 1 else math.inf
+
+
+def _offsets(tag: Tag) -> list[Floats]:
+    start = [np.zeros(2)] if tag.reach == 0.0 else []
+    turns = 2 * np.pi * (np.arange(_DIRECTIONS) / _DIRECTIONS + 1 / 8)
+    return start + [ring * np.array([math.cos(turn), math.sin(turn)]) for ring in _RINGS_PT for turn in turns]
+
+
+def _cost(centre: Floats, half: Floats, boxes: Sequence[Floats], corner: Floats) -> float:
+    """Square points covered, and much for leaving the axes."""
+    low, high = centre - half, centre + half
+    outside = float(np.maximum(corner[0] - low, 0).sum() + np.maximum(high - corner[1], 0).sum())
+    covered = 0.0
+    for box in boxes:
+        shared = np.minimum(high, box[2:]) - np.maximum(low, box[:2])
+        covered += float(np.prod(np.maximum(shared, 0.0)))
+    return covered + 50.0 * outside
+
+
+def _write(axes: Axes, tag: Tag, offset: Floats, unit_m: float) -> None:
+    far = math.hypot(*offset) > _LEADER_FROM_PT
+    axes.annotate(
+        tag.text,
+        xy=(tag.at[0] / unit_m, tag.at[1] / unit_m),
+        xytext=tuple(offset),
+        textcoords="offset points",
+        fontsize=SMALL,
+        weight="bold",
+        color=COLOURS[tag.colour],
+        ha="center",
+        va="center",
+        zorder=6,
+        bbox={"facecolor": COLOURS["paper"], "edgecolor": "none", "pad": 0.6, "alpha": 0.75},
+        arrowprops={"arrowstyle": "-", "color": COLOURS["soft"], "linewidth": 0.6, "shrinkA": 0, "shrinkB": 3}
+        if far
+        else None,
+    )
