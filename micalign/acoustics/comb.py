@@ -80,7 +80,8 @@ def peak_height_db(level_difference_db: float | Floats) -> float | Floats:
 
 
 def _weaker(level_difference_db: float | Floats) -> Floats:
-    return amplitude_from_db(-np.abs(np.asarray(level_difference_db, dtype=float)))
+    ratio: Floats = amplitude_from_db(-np.abs(np.asarray(level_difference_db, dtype=np.float64)))
+    return ratio
 
 
 def _floored(ratio: Floats, asked: float | Floats) -> float | Floats:

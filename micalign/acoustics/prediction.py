@@ -1,0 +1,110 @@
+"""What does a scene promise: every figure that can be worked out before a note is played.
+
+A `Scene` in, frozen rows out; pure arithmetic. Field names are the keys of ``check --json``; units are in the names,
+signs are told where the rows are made.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from micalign.acoustics.air import absorption_db_per_m
+from micalign.acoustics.arrivals import Arrivals, arrivals
+from micalign.acoustics.differences import Difference, differences
+from micalign.acoustics.direct import DiDifference, di_differences
+from micalign.acoustics.reflections import Reflection, reflections
+from micalign.acoustics.room import RoomFigures, room_figures
+from micalign.acoustics.spacing import Spacing, spacing
+from micalign.acoustics.stereo import PairGeometry, PairSource, pair_geometry, pairs
+from micalign.errors import SceneError
+from micalign.scene.model import Scene
+
+__all__ = ["Path", "Prediction", "predict"]
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """One source at one mic; ``level_db`` is 0 for 1 m on the axis and does not hold the mic's gain.
+
+    ``air_loss_db`` is what the air takes at 8 kHz on the way (ISO 9613-1).
+    """
+
+    source: str
+    mic: str
+    distance_m: float
+    arrival_s: float
+    level_db: float
+    uncertainty_s: float
+    air_loss_db: float
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """Every figure of a scene."""
+
+    speed_of_sound_m_s: float
+    speed_uncertainty_m_s: float
+    paths: tuple[Path, ...]
+    differences: tuple[Difference, ...]
+    spacing: tuple[Spacing, ...]
+    reflections: tuple[Reflection, ...]
+    room: RoomFigures | None
+    pairs: tuple[PairSource, ...]
+    pair_geometry: tuple[PairGeometry, ...]
+    di_differences: tuple[DiDifference, ...]
+    arrivals: Arrivals
+
+
+def predict(scene: Scene, *, order: int = 1) -> Prediction:
+    """Work out a scene.
+
+    Parameters
+    ----------
+    scene : Scene
+        With every position known: see `micalign.acoustics.survey.surveyed`.
+    order : int
+        Up to how many bounces reflections are followed, 1 to 3.
+
+    Raises
+    ------
+    SceneError
+        If a position is missing.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> kit = Scene(
+    ...     sources=(Source("snare", (2.0, 2.0, 0.7)),),
+    ...     mics=(Mic("left", (1.6, 1.9, 1.9), on=("snare",)), Mic("right", (2.6, 2.3, 2.0), on=("snare",))),
+    ... )
+    >>> row = predict(kit).differences[0]
+    >>> round(row.difference_s * 1e3, 3), round(row.first_notch_hz)
+    (0.564, 886)
+    """
+    if not 1 <= order <= 3:
+        raise SceneError(f"reflections of order {order} cannot be followed: ask for 1, 2 or 3")
+    found = arrivals(scene)
+    places = {thing.name: thing.position for thing in scene.placed()}
+    return Prediction(
+        speed_of_sound_m_s=found.speed_m_s,
+        speed_uncertainty_m_s=found.speed_sigma_m_s,
+        paths=_paths(scene, found),
+        differences=differences(found),
+        spacing=spacing(scene, found),
+        reflections=reflections(scene, found, order=order),
+        room=room_figures(scene.room, places, found.speed_m_s) if scene.room else None,
+        pairs=pairs(scene, found),
+        pair_geometry=tuple(pair_geometry(scene, found, pair) for pair in scene.pairs),
+        di_differences=di_differences(scene, found),
+        arrivals=found,
+    )
+
+
+def _paths(scene: Scene, found: Arrivals) -> tuple[Path, ...]:
+    per_metre = float(absorption_db_per_m(np.array([8000.0]), scene.air)[0])
+    names = [(source, mic) for source in found.sources for mic in found.mics]
+    arrays = (found.distance_m, found.arrival_s, found.level_db, found.uncertainty_s, found.distance_m * per_metre)
+    rows = zip(names, *(array.ravel().tolist() for array in arrays), strict=True)
+    return tuple(Path(*name, *figures) for name, *figures in rows)

@@ -1,0 +1,214 @@
+"""Which surfaces send a later copy of a source into a mic, how late and how strong?
+
+Image sources of a box: the room mirrored at its walls. Each bounce keeps sqrt(1 - absorption) of the amplitude; the
+image's level falls with its distance and with the mic's pattern towards it. Panels add one bounce each, where they
+are struck; a panel that lies on a wall (a rug on the floor) takes the wall's bounce over. Delays are after the direct
+sound, levels against it. Source: J. B. Allen and D. A. Berkley, "Image method for efficiently simulating small-room
+acoustics", J. Acoust. Soc. Am. 65(4), 943-950, 1979.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from itertools import product
+
+import numpy as np
+
+from micalign.acoustics.arrivals import Arrivals, floored_db
+from micalign.acoustics.panels import PanelFrame, lower_limit_hz, mirror, panel_frame, strikes
+from micalign.acoustics.patterns import gains
+from micalign.arrays import Bools, Floats
+from micalign.scene.model import SURFACES, Panel, Point, Room, Scene
+
+__all__ = ["Bounces", "ImageSource", "Reflection", "bounces", "image_sources", "reflections"]
+
+_ON_WALL_M = 0.05
+"""A panel this near to a wall, and parallel to it, covers it: a rug, a curtain, a window."""
+
+
+@dataclass(frozen=True, slots=True)
+class ImageSource:
+    """A mirrored source: where it seems to be, by which surfaces, and the share of the amplitude they leave."""
+
+    position: Point
+    surfaces: tuple[str, ...]
+    gain: float
+
+    @property
+    def order(self) -> int:
+        """How many bounces."""
+        return len(self.surfaces)
+
+
+@dataclass(frozen=True, slots=True)
+class Reflection:
+    """One later copy of a source at a mic.
+
+    ``level_db`` is against the direct sound; ``first_notch_hz`` is None where it lies beyond 20 kHz, 0 where the copy
+    arrives inverted (``polarity`` -1: by a rear lobe); ``at_m`` is where on the surface it bounces (first order
+    only); ``from_hz`` is set for panels: below it they reflect less.
+    """
+
+    source: str
+    mic: str
+    surface: str
+    delay_s: float
+    level_db: float
+    first_notch_hz: float | None
+    order: int = 1
+    polarity: int = 1
+    at_m: Point | None = None
+    from_hz: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Bounces:
+    """Every source at every mic by one mirror: arrays of shape (S, M)."""
+
+    surface: str
+    order: int
+    delay_s: Floats
+    level_db: Floats
+    inverted: Bools
+    heard: Bools
+    at_m: Floats | None = None
+    from_hz: Floats | None = None
+
+
+def image_sources(room: Room, point: Point, order: int = 1) -> tuple[ImageSource, ...]:
+    """The images of a point in a room, up to an order; the point itself is not among them.
+
+    >>> room = Room((5.0, 4.0, 3.0))
+    >>> [(image.surfaces, image.position) for image in image_sources(room, (1.5, 2.0, 1.2))][:2]
+    [(('left',), (-1.5, 2.0, 1.2)), (('right',), (8.5, 2.0, 1.2))]
+    >>> len(image_sources(room, (1.5, 2.0, 1.2), order=2))
+    24
+    """
+    here, found = np.array(point, dtype=float), []
+    for cells in _lattice(order):
+        x, y, z = (_mirrored(here, cells, room)).tolist()
+        found.append(ImageSource((x, y, z), _surfaces(cells), _kept(cells, room)))
+    return tuple(found)
+
+
+def bounces(scene: Scene, found: Arrivals, *, order: int = 1) -> tuple[Bounces, ...]:
+    """Every reflection of a scene as arrays, surface by surface, then panel by panel."""
+    frames = [(panel, panel_frame(panel)) for panel in scene.panels]
+    walls = _wall_bounces(scene.room, found, order, [frame for _, frame in frames]) if scene.room else []
+    return (*walls, *(_panel_bounce(found, panel, frame) for panel, frame in frames))
+
+
+def reflections(scene: Scene, found: Arrivals, *, order: int = 1) -> tuple[Reflection, ...]:
+    """The reflections of a scene: by source, mic and surface."""
+    columns = [list(_rows(found, one)) for one in bounces(scene, found, order=order)]
+    return tuple(row for cell in zip(*columns, strict=True) for row in cell if row is not None)
+
+
+@cache
+def _lattice(order: int) -> tuple[tuple[int, int, int], ...]:
+    """Cells of the mirrored rooms, nearest order first, within one order left, right, front, back, floor, ceiling."""
+    reach = range(-order, order + 1)
+    cells = [(x, y, z) for x, y, z in product(reach, reach, reach) if 0 < abs(x) + abs(y) + abs(z) <= order]
+    return tuple(sorted(cells, key=lambda cell: (sum(map(abs, cell)), [(-abs(n), n) for n in cell])))
+
+
+def _mirrored(points: Floats, cells: tuple[int, int, int], room: Room) -> Floats:
+    """Even cells hold the room shifted, odd ones the room mirrored (Allen and Berkley 1979, equation 7)."""
+    cell, size = np.array(cells), np.array(room.size)
+    odd = cell % 2
+    mirrored: Floats = np.where(odd == 1, -points, points) + (cell + odd) * size
+    return mirrored
+
+
+def _surfaces(cells: tuple[int, int, int]) -> tuple[str, ...]:
+    """The surfaces of a cell's bounces; per axis they alternate, and the last is the one on the image's side."""
+    names: list[str] = []
+    for axis, cell in enumerate(cells):
+        last = 1 if cell > 0 else 0
+        names += [SURFACES[2 * axis + (last if back % 2 == 0 else 1 - last)] for back in range(abs(cell))][::-1]
+    return tuple(names)
+
+
+def _kept(cells: tuple[int, int, int], room: Room) -> float:
+    kept = 1.0
+    for name in _surfaces(cells):
+        kept *= float(np.sqrt(1.0 - room.absorption.of(name)))  # type: ignore[arg-type]
+    return kept
+
+
+def _wall_bounces(room: Room, found: Arrivals, order: int, panels: list[PanelFrame]) -> list[Bounces]:
+    made = []
+    for cells in _lattice(order):
+        image = _mirrored(found.source_m, cells, room)
+        free = np.ones(found.distance_m.shape, dtype=bool)
+        first = sum(map(abs, cells)) == 1
+        for frame in panels if first else []:
+            if _covers(frame, cells, room):
+                free &= ~strikes(frame, found.source_m, found.mic_m)
+        at = _wall_points(found, image, cells, room) if first else None
+        made.append(_bounce(found, " + ".join(_surfaces(cells)), _surfaces(cells), image, _kept(cells, room), free, at))
+    return made
+
+
+def _covers(frame: PanelFrame, cells: tuple[int, int, int], room: Room) -> bool:
+    axis = int(np.flatnonzero(cells)[0])
+    wall = room.size[axis] if cells[axis] > 0 else 0.0
+    return bool(abs(frame.normal[axis]) > 0.999 and abs(frame.centre[axis] - wall) <= _ON_WALL_M)
+
+
+def _wall_points(found: Arrivals, image: Floats, cells: tuple[int, int, int], room: Room) -> Floats:
+    """Where the line from each image to each mic passes through the wall, shape (S, M, 3)."""
+    axis = int(np.flatnonzero(cells)[0])
+    wall = room.size[axis] if cells[axis] > 0 else 0.0
+    way = found.mic_m[None, :, :] - image[:, None, :]
+    along = way[..., axis]
+    share = np.divide(wall - image[:, None, axis], along, out=np.full_like(along, 0.5), where=along != 0)
+    points: Floats = image[:, None, :] + share[..., None] * way
+    return points
+
+
+def _panel_bounce(found: Arrivals, panel: Panel, frame: PanelFrame) -> Bounces:
+    image = mirror(frame, found.source_m)
+    heard = strikes(frame, found.source_m, found.mic_m)
+    kept = float(np.sqrt(1.0 - panel.absorption))
+    above = np.abs((found.source_m - frame.centre) @ frame.normal)[:, None]
+    share = above / np.maximum(above + np.abs((found.mic_m - frame.centre) @ frame.normal)[None, :], 1e-9)
+    at = image[:, None, :] + share[..., None] * (found.mic_m[None, :, :] - image[:, None, :])
+    limit = lower_limit_hz(frame, found.source_m, found.mic_m, found.speed_m_s)
+    return _bounce(found, panel.name, (panel.name,), image, kept, heard, at, limit)
+
+
+def _bounce(
+    found: Arrivals,
+    name: str,
+    surfaces: tuple[str, ...],
+    image: Floats,
+    kept: float,
+    heard: Bools,
+    at: Floats | None = None,
+    from_hz: Floats | None = None,
+) -> Bounces:
+    distance = np.linalg.norm(image[:, None, :] - found.mic_m[None, :, :], axis=-1)
+    gain = gains(image, found.mic_m, found.axes, found.omni_share)
+    level = floored_db(kept * gain / np.maximum(distance, 1e-6)) - found.level_db
+    delay = np.maximum(distance - found.distance_m, 0.0) / found.speed_m_s
+    inverted = (gain < 0) != (found.gain < 0)
+    return Bounces(name, len(surfaces), delay, level, inverted, heard, at, from_hz)
+
+
+def _rows(found: Arrivals, one: Bounces) -> Iterator[Reflection | None]:
+    count = found.distance_m.size
+    places = one.at_m.reshape(-1, 3).tolist() if one.at_m is not None else [None] * count
+    limits = one.from_hz.ravel().tolist() if one.from_hz is not None else [None] * count
+    cells = product(found.sources, found.mics)
+    arrays = (array.ravel().tolist() for array in (one.delay_s, one.level_db, one.inverted, one.heard))
+    for (source, mic), delay, level, inverted, heard, place, limit in zip(cells, *arrays, places, limits, strict=True):
+        notch = 0.0 if inverted else 0.5 / delay if delay >= 25e-6 else None
+        at = tuple(place) if place is not None else None
+        yield (
+            Reflection(source, mic, one.surface, delay, level, notch, one.order, -1 if inverted else 1, at, limit)
+            if heard
+            else None
+        )

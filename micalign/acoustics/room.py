@@ -1,0 +1,199 @@
+"""How does the room itself sound: which modes, how long does it ring, and below where do modes rule?
+
+A box with hard walls. Frequencies in hertz, times in seconds, volumes in cubic metres. Sources: modes after Rayleigh,
+f = c/2 sqrt(sum (n/L)^2); reverberation after W. C. Sabine (1922), T = 24 ln 10 / c V / A, and C. F. Eyring (J.
+Acoust. Soc. Am. 1, 217, 1930), A = -S ln(1 - mean absorption); transition after M. R. Schroeder (J. Acoust. Soc. Am.
+34, 1819, 1962; and 99, 3240, 1996), 2000 sqrt(T/V). Pile-ups and gaps: O. J. Bonello (J. Audio Eng. Soc. 29(9), 1981:
+modes that coincide are borne only among five or more in a third of an octave) and C. L. S. Gilford (1959: more than
+20 Hz to both neighbours is heard by itself), both from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, Literal
+
+import numpy as np
+
+from micalign.arrays import Floats
+from micalign.scene.model import Point, Room, Surface
+
+__all__ = [
+    "LOWEST",
+    "UPPER_HZ",
+    "Gap",
+    "Mode",
+    "PileUp",
+    "RoomFigures",
+    "critical_distance_m",
+    "gaps",
+    "mode_strengths",
+    "modes",
+    "pile_ups",
+    "reverberation_s",
+    "room_figures",
+    "surface_area_m2",
+    "transition_hz",
+]
+
+UPPER_HZ: Final = 300.0
+LOWEST: Final = 10
+"""For how many modes the strength at each place is told."""
+
+_GAP_HZ: Final = 20.0
+_CROWD: Final = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One standing wave: ``order`` counts its half waves along x, y and z."""
+
+    hz: float
+    order: tuple[int, int, int]
+
+    @property
+    def kind(self) -> Literal["axial", "tangential", "oblique"]:
+        """Between two, four or six surfaces."""
+        return ("axial", "tangential", "oblique")[sum(n > 0 for n in self.order) - 1]
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Two neighbouring modes more than 20 Hz apart."""
+
+    from_hz: float
+    to_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class PileUp:
+    """Modes that fall together, with fewer than five in their third of an octave."""
+
+    hz: float
+    orders: tuple[tuple[int, int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RoomFigures:
+    """A room in figures.
+
+    ``reverberation_s`` is Sabine's, ``eyring_s`` Eyring's; all three times and frequencies are None where nothing
+    absorbs. ``strengths`` maps a mic's or source's name to the strength, 0 to 1, of each of the lowest ten modes
+    where it stands (1 at a wall or corner of the wave, 0 in its null).
+    """
+
+    volume_m3: float
+    modes: tuple[Mode, ...]
+    reverberation_s: float | None
+    eyring_s: float | None
+    transition_hz: float | None
+    critical_distance_m: float | None
+    gaps: tuple[Gap, ...]
+    pile_ups: tuple[PileUp, ...]
+    strengths: dict[str, tuple[float, ...]]
+
+
+def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> RoomFigures:
+    """All figures of a room, with the strength of its lowest modes at each place."""
+    found = modes(room.size, speed_m_s)
+    sabine, eyring = reverberation_s(room, speed_m_s)
+    turn = transition_hz(room, sabine) if sabine is not None else None
+    strength = mode_strengths(room.size, found[:LOWEST], np.array(list(places.values()), dtype=float).reshape(-1, 3))
+    return RoomFigures(
+        float(np.prod(room.size)),
+        found,
+        sabine,
+        eyring,
+        turn,
+        critical_distance_m(room) if sabine is not None else None,
+        gaps(found, min(UPPER_HZ, turn or UPPER_HZ)),
+        pile_ups(found),
+        {name: tuple(row) for name, row in zip(places, strength.tolist(), strict=True)},
+    )
+
+
+def modes(size_m: Point, speed_m_s: float, *, upper_hz: float = UPPER_HZ) -> tuple[Mode, ...]:
+    """The modes of a box up to ``upper_hz``, lowest first.
+
+    >>> [(round(mode.hz, 1), mode.order) for mode in modes((5.0, 4.0, 3.0), 343.0)[:3]]
+    [(34.3, (1, 0, 0)), (42.9, (0, 1, 0)), (54.9, (1, 1, 0))]
+    """
+    most = [np.arange(int(2 * side * upper_hz / speed_m_s) + 1) for side in size_m]
+    order = np.stack(np.meshgrid(*most, indexing="ij"), axis=-1).reshape(-1, 3)
+    hz = speed_m_s / 2 * np.linalg.norm(order / np.array(size_m), axis=-1)
+    made = [
+        Mode(f, (nx, ny, nz)) for f, (nx, ny, nz) in zip(hz.tolist(), order.tolist(), strict=True) if 0 < f <= upper_hz
+    ]
+    return tuple(sorted(made, key=lambda mode: (mode.hz, mode.order)))
+
+
+def mode_strengths(size_m: Point, found: tuple[Mode, ...], points_m: Floats) -> Floats:
+    """How strongly points sit in modes: |product of cos(pi n x / L)|, shape (points, modes), 0 to 1.
+
+    >>> mode_strengths((4.0, 4.0, 4.0), (Mode(43.0, (1, 0, 0)),), np.array([[0, 2, 2], [2.0, 2, 2]])).round(6)
+    array([[1.], [0.]])
+    """
+    order = np.array([mode.order for mode in found], dtype=float).reshape(-1, 3)
+    phase = np.pi * points_m[:, None, :] * order[None, :, :] / np.array(size_m)
+    strength: Floats = np.abs(np.prod(np.cos(phase), axis=-1))
+    return strength
+
+
+def surface_area_m2(size_m: Point) -> dict[Surface, float]:
+    """The area of each surface."""
+    x, y, z = size_m
+    return {"left": y * z, "right": y * z, "front": x * z, "back": x * z, "floor": x * y, "ceiling": x * y}
+
+
+def _absorbing_m2(room: Room) -> tuple[float, float]:
+    """Sabine's absorption area, and the whole surface."""
+    areas = surface_area_m2(room.size)
+    sabine = sum(area * room.absorption.of(name) for name, area in areas.items())
+    return sabine, sum(areas.values())
+
+
+def reverberation_s(room: Room, speed_m_s: float) -> tuple[float | None, float | None]:
+    """Reverberation times after Sabine and Eyring; None where nothing absorbs.
+
+    >>> from micalign.scene.model import Absorption
+    >>> room = Room((5.0, 4.0, 3.0), Absorption(*[0.19] * 6))
+    >>> [round(time, 3) for time in reverberation_s(room, 343.0)]
+    [0.541, 0.488]
+    """
+    sabine, surface = _absorbing_m2(room)
+    if sabine <= 0:
+        return None, None
+    numerator = 24 * np.log(10) / speed_m_s * float(np.prod(room.size))
+    mean = sabine / surface
+    eyring = 0.0 if mean >= 1 else float(numerator / (-surface * np.log1p(-mean)))
+    return float(numerator / sabine), eyring
+
+
+def transition_hz(room: Room, reverberation: float) -> float:
+    """Schroeder's frequency: below it single modes rule, above it they overlap and rays tell the truth."""
+    return float(2000.0 * np.sqrt(reverberation / np.prod(room.size)))
+
+
+def critical_distance_m(room: Room) -> float:
+    """Where the direct sound of an omni source falls to the level of the reverberant one: sqrt(A / 16 pi)."""
+    return float(np.sqrt(_absorbing_m2(room)[0] / (16 * np.pi)))
+
+
+def gaps(found: tuple[Mode, ...], upper_hz: float) -> tuple[Gap, ...]:
+    """Neighbouring modes more than 20 Hz apart, up to ``upper_hz``."""
+    return tuple(Gap(a.hz, b.hz) for a, b in pairwise(found) if b.hz - a.hz > _GAP_HZ and a.hz < upper_hz)
+
+
+def pile_ups(found: tuple[Mode, ...]) -> tuple[PileUp, ...]:
+    """Modes within half a hertz of each other where fewer than five share their third of an octave."""
+    hz = np.array([mode.hz for mode in found])
+    made, start = [], 0
+    for stop in range(1, len(found) + 1):
+        if stop < len(found) and hz[stop] - hz[start] <= 0.5:
+            continue
+        near = int(np.sum(np.abs(np.log2(hz / hz[start])) <= 1 / 6))
+        if stop - start > 1 and near < _CROWD:
+            made.append(PileUp(found[start].hz, tuple(mode.order for mode in found[start:stop])))
+        start = stop
+    return tuple(made)
