@@ -13,11 +13,23 @@ from pathlib import Path
 from micalign.errors import SceneError, TakeError
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.encode import Written, write_audio
+from micalign.files.metadata import Moved
 from micalign.files.specs import Spec, find_in, parse_spec
+from micalign.files.unfinished import crashed_frames
 from micalign.scene.model import Scene, TrackPlan
 from micalign.take.model import Take, Track
 
-__all__ = ["AudioInfo", "Written", "audio_info", "open_take", "open_track", "open_tracks", "write_audio"]
+__all__ = [
+    "AudioInfo",
+    "Moved",
+    "Written",
+    "audio_info",
+    "crashed_frames",
+    "open_take",
+    "open_track",
+    "open_tracks",
+    "write_audio",
+]
 
 
 def audio_info(path: str | os.PathLike[str]) -> AudioInfo:

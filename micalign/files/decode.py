@@ -12,86 +12,56 @@ import threading
 from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
-import soundfile
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
+from micalign.files.pcm import SCALE
+from micalign.files.riff import read_layout
 from micalign.files.specs import refuse_unreadable, spoken_read
+from micalign.files.unfinished import refuse_unfinished
+from micalign.files.wav_read import AudioInfo, wav_reader
 
-__all__ = ["AudioFile", "AudioInfo", "ChannelSamples", "open_soundfile"]
+if TYPE_CHECKING:
+    import soundfile
+
+__all__ = ["AudioFile", "AudioInfo", "ChannelSamples"]
 
 PAGE_FRAMES: Final = 1 << 16
-_CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in 32 bit, and its neighbours
-
-_WHOLE_NUMBERS: Final = {
-    "PCM_S8": ("int16", 2.0**-15),
-    "PCM_U8": ("int16", 2.0**-15),
-    "PCM_16": ("int16", 2.0**-15),
-    "PCM_24": ("int32", 2.0**-31),
-    "PCM_32": ("int32", 2.0**-31),
-}
+_CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in 32 bits, and its neighbours
+_MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
+_DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 
-@dataclass(frozen=True, slots=True)
-class AudioInfo:
-    """What an audio file's header says; ``format`` and ``subtype`` in soundfile's words, ``frames`` per channel."""
-
-    path: Path
-    sample_rate: int
-    frames: int
-    channels: int
-    format: str
-    subtype: str
-    endian: str = "FILE"
+class Reader(Protocol):
+    """Reads stretches of a file's frames as they are stored."""
 
     @property
-    def duration_s(self) -> float:
-        """Its length in seconds."""
-        return self.frames / self.sample_rate
+    def info(self) -> AudioInfo: ...
 
-
-def open_soundfile(path: Path) -> soundfile.SoundFile:
-    """The decoder of a file; `TakeError` where it is none that can be read."""
-    size = refuse_unreadable(path)
-    # Bytes, since a name need not be valid text; on Windows names are text.
-    name: Any = str(path) if sys.platform == "win32" else os.fsencode(path)
-    try:
-        with spoken_read(path), path.open("rb"):
-            return soundfile.SoundFile(name)
-    except soundfile.LibsndfileError as error:
-        raise TakeError(
-            f"{path} is no audio that micalign can read ({size} bytes; {_reason(error)}): give WAV, AIFF or FLAC"
-        ) from error
-
-
-def _reason(error: soundfile.LibsndfileError) -> str:
-    return str(error.error_string).rstrip(".")
+    def read(self, first: int, frames: int) -> npt.NDArray[Any]:
+        """Frames from ``first`` on, shape (frames, channels); fewer where the file ends."""
+        ...
 
 
 class AudioFile:
     """One audio file: its header, and its samples by channel and place.
 
-    Reads are guarded by a lock. The decoder is opened when it is needed and closed when the end was read or the
-    object is gone; decoded pages stay for the tracks that follow in step.
+    Reads are guarded by a lock. Decoded pages stay for the tracks that follow in step.
     """
 
     def __init__(self, path: Path) -> None:
-        with open_soundfile(path) as file:
-            self.info = AudioInfo(
-                path, file.samplerate, file.frames, file.channels, file.format, file.subtype, file.endian
-            )
-        self._dtype, self._scale = _WHOLE_NUMBERS.get(
-            self.info.subtype, ("float32" if self.info.subtype == "FLOAT" else "float64", 1.0)
-        )
+        self._reader, self._scale = _reader_of(path)
+        self.info = self._reader.info
         self._lock = threading.Lock()
-        self._file: soundfile.SoundFile | None = None
         self._pages: OrderedDict[int, npt.NDArray[Any]] = OrderedDict()
-        page_bytes = PAGE_FRAMES * self.info.channels * np.dtype(self._dtype).itemsize
-        self._most_pages = max(2, min(_CACHE_BYTES // page_bytes, 6))
+        if self.info.channels == 1:
+            self._most_pages = 2
+        else:
+            self._most_pages = max(2, min(_CACHE_BYTES // (PAGE_FRAMES * self.info.channels * 4), 6))
 
     def read(self, channel: int, start: int, frames: int) -> Floats:
         """Float64 samples of one channel (from 0)."""
@@ -120,27 +90,10 @@ class AudioFile:
     def _decode(self, number: int) -> npt.NDArray[Any]:
         start = number * PAGE_FRAMES
         wanted = min(PAGE_FRAMES, self.info.frames - start)
-        if self._file is None:
-            self._file = open_soundfile(self.info.path)
-        try:
-            if self._file.tell() != start:
-                self._file.seek(start)
-            found = self._file.read(wanted, dtype=self._dtype, always_2d=True)
-        except soundfile.LibsndfileError as error:
-            raise self._cut_short(start, _reason(error)) from error
+        found = self._reader.read(start, wanted)
         if len(found) < wanted:
-            raise self._cut_short(start + len(found), "the samples end there")
-        if start + wanted == self.info.frames:
-            self._file.close()
-            self._file = None
+            raise _cut_short(self.info, start + len(found), "the samples end there")
         return np.ascontiguousarray(found.T)
-
-    def _cut_short(self, frame: int, reason: str) -> TakeError:
-        at_s = frame / self.info.sample_rate
-        return TakeError(
-            f"{self.info.path} cannot be read on at {at_s:.3f} s of {self.info.duration_s:.3f} s ({reason}): "
-            "the file is damaged or was changed meanwhile; copy it anew from the recorder"
-        )
 
     def _refuse_not_finite(self, samples: Floats, channel: int, start: int) -> None:
         finite = np.isfinite(samples)
@@ -164,3 +117,76 @@ class ChannelSamples:
     def read(self, start: int, frames: int) -> Floats:
         """Float64 samples ``start`` to ``start + frames``."""
         return self.file.read(self.channel, start, frames)
+
+
+def _reader_of(path: Path) -> tuple[Reader, float]:
+    """A file's reader, and what brings its samples to full scale +-1."""
+    refuse_unreadable(path)
+    layout = read_layout(path)
+    if layout is not None:
+        refuse_unfinished(path, layout)
+        plain = wav_reader(path, layout)
+        if plain is not None:
+            return plain, SCALE[plain.info.subtype]
+    decoder = _Decoder(path)
+    return decoder, {"int16": 2.0**-15, "int32": 2.0**-31}.get(decoder.dtype, 1.0)
+
+
+class _Decoder:
+    """Reads through soundfile; its file stays open from the first read to the last frame."""
+
+    def __init__(self, path: Path) -> None:
+        with _open(path) as file:
+            self.info = AudioInfo(
+                path, file.samplerate, file.frames, file.channels, file.format, file.subtype, file.endian
+            )
+        if self.info.frames > _MOST_FRAMES:
+            raise TakeError(
+                f"{path}: its header does not say how long it is (an interrupted recording, or a stream): "
+                "export it anew as WAV or FLAC"
+            )
+        self.dtype = _DECODED.get(self.info.subtype, "float32" if self.info.subtype == "FLOAT" else "float64")
+        self._file: soundfile.SoundFile | None = None
+
+    def read(self, first: int, frames: int) -> npt.NDArray[Any]:
+        """Frames from ``first`` on, shape (frames, channels); fewer where the file ends."""
+        import soundfile  # noqa: PLC0415 - 20 ms that plain WAV need not pay
+
+        if self._file is None:
+            self._file = _open(self.info.path)
+        try:
+            if self._file.tell() != first:
+                self._file.seek(first)
+            found: npt.NDArray[Any] = self._file.read(frames, dtype=self.dtype, always_2d=True)
+        except soundfile.LibsndfileError as error:
+            raise _cut_short(self.info, first, _reason(error)) from error
+        if first + len(found) >= self.info.frames:
+            self._file.close()
+            self._file = None
+        return found
+
+
+def _open(path: Path) -> soundfile.SoundFile:
+    import soundfile  # noqa: PLC0415
+
+    # Bytes, since a name need not be valid text; on Windows names are text.
+    name: Any = str(path) if sys.platform == "win32" else os.fsencode(path)
+    try:
+        with spoken_read(path), path.open("rb"):
+            return soundfile.SoundFile(name)
+    except soundfile.LibsndfileError as error:
+        raise TakeError(
+            f"{path} is no audio that micalign can read ({_reason(error)}): give WAV, AIFF or FLAC"
+        ) from error
+
+
+def _reason(error: soundfile.LibsndfileError) -> str:
+    return str(error.error_string).rstrip(".")
+
+
+def _cut_short(info: AudioInfo, frame: int, reason: str) -> TakeError:
+    at_s = frame / info.sample_rate
+    return TakeError(
+        f"{info.path} cannot be read on at {at_s:.3f} s of {info.duration_s:.3f} s ({reason}): "
+        "the file is damaged or was changed meanwhile; copy it anew from the recorder"
+    )

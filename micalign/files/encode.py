@@ -1,14 +1,17 @@
 """An audio file out of blocks of samples: same rate and subtype as asked, whole or not at all, nothing clipped unsaid.
 
-Integers are made here, not in the encoder, since that one saturates without a word.
+WAV is written here byte by byte (its metadata needs places that an encoder does not offer); everything else goes
+through soundfile. Integers are made here too, since an encoder saturates without a word.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import sys
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,21 +22,58 @@ import soundfile
 from micalign.alignment.dither import to_integers
 from micalign.arrays import Floats
 from micalign.errors import OutputError
+from micalign.files.metadata import Carried, Moved, Shape, carry
+from micalign.files.pcm import BYTES
+from micalign.files.riff import append_chunks
+from micalign.files.wav import WavWriter, source_format
 from micalign.files.whole import whole_file
 
 __all__ = ["Written", "write_audio"]
 
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
+_TAGS: Final = ("title", "copyright", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
+
+Sink = Callable[[npt.NDArray[Any]], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What was written: the file, its frames, samples held at full scale, and the highest sample met (1 = full)."""
+    """What was written.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    frames : int
+        Samples in each channel.
+    clipped : int
+        Samples that were held at full scale to fit.
+    peak : float
+        The highest sample met before that; 1 is full scale.
+    left_out : tuple of str
+        Names of the original's metadata chunks that were not carried over.
+    """
 
     path: Path
     frames: int
     clipped: int
     peak: float
+    left_out: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What to write, and after which original."""
+
+    path: Path
+    container: str
+    subtype: str
+    shape: Shape
+    endian: str
+    source: Path | None
+    moved: Moved
+    carried: Carried = field(default_factory=Carried)
 
 
 def write_audio(
@@ -44,8 +84,10 @@ def write_audio(
     subtype: str = "PCM_24",
     format: str = "WAV",  # noqa: A002 - the word of the trade, and soundfile's
     channels: int = 1,
+    endian: str = "FILE",
     force: bool = False,
     metadata_from: str | os.PathLike[str] | None = None,
+    moved: Moved | None = None,
     dither_seed: int | None = None,
 ) -> Written:
     """Write blocks of samples as an audio file, whole or not at all.
@@ -58,71 +100,125 @@ def write_audio(
         Float64, full scale +-1, one after the other.
     sample_rate : int
         Hertz.
-    subtype, format : str
-        In soundfile's words: ``PCM_16``, ``PCM_24``, ``PCM_32``, ``FLOAT``, ``DOUBLE``; ``WAV``, ``RF64``, ``AIFF``,
-        ``FLAC``.
+    subtype, format, endian : str
+        In soundfile's words: ``PCM_16``, ``PCM_24``, ``PCM_32``, ``FLOAT``, ``DOUBLE``; ``WAV`` (RF64 by itself where
+        it grows beyond 4 GiB), ``RF64``, ``AIFF``, ``FLAC``.
     channels : int
         Columns of each block.
     force : bool
         Replace a file that exists.
     metadata_from : path, optional
-        The original, whose metadata chunks are carried over.
+        The original, whose metadata is carried over (EBU Tech 3285 ``bext``, ``iXML``, ``cue``, ``smpl``, ``LIST``).
+    moved : Moved, optional
+        How the audio moved against that original.
     dither_seed : int, optional
         Adds triangular dither before rounding to integers; without it, samples that are integers stay exact.
 
     Returns
     -------
     Written
-        Frames, clipped samples and peak.
+        Frames, clipped samples, peak and metadata left out.
 
     Raises
     ------
     OutputError
-        If the file exists and ``force`` is off, or cannot be written.
+        If the file exists and ``force`` is off, cannot be written, or a sample is no number.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> out = Path(tempfile.mkdtemp()) / "tone.wav"
+    >>> write_audio(out, [np.array([0.0, 0.5, 1.5])], sample_rate=48000).clipped
+    1
     """
-    _refuse_unwritable(path, sample_rate, channels, format, subtype)
-    with whole_file(path, force=force) as partial:
-        encoder = _Encoder(partial, sample_rate, channels, format, subtype, dither_seed)
-        frames, clipped, peak = encoder.write(blocks)
-    return Written(Path(path), frames, clipped, peak)
+    source = None if metadata_from is None else Path(metadata_from)
+    shape = Shape(sample_rate, channels, _BITS.get(subtype, 8 * BYTES.get(subtype, 2)))
+    job = _Job(Path(path), format, subtype, shape, endian, source, moved or Moved())
+    _refuse_unwritable(job)
+    job = replace(job, carried=_carried(job))
+    with whole_file(path, force=force) as partial, _sink(partial, job) as sink:
+        frames, clipped, peak = _write(job, blocks, sink, dither_seed)
+    return Written(job.path, frames, clipped, peak, job.carried.left_out)
 
 
-def _refuse_unwritable(
-    path: str | os.PathLike[str], sample_rate: int, channels: int, container: str, subtype: str
-) -> None:
-    if not soundfile.check_format(container, subtype):
-        raise OutputError(f"{path}: a {container} file cannot hold {subtype} samples: choose another format")
-    if not 1 <= channels <= 1024 or not 1 <= sample_rate <= 10_000_000:
-        raise OutputError(f"{path}: {channels} channels at {sample_rate} Hz cannot be written as audio")
+def _refuse_unwritable(job: _Job) -> None:
+    if not soundfile.check_format(job.container, job.subtype):
+        raise OutputError(
+            f"{job.path}: a {job.container} file cannot hold {job.subtype} samples: choose another format"
+        )
+    if not 1 <= job.shape.channels <= 1024 or not 1 <= job.shape.sample_rate <= 10_000_000:
+        raise OutputError(
+            f"{job.path}: {job.shape.channels} channels at {job.shape.sample_rate} Hz cannot be written as audio"
+        )
 
 
-@dataclass(slots=True)
-class _Encoder:
-    partial: Path
-    sample_rate: int
-    channels: int
-    format: str
-    subtype: str
-    dither_seed: int | None
+def _carried(job: _Job) -> Carried:
+    kinds = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
+    if job.source is None or job.container not in kinds:
+        return Carried()
+    return carry(job.source, kinds[job.container], job.shape, job.moved)
 
-    def write(self, blocks: Iterable[Floats]) -> tuple[int, int, float]:
-        frames, clipped, peak = 0, 0, 0.0
-        rng = None if self.dither_seed is None else np.random.default_rng(self.dither_seed)
-        name: Any = str(self.partial) if sys.platform == "win32" else os.fsencode(self.partial)
-        with soundfile.SoundFile(name, "w", self.sample_rate, self.channels, self.subtype, format=self.format) as file:
-            for block in blocks:
-                values = block.reshape(len(block), self.channels)
-                peak = max(peak, float(np.abs(values).max(initial=0.0)))
-                encoded, held = self._encoded(values, rng)
-                file.write(encoded)
-                clipped += held
-                frames += len(block)
-        return frames, clipped, peak
 
-    def _encoded(self, values: Floats, rng: np.random.Generator | None) -> tuple[npt.NDArray[Any], int]:
-        bits = _BITS.get(self.subtype)
-        if bits is None:
-            return values, 0
-        made = to_integers(values, bits, dither=rng)
-        # The encoder takes integers left-justified in 32 bits.
-        return made.values << (32 - bits), made.clipped
+def _write(job: _Job, blocks: Iterable[Floats], sink: Sink, dither_seed: int | None) -> tuple[int, int, float]:
+    """Frames, clipped samples and peak."""
+    rng = None if dither_seed is None else np.random.default_rng(dither_seed)
+    bits = _BITS.get(job.subtype)
+    frames, clipped, peak = 0, 0, 0.0
+    for block in blocks:
+        values: npt.NDArray[Any] = block.reshape(len(block), job.shape.channels)
+        highest = max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
+        if not math.isfinite(highest):
+            raise OutputError(f"{job.path} was not written: a sample to write is no number (NaN or infinite)")
+        if bits is not None:
+            made = to_integers(values, bits, dither=rng)
+            values = np.left_shift(made.values, 32 - bits)
+            clipped += made.clipped
+        sink(values)
+        peak = max(peak, highest)
+        frames += len(block)
+    return frames, clipped, peak
+
+
+@contextmanager
+def _sink(partial: Path, job: _Job) -> Iterator[Sink]:
+    """Where samples go: int32 left-justified for integers, floats for the rest."""
+    if job.container in _OWN and job.subtype in BYTES:
+        with partial.open("r+b", buffering=1 << 16) as file:
+            like = None if job.source is None else source_format(job.source)
+            wav = WavWriter(file, job.shape, job.subtype, job.carried, like, always_wide=job.container == "RF64")
+            yield wav.write
+            wav.finish()
+        return
+    with _encoder(partial, job) as file:
+        yield lambda values: _encode(file, values, job)
+    append_chunks(partial, (*job.carried.before, *job.carried.after))
+
+
+def _encoder(partial: Path, job: _Job) -> soundfile.SoundFile:
+    name: Any = str(partial) if sys.platform == "win32" else os.fsencode(partial)
+    shape = job.shape
+    file = soundfile.SoundFile(
+        name, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
+    )
+    if job.container in {"FLAC", "OGG"} and job.source is not None:
+        tags = _tags(job.source)
+        for tag, text in tags.items():
+            setattr(file, tag, text)
+    return file
+
+
+def _tags(source: Path) -> dict[str, str]:
+    name: Any = str(source) if sys.platform == "win32" else os.fsencode(source)
+    with soundfile.SoundFile(name) as file:
+        return {tag: text for tag in _TAGS if (text := getattr(file, tag))}
+
+
+def _encode(file: soundfile.SoundFile, values: npt.NDArray[Any], job: _Job) -> None:
+    try:
+        file.write(values)
+    except (soundfile.LibsndfileError, AssertionError) as error:
+        # The encoder keeps the system's reason to itself; a full disk is the common one.
+        raise OutputError(
+            f"{job.path} cannot be written: the encoder stopped; is the disk full, or the take too long for "
+            f"{job.container}?"
+        ) from error

@@ -20,7 +20,6 @@ from typing import Final
 
 from micalign.errors import OutputError
 
-
 __all__ = ["make_folder", "whole_file", "write_bytes", "write_text"]
 
 _MARK: Final = ".micalign-partial-"

@@ -1,0 +1,150 @@
+"""What a recording's file says beside its audio, carried over to the aligned one.
+
+Chunks that name places in the audio (``cue``, ``smpl``, AIFF's ``MARK``) move with it, the broadcast time reference
+moves with the file's first sample, texts are carried byte for byte. A chunk whose meaning is not known may depend on
+samples that are no longer there: it is left out, and named.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from micalign.files.bext import history_line, moved_bext, moved_ixml
+from micalign.files.riff import Chunk, read_chunk, read_layout
+
+__all__ = ["Carried", "Moved", "Shape", "carry"]
+
+_AS_THEY_ARE: Final = {
+    b"WAVE": frozenset({b"LIST", b"inst", b"id3 ", b"ID3 ", b"_PMX", b"axml", b"chna", b"DISP", b"CSET"}),
+    b"AIFF": frozenset({b"NAME", b"AUTH", b"(c) ", b"ANNO", b"COMT", b"INST", b"ID3 ", b"AESD"}),
+}
+_MADE_ANEW: Final = frozenset(
+    {b"fmt ", b"data", b"ds64", b"fact", b"PEAK", b"levl", b"JUNK", b"junk", b"FLLR", b"PAD ", b"FAKE", b"fake"}
+    | {b"COMM", b"SSND", b"FVER"}
+)
+_LARGEST: Final = 16 << 20  # bytes of one chunk; what is larger is no text about a recording
+_MAX_32: Final = (1 << 32) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """How an aligned file differs from its original.
+
+    Parameters
+    ----------
+    start_samples : int
+        How much later on the clock its first sample lies (negative where silence was put in front).
+    content_samples : int
+        How much later in the file the sound lies, rounded.
+    history : str
+        What was done, for the coding history.
+    """
+
+    start_samples: int = 0
+    content_samples: int = 0
+    history: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Rate (Hz), channels and bits of the file that is written."""
+
+    sample_rate: int
+    channels: int
+    bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """Chunks to write in front of the audio and behind it, and the names of those left out."""
+
+    before: tuple[tuple[bytes, bytes], ...] = ()
+    after: tuple[tuple[bytes, bytes], ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
+    """The chunks of ``source`` for a file of ``kind`` (``WAVE`` or ``AIFF``) whose audio moved so.
+
+    Raises
+    ------
+    TakeError
+        If the source cannot be read.
+    """
+    layout = read_layout(source)
+    if layout is None or layout.form == b"RIFX" or _family(layout.kind) != kind:
+        return Carried()
+    data = layout.first(b"data") or layout.first(b"SSND")
+    before: list[tuple[bytes, bytes]] = []
+    after: list[tuple[bytes, bytes]] = []
+    left_out: list[str] = []
+    for chunk in layout.chunks:
+        change = _change(chunk, kind, shape, moved)
+        if change is not None:
+            side = before if data is None or chunk.start < data.start else after
+            side.append((chunk.name, change(read_chunk(source, chunk))))
+        elif chunk.name not in _MADE_ANEW:
+            left_out.append(chunk.name.decode("ascii").strip())
+    return Carried(tuple(before), tuple(after), tuple(dict.fromkeys(left_out)))
+
+
+def _family(kind: bytes) -> bytes:
+    return b"AIFF" if kind == b"AIFC" else kind
+
+
+def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Callable[[bytes], bytes] | None:
+    """What happens to a chunk's bytes; None where it is not carried."""
+    if chunk.is_cut or chunk.size > _LARGEST:
+        return None
+    if chunk.name in _AS_THEY_ARE[kind]:
+        return lambda data: data
+    line = history_line(shape.sample_rate, shape.bits, shape.channels, moved.history)
+    moving: dict[bytes, Callable[[bytes], bytes]] = {
+        b"bext": lambda data: moved_bext(data, moved.start_samples, line),
+        b"iXML": lambda data: moved_ixml(data, moved.start_samples),
+        b"cue ": lambda data: _moved_cues(data, moved.content_samples),
+        b"smpl": lambda data: _moved_loops(data, moved.content_samples),
+        b"MARK": lambda data: _moved_markers(data, moved.content_samples),
+    }
+    return moving.get(chunk.name) if (chunk.name == b"MARK") == (kind == b"AIFF") else None
+
+
+def _add(data: bytearray, form: str, at: int, moved: int) -> None:
+    (old,) = struct.unpack_from(form, data, at)
+    struct.pack_into(form, data, at, min(max(old + moved, 0), _MAX_32))
+
+
+def _moved_cues(data: bytes, moved: int) -> bytes:
+    """Cue points (24 bytes each after the count): the sample offset, and the position where it says the same."""
+    out = bytearray(data)
+    for at in range(4, len(out) - 23, 24):
+        same = out[at + 4 : at + 8] == out[at + 20 : at + 24]
+        _add(out, "<I", at + 20, moved)
+        if same:
+            _add(out, "<I", at + 4, moved)
+    return bytes(out)
+
+
+def _moved_loops(data: bytes, moved: int) -> bytes:
+    """Sample loops (24 bytes each from byte 36 on): first and last sample."""
+    out = bytearray(data)
+    (count,) = struct.unpack_from("<I", out, 28) if len(out) >= 36 else (0,)
+    for at in range(36, min(36 + 24 * count, len(out) - 23), 24):
+        _add(out, "<I", at + 8, moved)
+        _add(out, "<I", at + 12, moved)
+    return bytes(out)
+
+
+def _moved_markers(data: bytes, moved: int) -> bytes:
+    """AIFF markers: number (2 bytes), place (4), a name that begins with its length, padded to an even count."""
+    out = bytearray(data)
+    at = 2
+    while at + 7 <= len(out):
+        _add(out, ">I", at + 2, moved)
+        name_bytes = out[at + 6] + 1
+        at += 6 + name_bytes + name_bytes % 2
+    return bytes(out)
