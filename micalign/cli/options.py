@@ -54,3 +54,33 @@ def scene_argument(command: _Command) -> _Command:
 def scene_option(command: _Command) -> _Command:
     """``--scene``."""
     return click.option("--scene", type=PATH, metavar="SCENE", help="Scene file (TOML) that names the tracks.")(command)
+
+
+def tracks_argument(command: _Command) -> _Command:
+    """The reference and the tracks held against it."""
+    return click.argument("tracks", nargs=-1, metavar="[REFERENCE TRACK...]")(command)
+
+
+def reference_option(command: _Command) -> _Command:
+    """``--reference``."""
+    return click.option("--reference", metavar="TRACK", help="With --scene: the track the others are held against.")(
+        command
+    )
+
+
+def max_delay_option(command: _Command) -> _Command:
+    """``--max-delay-ms``."""
+    return click.option(
+        "--max-delay-ms",
+        type=click.FloatRange(min=0.1, max=60_000.0),
+        default=50.0,
+        show_default=True,
+        help="Largest delay looked for, either way; beyond 2000 the rough place is found by loudness first.",
+    )(command)
+
+
+def drift_option(command: _Command) -> _Command:
+    """``--drift``."""
+    return click.option("--drift", is_flag=True, help="Look for a difference between the clocks of two recorders.")(
+        command
+    )

@@ -1,0 +1,236 @@
+"""What does a whole session say: its tracks against one reference, and with a scene each source on its own?
+
+Joins scene and take: which tracks should hear a source and when (`wanted_of`), the measurement (`measured`), and the
+one set of shifts that follows from it (`planned`). Signs as everywhere: a delay is positive when the event comes later
+in the track; a shift is positive when it moves the track later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
+from micalign.alignment.compromise import Heard, Wishes, agreed
+from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.offsets import Offsets, Shift, followed
+from micalign.delay.measure import Delay, measure_many
+from micalign.delay.sources import Expected, PairDelay, SourceDelays, TrackDelay, Wanted, measure_sources
+from micalign.errors import SceneError
+from micalign.scene.model import Scene, Source
+from micalign.take.model import Take, Track
+
+__all__ = ["Measured", "default_reference", "measured", "measured_scene", "planned", "wanted_of", "wishes_of"]
+
+_DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
+_LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
+_DISAGREE_S: Final = 0.1e-3
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The best single answer of each track against the reference; with a scene, each source on its own."""
+
+    reference: str
+    sample_rate: int
+    tracks: tuple[TrackDelay, ...]
+    sources: tuple[SourceDelays, ...] | None = None
+
+    @property
+    def all_reliable(self) -> bool:
+        """Whether every track has a delay to act on."""
+        return all(one.delay.reliable for one in self.tracks)
+
+
+def measured(reference: Track, tracks: Sequence[Track], *, max_delay_s: float = 0.05, drift: bool = False) -> Measured:
+    """Tracks against a reference, with no scene to tell sources apart."""
+    delays = measure_many(reference, tracks, max_delay_s=max_delay_s, drift=drift)
+    rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
+    return Measured(reference.name, reference.sample_rate, rows)
+
+
+def measured_scene(
+    scene: Scene,
+    take: Take,
+    *,
+    reference: str | None = None,
+    max_delay_s: float = 0.05,
+    progress: Callable[[str], None] | None = None,
+) -> Measured:
+    """Every source of a scene in every pair of tracks, and the best single answer of each track.
+
+    Raises
+    ------
+    SceneError
+        If the take holds fewer than two of the scene's tracks.
+    TakeError
+        If the reference is not among the tracks.
+    """
+    names = [track.name for track in take.tracks]
+    if len(names) < 2:
+        raise SceneError("the take holds one track only: a delay needs two")
+    against = reference or default_reference(scene, names)
+    take.track(against)
+    wanted = wanted_of(scene, names)
+    sources = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
+    rows = tuple(
+        TrackDelay(name, _best_answer(sources, wishes_of(scene, names, reference=against), against, name))
+        for name in names
+        if name != against
+    )
+    return Measured(against, take.sample_rate, rows, sources)
+
+
+def default_reference(scene: Scene, names: Sequence[str]) -> str:
+    """The track the others are laid onto: a mic of a pair, else the one that takes the most sources, else the first.
+
+    >>> scene = Scene(sources=(Source("kick", (1.0, 1.0, 0.3)), Source("snare", (2.0, 1.0, 0.7))),
+    ...     mics=(Mic("k", (1.0, 0.8, 0.3), on=("kick",)), Mic("top", (1.5, 1.0, 2.0), on=("kick", "snare"))))
+    >>> default_reference(scene, ["k", "top"])
+    'top'
+    """
+    paired = [mic for pair in scene.pairs for mic in pair.mics if set(pair.mics) <= set(names)]
+    if paired:
+        return paired[0]
+    takes = {mic.name: len(mic.on) or len(scene.sources) for mic in scene.mics}
+    return max(names, key=lambda name: takes.get(name, 0))
+
+
+def wishes_of(
+    scene: Scene,
+    names: Sequence[str],
+    *,
+    reference: str,
+    for_source: str | None = None,
+    split_pairs: bool = False,
+    max_shift_s: float | None = None,
+) -> Wishes:
+    """What a scene asks of the compromise: pairs stay together, each mic counts for what it is there to take."""
+    if for_source is not None:
+        scene.source(for_source)
+    pairs = () if split_pairs else tuple(pair.mics for pair in scene.pairs if set(pair.mics) <= set(names))
+    on = {mic.name: mic.on for mic in scene.mics} | {di.name: (di.of,) for di in scene.dis}
+    return Wishes(reference, pairs, on, for_source, max_shift_s)
+
+
+def wanted_of(scene: Scene, names: Sequence[str]) -> tuple[Wanted, ...]:
+    """For each source the tracks that should hear it, the nearest first, and when."""
+    return tuple(_wanted(scene, source, names) for source in scene.sources)
+
+
+def _wanted(scene: Scene, source: Source, names: Sequence[str]) -> Wanted:
+    arrivals = _arrivals(scene, source)
+    mics = [mic for mic in scene.mics if mic.name in names]
+    if arrivals:
+        mics.sort(key=lambda mic: arrivals[mic.name].arrival_s)
+    dis = [di.name for di in scene.dis if di.of == source.name and di.name in names]
+    own = [mic.name for mic in mics if mic.on == (source.name,)]
+    return Wanted(source.name, (*dis, *(mic.name for mic in mics)), next(iter([*dis, *own]), None), arrivals)
+
+
+def _arrivals(scene: Scene, source: Source) -> dict[str, Expected]:
+    """When the source should arrive at each mic and DI; nothing where a position is not known."""
+    if not source.is_placed or not all(mic.is_placed for mic in scene.mics):
+        return {}
+    speed, speed_sigma = speed_of_sound_in(scene.air), speed_uncertainty_m_s(scene.air)
+    found = {di.name: Expected(di.latency_s, _DI_SIGMA_S) for di in scene.dis if di.of == source.name}
+    for mic in scene.mics:
+        away_m = float(np.linalg.norm(np.subtract(mic.position, source.position)))
+        sigma_m = float(np.hypot(mic.plus_minus_m, source.plus_minus_m))
+        sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + _LEAST_SIGMA_S**2))
+        found[mic.name] = Expected(away_m / speed, sigma_s)
+    return found
+
+
+def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, reference: str, track: str) -> Delay:
+    """What the source says that adds up most between the two; a word where other sources say otherwise."""
+    told = [(_weight(one, wishes, reference, track), one) for one in sources]
+    answers = [(weight, one.source, delay) for weight, one in told if (delay := _through(one, reference, track))]
+    if not answers:
+        return _unreliable_answer(sources, reference, track)
+    answers.sort(key=lambda answer: -answer[0])
+    _, source, best = answers[0]
+    others = [(name, delay) for _, name, delay in answers[1:] if abs(delay.delay_s - best.delay_s) > _DISAGREE_S]
+    if not others:
+        return best
+    said = ", ".join(f"{name} {delay.delay_s * 1e3:+.2f} ms" for name, delay in others)
+    return replace(best, reason=f"by {source}; other sources differ: {said}")
+
+
+def _weight(source: SourceDelays, wishes: Wishes, reference: str, track: str) -> float:
+    energy = sum(value**2 for value in source.amplitudes.values()) or 1.0
+    adds = source.amplitudes.get(reference, 0.0) * source.amplitudes.get(track, 0.0) / energy
+    return adds * wishes.counts(source.source, reference) * wishes.counts(source.source, track)
+
+
+def links_of(source: SourceDelays) -> tuple[Link, ...]:
+    """The reliable pairs of a source as links of a network."""
+    return tuple(
+        Link(pair.reference, pair.track, pair.delay.delay_s, pair.delay.uncertainty_s, pair.delay.polarity)
+        for pair in source.reliable
+    )
+
+
+def _through(source: SourceDelays, reference: str, track: str) -> Delay | None:
+    """The delay of a track against a reference by all reliable pairs of a source, None where they do not join them."""
+    names = [source.reference, *(one.track for one in source.tracks)]
+    links = links_of(source)
+    if track not in names or reference not in names or track not in connected(names, links, reference):
+        return None
+    times = arrival_times([reference, *(name for name in names if name != reference)], links)
+    signs = best_polarity(names, links)
+    direct = [pair.delay for pair in source.reliable if {pair.reference, pair.track} == {reference, track}]
+    confidence = max((delay.confidence for delay in direct), default=min(p.delay.confidence for p in source.reliable))
+    margin = max((delay.polarity_margin for delay in direct), default=0.0)
+    reason = next((delay.reason for delay in direct if delay.reason), None)
+    polarity = signs[reference] * signs[track]
+    return Delay(times.times_s[track], times.sigmas_s[track], polarity, margin, confidence, True, reason)
+
+
+def _unreliable_answer(sources: Sequence[SourceDelays], reference: str, track: str) -> Delay:
+    direct = [p for one in sources for p in one.pairs if {p.reference, p.track} == {reference, track}]
+    if not direct:
+        return Delay(0.0, 0.0, 1, 0.0, 0.0, False, f"no source is heard both in it and in '{reference}'")
+    best = max(direct, key=lambda pair: pair.delay.confidence)
+    return best.delay if best.reference == reference else _turned(best)
+
+
+def _turned(pair: PairDelay) -> Delay:
+    delay = pair.delay
+    rivals = tuple(replace(rival, delay_s=-rival.delay_s) for rival in delay.rivals)
+    drift = None if delay.drift_ppm is None else -delay.drift_ppm
+    return replace(delay, delay_s=-delay.delay_s + 0.0, rivals=rivals, drift_ppm=drift)
+
+
+def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | None = None) -> Offsets:
+    """The shifts and flips that follow from a measurement."""
+    if found.sources is None:
+        shifts = [_shift(one) for one in found.tracks]
+        return followed(
+            shifts, reference=found.reference, sample_rate=found.sample_rate, max_shift_s=wishes.max_shift_s
+        )
+    gains = gains_db or {}
+    heard = []
+    for one in found.sources:
+        levels = {name: value * 10.0 ** (gains.get(name, 0.0) / 20.0) for name, value in one.amplitudes.items()}
+        heard.append(Heard(one.source, links_of(one), levels))
+    names = [found.reference, *(one.track for one in found.tracks)]
+    return agreed(names, heard, wishes, sample_rate=found.sample_rate)
+
+
+def _shift(one: TrackDelay) -> Shift:
+    delay = one.delay
+    return Shift(
+        one.track,
+        delay.delay_s,
+        delay.uncertainty_s,
+        -delay.delay_s + 0.0,
+        polarity_flip=delay.polarity < 0,
+        reliable=delay.reliable,
+        applied=delay.reliable,
+        reason=delay.reason,
+        drift_ppm=delay.drift_ppm,
+    )

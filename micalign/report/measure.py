@@ -1,0 +1,103 @@
+"""How are measured delays told: as a document and as tables for the terminal?
+
+Delays are positive when the event comes later in the track. Names are cleaned where they are printed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from micalign.alignment.session import Measured
+from micalign.delay.measure import Delay
+from micalign.delay.sources import SourceDelays, TrackDelay
+from micalign.report.plain import clean
+from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["delay_table", "measure_document", "polarity_words", "source_table"]
+
+
+def measure_document(found: Measured) -> dict[str, Any]:
+    """What ``measure --json`` prints; ``sources`` only where a scene tells them apart."""
+    document: dict[str, Any] = {
+        "reference": found.reference,
+        "sample_rate": found.sample_rate,
+        "tracks": [_row(one, found.sample_rate) for one in found.tracks],
+    }
+    if found.sources is not None:
+        document["sources"] = [_source(one, found.sample_rate) for one in found.sources]
+    return document
+
+
+def _source(one: SourceDelays, sample_rate: int) -> dict[str, Any]:
+    return {
+        "source": one.source,
+        "reference": one.reference,
+        "tracks": [_row(track, sample_rate) for track in one.tracks],
+        "moments": one.moments,
+        "remark": one.remark,
+    }
+
+
+def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
+    delay = one.delay
+    return {
+        "track": one.track,
+        "delay_s": delay.delay_s,
+        "delay_samples": delay.delay_s * sample_rate,
+        "uncertainty_s": delay.uncertainty_s,
+        "polarity": delay.polarity,
+        "polarity_margin": delay.polarity_margin,
+        "confidence": delay.confidence,
+        "reliable": delay.reliable,
+        "reason": delay.reason,
+        "drift_ppm": delay.drift_ppm,
+        "rivals": [
+            {"delay_s": rival.delay_s, "strength": rival.strength, "polarity": rival.polarity} for rival in delay.rivals
+        ],
+    }
+
+
+def polarity_words(polarity: int) -> str:
+    """``same`` as the reference, or ``INVERTED``."""
+    return "same" if polarity > 0 else "INVERTED"
+
+
+def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, drift: bool = False) -> Table:
+    """One row a track; an unreliable row says why and shows its number in brackets."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+
+    table = Table(title=clean(title), title_justify="left", title_style="bold")
+    table.add_column("track", overflow="fold")
+    for heading in ("delay", "samples", "+-"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("polarity")
+    if drift:
+        table.add_column("clock", justify="right", no_wrap=True)
+    table.add_column("verdict", overflow="fold")
+    for one in tracks:
+        delay = one.delay
+        cells = [show_ms(delay.delay_s, sign=True), show_samples(delay.delay_s * sample_rate)]
+        cells += [show_plus_minus(delay.uncertainty_s), polarity_words(delay.polarity)]
+        if drift:
+            cells.append("-" if delay.drift_ppm is None else f"{delay.drift_ppm:+.2f} ppm")
+        if not delay.reliable:
+            cells = [f"({cell})" for cell in cells]
+        table.add_row(clean(one.track), *cells, clean(_verdict(delay)), style=None if delay.reliable else "yellow")
+    return table
+
+
+def _verdict(delay: Delay) -> str:
+    if delay.reliable:
+        note = f" ({delay.reason})" if delay.reason else ""
+        return f"reliable, confidence {show_percent(100 * delay.confidence)}{note}"
+    return f"no reliable delay: {delay.reason or 'the tracks have too little in common'}"
+
+
+def source_table(source: SourceDelays, sample_rate: int) -> Table:
+    """One source on its own, against the track that has it first."""
+    told = f", on {source.moments} moments of its own" if source.moments else ""
+    return delay_table(f"{source.source}, against {source.reference}{told}", source.tracks, sample_rate)
