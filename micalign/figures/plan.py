@@ -131,7 +131,7 @@ def _entries(scene: Scene) -> list[tuple[str, str, str]]:
     for source in scene.sources:
         also = f" (+ {direct[source.name]})" if source.name in direct else ""
         height = show_length(source.position[2], unit)
-        rows.append(("amber", tags[source.name], f"{words(source.name + also, longest=26)}, {height} high"))
+        rows.append(("umber", tags[source.name], f"{words(source.name + also, longest=26)}, {height} high"))
     for mic in scene.mics:
         height = show_length(mic.position[2], unit)
         rows.append(("blue", tags[mic.name], f"{words(mic.name, longest=26)}, {height} high"))
@@ -242,7 +242,7 @@ def _path_tags(axes: Axes, drawing: _Drawing, view: View) -> list[Tag]:
 
 def _name_tags(drawing: _Drawing, view: View) -> list[Tag]:
     tags = key_of(drawing.scene)
-    sources = [Tag(view.flat(s.position), tags[s.name], "amber") for s in drawing.scene.sources]
+    sources = [Tag(view.flat(s.position), tags[s.name], "umber") for s in drawing.scene.sources]
     return sources + [Tag(view.flat(m.position), tags[m.name], "blue") for m in drawing.scene.mics]
 
 

@@ -46,11 +46,12 @@ COLOURS: Final = {
     "wash": "#eceff0",
     "blue": "#1f6690",
     "amber": "#d4831a",
+    "umber": "#8a5308",
     "plum": "#57264f",
     "sea": "#6fae9b",
     "brick": "#ab3f2b",
 }
-"""The palette on a light page, by its uses: paper and ink, then the series."""
+"""The palette on a light page: paper and ink, then the series; umber is amber dark enough for words."""
 
 DARK: Final = {
     "paper": "#151b20",
@@ -60,6 +61,7 @@ DARK: Final = {
     "wash": "#222b32",
     "blue": "#74b6de",
     "amber": "#f0b25c",
+    "umber": "#f3c079",
     "plum": "#cf9fd6",
     "sea": "#8fcfbc",
     "brick": "#ec8f7a",

@@ -8,6 +8,7 @@ is the user's.
 from __future__ import annotations
 
 import math
+from collections.abc import Container
 from dataclasses import dataclass
 from typing import Final
 
@@ -53,14 +54,14 @@ class Extent:
         return (x, y, z)
 
 
-def extent_of(scene: Scene, *, before: Scene | None = None) -> Extent:
-    """The part of the room worth drawing: everything that stands in it, some air round it, the floor always.
+def extent_of(scene: Scene, *, before: Scene | None = None, names: Container[str] | None = None) -> Extent:
+    """The part of the room worth drawing: what stands in it (or ``names`` alone), some air round it, the floor always.
 
     >>> from micalign.scene.model import Mic, Source
     >>> extent_of(Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("room", (4.0, 3.0, 1.5)),))).low
     (1.55, 1.55, 0.0)
     """
-    points = np.array(_points(scene) + (_points(before) if before else []))
+    points = np.array(_points(scene, names) + (_points(before, names) if before else []))
     low, high = points.min(axis=0) - _MARGIN_M, points.max(axis=0) + _MARGIN_M
     short = np.maximum(_SMALLEST_M - (high - low), 0.0) / 2
     low, high = low - short, high + short
@@ -78,12 +79,14 @@ def _point(values: Floats) -> Point:
     return (x, y, z)
 
 
-def _points(scene: Scene) -> list[Point]:
-    points = [thing.position for thing in scene.placed()]
-    points += [keepout.at for keepout in scene.keepouts]
-    points += [corner for panel in scene.panels for corner in map(_point, panel_outline(panel))]
-    boxes = [mic.move for mic in scene.mics if mic.move is not None]
-    return points + [corner for box in boxes for corner in (box.low, box.high)]
+def _points(scene: Scene, names: Container[str] | None) -> list[Point]:
+    chosen = [thing for thing in scene.placed() if names is None or thing.name in names]
+    boxes = [thing.move for thing in chosen if isinstance(thing, Mic) and thing.move is not None]
+    points = [thing.position for thing in chosen] + [corner for box in boxes for corner in (box.low, box.high)]
+    if names is None:
+        points += [keepout.at for keepout in scene.keepouts]
+        points += [_point(corner) for panel in scene.panels for corner in panel_outline(panel)]
+    return points
 
 
 def room_box(scene: Scene, view: View) -> Floats | None:

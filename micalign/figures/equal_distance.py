@@ -1,0 +1,155 @@
+"""Where may a mic stand so that the sources reach it when they reach a fixed mic?
+
+A map over the floor plan at the height of the mic that moves: the difference of arrival against the fixed mic, in
+contours of 0.1 ms, the line of equal distance drawn heavy. With several sources the shade shows the worst of them:
+where it is darkest, all arrive together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from micalign.acoustics.air import speed_of_sound_in
+from micalign.arrays import Floats
+from micalign.errors import SceneError
+from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, words
+from micalign.figures.tags import Tag, place_tags
+from micalign.figures.views import VIEWS, extent_of, room_box
+from micalign.scene.model import Mic, Scene
+from micalign.units import METRES, show_length
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["equal_distance_figure"]
+
+_POINTS: Final = 241
+_LINE_COLOURS: Final = ("plum", "brick", "blue")
+_SHADES_MS: Final = (0.0, 0.1, 0.2, 0.4, 0.8)
+_ALPHAS: Final = (0.75, 0.5, 0.3, 0.14)
+
+
+def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequence[str]) -> Figure:
+    """The map of arrival differences as ``mic`` moves over the floor plan at its own height.
+
+    Parameters
+    ----------
+    scene : Scene
+        With every position filled in.
+    mic, against : str
+        The mic that moves, and the one that stays.
+    sources : sequence of str
+        One to three names; the first three are drawn.
+
+    Raises
+    ------
+    SceneError
+        If a name is not found, both mics are one, or no source is given.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> mics = (Mic("left", (1, 2, 1.8)), Mic("right", (3, 2, 1.8)))
+    >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
+    >>> figure = equal_distance_figure(scene, "right", against="left", sources=["snare"])
+    >>> figure.axes[0].get_xlabel()
+    'x, from the left wall (m)'
+    """
+    if mic == against or not sources:
+        raise SceneError("the map of equal distance needs two mics and at least one source")
+    moving, fixed = scene.mic(mic), scene.mic(against)
+    shown = list(sources)[: len(_LINE_COLOURS)]
+    extent = extent_of(scene, names={mic, against, *shown})
+    width, depth = extent.size[:2]
+    figure = new_figure(7.0, float(np.clip(5.4 * depth / width, 3.2, 7.0)) + 1.5)
+    axes = _frame(figure.subplots(), scene, moving, fixed)
+    x = np.linspace(extent.low[0], extent.high[0], _POINTS)
+    y = np.linspace(extent.low[1], extent.high[1], _POINTS)
+    fields = [_difference_ms(scene, name, fixed, (x, y, moving.position[2])) for name in shown]
+    unit = METRES[_unit(scene)]
+    _shade(axes, x / unit, y / unit, np.max(np.abs(fields), axis=0))
+    for index, field in enumerate(fields):
+        _contours(axes, x / unit, y / unit, field, index)
+    figure.supxlabel(_legend(shown), fontsize=SMALL, color=COLOURS["soft"])
+    _things(axes, scene, moving, fixed, shown)
+    return figure
+
+
+def _legend(sources: Sequence[str]) -> str:
+    several = f"the worst of the {len(sources)}" if len(sources) > 1 else "the difference"
+    return (
+        f"heavy: both mics equally far; thin: steps of 0.1 ms for {words(sources[0], longest=18)}\n"
+        f"shade: {several} within 0.1, 0.2, 0.4 and 0.8 ms"
+    )
+
+
+def _unit(scene: Scene) -> str:
+    return "m" if scene.length_unit == "mm" else scene.length_unit
+
+
+def _difference_ms(scene: Scene, source: str, fixed: Mic, grid: tuple[Floats, Floats, float]) -> Floats:
+    """Arrival at each point of the grid minus that at the fixed mic, milliseconds, shape (Y, X)."""
+    at = np.array(scene.source(source).position)
+    x, y, z = grid
+    here = np.sqrt((x[None, :] - at[0]) ** 2 + (y[:, None] - at[1]) ** 2 + (z - at[2]) ** 2)
+    there = float(np.linalg.norm(np.array(fixed.position) - at))
+    difference: Floats = (here - there) / speed_of_sound_in(scene.air) * 1e3
+    return difference
+
+
+def _frame(axes: Axes, scene: Scene, moving: Mic, fixed: Mic) -> Axes:
+    unit = _unit(scene)
+    height = show_length(moving.position[2], scene.length_unit)
+    title = f"{words(moving.name, longest=24)}, {height} high, against {words(fixed.name, longest=24)}"
+    dress(axes, x=f"x, from the left wall ({unit})", y=f"y, from the front wall ({unit})", title=title, grid="")
+    axes.set_aspect("equal")
+    return axes
+
+
+def _shade(axes: Axes, x: Floats, y: Floats, worst_ms: Floats) -> None:
+    for low, high, alpha in zip(_SHADES_MS[:-1], _SHADES_MS[1:], _ALPHAS, strict=True):
+        axes.contourf(x, y, worst_ms, levels=[low, high], colors=[COLOURS["sea"]], alpha=alpha, zorder=1)
+
+
+def _contours(axes: Axes, x: Floats, y: Floats, field_ms: Floats, index: int) -> None:
+    colour, dash = COLOURS[_LINE_COLOURS[index]], DASHES[index]
+    axes.contour(x, y, field_ms, levels=[0.0], colors=[colour], linewidths=2.2, linestyles=[dash], zorder=3)
+    if index == 0:
+        levels = [round(0.1 * step, 1) for step in range(-5, 6) if step]
+        thin = axes.contour(
+            x, y, field_ms, levels=levels, colors=[colour], linewidths=0.7, linestyles="solid", zorder=2
+        )
+        axes.clabel(thin, levels=[-0.5, -0.3, -0.1, 0.1, 0.3, 0.5], fmt="%+.1f ms", fontsize=SMALL - 1.0)
+
+
+def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence[str]) -> None:
+    unit_m, plan = METRES[_unit(scene)], VIEWS[0]
+    outline = room_box(scene, plan)
+    limits = axes.get_xlim(), axes.get_ylim()
+    if outline is not None:
+        axes.plot(*(outline / unit_m).T, color=COLOURS["ink"], linewidth=2.2)
+        axes.set_xlim(*limits[0])
+        axes.set_ylim(*limits[1])
+    tags = []
+    for index, name in enumerate(sources):
+        spot = plan.flat(scene.source(name).position)
+        axes.plot(spot[0] / unit_m, spot[1] / unit_m, "o", color=COLOURS["amber"], markersize=7, zorder=4)
+        tags.append(Tag(spot, f"{words(name, longest=18)}", _LINE_COLOURS[index]))
+    if moving.move is not None:
+        (x0, x1), (y0, y1) = np.array(moving.move.x) / unit_m, np.array(moving.move.y) / unit_m
+        axes.plot(
+            [x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2))
+        )
+    for mic, filled in ((fixed, True), (moving, False)):
+        spot = plan.flat(mic.position)
+        face = COLOURS["blue"] if filled else COLOURS["paper"]
+        axes.plot(
+            spot[0] / unit_m, spot[1] / unit_m, "s", markerfacecolor=face, markeredgecolor=COLOURS["blue"], zorder=5
+        )
+        tags.append(Tag(spot, words(mic.name, longest=18), "blue"))
+    axes.get_figure(root=True).draw_without_rendering()  # type: ignore[union-attr]
+    place_tags(axes, tags, taken=[tag.at for tag in tags], unit_m=unit_m)

@@ -1,0 +1,127 @@
+"""When does a source arrive at each mic, straight and by way of the walls, and how loud is each arrival?
+
+Time runs from the moment the source sounds. Heights are levels against the loudest arrival at the same mic (the
+direct sound, unless the mic looks away from the source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+from micalign.acoustics.arrivals import Arrivals, arrivals
+from micalign.acoustics.reflections import Reflection, reflections
+from micalign.figures.style import COLOURS, LARGE, NORMAL, SMALL, dress, legend, new_figure, words
+from micalign.figures.tags import Tag, place_tags
+from micalign.scene.model import Scene
+from micalign.units import show_ms
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["timeline_figure"]
+
+_LOWEST_DB: Final = -30.0
+_HEADROOM_DB: Final = 11.0
+_MOST_MICS: Final = 8
+_NAMED: Final = 3  # how many reflections of a mic carry their surface's name
+
+
+def timeline_figure(scene: Scene, source: str) -> Figure:
+    """The arrivals of one source, a row for each mic, the nearest first.
+
+    Parameters
+    ----------
+    scene : Scene
+        With every position filled in.
+    source : str
+
+    Raises
+    ------
+    SceneError
+        If the scene has no such source or no mic.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Room, Source
+    >>> scene = Scene(room=Room((5, 4, 3)), sources=(Source("kick", (1, 1, 1)),), mics=(Mic("out", (2, 2, 1)),))
+    >>> len(timeline_figure(scene, "kick").axes)
+    1
+    """
+    scene.source(source)
+    found = arrivals(scene)
+    row = found.sources.index(source)
+    order = sorted(range(len(found.mics)), key=lambda mic: found.arrival_s[row, mic])[:_MOST_MICS]
+    bounces = [one for one in reflections(scene, found) if one.source == source]
+    figure = new_figure(7.6, 0.9 + 1.25 * len(order))
+    panels = figure.subplots(len(order), 1, sharex=True, squeeze=False)[:, 0]
+    for axes, mic in zip(panels, order, strict=True):
+        _draw_mic(axes, found, (row, mic), [one for one in bounces if one.mic == found.mics[mic]])
+    panels[-1].set_xlabel("time after the source sounds (ms)", fontsize=NORMAL, color=COLOURS["ink"])
+    panels[-1].set_xlim(0, _last_ms(found, row, order, bounces))
+    figure.suptitle(_title(source, found, order), fontsize=LARGE, color=COLOURS["ink"], x=0.02, ha="left")
+    if bounces:
+        legend(panels[0], where="upper right", columns=2)
+    figure.draw_without_rendering()
+    for axes, mic in zip(panels, order, strict=True):
+        _write_tags(axes, found, (row, mic), [one for one in bounces if one.mic == found.mics[mic]])
+    return figure
+
+
+def _title(source: str, found: Arrivals, order: Sequence[int]) -> str:
+    left_out = len(found.mics) - len(order)
+    rest = f" (the nearest {len(order)} mics; {left_out} more are left out)" if left_out else ""
+    return f"arrivals of {words(source)}{rest}"
+
+
+def _last_ms(found: Arrivals, row: int, order: Sequence[int], bounces: Sequence[Reflection]) -> float:
+    """Room for every arrival that shows above the floor of the figure."""
+    direct = {found.mics[mic]: float(found.arrival_s[row, mic]) for mic in order}
+    top = {mic: _top_db([one for one in bounces if one.mic == mic]) for mic in direct}
+    shown = [
+        direct[one.mic] + one.delay_s
+        for one in bounces
+        if one.mic in direct and one.level_db - top[one.mic] > _LOWEST_DB
+    ]
+    return 1.08e3 * max([*direct.values(), *shown])
+
+
+def _draw_mic(axes: Axes, found: Arrivals, cell: tuple[int, int], bounces: Sequence[Reflection]) -> None:
+    dress(axes, grid="x")
+    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(bounces)
+    axes.set_ylim(_LOWEST_DB, _HEADROOM_DB)
+    axes.set_yticks([-20, 0], ["−20", "0"])
+    axes.set_ylabel("level (dB)", fontsize=SMALL, color=COLOURS["ink"])
+    axes.text(0.0, 1.03, words(found.mics[cell[1]]), transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"])
+    times = [direct_ms + 1e3 * one.delay_s for one in bounces]
+    axes.vlines(
+        times,
+        _LOWEST_DB,
+        [max(one.level_db - top_db, _LOWEST_DB) for one in bounces],
+        color=COLOURS["amber"],
+        linewidth=1.6,
+        label="reflection",
+    )
+    axes.vlines(
+        [direct_ms], _LOWEST_DB, [max(-top_db, _LOWEST_DB)], color=COLOURS["blue"], linewidth=3.2, label="direct"
+    )
+
+
+def _top_db(bounces: Sequence[Reflection]) -> float:
+    """The level of the loudest arrival against the direct sound."""
+    return max([0.0, *(one.level_db for one in bounces)])
+
+
+def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], bounces: Sequence[Reflection]) -> None:
+    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(bounces)
+    loud = sorted((one for one in bounces if one.level_db - top_db > _LOWEST_DB), key=lambda one: -one.level_db)
+    direct = (direct_ms, max(-top_db, _LOWEST_DB))
+    tips = [(direct_ms + 1e3 * one.delay_s, one.level_db - top_db) for one in loud]
+    tags = [Tag(direct, show_ms(direct_ms / 1e3), "blue")]
+    tags += [Tag(tip, words(one.surface, longest=18), "umber") for tip, one in zip(tips, loud[:_NAMED], strict=False)]
+    # A stem is as tall as its level: its middle is taken as well as its tip.
+    taken = [
+        (time, _LOWEST_DB + part * (level - _LOWEST_DB)) for time, level in (direct, *tips) for part in (1, 0.75, 0.5)
+    ]
+    place_tags(axes, tags, taken=taken)
