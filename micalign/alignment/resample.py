@@ -1,0 +1,107 @@
+"""A track recorded on another clock, read at the reference's instants: block by block, at the kernel's full quality.
+
+Where a track drifts by ``drift_ppm``, an event at sample m of the reference lies at ``m (1 + drift_ppm 1e-6) - shift``
+of the track: a positive drift is a delay that grows. The fraction between two samples then changes all the time, so
+each tap of the kernel is a polynomial in it (the structure of C. W. Farrow, "A continuously variable digital delay
+element", ISCAS 1988): ten fixed filters for a block, weighed by powers of each instant's fraction. Ninth degree keeps
+the polynomial 20 dB below the kernel's own error.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
+from micalign.alignment.sinc import HALF_TAPS, filtered, kernel, spectra
+from micalign.arrays import Complexes, Floats
+from micalign.take.model import Track
+
+__all__ = ["resampled_blocks", "resampled_span"]
+
+_DEGREE: Final = 9
+
+
+def resampled_span(frames: int, shift_samples: float, drift_ppm: float) -> Span:
+    """Where a track of ``frames`` samples sounds on the reference's clock, the kernel's tails included.
+
+    >>> resampled_span(1_000_000, 0.0, -100.0)
+    Span(start=-65, stop=1000166)
+    """
+    rate = 1.0 + drift_ppm * 1e-6
+    first = (shift_samples - HALF_TAPS) / rate
+    last = (shift_samples + frames + HALF_TAPS) / rate
+    return Span(math.floor(first), math.ceil(last) + 1)
+
+
+def resampled_blocks(
+    track: Track,
+    shift_samples: float,
+    drift_ppm: float,
+    *,
+    polarity: int = 1,
+    gain: float = 1.0,
+    span: Span | None = None,
+    block_frames: int = BLOCK_FRAMES,
+) -> Iterator[Floats]:
+    """The track on the reference's clock: moved later by ``shift_samples`` at its beginning, its drift taken out.
+
+    Parameters
+    ----------
+    track : Track
+        What to read; it stays as it is.
+    shift_samples : float
+        Positive moves it later; it holds at sample 0 of the reference.
+    drift_ppm : float
+        By how many samples in a million the track's delay grows; at most a few hundred.
+    polarity, gain, span, block_frames
+        As in `micalign.alignment.shift.shifted_blocks`.
+
+    Yields
+    ------
+    ndarray of float64, shape (block,)
+
+    Examples
+    --------
+    >>> tone = Track.from_array("tone", np.sin(0.3 * np.arange(2000)), 48000)
+    >>> out = np.concatenate(list(resampled_blocks(tone, 0.0, 100.0, span=Span(500, 600))))
+    >>> bool(np.abs(out - np.sin(0.3 * 1.0001 * np.arange(500, 600))).max() < 1e-6)
+    True
+    """
+    stretch = span or common_span([resampled_span(track.frames, shift_samples, drift_ppm)])
+    filters = _filters()
+    for start in range(stretch.start, stretch.stop, block_frames):
+        instants: Floats = np.arange(start, min(start + block_frames, stretch.stop)) * (1.0 + drift_ppm * 1e-6)
+        yield _read_at(track, instants - shift_samples, filters) * (polarity * gain)
+
+
+def _filters() -> Complexes:
+    """Spectra of the filters by falling power of ``2 fraction - 1``, shape (degree + 1, bins)."""
+    nodes = np.cos(np.pi * (np.arange(4 * _DEGREE) + 0.5) / (4 * _DEGREE))
+    # A kernel delays; reading at `fraction` beyond a sample is a delay of 1 - fraction from the next one.
+    taps = np.stack([kernel(1.0 - (node + 1.0) / 2.0) for node in nodes])
+    chebyshev = np.polynomial.chebyshev.chebfit(nodes, taps, _DEGREE)
+    powers = np.zeros(chebyshev.shape)
+    for degree, row in enumerate(chebyshev):
+        monomials = np.polynomial.chebyshev.cheb2poly(np.eye(_DEGREE + 1)[degree])
+        powers[: len(monomials)] += monomials[:, np.newaxis] * row
+    return spectra(powers[::-1])
+
+
+def _read_at(track: Track, instants: Floats, filters: Complexes) -> Floats:
+    """The track between its samples, at rising ``instants``."""
+    below = np.floor(instants)
+    turned = 2.0 * (instants - below) - 1.0
+    first = int(below[0])
+    index = (below - first).astype(np.intp)
+    count = int(index[-1]) + 1
+    # Output k of the filters is the delay from sample first + 1 + k, reached HALF_TAPS - 1 samples later.
+    samples = track.read(first + 1 - HALF_TAPS, count + 2 * HALF_TAPS - 1)
+    out = np.zeros(len(instants))
+    for part in filtered(samples, filters):
+        out *= turned
+        out += part[index]
+    return out
