@@ -74,8 +74,8 @@ def resampled_blocks(
     stretch = span or common_span([resampled_span(track.frames, shift_samples, drift_ppm)])
     filters = _filters()
     for start in range(stretch.start, stretch.stop, block_frames):
-        instants: Floats = np.arange(start, min(start + block_frames, stretch.stop)) * (1.0 + drift_ppm * 1e-6)
-        yield _read_at(track, instants - shift_samples, filters) * (polarity * gain)
+        clock = np.arange(start, min(start + block_frames, stretch.stop), dtype=np.float64)
+        yield _read_at(track, clock * (1.0 + drift_ppm * 1e-6) - shift_samples, filters) * (polarity * gain)
 
 
 def _filters() -> Complexes:
@@ -96,12 +96,20 @@ def _read_at(track: Track, instants: Floats, filters: Complexes) -> Floats:
     below = np.floor(instants)
     turned = 2.0 * (instants - below) - 1.0
     first = int(below[0])
-    index = (below - first).astype(np.intp)
-    count = int(index[-1]) + 1
-    # Output k of the filters is the delay from sample first + 1 + k, reached HALF_TAPS - 1 samples later.
-    samples = track.read(first + 1 - HALF_TAPS, count + 2 * HALF_TAPS - 1)
+    # Output i of the filters is the delay from sample first + 1 + i.
+    samples = track.read(first + 1 - HALF_TAPS, int(below[-1]) - first + 2 * HALF_TAPS)
+    runs = _runs(below)
     out = np.zeros(len(instants))
     for part in filtered(samples, filters):
         out *= turned
-        out += part[index]
+        for begin, end in runs:
+            offset = int(below[begin]) - first
+            out[begin:end] += part[offset : offset + end - begin]
     return out
+
+
+def _runs(below: Floats) -> list[tuple[int, int]]:
+    """Stretches over which the sample below an instant moves on by one each time: thousands long at a clock's drift."""
+    breaks = np.flatnonzero(np.diff(below) != 1.0) + 1
+    edges = [0, *breaks.tolist(), len(below)]
+    return list(zip(edges[:-1], edges[1:], strict=True))
