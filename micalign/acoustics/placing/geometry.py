@@ -1,0 +1,68 @@
+"""Lengths and pattern gains for many layouts of the mics at once.
+
+``positions`` is always an array of shape (N, M, 3): N layouts of the same M mics, metres. What is asked of one mic
+and one point is asked for a flat list of K such cases, so every answer has the shape (N, K).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats, Ints
+from micalign.scene.model import PATTERNS, Scene
+
+__all__ = ["Ears", "indices", "lengths_m"]
+
+_TOUCHING_M = 1e-6
+"""Two points are never nearer than this, so that no level is infinite."""
+
+
+def lengths_m(vectors: Floats) -> Floats:
+    """Lengths of vectors along the last axis, a hair above zero where they vanish.
+
+    >>> lengths_m(np.array([[3.0, 4.0, 0.0]]))
+    array([5.])
+    """
+    length: Floats = np.sqrt(np.einsum("...k,...k->...", vectors, vectors))
+    return np.maximum(length, _TOUCHING_M)
+
+
+def indices(values: list[int]) -> Ints:
+    """An index array, also where the list is empty."""
+    return np.array(values, dtype=np.intp)
+
+
+@dataclass(frozen=True, eq=False)
+class Ears:
+    """How the mics hear: where they look (``aim_m``, shape (M, 3), where ``looks``) and their omni share."""
+
+    aim_m: Floats
+    looks: Bools
+    omni_share: Floats
+
+    @classmethod
+    def of(cls, scene: Scene) -> Ears:
+        """The ears of a scene's mics."""
+        points = [scene.aim_point(mic) for mic in scene.mics]
+        return cls(
+            np.array([point or (0.0, 0.0, 0.0) for point in points], dtype=float).reshape(-1, 3),
+            np.array([point is not None for point in points], dtype=bool),
+            np.array([PATTERNS[mic.pattern] for mic in scene.mics], dtype=float),
+        )
+
+    def axes(self, positions: Floats) -> Floats:
+        """Unit vectors along which the mics look, shape (N, M, 3)."""
+        way = self.aim_m - positions
+        axes: Floats = np.where(self.looks[:, None], way / lengths_m(way)[..., None], 0.0)
+        return axes
+
+    def amplitude(self, positions: Floats, axes: Floats, mics: Ints, points_m: Floats) -> Floats:
+        """Amplitude with which mics hear points, pattern and distance: shape (N, K) for K mics and K points."""
+        way = points_m - positions[:, mics]
+        distance = lengths_m(way)
+        cosine = np.einsum("nkc,nkc->nk", way, axes[:, mics]) / distance
+        share = np.where(self.looks[mics], self.omni_share[mics], 1.0)
+        amplitude: Floats = np.abs(share + (1.0 - share) * cosine) / distance
+        return amplitude

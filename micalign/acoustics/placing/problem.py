@@ -1,0 +1,135 @@
+"""A scene as a problem to solve: free coordinates in, cost and limits out.
+
+``variables`` are the coordinates that may change, shape (N, V) for N layouts: those of the free mics whose range has
+a width. The *cost* is a sum of weighted wishes plus a heavy charge for every pair out of its tolerance and every
+hard limit that is broken; lower is better, 0 is everything wished for without moving a stand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.placing.combs import Combs
+from micalign.acoustics.placing.equality import Equality
+from micalign.acoustics.placing.geometry import Ears
+from micalign.acoustics.placing.limits import Limits
+from micalign.acoustics.placing.wishes import MOVE_UNIT_M, Distance, Spacing, Stereo
+from micalign.arrays import Bools, Floats
+from micalign.scene.model import PlaceWeights, Scene
+
+__all__ = ["BROKEN_PER_M", "OUT_OF_TOLERANCE", "Problem"]
+
+OUT_OF_TOLERANCE: Final = (10.0, 100.0)
+"""Charges for a pair's excess x over its tolerance, in tolerances: the first times x plus the second times x^2."""
+
+BROKEN_PER_M: Final = 1000.0
+"""Charge for a metre by which a hard limit is broken: 10 for each centimetre."""
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Everything that placement needs of a scene, as arrays."""
+
+    start_m: Floats
+    limits: Limits
+    ears: Ears
+    equality: Equality
+    distance: Distance
+    spacing: Spacing
+    combs: Combs
+    stereo: Stereo
+    weights: PlaceWeights
+    held: Bools
+
+    @classmethod
+    def of(cls, scene: Scene) -> Problem:
+        """The problem of a scene whose positions are all known."""
+        speed = speed_of_sound_in(scene.air)
+        limits = Limits.of(scene)
+        return cls(
+            start_m=np.array([mic.position for mic in scene.mics], dtype=float).reshape(-1, 3),
+            limits=limits,
+            ears=Ears.of(scene),
+            equality=Equality.of(scene, speed),
+            distance=Distance.of(scene),
+            spacing=Spacing.of(scene),
+            combs=Combs.of(scene, speed),
+            stereo=Stereo.of(scene),
+            weights=scene.place.weights,
+            held=np.zeros(len(limits.free), dtype=bool),
+        )
+
+    @cached_property
+    def varies(self) -> Bools:
+        """Which coordinates of the free mics are variables, shape (F, 3)."""
+        width: Bools = self.limits.high_m - self.limits.low_m > 1e-9
+        return width & ~self.held[:, None]
+
+    @cached_property
+    def base_m(self) -> Floats:
+        """Where the free mics stand before any variable is set, shape (F, 3): at the start, inside the ranges."""
+        limits = self.limits
+        inside = np.clip(limits.start_m, limits.low_m, np.maximum(limits.low_m, limits.high_m))
+        return np.where(self.held[:, None], limits.start_m, inside)
+
+    @property
+    def low(self) -> Floats:
+        """Least values of the variables, shape (V,)."""
+        return self.limits.low_m[self.varies]
+
+    @property
+    def high(self) -> Floats:
+        """Greatest values of the variables, shape (V,)."""
+        return self.limits.high_m[self.varies]
+
+    def free_m(self, variables: Floats) -> Floats:
+        """Places of the free mics: (N, V) to (N, F, 3)."""
+        points = np.repeat(self.base_m[None], len(variables), axis=0)
+        points[:, self.varies] = variables
+        return points
+
+    def positions(self, free_m: Floats) -> Floats:
+        """Places of all mics: (N, F, 3) to (N, M, 3)."""
+        every = np.repeat(self.start_m[None], len(free_m), axis=0)
+        every[:, self.limits.free] = free_m
+        return every
+
+    def wishes(self, free_m: Floats, *, smooth_m: float = 0.0) -> dict[str, Floats]:
+        """The weighted cost of each wish, shape (N,) each.
+
+        ``smooth_m`` rounds the corner of the move's cost at the start, for descents that need a slope there.
+        """
+        positions, weights = self.positions(free_m), self.weights
+        axes = self.ears.axes(positions)
+        missed = self.equality.differences_m(positions) / self.equality.tolerance_m
+        move = np.sqrt(((free_m - self.limits.start_m) ** 2).sum(axis=-1) + smooth_m**2) - smooth_m
+        return {
+            "equal": weights.equal * (missed**2).sum(axis=1),
+            "distance": weights.distance * self.distance.cost(positions),
+            "spacing": weights.spacing * self.spacing.cost(positions, self.ears, axes),
+            "reflections": weights.reflections * self.combs.cost(positions, self.ears, axes),
+            "stereo": weights.stereo * self.stereo.cost(positions, axes),
+            "move": weights.move * move.sum(axis=1) / MOVE_UNIT_M,
+        }
+
+    def charges(self, free_m: Floats) -> Floats:
+        """The charge for pairs out of tolerance and for broken limits, shape (N,); 0 where all is allowed."""
+        differences = np.abs(self.equality.differences_m(self.positions(free_m)))
+        excess = np.maximum(differences / self.equality.tolerance_m - 1.0, 0.0)
+        first, second = OUT_OF_TOLERANCE
+        charge: Floats = (first * excess + second * excess**2).sum(axis=1)
+        return charge + BROKEN_PER_M * self.limits.broken_m(free_m).sum(axis=1)
+
+    def cost(self, free_m: Floats) -> Floats:
+        """Wishes and charges together, shape (N,)."""
+        total: Floats = sum(self.wishes(free_m).values(), self.charges(free_m))
+        return total
+
+    def is_feasible(self, free_m: Floats) -> bool:
+        """Whether one layout, shape (F, 3), keeps every hard limit and every pair within its tolerance."""
+        return not self.limits.broken_m(free_m[None]).any() and self.equality.holds(self.positions(free_m[None]))

@@ -1,0 +1,144 @@
+"""What would be good, short of a must: distances, spacing, stereo pairs, short moves.
+
+Each wish has a *unit*: missing it by one unit costs 1 (times its weight), by two units 4; moves cost in proportion to
+their length, so that a mic which gains nothing stays where it is. Every ``cost`` takes N layouts, shape (N, M, 3),
+and gives shape (N,). The units are common practice, no source: half a metre of carrying a stand weighs as much as
+10 cm or 10 degrees off what was asked for, or a spacing of 2:1 where 3:1 is wanted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.placing.geometry import Ears, indices, lengths_m
+from micalign.acoustics.spacing import RATIO
+from micalign.arrays import Floats, Ints
+from micalign.scene.model import Scene
+
+__all__ = ["DISTANCE_UNIT_M", "MOVE_UNIT_M", "STEREO_UNIT_DEGREES", "STEREO_UNIT_M", "Distance", "Spacing", "Stereo"]
+
+MOVE_UNIT_M: Final = 0.5
+DISTANCE_UNIT_M: Final = 0.1
+STEREO_UNIT_M: Final = 0.1
+STEREO_UNIT_DEGREES: Final = 10.0
+
+
+def _outside(value: Floats, low: Floats, high: Floats) -> Floats:
+    """How far values lie outside their ranges."""
+    return np.maximum(np.maximum(low - value, value - high), 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Distance:
+    """Each mic with a wanted range of distances, and each source it is on."""
+
+    mic: Ints
+    source_m: Floats
+    range_m: Floats
+
+    @classmethod
+    def of(cls, scene: Scene) -> Distance:
+        """The cases of a scene."""
+        cases = [
+            (row, scene.source(name).position, mic.distance_m)
+            for row, mic in enumerate(scene.mics)
+            for name in mic.on
+            if mic.distance_m is not None
+        ]
+        points = np.array([point for _, point, _ in cases], dtype=float).reshape(-1, 3)
+        ranges = np.array([wanted for _, _, wanted in cases], dtype=float).reshape(-1, 2)
+        return cls(indices([row for row, _, _ in cases]), points, ranges)
+
+    def cost(self, positions: Floats) -> Floats:
+        """Squares of what lies outside the range, in units of 10 cm."""
+        distance = lengths_m(positions[:, self.mic] - self.source_m)
+        missed = _outside(distance, self.range_m[:, 0], self.range_m[:, 1]) / DISTANCE_UNIT_M
+        cost: Floats = (missed**2).sum(axis=1)
+        return cost
+
+
+@dataclass(frozen=True, eq=False)
+class Spacing:
+    """The three-to-one rule for mics that have no source in common and form no pair.
+
+    A case is a mic, a source it is on, and another mic. It is met by either reading of the rule: distance between the
+    mics against the mic's own, or amplitude of the source at its own mic against that at the other.
+    """
+
+    mic: Ints
+    other: Ints
+    source_m: Floats
+
+    @classmethod
+    def of(cls, scene: Scene) -> Spacing:
+        """The cases of a scene of which a mic may move."""
+        together = {frozenset(pair.mics) for pair in scene.pairs}
+        cases = [
+            (row, column, scene.source(name).position)
+            for row, mic in enumerate(scene.mics)
+            for column, other in enumerate(scene.mics)
+            if other.on and not set(mic.on) & set(other.on) and frozenset((mic.name, other.name)) not in together
+            if mic.may_move or other.may_move
+            for name in mic.on
+        ]
+        points = np.array([point for _, _, point in cases], dtype=float).reshape(-1, 3)
+        return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
+
+    def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
+        """Squares of what a ratio of 3 is missed by."""
+        if not len(self.mic):
+            return np.zeros(len(positions))
+        own = lengths_m(positions[:, self.mic] - self.source_m)
+        between = lengths_m(positions[:, self.mic] - positions[:, self.other])
+        loud = ears.amplitude(positions, axes, self.mic, self.source_m)
+        bleed = ears.amplitude(positions, axes, self.other, self.source_m)
+        ratio = np.maximum(between / own, loud / np.maximum(bleed, 1e-9))
+        cost: Floats = (np.maximum(RATIO - ratio, 0.0) ** 2).sum(axis=1)
+        return cost
+
+
+@dataclass(frozen=True, eq=False)
+class Stereo:
+    """Pairs with a wanted spread, angle between their axes, or a source in their middle.
+
+    ``spread_m``, ``degrees`` (ranges) and ``centre_m`` (a point) hold NaN where nothing is asked for. A pair is
+    symmetrical about its centre where both mics are equally far from it and equally high.
+    """
+
+    first: Ints
+    second: Ints
+    spread_m: Floats
+    degrees: Floats
+    centre_m: Floats
+
+    @classmethod
+    def of(cls, scene: Scene) -> Stereo:
+        """The pairs of a scene."""
+        mic = {mic.name: row for row, mic in enumerate(scene.mics)}
+        aimed = {mic.name for mic in scene.mics if mic.aim is not None}
+        nothing = (np.nan, np.nan)
+        spread = [pair.spread_m or nothing for pair in scene.pairs]
+        angle = [(pair.angle_degrees if aimed.issuperset(pair.mics) else None) or nothing for pair in scene.pairs]
+        centre = [scene.source(pair.centre_on).position if pair.centre_on else (np.nan,) * 3 for pair in scene.pairs]
+        return cls(
+            indices([mic[pair.mics[0]] for pair in scene.pairs]),
+            indices([mic[pair.mics[1]] for pair in scene.pairs]),
+            np.array(spread, dtype=float).reshape(-1, 2),
+            np.array(angle, dtype=float).reshape(-1, 2),
+            np.array(centre, dtype=float).reshape(-1, 3),
+        )
+
+    def cost(self, positions: Floats, axes: Floats) -> Floats:
+        """Squares of what is missed, in units of 10 cm and 10 degrees."""
+        first, second = positions[:, self.first], positions[:, self.second]
+        spread = _outside(lengths_m(first - second), self.spread_m[:, 0], self.spread_m[:, 1])
+        uneven = lengths_m(first - self.centre_m) - lengths_m(second - self.centre_m)
+        higher = np.where(np.isnan(self.centre_m[:, 0]), np.nan, (first - second)[..., 2])
+        cosine = np.einsum("npk,npk->np", axes[:, self.first], axes[:, self.second])
+        angle = _outside(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))), self.degrees[:, 0], self.degrees[:, 1])
+        missed = np.stack([spread, uneven, higher]) / STEREO_UNIT_M, angle / STEREO_UNIT_DEGREES
+        cost: Floats = np.nansum(missed[0] ** 2, axis=(0, 2)) + np.nansum(missed[1] ** 2, axis=1)
+        return cost

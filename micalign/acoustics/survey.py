@@ -1,0 +1,274 @@
+"""Where does everything stand, going by distances measured with a tape?
+
+Known coordinates are the frame and taken as exact; free ones are found by weighted robust least squares, from many
+starts, so that mirror solutions are seen; the room and the floor tell them apart. A tape that the others speak
+against is named and left out (data snooping: W. Baarda, A testing procedure for use in geodetic networks, 1968).
+A residual is the measured distance minus the one between the positions found. ``uncertainty_m`` is the radius that
+holds the true place in 68 of 100 cases.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.tapecheck import accused, best_next, covariance, point_covariance, radius_68_m, spare_tapes
+from micalign.acoustics.tapework import Network, descend, distinct, huber, in_bounds, misfit, network_of, random_starts
+from micalign.arrays import Bools, Floats
+from micalign.errors import SceneError
+from micalign.scene.model import Coordinates, Point, Scene
+
+__all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "survey", "surveyed"]
+
+_UNFIXED_M: Final = 0.25
+"""A point less certain than this counts as not fixed."""
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyPoint:
+    """A point of which a coordinate was asked for.
+
+    ``at_m`` holds None where the tapes do not fix it; ``other_m`` is a second place that fits as well.
+    ``axis_sigma_m`` is one standard deviation of each coordinate, 0 where it was known.
+    """
+
+    name: str
+    at_m: Coordinates
+    uncertainty_m: float | None
+    axis_sigma_m: Point
+    fixed: bool
+    other_m: Point | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyTape:
+    """A tape against the positions found."""
+
+    between: tuple[str, str]
+    distance_m: float
+    residual_m: float
+    plus_minus_m: float
+    suspect: bool
+    checked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NextTape:
+    """The further tape that would help most, and the largest uncertainty before and after it."""
+
+    between: tuple[str, str]
+    point: str
+    before_m: float
+    after_m: float
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What the tapes tell.
+
+    ``spare`` counts the tapes beyond those needed; without one, nothing checks the tapes.
+    """
+
+    points: tuple[SurveyPoint, ...]
+    tapes: tuple[SurveyTape, ...]
+    spare: int
+    next_tape: NextTape | None
+
+    @property
+    def unfixed(self) -> tuple[SurveyPoint, ...]:
+        """Points that the tapes do not fix."""
+        return tuple(point for point in self.points if not point.fixed)
+
+    @property
+    def doubtful(self) -> tuple[SurveyPoint, ...]:
+        """Points with two possible places."""
+        return tuple(point for point in self.points if point.fixed and point.other_m is not None)
+
+    @property
+    def suspects(self) -> tuple[SurveyTape, ...]:
+        """Tapes that the others speak against."""
+        return tuple(tape for tape in self.tapes if tape.suspect)
+
+
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """A network and what fits it: unknowns (n,), their covariance, and a second solution where there is one."""
+
+    net: Network
+    unknowns: Floats
+    whole: Floats
+    weights: Floats
+    suspects: Bools
+    others: Floats
+
+
+def survey(scene: Scene) -> Survey:
+    """Find every unknown coordinate of a scene from its tapes.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source, Tape
+    >>> corners = {"kick": (0.0, 0.0, 0.4), "snare": (1.0, 0.0, 0.7), "tom": (0.0, 1.0, 0.9)}
+    >>> scene = Scene(
+    ...     sources=tuple(Source(name, at) for name, at in corners.items()),
+    ...     mics=(Mic("overhead"),),
+    ...     tapes=(
+    ...         Tape(("kick", "overhead"), 1.7493),
+    ...         Tape(("snare", "overhead"), 1.4799),
+    ...         Tape(("tom", "overhead"), 1.3077),
+    ...     ),
+    ... )
+    >>> [round(float(value), 2) for value in survey(scene).points[0].at_m]
+    [0.5, 0.5, 2.0]
+    """
+    net = network_of(scene)
+    if not net.unknown_points:
+        return Survey((), _tapes(scene, net, np.zeros(0), np.zeros(len(net.ends), dtype=bool)), 0, None)
+    solved = _solve(net)
+    points = tuple(_point(scene, solved, point) for point in net.unknown_points)
+    used = np.where(solved.suspects, 0.0, solved.weights)
+    return Survey(
+        points,
+        _tapes(scene, net, solved.unknowns, solved.suspects),
+        spare_tapes(net, solved.unknowns, used),
+        _next(solved, points),
+    )
+
+
+def surveyed(scene: Scene) -> Scene:
+    """The scene with every position filled in from its tapes; unchanged where none is missing.
+
+    Raises
+    ------
+    SceneError
+        If the tapes do not fix a point, or leave two places for it: what to measure next.
+    """
+    if scene.is_placed:
+        return scene
+    found = survey(scene)
+    faults = [_sentence(scene, point, found.next_tape) for point in (*found.unfixed, *found.doubtful)]
+    if faults:
+        raise SceneError(faults)
+    things = {thing.name: thing for thing in scene.placed()}
+    sigmas = {
+        point.name: _one_sigma(point, things[point.name].at, things[point.name].plus_minus_m) for point in found.points
+    }
+    return scene.placed_at({point.name: point.at_m for point in found.points}, plus_minus_m=sigmas)
+
+
+def _one_sigma(point: SurveyPoint, at: Coordinates, plus_minus_m: float) -> float:
+    """One standard deviation for an axis: the mean of the three, known coordinates with their own."""
+    axes = [plus_minus_m if known is not None else s for known, s in zip(at, point.axis_sigma_m, strict=True)]
+    return float(np.sqrt(np.mean(np.square(axes))))
+
+
+def _solve(net: Network) -> _Solved:
+    weights = 1.0 / net.sigma_m
+    starts = random_starts(net)
+    every = np.tile(weights, (len(starts), 1))
+    found = descend(net, starts, every)
+    inside = in_bounds(net, found)
+    kept = found[inside] if inside.any() else found
+    candidates = distinct(net, kept, misfit(net, kept, every[: len(kept)]))[:8]
+    suspects, left, best = accused(net, candidates, weights)
+    best = huber(net, best[None], left[None])[0]
+    whole = covariance(net, best, left)
+    if suspects.any() and np.all(left > 0):
+        # Several tapes are suspect and none could be left out: the misfit itself tells how wrong it may be.
+        whole = whole * max(1.0, float(misfit(net, best[None], left[None])[0]) / max(spare_tapes(net, best, left), 1))
+    return _Solved(net, best, whole, left, suspects, _others(net, candidates, best, left))
+
+
+def _others(net: Network, candidates: Floats, best: Floats, weights: Floats) -> Floats:
+    """Other solutions that fit about as well (3 sigmas)."""
+    tried = np.tile(weights, (len(candidates), 1))
+    found = descend(net, candidates, tried)
+    cost = misfit(net, found, tried)
+    near = in_bounds(net, found) & (cost < float(misfit(net, best[None], weights[None])[0]) + 9.0)
+    return distinct(net, found[near], cost[near])
+
+
+def _point(scene: Scene, solved: _Solved, point: int) -> SurveyPoint:
+    net = solved.net
+    part = point_covariance(net, point, solved.whole)
+    sigma, radius = np.sqrt(np.diag(part)), radius_68_m(part)
+    place = _into_room(net, net.places(solved.unknowns[None])[0, point])
+    fixed = radius <= _UNFIXED_M
+    loose = net.free[point] & (sigma > _UNFIXED_M / 2)
+    x, y, z = (None if not fixed and bad else value for value, bad in zip(place.tolist(), loose, strict=True))
+    return SurveyPoint(
+        net.names[point],
+        (x, y, z),
+        radius if fixed else None,
+        (float(sigma[0]), float(sigma[1]), float(sigma[2])),
+        fixed,
+        _other_place(solved, point, place, radius) if fixed else None,
+    )
+
+
+def _into_room(net: Network, place: Floats) -> Floats:
+    """A place just beyond a wall or the floor, moved to it: tapes are not exact, walls are."""
+    inside: Floats = np.clip(place, net.low_m, net.high_m)
+    return inside if np.max(np.abs(inside - place)) < 0.1 else place
+
+
+def _other_place(solved: _Solved, point: int, place: Floats, radius: float) -> Point | None:
+    for other in solved.others:
+        there = solved.net.places(other[None])[0, point]
+        if np.linalg.norm(there - place) > max(0.05, 4 * radius):
+            x, y, z = _into_room(solved.net, there).tolist()
+            return (x, y, z)
+    return None
+
+
+def _tapes(scene: Scene, net: Network, unknowns: Floats, suspects: Bools) -> tuple[SurveyTape, ...]:
+    length, slopes = net.lengths_and_slopes(unknowns[None])
+    rows = zip(scene.tapes, (net.distance_m - length[0]).tolist(), slopes[0], suspects.tolist(), strict=True)
+    return tuple(
+        SurveyTape(
+            tape.between,
+            tape.distance_m,
+            off,
+            tape.plus_minus_m,
+            bad or (not np.any(slope) and _disagrees(scene, tape.between, off, tape.plus_minus_m)),
+            bool(np.any(slope)),
+        )
+        for tape, off, slope, bad in rows
+    )
+
+
+def _disagrees(scene: Scene, between: tuple[str, str], residual_m: float, plus_minus_m: float) -> bool:
+    """Whether a tape between two known places speaks against them: more than 3.5 sigmas of all three."""
+    sigmas = [thing.plus_minus_m for thing in scene.placed() if thing.name in between]
+    return abs(residual_m) > 3.5 * float(np.linalg.norm([plus_minus_m, *sigmas]))
+
+
+def _next(solved: _Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
+    doubtful = any(point.other_m is not None for point in points)
+    other = _farthest(solved) if doubtful else None
+    found = best_next(solved.net, solved.unknowns, solved.whole, other)
+    if found is None:
+        return None
+    point, partner, before, after = found
+    names = solved.net.names
+    return NextTape((names[point], names[partner]), names[point], before, after)
+
+
+def _farthest(solved: _Solved) -> Floats:
+    apart = np.max(np.abs(solved.others - solved.unknowns), axis=1)
+    other: Floats = solved.others[int(np.argmax(apart))]
+    return other
+
+
+def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
+    kind = "source" if any(source.name == point.name for source in scene.sources) else "mic"
+    count = sum(point.name in tape.between for tape in scene.tapes)
+    tapes = f"{count} tape{'' if count == 1 else 's'}"
+    mend = (
+        f"measure '{wanted.between[0]}' to '{wanted.between[1]}' too, or give its 'at'" if wanted else "give its 'at'"
+    )
+    if point.fixed:
+        return f"{kind} '{point.name}': the {tapes} to it leave two places where it may stand: {mend}"
+    return f"{kind} '{point.name}' has no full position, and the {tapes} to it do not fix it: {mend}"

@@ -1,0 +1,154 @@
+"""How sure are positions found from tapes, which tape is wrong, and which further tape would help most?
+
+Covariances are first order, in square metres, with a prior of 3 m on every free coordinate, so that what the tapes do
+not fix shows as a large uncertainty instead of a fault of arithmetic. Sources: W. Baarda, "A testing procedure for
+use in geodetic networks", Netherlands Geodetic Commission, 1968 (data snooping); F. E. Satterthwaite, Biometrics
+Bull. 2, 110, 1946, and E. B. Wilson and M. M. Hilferty, PNAS 17, 684, 1931 (the 68 % radius).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.tapework import Network, descend, in_bounds, misfit
+from micalign.arrays import Bools, Floats
+
+__all__ = ["accused", "best_next", "covariance", "point_covariance", "radius_68_m", "spare_tapes"]
+
+PRIOR_M: Final = 3.0
+SUSPECT: Final = 12.0
+"""By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
+RIVAL: Final = 6.0
+"""A second tape that explains the misfit as well as this is accused too: odds of less than 20 to 1."""
+_MOST_SUSPECTS: Final = 3
+_DEVIATE_68: Final = 0.4752  # of the standard normal at 0.6827
+
+
+def covariance(net: Network, unknowns: Floats, weights: Floats) -> Floats:
+    """Covariance of the unknowns, (n, n), m^2."""
+    tilted = net.lengths_and_slopes(unknowns[None])[1][0] * weights[:, None]
+    inverse: Floats = np.linalg.inv(tilted.T @ tilted + np.eye(len(unknowns)) / PRIOR_M**2)
+    return inverse
+
+
+def point_covariance(net: Network, point: int, whole: Floats) -> Floats:
+    """The part of one point, (3, 3); zero where a coordinate is known."""
+    slots = net.slots[point]
+    has = slots >= 0
+    part = np.zeros((3, 3))
+    part[np.ix_(has, has)] = whole[np.ix_(slots[has], slots[has])]
+    return part
+
+
+def radius_68_m(part: Floats) -> float:
+    """The radius about a place that holds the true one in 68.27 of 100 cases.
+
+    >>> round(radius_68_m(np.diag([1.0, 1.0, 1.0])), 2), round(radius_68_m(np.diag([1.0, 0.0, 0.0])), 2)
+    (1.88, 1.0)
+    """
+    spread = np.linalg.eigvalsh(part)
+    total, squares = float(spread.sum()), float((spread**2).sum())
+    if total <= 0:
+        return 0.0
+    freedom = total**2 / squares
+    quantile = freedom * (1 - 2 / (9 * freedom) + _DEVIATE_68 * np.sqrt(2 / (9 * freedom))) ** 3
+    return float(np.sqrt(squares / total * quantile))
+
+
+def spare_tapes(net: Network, unknowns: Floats, weights: Floats) -> int:
+    """How many tapes there are beyond those that fix what they fix."""
+    slopes = net.lengths_and_slopes(unknowns[None])[1][0][weights > 0]
+    useful = slopes[np.any(slopes != 0, axis=1)]
+    return len(useful) - int(np.linalg.matrix_rank(useful, tol=1e-6)) if len(useful) else 0
+
+
+def accused(net: Network, candidates: Floats, weights: Floats) -> tuple[Bools, Floats, Floats]:
+    """The tapes that the others speak against, with the weights left and the best unknowns without them.
+
+    Each tape is left out in turn; the one without which the rest agree far better is accused, and its next of kin
+    where they cannot be told apart. One after another, as long as tapes are to spare.
+    """
+    suspects, left = np.zeros(len(weights), dtype=bool), weights.copy()
+    best = candidates[int(np.argmin(misfit(net, candidates, np.tile(left, (len(candidates), 1)))))]
+    for _ in range(_MOST_SUSPECTS):
+        if spare_tapes(net, best, left) < 1:
+            break
+        drops, without = _left_out(net, candidates, left, best)
+        if drops.max() < SUSPECT:
+            break
+        rivals = drops > drops.max() - RIVAL
+        suspects |= rivals
+        if rivals.sum() > 1:
+            break
+        worst = int(np.argmax(drops))
+        left[worst], best = 0.0, without[worst]
+    return suspects, left, best
+
+
+def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -> tuple[Floats, Floats]:
+    """Fall of the misfit without each tape, (T,), and the unknowns then, (T, n)."""
+    tapes, starts = len(weights), np.concatenate([best[None], candidates])
+    each = np.where(np.eye(tapes, dtype=bool), 0.0, weights)
+    tried = np.repeat(each, len(starts), axis=0)
+    found = descend(net, np.tile(starts, (tapes, 1)), tried, steps=40)
+    cost = np.where(in_bounds(net, found), misfit(net, found, tried), np.inf).reshape(tapes, -1)
+    chosen = found.reshape(tapes, len(starts), -1)[np.arange(tapes), np.argmin(cost, axis=1)]
+    base = float(misfit(net, best[None], weights[None])[0])
+    return np.where(weights > 0, base - cost.min(axis=1), -np.inf), chosen
+
+
+def best_next(
+    net: Network, unknowns: Floats, whole: Floats, other: Floats | None = None
+) -> tuple[int, int, float, float] | None:
+    """The untaped pair whose distance would help most: point, partner, and the worst radius before and after.
+
+    Where ``other`` is a second solution, the pair whose distance tells the two apart best.
+    """
+    pairs = _untaped(net)
+    if not pairs:
+        return None
+    before = _worst_radius(net, whole)
+    if other is not None:
+        spans = [abs(_span(net, unknowns, pair) - _span(net, other, pair)) for pair in pairs]
+        pair = pairs[int(np.argmax(spans))]
+        return (*pair, before, before)
+    sigma = float(np.median(net.sigma_m)) if len(net.sigma_m) else 0.01
+    after = [_updated(net, unknowns, whole, pair, sigma) for pair in pairs]
+    scores = [float(np.trace(one)) for one in after]
+    index = int(np.argmin(scores))
+    return (*pairs[index], before, _worst_radius(net, after[index]))
+
+
+def _untaped(net: Network) -> list[tuple[int, int]]:
+    taped = {frozenset(pair) for pair in net.ends.tolist()}
+    unknown = set(net.unknown_points)
+    return [
+        (point, other)
+        for point in sorted(unknown)
+        for other in range(len(net.names))
+        if other != point and frozenset((point, other)) not in taped and (other not in unknown or other > point)
+    ]
+
+
+def _span(net: Network, unknowns: Floats, pair: tuple[int, int]) -> float:
+    places = net.places(unknowns[None])[0]
+    return float(np.linalg.norm(places[pair[0]] - places[pair[1]]))
+
+
+def _updated(net: Network, unknowns: Floats, whole: Floats, pair: tuple[int, int], sigma: float) -> Floats:
+    """The covariance with one more tape (a rank-one update)."""
+    places = net.places(unknowns[None])[0]
+    unit = (places[pair[0]] - places[pair[1]]) / max(_span(net, unknowns, pair), 1e-9)
+    slope = np.zeros(len(unknowns))
+    for point, side in ((pair[0], 1.0), (pair[1], -1.0)):
+        has = net.slots[point] >= 0
+        slope[net.slots[point][has]] = side * unit[has]
+    reach = whole @ slope
+    updated: Floats = whole - np.outer(reach, reach) / (sigma**2 + slope @ reach)
+    return updated
+
+
+def _worst_radius(net: Network, whole: Floats) -> float:
+    return max(radius_68_m(point_covariance(net, point, whole)) for point in net.unknown_points)

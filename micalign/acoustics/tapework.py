@@ -1,0 +1,223 @@
+"""Which positions agree best with distances measured by tape? The arithmetic below `micalign.acoustics.survey`.
+
+Weighted least squares by the Levenberg-Marquardt method, many starts at once: arrays are (starts, ...), so that one
+pass tries every side on which a point may lie. Unknowns are the free coordinates alone, metres; known coordinates
+are taken as exact. Source: K. Levenberg, Quart. Appl. Math. 2, 164, 1944; D. W. Marquardt, J. SIAM 11, 431, 1963.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats, Ints
+from micalign.scene.model import Scene
+
+__all__ = ["Network", "descend", "distinct", "huber", "in_bounds", "misfit", "network_of", "random_starts"]
+
+STARTS: Final = 40
+_MARGIN_M: Final = 0.10
+"""A point may come out this far beyond a wall or the floor: tapes are not exact."""
+_APART_M: Final = 0.03
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """Points and the tapes between them.
+
+    Attributes
+    ----------
+    names : tuple of str
+    at_m : array, shape (N, 3)
+        Known coordinates; 0 where free.
+    free : array of bool, shape (N, 3)
+    ends : array of int, shape (T, 2)
+    distance_m, sigma_m : array, shape (T,)
+    low_m, high_m : array, shape (3,)
+        The room, or infinite where there is none; the floor is always there.
+    """
+
+    names: tuple[str, ...]
+    at_m: Floats
+    free: Bools
+    ends: Ints
+    distance_m: Floats
+    sigma_m: Floats
+    low_m: Floats
+    high_m: Floats
+
+    @cached_property
+    def slots(self) -> Ints:
+        """Index of each free coordinate among the unknowns, shape (N, 3); -1 where known."""
+        slots = np.full(self.free.shape, -1, dtype=np.intp)
+        slots[self.free] = np.arange(int(self.free.sum()))
+        return slots
+
+    @cached_property
+    def unknown_points(self) -> tuple[int, ...]:
+        """Points with a free coordinate."""
+        return tuple(np.flatnonzero(_unknown(self)).tolist())
+
+    def places(self, unknowns: Floats) -> Floats:
+        """All positions for unknowns of shape (B, n): (B, N, 3)."""
+        places = np.repeat(self.at_m[None], len(unknowns), axis=0)
+        places[:, self.free] = unknowns
+        return places
+
+    def lengths_and_slopes(self, unknowns: Floats) -> tuple[Floats, Floats]:
+        """Distances along the tapes, (B, T), and their slopes, (B, T, n)."""
+        places = self.places(unknowns)
+        way = places[:, self.ends[:, 0]] - places[:, self.ends[:, 1]]
+        length = np.maximum(np.linalg.norm(way, axis=-1), 1e-9)
+        unit = way / length[..., None]
+        slopes = np.zeros((*length.shape, unknowns.shape[1]))
+        rows = np.arange(len(self.ends))
+        for end, side in ((0, 1.0), (1, -1.0)):
+            for axis in range(3):
+                slot = self.slots[self.ends[:, end], axis]
+                has = slot >= 0
+                slopes[:, rows[has], slot[has]] += side * unit[:, has, axis]
+        return length, slopes
+
+
+def network_of(scene: Scene) -> Network:
+    """The points and tapes of a scene."""
+    things = list(scene.placed())
+    names = tuple(thing.name for thing in things)
+    free = np.array([[value is None for value in thing.at] for thing in things], dtype=bool).reshape(-1, 3)
+    at = np.array([[value or 0.0 for value in thing.at] for thing in things], dtype=float).reshape(-1, 3)
+    high = np.array(scene.room.size) if scene.room else np.full(3, np.inf)
+    low = np.zeros(3) if scene.room else np.array([-np.inf, -np.inf, 0.0])
+    ends = [[names.index(name) for name in tape.between] for tape in scene.tapes]
+    return Network(
+        names,
+        at,
+        free,
+        np.array(ends, dtype=np.intp).reshape(-1, 2),
+        np.array([tape.distance_m for tape in scene.tapes], dtype=float),
+        np.array([tape.plus_minus_m for tape in scene.tapes], dtype=float),
+        low,
+        high,
+    )
+
+
+def random_starts(net: Network, count: int = STARTS) -> Floats:
+    """Starts in the room (or around what is known), each point set up on the tapes to those before it."""
+    rng = np.random.default_rng(20_000)  # fixed: the same scene always gives the same answer
+    low, high = _box(net)
+    starts = np.broadcast_to(low, (count, *net.at_m.shape)) + rng.random((count, *net.at_m.shape)) * (high - low)
+    unknowns = starts[:, net.free]
+    for active, used in _one_after_another(net):
+        weights = np.broadcast_to(used / net.sigma_m, (count, len(used)))
+        unknowns = descend(net, unknowns, weights, active=active, steps=25)
+    return unknowns
+
+
+def _box(net: Network) -> tuple[Floats, Floats]:
+    known = net.at_m[~_unknown(net)]
+    longest = float(net.distance_m.max(initial=1.0))
+    around = known if len(known) else np.zeros((1, 3))
+    low = np.where(np.isfinite(net.low_m), net.low_m, around.min(axis=0) - longest)
+    high = np.where(np.isfinite(net.high_m), net.high_m, around.max(axis=0) + longest)
+    return low, high
+
+
+def _one_after_another(net: Network) -> Iterator[tuple[Bools, Floats]]:
+    """The unknown points, best tied first: which unknowns are its own, and which tapes bind it to those before."""
+    placed: Bools = ~_unknown(net)
+    waiting = set(net.unknown_points)
+    while waiting:
+        point = max(sorted(waiting), key=lambda one: int(_binding(net, one, placed).sum()))
+        active = np.zeros(int(net.free.sum()), dtype=bool)
+        active[net.slots[point][net.slots[point] >= 0]] = True
+        yield active, _binding(net, point, placed).astype(float)
+        placed = placed.copy()
+        placed[point] = True
+        waiting.remove(point)
+
+
+def _unknown(net: Network) -> Bools:
+    return np.asarray(net.free.any(axis=1), dtype=np.bool_)
+
+
+def _binding(net: Network, point: int, placed: Bools) -> Bools:
+    first, second = net.ends[:, 0], net.ends[:, 1]
+    binding: Bools = ((first == point) & placed[second]) | ((second == point) & placed[first])
+    return binding
+
+
+def descend(net: Network, unknowns: Floats, weights: Floats, *, active: Bools | None = None, steps: int = 60) -> Floats:
+    """Go down from each start to the nearest least misfit.
+
+    Parameters
+    ----------
+    unknowns : array, shape (B, n)
+    weights : array, shape (B, T)
+        1 / sigma of each tape; 0 leaves a tape out.
+    active : array of bool, shape (n,), optional
+        Which unknowns may change; all, if not given.
+    """
+    moving = np.ones(unknowns.shape[1], dtype=bool) if active is None else active
+    at, damping = unknowns.copy(), np.full(len(unknowns), 1e-2)
+    cost = misfit(net, at, weights)
+    for _ in range(steps):
+        step = _step(net, at, weights, damping, moving)
+        tried = at + step
+        new = misfit(net, tried, weights)
+        better = new < cost
+        at[better], cost = tried[better], np.where(better, new, cost)
+        damping = np.clip(np.where(better, damping / 5, damping * 4), 1e-9, 1e9)
+        if not np.any(better & (np.abs(step).max(axis=1, initial=0.0) > 1e-7)) and damping.min() > 1e2:
+            break
+    return at
+
+
+def _step(net: Network, at: Floats, weights: Floats, damping: Floats, moving: Bools) -> Floats:
+    length, slopes = net.lengths_and_slopes(at)
+    tilted = slopes * weights[..., None] * moving
+    normal = np.einsum("btn,btm->bnm", tilted, tilted)
+    pull = np.einsum("btn,bt->bn", tilted, (net.distance_m - length) * weights)
+    scale = np.einsum("bnn->b", normal) / max(int(moving.sum()), 1) + 1e-12
+    ridge = (damping * scale)[:, None, None] * np.eye(at.shape[1])
+    step: Floats = np.linalg.solve(normal + ridge, pull[..., None])[..., 0]
+    return step
+
+
+def misfit(net: Network, unknowns: Floats, weights: Floats) -> Floats:
+    """Sum of squares of the weighted residuals, shape (B,)."""
+    places = net.places(unknowns)
+    length = np.linalg.norm(places[:, net.ends[:, 0]] - places[:, net.ends[:, 1]], axis=-1)
+    total: Floats = np.sum(((length - net.distance_m) * weights) ** 2, axis=1)
+    return total
+
+
+def huber(net: Network, unknowns: Floats, weights: Floats, *, bend: float = 2.5, rounds: int = 8) -> Floats:
+    """Least squares that a single bad tape pulls less: beyond ``bend`` sigmas its weight falls off (Huber 1964)."""
+    at = unknowns
+    for _ in range(rounds):
+        length, _ = net.lengths_and_slopes(at)
+        off = np.abs(length - net.distance_m) * weights
+        softened = weights * np.sqrt(np.minimum(1.0, bend / np.maximum(off, bend)))
+        at = descend(net, at, softened, steps=20)
+    return at
+
+
+def in_bounds(net: Network, unknowns: Floats) -> Bools:
+    """Whether every point lies in the room, and above the floor, within 10 cm: shape (B,)."""
+    places = net.places(unknowns)[:, list(net.unknown_points)]
+    inside = (places >= net.low_m - _MARGIN_M) & (places <= net.high_m + _MARGIN_M)
+    ok: Bools = np.asarray(inside.all(axis=(1, 2)))
+    return ok
+
+
+def distinct(net: Network, unknowns: Floats, cost: Floats) -> Floats:
+    """The best of each group of like solutions, best first, shape (K, n)."""
+    kept: list[Floats] = []
+    for index in np.argsort(cost, kind="stable"):
+        if all(np.max(np.abs(unknowns[index] - other)) > _APART_M for other in kept):
+            kept.append(unknowns[index])
+    return np.array(kept).reshape(-1, unknowns.shape[1])
