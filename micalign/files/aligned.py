@@ -1,8 +1,7 @@
-"""The aligned set on disk: one mono file for each track, all of one start and length, originals untouched.
+"""The aligned copy of a recording's file: its channels moved, its rate, subtype, container and metadata kept.
 
-Every file keeps its original's container, subtype, rate and metadata. The set begins early enough for the earliest
-shifted track and ends with the latest, so nothing is cut off at either end; dropped into a session at one point, the
-files line up. Shifts are samples, positive later.
+All files of a group are written on one `Span` of the take's clock, so that they start together. Where a channel goes
+through the fractional kernel, a resampler or a gain, integers get triangular dither; whole shifts are bit for bit.
 """
 
 from __future__ import annotations
@@ -10,189 +9,230 @@ from __future__ import annotations
 import os
 import zlib
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from micalign.alignment.phase import all_pass_blocks
-from micalign.alignment.shift import Span, common_span, shifted_blocks, shifted_span
+import numpy as np
+
+from micalign import __version__
+from micalign.alignment.resample import resampled_blocks, resampled_span
+from micalign.alignment.shift import Span, common_span, shifted_blocks, shifted_span, split_shift
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
-from micalign.files.audio import AudioInfo, Moved, Written, write_audio
-from micalign.files.decode import ChannelSamples
-from micalign.files.whole import make_folder
+from micalign.files.audio import audio_info
+from micalign.files.encode import Written, write_audio
+from micalign.files.metadata import Moved
 from micalign.take.model import Track
 
-__all__ = ["Action", "common_stretch", "original_of", "output_paths", "refuse_taken", "write_aligned"]
+__all__ = ["AlignedFile", "MovedTrack", "group_span", "refuse_clashes", "write_aligned"]
 
-_KEPT_FORMATS: Final = {"WAV": ".wav", "WAVEX": ".wav", "RF64": ".wav", "W64": ".w64", "AIFF": ".aiff", "FLAC": ".flac"}
-_WHOLE_NUMBERS: Final = frozenset({"PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32"})
-_KEPT_SUBTYPES: Final = _WHOLE_NUMBERS | {"FLOAT", "DOUBLE"}
-_TAIL_FRAMES: Final = 4800  # an all-pass rings on; 0.1 s at 48 kHz is 60 dB down for every section fitted here
+_WORKERS: Final = 2  # one reads and filters while another encodes; more only wait for the disk
+_BLOCK_VALUES: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class Action:
-    """What is done to one track on its way into the aligned set; sections are all-passes as (hertz, Q)."""
+class MovedTrack:
+    """A track and what is done to it: moved later by ``shift_samples``, its drift taken out, its polarity (1 or -1)."""
 
     track: Track
     shift_samples: float = 0.0
     polarity: int = 1
-    sections: tuple[tuple[float, float], ...] = ()
-    whole: bool = False
+    drift_ppm: float = 0.0
 
-    @property
-    def changes_samples(self) -> bool:
-        """Whether samples come out as other numbers than they went in, sign apart."""
-        return bool(self.sections) or (not self.whole and abs(self.shift_samples - round(self.shift_samples)) > 1e-6)
+    def span(self, *, whole: bool = False) -> Span:
+        """Where it sounds on the take's clock."""
+        if self.drift_ppm:
+            return resampled_span(self.track.frames, self.shift_samples, self.drift_ppm)
+        return shifted_span(self.track.frames, self.shift_samples, whole=whole)
 
-
-def original_of(track: Track) -> tuple[AudioInfo, int]:
-    """The file a track comes from and its channel in it, from 1."""
-    samples = track.samples
-    if not isinstance(samples, ChannelSamples):
-        raise TakeError(f"track '{track.name}' does not come from a file")
-    return samples.file.info, samples.channel + 1
-
-
-def output_paths(tracks: Sequence[Track], folder: Path) -> tuple[Path, ...]:
-    """Where each track's aligned file goes: the original's name, told apart where two would be one.
-
-    Raises
-    ------
-    OutputError
-        If a name would be that of an original: the originals stay.
-    """
-    taken: set[str] = set()
-    paths = []
-    for track in tracks:
-        info, channel = original_of(track)
-        stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
-        suffix = (
-            info.path.suffix
-            if info.format in _KEPT_FORMATS and info.path.suffix
-            else _KEPT_FORMATS.get(info.format, ".wav")
+    def blocks(self, span: Span, *, whole: bool, gain: float, block_frames: int) -> Iterator[Floats]:
+        """Its samples after all that."""
+        if self.drift_ppm:
+            return resampled_blocks(
+                self.track,
+                self.shift_samples,
+                self.drift_ppm,
+                polarity=self.polarity,
+                gain=gain,
+                span=span,
+                block_frames=block_frames,
+            )
+        return shifted_blocks(
+            self.track,
+            self.shift_samples,
+            whole=whole,
+            polarity=self.polarity,
+            gain=gain,
+            span=span,
+            block_frames=block_frames,
         )
-        paths.append(folder / _free(stem, suffix, taken))
-    _refuse_originals(tracks, paths)
-    return tuple(paths)
+
+    def is_exact(self, *, whole: bool) -> bool:
+        """Whether every sample comes out as it went in."""
+        return not self.drift_ppm and split_shift(self.shift_samples, whole=whole)[1] == 0.0
 
 
-def _free(stem: str, suffix: str, taken: set[str]) -> str:
-    number, name = 1, f"{stem}{suffix}"
-    # Names that differ only in case are one file on many disks.
-    while name.casefold() in taken:
-        number += 1
-        name = f"{stem}-{number}{suffix}"
-    taken.add(name.casefold())
-    return name
+@dataclass(frozen=True, slots=True)
+class AlignedFile:
+    """A file to write: its path, the original whose kind and metadata it keeps, and its channels in their order."""
+
+    path: Path
+    source: Path
+    channels: tuple[MovedTrack, ...]
 
 
-def _refuse_originals(tracks: Sequence[Track], paths: Sequence[Path]) -> None:
-    originals = {_key(original_of(track)[0].path) for track in tracks}
-    for path in paths:
-        if _key(path) in originals:
-            raise OutputError(f"{path} is an original, which micalign never replaces: choose another folder with --out")
-
-
-def _key(path: Path) -> str:
-    return os.path.realpath(path).casefold()
-
-
-def refuse_taken(paths: Sequence[Path], *, force: bool) -> None:
-    """Refuse before the work begins, and all together, what exists and may not be replaced."""
-    taken = [] if force else [path for path in paths if os.path.lexists(path)]
-    if taken:
-        more = f" (and {len(taken) - 1} more)" if len(taken) > 1 else ""
-        raise OutputError(f"{taken[0]}{more} exists: choose another place with --out, or replace it with --force")
-
-
-def common_stretch(actions: Sequence[Action]) -> Span:
-    """The stretch of the take's clock that holds every track after its shift."""
-    return common_span(_span(one) for one in actions)
-
-
-def _span(one: Action) -> Span:
-    span = shifted_span(one.track.frames, one.shift_samples, whole=one.whole)
-    return Span(span.start, span.stop + _TAIL_FRAMES) if one.sections else span
+def group_span(files: Sequence[AlignedFile], *, whole: bool = False) -> Span:
+    """The stretch of the take's clock on which all the files lie, with nothing of any track cut off."""
+    return common_span(channel.span(whole=whole) for file in files for channel in file.channels)
 
 
 def write_aligned(
-    actions: Sequence[Action],
-    paths: Sequence[Path],
+    files: Sequence[AlignedFile],
     *,
+    span: Span | None = None,
+    whole: bool = False,
     headroom_db: float = 0.0,
     force: bool = False,
-    progress: Callable[[str], None] | None = None,
+    workers: int = _WORKERS,
+    progress: Callable[[int], object] | None = None,
 ) -> tuple[Written, ...]:
-    """Write every track as its action says.
+    """Write the files of a group, each whole or not at all.
 
     Parameters
     ----------
-    actions, paths : sequences of one length
-        What to write and where; the paths' folder is made where it is missing.
+    files : sequence of AlignedFile
+        What to write.
+    span : Span, optional
+        The stretch that all of them cover; `group_span` if left out.
+    whole : bool
+        Whole-sample shifts: bit for bit.
     headroom_db : float
-        How much all tracks are turned down, so that none clips.
+        How much lower to write every file, so that nothing clips.
     force : bool
-        Replace files that exist.
+        Replace files that exist; an original is never replaced.
+    workers : int
+        Files worked on at once.
     progress : callable, optional
-        Told each track's name before it is written.
+        Called with the samples (of one channel) of every block that is done, from any thread.
 
     Returns
     -------
     tuple of Written
-        Frames, clipped samples and peak of each.
+        In the order of ``files``.
 
     Raises
     ------
     OutputError
-        If a file exists and ``force`` is off, or cannot be written.
+        If two outputs are one file, an output is an original, or one cannot be written.
+    TakeError
+        If an original cannot be read to its end.
     """
-    refuse_taken(paths, force=force)
-    span = common_stretch(actions)
-    written = []
-    for one, path in zip(actions, paths, strict=True):
-        if progress is not None:
-            progress(one.track.name)
-        make_folder(path.parent)
-        written.append(_write(one, path, span, headroom_db=headroom_db, force=force))
-    return tuple(written)
+    refuse_clashes([file.path for file in files], originals=[file.source for file in files])
+    stretch = span or group_span(files, whole=whole)
+    gain = 1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0)
+
+    def write(file: AlignedFile) -> Written:
+        return _write_one(file, stretch, whole=whole, gain=gain, force=force, progress=progress)
+
+    if workers <= 1 or len(files) == 1:
+        return tuple(map(write, files))
+    with ThreadPoolExecutor(min(workers, len(files))) as pool:
+        waiting = [pool.submit(write, file) for file in files]
+        try:
+            return tuple(future.result() for future in waiting)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
-def _write(one: Action, path: Path, span: Span, *, headroom_db: float, force: bool) -> Written:
-    info, _ = original_of(one.track)
-    format_, subtype = _container(info)
-    dithered = subtype in _WHOLE_NUMBERS and (one.changes_samples or headroom_db != 0.0)
+def refuse_clashes(outputs: Sequence[Path], *, originals: Sequence[Path] = ()) -> None:
+    """`OutputError` where two outputs would be one file (also where a disk ignores case), or one is an original."""
+    seen: dict[str, Path] = {}
+    for path in outputs:
+        key = os.path.normcase(path.absolute()).casefold()
+        if key in seen:
+            raise OutputError(
+                f"{seen[key]} and {path} would be one file (disks may ignore case): rename one of the originals"
+            )
+        seen[key] = path
+    for path in outputs:
+        for original in originals:
+            if _is_same(path, original):
+                raise OutputError(f"{path} is an original recording ({original}): choose another folder with --out")
+
+
+def _is_same(path: Path, original: Path) -> bool:
+    try:
+        return path.samefile(original)
+    except OSError:
+        return False
+
+
+def _write_one(
+    file: AlignedFile,
+    span: Span,
+    *,
+    whole: bool,
+    gain: float,
+    force: bool,
+    progress: Callable[[int], object] | None,
+) -> Written:
+    info = audio_info(file.source)
+    _refuse_other_rate(file, info.sample_rate)
+    exact = gain == 1.0 and all(channel.is_exact(whole=whole) for channel in file.channels)
+    first = file.channels[0]
+    moved = Moved(
+        start_samples=span.start,
+        content_samples=round(first.shift_samples) - span.start,
+        history=_history(first, span, whole=whole, gain=gain),
+    )
     return write_audio(
-        path,
-        _blocks(one, span, 10.0 ** (-headroom_db / 20.0)),
+        file.path,
+        _interleaved(file, span, whole=whole, gain=gain, progress=progress),
         sample_rate=info.sample_rate,
-        subtype=subtype,
-        format=format_,
-        endian=info.endian if format_ == info.format else "FILE",
+        subtype=info.subtype,
+        format=info.format,
+        endian=info.endian,
+        channels=len(file.channels),
         force=force,
-        metadata_from=info.path,
-        moved=Moved(span.start, round(one.shift_samples) - span.start, _history(one)),
-        # One seed a file, so that a second run writes the same bytes and two tracks do not share their dither.
-        dither_seed=zlib.crc32(os.fsencode(path.name)) if dithered else None,
+        metadata_from=file.source,
+        moved=moved,
+        # Files get draws of their own: the same dither in two tracks would add up in their sum.
+        dither_seed=None if exact else zlib.crc32(os.fsencode(file.path.name)),
     )
 
 
-def _blocks(one: Action, span: Span, gain: float) -> Iterator[Floats]:
-    blocks = shifted_blocks(one.track, one.shift_samples, whole=one.whole, polarity=one.polarity, gain=gain, span=span)
-    return all_pass_blocks(blocks, one.sections, sample_rate=one.track.sample_rate) if one.sections else blocks
+def _refuse_other_rate(file: AlignedFile, sample_rate: int) -> None:
+    for channel in file.channels:
+        if channel.track.sample_rate != sample_rate:
+            raise TakeError(
+                f"{file.source} is at {sample_rate} Hz, but track '{channel.track.name}' at "
+                f"{channel.track.sample_rate} Hz: was the file changed meanwhile?"
+            )
 
 
-def _container(info: AudioInfo) -> tuple[str, str]:
-    """The original's own, or 24-bit WAV for one that would lose sound each time it is written."""
-    if info.format in _KEPT_FORMATS and info.subtype in _KEPT_SUBTYPES:
-        return info.format, info.subtype
-    return "WAV", "PCM_24"
+def _interleaved(
+    file: AlignedFile, span: Span, *, whole: bool, gain: float, progress: Callable[[int], object] | None
+) -> Iterator[Floats]:
+    block_frames = max(_BLOCK_VALUES // len(file.channels), 4096)
+    streams = [c.blocks(span, whole=whole, gain=gain, block_frames=block_frames) for c in file.channels]
+    for blocks in zip(*streams, strict=True):
+        yield blocks[0][:, np.newaxis] if len(blocks) == 1 else np.stack(blocks, axis=1)
+        if progress is not None:
+            progress(len(blocks[0]))
 
 
-def _history(one: Action) -> str:
-    words = [f"shifted {one.shift_samples:+.3f} samples"]
-    if one.polarity < 0:
+def _history(channel: MovedTrack, span: Span, *, whole: bool, gain: float) -> str:
+    shift = f"{round(channel.shift_samples):+d}" if whole else f"{channel.shift_samples:+.3f}"
+    words = [f"micalign {__version__}: moved {shift} samples"]
+    if channel.polarity == -1:
         words.append("polarity flipped")
-    words += [f"all-pass {frequency:.0f} Hz Q {q:.2f}" for frequency, q in one.sections]
-    return ", ".join(words)
+    if channel.drift_ppm:
+        words.append(f"drift {channel.drift_ppm:+.2f} ppm taken out")
+    if gain != 1.0:
+        words.append(f"gain {20.0 * np.log10(gain):+.1f} dB")
+    if span.start:
+        words.append(f"starts {-span.start:+d} samples earlier")
+    return "; ".join(words)

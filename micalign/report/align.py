@@ -1,0 +1,90 @@
+"""How is an alignment told: as a document and as tables for the terminal?
+
+Shifts are positive where they move a track later. Names are cleaned where they are printed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from micalign.alignment.offsets import Remain
+from micalign.files.offsets import OffsetsFile, TrackOffset
+from micalign.report.plain import clean
+from micalign.units import show_db, show_hz, show_ms, show_samples
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["align_document", "gain_table", "remain_table", "shift_table"]
+
+
+def align_document(offsets: OffsetsFile, folder: Path | None, *, more: dict[str, Any] | None = None) -> dict[str, Any]:
+    """What ``align --json`` prints: offsets.json with each file's path as it was written."""
+    document = offsets.model_dump(mode="json")
+    for entry in document["tracks"]:
+        entry["file"] = str(folder / entry["file"]) if folder is not None and entry["file"] else None
+    return {**document, "out": None if folder is None else str(folder), **(more or {})}
+
+
+def shift_table(offsets: OffsetsFile) -> Table:
+    """One row a track: what was done to it, and why nothing was where nothing was."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+
+    table = Table(title=clean(f"Laid onto {offsets.reference}"), title_justify="left", title_style="bold")
+    table.add_column("track", overflow="fold")
+    for heading in ("shift", "samples"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("polarity", no_wrap=True)
+    table.add_column("file", overflow="fold")
+    table.add_column("remark", overflow="fold")
+    for one in offsets.tracks:
+        polarity = "FLIPPED" if one.polarity_flip else "kept"
+        cells = [show_ms(one.shift_s, sign=True), show_samples(one.shift_samples), polarity]
+        style = None if one.applied else "yellow"
+        table.add_row(clean(one.track), *cells, clean(one.file or "-"), clean(_remark(one)), style=style)
+    return table
+
+
+def _remark(one: TrackOffset) -> str:
+    words = [] if one.applied else ["NOT MOVED"]
+    words += [one.reason] if one.reason else []
+    words += [f"all-pass at {show_hz(section.hz)}, Q {section.q:.2f}" for section in one.all_pass]
+    words += [f"clock corrected by {one.drift_ppm:+.2f} ppm"] if one.drift_corrected and one.drift_ppm else []
+    return "; ".join(words)
+
+
+def remain_table(remains: Sequence[Remain]) -> Table:
+    """For each source what is left between a track and the one where it is loudest."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+
+    table = Table(title="What remains of each source", title_justify="left", title_style="bold")
+    for heading in ("source", "in", "against"):
+        table.add_column(heading, overflow="fold")
+    table.add_column("remains", justify="right", no_wrap=True)
+    table.add_column("first notch", justify="right", no_wrap=True)
+    table.add_column("polarity", no_wrap=True)
+    for one in remains:
+        notch = one.first_notch_hz
+        told = "none below 20 kHz" if notch is None or notch > 20000 else show_hz(notch)
+        polarity = "same" if one.polarity > 0 else "OPPOSED"
+        cells = [show_ms(one.remain_s, sign=True), told, polarity]
+        table.add_row(clean(one.source), clean(one.track), clean(one.against), *cells)
+    return table
+
+
+def gain_table(offsets: OffsetsFile) -> Table:
+    """The coherent gain of the sum by third octave, before and after."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+
+    table = Table(title="Sum against its parts, by third octave", title_justify="left", title_style="bold")
+    for heading in ("band", "before", "after", "gained"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    rows = [("all", offsets.sum_gain_db.before, offsets.sum_gain_db.after)]
+    rows += [(show_hz(band["centre_hz"] or 0.0), band["before_db"], band["after_db"]) for band in offsets.bands]
+    for name, before, after in rows:
+        if before is not None and after is not None:
+            cells = (show_db(before, sign=True), show_db(after, sign=True), show_db(after - before, sign=True))
+            table.add_row(name, *cells)
+    return table
