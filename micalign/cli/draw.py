@@ -1,0 +1,107 @@
+"""``micalign draw``: a scene, and its take, as figures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from micalign.cli.options import PATH, force_option, json_option, out_option, quiet_option, scene_argument
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["command"]
+
+KINDS: Final = ("plan", "arrivals", "combs", "map", "take")
+_SINGLE: Final = frozenset({".png", ".svg", ".pdf"})
+
+
+@click.command("draw")
+@scene_argument
+@out_option("Folder for all figures, or one file that ends in .png, .svg or .pdf.", default="figures")
+@click.option("--only", type=click.Choice(KINDS), multiple=True, help="This kind alone; may be repeated.")
+@click.option(
+    "--format",
+    "kind_of_file",
+    type=click.Choice(["png", "svg", "pdf"]),
+    default="png",
+    show_default=True,
+    help="Of the figures in a folder.",
+)
+@click.option("--paths", "paths_of", metavar="SOURCE", help="Draw the direct paths of this source, and its arrivals.")
+@click.option("--before", type=PATH, metavar="SCENE", help="A scene with the old places: draw them hollow.")
+@click.option("--take", "with_take", is_flag=True, help="Also draw the recording that the scene names.")
+@force_option
+@json_option
+@quiet_option
+def command(
+    scene: Path,
+    out: Path,
+    *,
+    only: tuple[str, ...],
+    kind_of_file: str,
+    paths_of: str | None,
+    before: Path | None,
+    with_take: bool,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    r"""Draw SCENE: plan and views, arrivals, comb curves, the map of equal distance.
+
+    In the plan sources carry letters and mics numbers. The map shows where one mic of a pair may stand so that both
+    hear a source at the same moment. With --take also what was recorded: correlation, one hit, the sum's spectrum.
+
+    One file holds the plan, or the first figure of the kind named with --only.
+
+    \b
+    Examples:
+      micalign draw scenes/jazz-kit.toml -o figures
+      micalign draw scenes/jazz-kit.toml -o plan.svg --paths snare
+    """
+    from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.folder import write_folder  # noqa: PLC0415
+
+    single = out.suffix.lower() in _SINGLE
+    kinds = only or (("plan",) if single else KINDS[:4])
+    figures = _figures(scene, (*kinds, "take") if with_take else kinds, before=before, paths_of=paths_of)
+    files = _one_file(figures, out) if single else _many_files(figures, f".{kind_of_file}")
+    written = write_folder(out.parent if single else out, files, force=force)
+    if as_json:
+        print_json({"scene": str(scene), "files": [str(path) for path in written]})
+        return 0
+    for path in written:
+        click.echo(clean(str(path)))
+    note(f"{len(written)} figure{'' if len(written) == 1 else 's'}", quiet=quiet)
+    return 0
+
+
+def _figures(
+    scene_path: Path, kinds: Sequence[str], *, before: Path | None, paths_of: str | None
+) -> Iterator[tuple[str, Figure]]:
+    from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
+    from micalign.acoustics.survey import surveyed  # noqa: PLC0415
+    from micalign.figures.gallery import scene_figures  # noqa: PLC0415
+    from micalign.files.scenes import read_scene  # noqa: PLC0415
+
+    scene = surveyed(read_scene(scene_path))
+    old = surveyed(read_scene(before)) if before is not None else None
+    yield from scene_figures(scene, predict(scene), kinds=kinds, before=old, paths_of=paths_of)
+
+
+def _one_file(figures: Iterator[tuple[str, Figure]], out: Path) -> dict[str, bytes]:
+    from micalign.errors import SceneError  # noqa: PLC0415 - as above
+    from micalign.figures.style import render  # noqa: PLC0415
+
+    for _, figure in figures:
+        return {out.name: render(figure, out.suffix)}
+    raise SceneError("the scene gives no figure of this kind: 'combs' needs two mics on a source, 'map' a [[pair]]")
+
+
+def _many_files(figures: Iterator[tuple[str, Figure]], suffix: str) -> dict[str, bytes]:
+    from micalign.figures.style import render  # noqa: PLC0415 - as above
+
+    return {name + suffix: render(figure, suffix) for name, figure in figures}
