@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -18,11 +19,13 @@ import numpy as np
 from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
 from micalign.alignment.sinc import HALF_TAPS, filtered, kernel, spectra
 from micalign.arrays import Complexes, Floats
+from micalign.errors import TakeError
 from micalign.take.model import Track
 
 __all__ = ["resampled_blocks", "resampled_span"]
 
 _DEGREE: Final = 9
+_MOST_PPM: Final = 2000.0  # a crystal keeps within 100; beyond this the band's edge would fold back
 
 
 def resampled_span(frames: int, shift_samples: float, drift_ppm: float) -> Span:
@@ -64,6 +67,11 @@ def resampled_blocks(
     ------
     ndarray of float64, shape (block,)
 
+    Raises
+    ------
+    TakeError
+        If the drift is beyond what a clock can do.
+
     Examples
     --------
     >>> tone = Track.from_array("tone", np.sin(0.3 * np.arange(2000)), 48000)
@@ -71,6 +79,8 @@ def resampled_blocks(
     >>> bool(np.abs(out - np.sin(0.3 * 1.0001 * np.arange(500, 600))).max() < 1e-6)
     True
     """
+    if not abs(drift_ppm) <= _MOST_PPM:
+        raise TakeError(f"track '{track.name}': a drift of {drift_ppm:g} ppm is no clock's: at most {_MOST_PPM:g} ppm")
     stretch = span or common_span([resampled_span(track.frames, shift_samples, drift_ppm)])
     filters = _filters()
     for start in range(stretch.start, stretch.stop, block_frames):
@@ -112,4 +122,4 @@ def _runs(below: Floats) -> list[tuple[int, int]]:
     """Stretches over which the sample below an instant moves on by one each time: thousands long at a clock's drift."""
     breaks = np.flatnonzero(np.diff(below) != 1.0) + 1
     edges = [0, *breaks.tolist(), len(below)]
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(pairwise(edges))
