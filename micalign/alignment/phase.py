@@ -12,6 +12,7 @@ from 0 through -180 degrees at its frequency to -360 degrees.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -22,7 +23,16 @@ from micalign.alignment.gain import WINDOW_FRAMES, Moved, bins_hz, spectra
 from micalign.arrays import Bools, Complexes, Floats
 from micalign.errors import TakeError
 
-__all__ = ["MOST_SECTIONS", "PhaseMatch", "all_pass_blocks", "all_pass_response", "match_phase", "section_coefficients"]
+__all__ = [
+    "MOST_SECTIONS",
+    "PhaseMatch",
+    "Section",
+    "all_pass_blocks",
+    "all_pass_response",
+    "match_phase",
+    "ring_samples",
+    "section_coefficients",
+]
 
 MOST_SECTIONS: Final = 3
 _LEAST_COHERENCE: Final = 0.3
@@ -93,6 +103,17 @@ def all_pass_blocks(blocks: Iterable[Floats], sections: Sequence[Section], *, sa
     for block in blocks:
         out, state = sosfilt(sos, block, zi=state)
         yield out
+
+
+def ring_samples(sections: Iterable[Section], *, sample_rate: int) -> int:
+    """How long the sections ring on until they are 120 dB down, in samples; 0 without any.
+
+    >>> ring_samples([], sample_rate=48000), ring_samples([(100.0, 0.5)], sample_rate=48000)
+    (0, 1056)
+    """
+    made = [section_coefficients(*section, sample_rate=sample_rate) for section in sections]
+    radii = [float(np.abs(np.roots([1.0, one[4], one[5]])).max()) for one in made]
+    return sum(math.ceil(math.log(1e-6) / math.log(radius)) for radius in radii)
 
 
 def match_phase(mic: Moved, di: Moved, *, most_sections: int = MOST_SECTIONS) -> PhaseMatch | None:

@@ -16,9 +16,10 @@ from micalign.alignment.compromise import Wishes
 from micalign.alignment.gain import Moved, SumGain, sum_gain
 from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.session import Measured, default_reference, measured, measured_scene, planned, wishes_of
-from micalign.files.aligned import Action, original_of, output_paths, refuse_taken, write_aligned
+from micalign.files.aligned import AlignedFile, MovedTrack, write_aligned
 from micalign.files.audio import Written
 from micalign.files.offsets import OffsetsFile, SumGainDb, TrackOffset, csv_text, file_hash
+from micalign.files.outputs import original_of, output_paths, refuse_taken
 from micalign.files.sessions import open_pairings, open_scene
 from micalign.files.whole import make_folder, write_text
 from micalign.scene.model import Air, Scene
@@ -105,17 +106,17 @@ def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
     sheets = (session.folder / "offsets.json", session.folder / "offsets.csv")
     refuse_taken([*paths, *sheets], force=wish.force)
     offsets = _planned(session, wish, say)
-    actions = [_action(track, offsets.shift(track.name), wish.whole_samples) for track in session.ordered]
+    actions = [_action(track, offsets.shift(track.name), whole=wish.whole_samples) for track in session.ordered]
     gain = sum_gain([_moved(action, session.gains_db) for action in actions])
+    say(f"writing {len(actions)} tracks to {session.folder}")
+    make_folder(session.folder)
     written = write_aligned(
-        actions,
-        paths,
+        [AlignedFile(path, original_of(one.track)[0].path, (one,)) for path, one in zip(paths, actions, strict=True)],
+        whole=wish.whole_samples,
         headroom_db=wish.headroom_db,
         force=wish.force,
-        progress=lambda name: say(f"writing {name}"),
     )
     sheet = _sheet(session, wish, offsets, actions, written, gain)
-    make_folder(session.folder)
     write_text(sheets[0], sheet.text(), force=wish.force)
     write_text(sheets[1], csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s), force=wish.force)
     return Aligned(sheet, session.folder, offsets.remains, tuple(_warnings(offsets, session.ordered, written)))
@@ -162,12 +163,12 @@ def _measured(session: _Session, wish: Wish, say: Say) -> Measured:
     )
 
 
-def _action(track: Track, shift: Shift, whole: bool) -> Action:
+def _action(track: Track, shift: Shift, *, whole: bool) -> MovedTrack:
     samples = shift.shift_s * track.sample_rate
-    return Action(track, float(round(samples)) if whole else samples, -1 if shift.polarity_flip else 1, whole=whole)
+    return MovedTrack(track, float(round(samples)) if whole else samples, -1 if shift.polarity_flip else 1)
 
 
-def _moved(action: Action, gains_db: Mapping[str, float]) -> Moved:
+def _moved(action: MovedTrack, gains_db: Mapping[str, float]) -> Moved:
     gain_db = gains_db.get(action.track.name, 0.0)
     return Moved(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
 
@@ -176,7 +177,7 @@ def _sheet(
     session: _Session,
     wish: Wish,
     offsets: Offsets,
-    actions: Sequence[Action],
+    actions: Sequence[MovedTrack],
     written: Sequence[Written],
     gain: SumGain,
 ) -> OffsetsFile:
@@ -200,7 +201,7 @@ def _sheet(
     )
 
 
-def _entry(action: Action, shift: Shift, written: Written, folder: Path, hashes: Mapping[Path, str]) -> TrackOffset:
+def _entry(action: MovedTrack, shift: Shift, written: Written, folder: Path, hashes: Mapping[Path, str]) -> TrackOffset:
     info, channel = original_of(action.track)
     return TrackOffset(
         track=action.track.name,

@@ -1,0 +1,69 @@
+"""Where do the files of an aligned set go, and what must they not replace?"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from micalign.errors import OutputError, TakeError
+from micalign.files.audio import AudioInfo
+from micalign.files.decode import ChannelSamples
+from micalign.take.model import Track
+
+__all__ = ["original_of", "output_paths", "refuse_taken"]
+
+
+def original_of(track: Track) -> tuple[AudioInfo, int]:
+    """The file a track comes from and its channel in it, from 1."""
+    samples = track.samples
+    if not isinstance(samples, ChannelSamples):
+        raise TakeError(f"track '{track.name}' does not come from a file")
+    return samples.file.info, samples.channel + 1
+
+
+def output_paths(tracks: Sequence[Track], folder: Path) -> tuple[Path, ...]:
+    """Where each track's aligned file goes: the original's name, told apart where two would be one.
+
+    Raises
+    ------
+    OutputError
+        If a name would be that of an original: the originals stay.
+    """
+    taken: set[str] = set()
+    paths = []
+    for track in tracks:
+        info, channel = original_of(track)
+        stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
+        paths.append(folder / _free(stem, info.path.suffix, taken))
+    _refuse_originals(tracks, paths)
+    return tuple(paths)
+
+
+def _free(stem: str, suffix: str, taken: set[str]) -> str:
+    number, name = 1, f"{stem}{suffix}"
+    # Names that differ only in case are one file on many disks.
+    while name.casefold() in taken:
+        number += 1
+        name = f"{stem}-{number}{suffix}"
+    taken.add(name.casefold())
+    return name
+
+
+def _refuse_originals(tracks: Sequence[Track], paths: Sequence[Path]) -> None:
+    originals = {_key(original_of(track)[0].path) for track in tracks}
+    for path in paths:
+        if _key(path) in originals:
+            raise OutputError(f"{path} is an original, which is never replaced: choose another folder with --out")
+
+
+def _key(path: Path) -> str:
+    return os.path.realpath(path).casefold()
+
+
+def refuse_taken(paths: Sequence[Path], *, force: bool) -> None:
+    """Refuse before the work begins what exists and may not be replaced."""
+    taken = [] if force else [path for path in paths if os.path.lexists(path)]
+    if taken:
+        more = f" (and {len(taken) - 1} more)" if len(taken) > 1 else ""
+        raise OutputError(f"{taken[0]}{more} exists: choose another place with --out, or replace it with --force")
