@@ -13,7 +13,7 @@ import numpy as np
 
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, response_db
 from micalign.arrays import Floats
-from micalign.figures.style import COLOURS, DASHES, SERIES, SMALL, dress, frequency_axis, legend, new_figure, words
+from micalign.figures.style import COLOURS, DASHES, SERIES, SMALL, dress, frequency_axis, legend, stacked, words
 from micalign.units import show_hz, show_ms
 
 if TYPE_CHECKING:
@@ -53,9 +53,9 @@ def comb_figure(before: Copy, after: Copy | None = None, *, title: str = "", upp
     >>> [line.get_label() for line in figure.axes[0].lines[:2]]
     ['1.000 ms late', 'aligned']
     """
-    figure = new_figure(7.6, 3.5)
+    figure, panels = stacked(1, panel_in=2.5)
     copies = [before] if after is None else [before, after]
-    draw_comb(figure.subplots(), copies, title=title, upper_hz=upper_hz)
+    draw_comb(panels[0], copies, title=title, upper_hz=upper_hz)
     return figure
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.errors import SceneError
-from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, words
+from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, settle, words
 from micalign.figures.tags import Tag, place_tags
 from micalign.figures.views import VIEWS, extent_of, room_box
 from micalign.scene.model import Mic, Scene
@@ -151,5 +151,5 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
             spot[0] / unit_m, spot[1] / unit_m, "s", markerfacecolor=face, markeredgecolor=COLOURS["blue"], zorder=5
         )
         tags.append(Tag(spot, words(mic.name, longest=18), "blue"))
-    axes.get_figure(root=True).draw_without_rendering()  # type: ignore[union-attr]
+    settle(axes.get_figure(root=True))
     place_tags(axes, tags, taken=[tag.at for tag in tags], unit_m=unit_m)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction
 from micalign.figures.comb import Copy, draw_comb
-from micalign.figures.style import COLOURS, LARGE, new_figure
+from micalign.figures.style import headline, stacked
 from micalign.scene.model import Scene
 from micalign.units import show_ms
 
@@ -62,14 +62,11 @@ def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 6) ->
     rows = pairs_that_matter(scene, prediction, most=most)
     if not rows:
         return None
-    figure = new_figure(7.6, 0.5 + 2.6 * len(rows))
-    for axes, row in zip(figure.subplots(len(rows), 1, squeeze=False)[:, 0], rows, strict=True):
+    figure, panels = stacked(len(rows), panel_in=1.75, gap_in=0.75, top_in=0.85)
+    for axes, row in zip(panels, rows, strict=True):
         draw_comb(axes, [_copy(row)], title=f"{row.source}: {row.mics[0]} with {row.mics[1]}")
-        if axes is not figure.axes[len(rows) - 1]:
-            axes.set_xlabel("")
-    figure.suptitle(
-        "combs in the blend; shaded: one standard deviation", fontsize=LARGE, color=COLOURS["ink"], x=0.02, ha="left"
-    )
+        axes.set_xlabel("frequency (Hz)" if axes is panels[-1] else "")
+    headline(figure, "combs in the blend; shaded: one standard deviation")
     return figure
 
 

@@ -31,10 +31,13 @@ __all__ = [
     "SUFFIXES",
     "dress",
     "frequency_axis",
+    "headline",
     "inline_svg",
     "legend",
     "new_figure",
     "render",
+    "settle",
+    "stacked",
     "words",
 ]
 
@@ -97,6 +100,40 @@ def new_figure(width_in: float, height_in: float, *, constrained: bool = True) -
     if constrained:
         figure.set_layout_engine(ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.08, hspace=0.04, wspace=0.04))
     return figure
+
+
+def stacked(
+    rows: int, *, panel_in: float, gap_in: float = 0.0, top_in: float = 0.45, width_in: float = 7.6
+) -> tuple[Figure, list[Axes]]:
+    """A figure of panels of one width, one above the other; their margins hold labels of the style's size.
+
+    Laid out by hand: the automatic layout costs more than the drawing itself.
+
+    >>> figure, panels = stacked(2, panel_in=2.0, gap_in=0.4)
+    >>> len(panels), round(float(figure.get_figheight()), 2)
+    (2, 5.45)
+    """
+    left_in, right_in, bottom_in = 0.8, 0.25, 0.6
+    height_in = top_in + rows * panel_in + (rows - 1) * gap_in + bottom_in
+    figure = new_figure(width_in, height_in, constrained=False)
+    width = (width_in - left_in - right_in) / width_in
+    feet_in = [bottom_in + (rows - 1 - row) * (panel_in + gap_in) for row in range(rows)]
+    spots = [(left_in / width_in, foot / height_in, width, panel_in / height_in) for foot in feet_in]
+    return figure, [figure.add_axes(spot) for spot in spots]
+
+
+def settle(figure: Any) -> None:
+    """Lay a figure out once and for all, so that words can be placed by the distances on paper."""
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.execute(figure)
+        figure.set_layout_engine("none")
+
+
+def headline(figure: Figure, text: str) -> None:
+    """A title at the upper left of a stacked figure."""
+    width, height = figure.get_size_inches()
+    figure.text(0.12 / width, 1 - 0.14 / height, text, fontsize=LARGE, color=COLOURS["ink"], ha="left", va="top")
 
 
 def dress(axes: Axes, *, x: str = "", y: str = "", title: str = "", grid: str = "both") -> Axes:

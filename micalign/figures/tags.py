@@ -41,7 +41,9 @@ def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, 
     for tag in sorted(tags, key=lambda tag: (tag.reach == 0.0, _farness(tag, dots, axes, unit_m))):
         spot = _on_paper(axes, tag.at, unit_m)
         half = np.array([0.31 * SMALL * len(tag.text) + 1.0, 0.55 * SMALL])
-        offset = min(_offsets(tag), key=lambda o: _cost(spot + o, half, boxes, corner) + 0.02 * math.hypot(*o))
+        offsets = _offsets(tag)
+        cost = _cost(spot + offsets, half, np.array(boxes).reshape(-1, 4), corner)
+        offset = offsets[int(np.argmin(cost + 0.02 * np.hypot(*offsets.T)))]
         boxes.append(np.concatenate([spot + offset - half, spot + offset + half]))
         _write(axes, tag, offset, unit_m)
 
@@ -62,21 +64,22 @@ def _farness(tag: Tag, dots: Floats, axes: Axes, unit_m: float) -> float:
     return float(apart[1]) if len(apart) > 1 else math.inf
 
 
-def _offsets(tag: Tag) -> list[Floats]:
-    start = [np.zeros(2)] if tag.reach == 0.0 else []
+def _offsets(tag: Tag) -> Floats:
+    """Where a word may lie from its point, the nearest first, shape (N, 2)."""
     turns = 2 * np.pi * (np.arange(_DIRECTIONS) / _DIRECTIONS + 1 / 8)
-    return start + [ring * np.array([math.cos(turn), math.sin(turn)]) for ring in _RINGS_PT for turn in turns]
+    round_it = np.column_stack([np.cos(turns), np.sin(turns)])
+    rings: Floats = np.concatenate([ring * round_it for ring in _RINGS_PT])
+    return rings if tag.reach else np.vstack([np.zeros((1, 2)), rings])
 
 
-def _cost(centre: Floats, half: Floats, boxes: Sequence[Floats], corner: Floats) -> float:
-    """Square points covered, and much for leaving the axes."""
-    low, high = centre - half, centre + half
-    outside = float(np.maximum(corner[0] - low, 0).sum() + np.maximum(high - corner[1], 0).sum())
-    covered = 0.0
-    for box in boxes:
-        shared = np.minimum(high, box[2:]) - np.maximum(low, box[:2])
-        covered += float(np.prod(np.maximum(shared, 0.0)))
-    return covered + 50.0 * outside
+def _cost(centres: Floats, half: Floats, boxes: Floats, corner: Floats) -> Floats:
+    """For each centre: square points covered, and much for leaving the axes, shape (N,)."""
+    low, high = centres - half, centres + half
+    outside = np.maximum(corner[0] - low, 0).sum(axis=1) + np.maximum(high - corner[1], 0).sum(axis=1)
+    shared = np.minimum(high[:, None], boxes[None, :, 2:]) - np.maximum(low[:, None], boxes[None, :, :2])
+    covered = np.prod(np.maximum(shared, 0.0), axis=-1).sum(axis=1)
+    cost: Floats = covered + 50.0 * outside
+    return cost
 
 
 def _write(axes: Axes, tag: Tag, offset: Floats, unit_m: float) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.arrivals import Arrivals, arrivals
 from micalign.acoustics.reflections import Reflection, reflections
-from micalign.figures.style import COLOURS, LARGE, NORMAL, SMALL, dress, legend, new_figure, words
+from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, headline, legend, stacked, words
 from micalign.figures.tags import Tag, place_tags
 from micalign.scene.model import Scene
 from micalign.units import show_ms
@@ -54,18 +54,18 @@ def timeline_figure(scene: Scene, source: str) -> Figure:
     row = found.sources.index(source)
     order = sorted(range(len(found.mics)), key=lambda mic: found.arrival_s[row, mic])[:_MOST_MICS]
     bounces = [one for one in reflections(scene, found) if one.source == source]
-    figure = new_figure(7.6, 0.9 + 1.25 * len(order))
-    panels = figure.subplots(len(order), 1, sharex=True, squeeze=False)[:, 0]
+    figure, panels = stacked(len(order), panel_in=0.95, gap_in=0.34, top_in=0.8)
+    last_ms = _last_ms(found, row, order, bounces)
     for axes, mic in zip(panels, order, strict=True):
-        _draw_mic(axes, found, (row, mic), [one for one in bounces if one.mic == found.mics[mic]])
+        heard = [one for one in bounces if one.mic == found.mics[mic]]
+        _draw_mic(axes, found, (row, mic), heard)
+        axes.set_xlim(0, last_ms)
+        axes.tick_params(labelbottom=axes is panels[-1])
+        _write_tags(axes, found, (row, mic), heard)
     panels[-1].set_xlabel("time after the source sounds (ms)", fontsize=NORMAL, color=COLOURS["ink"])
-    panels[-1].set_xlim(0, _last_ms(found, row, order, bounces))
-    figure.suptitle(_title(source, found, order), fontsize=LARGE, color=COLOURS["ink"], x=0.02, ha="left")
+    headline(figure, _title(source, found, order))
     if bounces:
         legend(panels[0], where="upper right", columns=2)
-    figure.draw_without_rendering()
-    for axes, mic in zip(panels, order, strict=True):
-        _write_tags(axes, found, (row, mic), [one for one in bounces if one.mic == found.mics[mic]])
     return figure
 
 
