@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, response_db
-from micalign.arrays import Floats
+from micalign.arrays import Bools, Floats
 from micalign.figures.style import COLOURS, DASHES, SERIES, SMALL, dress, frequency_axis, legend, stacked, words
 from micalign.units import show_hz, show_ms
 
@@ -23,8 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["Copy", "comb_figure", "draw_comb"]
 
 _LOWEST_DB: Final = -30.0
-_HIGHEST_DB: Final = 9.0
-_BAND_DELAYS: Final = 41
+_HIGHEST_DB: Final = 11.0
 _TEETH_DRAWN: Final = 24
 
 
@@ -105,10 +104,23 @@ def _response(frequency: Floats, copy: Copy, delay_s: float) -> Floats:
 
 
 def _band(frequency: Floats, copy: Copy) -> tuple[Floats, Floats]:
-    """The lowest and highest level for delays within one standard deviation."""
-    delays = abs(copy.delay_s) + copy.uncertainty_s * np.linspace(-1.0, 1.0, _BAND_DELAYS)
-    levels = np.array([_response(frequency, copy, float(delay)) for delay in delays])
-    return levels.min(axis=0), levels.max(axis=0)
+    """The lowest and highest level for delays within one standard deviation.
+
+    At the ends of the range, unless a notch or a peak lies between them.
+    """
+    delay, sigma, level_db = abs(copy.delay_s), copy.uncertainty_s, copy.level_difference_db
+    ends = np.array([_response(frequency, copy, delay - sigma), _response(frequency, copy, delay + sigma)])
+    turns = frequency * (delay - sigma), frequency * (delay + sigma)
+    notch, peak = (0.5, 0.0) if copy.polarity > 0 else (0.0, 0.5)
+    low = np.where(_holds(turns, notch), max(notch_depth_db(level_db), _LOWEST_DB - 10.0), ends.min(axis=0))
+    high = np.where(_holds(turns, peak), peak_height_db(level_db), ends.max(axis=0))
+    return low, high
+
+
+def _holds(turns: tuple[Floats, Floats], part: float) -> Bools:
+    """Whether a whole number plus ``part`` lies between the two."""
+    held: Bools = np.floor(turns[1] - part) > np.floor(turns[0] - part)
+    return held
 
 
 def _name_first_notch(axes: Axes, copy: Copy) -> None:

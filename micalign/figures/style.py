@@ -234,7 +234,8 @@ def inline_svg(figure: Figure) -> str:
 
 
 def legend(axes: Axes, *, where: str = "best", columns: int = 1, handles: Sequence[Any] | None = None) -> None:
-    """A legend without a box, in the style's own size."""
+    """A legend without a frame, in the style's own size."""
     extra: dict[str, Any] = {} if handles is None else {"handles": list(handles)}
     extra |= {"loc": where, "ncols": columns}
-    axes.legend(frameon=False, fontsize=SMALL, labelcolor=COLOURS["ink"], **extra)
+    extra |= {"facecolor": COLOURS["paper"], "edgecolor": "none", "framealpha": 0.85}
+    axes.legend(fontsize=SMALL, labelcolor=COLOURS["ink"], **extra)

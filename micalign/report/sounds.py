@@ -1,0 +1,218 @@
+"""The sounds of the lesson: noise, click and plucked string, each with a late copy of itself.
+
+Mono, 48 kHz, full scale +-1. Copies are delayed by their spectrum, exactly, also between samples. Within a family
+(one kind of sound) all are equally loud, so that the ear compares colour and not level: -20 LUFS after ITU-R BS.1770,
+and less for clicks, whose peaks stand far above their loudness.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Floats
+from micalign.report.loudness import LOUDNESS_RATE, at_loudness, fast_length, loudness_lufs
+from micalign.units import amplitude_from_db
+
+__all__ = [
+    "KINDS",
+    "RATE",
+    "TARGET_LUFS",
+    "Sound",
+    "click",
+    "lesson_sounds",
+    "noise",
+    "string",
+    "wav_bytes",
+    "with_copy",
+]
+
+RATE: Final = LOUDNESS_RATE
+TARGET_LUFS: Final = -20.0
+_HIGHEST_PEAK: Final = 0.7  # -3 dBFS
+_SECONDS: Final = 3.0
+_FADE_S: Final = 0.01
+_TICK_S: Final = 1e-4
+_SEED: Final = 1
+_SWEEP_S: Final = 8.0
+_LAST_DELAY_S: Final = 0.005
+_KERNEL: Final = 16  # taps on each side of the moving delay's interpolation
+
+
+@dataclass(frozen=True, eq=False)
+class Sound:
+    """One file of the lesson: what it is made of, and its samples."""
+
+    name: str
+    kind: str
+    title: str
+    samples: Floats
+    delay_s: float | None = None
+    level_difference_db: float = 0.0
+    polarity: int = 1
+
+    @property
+    def loudness_lufs(self) -> float:
+        """After ITU-R BS.1770."""
+        return loudness_lufs(self.samples)
+
+
+def noise(seconds: float = _SECONDS, *, seed: int = _SEED) -> Floats:
+    """Pink noise (equal power in every octave) from 20 Hz up, of RMS 1, faded at both ends.
+
+    >>> len(noise(0.5)), round(float(noise(0.5).std()), 1)
+    (24000, 1.0)
+    """
+    count = round(seconds * RATE)
+    spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(count))
+    frequency = np.fft.rfftfreq(count, 1 / RATE)
+    spectrum[1:] /= np.sqrt(frequency[1:])
+    spectrum[frequency < 20.0] = 0.0
+    made = np.fft.irfft(spectrum, count)
+    return _faded(made / made.std())
+
+
+def click(seconds: float = _SECONDS) -> Floats:
+    """Two ticks a second: the slope of a Gaussian of 0.1 ms, broad and strongest at 1.6 kHz."""
+    made = np.zeros(round(seconds * RATE))
+    time_s = np.arange(-32, 33) / RATE
+    tick = -time_s * np.exp(-(time_s**2) / (2 * _TICK_S**2))
+    for start in range(RATE // 10, len(made) - len(tick), RATE // 2):
+        made[start : start + len(tick)] = tick / np.max(np.abs(tick))
+    return made
+
+
+def string(seconds: float = _SECONDS, *, frequency_hz: float = 110.0, seed: int = _SEED) -> Floats:
+    """A plucked string, struck once a second and a half: partials that fade, the high ones first.
+
+    A partial of number n has the amplitude of a string plucked at a fifth of its length, sin(n pi / 5) / n^2, lifted
+    by n for the bridge's pull; its decay shortens with n.
+    """
+    made = np.zeros(round(seconds * RATE))
+    rng = np.random.default_rng(seed)
+    for number in range(1, int(6000 / frequency_hz)):
+        phase, decay_s = rng.uniform(0, 2 * np.pi), 1.2 / (1 + 0.12 * number)
+        for start in range(0, len(made), round(1.5 * RATE)):
+            time = np.arange(len(made) - start) / RATE
+            body = np.sin(2 * np.pi * number * frequency_hz * time + phase) * np.exp(-time / decay_s)
+            made[start:] += np.sin(number * np.pi / 5) / number * body * np.minimum(time / 0.002, 1.0)
+    return _faded(made / np.max(np.abs(made)))
+
+
+KINDS: Final[Mapping[str, Callable[[], Floats]]] = {"noise": noise, "click": click, "string": string}
+"""How each kind of sound is made."""
+
+
+def with_copy(samples: Floats, delay_s: float, *, level_difference_db: float = 0.0, polarity: int = 1) -> Floats:
+    """The sound plus its copy, ``delay_s`` later and ``level_difference_db`` weaker; longer by the delay.
+
+    >>> with_copy(np.array([1.0, 0.0]), 2 / RATE, level_difference_db=6.0206, polarity=-1).round(3)[[0, 2]]
+    array([ 1. , -0.5])
+    """
+    count = len(samples) + int(np.ceil(delay_s * RATE)) + 1
+    size = fast_length(count + RATE // 20)
+    spectrum = np.fft.rfft(samples, size)
+    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(size, 1 / RATE) * delay_s)
+    weaker = polarity * amplitude_from_db(-abs(level_difference_db))
+    summed: Floats = np.fft.irfft(spectrum * (1 + weaker * turn), size)[:count]
+    return summed
+
+
+def swept(samples: Floats, last_delay_s: float = _LAST_DELAY_S) -> Floats:
+    """The sound plus a copy whose delay grows from nothing to ``last_delay_s`` over its length.
+
+    Each sample of the copy is interpolated by a windowed sinc, so that the treble stays as it was.
+    """
+    count = len(samples)
+    at = np.arange(count) - np.linspace(0.0, last_delay_s * RATE, count)
+    whole = np.floor(at).astype(np.intp)
+    padded = np.pad(samples, _KERNEL + int(last_delay_s * RATE) + 1)
+    start = len(padded) - count - _KERNEL - int(last_delay_s * RATE) - 1
+    copy = np.zeros(count)
+    for tap in range(1 - _KERNEL, _KERNEL + 1):
+        away = at - (whole + tap)
+        copy += padded[start + whole + tap] * np.sinc(away) * np.cos(np.pi * away / (2 * _KERNEL + 2)) ** 2
+    summed: Floats = samples + copy
+    return summed
+
+
+def _faded(samples: Floats) -> Floats:
+    count = round(_FADE_S * RATE)
+    faded = samples.copy()
+    ramp = np.sin(np.linspace(0, np.pi / 2, count)) ** 2
+    faded[:count] *= ramp
+    faded[-count:] *= ramp[::-1]
+    return faded
+
+
+_MAKINGS: Final = (
+    ("0.5ms", "with a copy 0.5 ms later", 0.0005, 0.0, 1),
+    ("1ms", "with a copy 1 ms later", 0.001, 0.0, 1),
+    ("5ms", "with a copy 5 ms later", 0.005, 0.0, 1),
+    ("1ms-6db", "with a copy 1 ms later, 6 dB down", 0.001, 6.0, 1),
+    ("1ms-9.5db", "with a copy 1 ms later, 9.5 dB down", 0.001, 9.542425, 1),
+    ("1ms-flipped", "with a copy 1 ms later, polarity flipped", 0.001, 0.0, -1),
+)
+
+
+def lesson_sounds(*, own_delay_s: float | None = None, own_level_db: float = 0.0) -> tuple[Sound, ...]:
+    """Every sound of the lesson, level-matched within each kind.
+
+    Parameters
+    ----------
+    own_delay_s, own_level_db : float
+        The student's own case: a copy so much later and so much weaker, for each kind.
+    """
+    makings = list(_MAKINGS)
+    if own_delay_s is not None:
+        makings.append(("own", "with the copy of your own case", own_delay_s, own_level_db, 1))
+    return tuple(sound for kind in KINDS for sound in _family(kind, makings))
+
+
+def _family(kind: str, makings: list[tuple[str, str, float, float, int]]) -> list[Sound]:
+    dry = KINDS[kind]()
+    family = [Sound(f"{kind}-dry", kind, f"{kind}, alone", dry)]
+    for name, title, delay_s, level_db, polarity in makings:
+        made = with_copy(dry, delay_s, level_difference_db=level_db, polarity=polarity)
+        family.append(Sound(f"{kind}-{name}", kind, f"{kind}, {title}", made, delay_s, level_db, polarity))
+    if kind == "noise":
+        made = swept(noise(_SWEEP_S))
+        family.append(Sound("noise-sweep", kind, "noise, the copy's delay growing from 0 to 5 ms", made))
+    return _matched(family)
+
+
+def _matched(family: list[Sound]) -> list[Sound]:
+    """All at one loudness: the target, or as much less as keeps the highest peak at -3 dBFS."""
+    level = [at_loudness(sound.samples, TARGET_LUFS) for sound in family]
+    peak = max(float(np.max(np.abs(samples))) for samples in level)
+    gain = min(1.0, _HIGHEST_PEAK / peak)
+    return [
+        Sound(
+            sound.name,
+            sound.kind,
+            sound.title,
+            samples * gain,
+            sound.delay_s,
+            sound.level_difference_db,
+            sound.polarity,
+        )
+        for sound, samples in zip(family, level, strict=True)
+    ]
+
+
+def wav_bytes(samples: Floats, *, sample_rate: int = RATE, seed: int = _SEED) -> bytes:
+    """A mono WAV file of 16 bits with triangular dither; samples beyond full scale are held at it.
+
+    >>> wav_bytes(np.zeros(4))[:4], len(wav_bytes(np.zeros(4)))
+    (b'RIFF', 52)
+    """
+    rng = np.random.default_rng(seed)
+    dither = rng.random(len(samples)) - rng.random(len(samples))
+    whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype("<i2").tobytes()
+    form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 1, sample_rate, 2 * sample_rate, 2, 16)
+    body = b"WAVE" + form + struct.pack("<4sI", b"data", len(whole)) + whole
+    return struct.pack("<4sI", b"RIFF", len(body)) + body
