@@ -101,7 +101,8 @@ class Limits:
         """To spare within the box or reach: (N, F, 3) to (N, F)."""
         spare: Floats = np.minimum(points_m - self.box_low_m, self.box_high_m - points_m).min(axis=-1)
         from_start = np.sqrt(((points_m - self.start_m) ** 2).sum(axis=-1))
-        return np.minimum(np.where(np.isfinite(self.reach_m), np.inf, spare), self.reach_m - from_start)
+        own: Floats = np.minimum(np.where(np.isfinite(self.reach_m), np.inf, spare), self.reach_m - from_start)
+        return own
 
     def wall_clearance_m(self, points_m: Floats) -> Floats:
         """To spare to the margin of the nearest wall: (N, F, 3) to (N, F)."""

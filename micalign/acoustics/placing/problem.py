@@ -123,7 +123,8 @@ class Problem:
         excess = np.maximum(differences / self.equality.tolerance_m - 1.0, 0.0)
         first, second = OUT_OF_TOLERANCE
         charge: Floats = (first * excess + second * excess**2).sum(axis=1)
-        return charge + BROKEN_PER_M * self.limits.broken_m(free_m).sum(axis=1)
+        charge += BROKEN_PER_M * self.limits.broken_m(free_m).sum(axis=1)
+        return charge
 
     def cost(self, free_m: Floats) -> Floats:
         """Wishes and charges together, shape (N,)."""

@@ -1,0 +1,211 @@
+"""Where should the mics that may move stand?
+
+Hard limits (a mic's own box or reach, keepouts, the walls' margin) are never broken; pairs are brought within their
+tolerance to every source they should be equally far from; what is left is weighed by `PlaceWishes`. Metres, mics in
+the order of the scene. ``cost`` is the weighted sum of what is missed (lower is better, 0 is everything): see
+`micalign.acoustics.placing.wishes` for the unit of each wish and `micalign.acoustics.placing.problem` for the charges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.placing.obstacles import Obstacle, obstacles
+from micalign.acoustics.placing.problem import Problem
+from micalign.acoustics.placing.rounding import rounded
+from micalign.acoustics.placing.search import best_layout, groups_of, stuck_mics
+from micalign.arrays import Bools, Floats
+from micalign.scene.model import Point, Scene
+
+__all__ = ["Move", "Placement", "StringLength", "place", "placement_cost"]
+
+_LEAST_GAIN: Final = 0.005
+"""A gain of less than this, or of less than 1 % of the cost, moves nothing."""
+_LEAST_MOVE_M: Final = 0.01
+"""Where everything is allowed already, nothing is moved by less: nobody places a stand more finely."""
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One free mic: where it stood and where it should stand."""
+
+    mic: str
+    from_m: Point
+    to_m: Point
+    move_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class StringLength:
+    """A string to cut: from a source to a mic, after the move."""
+
+    between: tuple[str, str]
+    distance_m: float
+
+
+@dataclass(frozen=True)
+class Placement:
+    """What `place` found.
+
+    Attributes
+    ----------
+    feasible : bool
+        Every pair is within its tolerance and every hard limit holds, in the numbers of ``scene``.
+    scene : Scene
+        The scene after the move.
+    moves : tuple of Move
+        Every mic that may move, also those that stay.
+    strings : tuple of StringLength
+        From every source of ``equal_to`` to both mics of its pair; for other moved mics to what they are on.
+    before, after : float
+        The cost; ``after`` is never above ``before``.
+    wishes_before, wishes_after : mapping of str to float
+        The part of each wish in it.
+    obstacles : tuple of Obstacle
+        What stands in the way, where it is not feasible.
+    """
+
+    feasible: bool
+    scene: Scene
+    moves: tuple[Move, ...]
+    strings: tuple[StringLength, ...]
+    before: float
+    after: float
+    wishes_before: Mapping[str, float]
+    wishes_after: Mapping[str, float]
+    obstacles: tuple[Obstacle, ...] = ()
+
+    @property
+    def moved(self) -> tuple[Move, ...]:
+        """The mics that change their place."""
+        return tuple(move for move in self.moves if move.move_m > 0)
+
+
+def placement_cost(scene: Scene, start: Scene | None = None) -> float:
+    """The cost of a layout: what its wishes miss, and charges for what is not allowed.
+
+    Parameters
+    ----------
+    scene : Scene
+        The layout.
+    start : Scene, optional
+        Where the mics stood before; short moves are cheaper. Left out: nothing has moved.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Box, Mic, Source
+    >>> box = Box((0, 1), (0, 1), (1, 1))
+    >>> here = Scene(sources=(Source("oud", (0, 0, 1)),), mics=(Mic("left", (1, 0, 1), move=box),))
+    >>> placement_cost(here), placement_cost(here.placed_at({"left": (0.5, 0, 1)}), here)
+    (0.0, 1.0)
+    """
+    problem = Problem.of(start or scene)
+    return float(problem.cost(_free_places(scene)[None])[0])
+
+
+def place(scene: Scene) -> Placement:
+    """Better positions for the mics that may move; the same answer on every run.
+
+    Parameters
+    ----------
+    scene : Scene
+        With every position filled in (`micalign.acoustics.survey.surveyed`).
+
+    Raises
+    ------
+    SceneError
+        If a source or a mic has no position yet.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Box, Mic, Pair, Source
+    >>> scene = Scene(
+    ...     sources=(Source("oud", (2.0, 2.0, 0.7)),),
+    ...     mics=(Mic("left", (1.5, 2.0, 1.7), move=Box((1, 2), (2, 2), (1.7, 1.7))), Mic("right", (2.6, 2.0, 1.7))),
+    ...     pairs=(Pair("pair", ("left", "right"), equal_to=("oud",)),),
+    ... )
+    >>> found = place(scene)
+    >>> found.feasible, [(move.mic, round(move.to_m[0], 2)) for move in found.moved]
+    (True, [('left', 1.4)])
+    """
+    problem = Problem.of(scene)
+    stuck = stuck_mics(problem)
+    best = _worth_moving(problem, _found(replace(problem, held=stuck), scene, stuck))
+    feasible = problem.is_feasible(best)
+    in_the_way = () if feasible else obstacles(scene, problem, best, stuck)
+    return _placement(scene, problem, best, feasible, in_the_way)
+
+
+def _found(problem: Problem, scene: Scene, stuck: Bools) -> Floats:
+    """The best layout in writable numbers."""
+    if stuck.all():
+        return problem.limits.start_m
+    groups = groups_of(scene, problem.limits.free)
+    return rounded(problem, best_layout(problem, groups), groups, scene.length_unit)
+
+
+def _worth_moving(problem: Problem, best: Floats) -> Floats:
+    """The layout, or the old one where the new is hardly better."""
+    start = problem.limits.start_m
+    before, after = problem.cost(np.stack([start, best]))
+    gain = before - after
+    if not problem.is_feasible(start):
+        return start if problem.charges(best[None])[0] > 0 and gain <= 0 else best
+    wishes = problem.wishes(start[None])
+    content = sum(float(cost[0]) for name, cost in wishes.items() if name != "equal") == 0
+    small = np.sqrt(((best - start) ** 2).sum(axis=1)).max(initial=0.0) < _LEAST_MOVE_M
+    return start if content or small or gain < max(_LEAST_GAIN, 0.01 * before) else best
+
+
+def _placement(
+    scene: Scene, problem: Problem, best: Floats, feasible: bool, in_the_way: tuple[Obstacle, ...]
+) -> Placement:
+    start = problem.limits.start_m
+    names = [scene.mics[index].name for index in problem.limits.free.tolist()]
+    moves = tuple(
+        Move(name, _point(old), _point(new), float(np.linalg.norm(new - old)))
+        for name, old, new in zip(names, start, best, strict=True)
+    )
+    after = scene.placed_at({move.mic: move.to_m for move in moves if move.move_m > 0})
+    before, after_move = (problem.cost(at[None])[0] for at in (start, best))
+    return Placement(
+        feasible,
+        after,
+        moves,
+        _strings(after, moves),
+        float(before),
+        float(after_move),
+        _parts(problem, start),
+        _parts(problem, best),
+        in_the_way,
+    )
+
+
+def _parts(problem: Problem, free_m: Floats) -> dict[str, float]:
+    return {name: float(cost[0]) for name, cost in problem.wishes(free_m[None]).items()}
+
+
+def _strings(scene: Scene, moves: tuple[Move, ...]) -> tuple[StringLength, ...]:
+    """Strings to every equal_to point of the pairs, and from moved mics without one to what they are on."""
+    wanted = [(source, mic) for pair in scene.pairs for source in pair.equal_to for mic in pair.mics]
+    paired = {mic for _, mic in wanted}
+    moved = [move.mic for move in moves if move.move_m > 0 and move.mic not in paired]
+    wanted += [(source, mic) for mic in moved for source in scene.mic(mic).on]
+    return tuple(StringLength(ends, _distance_m(scene, *ends)) for ends in dict.fromkeys(wanted))
+
+
+def _distance_m(scene: Scene, source: str, mic: str) -> float:
+    return float(np.linalg.norm(np.subtract(scene.source(source).position, scene.mic(mic).position)))
+
+
+def _free_places(scene: Scene) -> Floats:
+    return np.array([mic.position for mic in scene.mics if mic.may_move], dtype=float).reshape(-1, 3)
+
+
+def _point(values: Floats) -> Point:
+    x, y, z = values.tolist()
+    return (x, y, z)

@@ -1,0 +1,149 @@
+"""Which layout is best of all? Many starts, seeded, then a descent from each that looks worth it.
+
+Mics that form pairs are sampled together, the others one by one (a *group*); half of the samples are drawn from the
+whole range, half nearer to where the mics stand now. The random numbers have a fixed seed and nothing depends on the
+clock, so the same scene gives the same answer on every run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.placing.descent import descend
+from micalign.acoustics.placing.problem import Problem
+from micalign.arrays import Bools, Floats, Ints
+from micalign.scene.model import Scene
+
+__all__ = ["best_layout", "groups_of", "stuck_mics"]
+
+_SEED: Final = 2718
+_SAMPLES: Final = 6000
+_KEPT: Final = 300
+_CLOSER: Final = 4
+_DESCENTS: Final = 8
+_APART_M: Final = 0.08
+"""Starts nearer to each other than this would end in the same place."""
+
+
+def groups_of(scene: Scene, free: Ints) -> tuple[tuple[int, ...], ...]:
+    """Rows of the free mics that pairs tie together, directly or by a chain of pairs."""
+    row = {scene.mics[index].name: row for row, index in enumerate(free.tolist())}
+    group = list(range(len(free)))
+    for pair in scene.pairs:
+        tied = [group[row[name]] for name in pair.mics if name in row]
+        group = [tied[0] if each in tied else each for each in group]
+    return tuple(tuple(r for r, each in enumerate(group) if each == label) for label in dict.fromkeys(group))
+
+
+def stuck_mics(problem: Problem) -> Bools:
+    """Free mics for which no place keeps their own box or reach, the walls and the keepouts, shape (F,)."""
+    limits = problem.limits
+    stuck: Bools = np.array((limits.low_m > limits.high_m + 1e-9).any(axis=1), dtype=np.bool_)
+    for row in np.flatnonzero(~stuck).tolist():
+        stuck[row] = not _has_room(problem, row)
+    return stuck
+
+
+def _has_room(problem: Problem, row: int) -> bool:
+    """Whether some place is allowed to one mic: samples, then ever closer ones round the least forbidden."""
+    limits, rng = problem.limits, np.random.default_rng(_SEED)
+    low, high = limits.low_m[row], limits.high_m[row]
+    centre, width = problem.base_m[row], high - low
+    for _ in range(_CLOSER):
+        drawn = np.clip(centre + rng.uniform(-1.0, 1.0, (_SAMPLES, 3)) * width, low, high)
+        drawn[0] = centre
+        points = np.repeat(limits.start_m[None], len(drawn), axis=0)
+        points[:, row] = drawn
+        broken = limits.broken_m(points)[:, row]
+        if broken.min() == 0:
+            return True
+        centre, width = drawn[int(np.argmin(broken))], width / 4
+    return False
+
+
+def best_layout(problem: Problem, groups: tuple[tuple[int, ...], ...]) -> Floats:
+    """The best places of the free mics that the search finds, shape (F, 3); not rounded yet."""
+    ends = [problem.free_m(descend(problem, start)[None])[0] for start in _starts(problem, groups)]
+    best = _better(problem, ends)
+    return _left_alone(problem, best)
+
+
+def _rank(problem: Problem, layouts: Floats) -> Floats:
+    """Costs, an out of tolerance by the optimiser's own rounding forgiven."""
+    costs: Floats = problem.cost(layouts)
+    return costs
+
+
+def _better(problem: Problem, layouts: list[Floats]) -> Floats:
+    return layouts[int(np.argmin(_rank(problem, np.stack(layouts))))]
+
+
+def _left_alone(problem: Problem, best: Floats) -> Floats:
+    """The same with each mic, the least moved first, put back where it stood if that costs nothing."""
+    moved = np.sqrt(((best - problem.limits.start_m) ** 2).sum(axis=1))
+    held = problem.held | (moved == 0)
+    for row in np.argsort(moved, kind="stable").tolist():
+        if held[row] or problem.limits.broken_m(problem.limits.start_m[None])[0, row] > 0:
+            continue
+        trial = replace(problem, held=held | (np.arange(len(held)) == row))
+        there = trial.free_m(descend(trial, best[trial.varies])[None])[0]
+        if _rank(problem, there[None])[0] <= _rank(problem, best[None])[0] + 1e-6:
+            best, held = there, trial.held
+    return best
+
+
+def _starts(problem: Problem, groups: tuple[tuple[int, ...], ...]) -> Iterator[Floats]:
+    """Variables to descend from: where the mics stand, then mixtures of each group's best samples."""
+    rng = np.random.default_rng(_SEED)
+    here = problem.base_m[problem.varies]
+    yield here
+    lists = [_samples(problem, _columns(problem, group), here, rng) for group in groups]
+    for turn in range(min(_DESCENTS, max((len(samples) for samples in lists), default=0))):
+        start = here.copy()
+        for group, samples in zip(groups, lists, strict=True):
+            columns = _columns(problem, group)
+            if len(samples):
+                start[columns] = samples[min(turn, len(samples) - 1)][columns]
+        yield start
+
+
+def _columns(problem: Problem, group: tuple[int, ...]) -> Bools:
+    """Which variables belong to the mics of a group."""
+    rows = np.repeat(np.arange(len(problem.varies))[:, None], 3, axis=1)[problem.varies]
+    return np.isin(rows, group)
+
+
+def _samples(problem: Problem, columns: Bools, here: Floats, rng: np.random.Generator) -> Floats:
+    """The best samples of some variables, the others as they are: shape (up to `_DESCENTS`, V), best first."""
+    if not columns.any():
+        return np.empty((0, len(here)))
+    drawn = rng.uniform(problem.low[columns], problem.high[columns], (_SAMPLES, int(columns.sum())))
+    drawn[::2] = here[columns] + (drawn[::2] - here[columns]) * rng.uniform(0, 1, (len(drawn[::2]), 1))
+    samples = np.repeat(here[None], _SAMPLES, axis=0)
+    samples[:, columns] = drawn
+    rough = _rough(problem, samples)
+    samples = samples[np.argsort(rough, kind="stable")[:_KEPT]]
+    samples = samples[np.argsort(problem.cost(problem.free_m(samples)), kind="stable")]
+    return samples[_apart(samples)]
+
+
+def _rough(problem: Problem, samples: Floats) -> Floats:
+    """What is quick to tell of a sample: charges and the length of the moves."""
+    free_m = problem.free_m(samples)
+    moved: Floats = np.sqrt(((free_m - problem.limits.start_m) ** 2).sum(axis=-1)).sum(axis=1)
+    return problem.charges(free_m) + moved
+
+
+def _apart(samples: Floats) -> list[int]:
+    """The first samples that are not neighbours of an earlier one."""
+    kept: list[int] = []
+    for row, sample in enumerate(samples):
+        if all(np.abs(sample - samples[other]).max() > _APART_M for other in kept):
+            kept.append(row)
+        if len(kept) == _DESCENTS:
+            break
+    return kept

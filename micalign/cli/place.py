@@ -1,0 +1,85 @@
+"""``micalign place``: better positions for the mics that may move."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from micalign.cli.options import PATH, force_option, json_option, quiet_option, scene_argument
+from micalign.cli.output import clean, console, note, print_json
+
+if TYPE_CHECKING:
+    from micalign.acoustics.placement import Placement
+    from micalign.scene.model import Scene
+
+__all__ = ["command"]
+
+
+@click.command("place")
+@scene_argument
+@click.option("--write", type=PATH, metavar="NEW.toml", help="Write the scene with the new positions.")
+@click.option("--figure", type=PATH, metavar="FILE", help="Draw old and new places (.png, .svg or .pdf).")
+@force_option
+@json_option
+@quiet_option
+def command(scene: Path, *, write: Path | None, figure: Path | None, force: bool, as_json: bool, quiet: bool) -> int:
+    """Find better positions for the mics of SCENE that may move ('move' or 'reach').
+
+    Keepouts, the walls' margin and each mic's own box are never broken. Pairs are brought within their tolerance to
+    everything in 'equal_to'; then distances, spacing, reflections, stereo and short moves are weighed ([place] in the
+    scene). Nothing is written without --write or --figure.
+
+    Example: micalign place scenes/jazz-kit.toml --write placed.toml --figure placed.png
+
+    Exit status 1 says that the limits leave no solution; the best compromise and what stands in the way are told.
+    """
+    from micalign.acoustics.placement import place  # noqa: PLC0415 - numpy, which --help must not pay for
+    from micalign.acoustics.survey import surveyed  # noqa: PLC0415
+    from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
+
+    before = surveyed(read_scene(scene))
+    found = place(before)
+    if write is not None:
+        write_positions(scene, write, {move.mic: move.to_m for move in found.moved}, force=force)
+        note(f"wrote {write}", quiet=quiet)
+    if figure is not None:
+        _draw(found.scene, before, figure, force=force)
+        note(f"drew {figure}", quiet=quiet)
+    _tell(found, before, as_json=as_json)
+    return 0 if found.feasible else 1
+
+
+def _draw(after: Scene, before: Scene, path: Path, *, force: bool) -> None:
+    from micalign.figures.plan import plan_figure  # noqa: PLC0415 - matplotlib, only for --figure
+    from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.whole import write_bytes  # noqa: PLC0415
+
+    write_bytes(path, render(plan_figure(after, before=before), path.suffix), force=force)
+
+
+def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
+    from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
+    from micalign.findings.rules import findings  # noqa: PLC0415
+    from micalign.report import place as report  # noqa: PLC0415
+
+    prediction = predict(found.scene)
+    then, now = findings(before, predict(before)), findings(found.scene, prediction)
+    if as_json:
+        print_json(report.place_document(found, before, prediction, then, now))
+        return
+    out = console()
+    for line in report.summary(found, before):
+        out.print(line)
+    if found.moves:
+        out.print(report.move_table(found, before))
+    if found.strings:
+        out.print(report.string_table(found, prediction))
+        for line in report.error_words(before):
+            out.print(line)
+    out.print(report.wish_table(found))
+    if then or now:
+        out.print(report.findings_table(then, now))
+    for line in report.cautions(found):
+        out.print(clean(line))
