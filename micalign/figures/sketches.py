@@ -1,0 +1,153 @@
+"""Sketches of the lesson: the spacing rule in both readings, equal distance, a DI and its cab, a wall as a mirror.
+
+Schematic, to no scale but each true in itself: lengths along the page keep their proportions.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from micalign.figures.style import COLOURS, NORMAL, SMALL, new_figure
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["sketches"]
+
+
+def sketches() -> dict[str, Figure]:
+    """All sketches by name.
+
+    >>> sorted(sketches())
+    ['direct', 'equal', 'mirror', 'spacing']
+    """
+    return {"spacing": _spacing(), "equal": _equal(), "direct": _direct(), "mirror": _mirror()}
+
+
+def _sheet(
+    width_in: float, height_in: float, across: tuple[float, float], up: tuple[float, float]
+) -> tuple[Figure, Axes]:
+    figure = new_figure(width_in, height_in, constrained=False)
+    axes = figure.add_axes((0.01, 0.01, 0.98, 0.98))
+    axes.set_axis_off()
+    axes.set_xlim(*across)
+    axes.set_ylim(*up)
+    axes.set_aspect("equal")
+    return figure, axes
+
+
+def _source(axes: Axes, x: float, y: float, name: str, *, below: bool = False) -> None:
+    axes.plot(x, y, "o", color=COLOURS["amber"], markersize=9, zorder=4)
+    _say(axes, x, y + (-0.22 if below else 0.22), name, colour="umber")
+
+
+def _mic(axes: Axes, x: float, y: float, name: str, *, below: bool = False) -> None:
+    axes.plot(x, y, "s", color=COLOURS["blue"], markersize=8, zorder=4)
+    _say(axes, x, y + (-0.22 if below else 0.22), name, colour="blue")
+
+
+def _say(axes: Axes, x: float, y: float, text: str, *, colour: str = "ink", size: float = SMALL) -> None:
+    axes.text(x, y, text, fontsize=size, color=COLOURS[colour], ha="center", va="center", zorder=5)
+
+
+def _path(
+    axes: Axes, a: tuple[float, float], b: tuple[float, float], text: str, *, second: bool = False, lift: float = 0.13
+) -> None:
+    colour, dash = ("plum", (0, (5, 2))) if second else ("blue", "solid")
+    axes.plot([a[0], b[0]], [a[1], b[1]], color=COLOURS[colour], linestyle=dash, linewidth=1.5, zorder=3)
+    _say(axes, (a[0] + b[0]) / 2, (a[1] + b[1]) / 2 + lift, text, colour=colour)
+
+
+def _spacing() -> Figure:
+    figure, axes = _sheet(7.6, 3.0, (-1.0, 5.6), (-1.05, 1.55))
+    _say(axes, 0.6, 1.4, "mic to mic at least 3", size=NORMAL)
+    _source(axes, 0.0, 1.0, "")
+    _source(axes, 1.5, 1.0, "")
+    _mic(axes, 0.0, 0.5, "", below=True)
+    _mic(axes, 1.5, 0.5, "", below=True)
+    _path(axes, (0.0, 1.0), (0.0, 0.5), "", lift=0)
+    _say(axes, -0.13, 0.75, "1", colour="blue")
+    _path(axes, (0.0, 0.5), (1.5, 0.5), "3", second=True, lift=-0.16)
+    _path(axes, (0.0, 1.0), (1.5, 0.5), "")
+    _say(axes, 4.1, 1.4, "way to the other mic at least 3", size=NORMAL)
+    _source(axes, 3.4, 1.0, "")
+    _mic(axes, 3.4, 0.5, "", below=True)
+    away = float(np.sqrt(1.5**2 - 0.5**2))
+    _mic(axes, 3.4 + away, 0.5, "", below=True)
+    _source(axes, 3.4 + away, 1.0, "")
+    _path(axes, (3.4, 1.0), (3.4, 0.5), "", lift=0)
+    _say(axes, 3.27, 0.75, "1", colour="blue")
+    _path(axes, (3.4, 1.0), (3.4 + away, 0.5), "3", second=True, lift=0.16)
+    for x, way, ripple in (
+        (0.75, "the other voice comes √10 = 3.16 times as far", "10.0 dB down: dips to −3.3 dB, peaks to +2.4 dB"),
+        (3.4 + away / 2, "the other voice comes 3 times as far", "9.5 dB down: dips to −3.5 dB, peaks to +2.5 dB"),
+    ):
+        _say(axes, x, 0.02, way)
+        _say(axes, x, -0.22, ripple)
+    _say(axes, 2.2, -0.75, "round: a source, square: its mic; both voices equally loud", colour="soft")
+    return figure
+
+
+def _equal() -> Figure:
+    figure, axes = _sheet(7.6, 3.1, (-2.6, 2.6), (-0.55, 1.6))
+    angle = np.linspace(0.06 * np.pi, 0.94 * np.pi, 200)
+    axes.plot(1.3 * np.cos(angle), 1.3 * np.sin(angle), color=COLOURS["soft"], linewidth=1.0, linestyle=(0, (2, 2)))
+    for turn, name in ((np.radians(135), "left"), (np.radians(60), "right")):
+        spot = 1.3 * np.cos(turn), 1.3 * np.sin(turn)
+        _mic(axes, *spot, name)
+        axes.plot([0, spot[0]], [0, spot[1]], color=COLOURS["blue"], linewidth=1.5)
+    _say(axes, -0.85, 0.36, "one string", colour="blue")
+    _say(axes, 0.86, 0.5, "the same string", colour="blue")
+    _source(axes, 0.0, 0.0, "snare", below=True)
+    _say(axes, 1.95, 0.95, "anywhere on the arc:\nboth at the same moment", colour="soft")
+    return figure
+
+
+def _direct() -> Figure:
+    figure, axes = _sheet(7.6, 2.3, (-0.6, 6.0), (-0.95, 1.05))
+    for x, text in ((0.0, "bass"), (2.0, "amp and cab")):
+        axes.text(
+            x, 0.0, text, fontsize=NORMAL, color=COLOURS["ink"], ha="center", va="center",
+            bbox={"facecolor": COLOURS["wash"], "edgecolor": COLOURS["soft"], "boxstyle": "square,pad=0.5"},
+        )  # fmt: skip
+    axes.plot([0.3, 1.36], [0.0, 0.0], color=COLOURS["ink"], linewidth=1.5)
+    _path(axes, (2.62, 0.0), (3.9, 0.0), "34 cm of air: 1 ms", lift=0.16)
+    _mic(axes, 3.9, 0.0, "mic", below=True)
+    axes.plot([0.7, 0.7, 5.0], [0.0, 0.75, 0.75], color=COLOURS["amber"], linewidth=1.5, linestyle=(0, (5, 1.6)))
+    _say(axes, 2.4, 0.9, "DI: by wire, at once", colour="umber")
+    axes.plot([3.95, 5.0, 5.0], [0.0, 0.0, 0.75], color=COLOURS["blue"], linewidth=1.5)
+    _say(axes, 5.0, -0.2, "sum: a comb of 1 ms", colour="ink")
+    _say(axes, 2.6, -0.75, "lay the DI 1 ms later, or the mic 1 ms earlier: then they add", colour="soft")
+    return figure
+
+
+def _mirror() -> Figure:
+    figure, axes = _sheet(7.6, 3.4, (-0.7, 5.5), (-1.5, 1.5))
+    axes.fill([-0.5, 3.2, 3.2, -0.5], [0, 0, -0.08, -0.08], color=COLOURS["soft"])
+    _say(axes, 2.95, -0.22, "floor", colour="soft")
+    source, mic, image = (0.3, 1.0), (2.4, 0.8), (0.3, -1.0)
+    bounce = (0.3 + 2.1 * 1.0 / 1.8, 0.0)
+    _path(axes, source, mic, "direct", lift=0.14)
+    axes.plot(
+        [source[0], bounce[0], mic[0]],
+        [source[1], 0.0, mic[1]],
+        color=COLOURS["amber"],
+        linewidth=1.5,
+        linestyle=(0, (5, 1.6)),
+    )
+    axes.plot([image[0], bounce[0]], [image[1], 0.0], color=COLOURS["soft"], linewidth=1.0, linestyle=(0, (2, 2)))
+    _source(axes, *source, "source")
+    axes.plot(*image, "o", markerfacecolor=COLOURS["paper"], markeredgecolor=COLOURS["amber"], markersize=9)
+    _say(axes, image[0], image[1] - 0.22, "its mirror image", colour="umber")
+    _mic(axes, *mic, "mic")
+    _say(
+        axes,
+        4.35,
+        0.35,
+        "the mic hears two sources:\nthe true one, and one behind the floor,\nlater by the longer way",
+        colour="ink",
+    )
+    return figure
