@@ -29,13 +29,15 @@ def time_reference(bext: bytes) -> int | None:
     return int(high) * _WORD + int(low)
 
 
-def moved_bext(bext: bytes, start_moved: int, line: str) -> bytes:
+def moved_bext(bext: bytes, start_moved: int, line: str) -> bytes | None:
     """The chunk for a file whose first sample lies ``start_moved`` samples later, with a line more of history.
+
+    None where it is too short to be one.
 
     A file that would begin before midnight begins at midnight: a time of day knows no negative count.
     """
     if len(bext) < FIXED_BYTES:
-        return bext
+        return None
     moved = min(max((time_reference(bext) or 0) + start_moved, 0), _WORD * _WORD - 1)
     head = bext[:_TIME_AT] + struct.pack("<II", moved % _WORD, moved // _WORD) + bext[_TIME_AT + 8 : FIXED_BYTES]
     history = bext[FIXED_BYTES:].rstrip(b"\0")

@@ -2,7 +2,7 @@
 
 Chunks that name places in the audio (``cue``, ``smpl``, AIFF's ``MARK``) move with it, the broadcast time reference
 moves with the file's first sample, texts are carried byte for byte. A chunk whose meaning is not known may depend on
-samples that are no longer there: it is left out, and named.
+samples that are no longer there: it is left out, and named, as a damaged one is.
 """
 
 from __future__ import annotations
@@ -28,6 +28,9 @@ _MADE_ANEW: Final = frozenset(
 )
 _LARGEST: Final = 16 << 20  # bytes of one chunk; what is larger is no text about a recording
 _MAX_32: Final = (1 << 32) - 1
+
+Change = Callable[[bytes], bytes | None]
+"""What becomes of a chunk's bytes; None where they are damaged, since a decoder could stumble over them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +87,10 @@ def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
     left_out: list[str] = []
     for chunk in layout.chunks:
         change = _change(chunk, kind, shape, moved)
-        if change is not None:
+        changed = None if change is None else change(read_chunk(source, chunk))
+        if changed is not None:
             side = before if data is None or chunk.start < data.start else after
-            side.append((chunk.name, change(read_chunk(source, chunk))))
+            side.append((chunk.name, changed))
         elif chunk.name not in _MADE_ANEW:
             left_out.append(chunk.name.decode("ascii").strip())
     return Carried(tuple(before), tuple(after), tuple(dict.fromkeys(left_out)))
@@ -96,14 +100,14 @@ def _family(kind: bytes) -> bytes:
     return b"AIFF" if kind == b"AIFC" else kind
 
 
-def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Callable[[bytes], bytes] | None:
+def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Change | None:
     """What happens to a chunk's bytes; None where it is not carried."""
     if chunk.is_cut or chunk.size > _LARGEST:
         return None
     if chunk.name in _AS_THEY_ARE[kind]:
         return lambda data: data
     line = history_line(shape.sample_rate, shape.bits, shape.channels, moved.history)
-    moving: dict[bytes, Callable[[bytes], bytes]] = {
+    moving: dict[bytes, Change] = {
         b"bext": lambda data: moved_bext(data, moved.start_samples, line),
         b"iXML": lambda data: moved_ixml(data, moved.start_samples),
         b"cue ": lambda data: _moved_cues(data, moved.content_samples),
@@ -118,10 +122,13 @@ def _add(data: bytearray, form: str, at: int, moved: int) -> None:
     struct.pack_into(form, data, at, min(max(old + moved, 0), _MAX_32))
 
 
-def _moved_cues(data: bytes, moved: int) -> bytes:
+def _moved_cues(data: bytes, moved: int) -> bytes | None:
     """Cue points (24 bytes each after the count): the sample offset, and the position where it says the same."""
+    (count,) = struct.unpack_from("<I", data) if len(data) >= 4 else (1,)
+    if len(data) < 4 + 24 * count:
+        return None
     out = bytearray(data)
-    for at in range(4, len(out) - 23, 24):
+    for at in range(4, 4 + 24 * count, 24):
         same = out[at + 4 : at + 8] == out[at + 20 : at + 24]
         _add(out, "<I", at + 20, moved)
         if same:
@@ -129,21 +136,26 @@ def _moved_cues(data: bytes, moved: int) -> bytes:
     return bytes(out)
 
 
-def _moved_loops(data: bytes, moved: int) -> bytes:
+def _moved_loops(data: bytes, moved: int) -> bytes | None:
     """Sample loops (24 bytes each from byte 36 on): first and last sample."""
+    (count,) = struct.unpack_from("<I", data, 28) if len(data) >= 36 else (1,)
+    if len(data) < 36 + 24 * count:
+        return None
     out = bytearray(data)
-    (count,) = struct.unpack_from("<I", out, 28) if len(out) >= 36 else (0,)
-    for at in range(36, min(36 + 24 * count, len(out) - 23), 24):
+    for at in range(36, 36 + 24 * count, 24):
         _add(out, "<I", at + 8, moved)
         _add(out, "<I", at + 12, moved)
     return bytes(out)
 
 
-def _moved_markers(data: bytes, moved: int) -> bytes:
+def _moved_markers(data: bytes, moved: int) -> bytes | None:
     """AIFF markers: number (2 bytes), place (4), a name that begins with its length, padded to an even count."""
+    (count,) = struct.unpack_from(">H", data) if len(data) >= 2 else (1,)
     out = bytearray(data)
     at = 2
-    while at + 7 <= len(out):
+    for _ in range(count):
+        if at + 7 > len(out):
+            return None
         _add(out, ">I", at + 2, moved)
         name_bytes = out[at + 6] + 1
         at += 6 + name_bytes + name_bytes % 2
