@@ -4,7 +4,8 @@ Direct sound and reflections by image sources (Allen & Berkley, J. Acoust. Soc. 
 arrival time and a signed amplitude. Amplitude is 1 for 1 m on the axis; it falls as one over the distance, times the
 polar pattern towards the point it comes from, times the square root of (1 - absorption) for each surface met.
 
-This is worked out here and not taken from `micalign.acoustics`, so that a take can contradict a prediction.
+This is worked out here and not taken from `micalign.acoustics`, so that a take can contradict a prediction; only
+the vectors of a table top or window (`Panel`) are shared.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from itertools import product
 
 import numpy as np
 
+from micalign.acoustics.panels import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.scene.model import PATTERNS, Mic, Room, Scene
 
@@ -76,12 +78,29 @@ def _kept(room: Room, cell: tuple[int, ...]) -> float:
 def ways(scene: Scene, *, speed_of_sound_m_s: float, order: int = 1) -> Ways:
     """Arrival times and signed amplitudes of every way in a scene whose positions are all known."""
     unfolded = [images(scene.room, source.position, order) for source in scene.sources]
-    points = np.array([points for points, _ in unfolded])[:, None]  # (S, 1, W, 3)
-    factors = np.array([factors for _, factors in unfolded])[:, None]  # (S, 1, W)
-    towards = points - np.array([mic.position for mic in scene.mics])[None, :, None]
+    mics_m = np.array([mic.position for mic in scene.mics])
+    points = np.array([points for points, _ in unfolded])[:, None].repeat(len(mics_m), axis=1)  # (S, M, W, 3)
+    factors = np.array([factors for _, factors in unfolded])[:, None].repeat(len(mics_m), axis=1)  # (S, M, W)
+    if order >= 1 and scene.panels:
+        panel_points, panel_factors = _by_panels(scene, mics_m)
+        points = np.concatenate([points, panel_points], axis=2)
+        factors = np.concatenate([factors, panel_factors], axis=2)
+    towards = points - mics_m[None, :, None]
     distance_m = np.linalg.norm(towards, axis=-1)
     pickup = np.stack([_pickup(scene, mic, towards[:, index]) for index, mic in enumerate(scene.mics)], axis=1)
     return Ways(distance_m / speed_of_sound_m_s, factors * pickup / np.maximum(distance_m, _NEAREST_M))
+
+
+def _by_panels(scene: Scene, mics_m: Floats) -> tuple[Floats, Floats]:
+    """Image points behind each panel and their factors (0 where the reflection misses it): (S, M, P, 3), (S, M, P)."""
+    sources_m = np.array([source.position for source in scene.sources])
+    frames = [panel_frame(panel) for panel in scene.panels]
+    points = np.stack([mirror(frame, sources_m) for frame in frames], axis=1)
+    factors = [
+        strikes(frame, sources_m, mics_m) * np.sqrt(1.0 - panel.absorption)
+        for frame, panel in zip(frames, scene.panels, strict=True)
+    ]
+    return points[:, None].repeat(len(mics_m), axis=1), np.stack(factors, axis=2)
 
 
 def _pickup(scene: Scene, mic: Mic, towards: Floats) -> Floats:

@@ -1,0 +1,130 @@
+"""What could be the matter, from the simplest on?
+
+Each cause turns what a scene says into other beliefs. ``log_prior`` is how much less likely it is than that all is
+well, before anything is heard (common practice, no source): cables are swapped and stands moved more often than a
+thermometer lies or a whole scene is in the wrong unit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final, Literal, TypeAlias
+
+from micalign.compare.beliefs import Beliefs
+from micalign.scene.model import Scene
+
+__all__ = ["Cause", "Kind", "causes_of"]
+
+Kind: TypeAlias = Literal["swapped", "moved", "temperature", "late", "source moved", "units"]
+
+_MOVES_M: Final = (0.05, 0.2)
+_TEMPERATURE_C: Final = 10.0
+_LATE_S: Final = 3e-3
+_LOG_PRIOR: Final = {
+    "swapped": -3.0,
+    "moved": -2.0,
+    "temperature": -2.0,
+    "late": -4.0,
+    "source moved": -4.0,
+    "units": -5.0,
+}
+_SCALES: Final = {
+    0.3048: "feet, not metres",
+    1 / 0.3048: "metres, not feet",
+    2.54: "inches, not centimetres",
+    1 / 2.54: "centimetres, not inches",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One thing that may be the matter: with which tracks or sources, and what is then believed.
+
+    ``value`` is the width of the doubt or the scale; ``words`` say it where the kind alone does not.
+    """
+
+    kind: Kind
+    names: tuple[str, ...]
+    log_prior: float
+    apply: Callable[[Beliefs], Beliefs]
+    words: str = ""
+
+
+def causes_of(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
+    """Every single cause."""
+    yield from _swaps(tracks)
+    yield from _moves(scene, tracks)
+    yield _temperature(scene)
+    yield from _latenesses(tracks)
+    yield from _source_moves(scene)
+    yield from _units()
+
+
+def _prior(kind: Kind, among: int) -> float:
+    return _LOG_PRIOR[kind] - math.log(max(among, 1))
+
+
+def _swaps(tracks: tuple[str, ...]) -> Iterator[Cause]:
+    count = len(tracks) * (len(tracks) - 1) // 2
+    for first in range(len(tracks)):
+        for second in range(first + 1, len(tracks)):
+            yield Cause(
+                "swapped",
+                (tracks[first], tracks[second]),
+                _prior("swapped", count),
+                lambda beliefs, a=first, b=second: beliefs.swapping(a, b),
+            )
+
+
+def _moves(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
+    present = [index for index, mic in enumerate(scene.mics) if mic.name in tracks]
+    for index in present:
+        for far_m in _MOVES_M:
+            yield Cause(
+                "moved",
+                (scene.mics[index].name,),
+                _prior("moved", len(present) * len(_MOVES_M)),
+                lambda beliefs, i=index, s=far_m: beliefs.doubting(beliefs.layout.mic(i), s),
+            )
+
+
+def _temperature(scene: Scene) -> Cause:
+    share = 0.5 * _TEMPERATURE_C / (273.15 + scene.air.temperature_c)
+    return Cause(
+        "temperature", (), _prior("temperature", 1), lambda beliefs: beliefs.doubting(beliefs.layout.slow, share)
+    )
+
+
+def _latenesses(tracks: tuple[str, ...]) -> Iterator[Cause]:
+    for index, name in enumerate(tracks):
+        yield Cause(
+            "late",
+            (name,),
+            _prior("late", len(tracks)),
+            lambda beliefs, i=index: beliefs.doubting(beliefs.layout.late(beliefs.ear_of[i]), _LATE_S),
+        )
+
+
+def _source_moves(scene: Scene) -> Iterator[Cause]:
+    for index, source in enumerate(scene.sources):
+        yield Cause(
+            "source moved",
+            (source.name,),
+            _prior("source moved", len(scene.sources)),
+            lambda beliefs, i=index: beliefs.doubting(beliefs.layout.source(i), _MOVES_M[-1]),
+        )
+
+
+def _units() -> Iterator[Cause]:
+    from dataclasses import replace  # noqa: PLC0415
+
+    for scale, words in _SCALES.items():
+        yield Cause(
+            "units",
+            (),
+            _prior("units", len(_SCALES)),
+            lambda beliefs, k=scale: replace(beliefs, scale=k),
+            words,
+        )

@@ -1,0 +1,151 @@
+"""How well do beliefs explain what was heard, and what must then be true?
+
+Observations are differences of arrival: a group of sounds in a track against its reference track. Each is Gaussian
+about what the beliefs predict, or, with a small chance, anything at all (a reflection taken for the direct sound).
+The unknowns that explain them best are found by Gauss-Newton steps on the posterior, begun with coarse observations
+so that a wrong start is drawn in; the evidence is the Laplace approximation of the beliefs' marginal likelihood,
+which pays for every doubt that a supposition allows itself.
+
+Sources: A. Tarantola, "Inverse Problem Theory", SIAM 2005, chapter 3 (the step); D. J. C. MacKay, "Information
+Theory, Inference, and Learning Algorithms", Cambridge 2003, chapters 27 and 28 (evidence and Occam's razor).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Floats, Ints
+from micalign.compare.beliefs import Beliefs
+from micalign.compare.hearing import Group
+
+__all__ = ["Fit", "Sightings", "fitted", "sightings_of"]
+
+_STRAY_CHANCE: Final = 0.05
+_STRAY_DENSITY: Final = _STRAY_CHANCE / 0.06
+"""Chance that a delay is a stray, spread over the 60 ms of lags that are searched."""
+
+_LEAST_SIGMA_S: Final = 15e-6
+"""No delay is trusted further: a drum is no point, and its sound no single instant (common practice, no source)."""
+
+_COARSE_S: Final = (1e-3, 3e-4, 1e-4, 3e-5, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Sightings:
+    """Reliable delays, one a row: its group, its track, the group's reference track, the delay and its sigma."""
+
+    groups: int
+    group: Ints
+    track: Ints
+    reference: Ints
+    delay_s: Floats
+    sigma_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What best explains the sightings.
+
+    ``source_of`` is the source of each group, ``weight`` each sighting's chance of not being a stray, ``residual_s``
+    what is left of it (observed minus explained), ``covariance`` that of the unknowns.
+    """
+
+    evidence: float
+    unknowns: Floats
+    covariance: Floats
+    source_of: Ints
+    weight: Floats
+    residual_s: Floats
+
+
+def sightings_of(groups: tuple[Group, ...]) -> Sightings:
+    """The reliable delays of all groups."""
+    rows = [
+        (number, track, group.reference, heard.delay_s, float(np.hypot(heard.uncertainty_s, _LEAST_SIGMA_S)))
+        for number, group in enumerate(groups)
+        for track, heard in enumerate(group.heard)
+        if heard.reliable and track != group.reference
+    ]
+    table = np.array(rows, dtype=np.float64).reshape(-1, 5)
+    whole = table[:, :3].astype(np.intp)
+    return Sightings(len(groups), whole[:, 0], whole[:, 1], whole[:, 2], table[:, 3], table[:, 4])
+
+
+def fitted(beliefs: Beliefs, seen: Sightings) -> Fit:
+    """The best explanation of the sightings under some beliefs."""
+    source_of = _assigned(beliefs, seen)
+    unknowns = beliefs.mean
+    for coarse_s in _COARSE_S:
+        sigma_s = np.hypot(seen.sigma_s, coarse_s)
+        unknowns = _step(beliefs, seen, source_of, unknowns, sigma_s)
+    return _judged(beliefs, seen, source_of, unknowns)
+
+
+def _predicted(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats) -> tuple[Floats, Floats]:
+    """Differences (N,) and derivatives (N, P); what cannot be heard is nan with no derivative."""
+    arrival, slope = beliefs.linearised(unknowns)
+    ear = np.array(beliefs.ear_of, dtype=np.intp)
+    source = source_of[seen.group]
+    later, earlier = ear[seen.track], ear[seen.reference]
+    return arrival[source, later] - arrival[source, earlier], slope[source, later] - slope[source, earlier]
+
+
+def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
+    """Which source each group is most likely to be."""
+    score = np.zeros((seen.groups, beliefs.layout.sources))
+    for source in range(beliefs.layout.sources):
+        predicted, slope = _predicted(beliefs, seen, np.full(seen.groups, source), beliefs.mean)
+        sigma_s = np.sqrt(seen.sigma_s**2 + (slope**2 @ beliefs.sigma**2))
+        np.add.at(score[:, source], seen.group, _log_chance(seen.delay_s - predicted, sigma_s))
+    return np.argmax(score, axis=1)
+
+
+def _log_chance(residual_s: Floats, sigma_s: Floats) -> Floats:
+    """Logarithm of the density: a Gaussian, or a stray."""
+    return np.log(_gaussian(residual_s, sigma_s) + _STRAY_DENSITY)
+
+
+def _gaussian(residual_s: Floats, sigma_s: Floats) -> Floats:
+    density = (1.0 - _STRAY_CHANCE) * np.exp(-0.5 * (residual_s / sigma_s) ** 2) / (sigma_s * np.sqrt(2 * np.pi))
+    return np.nan_to_num(density)
+
+
+def _weights(residual_s: Floats, sigma_s: Floats) -> Floats:
+    good = _gaussian(residual_s, sigma_s)
+    return good / (good + _STRAY_DENSITY)
+
+
+def _step(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats, sigma_s: Floats) -> Floats:
+    """One Gauss-Newton step, in the space of the sightings (Tarantola eq. 3.51)."""
+    predicted, slope = _predicted(beliefs, seen, source_of, unknowns)
+    residual_s = seen.delay_s - predicted
+    weight = _weights(residual_s, sigma_s)
+    used = weight > 1e-6
+    if not used.any():
+        return unknowns
+    slope, spread = slope[used], beliefs.sigma**2
+    noise = np.diag(sigma_s[used] ** 2 / weight[used])
+    target = residual_s[used] + slope @ (unknowns - beliefs.mean)
+    gain = np.linalg.solve((slope * spread) @ slope.T + noise, target)
+    return beliefs.mean + spread * (slope.T @ gain)
+
+
+def _judged(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats) -> Fit:
+    predicted, slope = _predicted(beliefs, seen, source_of, unknowns)
+    residual_s = seen.delay_s - predicted
+    weight = _weights(residual_s, seen.sigma_s)
+    root = np.sqrt(weight) / seen.sigma_s
+    scaled = np.nan_to_num(slope * root[:, None] * beliefs.sigma)
+    inner = np.eye(len(scaled)) + scaled @ scaled.T
+    moved = (unknowns - beliefs.mean) / beliefs.sigma
+    evidence = (
+        float(_log_chance(residual_s, seen.sigma_s).sum())
+        - 0.5 * float(moved @ moved)
+        - 0.5 * float(np.linalg.slogdet(inner)[1])
+    )
+    shrink = np.eye(len(unknowns)) - scaled.T @ np.linalg.solve(inner, scaled)
+    covariance = shrink * beliefs.sigma[:, None] * beliefs.sigma
+    return Fit(evidence, unknowns, covariance, source_of, weight, np.nan_to_num(residual_s, nan=np.inf))
