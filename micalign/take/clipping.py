@@ -1,0 +1,217 @@
+"""Where was the sound cut off flat?
+
+A run is three or more neighbouring samples at one extreme of the track, above or below: at full scale, or at any lower
+level where the signal was cut off before it reached the file. Each side has its own extreme, so +32767 of a 16-bit
+file counts as well as -32768. Three in a row is custom; no standard defines it.
+
+The top of a slow wave has many samples that are alike too. What tells a cut is the slope at which the sound meets the
+flat and leaves it: carried on, those slopes would rise well above it. A parabola that meets a flat of n samples with
+the slopes a and b (per sample) would rise n a b / (2 (a + b)) above it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats, Ints
+from micalign.take.model import Track
+
+__all__ = ["ClipMeter", "Clipping", "find_clipping"]
+
+RUN_SAMPLES: Final = 3
+PLACES: Final = 5
+
+_ALIKE: Final = 3e-4  # of the extreme (0.003 dB): converter noise on a flat stays within
+_LEAST_RISE: Final = 6.0  # times what counts as alike: less could be the top of a slow wave
+_STEP_16: Final = 2.0**-15
+_STEP_24: Final = 2.0**-23
+_STEP_8: Final = 2.0**-7
+
+
+@dataclass(frozen=True, slots=True)
+class Clipping:
+    """What was cut off.
+
+    Parameters
+    ----------
+    samples, runs, longest_run : int
+        Samples in runs, runs, and the samples of the longest one.
+    first_s : tuple of float
+        When the first five runs begin, in seconds from the track's start.
+    upper, lower : float or None
+        The levels of the flats above and below, against full scale 1; None where that side is not cut.
+    step : float
+        The smallest step of the track's samples: 2^-15 for 16 bit.
+    """
+
+    samples: int = 0
+    runs: int = 0
+    longest_run: int = 0
+    first_s: tuple[float, ...] = ()
+    upper: float | None = None
+    lower: float | None = None
+    step: float = _STEP_24
+
+    @property
+    def at_full_scale(self) -> bool:
+        """Whether a flat lies at full scale or beyond, and not lower: cut by the converter or in the file."""
+        highest = max(self.upper or 0.0, self.lower or 0.0)
+        return highest >= 1.0 - max(self.step, _ALIKE)
+
+
+def find_clipping(track: Track) -> Clipping:
+    """The clipping of one track.
+
+    >>> tone = np.clip(1.5 * np.sin(np.arange(4800) * 2 * np.pi * 100 / 48000), -1, 1)
+    >>> found = find_clipping(Track.from_array("tone", tone, 48000))
+    >>> found.runs, found.samples / 4800 > 0.5, found.at_full_scale
+    (20, True, True)
+    """
+    meter = ClipMeter(track.sample_rate)
+    for block in track.blocks():
+        meter.feed(block, float(block.max()), float(block.min()))
+    return meter.finish()
+
+
+class ClipMeter:
+    """Follows both extremes of a track through blocks that follow each other."""
+
+    def __init__(self, sample_rate: int) -> None:
+        self._sample_rate = sample_rate
+        self._sides = (_Side(1.0), _Side(-1.0))
+        self._step = _STEP_8
+        self._done = 0
+
+    def feed(self, block: Floats, highest: float, lowest: float) -> None:
+        """Take the next block with its extremes."""
+        if self._step > _STEP_24 and max(highest, -lowest) > 0.0:
+            self._step = min(self._step, _step_of(block))
+        for side, top in zip(self._sides, (highest, -lowest), strict=True):
+            side.feed(block, top, self._done, self._step)
+        self._done += len(block)
+
+    def finish(self) -> Clipping:
+        """Close what is open, and give the sum of both sides."""
+        for side in self._sides:
+            side.close(self._done, math.nan, self._step)
+        upper, lower = (side.top if side.runs else None for side in self._sides)
+        firsts = sorted(place for side in self._sides for place in side.first)[:PLACES]
+        return Clipping(
+            samples=sum(side.samples for side in self._sides),
+            runs=sum(side.runs for side in self._sides),
+            longest_run=max(side.longest for side in self._sides),
+            first_s=tuple(place / self._sample_rate for place in firsts),
+            upper=upper,
+            lower=lower,
+            step=self._step,
+        )
+
+
+def _step_of(block: Floats) -> float:
+    """The coarsest of the usual steps that a block's samples keep to."""
+    some = block[:: max(len(block) // 4096, 1)]
+    for step in (_STEP_8, _STEP_16):
+        steps = some / step
+        if np.array_equal(steps, np.rint(steps)):
+            return step
+    return _STEP_24
+
+
+@dataclass(slots=True)
+class _Side:
+    """One extreme. ``top`` is its level, ``anchor`` the level when the runs now counted began."""
+
+    sign: float
+    top: float = 0.0
+    anchor: float = 0.0
+    runs: int = 0
+    samples: int = 0
+    longest: int = 0
+    first: list[int] = field(default_factory=list)
+    open_at: int | None = None
+    open_rise: float = math.nan
+    last: float = math.nan
+
+    def feed(self, block: Floats, block_top: float, start: int, step: float) -> None:
+        if block_top > self.top:
+            self.top = block_top
+            if self.top - self._alike(step) > self.anchor:
+                self._forget()
+        flat = self.top - self._alike(step)
+        if self.top > 0.0 and block_top >= flat:
+            self._find(block, flat, start, step)
+        elif self.open_at is not None and len(block):
+            self.close(start, self.last - self.sign * float(block[0]), step)
+        if len(block):
+            self.last = self.sign * float(block[-1])
+
+    def close(self, end: int, fall: float, step: float) -> None:
+        """End an open run before sample ``end``, where the sound fell by ``fall``."""
+        if self.open_at is not None:
+            one = np.array([self.open_at]), np.array([end]), np.array([self.open_rise]), np.array([fall])
+            self._count(*one, step)
+            self.open_at = None
+
+    def _alike(self, step: float) -> float:
+        return max(_ALIKE * self.top, 1.5 * step if step > _STEP_24 else 0.0)
+
+    def _forget(self) -> None:
+        """A higher extreme: what was flat below it was no cut at the extreme."""
+        self.anchor = self.top
+        self.runs = self.samples = self.longest = 0
+        self.first.clear()
+        self.open_at = None
+
+    def _find(self, block: Floats, flat: float, start: int, step: float) -> None:
+        """Count the runs of a block; one that reaches the block's end stays open."""
+        at = np.flatnonzero(block >= flat if self.sign > 0 else block <= -flat)
+        breaks = np.flatnonzero(np.diff(at) != 1)
+        first = at[np.concatenate(([0], breaks + 1))]
+        end = at[np.concatenate((breaks, [len(at) - 1]))] + 1
+        rise, fall = self._slopes(block, first, end)
+        starts = first + start
+        if self.open_at is not None:
+            if first[0] == 0:
+                starts[0], rise[0] = self.open_at, self.open_rise
+                self.open_at = None
+            else:
+                self.close(start, self.last - self.sign * float(block[0]), step)
+        if end[-1] == len(block):
+            self.open_at, self.open_rise = int(starts[-1]), float(rise[-1])
+            starts, end, rise, fall = starts[:-1], end[:-1], rise[:-1], fall[:-1]
+        self._count(starts, end + start, rise, fall, step)
+
+    def _slopes(self, block: Floats, first: Ints, end: Ints) -> tuple[Floats, Floats]:
+        """The steps into and out of runs; NaN where the block does not show it."""
+        rise = self.sign * (block[first] - block[first - 1])
+        fall = self.sign * (block[end - 1] - block[np.minimum(end, len(block) - 1)])
+        if first[0] == 0:
+            rise[0] = self.sign * float(block[0]) - self.last
+        if end[-1] == len(block):
+            fall[-1] = math.nan
+        return rise, fall
+
+    def _count(self, starts: Ints, ends: Ints, rise: Floats, fall: Floats, step: float) -> None:
+        lengths = ends - starts
+        cut = lengths >= RUN_SAMPLES
+        # One step of a coarse file says nothing about a slope: the flanks of a slow wave are such steps.
+        grain = step if step > _STEP_24 else 0.0
+        cut &= _rises(lengths, rise - grain, fall - grain, _LEAST_RISE * self._alike(step))
+        lengths = lengths[cut]
+        self.runs += len(lengths)
+        self.samples += int(lengths.sum())
+        self.longest = max(self.longest, int(lengths.max(initial=0)))
+        self.first += starts[cut][: PLACES - len(self.first)].tolist()
+
+
+def _rises(lengths: Ints, rise: Floats, fall: Floats, least: float) -> Bools:
+    """Whether the sound would have gone on well above the flat; at the file's ends the other slope serves."""
+    rising = np.maximum(np.where(np.isnan(rise), fall, rise), 0.0)
+    falling = np.maximum(np.where(np.isnan(fall), rise, fall), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        height = lengths * rising * falling / (2.0 * (rising + falling))
+    return np.nan_to_num(height) >= least
