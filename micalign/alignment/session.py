@@ -27,6 +27,7 @@ __all__ = ["Measured", "default_reference", "measured", "measured_scene", "plann
 
 _DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
 _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
+_SECOND_HAND: Final = 0.01
 _DISAGREE_S: Final = 0.1e-3
 
 
@@ -128,6 +129,8 @@ def _wanted(scene: Scene, source: Source, names: Sequence[str]) -> Wanted:
         mics.sort(key=lambda mic: arrivals[mic.name].arrival_s)
     dis = [di.name for di in scene.dis if di.of == source.name and di.name in names]
     own = [mic.name for mic in mics if mic.on == (source.name,)]
+    # A source without a mic of its own is held against the nearest that is there to take it, not against bleed.
+    mics.sort(key=lambda mic: source.name not in mic.on)
     return Wanted(source.name, (*dis, *(mic.name for mic in mics)), next(iter([*dis, *own]), None), arrivals)
 
 
@@ -169,7 +172,15 @@ def _weight(source: SourceDelays, wishes: Wishes, reference: str, track: str) ->
 def links_of(source: SourceDelays) -> tuple[Link, ...]:
     """The reliable pairs of a source as links of a network."""
     return tuple(
-        Link(pair.reference, pair.track, pair.delay.delay_s, pair.delay.uncertainty_s, pair.delay.polarity)
+        Link(
+            pair.reference,
+            pair.track,
+            pair.delay.delay_s,
+            pair.delay.uncertainty_s,
+            pair.delay.polarity,
+            # Its own track hears the source clean; between two others both ends are mixed with the room.
+            1.0 if pair.reference == source.reference else _SECOND_HAND,
+        )
         for pair in source.reliable
     )
 

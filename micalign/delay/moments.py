@@ -20,7 +20,7 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints
 from micalign.take.model import Track
 
-__all__ = ["MOST_SECONDS", "Envelope", "Moments", "envelope", "leading_moments", "leading_stretches"]
+__all__ = ["MOST_SECONDS", "Envelope", "Moments", "envelope", "leading_moments", "leading_stretches", "onsets"]
 
 MOST_SECONDS: Final = 600.0
 HOP_S: Final = 0.0025
@@ -38,11 +38,15 @@ _SILENCE: Final = 1e-12
 
 @dataclass(frozen=True)
 class Envelope:
-    """Short-time energy of one track: one value a hop, times of the hops' beginnings, shape (hops,)."""
+    """Short-time energy of one track: one value a hop, times of the hops' beginnings, shape (hops,).
+
+    ``sharp`` is the energy of the difference between neighbouring samples: cymbals stand out in it, rumble does not.
+    """
 
     track: str
     energy: Floats
     times_s: Floats
+    sharp: Floats
 
 
 @dataclass(frozen=True)
@@ -58,14 +62,16 @@ class Moments:
 def envelope(track: Track) -> Envelope:
     """Short-time energy in hops of 2.5 ms over the looked-at stretches of a track."""
     hop = max(1, round(HOP_S * track.sample_rate))
-    energies, times = [], []
+    energies, times, sharp = [], [], []
     for start, frames in _stretches(track):
         samples = track.read(start, frames - frames % hop)
         samples = samples - samples.mean() if len(samples) else samples
         energies.append((samples.reshape(-1, hop) ** 2).mean(axis=1))
+        sharp.append((np.diff(samples, prepend=samples[:1]).reshape(-1, hop) ** 2).mean(axis=1))
         times.append((start + hop * np.arange(len(energies[-1]))) / track.sample_rate)
     empty = np.zeros(0)
-    return Envelope(track.name, np.concatenate([empty, *energies]), np.concatenate([empty, *times]))
+    energy, at, keen = (np.concatenate([empty, *parts]) for parts in (energies, times, sharp))
+    return Envelope(track.name, energy, at, keen)
 
 
 def _stretches(track: Track) -> Iterator[tuple[int, int]]:
@@ -99,11 +105,11 @@ def leading_moments(envelopes: Mapping[str, Envelope], close: Mapping[str, str])
     >>> kick, snare = np.full(400, 1e-9), np.full(400, 1e-9)
     >>> kick[[100, 300]], snare[[200, 300]] = 1.0, 1.0
     >>> times = np.arange(400) * HOP_S
-    >>> envelopes = {"k": Envelope("k", kick, times), "s": Envelope("s", snare, times)}
+    >>> envelopes = {"k": Envelope("k", kick, times, kick), "s": Envelope("s", snare, times, snare)}
     >>> leading_moments(envelopes, {"kick": "k", "snare": "s"})["kick"].times_s
     (0.25,)
     """
-    hits = {track: _onsets(envelopes[track].energy) for track in set(close.values())}
+    hits = {track: onsets(envelopes[track].energy) for track in set(close.values())}
     loud = {track: _loud(envelopes[track].energy, hits[track]) for track in hits}
     found = {}
     for source, track in close.items():
@@ -134,7 +140,7 @@ def _leading(
     return tuple(times.tolist()), float(lead_db[good][order].min())
 
 
-def _onsets(energy: Floats) -> Ints:
+def onsets(energy: Floats) -> Ints:
     """Hops at which the energy rises sharply and most, at least 50 ms apart."""
     if len(energy) < _BEFORE_HOPS + _RISE_HOPS:
         return np.zeros(0, dtype=np.intp)

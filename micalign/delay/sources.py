@@ -14,15 +14,21 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats
+from micalign.delay.gather import Gathered, gather
 from micalign.delay.measure import Delay, measure_many
 from micalign.delay.moments import HOP_S, Envelope, Moments, envelope, leading_moments, leading_stretches
+from micalign.delay.steered import hits_of_no_mic, moments_by_place
 from micalign.take.model import Track
 
 __all__ = ["Expected", "PairDelay", "SourceDelays", "TrackDelay", "Wanted", "is_struck", "measure_sources"]
 
 _STRUCK_DB: Final = 15.0
-_DISAGREES_Z: Final = 4.0
-_DISAGREES_S: Final = 0.2e-3
+_NEAR_S: Final = 0.8e-3  # within this of the scene, or within six of its standard deviations, is as it says
+_NEAR_Z: Final = 6.0
+_SAME_S: Final = 0.15e-3
+_SUGGESTED: Final = 0.35  # a rival this strong may be the direct sound beside a stronger reflection
+_CLOSES_S: Final = 30e-6  # 1.4 samples at 48 kHz: what reflections shift a peak by
+_SOUNDS_S: Final = 0.1
 _EDGE_S: Final = 0.03
 
 
@@ -115,6 +121,7 @@ def measure_sources(
     envelopes = {track.name: envelope(track) for track in tracks}
     close = {one.source: one.close for one in wanted if one.close is not None}
     moments = leading_moments(envelopes, close)
+    moments |= _by_place(tracks, envelopes, wanted, moments)
     measured = []
     for one in wanted:
         if len(one.tracks) < 2:
@@ -123,6 +130,26 @@ def measure_sources(
             progress(one.source)
         measured.append(_measured(by_name, envelopes, one, close, moments.get(one.source), max_delay_s))
     return tuple(measured)
+
+
+def _by_place(
+    tracks: Sequence[Track], envelopes: Mapping[str, Envelope], wanted: Sequence[Wanted], found: Mapping[str, Moments]
+) -> dict[str, Moments]:
+    """Moments of the sources without a track of their own, told apart by where they stand."""
+    homeless = [one for one in wanted if one.close is None and len(one.expected) > 1]
+    if not homeless:
+        return {}
+    listening = list(dict.fromkeys(name for one in homeless for name in one.tracks[:2]))
+    taken = [time for one in found.values() for time in one.times_s]
+    times = hits_of_no_mic(envelopes, listening, taken)
+    heard = {name for one in wanted for name in one.expected}
+    arrivals = {one.source: {name: e.arrival_s for name, e in one.expected.items()} for one in wanted if one.expected}
+    placed = moments_by_place([track for track in tracks if track.name in heard], times, arrivals)
+    return {
+        one.source: Moments(one.source, one.tracks[0], placed[one.source], 0.0)
+        for one in homeless
+        if one.source in placed
+    }
 
 
 def is_struck(energy: Envelope) -> bool:
@@ -144,28 +171,118 @@ def _measured(
 ) -> SourceDelays:
     reference = wanted.close or wanted.tracks[0]
     order = [reference, *(name for name in wanted.tracks if name != reference)]
-    if wanted.close is None or moments is None:
+    if moments is None:
         return _never_leads(wanted, reference, order)
-    struck = is_struck(envelopes[reference])
-    times = np.sort(np.array(moments.times_s)) if struck else None
-    leads = None if struck else leading_stretches(envelopes, close, wanted.source)
-    pairs: list[PairDelay] = []
-    for index, name in enumerate(order[:-1]):
-        first = tracks[name] if leads is None else _masked(tracks[name], envelopes[name], leads)
-        for other in order[index + 1 :]:
-            prior = _prior(wanted, name, other)
-            delay = measure_many(
-                first,
-                [tracks[other]],
-                max_delay_s=max_delay_s,
-                prior_s=None if prior is None else prior.arrival_s,
-                prior_sigma_s=None if prior is None else prior.sigma_s,
-                moments_s=times,
-            )[0]
-            pairs.append(PairDelay(name, other, _flagged(delay, prior)))
-    amplitudes = _amplitudes(envelopes, order, times, leads)
-    count = len(moments.times_s) if leads is None else round(float(leads.sum()) * HOP_S / 0.1)
-    return SourceDelays(wanted.source, reference, tuple(pairs), amplitudes, count)
+    struck = wanted.close is None or is_struck(envelopes[reference])
+    if struck:
+        times = np.sort(np.array(moments.times_s))
+        found = _gathered([tracks[name] for name in order], times, wanted, max_delay_s)
+        pairs = closed(_pairs(found.tracks, found.times_s, order, wanted, max_delay_s), reference)
+        return SourceDelays(wanted.source, reference, pairs, _at(envelopes, order, times), len(times))
+    leads = leading_stretches(envelopes, close, wanted.source)
+    masked = {name: _masked(tracks[name], envelopes[name], leads) for name in order}
+    pairs = closed(_pairs(masked, None, order, wanted, max_delay_s, whole=tracks), reference)
+    count = round(float(leads.sum()) * HOP_S / 0.1)
+    return SourceDelays(wanted.source, reference, pairs, _during(envelopes, order, leads), count)
+
+
+def _gathered(tracks: Sequence[Track], times: Floats, wanted: Wanted, max_delay_s: float) -> Gathered:
+    """The moments with room on both sides for the search, wherever the scene expects the source."""
+    arrivals = [one.arrival_s for one in wanted.expected.values()]
+    reach_s = 1.25 * (max_delay_s + max(arrivals, default=0.0)) + 0.02
+    return gather(tracks, times, before_s=reach_s, after_s=reach_s + _SOUNDS_S)
+
+
+def _pairs(
+    tracks: Mapping[str, Track],
+    times_s: Floats | None,
+    order: Sequence[str],
+    wanted: Wanted,
+    max_delay_s: float,
+    *,
+    whole: Mapping[str, Track] | None = None,
+) -> tuple[PairDelay, ...]:
+    """Every pair, the tracks of ``whole`` (or the same) against those of ``tracks``."""
+    others = tracks if whole is None else whole
+    return tuple(
+        PairDelay(name, other, _guided(tracks[name], others[other], times_s, _prior(wanted, name, other), max_delay_s))
+        for index, name in enumerate(order[:-1])
+        for other in order[index + 1 :]
+    )
+
+
+def _guided(
+    reference: Track, track: Track, times_s: Floats | None, prior: Expected | None, max_delay_s: float
+) -> Delay:
+    """The delay of a pair; where several fit, the scene decides which; where none is what it expects, a word of it."""
+    wide = measure_many(
+        reference,
+        [track],
+        max_delay_s=max_delay_s,
+        prior_s=None if prior is None else prior.arrival_s,
+        prior_sigma_s=None if prior is None else prior.sigma_s,
+        moments_s=times_s,
+    )[0]
+    if prior is None:
+        return wide
+    near_s = max(_NEAR_S, _NEAR_Z * prior.sigma_s)
+    if (wide.reliable and abs(wide.delay_s - prior.arrival_s) <= near_s) or near_s >= max_delay_s:
+        return wide
+    narrow = measure_many(reference, [track], max_delay_s=near_s, prior_s=prior.arrival_s, moments_s=times_s)[0]
+    suggested = max((r.strength for r in wide.rivals if abs(r.delay_s - narrow.delay_s) < _SAME_S), default=0.0)
+    if abs(wide.delay_s - narrow.delay_s) < _SAME_S or suggested >= _SUGGESTED:
+        return narrow
+    if not wide.reliable:
+        return wide
+    return replace(wide, reason=f"the scene says {prior.arrival_s * 1e3:+.2f} ms: was something moved?")
+
+
+def closed(pairs: Sequence[PairDelay], reference: str) -> tuple[PairDelay, ...]:
+    """The pairs, held against each other round the triangles with the source's own track.
+
+    A track's delay against that one counts for more than a pair of two others, since only it hears the source clean.
+    A pair that does not close is not acted on; a track in doubt is believed where another way round says the same.
+    """
+    own = {pair.track: pair.delay for pair in pairs if pair.reference == reference}
+    sure = {track: delay for track, delay in own.items() if delay.reliable}
+    for pair in pairs:
+        track, delay = _in_doubt(pair, sure, own)
+        if (
+            track is not None
+            and delay is not None
+            and abs(delay.delay_s - own[track].delay_s) <= _closes_s(delay, own[track])
+        ):
+            own[track] = replace(own[track], reliable=True, reason=None)
+    return tuple(_held(pair, reference, own) for pair in pairs)
+
+
+def _in_doubt(pair: PairDelay, sure: Mapping[str, Delay], own: Mapping[str, Delay]) -> tuple[str | None, Delay | None]:
+    """The track of a reliable pair that is in doubt, and what the way over the other one, which is not, says of it."""
+    if not pair.delay.reliable or pair.reference not in own or (pair.reference in sure) == (pair.track in sure):
+        return None, None
+    forth = pair.reference in sure
+    over = sure[pair.reference if forth else pair.track]
+    way_s = over.delay_s + (pair.delay.delay_s if forth else -pair.delay.delay_s)
+    sigma_s = float(np.hypot(over.uncertainty_s, pair.delay.uncertainty_s))
+    return (pair.track if forth else pair.reference), replace(pair.delay, delay_s=way_s, uncertainty_s=sigma_s)
+
+
+def _closes_s(one: Delay, other: Delay) -> float:
+    """How far two ways may differ and still say the same."""
+    return max(_CLOSES_S, 3.0 * min(float(np.hypot(one.uncertainty_s, other.uncertainty_s)), _CLOSES_S))
+
+
+def _held(pair: PairDelay, reference: str, own: Mapping[str, Delay]) -> PairDelay:
+    if pair.reference == reference:
+        return replace(pair, delay=own[pair.track])
+    first, second, delay = own[pair.reference], own[pair.track], pair.delay
+    if not delay.reliable:
+        return pair
+    if not (first.reliable and second.reliable):
+        return replace(pair, delay=replace(delay, reliable=False, reason="no second way round says the same"))
+    if abs(second.delay_s - first.delay_s - delay.delay_s) > _closes_s(first, second):
+        return replace(pair, delay=replace(delay, reliable=False, reason=f"it does not close with '{reference}'"))
+    return pair
 
 
 def _never_leads(wanted: Wanted, reference: str, order: Sequence[str]) -> SourceDelays:
@@ -186,30 +303,23 @@ def _prior(wanted: Wanted, reference: str, track: str) -> Expected | None:
     return Expected(second.arrival_s - first.arrival_s, float(np.hypot(first.sigma_s, second.sigma_s)))
 
 
-def _flagged(delay: Delay, prior: Expected | None) -> Delay:
-    """The delay as it was measured, with a word where it is not what the scene says."""
-    if prior is None or not delay.reliable:
-        return delay
-    away = delay.delay_s - prior.arrival_s
-    if abs(away) < max(_DISAGREES_S, _DISAGREES_Z * float(np.hypot(prior.sigma_s, delay.uncertainty_s))):
-        return delay
-    return replace(delay, reason=f"the scene says {prior.arrival_s * 1e3:+.2f} ms: was something moved?")
-
-
-def _amplitudes(
-    envelopes: Mapping[str, Envelope], names: Sequence[str], times: Floats | None, leads: Bools | None
-) -> dict[str, float]:
-    """Root mean square of the source in each track at its moments."""
+def _at(envelopes: Mapping[str, Envelope], names: Sequence[str], times: Floats) -> dict[str, float]:
+    """Root mean square of each track in the 20 ms after the moments."""
     found = {}
     for name in names:
         energy = envelopes[name].energy
-        if times is not None:
-            starts = np.searchsorted(envelopes[name].times_s, times)
-            hops = np.clip(starts[:, None] + np.arange(8)[None, :], 0, len(energy) - 1)
-            found[name] = float(np.sqrt(np.median(energy[hops].mean(axis=1))))
-        else:
-            found[name] = float(np.sqrt(energy[leads[: len(energy)]].mean())) if leads is not None else 0.0
+        starts = np.searchsorted(envelopes[name].times_s, times)
+        hops = np.clip(starts[:, None] + np.arange(8)[None, :], 0, len(energy) - 1)
+        found[name] = float(np.sqrt(np.median(energy[hops].mean(axis=1))))
     return found
+
+
+def _during(envelopes: Mapping[str, Envelope], names: Sequence[str], leads: Bools) -> dict[str, float]:
+    """Root mean square of each track where the source leads."""
+    if not leads.any():
+        return dict.fromkeys(names, 0.0)
+    found = {name: envelopes[name].energy for name in names}
+    return {name: float(np.sqrt(energy[leads[: len(energy)]].mean())) for name, energy in found.items()}
 
 
 class _MaskedSamples:
