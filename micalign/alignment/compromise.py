@@ -129,12 +129,11 @@ def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sam
 
 def _rows(tracks: Sequence[str], heard: Heard, wishes: Wishes) -> list[_Row]:
     times = arrival_times(tracks, heard.links)
-    energy = sum(heard.amplitude(track) ** 2 for track in times.times_s) or 1.0
     rows = []
     for a, b in combinations(times.times_s, 2):
         if b not in connected(tracks, heard.links, a):
             continue
-        adds = heard.amplitude(a) * heard.amplitude(b) / energy
+        adds = heard.amplitude(a) * heard.amplitude(b)
         weight = adds * wishes.counts(heard.source, a) * wishes.counts(heard.source, b)
         sigma = float(np.hypot(times.sigmas_s[a], times.sigmas_s[b]))
         rows.append(_Row(heard.source, a, b, times.times_s[b] - times.times_s[a], sigma, max(weight, 1e-12)))
@@ -172,9 +171,8 @@ def _design(rows: Sequence[_Row], leaders: Sequence[str], wishes: Wishes) -> Flo
 def _signs(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes) -> dict[str, int]:
     evidence = []
     for one in heard:
-        energy = sum(one.amplitude(track) ** 2 for track in tracks) or 1.0
         for link in one.links:
-            adds = one.amplitude(link.reference) * one.amplitude(link.track) / energy
+            adds = one.amplitude(link.reference) * one.amplitude(link.track)
             counts = wishes.counts(one.source, link.reference) * wishes.counts(one.source, link.track)
             evidence.append(replace(link, weight=link.weight * max(adds * counts, 1e-12)))
     return best_polarity(tracks, evidence)

@@ -88,6 +88,7 @@ def measured_scene(
 def default_reference(scene: Scene, names: Sequence[str]) -> str:
     """The track the others are laid onto: a mic of a pair, else the one that takes the most sources, else the first.
 
+    >>> from micalign.scene.model import Mic
     >>> scene = Scene(sources=(Source("kick", (1.0, 1.0, 0.3)), Source("snare", (2.0, 1.0, 0.7))),
     ...     mics=(Mic("k", (1.0, 0.8, 0.3), on=("kick",)), Mic("top", (1.5, 1.0, 2.0), on=("kick", "snare"))))
     >>> default_reference(scene, ["k", "top"])
@@ -164,8 +165,7 @@ def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, reference: str
 
 
 def _weight(source: SourceDelays, wishes: Wishes, reference: str, track: str) -> float:
-    energy = sum(value**2 for value in source.amplitudes.values()) or 1.0
-    adds = source.amplitudes.get(reference, 0.0) * source.amplitudes.get(track, 0.0) / energy
+    adds = source.amplitudes.get(reference, 0.0) * source.amplitudes.get(track, 0.0)
     return adds * wishes.counts(source.source, reference) * wishes.counts(source.source, track)
 
 
