@@ -20,8 +20,8 @@ __all__ = ["accused", "best_next", "covariance", "point_covariance", "radius_68_
 PRIOR_M: Final = 3.0
 SUSPECT: Final = 12.0
 """By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
-RIVAL: Final = 6.0
-"""A second tape that explains the misfit as well as this is accused too: odds of less than 20 to 1."""
+RIVAL: Final = 2.0
+"""A second tape that explains the misfit as well as this is accused too: odds of less than 3 to 1."""
 _MOST_SUSPECTS: Final = 3
 _DEVIATE_68: Final = 0.4752  # of the standard normal at 0.6827
 
@@ -73,7 +73,8 @@ def accused(net: Network, candidates: Floats, weights: Floats) -> tuple[Bools, F
     suspects, left = np.zeros(len(weights), dtype=bool), weights.copy()
     best = candidates[int(np.argmin(misfit(net, candidates, np.tile(left, (len(candidates), 1)))))]
     for _ in range(_MOST_SUSPECTS):
-        if spare_tapes(net, best, left) < 1:
+        # No tape can lower the misfit by more than there is of it.
+        if misfit(net, best[None], left[None])[0] < SUSPECT or spare_tapes(net, best, left) < 1:
             break
         drops, without = _left_out(net, candidates, left, best)
         if drops.max() < SUSPECT:

@@ -19,7 +19,7 @@ from micalign.scene.model import Scene
 
 __all__ = ["Network", "descend", "distinct", "huber", "in_bounds", "misfit", "network_of", "random_starts"]
 
-STARTS: Final = 40
+STARTS: Final = 24
 _MARGIN_M: Final = 0.10
 """A point may come out this far beyond a wall or the floor: tapes are not exact."""
 _APART_M: Final = 0.03
@@ -113,7 +113,7 @@ def random_starts(net: Network, count: int = STARTS) -> Floats:
     unknowns = starts[:, net.free]
     for active, used in _one_after_another(net):
         weights = np.broadcast_to(used / net.sigma_m, (count, len(used)))
-        unknowns = descend(net, unknowns, weights, active=active, steps=25)
+        unknowns = descend(net, unknowns, weights, active=active, steps=12)
     return unknowns
 
 

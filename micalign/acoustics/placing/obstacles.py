@@ -196,7 +196,8 @@ def _least(stretch: _Stretch, gives: Bools, points_m: Floats) -> tuple[float, Fl
         return every
 
     def allowed(point: Floats) -> Floats:
-        return spare(point[None, :-1])[0] + gives * point[-1]
+        eased: Floats = spare(point[None, :-1])[0] + gives * point[-1]
+        return eased
 
     def slope(point: Floats) -> Floats:
         return np.concatenate([slopes(spare, point[:-1]), gives[:, None].astype(np.float64)], axis=1)
