@@ -94,7 +94,8 @@ def _teeth(late: Floats, start: Floats) -> tuple[Floats, Ints]:
 
 
 def _cut(teeth: Floats, count: Ints) -> list[tuple[float, ...]]:
-    rows = teeth.reshape(-1, MOST_TEETH).tolist()
+    # To the thousandth of a hertz: many thousand rows are printed, none of them known that well.
+    rows = np.round(teeth.reshape(-1, MOST_TEETH), 3).tolist()
     return [tuple(row[:number]) for row, number in zip(rows, count.ravel().tolist(), strict=True)]
 
 

@@ -19,6 +19,8 @@ __all__ = ["check_document", "finding_rows", "rows"]
 
 _DECIMALS: Final = {"_s": 9, "_m": 6, "_m_s": 4, "_db": 4, "_hz": 3, "_percent": 1, "_degrees": 2, "ratio": 5}
 
+_ROUNDED: Final = frozenset({"notches_hz", "peaks_hz"})  # where they are made
+
 
 @cache
 def _decimals(key: str) -> int:
@@ -31,15 +33,18 @@ def rows(items: Sequence[Any], *, leave_out: frozenset[str] = frozenset()) -> li
     if not items:
         return []
     keys = [field.name for field in fields(items[0]) if field.name not in leave_out]
-    digits = [_decimals(key) for key in keys]
-    return [
-        {key: _plain(getattr(item, key), places) for key, places in zip(keys, digits, strict=True)} for item in items
-    ]
+    columns = [_column([getattr(item, key) for item in items], key) for key in keys]
+    return [dict(zip(keys, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _column(values: list[Any], key: str) -> list[Any]:
+    if key in _ROUNDED:
+        return values
+    places = _decimals(key)
+    return [round(value, places) if isinstance(value, float) else _plain(value, places) for value in values]
 
 
 def _plain(value: Any, places: int) -> Any:
-    if isinstance(value, float):
-        return round(value, places)
     if isinstance(value, tuple):
         return [round(one, places) if isinstance(one, float) else one for one in value]
     return value

@@ -24,7 +24,7 @@ from micalign.scene.model import PlaceWeights, Scene
 
 __all__ = ["BROKEN_PER_M", "OUT_OF_TOLERANCE", "Problem"]
 
-OUT_OF_TOLERANCE: Final = (10.0, 100.0)
+OUT_OF_TOLERANCE: Final = (10.0, 1.0)
 """Charges for a pair's excess x over its tolerance, in tolerances: the first times x plus the second times x^2."""
 
 BROKEN_PER_M: Final = 1000.0
