@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import combinations, product
 from typing import Final, Literal, TypeAlias
 
 from micalign.compare.beliefs import Beliefs
@@ -42,7 +44,7 @@ _SCALES: Final = {
 class Cause:
     """One thing that may be the matter: with which tracks or sources, and what is then believed.
 
-    ``value`` is the width of the doubt or the scale; ``words`` say it where the kind alone does not.
+    ``words`` say it where the kind alone does not.
     """
 
     kind: Kind
@@ -67,64 +69,59 @@ def _prior(kind: Kind, among: int) -> float:
 
 
 def _swaps(tracks: tuple[str, ...]) -> Iterator[Cause]:
-    count = len(tracks) * (len(tracks) - 1) // 2
-    for first in range(len(tracks)):
-        for second in range(first + 1, len(tracks)):
-            yield Cause(
-                "swapped",
-                (tracks[first], tracks[second]),
-                _prior("swapped", count),
-                lambda beliefs, a=first, b=second: beliefs.swapping(a, b),
-            )
+    pairs = list(combinations(range(len(tracks)), 2))
+    for first, second in pairs:
+        change = partial(_swapping, first=first, second=second)
+        yield Cause("swapped", (tracks[first], tracks[second]), _prior("swapped", len(pairs)), change)
 
 
 def _moves(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
     present = [index for index, mic in enumerate(scene.mics) if mic.name in tracks]
-    for index in present:
-        for far_m in _MOVES_M:
-            yield Cause(
-                "moved",
-                (scene.mics[index].name,),
-                _prior("moved", len(present) * len(_MOVES_M)),
-                lambda beliefs, i=index, s=far_m: beliefs.doubting(beliefs.layout.mic(i), s),
-            )
+    for index, far_m in product(present, _MOVES_M):
+        change = partial(_moving_mic, index=index, far_m=far_m)
+        yield Cause("moved", (scene.mics[index].name,), _prior("moved", len(present) * len(_MOVES_M)), change)
 
 
 def _temperature(scene: Scene) -> Cause:
     share = 0.5 * _TEMPERATURE_C / (273.15 + scene.air.temperature_c)
-    return Cause(
-        "temperature", (), _prior("temperature", 1), lambda beliefs: beliefs.doubting(beliefs.layout.slow, share)
-    )
+    return Cause("temperature", (), _prior("temperature", 1), partial(_slowing, share=share))
 
 
 def _latenesses(tracks: tuple[str, ...]) -> Iterator[Cause]:
     for index, name in enumerate(tracks):
-        yield Cause(
-            "late",
-            (name,),
-            _prior("late", len(tracks)),
-            lambda beliefs, i=index: beliefs.doubting(beliefs.layout.late(beliefs.ear_of[i]), _LATE_S),
-        )
+        yield Cause("late", (name,), _prior("late", len(tracks)), partial(_delaying, index=index))
 
 
 def _source_moves(scene: Scene) -> Iterator[Cause]:
     for index, source in enumerate(scene.sources):
-        yield Cause(
-            "source moved",
-            (source.name,),
-            _prior("source moved", len(scene.sources)),
-            lambda beliefs, i=index: beliefs.doubting(beliefs.layout.source(i), _MOVES_M[-1]),
-        )
+        change = partial(_moving_source, index=index)
+        yield Cause("source moved", (source.name,), _prior("source moved", len(scene.sources)), change)
 
 
 def _units() -> Iterator[Cause]:
-    from dataclasses import replace  # noqa: PLC0415
-
     for scale, words in _SCALES.items():
-        yield Cause(
-            "units",
-            (),
-            _prior("units", len(_SCALES)),
-            lambda beliefs, k=scale: replace(beliefs, scale=k),
-            words,
-        )
+        yield Cause("units", (), _prior("units", len(_SCALES)), partial(_scaling, scale=scale), words)
+
+
+def _swapping(beliefs: Beliefs, *, first: int, second: int) -> Beliefs:
+    return beliefs.swapping(first, second)
+
+
+def _moving_mic(beliefs: Beliefs, *, index: int, far_m: float) -> Beliefs:
+    return beliefs.doubting(beliefs.layout.mic(index), far_m)
+
+
+def _moving_source(beliefs: Beliefs, *, index: int) -> Beliefs:
+    return beliefs.doubting(beliefs.layout.source(index), _MOVES_M[-1])
+
+
+def _slowing(beliefs: Beliefs, *, share: float) -> Beliefs:
+    return beliefs.doubting(beliefs.layout.slow, share)
+
+
+def _delaying(beliefs: Beliefs, *, index: int) -> Beliefs:
+    return beliefs.doubting(beliefs.layout.late(beliefs.ear_of[index]), _LATE_S)
+
+
+def _scaling(beliefs: Beliefs, *, scale: float) -> Beliefs:
+    return replace(beliefs, scale=scale)

@@ -100,17 +100,20 @@ def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
         predicted, slope = _predicted(beliefs, seen, np.full(seen.groups, source), beliefs.mean)
         sigma_s = np.sqrt(seen.sigma_s**2 + (slope**2 @ beliefs.sigma**2))
         np.add.at(score[:, source], seen.group, _log_chance(seen.delay_s - predicted, sigma_s))
-    return np.argmax(score, axis=1)
+    best: Ints = np.argmax(score, axis=1)
+    return best
 
 
 def _log_chance(residual_s: Floats, sigma_s: Floats) -> Floats:
     """Logarithm of the density: a Gaussian, or a stray."""
-    return np.log(_gaussian(residual_s, sigma_s) + _STRAY_DENSITY)
+    chance: Floats = np.log(_gaussian(residual_s, sigma_s) + _STRAY_DENSITY)
+    return chance
 
 
 def _gaussian(residual_s: Floats, sigma_s: Floats) -> Floats:
     density = (1.0 - _STRAY_CHANCE) * np.exp(-0.5 * (residual_s / sigma_s) ** 2) / (sigma_s * np.sqrt(2 * np.pi))
-    return np.nan_to_num(density)
+    known: Floats = np.nan_to_num(density)
+    return known
 
 
 def _weights(residual_s: Floats, sigma_s: Floats) -> Floats:

@@ -1,0 +1,196 @@
+"""What was found, in plain words, and what to do about it now: the most useful first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Final
+
+import numpy as np
+
+from micalign.compare.beliefs import Beliefs
+from micalign.compare.causes import Cause
+from micalign.compare.fit import Fit
+from micalign.compare.model import Explanation
+from micalign.compare.polarity import Flips
+from micalign.compare.verdict import Taken, Verdict
+from micalign.findings.finding import Finding, Severity
+from micalign.scene.model import Point, Scene
+from micalign.units import show_centimetres, show_ms
+
+__all__ = ["cause_words", "explanation_of", "findings_of", "move_words"]
+
+_DIRECTIONS: Final = (("further right", "further left"), ("further from the front wall", "nearer to the front wall"),
+                      ("higher", "lower"))  # fmt: skip
+_SHOWN_SHARE: Final = 0.35
+
+
+def move_words(moved_m: Point) -> str:
+    """A displacement in the words of somebody at the stand, its larger parts only.
+
+    >>> move_words((0.01, 0.0, -0.09))
+    '9 cm lower'
+    >>> move_words((0.1, -0.12, 0.0))
+    '12 cm nearer to the front wall and 10 cm further right'
+    """
+    largest = max(map(abs, moved_m))
+    parts = sorted(zip(moved_m, _DIRECTIONS, strict=True), key=lambda part: -abs(part[0]))
+    said = [
+        f"{show_centimetres(abs(value))} {words[0] if value > 0 else words[1]}"
+        for value, words in parts
+        if largest > 0 and abs(value) >= _SHOWN_SHARE * largest
+    ]
+    return said[0] if len(said) == 1 else ", ".join(said[:-1]) + f" and {said[-1]}" if said else "where it was planned"
+
+
+def cause_words(cause: Cause) -> str:
+    """A cause without its numbers, for naming it beside another."""
+    name = f"'{cause.names[0]}'" if cause.names else ""
+    if cause.kind == "swapped":
+        return f"'{cause.names[0]}' and '{cause.names[1]}' are swapped"
+    return {
+        "moved": f"{name} stands elsewhere",
+        "source moved": f"{name} sounds elsewhere",
+        "late": f"{name} is late by a constant",
+        "temperature": "the air has another temperature",
+        "units": f"the scene is in {cause.words}",
+    }[cause.kind]
+
+
+def explanation_of(scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs) -> Explanation:
+    """A cause with what the fit says of it."""
+    cause, fit = taken.cause, verdict.fit
+    rivals = tuple(map(cause_words, taken.rivals))
+    if cause.kind in {"moved", "source moved"}:
+        moved, sigma = _moved(scene, cause, before, fit)
+        words = f"'{cause.names[0]}' {'stands' if cause.kind == 'moved' else 'sounds'} {move_words(moved)} than planned"
+        return Explanation(cause.kind, cause.names, taken.gain, words, rivals, moved_m=moved, moved_sigma_m=sigma)
+    if cause.kind == "late":
+        late_s = _late(scene, cause, verdict.beliefs, fit)
+        words = f"'{cause.names[0]}' is {show_ms(abs(late_s))} {'late' if late_s > 0 else 'early'} throughout"
+        return Explanation(cause.kind, cause.names, taken.gain, words, rivals, late_s=late_s)
+    if cause.kind == "temperature":
+        found_c = _temperature(scene, before, fit)
+        words = f"sound travels as at {found_c:.0f} degrees Celsius, not {scene.air.temperature_c:.0f}"
+        return Explanation(cause.kind, cause.names, taken.gain, words, rivals, temperature_c=found_c)
+    return Explanation(cause.kind, cause.names, taken.gain, cause_words(cause), rivals)
+
+
+def _moved(scene: Scene, cause: Cause, before: Beliefs, fit: Fit) -> tuple[Point, float]:
+    layout = before.layout
+    if cause.kind == "moved":
+        where = layout.mic([mic.name for mic in scene.mics].index(cause.names[0]))
+    else:
+        where = layout.source([source.name for source in scene.sources].index(cause.names[0]))
+    x, y, z = (fit.unknowns - before.mean)[where]
+    return (float(x), float(y), float(z)), math.sqrt(float(np.trace(fit.covariance[where, where])))
+
+
+def _late(scene: Scene, cause: Cause, beliefs: Beliefs, fit: Fit) -> float:
+    ears = scene.track_names
+    return float(fit.unknowns[beliefs.layout.late(ears.index(cause.names[0]))])
+
+
+def _temperature(scene: Scene, before: Beliefs, fit: Fit) -> float:
+    kelvin = 273.15 + scene.air.temperature_c
+    return float(kelvin / (1.0 + fit.unknowns[before.layout.slow]) ** 2 - 273.15)
+
+
+def findings_of(
+    scene: Scene, explanations: Iterable[Explanation], flips: Flips, *, explained: bool, unheard: tuple[str, ...]
+) -> tuple[Finding, ...]:
+    """What to do now, the most useful first."""
+    out: list[Finding] = []
+    out += [_told(one) for one in explanations if one.kind == "swapped"]
+    out += _flip_findings(flips)
+    out += [_told(one) for one in explanations if one.kind != "swapped"]
+    if not explained:
+        out.append(_unexplained(bool(out)))
+    if unheard:
+        out.append(_unheard(unheard))
+    if not out:
+        out.append(Finding("as-planned", "note", (), "The take is as the scene says.", "Nothing to do: record."))
+    return tuple(out)
+
+
+def _told(one: Explanation) -> Finding:
+    either = f" It could also be that {' or that '.join(one.rivals)}." if one.rivals else ""
+    message = f"{one.words[0].upper()}{one.words[1:]}{_doubt(one)}.{either}"
+    severity: Severity = "problem" if one.kind in {"swapped", "units"} else "warning"
+    return Finding(one.kind.replace(" ", "-"), severity, one.names, message, _advice(one))
+
+
+def _doubt(one: Explanation) -> str:
+    if one.moved_m is None or one.moved_sigma_m is None:
+        return ""
+    return f" ({show_centimetres(math.hypot(*one.moved_m))} in all, give or take {show_centimetres(one.moved_sigma_m)})"
+
+
+def _advice(one: Explanation) -> str:
+    name = one.names[0] if one.names else ""
+    if one.kind == "swapped":
+        return f"Swap the inputs of '{one.names[0]}' and '{one.names[1]}', or rename their tracks."
+    if one.kind == "moved" and one.moved_m is not None:
+        x, y, z = one.moved_m
+        return f"Move '{name}' {_back((-x, -y, -z))}, or measure its place again and write that into the scene."
+    if one.kind == "source moved":
+        return f"Measure where '{name}' stands and write that into the scene."
+    if one.kind == "late" and one.late_s is not None:
+        return (
+            f"Look for what delays '{name}': a plug-in, a digital mic or its converter. "
+            f"Shift it {show_ms(abs(one.late_s))} {'earlier' if one.late_s > 0 else 'later'} if it stays."
+        )
+    if one.kind == "temperature" and one.temperature_c is not None:
+        return "Read the thermometer where the mics are and write it under [air]."
+    return "Check 'length_unit' and the tape that the distances were read from."
+
+
+def _back(moved_m: Point) -> str:
+    """Where to move something, in words.
+
+    >>> _back((0.0, 0.0, 0.09))
+    '9 cm up'
+    """
+    words = move_words(moved_m)
+    for old, new in (
+        ("further from the front wall", "away from the front wall"),
+        ("nearer to the front wall", "towards the front wall"),
+        ("further right", "to the right"),
+        ("further left", "to the left"),
+        ("higher", "up"),
+        ("lower", "down"),
+    ):
+        words = words.replace(old, new)
+    return words
+
+
+def _flip_findings(flips: Flips) -> list[Finding]:
+    if not flips.tracks:
+        return []
+    shown = " and ".join(f"'{name}'" for name in flips.tracks)
+    counted = f"{flips.against} of {flips.agreeing + flips.against} measured polarities are against the scene"
+    if flips.instead:
+        others = " and ".join(f"'{name}'" for name in flips.instead)
+        message = f"Either {shown} or {others} is inverted: {counted}, and the take cannot tell which."
+        advice = f"Flip the polarity of {shown} or of {others}, whichever has the wrong cable or switch."
+        return [Finding("flipped", "problem", (*flips.tracks, *flips.instead), message, advice)]
+    verb = "is" if len(flips.tracks) == 1 else "are"
+    message = f"{shown} {verb} inverted: {counted}."
+    advice = f"Flip the polarity of {shown} at the preamp, or look for a cable with crossed pins."
+    return [Finding("flipped", "problem", flips.tracks, message, advice)]
+
+
+def _unexplained(some: bool) -> Finding:
+    beyond = "beyond that, " if some else ""
+    message = (
+        f"No single cause explains the whole take: {beyond}too many delays are far from any that the scene allows."
+    )
+    advice = "Check that the take belongs to this scene, then each stand and input in turn, with single hits."
+    return Finding("unexplained", "problem", (), message, advice)
+
+
+def _unheard(sources: tuple[str, ...]) -> Finding:
+    shown = ", ".join(f"'{name}'" for name in sources)
+    message = f"Nothing in the take could be told to be {shown}."
+    advice = "Record a few single hits or notes of each, one source after the other, and compare again."
+    return Finding("unheard", "note", sources, message, advice)
