@@ -1,0 +1,160 @@
+"""Samples as they stand in the file, in any order, from any thread, each page decoded once for all its channels."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import chunks
+import numpy as np
+import pytest
+import soundfile
+
+from micalign.errors import TakeError
+from micalign.files.audio import open_track, open_tracks
+from micalign.files.decode import PAGE_FRAMES, AudioFile
+from micalign.files.wav_read import WavReader
+
+
+@pytest.mark.parametrize("container", ["WAV", "FLAC", "AIFF"])
+def test_any_stretch_in_any_order(tmp_path: Path, rng: np.random.Generator, container: str) -> None:
+    """Across page borders, backwards, single samples and the whole: the reference library's own samples."""
+    path = tmp_path / "a"
+    frames = 2 * PAGE_FRAMES + 1234
+    soundfile.write(path, rng.uniform(-1, 1, (frames, 2)), 48000, "PCM_24", format=container)
+    wanted = soundfile.read(path)[0]
+    tracks = open_tracks([path]).tracks
+    starts = [0, PAGE_FRAMES - 1, PAGE_FRAMES, frames - 1, 5, 2 * PAGE_FRAMES - 7, *rng.integers(0, frames, 20)]
+    for start in starts:
+        for count in (1, 2, 100, PAGE_FRAMES + 3, frames):
+            count = min(count, frames - start)
+            for channel, track in enumerate(tracks):
+                assert np.array_equal(track.read(start, count), wanted[start : start + count, channel])
+
+
+def test_a_page_is_decoded_once_for_all_channels(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight channels read in step, each at its own shift, cost one reading of the file."""
+    path = tmp_path / "kit.wav"
+    frames = 6 * PAGE_FRAMES
+    soundfile.write(path, np.zeros((frames, 8)), 48000, "PCM_16")
+    read: list[int] = []
+    real = WavReader.read
+
+    def counted(self: WavReader, first: int, count: int) -> np.ndarray:
+        read.append(count)
+        return real(self, first, count)
+
+    monkeypatch.setattr(WavReader, "read", counted)
+    tracks = open_tracks([path]).tracks
+    for start in range(0, frames, 1 << 17):
+        for channel, track in enumerate(tracks):
+            track.read(start - 100 * channel, 1 << 17)
+    assert sum(read) == frames
+
+
+def test_many_threads_read_one_file(tmp_path: Path, rng: np.random.Generator) -> None:
+    """Each gets its own samples, whatever the others read meanwhile; also through the decoder."""
+    for container in ("WAV", "FLAC"):
+        path = tmp_path / container
+        soundfile.write(path, rng.uniform(-1, 1, (3 * PAGE_FRAMES, 4)), 48000, "PCM_16", format=container)
+        wanted = soundfile.read(path)[0]
+        tracks = open_tracks([path]).tracks
+        wrong: list[int] = []
+
+        def read(channel: int, seed: int) -> None:
+            places = np.random.default_rng(seed)
+            for start in places.integers(0, 3 * PAGE_FRAMES - 5000, 15):
+                if not np.array_equal(tracks[channel].read(start, 5000), wanted[start : start + 5000, channel]):  # noqa: B023
+                    wrong.append(channel)  # noqa: B023
+
+        threads = [threading.Thread(target=read, args=(number % 4, number)) for number in range(8)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert wrong == []
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+def test_a_sample_that_is_no_number_is_placed(tmp_path: Path, bad: float) -> None:
+    """File, channel and time to the sample; the other channel reads well."""
+    samples = np.zeros((96_000, 2))
+    samples[72_012, 1] = bad
+    path = tmp_path / "a.wav"
+    soundfile.write(path, samples, 48000, "FLOAT")
+    tracks = open_tracks([path]).tracks
+    assert not tracks[0].read().any()
+    with pytest.raises(TakeError, match=r"a\.wav channel 2 holds a sample that is no number .* at 1\.500250 s"):
+        for _ in tracks[1].blocks(5000):
+            pass
+
+
+@pytest.mark.parametrize("container", ["WAV", "FLAC"])
+def test_a_file_that_shrinks_while_it_is_read_is_said(tmp_path: Path, rng: np.random.Generator, container: str) -> None:
+    """Up to which second it could be read."""
+    path = tmp_path / "a"
+    soundfile.write(path, rng.uniform(-1, 1, 4 * PAGE_FRAMES), 48000, "PCM_16", format=container)
+    track = open_track(path)
+    blocks = track.blocks(PAGE_FRAMES)
+    next(blocks)
+    with path.open("r+b") as file:
+        file.truncate(path.stat().st_size // 2)
+    with pytest.raises(TakeError, match=r"cannot be read on at [12]\.\d+ s of 5\.461 s"):
+        list(blocks)
+
+
+def test_a_file_that_vanishes_while_it_is_read_is_said(tmp_path: Path) -> None:
+    """A card that is pulled."""
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros(3 * PAGE_FRAMES), 48000, "PCM_16")
+    track = open_track(path)
+    path.unlink()
+    with pytest.raises(TakeError, match="no such file"):
+        track.read(2 * PAGE_FRAMES, 10)
+
+
+def test_denormals_dc_and_full_scale_are_just_samples(tmp_path: Path) -> None:
+    """Nothing is flushed, centred or held."""
+    values = np.array([5e-324, -5e-324, 1e-310, 1.0, -1.0, 1.7e308, 0.0, -0.0])
+    soundfile.write(tmp_path / "a.wav", values, 192_000, "DOUBLE")
+    assert open_track(tmp_path / "a.wav").read().tobytes() == values.tobytes()
+
+
+@pytest.mark.parametrize("form", ["RF64", "BW64", "EXTENSIBLE", "LIST first", "streamed"])
+def test_kinds_of_headers(tmp_path: Path, form: str) -> None:
+    """Made by hand: wide sizes, the broadcast wave of 64 bits, a channel mask, chunks in front, an unknown length."""
+    data = np.arange(-50, 50, dtype="<i2").tobytes()
+    audio = [(b"fmt ", chunks.fmt(1, bits=16)), (b"data", data)]
+    made = {
+        "RF64": chunks.rf64(audio, len(data), 100),
+        "BW64": b"BW64" + chunks.rf64(audio, len(data), 100)[4:],
+        "EXTENSIBLE": chunks.riff([(b"fmt ", chunks.fmt(1, bits=16, mask=4)), (b"data", data)]),
+        "LIST first": chunks.riff([(b"LIST", b"INFOodd"), *audio, (b"LIST", b"INFO")]),
+        "streamed": chunks.riff(audio).replace(b"data\xc8\0\0\0", b"data\xff\xff\xff\xff"),
+    }[form]
+    path = tmp_path / "a.wav"
+    path.write_bytes(made)
+    assert (open_track(path).read() * 32768).tolist() == list(range(-50, 50))
+
+
+def test_what_no_plain_reader_knows_goes_to_the_decoder(tmp_path: Path, rng: np.random.Generator) -> None:
+    """Compressed and big-endian files are read through the reference library."""
+    for subtype, endian in (("ULAW", "FILE"), ("PCM_16", "BIG")):
+        path = tmp_path / subtype
+        soundfile.write(path, rng.uniform(-1, 1, 1000), 48000, subtype, endian, format="WAV")
+        assert np.array_equal(open_track(path).read(), soundfile.read(path)[0])
+        assert AudioFile(path).info.subtype == subtype
+
+
+def test_no_file_is_left_open(tmp_path: Path) -> None:
+    """A hundred tracks read to their end hold no file of the system."""
+    handles = Path("/proc/self/fd")
+    if not handles.exists():
+        pytest.skip("no list of open files here")
+    for number in range(100):
+        soundfile.write(tmp_path / str(number), np.zeros(10), 48000, "PCM_16", format=["WAV", "FLAC"][number % 2])
+    tracks = open_tracks(tmp_path / str(number) for number in range(100)).tracks
+    before = len(list(handles.iterdir()))
+    for track in tracks:
+        track.read()
+    assert len(list(handles.iterdir())) == before
