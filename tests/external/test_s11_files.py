@@ -131,7 +131,7 @@ def test_masks_of_a_reference_writer_are_kept(tmp_path: Path) -> None:
 
 
 def test_a_reference_reader_sees_the_carried_extension(tmp_path: Path) -> None:
-    """A file whose bext the reference library wrote through its own command comes out readable, with time moved."""
+    """A file with a broadcast extension comes out readable by the reference library, its time moved in the file."""
     source, out = tmp_path / "source.wav", tmp_path / "out.wav"
     whole = _bext(1000, 0)
     source.write_bytes(

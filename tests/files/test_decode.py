@@ -26,8 +26,8 @@ def test_any_stretch_in_any_order(tmp_path: Path, rng: np.random.Generator, cont
     tracks = open_tracks([path]).tracks
     starts = [0, PAGE_FRAMES - 1, PAGE_FRAMES, frames - 1, 5, 2 * PAGE_FRAMES - 7, *rng.integers(0, frames, 20)]
     for start in starts:
-        for count in (1, 2, 100, PAGE_FRAMES + 3, frames):
-            count = min(count, frames - start)
+        for wished in (1, 2, 100, PAGE_FRAMES + 3, frames):
+            count = min(wished, frames - start)
             for channel, track in enumerate(tracks):
                 assert np.array_equal(track.read(start, count), wanted[start : start + count, channel])
 
