@@ -6,6 +6,7 @@ Exit status: 0 done; 1 done, and something was found wrong; 2 the command or its
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from typing import Any, Final
@@ -71,6 +72,10 @@ def main() -> None:
 
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line and exit; no traceback reaches the user."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a letter gets an escape, not a crash.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     sys.exit(status_of(arguments))
 
 
@@ -92,6 +97,10 @@ def status_of(arguments: list[str] | None = None) -> int:
         return 0
     except (OSError, MemoryError) as error:
         return _refused([_system_sentence(error)])
+    except Exception as error:
+        if os.environ.get("MICALIGN_TRACEBACK"):
+            raise
+        return _refused([_defect_sentence(error)])
     return result if isinstance(result, int) else 0
 
 
@@ -108,6 +117,13 @@ def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:
 def _usage(error: click.ClickException) -> str:
     context = getattr(error, "ctx", None)
     return f"Try '{context.command_path} --help'." if isinstance(context, click.Context) else ""
+
+
+def _defect_sentence(error: Exception) -> str:
+    return (
+        f"this is a defect of micalign, not of your files ({type(error).__name__}: {str(error)[:200]}): please report "
+        "it with the command you gave and what MICALIGN_TRACEBACK=1 makes it print"
+    )
 
 
 def _system_sentence(error: OSError | MemoryError) -> str:

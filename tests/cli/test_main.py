@@ -1,0 +1,118 @@
+"""The frame of the command line: exit statuses, one sentence for a fault, no traceback, quiet when a pipe closes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from commands import micalign
+
+from micalign.cli import schema
+from micalign.cli.main import COMMANDS
+
+ROOT = Path(__file__).parents[2]
+SCENE = ROOT / "scenes" / "jazz-kit.toml"
+
+
+def _started(*arguments: str, **options: object) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "micalign", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        **options,
+    )
+
+
+def test_help_names_every_command() -> None:
+    """In the order of a day's work, with status 0."""
+    said = micalign("--help")
+    assert said.status == 0
+    assert [name for name in COMMANDS if f"\n  {name} " not in said.out] == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["chekc"], "No such command 'chekc'"),
+        (["check"], "Missing argument 'SCENE'"),
+        (["check", "no-such.toml"], "no-such.toml: there is no such scene file"),
+        (["schema", "--frce"], "No such option"),
+    ],
+)
+def test_a_command_that_cannot_be_used_ends_with_status_2_and_a_sentence(arguments: list[str], sentence: str) -> None:
+    """On standard error; nothing on standard output."""
+    said = micalign(*arguments)
+    assert said.status == 2
+    assert sentence in said.err
+    assert said.out == ""
+
+
+def test_control_characters_of_a_name_do_not_reach_the_terminal() -> None:
+    """An escape sequence in a path is shown, not obeyed."""
+    said = micalign("check", "no\x1b[31m-such.toml")
+    assert "\x1b" not in said.err
+    assert "no\\x1b[31m-such.toml" in said.err
+
+
+def test_a_defect_is_told_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also an exception nobody thought of ends in words, unless a contributor asks for the traceback."""
+
+    def broken(_document: object) -> None:
+        raise ZeroDivisionError("no such case")
+
+    monkeypatch.setattr(schema, "print_json", broken)
+    said = micalign("schema")
+    assert said.status == 2
+    assert "defect of micalign" in said.err
+    assert "Traceback" not in said.err
+    monkeypatch.setenv("MICALIGN_TRACEBACK", "1")
+    with pytest.raises(ZeroDivisionError, match="no such case"):
+        micalign("schema")
+
+
+def test_a_reader_that_goes_away_is_no_error() -> None:
+    """As in ``micalign schema | head -1``."""
+    said = subprocess.run(
+        ["bash", "-c", f"set -o pipefail; {sys.executable} -m micalign schema | head -1"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert said.stdout == "{\n"
+    assert said.stderr == ""
+    assert said.returncode == 0
+
+
+@pytest.mark.parametrize(
+    "environment", [{"LANG": "C", "LC_ALL": "C"}, {"PYTHONIOENCODING": "ascii"}, {"HOME": "/nonexistent"}]
+)
+def test_a_bare_environment_is_enough(environment: dict[str, str]) -> None:
+    """No locale, no wide encoding, no home folder: the table still comes."""
+    bare = {"PATH": os.environ["PATH"], **environment}
+    said = subprocess.run(
+        [sys.executable, "-m", "micalign", "check", str(SCENE)], capture_output=True, env=bare, check=False
+    )
+    assert said.returncode in {0, 1}, said.stderr
+    assert b"Traceback" not in said.stderr
+
+
+@pytest.mark.slow
+def test_ctrl_c_ends_with_one_line_and_status_130(tmp_path: Path) -> None:
+    """Whenever it comes, nothing half-written is left under a final name."""
+    for delay_s in (0.3, 0.8, 1.5, 2.5):
+        out = tmp_path / f"demo-{delay_s}"
+        running = _started("demo", "-o", str(out))
+        time.sleep(delay_s)
+        running.send_signal(signal.SIGINT)
+        _, err = running.communicate(timeout=60)
+        if running.returncode == 0:
+            continue  # it was done before the signal came
+        assert running.returncode in {130, -signal.SIGINT}, err
+        assert "Traceback" not in err or running.returncode == -signal.SIGINT
+        assert not list(out.rglob("*partial*")) if out.exists() else True
