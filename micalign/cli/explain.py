@@ -1,0 +1,134 @@
+"""``micalign explain``: a lesson on comb filtering, with sounds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from micalign.cli.options import force_option, json_option, out_option, quiet_option
+
+if TYPE_CHECKING:
+    from micalign.report.lesson import Case
+
+__all__ = ["command"]
+
+UNITS: Final = ("m", "cm", "mm", "ft", "in")
+
+
+@click.command("explain")
+@out_option("Folder for the lesson.", default="lesson")
+@click.option(
+    "--distances",
+    type=(str, str),
+    metavar="A B",
+    help="The lesson about your own case: two distances from one source, such as '30 cm' '95 cm'.",
+)
+@click.option("--delay-ms", type=click.FloatRange(0.0, 1000.0, min_open=True), help="Or the delay of your own copy.")
+@click.option("--unit", type=click.Choice(UNITS), help="Of the lengths.  [default: that of --distances, else cm]")
+@click.option("--questions", "count", type=click.IntRange(1, 200), help="Also write so many questions and answers.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, other questions.")
+@force_option
+@json_option
+@quiet_option
+def command(
+    out: Path,
+    *,
+    distances: tuple[str, str] | None,
+    delay_ms: float | None,
+    unit: str | None,
+    count: int | None,
+    seed: int,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    r"""Make a lesson on comb filtering: a page with sliders, its figures and sounds.
+
+    Open index.html in a browser; it needs no network. With --distances or --delay-ms the lesson begins with your own
+    case, worked out. With --questions it also writes questions.html and answers.html, ready to print.
+
+    The sounds are made quiet, but turn headphones down before you listen.
+
+    \b
+    Examples:
+      micalign explain -o lesson
+      micalign explain -o lesson --distances "30 cm" "95 cm" --questions 10
+    """
+    if distances is not None and delay_ms is not None:
+        raise click.UsageError("give --distances or --delay-ms, not both")
+    case = _case(distances, delay_ms, unit)
+    from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.folder import write_folder  # noqa: PLC0415
+
+    files = _lesson(case, unit or "cm") | _sheets(count, seed, unit or (case.unit if case else "cm"))
+    written = write_folder(out, files, force=force)
+    if as_json:
+        from micalign.report.lesson import case_document  # noqa: PLC0415 - as above
+
+        document = {"folder": str(out), "files": [str(path) for path in written]}
+        print_json(document | {"case": case_document(case) if case else None})
+        return 0
+    click.echo(clean(str(out / "index.html")))
+    note(f"open it in a browser; {len(written)} files in {out}", quiet=quiet)
+    return 0
+
+
+def _case(distances: tuple[str, str] | None, delay_ms: float | None, unit: str | None) -> Case | None:
+    from micalign.report.lesson import Case  # noqa: PLC0415 - so that --help costs only click
+
+    if delay_ms is not None:
+        return Case(delay_ms / 1e3, unit=unit or "cm")
+    if distances is None:
+        return None
+    from micalign.scene.lengths import parse_length  # noqa: PLC0415
+
+    shown = unit or _unit_of(distances[0]) or _unit_of(distances[1]) or "cm"
+    try:
+        first, second = (parse_length(text, shown) for text in distances)
+    except ValueError as error:
+        raise click.UsageError(f"--distances: {error}") from error
+    if min(first, second) < 0.001 or max(first, second) > 100.0:
+        raise click.UsageError("--distances: each must lie between 1 mm and 100 m")
+    if abs(first - second) < 1e-4:
+        raise click.UsageError("--distances: equal distances make no comb: give two that differ")
+    return Case.from_distances(first, second, unit=shown)
+
+
+def _unit_of(text: str) -> str | None:
+    """The first unit that a length names: ``3 ft 5 in`` is told in feet."""
+    import re  # noqa: PLC0415 - only here
+
+    found = re.search(r"(?<![a-z])(mm|cm|m|ft|feet|foot|in|inch|inches)(?![a-z])|(['′’])|([\"″”])", text.casefold())
+    if found is None:
+        return None
+    name = found[1] or ("ft" if found[2] else "in")
+    return {"feet": "ft", "foot": "ft", "inch": "in", "inches": "in"}.get(name, name)
+
+
+def _lesson(case: Case | None, unit: str) -> dict[str, bytes]:
+    from micalign.figures.lesson import lesson_figures  # noqa: PLC0415 - as above
+    from micalign.figures.sketches import sketches  # noqa: PLC0415
+    from micalign.figures.style import inline_svg, render  # noqa: PLC0415
+    from micalign.report.lesson import lesson_page  # noqa: PLC0415
+    from micalign.report.sounds import lesson_sounds, wav_bytes  # noqa: PLC0415
+
+    drawn = lesson_figures(case.copy if case else None) | sketches()
+    sounds = lesson_sounds(own_delay_s=case.delay_s, own_level_db=case.level_difference_db) if case else lesson_sounds()
+    text = lesson_page({name: inline_svg(figure) for name, figure in drawn.items()}, sounds, case=case, unit=unit)
+    files = {"index.html": text.encode("utf-8")}
+    files |= {f"figures/{name}.svg": render(figure, ".svg") for name, figure in drawn.items()}
+    return files | {f"sounds/{sound.name}.wav": wav_bytes(sound.samples) for sound in sounds}
+
+
+def _sheets(count: int | None, seed: int, unit: str) -> dict[str, bytes]:
+    if count is None:
+        return {}
+    from micalign.report.questions import question_page, questions  # noqa: PLC0415 - as above
+
+    asked = questions(count, seed=seed, unit=unit)
+    return {
+        "questions.html": question_page(asked, answers=False, seed=seed).encode("utf-8"),
+        "answers.html": question_page(asked, answers=True, seed=seed).encode("utf-8"),
+    }
