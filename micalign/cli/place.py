@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import PATH, force_option, json_option, quiet_option, scene_argument
+from micalign.cli.arrange import ArrangementOptions, arrangement_options, tell_arrangement
+from micalign.cli.options import PATH, force_option, json_option, quiet_option
 from micalign.cli.output import clean, console, note, print_json
 
 if TYPE_CHECKING:
@@ -18,31 +19,75 @@ __all__ = ["command"]
 
 
 @click.command("place")
-@scene_argument
+@click.argument("scene", type=PATH, required=False, metavar="SCENE")
 @click.option("--write", type=PATH, metavar="NEW.toml", help="Write the scene with the new positions.")
 @click.option("--figure", type=PATH, metavar="FILE", help="Draw old and new places (.png, .svg or .pdf).")
+@arrangement_options
 @force_option
 @json_option
 @quiet_option
-def command(scene: Path, *, write: Path | None, figure: Path | None, force: bool, as_json: bool, quiet: bool) -> int:
+def command(
+    scene: Path | None,
+    *,
+    write: Path | None,
+    figure: Path | None,
+    arrangement: str | None,
+    at: tuple[str, ...],
+    around: tuple[str, ...],
+    room: str | None,
+    facing: str,
+    unit: str,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
     """Find better positions for the mics of SCENE that may move ('move' or 'reach').
 
     Keepouts, the walls' margin and each mic's own box are never broken. Pairs are brought within their tolerance to
     everything in 'equal_to'; then distances, spacing, reflections, stereo and short moves are weighed ([place] in the
     scene). Nothing is written without --write or --figure.
 
-    Example: micalign place scenes/jazz-kit.toml --write placed.toml --figure placed.png
+    With --arrangement a first scene is made instead: round sources given with --at, round those of SCENE, or round
+    usual ones; printed, or written with --write.
+
+    \b
+      equal-overheads       a pair over the player's head, equal to snare and kick
+      spaced-pair           two cardioids 60 cm apart
+      coincident-pair       two cardioids in one place, 90 degrees apart
+      near-coincident-pair  two cardioids, 17 cm and 110 degrees apart
+      close-mic             a mic on each source, 5 cm off and at 45 degrees
+      two-mics-on-cab       two mics at one distance from the cone
+      di-and-cab            a DI and a close mic on one cab
+      two-singers           a mic each, by the 3:1 rule
+
+    \b
+    Examples:
+      micalign place scenes/jazz-kit.toml --write placed.toml --figure placed.png
+      micalign place --arrangement equal-overheads --at snare=2.1,2.0,0.7 --at kick=2.0,1.4,0.3 --write first.toml
 
     Exit status 1 says that the limits leave no solution; the best compromise and what stands in the way are told.
     """
+    if arrangement is not None:
+        if figure is not None:
+            raise click.UsageError("--figure shows a move: place the written scene with it, or use 'micalign draw'")
+        options = ArrangementOptions(arrangement, at, around, room, facing, unit)
+        return tell_arrangement(options, scene, write, force=force, as_json=as_json, quiet=quiet)
+    if scene is None:
+        raise click.UsageError("give SCENE, or --arrangement to make a first one")
+    if at or around or room:
+        raise click.UsageError("--at, --around and --room go with --arrangement")
+    return _better(scene, write, figure, force=force, as_json=as_json, quiet=quiet)
+
+
+def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool, as_json: bool, quiet: bool) -> int:
     from micalign.acoustics.placement import place  # noqa: PLC0415 - numpy, which --help must not pay for
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
 
-    before = surveyed(read_scene(scene))
+    before = surveyed(read_scene(path))
     found = place(before)
     if write is not None:
-        write_positions(scene, write, {move.mic: move.to_m for move in found.moved}, force=force)
+        write_positions(path, write, {move.mic: move.to_m for move in found.moved}, force=force)
         note(f"wrote {write}", quiet=quiet)
     if figure is not None:
         _draw(found.scene, before, figure, force=force)

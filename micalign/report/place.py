@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.acoustics.placement import Placement
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.stereo import PairSource
 from micalign.findings.finding import Finding
+from micalign.report.check import finding_rows, rows
 from micalign.report.moves import move_words, obstacle_words, short_length, string_length
 from micalign.report.plain import clean
 from micalign.scene.model import Pair, Scene
@@ -22,10 +22,19 @@ from micalign.units import show_hz, show_length, show_ms, show_percent
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["cautions", "findings_table", "move_table", "place_document", "string_table", "summary", "wish_table"]
+__all__ = [
+    "cautions",
+    "error_words",
+    "findings_table",
+    "move_table",
+    "place_document",
+    "string_table",
+    "summary",
+    "wish_table",
+]
 
 _ERROR_M: Final = 0.01
-_OVERHEAD_M: Final = 1.5
+_OVERHEAD_M: Final = 1.7
 
 WISHES: Final = {
     "equal": "pairs equal to their sources",
@@ -59,7 +68,7 @@ def place_document(
             for move in placement.moves
         ],
         "tapes": [{"between": list(one.between), "distance_m": one.distance_m} for one in placement.strings],
-        "pairs": [_pair_row(row) for row in prediction.pairs],
+        "pairs": rows(prediction.pairs),
         "before": placement.before,
         "after": placement.after,
         "wishes": {"before": dict(placement.wishes_before), "after": dict(placement.wishes_after)},
@@ -73,28 +82,8 @@ def place_document(
             for one in placement.obstacles
         ],
         "one_cm_costs_s": _ERROR_M / prediction.speed_of_sound_m_s,
-        "findings": [_finding_row(one) for one in findings_after],
-        "findings_before": [_finding_row(one) for one in findings_before],
-    }
-
-
-def _pair_row(row: PairSource) -> dict[str, Any]:
-    return {
-        "pair": row.pair,
-        "source": row.source,
-        "difference_s": row.difference_s,
-        "within_tolerance": row.within_tolerance,
-        "equal_to": row.equal_to,
-    }
-
-
-def _finding_row(one: Finding) -> dict[str, Any]:
-    return {
-        "rule": one.rule,
-        "severity": one.severity,
-        "where": list(one.where),
-        "message": one.message,
-        "advice": one.advice,
+        "findings": finding_rows(findings_after),
+        "findings_before": finding_rows(findings_before),
     }
 
 
