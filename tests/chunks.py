@@ -14,7 +14,8 @@ def fmt(
     channels: int = 1, rate: int = 48000, bits: int = 24, tag: int = PCM, *, mask: int | None = None, valid: int = 0
 ) -> bytes:
     """The data of a format chunk; extensible where a channel mask is given."""
-    core = struct.pack("<HIIHH", channels, rate, rate * channels * bits // 8, channels * bits // 8, bits)
+    frame_bytes = channels * bits // 8 % 65536
+    core = struct.pack("<HIIHH", channels, rate, rate * frame_bytes % (1 << 32), frame_bytes, bits)
     if mask is None:
         return struct.pack("<H", tag) + core
     guid = struct.pack("<H", tag) + bytes.fromhex("0000 0000 1000 8000 00aa 0038 9b71")
