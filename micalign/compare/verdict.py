@@ -22,7 +22,7 @@ __all__ = ["RIVAL", "Taken", "Verdict", "verdict_on"]
 RIVAL: Final = 3.0
 """Causes within this much evidence of the best (a factor of 20) are named beside it."""
 
-_GAIN: Final = (1.5, 6.0, 8.0)
+_GAIN: Final = (0.0, 6.0, 8.0)
 """Evidence that the first, second and third cause must gain, beyond their priors."""
 
 _MATTERS_M: Final = 0.03

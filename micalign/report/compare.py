@@ -1,0 +1,121 @@
+"""How is plan against take told: as a document, as a table for the terminal and as a list of what to do now?
+
+Times are how much later a source is in a track than in the reference track. Names are cleaned where they are printed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from micalign.compare.model import Comparison, Explanation, Row
+from micalign.report.check import finding_rows
+from micalign.report.plain import clean
+from micalign.units import show_ms
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["compare_document", "comparison_table", "summary", "to_do"]
+
+_LARGE_Z = 3.0
+
+
+def compare_document(found: Comparison) -> dict[str, Any]:
+    """What ``compare --json`` prints; the reference track of each row is said in it."""
+    return {
+        "tracks": [_row(row) for row in found.rows],
+        "explanations": [_explanation(one) for one in found.explanations],
+        "flipped": list(found.flips.tracks),
+        "flipped_instead": list(found.flips.instead),
+        "explained": found.explained,
+        "delays": found.sightings,
+        "strays": found.strays,
+        "unheard": list(found.unheard),
+        "findings": finding_rows(found.findings),
+    }
+
+
+def _row(row: Row) -> dict[str, Any]:
+    return {
+        "track": row.track,
+        "source": row.source,
+        "reference": row.reference,
+        "predicted_s": row.predicted_s,
+        "predicted_uncertainty_s": row.predicted_sigma_s,
+        "measured_s": row.measured_s,
+        "uncertainty_s": row.measured_sigma_s,
+        "difference_s": row.difference_s,
+        "z": row.z,
+        "polarity_expected": row.polarity_expected,
+        "polarity": row.polarity,
+        "explains": row.explains,
+    }
+
+
+def _explanation(one: Explanation) -> dict[str, Any]:
+    return {
+        "cause": one.kind,
+        "names": list(one.names),
+        "words": one.words,
+        "evidence": round(one.evidence, 2),
+        "rivals": list(one.rivals),
+        "moved_m": None if one.moved_m is None else [round(value, 4) for value in one.moved_m],
+        "moved_uncertainty_m": None if one.moved_sigma_m is None else round(one.moved_sigma_m, 4),
+        "late_s": one.late_s,
+        "temperature_c": None if one.temperature_c is None else round(one.temperature_c, 1),
+    }
+
+
+def comparison_table(found: Comparison) -> Table:
+    """One row for each source and track."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+
+    table = Table(title="Plan against take", title_justify="left", title_style="bold")
+    for heading in ("source", "track", "against"):
+        table.add_column(heading, overflow="fold")
+    for heading in ("planned", "measured", "off by", "z"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("polarity")
+    before = None
+    for row in found.rows:
+        source = "" if row.source == before else clean(row.source)
+        table.add_row(source, clean(row.track), clean(row.reference), *_numbers(row), _polarity(row), style=_style(row))
+        before = row.source
+    return table
+
+
+def _numbers(row: Row) -> list[str]:
+    planned = show_ms(row.predicted_s, sign=True)
+    if row.measured_s is None or row.difference_s is None or row.z is None:
+        return [planned, "not heard", "", ""]
+    return [planned, show_ms(row.measured_s, sign=True), show_ms(row.difference_s, sign=True), f"{row.z:+.1f}"]
+
+
+def _polarity(row: Row) -> str:
+    if row.polarity is None or row.polarity_expected is None:
+        return ""
+    return "as planned" if row.polarity == row.polarity_expected else "INVERTED"
+
+
+def _style(row: Row) -> str | None:
+    is_inverted = _polarity(row) == "INVERTED"
+    return "yellow" if is_inverted or (row.z is not None and abs(row.z) > _LARGE_Z) else None
+
+
+def summary(found: Comparison) -> Iterator[str]:
+    """The verdict in a line or two, with its evidence."""
+    heard = f"{found.sightings} delays heard, {found.strays} of them explained by nothing"
+    if found.is_fine:
+        yield f"As planned: {heard}. |z| above 3 would be worth a look."
+        return
+    for one in found.explanations:
+        yield f"{one.words} (evidence e^{one.evidence:.0f} over the plan as it stands)"
+    yield f"{'Explained' if found.explained else 'NOT explained'}: {heard} in the end."
+
+
+def to_do(found: Comparison) -> Iterator[str]:
+    """What to do now, numbered, the most useful first: each finding's message and its advice."""
+    for number, one in enumerate(found.findings, start=1):
+        yield f"{number}. {one.message}"
+        yield f"   -> {one.advice}"
