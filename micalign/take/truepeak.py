@@ -29,6 +29,7 @@ _LEAST_GUESS: Final = 0.7  # of the highest peak, for a place's guess from four 
 _LEAST_SUM: Final = 0.7  # of the highest peak: less in two neighbours together, and no higher peak lies between
 _LARGEST_UNDER_READ: Final = 1.083  # 0.69 dB: what four steps to a sample may miss of a tone at half the rate
 _MOST_PLACES: Final = 512
+_WINDOW: Final = 480
 _MOST_REFINED: Final = 48
 
 
@@ -41,54 +42,64 @@ def true_peak(samples: npt.ArrayLike) -> float:
     """
     values = np.asarray(samples, dtype=np.float64)
     meter = TruePeak()
-    if len(values):
-        meter.feed(values, float(np.abs(values).max()))
+    whole = len(values) // _WINDOW * _WINDOW
+    for windows in (values[:whole].reshape(-1, _WINDOW), values[None, whole:]):
+        if windows.size:
+            meter.feed(windows, np.abs(windows).max(axis=1))
     return meter.finish()
 
 
 class TruePeak:
-    """The highest true peak of blocks that follow each other."""
+    """The highest true peak of windows that follow each other."""
 
     def __init__(self) -> None:
         self._peak = 0.0
-        self._tail = np.zeros(2 * _REACH + 2)
+        self._tail = np.zeros(_TAPS)
 
-    def feed(self, block: Floats, sample_peak: float) -> None:
-        """Take the next block, whose largest sample is ``sample_peak`` in size."""
-        self._peak = max(self._peak, sample_peak)
-        # A block far below the highest peak cannot raise it: its tallest interval rises at most to twice its samples.
-        # The seam to a louder neighbour is in the tail.
-        if 2.0 * max(sample_peak, float(np.abs(self._tail).max())) > _LEAST_SUM * self._peak > 0.0:
-            self._search(np.concatenate((self._tail, block)))
-        self._tail = block[-len(self._tail) :].copy() if len(block) >= len(self._tail) else self._joined(block)
+    def feed(self, windows: Floats, peaks: Floats) -> None:
+        """Take the next windows, shape (windows, frames), whose largest samples are ``peaks`` in size."""
+        self._peak = max(self._peak, float(peaks.max()))
+        # The sound is searched half a kernel late, so a window's search begins in the one before.
+        near = np.maximum(peaks, np.concatenate(([np.abs(self._tail).max()], peaks[:-1])))
+        wanted = np.flatnonzero(2.0 * near > _LEAST_SUM * self._peak)
+        block = windows.reshape(-1)
+        if self._peak > 0.0 and len(wanted):
+            sound = np.concatenate((self._tail, block))
+            frames = windows.shape[1]
+            stretches = np.lib.stride_tricks.sliding_window_view(sound, frames + _TAPS)
+            self._search(np.ascontiguousarray(stretches[wanted * frames]))
+        self._tail = np.concatenate((self._tail, block[-_TAPS:]))[-_TAPS:]
 
     def finish(self) -> float:
         """Let the sound end in silence, and give the highest peak."""
-        self.feed(np.zeros(len(self._tail)), 0.0)
+        self.feed(np.zeros((1, _TAPS)), np.zeros(1))
         return self._peak
 
-    def _joined(self, block: Floats) -> Floats:
-        return np.concatenate((self._tail, block))[-len(self._tail) :]
-
-    def _search(self, sound: Floats) -> None:
-        places = _places(sound, self._peak)
+    def _search(self, stretches: Floats) -> None:
+        """Look for a higher peak in stretches of sound, shape (stretches, frames), each with half a kernel around."""
+        sound = stretches.reshape(-1)
+        places = _places(stretches, self._peak)
+        guess = _guesses(sound, places)
+        places, guess = places[guess > _LEAST_GUESS * self._peak], guess[guess > _LEAST_GUESS * self._peak]
+        if len(places) > _MOST_PLACES:
+            places = places[np.argpartition(-guess, _MOST_PLACES)[:_MOST_PLACES]]
         if len(places):
             around = np.lib.stride_tricks.sliding_window_view(sound, _TAPS)[places - _REACH]
             self._peak = max(self._peak, _highest(around, self._peak))
 
 
-def _places(sound: Floats, peak: float) -> Ints:
-    """Where two neighbours together are large, and larger than the pairs before and after: at most so many."""
-    sums = sound[1:] + sound[:-1]
+def _places(stretches: Floats, peak: float) -> Ints:
+    """Where two neighbours together are large, and larger than the pairs before and after; places in the flat sound."""
+    sums = stretches[:, 1:] + stretches[:, :-1]
     np.abs(sums, out=sums)
-    inner = sums[_REACH : len(sums) - _REACH]
+    last = sums.shape[1] - _REACH
+    inner = sums[:, _REACH:last]
     large = inner > _LEAST_SUM * peak
-    large &= inner >= sums[_REACH - 1 : len(sums) - _REACH - 1]
-    large &= inner >= sums[_REACH + 1 : len(sums) - _REACH + 1]
-    found = np.flatnonzero(large) + _REACH
-    guess = _guesses(sound, found)
-    found, guess = found[guess > _LEAST_GUESS * peak], guess[guess > _LEAST_GUESS * peak]
-    return found if len(found) <= _MOST_PLACES else found[np.argpartition(-guess, _MOST_PLACES)[:_MOST_PLACES]]
+    large &= inner >= sums[:, _REACH - 1 : last - 1]
+    large &= inner >= sums[:, _REACH + 1 : last + 1]
+    row, column = np.nonzero(large)
+    places: Ints = row * stretches.shape[1] + column + _REACH
+    return places
 
 
 def _guesses(sound: Floats, places: Ints) -> Floats:

@@ -1,0 +1,127 @@
+"""Is there mains hum in the quiet parts of a track, and how strong are its harmonics?
+
+Hum is lines at whole multiples of 50 or 60 Hz (within 1 %, as EN 50160 allows the mains; quoted from memory) that
+stand above what is around them in every quiet second, at one level. A bass note is not: the nearest ones, G1 (49.0 Hz)
+and A#1 (58.3 Hz), B1 (61.7 Hz), lie 2 to 3 % off, and a note comes and goes. Levels are root mean square against
+full scale 1. A bin of the spectra is one hertz.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Floats
+from micalign.take.quiet import QuietSeconds
+from micalign.units import db_from_power
+
+__all__ = ["MAINS_HZ", "Hum", "Line", "find_hum"]
+
+MAINS_HZ: Final = (50, 60)
+
+_WITHIN: Final = 0.01
+_AGREE: Final = 0.004  # harmonics of one mains against each other
+_HARMONICS: Final = 12
+_LINE_BINS: Final = 2  # a Hann line lies in five bins
+_PROMINENCE: Final = 10.0  # 10 dB in power above the median around it
+_FEW_PROMINENCE: Final = 40.0  # where fewer than five seconds could be looked at
+_STEADY_RATIO: Final = 2.0  # 3 dB
+_STEADY_SHARE: Final = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One harmonic: its frequency in hertz and its level in decibels of full scale, root mean square."""
+
+    hz: float
+    dbfs: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hum:
+    """Mains hum: the mains it is of (50 or 60), all lines together (power), and each."""
+
+    mains_hz: int
+    power: float
+    lines: tuple[Line, ...]
+
+    @property
+    def dbfs(self) -> float:
+        """The level of all lines together, root mean square, decibels of full scale."""
+        return db_from_power(self.power)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    harmonic: int
+    hz: float
+    power: float
+
+
+def find_hum(quiet: QuietSeconds | None) -> Hum | None:
+    """The hum in the quiet seconds, or None."""
+    if quiet is None or len(quiet.low) < 2:
+        return None
+    found = [(sum(line.power for line in lines), mains, lines) for mains in MAINS_HZ if (lines := _lines(quiet, mains))]
+    if not found:
+        return None
+    power, mains, lines = max(found)
+    return Hum(mains, power, tuple(Line(line.hz, db_from_power(line.power)) for line in lines))
+
+
+def _lines(quiet: QuietSeconds, mains: int) -> tuple[_Found, ...]:
+    """The lines of one mains frequency; none where they do not make a hum together."""
+    median = np.median(quiet.low, axis=0)
+    last = min(_HARMONICS, (len(median) - 20) // mains)
+    found = [line for harmonic in range(1, last + 1) if (line := _line(quiet.low, median, mains, harmonic))]
+    agreeing = _agreeing(found)
+    low = any(line.harmonic <= 2 for line in agreeing)
+    return tuple(agreeing) if low or len(agreeing) >= 3 else ()
+
+
+def _agreeing(found: Sequence[_Found]) -> list[_Found]:
+    """The lines that are harmonics of one fundamental with the strongest."""
+    if not found:
+        return []
+    strongest = max(found, key=lambda line: line.power)
+    base = strongest.hz / strongest.harmonic
+    # A frequency read to 0.1 Hz: at the fundamental that is a wider share than higher up.
+    return [line for line in found if abs(line.hz / line.harmonic - base) <= _AGREE * base + 0.1 / line.harmonic]
+
+
+def _line(low: Floats, median: Floats, mains: int, harmonic: int) -> _Found | None:
+    centre = mains * harmonic
+    reach = max(round(centre * _WITHIN), 1)
+    peak = centre - reach + int(np.argmax(median[centre - reach : centre + reach + 1]))
+    hz = _frequency(median, peak)
+    if abs(hz / centre - 1.0) > _WITHIN:
+        return None
+    around = _around(median, peak)
+    needed = _PROMINENCE if len(low) >= 5 else _FEW_PROMINENCE
+    if median[peak] < needed * around:
+        return None
+    powers = low[:, peak - _LINE_BINS : peak + _LINE_BINS + 1].sum(axis=1) - (2 * _LINE_BINS + 1) * around
+    power = float(np.median(powers))
+    steady = (powers < power * _STEADY_RATIO) & (powers > power / _STEADY_RATIO)
+    if power <= 0.0 or steady.mean() < _STEADY_SHARE:
+        return None
+    return _Found(harmonic, hz, power)
+
+
+def _around(median: Floats, peak: int) -> float:
+    """The usual power of a bin near a line."""
+    sides = np.concatenate((median[max(peak - 18, 5) : peak - 3], median[peak + 4 : peak + 19]))
+    return float(np.median(sides))
+
+
+def _frequency(power: Floats, peak: int) -> float:
+    """The frequency of a line from the two largest bins of a Hann window: offset (2 r - 1) / (r + 1) bins."""
+    side = 1 if power[peak + 1] >= power[peak - 1] else -1
+    if power[peak + side] > power[peak]:
+        # The line lies outside of the searched bins.
+        peak, side = peak + side, -side
+    ratio = float(np.sqrt(power[peak + side] / power[peak])) if power[peak] > 0 else 0.0
+    return peak + side * (2.0 * ratio - 1.0) / (ratio + 1.0)
