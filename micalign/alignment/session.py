@@ -18,7 +18,8 @@ from micalign.alignment.compromise import Heard, Wishes, agreed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.delay.measure import Delay, measure_many
-from micalign.delay.sources import Expected, PairDelay, SourceDelays, TrackDelay, Wanted, measure_sources
+from micalign.delay.sources import measure_sources
+from micalign.delay.told import Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.take.model import Take, Track

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.alignment.session import Measured
 from micalign.delay.measure import Delay
-from micalign.delay.sources import SourceDelays, TrackDelay
+from micalign.delay.told import SourceDelays, TrackDelay
 from micalign.report.plain import clean
 from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 
