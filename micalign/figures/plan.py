@@ -7,51 +7,27 @@ is given, are hollow and joined to the new ones.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from micalign.figures.layout import Sheet, sheet_for
+from micalign.figures.marks import Drawing, draw_things, key_of
 from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, new_figure, words
-from micalign.figures.tags import Tag, place_tags
-from micalign.figures.views import (
-    VIEWS,
-    View,
-    extent_of,
-    keepout_outline,
-    lobe_outline,
-    panel_outline,
-    room_box,
-)
-from micalign.scene.model import Mic, Scene
+from micalign.figures.views import VIEWS, Extent, View, extent_of
+from micalign.scene.model import Scene
 from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["key_of", "plan_figure"]
+__all__ = ["floor_figure", "plan_figure"]
 
-_LOBE_IN: Final = 0.30  # radius of a lobe on paper, inches
-_LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _ENTRY_IN: Final = 0.20  # height of a line of the key, inches
 _COLUMNS: Final = 3
-
-
-@dataclass(frozen=True, slots=True)
-class _Drawing:
-    """What each view needs to know."""
-
-    scene: Scene
-    before: Scene | None
-    paths_of: str | None
-    unit: str
-    sheet: Sheet
-
-    def scaled(self, metres: Any) -> Any:
-        """Metres in the drawing's unit."""
-        return np.asarray(metres) / METRES[self.unit]
+_FLOOR_LEFT: Final = 0.7
+_FLOOR_FOOT: Final = 0.55
 
 
 def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | None = None) -> Figure:
@@ -89,10 +65,10 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
     sheet = sheet_for(extent_of(scene, before=before), key_in=_ENTRY_IN * (-(-len(entries) // _COLUMNS)) + 0.1)
     figure = new_figure(sheet.width_in, sheet.height_in, constrained=False)
     unit = "m" if scene.length_unit == "mm" else scene.length_unit
-    drawing = _Drawing(scene, before, paths_of, unit, sheet)
+    drawing = Drawing(scene, before, paths_of, unit, sheet.inches_per_metre)
     for view in VIEWS:
-        _draw_view(figure.add_axes(sheet.place(view.name)), drawing, view)
-    _draw_key_plan(figure.add_axes(sheet.place("key plan")), drawing)
+        _draw_view(figure.add_axes(sheet.place(view.name)), drawing, sheet, view)
+    _draw_key_plan(figure.add_axes(sheet.place("key plan")), drawing, sheet)
     _write_key(figure.add_axes(sheet.place("key")), entries)
     if scene.title:
         figure.text(
@@ -106,20 +82,47 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
     return figure
 
 
-def key_of(scene: Scene) -> dict[str, str]:
-    """The tag of each thing: A, B, ... for sources; 1, 2, ... for mics, as in the channel list.
+def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
+    """The plan alone, names written beside the things: for the sheet on the wall.
 
+    Parameters
+    ----------
+    scene : Scene
+        With every position filled in.
+    height_in : float
+        Of the drawing with its labels; it is 7.2 inches wide.
+
+    Examples
+    --------
     >>> from micalign.scene.model import Mic, Source
-    >>> key_of(Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("room", (4.0, 3.0, 1.5)),)))
-    {'snare': 'A', 'room': '1'}
+    >>> scene = Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("room", (4.0, 3.0, 1.5)),))
+    >>> [text.get_text() for text in floor_figure(scene).axes[0].texts]
+    ['A snare', '1 room']
     """
-    tags = {source.name: _letter(index) for index, source in enumerate(scene.sources)}
-    return tags | {mic.name: str(index) for index, mic in enumerate(scene.mics, start=1)}
+    width_in = 7.2
+    extent = extent_of(scene)
+    across, up = width_in - _FLOOR_LEFT - 0.1, height_in - _FLOOR_FOOT - 0.1
+    scale = min(across / extent.size[0], up / extent.size[1])
+    extent = _widened(extent, scene, across / scale)
+    figure = new_figure(width_in, height_in, constrained=False)
+    size = extent.size[0] * scale, extent.size[1] * scale
+    left = _FLOOR_LEFT + (across - size[0]) / 2
+    axes = figure.add_axes((left / width_in, _FLOOR_FOOT / height_in, size[0] / width_in, size[1] / height_in))
+    unit = "m" if scene.length_unit == "mm" else scene.length_unit
+    drawing = Drawing(scene, None, None, unit, scale, named=True)
+    _frame(axes, drawing, extent, VIEWS[0])
+    axes.set_title("")
+    draw_things(axes, drawing, VIEWS[0])
+    return figure
 
 
-def _letter(index: int) -> str:
-    turn, place = divmod(index, len(_LETTERS))
-    return _LETTERS[place] * (turn + 1)
+def _widened(extent: Extent, scene: Scene, width_m: float) -> Extent:
+    """As wide as the paper allows, so that names have room; never beyond the room's walls."""
+    more = (width_m - extent.size[0]) / 2
+    low, high = extent.low[0] - more, extent.high[0] + more
+    if scene.room is not None:
+        low, high = max(low, 0.0), min(high, scene.room.size[0])
+    return Extent((low, *extent.low[1:]), (high, *extent.high[1:]))
 
 
 def _entries(scene: Scene) -> list[tuple[str, str, str]]:
@@ -138,26 +141,14 @@ def _entries(scene: Scene) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _draw_view(axes: Axes, drawing: _Drawing, view: View) -> None:
-    _frame(axes, drawing, view)
-    scene = drawing.scene
-    _draw_room(axes, drawing, view)
-    for keepout in scene.keepouts:
-        outline = drawing.scaled(keepout_outline(keepout, view))
-        axes.fill(*outline.T, facecolor="none", edgecolor=COLOURS["soft"], hatch="////", linewidth=0.8, alpha=0.55)
-    for mic in scene.mics:
-        _draw_mic(axes, drawing, view, mic)
-    for source in scene.sources:
-        axes.plot(*drawing.scaled(view.flat(source.position)), "o", color=COLOURS["amber"], markersize=7, zorder=4)
-    if drawing.before is not None:
-        _draw_moves(axes, drawing, view, drawing.before)
-    tags = [*_path_tags(axes, drawing, view), *_name_tags(drawing, view)]
-    place_tags(axes, tags, taken=[view.flat(thing.position) for thing in scene.placed()], unit_m=METRES[drawing.unit])
+def _draw_view(axes: Axes, drawing: Drawing, sheet: Sheet, view: View) -> None:
+    _frame(axes, drawing, sheet.extent, view)
+    draw_things(axes, drawing, view)
 
 
-def _frame(axes: Axes, drawing: _Drawing, view: View) -> None:
+def _frame(axes: Axes, drawing: Drawing, extent: Extent, view: View) -> None:
     names = ("x, from the left wall", "y, from the front wall", "z, from the floor")
-    extent, unit = drawing.sheet.extent, drawing.unit
+    unit = drawing.unit
     x, y = f"{names[view.across]} ({unit})", f"{names[view.up]} ({unit})"
     # The lower views share their heights: the second needs no label of its own.
     dress(axes, x=x, y="" if view.name == "from the left" else y, title=view.name, grid="both")
@@ -167,92 +158,22 @@ def _frame(axes: Axes, drawing: _Drawing, view: View) -> None:
         axis.set_major_locator(_steps(drawing))
 
 
-def _steps(drawing: _Drawing) -> Any:
+def _steps(drawing: Drawing) -> Any:
     from matplotlib.ticker import MultipleLocator  # noqa: PLC0415 - beside its use
 
     inches_apart = 0.55
-    wanted = inches_apart / drawing.sheet.inches_per_metre / METRES[drawing.unit]
+    wanted = inches_apart / drawing.inches_per_metre / METRES[drawing.unit]
     ladder = (6, 12, 24, 48, 96) if drawing.unit == "in" else (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)
     return MultipleLocator(next((step for step in ladder if step >= wanted), ladder[-1]))
 
 
-def _draw_room(axes: Axes, drawing: _Drawing, view: View) -> None:
-    outline = room_box(drawing.scene, view)
-    if outline is not None:
-        axes.plot(*drawing.scaled(outline).T, color=COLOURS["ink"], linewidth=2.2, zorder=2)
-    for panel in drawing.scene.panels:
-        corners = panel_outline(panel)[:, [view.across, view.up]]
-        axes.fill(
-            *drawing.scaled(corners).T,
-            facecolor=COLOURS["wash"],
-            edgecolor=COLOURS["plum"],
-            linewidth=1.6,
-            zorder=1.5,
-        )
-
-
-def _draw_mic(axes: Axes, drawing: _Drawing, view: View, mic: Mic) -> None:
-    lobe = lobe_outline(drawing.scene, mic, view, radius=_LOBE_IN / drawing.sheet.inches_per_metre)
-    axes.fill(*drawing.scaled(lobe).T, facecolor=COLOURS["blue"], alpha=0.16, linewidth=0, zorder=2.5)
-    axes.plot(*drawing.scaled(lobe).T, color=COLOURS["blue"], linewidth=0.8, zorder=2.6)
-    spot = drawing.scaled(view.flat(mic.position))
-    axes.plot(*spot, "s", color=COLOURS["blue"], markersize=5.5, zorder=5)
-    if mic.move is not None:
-        low, high = drawing.scaled(view.flat(mic.move.low)), drawing.scaled(view.flat(mic.move.high))
-        axes.plot(
-            [low[0], high[0], high[0], low[0], low[0]],
-            [low[1], low[1], high[1], high[1], low[1]],
-            color=COLOURS["blue"],
-            linewidth=0.7,
-            linestyle=(0, (2, 2)),
-            zorder=2,
-        )
-
-
-def _draw_moves(axes: Axes, drawing: _Drawing, view: View, before: Scene) -> None:
-    new = {mic.name: mic.position for mic in drawing.scene.mics}
-    for mic in before.mics:
-        if mic.name not in new or np.allclose(mic.position, new[mic.name], atol=5e-4):
-            continue
-        old, now = drawing.scaled(view.flat(mic.position)), drawing.scaled(view.flat(new[mic.name]))
-        axes.annotate(
-            "",
-            xy=now,
-            xytext=old,
-            arrowprops={"arrowstyle": "-|>", "color": COLOURS["ink"], "linewidth": 1.0, "shrinkB": 4},
-            zorder=4,
-        )
-        axes.plot(*old, "s", markerfacecolor=COLOURS["paper"], markeredgecolor=COLOURS["ink"], markersize=5.5, zorder=4)
-
-
-def _path_tags(axes: Axes, drawing: _Drawing, view: View) -> list[Tag]:
-    """Draw the direct paths of the chosen source; their lengths go to the plan alone."""
-    if drawing.paths_of is None:
-        return []
-    start = drawing.scene.source(drawing.paths_of).position
-    tags = []
-    for mic in drawing.scene.mics:
-        ends = drawing.scaled([view.flat(start), view.flat(mic.position)])
-        axes.plot(*ends.T, color=COLOURS["plum"], linewidth=1.1, linestyle=(0, (5, 2)), zorder=3)
-        length = show_length(float(np.linalg.norm(np.subtract(start, mic.position))), drawing.scene.length_unit)
-        middle = tuple(np.mean([view.flat(start), view.flat(mic.position)], axis=0))
-        tags.append(Tag(middle, length, "plum", reach=0.0))
-    return tags if view.name == "plan" else []
-
-
-def _name_tags(drawing: _Drawing, view: View) -> list[Tag]:
-    tags = key_of(drawing.scene)
-    sources = [Tag(view.flat(s.position), tags[s.name], "umber") for s in drawing.scene.sources]
-    return sources + [Tag(view.flat(m.position), tags[m.name], "blue") for m in drawing.scene.mics]
-
-
-def _draw_key_plan(axes: Axes, drawing: _Drawing) -> None:
+def _draw_key_plan(axes: Axes, drawing: Drawing, sheet: Sheet) -> None:
     """The whole room small, with the part that is drawn; nothing where all of it is drawn or there is no room."""
     axes.set_axis_off()
     _write_symbols(axes, drawing)
-    _draw_scale_bar(axes, drawing)
+    _draw_scale_bar(axes, drawing, sheet)
     room = drawing.scene.room
-    extent = drawing.sheet.extent
+    extent = sheet.extent
     if room is None or np.allclose(room.size, extent.size):
         return
     inset = axes.inset_axes((0.0, 0.6, 1.0, 0.36))
@@ -266,20 +187,20 @@ def _draw_key_plan(axes: Axes, drawing: _Drawing) -> None:
     inset.set_title(f"the room: {size}", fontsize=SMALL, color=COLOURS["soft"], pad=4)
 
 
-def _draw_scale_bar(axes: Axes, drawing: _Drawing) -> None:
+def _draw_scale_bar(axes: Axes, drawing: Drawing, sheet: Sheet) -> None:
     """A bar of a round length above the symbols."""
     length, text = {"ft": (0.3048, "1 ft"), "in": (0.3048, "12 in"), "cm": (0.5, "50 cm")}.get(
         drawing.unit, (0.5, "0.5 m")
     )
-    across = length * drawing.sheet.inches_per_metre / drawing.sheet.inches_of("key plan")[0]
-    height = 1.32 / drawing.sheet.inches_of("key plan")[1]
+    across = length * drawing.inches_per_metre / sheet.inches_of("key plan")[0]
+    height = 1.32 / sheet.inches_of("key plan")[1]
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
     axes.plot([0.02, 0.02 + across], [height, height], "|-", color=COLOURS["ink"], markersize=8, linewidth=1.4)
     axes.text(0.04 + across, height, text, fontsize=SMALL, va="center", color=COLOURS["ink"])
 
 
-def _write_symbols(axes: Axes, drawing: _Drawing) -> None:
+def _write_symbols(axes: Axes, drawing: Drawing) -> None:
     from matplotlib.lines import Line2D  # noqa: PLC0415 - beside its use
 
     blank: dict[str, Any] = {"linestyle": "none", "markersize": 6}
