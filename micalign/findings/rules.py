@@ -1,18 +1,161 @@
 """The table of rules: each turns the figures of a scene into findings, with its source or "common practice".
 
-One short function a rule; `RULES` is the one list that ``check``, ``check --rules`` and the README read.
+`RULES` is the one list that ``check``, ``check --rules`` and the README read; each rule is one short function.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Final, TypeAlias
+
 from micalign.acoustics.prediction import Prediction
+from micalign.findings import mics, rooms, sharing, stereo
 from micalign.findings.finding import SEVERITIES, Finding
 from micalign.scene.model import Scene
 
-__all__ = ["findings"]
+__all__ = ["RULES", "Rule", "findings"]
+
+Check: TypeAlias = Callable[[Scene, Prediction], Iterator[Finding]]
+
+_PRACTICE: Final = "common practice, no source"
+_MOST_OF_A_KIND: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule: its short name, what it says, where that comes from, and the function that holds a scene to it."""
+
+    name: str
+    says: str
+    source: str
+    check: Check
+
+
+RULES: Final[tuple[Rule, ...]] = (
+    Rule("keepout", "No mic stands inside a keep-out.", "the scene itself", mics.in_keepout),
+    Rule(
+        "rear-lobe",
+        "No mic takes its own source with its rear lobe, where it hears inverted.",
+        "first-order patterns, IEC 60268-4 terms",
+        mics.hears_inverted,
+    ),
+    Rule(
+        "off-axis",
+        "A mic hears its own source less than 6 dB below its axis.",
+        f"first-order patterns; the 6 dB: {_PRACTICE}",
+        mics.looks_away,
+    ),
+    Rule(
+        "three-to-one",
+        "A mic within 60 cm of its source keeps three times that distance to the next mic, or the source arrives there "
+        "9.5 dB weaker.",
+        "L. Burroughs, Microphones: Design and Application, 1974 (from memory); both readings",
+        sharing.three_to_one,
+    ),
+    Rule(
+        "comb",
+        "Two mics on one source that are within 6 dB in the blend stand equally far from it, or are aligned.",
+        f"sum of two copies, Everest and Pohlmann ch. 10; the 6 dB: {_PRACTICE}",
+        sharing.two_mics_comb,
+    ),
+    Rule(
+        "opposite-sides",
+        "Of two close mics on opposite sides of a source, one has its polarity flipped.",
+        _PRACTICE,
+        sharing.opposite_sides,
+    ),
+    Rule(
+        "late-copy",
+        "No source comes back from a second mic more than 30 ms later and less than 10 dB weaker.",
+        "H. Haas, Acustica 1, 49, 1951 (from memory)",
+        sharing.late_copy,
+    ),
+    Rule(
+        "direct-line",
+        "A DI is shifted to meet the mic on its source.",
+        "travel time",
+        sharing.direct_line_ahead,
+    ),
+    Rule(
+        "pair-equal",
+        "A pair's mics are equally far from each source of its equal_to, within its tolerance.",
+        "the scene itself",
+        stereo.unequal_pair,
+    ),
+    Rule(
+        "pair-polarity",
+        "Both channels of a pair hear what it is on in one polarity.",
+        "first-order patterns",
+        stereo.opposite_channels,
+    ),
+    Rule(
+        "mono-sum",
+        "A pair added to mono cancels none of its sources by 6 dB or more.",
+        f"sum of two copies; the 6 dB: {_PRACTICE}",
+        stereo.mono_sum,
+    ),
+    Rule(
+        "unsure",
+        "Positions are known well enough to tell whether a pair keeps its tolerance.",
+        "first-order propagation of uncertainty",
+        stereo.too_unsure,
+    ),
+    Rule(
+        "reflection",
+        "No surface sends a mic's own source back less than 10 dB weaker (a warning from 6 dB).",
+        f"image sources, Allen and Berkley 1979; the limits: {_PRACTICE}",
+        rooms.strong_reflection,
+    ),
+    Rule(
+        "mode-null",
+        "No mic beyond the critical distance sits in the null of a low mode that its source needs.",
+        f"modes of a box, Rayleigh; the limits: {_PRACTICE}",
+        rooms.in_a_null,
+    ),
+    Rule(
+        "pile-up",
+        "Modes of the room do not fall together where single modes are heard.",
+        "O. J. Bonello, J. Audio Eng. Soc. 29(9), 1981 (from memory)",
+        rooms.crowded_modes,
+    ),
+    Rule(
+        "transition",
+        "Below the transition frequency, notches and reflections are a guide only.",
+        "M. R. Schroeder, J. Acoust. Soc. Am. 99, 3240, 1996",
+        rooms.transition,
+    ),
+    Rule("tape", "Tapes and positions agree.", "3.5 standard deviations; W. Baarda 1968", rooms.tape_disagrees),
+    Rule(
+        "air-range",
+        "The air is within the range of the formula for the speed of sound.",
+        "O. Cramer, J. Acoust. Soc. Am. 93(5), 2510, 1993",
+        rooms.air_out_of_range,
+    ),
+    Rule("air-loss", "The air takes less than 1 dB at 8 kHz.", "ISO 9613-1:1993", rooms.air_takes_treble),
+    Rule("no-task", "Every mic says what it is on.", _PRACTICE, mics.without_a_task),
+)
+"""Every rule, in the order of the printed list."""
 
 
 def findings(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
-    """Everything the rules find, the heaviest first."""
-    found: list[Finding] = []
-    return tuple(sorted(found, key=lambda one: (SEVERITIES.index(one.severity), -one.weight)))
+    """Everything the rules find, problems first, then warnings, then notes; the heaviest first within each.
+
+    Of one rule and severity at most three are told; the last of them says how many more there are.
+    """
+    found = [finding for rule in RULES for finding in _strongest(rule, scene, prediction)]
+    return tuple(sorted(found, key=_heaviest))
+
+
+def _heaviest(finding: Finding) -> tuple[int, float]:
+    return SEVERITIES.index(finding.severity), -finding.weight
+
+
+def _strongest(rule: Rule, scene: Scene, prediction: Prediction) -> list[Finding]:
+    found = sorted(rule.check(scene, prediction), key=_heaviest)
+    rest = len(found) - _MOST_OF_A_KIND
+    if rest <= 0:
+        return found
+    last = found[_MOST_OF_A_KIND - 1]
+    more = f"{last.message} ({rest} more of this kind.)"
+    return [*found[: _MOST_OF_A_KIND - 1], replace(last, message=more)]

@@ -1,0 +1,116 @@
+"""Rules on single mics: keep-outs, aim, and mics without a task."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from micalign.acoustics.prediction import Prediction
+from micalign.arrays import Floats
+from micalign.findings.finding import Finding
+from micalign.findings.moves import axis_degrees, say_move
+from micalign.scene.model import Keepout, Scene, Source
+from micalign.units import show_db
+
+__all__ = ["hears_inverted", "in_keepout", "looks_away", "own_sources", "without_a_task"]
+
+
+def in_keepout(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic stands where the scene says that none may."""
+    for mic in scene.mics:
+        for keepout in scene.keepouts:
+            out = _way_out(keepout, np.array(mic.position))
+            if out is not None:
+                yield Finding(
+                    "keepout",
+                    "problem",
+                    (mic.name, keepout.name),
+                    f"'{mic.name}' stands inside '{keepout.name}', where no mic may be.",
+                    f"Move '{mic.name}' {say_move(out, scene.length_unit)}.",
+                    float(np.linalg.norm(out)),
+                )
+
+
+def _way_out(keepout: Keepout, at: Floats) -> Floats | None:
+    """The shortest way out of a keep-out, with 2 cm to spare; None where the place is outside."""
+    from_centre = at - np.array(keepout.at)
+    if keepout.size_m is not None:
+        return _out_of_box(from_centre, np.array(keepout.size_m) / 2)
+    flat = from_centre * (1.0, 1.0, 0.0) if keepout.height_m is not None else from_centre
+    radius, distance = keepout.radius_m or 0.0, float(np.linalg.norm(flat))
+    if distance >= radius or (keepout.height_m is not None and abs(from_centre[2]) >= keepout.height_m / 2):
+        return None
+    direction = flat / distance if distance > 1e-9 else np.array([1.0, 0.0, 0.0])
+    way: Floats = direction * (radius - distance + 0.02)
+    return way
+
+
+def _out_of_box(from_centre: Floats, half: Floats) -> Floats | None:
+    left = half - np.abs(from_centre)
+    if np.any(left <= 0):
+        return None
+    axis = int(np.argmin(left))
+    way = np.zeros(3)
+    way[axis] = (left[axis] + 0.02) * (1.0 if from_centre[axis] >= 0 else -1.0)
+    return way
+
+
+def own_sources(scene: Scene, prediction: Prediction) -> Iterator[tuple[int, int, Source]]:
+    """Row, column and source of every mic and each source it is on."""
+    for column, mic in enumerate(scene.mics):
+        for name in mic.on:
+            row = prediction.arrivals.sources.index(name)
+            yield row, column, scene.sources[row]
+
+
+def hears_inverted(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic takes its own source with its rear lobe, and so inverted."""
+    for row, column, source in own_sources(scene, prediction):
+        gain, mic = float(prediction.arrivals.gain[row, column]), scene.mics[column]
+        if gain < -0.05:
+            angle = axis_degrees(scene, mic, source.position)
+            yield Finding(
+                "rear-lobe",
+                "problem",
+                (mic.name, source.name),
+                f"'{mic.name}' hears its source '{source.name}' {angle:.0f} degrees off its axis, with its rear lobe: "
+                "inverted.",
+                f"Turn '{mic.name}' by {angle:.0f} degrees, to face '{source.name}'.",
+                abs(gain),
+            )
+
+
+def looks_away(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic hears its own source 6 dB or more below its axis."""
+    for row, column, source in own_sources(scene, prediction):
+        gain, mic = float(prediction.arrivals.gain[row, column]), scene.mics[column]
+        if -0.05 <= gain <= 0.5 + 1e-9:
+            loss, angle = 20 * np.log10(max(gain, 1e-10)), axis_degrees(scene, mic, source.position)
+            yield Finding(
+                "off-axis",
+                "warning",
+                (mic.name, source.name),
+                f"'{mic.name}' looks {angle:.0f} degrees past its source '{source.name}' and hears it "
+                f"{show_db(-loss)} weaker than on its axis.",
+                f"Turn '{mic.name}' by {angle - 45:.0f} degrees or more towards '{source.name}'."
+                if angle > 50
+                else f"Aim '{mic.name}' at '{source.name}'.",
+                float(-loss),
+            )
+
+
+def without_a_task(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """Mics of which the scene does not say what they are for."""
+    idle = [mic.name for mic in scene.mics if not mic.on]
+    if idle:
+        names = ", ".join(f"'{name}'" for name in idle[:4]) + (f" and {len(idle) - 4} more" if len(idle) > 4 else "")
+        yield Finding(
+            "no-task",
+            "note",
+            tuple(idle),
+            f"The scene does not say what {names} {'is' if len(idle) == 1 else 'are'} there to take, "
+            "so most rules pass over it.",
+            f'Write on = "{scene.sources[0].name}" (or the like) under the mic.',
+            -1.0,
+        )

@@ -1,0 +1,209 @@
+"""Rules on the room and the air: reflections, modes, transition, long paths, tapes against positions."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
+from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.reflections import Reflection
+from micalign.acoustics.room import LOWEST, Mode, mode_strengths
+from micalign.findings.finding import Finding
+from micalign.findings.mics import own_sources
+from micalign.findings.moves import mended_by_moving_nearer, say_length, say_place
+from micalign.scene.model import SURFACES, Mic, Scene
+from micalign.units import show_db, show_hz, show_length, show_ms
+
+__all__ = [
+    "air_out_of_range",
+    "air_takes_treble",
+    "crowded_modes",
+    "in_a_null",
+    "strong_reflection",
+    "tape_disagrees",
+    "transition",
+]
+
+_STRONG_DB: Final = -6.0
+_HEARD_DB: Final = -10.0
+
+
+def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A surface sends a mic's own source back less than 10 dB weaker; one finding a surface, for its worst mic."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    by_surface: dict[str, list[Reflection]] = defaultdict(list)
+    for row in prediction.reflections:
+        if row.source in on[row.mic] and row.level_db > _HEARD_DB and row.order == 1:
+            by_surface[row.surface].append(row)
+    for surface, rows in by_surface.items():
+        worst = max(rows, key=lambda row: row.level_db)
+        others = sorted({row.mic for row in rows} - {worst.mic})
+        also = f" (also at {', '.join(repr(name) for name in others[:3])})" if others else ""
+        notch = "in the bass" if worst.polarity < 0 else f"at {show_hz(worst.first_notch_hz or 20e3)}"
+        yield Finding(
+            "reflection",
+            "warning" if worst.level_db > _STRONG_DB else "note",
+            (surface, worst.mic, worst.source, *others),
+            f"{_said(surface)} sends '{worst.source}' back to '{worst.mic}' {show_ms(worst.delay_s)} late, "
+            f"{show_db(abs(worst.level_db))} {'down' if worst.level_db < 0 else 'up'}{also}: first notch {notch}.",
+            _mend_reflection(scene, worst),
+            worst.level_db - _HEARD_DB,
+        )
+
+
+def _said(surface: str) -> str:
+    if surface in {"floor", "ceiling"}:
+        return f"The {surface}"
+    return f"The {surface} wall" if surface in SURFACES else f"The panel '{surface}'"
+
+
+def _mend_reflection(scene: Scene, row: Reflection) -> str:
+    mic, source = scene.mic(row.mic), np.array(scene.source(row.source).position)
+    wanted = _STRONG_DB if row.level_db > _STRONG_DB else _HEARD_DB
+    nearer = mended_by_moving_nearer(scene, mic, source, row.surface, row.level_db, wanted)
+    if nearer is not None and nearer >= 0.01:
+        return f"Move '{row.mic}' {say_length(nearer, scene.length_unit)} nearer to '{row.source}'."
+    cover = {"floor": "Lay a rug", "ceiling": "Hang a blanket"}.get(row.surface, "Put a blanket")
+    place = f": {say_place(row.at_m, scene.length_unit)}" if row.at_m else ""
+    return f"{cover} where it bounces{place}."
+
+
+def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic beyond the critical distance sits in the null of a low mode that its source excites and needs."""
+    room = prediction.room
+    if room is None or room.critical_distance_m is None:
+        return
+    for row, column, source in own_sources(scene, prediction):
+        mic, (low, high) = scene.mics[column], source.range_hz or (0.0, 0.0)
+        if prediction.arrivals.distance_m[row, column] < room.critical_distance_m:
+            continue
+        for index, mode in enumerate(room.modes[:LOWEST]):
+            weak = room.strengths[mic.name][index] < 0.1 and room.strengths[source.name][index] > 0.5
+            if weak and low <= mode.hz <= high:
+                yield _null_finding(scene, mic, source.name, mode)
+                break
+
+
+def _null_finding(scene: Scene, mic: Mic, source: str, mode: Mode) -> Finding:
+    move, way = _out_of_null(scene, mic, mode)
+    return Finding(
+        "mode-null",
+        "warning",
+        (mic.name, source),
+        f"'{mic.name}' stands in the null of the room's {show_hz(mode.hz)} mode, which '{source}' excites and needs.",
+        f"Move '{mic.name}' {say_length(move, scene.length_unit)} {way}.",
+        1.0,
+    )
+
+
+def _out_of_null(scene: Scene, mic: Mic, mode: Mode) -> tuple[float, str]:
+    """The shortest move along one axis to a third of the mode's full strength."""
+    assert scene.room is not None
+    ways = (("right", 0, 1), ("left", 0, -1), ("back", 1, 1), ("forward", 1, -1), ("up", 2, 1), ("down", 2, -1))
+    found = []
+    for word, axis, sign in ways:
+        steps = np.arange(1, 400) * 0.01
+        places = np.tile(np.array(mic.position), (len(steps), 1))
+        places[:, axis] += sign * steps
+        inside = (places[:, axis] > 0.05) & (places[:, axis] < scene.room.size[axis] - 0.05)
+        good = np.flatnonzero((mode_strengths(scene.room.size, (mode,), places)[:, 0] > 1 / 3) & inside)
+        if len(good):
+            found.append((float(steps[good[0]]), word))
+    return min(found) if found else (0.3, "in any direction")
+
+
+def transition(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """Below the room's transition frequency ray arithmetic is only a guide."""
+    room = prediction.room
+    if room is None or room.transition_hz is None:
+        return
+    needs = [source.name for source in scene.sources if source.range_hz and source.range_hz[0] < room.transition_hz]
+    if needs:
+        lowest = room.modes[0].hz if room.modes else 0.0
+        yield Finding(
+            "transition",
+            "note",
+            tuple(needs),
+            f"Below {show_hz(room.transition_hz)} this room rings in single modes (the lowest at {show_hz(lowest)}): "
+            "notches and reflections told below it are only a guide.",
+            f"Judge the bass by ear, at {show_length(0.5, scene.length_unit)} steps of the mic.",
+            -0.5,
+        )
+
+
+def crowded_modes(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """Modes of the room fall together, or leave a gap, where single modes are heard."""
+    room = prediction.room
+    piles = room.pile_ups if room else ()
+    if room is None or room.transition_hz is None or not piles or piles[0].hz > room.transition_hz:
+        return
+    orders = " and ".join(" ".join(map(str, order)) for order in piles[0].orders[:2])
+    yield Finding(
+        "pile-up",
+        "note",
+        (),
+        f"{len(piles[0].orders)} modes of the room fall together at {show_hz(piles[0].hz)} ({orders}): a note there "
+        "booms.",
+        f"Keep bass mics {show_length(0.5, scene.length_unit)} or more out of the corners, where all modes are strong.",
+        -0.8,
+    )
+
+
+def air_out_of_range(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """The air is outside the range for which the speed of sound is stated."""
+    if not is_in_valid_range(scene.air):
+        (low_c, high_c), (low_kpa, high_kpa) = VALID_TEMPERATURE_C, VALID_PRESSURE_KPA
+        yield Finding(
+            "air-range",
+            "note",
+            (),
+            f"{scene.air.temperature_c:g} C at {scene.air.pressure_kpa:g} kPa is outside the range of the formula "
+            f"({low_c:g} to {high_c:g} C, {low_kpa:g} to {high_kpa:g} kPa): "
+            f"{prediction.speed_of_sound_m_s:.1f} m/s is an extrapolation.",
+            "Measure delays on a take rather than trust times to better than 1 cm in 10 m.",
+            -0.9,
+        )
+
+
+def air_takes_treble(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """On its way to a mic of its own a source loses 1 dB or more at 8 kHz to the air."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    rows = [path for path in prediction.paths if path.source in on[path.mic] and path.air_loss_db >= 1.0]
+    if rows:
+        worst = max(rows, key=lambda path: path.air_loss_db)
+        yield Finding(
+            "air-loss",
+            "note",
+            (worst.source, worst.mic),
+            f"Over {show_length(worst.distance_m, scene.length_unit)} to '{worst.mic}' the air alone takes "
+            f"{show_db(worst.air_loss_db)} of '{worst.source}' at 8 kHz.",
+            f"Move '{worst.mic}' {show_length(worst.distance_m * (1 - 1 / worst.air_loss_db), scene.length_unit)} "
+            "nearer for less than 1 dB."
+            if worst.air_loss_db > 1.1
+            else f"Lift the treble of '{worst.mic}' by {show_db(worst.air_loss_db)} at 8 kHz.",
+            -0.7,
+        )
+
+
+def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A tape and the positions differ by more than 3.5 standard deviations."""
+    things = {thing.name: thing for thing in scene.placed()}
+    for tape in scene.tapes:
+        a, b = (things[name] for name in tape.between)
+        between = float(np.linalg.norm(np.subtract(a.position, b.position)))
+        sigma = float(np.linalg.norm([tape.plus_minus_m, a.plus_minus_m, b.plus_minus_m]))
+        if abs(between - tape.distance_m) > 3.5 * sigma:
+            unit = scene.length_unit
+            yield Finding(
+                "tape",
+                "warning",
+                tape.between,
+                f"The tape between '{a.name}' and '{b.name}' reads {show_length(tape.distance_m, unit)}, but the "
+                f"positions are {show_length(between, unit)} apart.",
+                f"Measure it again: it is {say_length(abs(between - tape.distance_m), unit)} off.",
+                abs(between - tape.distance_m) / sigma,
+            )

@@ -1,0 +1,182 @@
+"""Rules on mics that hear one source: three to one, combs, polarity, late copies, direct lines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.differences import Difference
+from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.spacing import BLEED_DB, Spacing
+from micalign.findings.finding import Finding
+from micalign.findings.moves import say_length
+from micalign.scene.model import Scene
+from micalign.units import show_db, show_hz, show_ms, show_ratio
+
+__all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
+
+_CLOSE_M: Final = 0.6
+_UNHEARD_DB: Final = -20.0
+_NEAR_M: Final = 1.0
+_COMB_DB: Final = -6.0
+_RANGE_HZ: Final = (50.0, 10_000.0)
+
+
+def three_to_one(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A close mic and its worst neighbour: a warning where both readings of the rule fail, a note where the mics only
+    stand too near for the first and the bleed can still be heard.
+    """
+    worst: dict[str, Spacing] = {}
+    for row in prediction.spacing:
+        close = prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)] <= _CLOSE_M
+        if close and not row.passes and row.bleed_db > _UNHEARD_DB:
+            kept = worst.setdefault(row.mic, row)
+            worst[row.mic] = row if row.bleed_db > kept.bleed_db else kept
+    for row in worst.values():
+        yield Finding(
+            "three-to-one",
+            "note" if row.bleed_passes else "warning",
+            (row.mic, row.source, row.other_mic),
+            _bleed_words(row),
+            _come_nearer(scene, prediction, row),
+            row.bleed_db + BLEED_DB,
+        )
+
+
+def _bleed_words(row: Spacing) -> str:
+    apart = f"the mics stand {show_ratio(row.mic_distance_ratio)} apart (3:1 wanted)"
+    if row.bleed_db >= 0:
+        return f"'{row.source}' reaches '{row.other_mic}' {show_db(row.bleed_db)} louder than its own '{row.mic}': {apart}."
+    heard = f"{show_db(-row.bleed_db)} below '{row.mic}' ({show_db(BLEED_DB)} wanted)"
+    return f"'{row.source}' reaches '{row.other_mic}' {'' if row.bleed_passes else 'only '}{heard}; {apart}."
+
+
+def _come_nearer(scene: Scene, prediction: Prediction, row: Spacing) -> str:
+    own = float(prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)])
+    by_level = own * 10 ** (-(row.bleed_db + BLEED_DB) / 20)
+    by_spacing = own * row.mic_distance_ratio / 3
+    wanted = max(by_level, by_spacing)
+    if wanted >= 0.03:
+        nearer = say_length(own - wanted, scene.length_unit)
+        return f"Move '{row.mic}' {nearer} nearer to '{row.source}', to {say_length(wanted, scene.length_unit)}."
+    # The other way round: the neighbour must go so far that its path is three times the own one.
+    away = own * (3 - row.path_ratio)
+    return f"Move '{row.other_mic}' {say_length(max(away, 0.01), scene.length_unit)} farther from '{row.source}'."
+
+
+def _shared(scene: Scene, prediction: Prediction) -> Iterator[Difference]:
+    """Differences between two mics that are on one source and are no stereo pair."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    together = {frozenset(pair.mics) for pair in scene.pairs}
+    for row in prediction.differences:
+        if all(row.source in on[name] for name in row.mics) and frozenset(row.mics) not in together:
+            yield row
+
+
+def _audible(scene: Scene, row: Difference) -> bool:
+    """Whether the first notch (of a copy that is not inverted) lies where the source matters."""
+    low, high = scene.source(row.source).range_hz or _RANGE_HZ
+    return row.first_notch_hz is not None and (row.polarity < 0 or low / 2 <= row.first_notch_hz <= high)
+
+
+def _angle_at_source(prediction: Prediction, row: Difference) -> float:
+    found = prediction.arrivals
+    here = found.source_m[found.sources.index(row.source)]
+    ways = [found.mic_m[found.mics.index(name)] - here for name in row.mics]
+    cosine = ways[0] @ ways[1] / (np.linalg.norm(ways[0]) * np.linalg.norm(ways[1]))
+    return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
+
+
+def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """Two mics on one source, within 6 dB of each other in the blend, at unequal distances; one finding for two mics."""
+    worst: dict[tuple[str, str], Difference] = {}
+    for row in _shared(scene, prediction):
+        opposite = row.polarity < 0 and _angle_at_source(prediction, row) > 120
+        if row.notch_depth_db <= _COMB_DB and _audible(scene, row) and not opposite:
+            kept = worst.setdefault(row.mics, row)
+            worst[row.mics] = row if row.notch_depth_db < kept.notch_depth_db else kept
+    for row in worst.values():
+        cells = [prediction.arrivals.cell(row.source, name) for name in row.mics]
+        close = all(prediction.arrivals.distance_m[cell] <= _NEAR_M for cell in cells)
+        yield Finding(
+            "comb",
+            "warning" if row.polarity < 0 or close else "note",
+            (row.source, *row.mics),
+            _comb_words(row),
+            _bring_together(scene, prediction, row, close=close),
+            -row.notch_depth_db,
+        )
+
+
+def _comb_words(row: Difference) -> str:
+    depth = show_db(row.notch_depth_db)
+    cut = "cancels in full" if depth == "total" else f"falls by {depth.lstrip('-')}"
+    where = "in the bass" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 0.0)}"
+    inverted = ", one of them inverted" if row.polarity < 0 else ""
+    return (
+        f"'{row.source}' arrives at '{row.mics[0]}' and '{row.mics[1]}' {show_ms(abs(row.difference_s))} apart"
+        f"{inverted}: their sum {cut}, first {where}."
+    )
+
+
+def _bring_together(scene: Scene, prediction: Prediction, row: Difference, *, close: bool) -> str:
+    first, second = row.mics
+    if row.polarity < 0:
+        return f"Flip the polarity of '{second}'."
+    near, far = (first, second) if row.difference_s > 0 else (second, first)
+    path = abs(row.difference_s) * prediction.speed_of_sound_m_s
+    if not close:
+        return f"Align the tracks: shift '{near}' {show_ms(abs(row.difference_s))} later."
+    return f"Move '{far}' {say_length(path, scene.length_unit)} nearer to '{row.source}'."
+
+
+def opposite_sides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """Two close mics on opposite sides of a source, both of one polarity."""
+    for row in _shared(scene, prediction):
+        cells = [prediction.arrivals.cell(row.source, name) for name in row.mics]
+        near = all(prediction.arrivals.distance_m[cell] <= 0.5 for cell in cells)
+        if near and row.polarity > 0 and _angle_at_source(prediction, row) > 120:
+            yield Finding(
+                "opposite-sides",
+                "note",
+                (row.source, *row.mics),
+                f"'{row.mics[0]}' and '{row.mics[1]}' face '{row.source}' from opposite sides: where its one side "
+                "pushes the other pulls (a drum head, an open-backed cabinet).",
+                f"Flip the polarity of '{row.mics[1]}' and keep what has more bass.",
+            )
+
+
+def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A source comes back from a second mic more than 30 ms later, and less than 10 dB weaker."""
+    for row in _shared(scene, prediction):
+        if abs(row.difference_s) > 0.030 and abs(row.level_difference_db) < 10:
+            near, far = row.mics if row.difference_s > 0 else row.mics[::-1]
+            yield Finding(
+                "late-copy",
+                "warning",
+                (row.source, near, far),
+                f"'{row.source}' arrives at '{far}' {show_ms(abs(row.difference_s))} after '{near}': "
+                "heard as a second hit.",
+                f"Shift '{near}' {show_ms(abs(row.difference_s))} later.",
+                abs(row.difference_s),
+            )
+
+
+def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A DI runs ahead of (or behind) the mic on its source."""
+    for row in prediction.di_differences:
+        if row.source in scene.mic(row.mic).on and abs(row.difference_s) > 100e-6:
+            where = "in the bass, inverted" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 0.0)}"
+            early, late = (row.di, row.mic) if row.difference_s > 0 else (row.mic, row.di)
+            yield Finding(
+                "direct-line",
+                "note",
+                (row.di, row.mic),
+                f"'{early}' is {show_ms(abs(row.difference_s))} ahead of '{late}' on '{row.source}': "
+                f"added as they are, they cancel first {where}.",
+                f"Shift '{early}' {show_ms(abs(row.difference_s))} later (align measures it on the take, "
+                "the cabinet's own delay included).",
+                abs(row.difference_s) * 100,
+            )

@@ -1,0 +1,128 @@
+"""Rules on stereo pairs: equal distances, mono sum, opposite polarity, and whether positions are known well enough."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.stereo import PairSource
+from micalign.findings.finding import Finding
+from micalign.findings.moves import equalling_move, say_length, say_move, stays_inside
+from micalign.scene.model import Pair, Scene
+from micalign.units import show_db, show_hz, show_ms
+
+__all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair"]
+
+_HEARD_DB: Final = -6.0
+
+
+def _rows(prediction: Prediction, pair: Pair) -> list[PairSource]:
+    return [row for row in prediction.pairs if row.pair == pair.name]
+
+
+def unequal_pair(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """The mics of a pair are not equally far from a source that the scene says they should be."""
+    for pair in scene.pairs:
+        failed = [row for row in _rows(prediction, pair) if row.equal_to and not row.within_tolerance]
+        if failed:
+            worst = max(failed, key=lambda row: abs(row.difference_s))
+            near, far = pair.mics if worst.difference_s > 0 else pair.mics[::-1]
+            path = abs(worst.difference_s) * prediction.speed_of_sound_m_s
+            yield Finding(
+                "pair-equal",
+                "warning",
+                (pair.name, *(row.source for row in failed)),
+                f"'{far}' of '{pair.name}' hears '{worst.source}' {show_ms(abs(worst.difference_s))} after '{near}' "
+                f"({show_ms(pair.tolerance_s)} allowed): {say_length(path, scene.length_unit)} farther.",
+                _equal_advice(scene, pair, near, far, worst.source, path),
+                abs(worst.difference_s) / pair.tolerance_s,
+            )
+
+
+def _equal_advice(scene: Scene, pair: Pair, near: str, far: str, source: str, path: float) -> str:
+    """The shortest move of one mic that makes it equally far from all wished sources, mics that may move first."""
+    points = np.array([scene.source(name).position for name in pair.equal_to])
+    moves = []
+    for name, partner in ((far, near), (near, far)):
+        here = np.array(scene.mic(name).position)
+        move = equalling_move(here, np.array(scene.mic(partner).position), points)
+        if move is not None and stays_inside(scene, here + move):
+            moves.append((not scene.mic(name).may_move, float(np.linalg.norm(move)), name, move))
+    if not moves:
+        return f"Move '{far}' {say_length(path, scene.length_unit)} nearer to '{source}'."
+    _, total, name, move = min(moves, key=lambda one: one[:2])
+    others = f" (then equal to {' and '.join(repr(one) for one in pair.equal_to)})" if len(pair.equal_to) > 1 else ""
+    return f"Move '{name}' by {say_length(total, scene.length_unit)}: {say_move(move, scene.length_unit)}{others}."
+
+
+def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """Added to mono, a pair cancels a source it is there to take by 6 dB or more; one finding a pair."""
+    for pair in scene.pairs:
+        wanted = {name for mic in pair.mics for name in scene.mic(mic).on}
+        rows = [
+            row
+            for row in _rows(prediction, pair)
+            if row.source in wanted and _combs(scene, row) and not (row.equal_to and not row.within_tolerance)
+        ]
+        if rows:
+            worst = min(rows, key=lambda row: row.mono_first_notch_hz or 0.0)
+            far = pair.mics[1 if worst.difference_s > 0 else 0]
+            path = abs(worst.difference_s) * prediction.speed_of_sound_m_s
+            depth = show_db(worst.mono_notch_depth_db)
+            loss = "in full" if depth == "total" else f"by {depth.lstrip('-')}"
+            yield Finding(
+                "mono-sum",
+                "note",
+                (pair.name, worst.source),
+                f"Added to mono, '{pair.name}' cancels '{worst.source}' {loss}, first at "
+                f"{show_hz(worst.mono_first_notch_hz or 0.0)}.",
+                f"For a mono-safe pair move '{far}' {say_length(path, scene.length_unit)} nearer to '{worst.source}'.",
+                -worst.mono_notch_depth_db / 100,
+            )
+
+
+def _combs(scene: Scene, row: PairSource) -> bool:
+    low, high = scene.source(row.source).range_hz or (50.0, 10_000.0)
+    notch = row.mono_first_notch_hz
+    return row.mono_notch_depth_db <= _HEARD_DB and notch is not None and low / 2 <= notch <= high
+
+
+def opposite_channels(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """The channels of a pair hear a source it is there to take in opposite polarity."""
+    for pair, geometry in zip(scene.pairs, prediction.pair_geometry, strict=True):
+        wanted = {name for mic in pair.mics for name in scene.mic(mic).on}
+        rows = [row for row in _rows(prediction, pair) if row.source in wanted and row.image_percent is None]
+        if geometry.kind != "mid-side" and rows:
+            yield Finding(
+                "pair-polarity",
+                "warning",
+                (pair.name, rows[0].source),
+                f"The two channels of '{pair.name}' hear '{rows[0].source}' in opposite polarity: it has no place in "
+                "the image and goes in mono.",
+                f"Flip the polarity of '{pair.mics[1]}', or turn the pair to face '{rows[0].source}'."
+                if scene.mic(pair.mics[0]).polarity != scene.mic(pair.mics[1]).polarity
+                else f"Turn '{pair.name}' to face '{rows[0].source}'.",
+                1.0,
+            )
+
+
+def too_unsure(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """The positions are not known well enough to tell whether a pair keeps its tolerance."""
+    for pair in scene.pairs:
+        rows = [row for row in _rows(prediction, pair) if row.equal_to and row.uncertainty_s > pair.tolerance_s]
+        if rows:
+            worst = max(rows, key=lambda row: row.uncertainty_s)
+            needed = pair.tolerance_s * prediction.speed_of_sound_m_s / 2
+            yield Finding(
+                "unsure",
+                "note",
+                (pair.name, worst.source),
+                f"The positions of '{pair.name}' are known to {show_ms(worst.uncertainty_s)} against "
+                f"'{worst.source}', its tolerance is {show_ms(pair.tolerance_s)}.",
+                f"Measure both distances to '{worst.source}' with a tape to {say_length(needed, scene.length_unit)} "
+                "and give them as [[tape]].",
+                -0.3,
+            )
