@@ -55,13 +55,18 @@ def say_move(move_m: Floats, unit: str) -> str:
     return " and ".join(parts) if len(parts) < 3 else f"{parts[0]}, {parts[1]} and {parts[2]}"
 
 
-def say_place(point: Point, unit: str) -> str:
-    """A place in the room.
+def say_place(point: Point, unit: str, *, leave_out: int | None = None) -> str:
+    """A place in the room, or on a surface whose own axis is left out.
 
-    >>> say_place((1.2, 2.0, 2.5), "m")
-    '1.20 m right, 2.00 m back, 2.50 m up'
+    >>> say_place((1.2, 2.0, 0.0), "m", leave_out=2)
+    '1.20 m from the left, 2.00 m from the front'
     """
-    return ", ".join(f"{show_length(value, unit)} {way}" for value, (way, _) in zip(point, _WAYS, strict=True))
+    froms = ("from the left", "from the front", "above the floor")
+    return ", ".join(
+        f"{show_length(value, unit)} {way}"
+        for axis, (value, way) in enumerate(zip(point, froms, strict=True))
+        if axis != leave_out
+    )
 
 
 def equalling_move(mic: Floats, partner: Floats, sources: Floats) -> Floats | None:

@@ -68,8 +68,9 @@ def _mend_reflection(scene: Scene, row: Reflection) -> str:
     if nearer is not None and nearer >= 0.01:
         return f"Move '{row.mic}' {say_length(nearer, scene.length_unit)} nearer to '{row.source}'."
     cover = {"floor": "Lay a rug", "ceiling": "Hang a blanket"}.get(row.surface, "Put a blanket")
-    place = f": {say_place(row.at_m, scene.length_unit)}" if row.at_m else ""
-    return f"{cover} where it bounces{place}."
+    skip = SURFACES.index(row.surface) // 2 if row.surface in SURFACES else 2
+    place = say_place(row.at_m, scene.length_unit, leave_out=skip) if row.at_m else "at its middle"
+    return f"{cover} where it bounces: {place}."
 
 
 def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

@@ -19,7 +19,7 @@ __all__ = ["RULES", "Rule", "findings"]
 Check: TypeAlias = Callable[[Scene, Prediction], Iterator[Finding]]
 
 _PRACTICE: Final = "common practice, no source"
-_MOST_OF_A_KIND: Final = 3
+_MOST_FAILURES: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,7 @@ class Rule:
     says: str
     source: str
     check: Check
+    most_notes: int = 2
 
 
 RULES: Final[tuple[Rule, ...]] = (
@@ -58,6 +59,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "Two mics on one source that are within 6 dB in the blend stand equally far from it, or are aligned.",
         f"sum of two copies, Everest and Pohlmann ch. 10; the 6 dB: {_PRACTICE}",
         sharing.two_mics_comb,
+        most_notes=1,
     ),
     Rule(
         "opposite-sides",
@@ -106,6 +108,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "No surface sends a mic's own source back less than 10 dB weaker (a warning from 6 dB).",
         f"image sources, Allen and Berkley 1979; the limits: {_PRACTICE}",
         rooms.strong_reflection,
+        most_notes=1,
     ),
     Rule(
         "mode-null",
@@ -141,7 +144,7 @@ RULES: Final[tuple[Rule, ...]] = (
 def findings(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
     """Everything the rules find, problems first, then warnings, then notes; the heaviest first within each.
 
-    Of one rule and severity at most three are told; the last of them says how many more there are.
+    Of one rule at most three failures and a note or two are told; the last of them says how many more there are.
     """
     found = [finding for rule in RULES for finding in _strongest(rule, scene, prediction)]
     return tuple(sorted(found, key=_heaviest))
@@ -153,9 +156,14 @@ def _heaviest(finding: Finding) -> tuple[int, float]:
 
 def _strongest(rule: Rule, scene: Scene, prediction: Prediction) -> list[Finding]:
     found = sorted(rule.check(scene, prediction), key=_heaviest)
-    rest = len(found) - _MOST_OF_A_KIND
+    failures = [finding for finding in found if finding.severity != "note"]
+    notes = [finding for finding in found if finding.severity == "note"]
+    return [*_cut(failures, _MOST_FAILURES), *_cut(notes, rule.most_notes)]
+
+
+def _cut(found: list[Finding], most: int) -> list[Finding]:
+    rest = len(found) - most
     if rest <= 0:
         return found
-    last = found[_MOST_OF_A_KIND - 1]
-    more = f"{last.message} ({rest} more of this kind.)"
-    return [*found[: _MOST_OF_A_KIND - 1], replace(last, message=more)]
+    last = found[most - 1]
+    return [*found[: most - 1], replace(last, message=f"{last.message} ({rest} more of this kind.)")]

@@ -9,7 +9,7 @@ import numpy as np
 
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.spacing import BLEED_DB, Spacing
+from micalign.acoustics.spacing import BLEED_DB, RATIO, Spacing
 from micalign.findings.finding import Finding
 from micalign.findings.moves import say_length
 from micalign.scene.model import Scene
@@ -48,21 +48,23 @@ def three_to_one(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def _bleed_words(row: Spacing) -> str:
     apart = f"the mics stand {show_ratio(row.mic_distance_ratio)} apart (3:1 wanted)"
     if row.bleed_db >= 0:
-        return f"'{row.source}' reaches '{row.other_mic}' {show_db(row.bleed_db)} louder than its own '{row.mic}': {apart}."
+        louder = f"{show_db(row.bleed_db)} louder than its own '{row.mic}'"
+        return f"'{row.source}' reaches '{row.other_mic}' {louder}; {apart}."
     heard = f"{show_db(-row.bleed_db)} below '{row.mic}' ({show_db(BLEED_DB)} wanted)"
     return f"'{row.source}' reaches '{row.other_mic}' {'' if row.bleed_passes else 'only '}{heard}; {apart}."
 
 
 def _come_nearer(scene: Scene, prediction: Prediction, row: Spacing) -> str:
     own = float(prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)])
+    by_spacing = own * row.mic_distance_ratio / RATIO
     by_level = own * 10 ** (-(row.bleed_db + BLEED_DB) / 20)
-    by_spacing = own * row.mic_distance_ratio / 3
-    wanted = max(by_level, by_spacing)
+    # Where both readings fail, meeting one is enough; the shorter move meets it.
+    wanted = by_spacing if row.bleed_passes else max(by_level, by_spacing)
     if wanted >= 0.03:
         nearer = say_length(own - wanted, scene.length_unit)
         return f"Move '{row.mic}' {nearer} nearer to '{row.source}', to {say_length(wanted, scene.length_unit)}."
     # The other way round: the neighbour must go so far that its path is three times the own one.
-    away = own * (3 - row.path_ratio)
+    away = own * (RATIO - row.path_ratio)
     return f"Move '{row.other_mic}' {say_length(max(away, 0.01), scene.length_unit)} farther from '{row.source}'."
 
 
@@ -90,7 +92,7 @@ def _angle_at_source(prediction: Prediction, row: Difference) -> float:
 
 
 def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """Two mics on one source, within 6 dB of each other in the blend, at unequal distances; one finding for two mics."""
+    """Two mics on one source, within 6 dB in the blend, at unequal distances; one finding for two mics."""
     worst: dict[tuple[str, str], Difference] = {}
     for row in _shared(scene, prediction):
         opposite = row.polarity < 0 and _angle_at_source(prediction, row) > 120
