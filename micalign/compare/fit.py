@@ -19,7 +19,7 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.compare.beliefs import Beliefs
-from micalign.compare.hearing import Group
+from micalign.delay.hearing import Group
 
 __all__ = ["Fit", "Sightings", "fitted", "sightings_of"]
 

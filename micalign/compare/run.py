@@ -1,6 +1,6 @@
 """Is a take as its scene says, and if not, what is the simplest reason?
 
-Hears the groups of sounds in the take (`hearing`), asks which beliefs about the scene explain their delays (`fit`,
+Hears the groups of sounds in the take (`micalign.delay.hearing`), asks which beliefs about the scene explain their delays (`fit`,
 `causes`, `verdict`) and polarities (`polarity`), and tells it row by row and in words.
 """
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from micalign.compare.beliefs import Beliefs, beliefs_of
 from micalign.compare.fit import Fit, Sightings, sightings_of
-from micalign.compare.hearing import Group, Heard, groups_of
+from micalign.delay.hearing import Group, Heard, groups_of
 from micalign.compare.model import Comparison, Explanation, Row
 from micalign.compare.polarity import expected_signs, flips_of
 from micalign.compare.verdict import verdict_on
