@@ -16,13 +16,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import irfft, next_fast_len, rfft
 
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.model import Track
 
-__all__ = ["Spectra", "correlate_spectrum", "frame_spectra", "raised_cosine", "smooth_bins"]
+__all__ = ["Spectra", "band_mean", "correlate_spectrum", "frame_spectra", "raised_cosine", "smooth_bins"]
 
-_BATCH = 32
+_BATCH = 16
+_Single = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -36,9 +38,9 @@ class Spectra:
     first, second : float, shape (K, B)
         Power of each frame of the two tracks.
     times_s : float, shape (K,)
-        The middle of each frame on the first track's clock.
-    centre_s : float
-        A delay already taken out of the second track: add it to every lag.
+        The middle of each frame on the take's clock, as the first track hears it.
+    centre_s : float, shape (K,)
+        The delay already taken out of the second track at each frame: add it to every lag.
     size : int
         Length of the transform.
     sample_rate : int
@@ -46,10 +48,10 @@ class Spectra:
     """
 
     cross: npt.NDArray[np.complex64]
-    first: npt.NDArray[np.float32]
-    second: npt.NDArray[np.float32]
+    first: _Single
+    second: _Single
     times_s: Floats
-    centre_s: float
+    centre_s: Floats
     size: int
     sample_rate: int
 
@@ -73,13 +75,7 @@ def raised_cosine(length: int, rise: int, fall: int) -> Floats:
 
 
 def frame_spectra(
-    first: Track,
-    second: Track,
-    starts: Ints,
-    window: Floats,
-    *,
-    margin: int,
-    centre: int = 0,
+    first: Track, second: Track, starts: Ints, window: Floats, *, margin: int, centre_s: float | Floats = 0.0
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
 
@@ -90,70 +86,73 @@ def frame_spectra(
     starts : int, shape (K,)
         First sample of each frame.
     window : float, shape (L,)
-        Applied to the first track's frames.
+        Applied to the first track's frames; to the second's as well where there is no margin.
     margin : int
         How far the second is read beyond the frame on both sides, in samples: the largest lag to be searched.
-    centre : int
-        A delay, in samples, by which the second is read later.
+    centre_s : float or float, shape (K,)
+        A delay, in seconds, by which the second is read later (to the nearest sample).
     """
-    from scipy.fft import next_fast_len, rfft
-
-    length = len(window)
-    wide = length + 2 * margin
-    edge = max(margin // 8, length // 32, 16)
-    outer = raised_cosine(wide + 2 * edge, edge, edge).astype(np.float32)
-    size = int(next_fast_len(wide + 2 * edge, real=True))
-    # The samples of the second that belong to a frame begin margin + edge into what is read of it.
+    rate, length = first.sample_rate, len(window)
+    edge = max(margin // 8, length // 32, 16) if margin else 0
+    wide = length + 2 * (margin + edge)
+    outer = (raised_cosine(wide, edge, edge) if margin else window).astype(np.float32)
+    size = int(next_fast_len(wide, real=True))
+    clocks = (first.start_s - second.start_s) * rate
+    offsets = np.rint(np.broadcast_to(np.asarray(centre_s) * rate + clocks, len(starts))).astype(np.intp)
     bins = size // 2 + 1
+    # The second's samples that belong to a frame begin margin + edge into what is read of it: turn that back.
     turn = np.exp(2j * np.pi * np.arange(bins) * ((margin + edge) / size)).astype(np.complex64)
-    offset = round((first.start_s - second.start_s) * first.sample_rate) + centre
-    count = len(starts)
-    cross = np.empty((count, bins), np.complex64)
-    power_1, power_2 = np.empty((count, bins), np.float32), np.empty((count, bins), np.float32)
-    narrow = window.astype(np.float32)
-    for begin in range(0, count, _BATCH):
-        part = starts[begin : begin + _BATCH]
-        x = _cut(first, part, length, narrow)
-        y = _cut(second, part + offset - margin - edge, wide + 2 * edge, outer)
-        big_x, big_y = rfft(x, size, axis=1), rfft(y, size, axis=1)
-        here = slice(begin, begin + len(part))
-        cross[here] = np.conj(big_x) * big_y * turn
-        power_1[here] = big_x.real**2 + big_x.imag**2
-        power_2[here] = big_y.real**2 + big_y.imag**2
-    exact = (first.start_s - second.start_s) * first.sample_rate
-    centre_s = (offset - exact) / first.sample_rate
-    times_s = (starts + length / 2) / first.sample_rate
-    return Spectra(cross, power_1, power_2, times_s, centre_s, size, first.sample_rate)
+    cross = np.empty((len(starts), bins), np.complex64)
+    powers = np.empty((2, len(starts), bins), np.float32)
+    for begin in range(0, len(starts), _BATCH):
+        here = slice(begin, begin + _BATCH)
+        x = rfft(_cut(first, starts[here], window.astype(np.float32)), size, axis=1)
+        y = rfft(_cut(second, starts[here] + offsets[here] - (margin + edge), outer), size, axis=1)
+        cross[here] = np.conj(x) * y * turn
+        powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
+    times_s = (starts + length / 2) / rate + first.start_s
+    return Spectra(cross, powers[0], powers[1], times_s, (offsets - clocks) / rate, size, rate)
 
 
-def _cut(track: Track, starts: Ints, length: int, window: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    out = np.empty((len(starts), length), np.float32)
+def _cut(track: Track, starts: Ints, window: _Single) -> _Single:
+    """Frames about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
+    length, fade = len(window), max(round(0.004 * track.sample_rate), 1)
+    out = np.zeros((len(starts), length), np.float32)
     for row, start in zip(out, starts, strict=True):
-        samples = track.read(int(start), length)
-        row[:] = samples - samples.mean()
+        low, high = max(-int(start), 0), min(track.frames - int(start), length)
+        if high <= low:
+            continue
+        samples = track.read(int(start) + low, high - low)
+        samples -= samples.mean()
+        if high - low < length:
+            samples *= raised_cosine(high - low, fade if low else 0, fade if high < length else 0)
+        row[low:high] = samples
     out *= window
     return out
 
 
-def smooth_bins(power: Floats, width: Callable[[Floats], Floats] | int) -> Floats:
+def smooth_bins(power: npt.ArrayLike, width: Callable[[Floats], Floats] | int) -> Floats:
     """A running mean over neighbouring frequencies; ``width`` in bins, or a function of the bin's number.
 
     >>> smooth_bins(np.array([0.0, 0.0, 3.0, 0.0, 0.0]), 3).round(6).tolist()
     [0.0, 1.0, 1.0, 1.0, 0.0]
     """
-    count = len(power)
-    numbers = np.arange(count, dtype=float)
-    half = np.full(count, width // 2) if isinstance(width, int) else (width(numbers) / 2).astype(int)
-    total = np.concatenate([[0.0], np.cumsum(power, dtype=float)])
-    low = np.maximum(np.arange(count) - half, 0)
-    high = np.minimum(np.arange(count) + half + 1, count)
+    values = np.asarray(power)
+    count = len(values)
+    numbers = np.arange(count)
+    half = np.full(count, width // 2) if isinstance(width, int) else (width(numbers.astype(float)) / 2).astype(int)
+    total = np.concatenate([[0], np.cumsum(values, dtype=complex if np.iscomplexobj(values) else float)])
+    low, high = np.maximum(numbers - half, 0), np.minimum(numbers + half + 1, count)
     means: Floats = (total[high] - total[low]) / (high - low)
-    return np.maximum(means, 0.0)
+    return means if np.iscomplexobj(values) else np.maximum(means, 0.0)
+
+
+def band_mean(power: npt.ArrayLike) -> Floats:
+    """The smooth spectrum that whitening divides by: a mean over a fifth of each frequency, eight bins at least."""
+    return smooth_bins(power, lambda bins: np.maximum(bins * 0.2, 8))
 
 
 def correlate_spectrum(spectrum: Complexes, size: int, *, finer: int = 4) -> Floats:
     """The correlation of a one-sided cross-spectrum, ``finer`` values to a sample; lag 0 first, negative lags last."""
-    from scipy.fft import irfft
-
     out: Floats = irfft(spectrum, size * finer) * finer
     return out

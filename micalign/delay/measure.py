@@ -2,25 +2,32 @@
 
 Delay is positive when the event comes LATER in the track, in seconds on the take's clock. Polarity is +1 as the
 reference, -1 inverted. For a DI and its cabinet, whose filter bends the phase, the delay is the one at which the two
-add up best, which is a tenth of a millisecond or so more than the pure delay inserted.
+add up best, which is a tenth of a millisecond or so off the pure delay inserted.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
-from micalign.arrays import Complexes, Floats, Ints
-from micalign.delay.correlation import Spectra, correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
-from micalign.delay.onsets import Envelope, envelope, hits, sparsity_db
-from micalign.delay.peak import refine, strongest_peaks
+from micalign.arrays import Floats
+from micalign.delay.drift import Line, drift_line
+from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
+from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
+from micalign.delay.listening import Listened, listen, same_samples
+from micalign.delay.sharpen import Sharp, sharpen
+from micalign.delay.verdict import Verdict, choose, judge
+from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
 from micalign.take.model import Track
 
 __all__ = ["Delay", "Rival", "measure_many", "measure_pair"]
+
+Close = Literal["reference", "track"]
 
 
 @dataclass(frozen=True)
@@ -34,7 +41,29 @@ class Rival:
 
 @dataclass(frozen=True)
 class Delay:
-    """A measured delay of a track against its reference."""
+    """A measured delay of a track against its reference.
+
+    Parameters
+    ----------
+    delay_s : float
+        Seconds; positive when the same event comes LATER in the track.
+    uncertainty_s : float
+        One standard deviation.
+    polarity : int
+        +1 as the reference, -1 inverted.
+    polarity_margin : float
+        0 to 1: how far the strongest peak of the other polarity falls short of the chosen one.
+    confidence : float
+        0 to 1.
+    reliable : bool
+        Whether to act on it.
+    reason : str or None
+        Why not.
+    rivals : tuple of Rival
+        Other plausible delays.
+    drift_ppm : float or None
+        How fast the delay grows, in microseconds per second; None where it was not looked for.
+    """
 
     delay_s: float
     uncertainty_s: float
@@ -47,6 +76,16 @@ class Delay:
     drift_ppm: float | None = None
 
 
+@dataclass(frozen=True)
+class _Options:
+    max_delay_s: float
+    prior_s: float | None
+    prior_sigma_s: float | None
+    close: Close | None
+    drift: bool
+    moments_s: Floats | None
+
+
 def measure_pair(
     reference: Track,
     track: Track,
@@ -54,11 +93,47 @@ def measure_pair(
     max_delay_s: float = 0.05,
     prior_s: float | None = None,
     prior_sigma_s: float | None = None,
-    close: Literal["reference", "track"] | None = None,
+    close: Close | None = None,
     drift: bool = False,
-    moments_s: Sequence[float] | Floats | None = None,
+    moments_s: npt.ArrayLike | None = None,
 ) -> Delay:
-    """The delay of one track against a reference."""
+    """The delay of one track against a reference.
+
+    Parameters
+    ----------
+    reference, track : Track
+        Two tracks of one sample rate.
+    max_delay_s : float
+        How far to search, on both sides of the prior.
+    prior_s, prior_sigma_s : float, optional
+        Where a scene expects the delay, and how sure it is; the search stays within four sigma (1 ms at least).
+    close : {"reference", "track"}, optional
+        Which of the two is the close mic; found from the tracks where it is not said.
+    drift : bool
+        Look for clocks that run apart; the delay is then that in the middle of the two tracks' common time.
+    moments_s : sequence of float, optional
+        The times of the hits to measure on, seconds on the take's clock as the reference hears them; found from the
+        tracks where they are not given.
+
+    Returns
+    -------
+    Delay
+
+    Raises
+    ------
+    TakeError
+        If the sample rates differ or an option cannot be met.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> noise = rng.normal(size=48000)
+    >>> reference = Track.from_array("near", noise[100:40100], 48000)
+    >>> track = Track.from_array("far", -0.5 * noise[52:40052], 48000)
+    >>> found = measure_pair(reference, track)
+    >>> round(found.delay_s * 48000, 2), found.polarity, found.reliable
+    (48.0, -1, True)
+    """
     return measure_many(
         reference,
         [track],
@@ -78,102 +153,138 @@ def measure_many(
     max_delay_s: float = 0.05,
     prior_s: float | None = None,
     prior_sigma_s: float | None = None,
-    close: Literal["reference", "track"] | None = None,
+    close: Close | None = None,
     drift: bool = False,
-    moments_s: Sequence[float] | Floats | None = None,
+    moments_s: npt.ArrayLike | None = None,
 ) -> tuple[Delay, ...]:
-    """The delays of several tracks against one reference."""
-    env = envelope(reference)
-    return tuple(_measure(reference, env, track, max_delay_s, prior_s or 0.0, moments_s) for track in tracks)
+    """The delays of several tracks against one reference, which is listened to once; options as `measure_pair`."""
+    if not max_delay_s > 0 or not np.isfinite(max_delay_s):
+        raise TakeError(f"the longest delay to search for is {max_delay_s} s: it must be positive")
+    for track in tracks:
+        if track.sample_rate != reference.sample_rate:
+            raise TakeError(
+                f"'{track.name}' is at {track.sample_rate} Hz but '{reference.name}' at {reference.sample_rate} Hz: "
+                "convert one of them to the other's rate first"
+            )
+    moments = None if moments_s is None else np.asarray(moments_s, dtype=float)
+    options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments)
+    heard = listen(reference)
+    return tuple(_measure(heard, listen(track), options) for track in tracks)
 
 
-def _measure(
-    reference: Track,
-    env: Envelope,
-    track: Track,
-    max_delay_s: float,
-    prior_s: float,
-    moments_s: Sequence[float] | Floats | None,
+def _measure(reference: Listened, track: Listened, options: _Options) -> Delay:
+    for heard in (reference, track):
+        if heard.envelope.silent:
+            return _nothing(options, f"'{heard.track.name}' is silent")
+    if options.max_delay_s > 0 and same_samples(reference, track):
+        return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None, (), 0.0 if options.drift else None)
+    centre_s, reach_s = _search(options)
+    if reach_s > 0.2:
+        found = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
+        if found is None:
+            return _nothing(options, "the two tracks do not overlap")
+        narrow = _measure_near(reference, track, options, found.delay_s, 0.02)
+        return narrow if found.clear else _doubt(narrow, "another delay fits nearly as well")
+    return _measure_near(reference, track, options, centre_s, reach_s)
+
+
+def _search(options: _Options) -> tuple[float, float]:
+    if options.prior_s is None:
+        return 0.0, options.max_delay_s
+    if options.prior_sigma_s is None:
+        return options.prior_s, options.max_delay_s
+    return options.prior_s, min(options.max_delay_s, max(4.0 * options.prior_sigma_s, 0.001))
+
+
+def _nothing(options: _Options, reason: str) -> Delay:
+    return Delay(options.prior_s or 0.0, options.max_delay_s, 1, 0.0, 0.0, False, reason)
+
+
+def _doubt(delay: Delay, reason: str) -> Delay:
+    return replace(delay, reliable=False, confidence=min(delay.confidence, 0.4), reason=delay.reason or reason)
+
+
+def _measure_near(
+    reference: Listened, track: Listened, options: _Options, centre_s: float, reach_s: float
 ) -> Delay:
-    if track.sample_rate != reference.sample_rate:
-        raise TakeError(
-            f"'{track.name}' is at {track.sample_rate} Hz but '{reference.name}' at {reference.sample_rate} Hz: "
-            "convert one of them to the other's rate first"
+    if options.drift:
+        line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
+        return _from_line(line) if line is not None else _nothing(options, "nothing in the tracks is alike")
+    swapped = _near_is_track(reference, track, options)
+    near, far = (track, reference) if swapped else (reference, track)
+    sign = -1 if swapped else 1
+    struck = _struck(near, options, centre_s if swapped else 0.0)
+    by_strokes = None
+    if len(struck):
+        rate = near.track.sample_rate
+        quiet = rest(near.envelope, struck, rate)
+        by_strokes = stroke_evidence(
+            near.track, far.track, strokes(struck, rate), quiet, reach_s=reach_s, centre_s=sign * centre_s
         )
-    other = envelope(track)
-    if not (env.power.size and env.power.max() > 0 and other.power.size and other.power.max() > 0):
-        return Delay(0.0, max_delay_s, 1, 0.0, 0.0, False, "one of the two tracks is silent")
-    rate = reference.sample_rate
-    swap = sparsity_db(other) > sparsity_db(env) and moments_s is None
-    near, far = (track, reference) if swap else (reference, track)
-    starts, window = _frames(other if swap else env, near, moments_s)
-    centre = round((-prior_s if swap else prior_s) * rate)
-    spectra = frame_spectra(near, far, starts, window, margin=int(max_delay_s * rate), centre=centre)
-    return _judge(spectra, max_delay_s, -1 if swap else 1)
+    by_stretches = None
+    if options.moments_s is None:
+        gate = stretches(near.envelope, near.track.frames, near.track.sample_rate, length_s=0.17, most=100)
+        by_stretches = stretch_evidence(near.track, far.track, gate, reach_s=reach_s, centre_s=sign * centre_s)
+    certain = options.moments_s is not None or options.close is not None
+    chosen = choose(by_strokes, by_stretches, near, far, close_is_certain=certain)
+    if chosen is None:
+        return _nothing(options, "nothing in the tracks is alike")
+    return _report(chosen, near, far, sign)
 
 
-def _frames(env: Envelope, near: Track, moments_s: Sequence[float] | Floats | None) -> tuple[Ints, Floats]:
-    rate = near.sample_rate
-    if moments_s is not None:
-        struck = (np.asarray(moments_s, dtype=float) * rate).astype(np.intp)
-    else:
-        struck = hits(env)
-    if moments_s is not None or (sparsity_db(env) > 15 and len(struck)):
-        window = raised_cosine(round(0.023 * rate), round(0.002 * rate), round(0.010 * rate))
-        return struck[:: max(len(struck) // 200, 1)] - round(0.003 * rate), window
-    length = round(0.1 * rate)
-    count = max(min(400, 2 * near.frames // length), 1)
-    starts = np.unique(np.linspace(0, max(near.frames - length, 0), count).astype(np.intp))
-    return starts, np.sin(np.pi * (np.arange(length) + 0.5) / length)
+def _near_is_track(reference: Listened, track: Listened, options: _Options) -> bool:
+    if options.close is not None:
+        return options.close == "track"
+    if options.moments_s is not None:
+        return False
+    return track.closeness_db > reference.closeness_db
 
 
-def _judge(spectra: Spectra, max_delay_s: float, sign: int) -> Delay:
-    frequencies = spectra.frequencies_hz
-    weight = _whitening(spectra)
-    cross: Complexes = spectra.cross.sum(axis=0) * weight
-    correlation = correlate_spectrum(cross, spectra.size)
-    step_s = 1.0 / (4 * spectra.sample_rate)
-    peaks = strongest_peaks(correlation, step_s, max_delay_s, apart_s=0.0004)
-    if not peaks:
-        return Delay(0.0, max_delay_s, 1, 0.0, 0.0, False, "nothing in the tracks is alike")
-    best = refine(cross, frequencies, peaks[0].lag_s, within_s=0.0002)
-    next_height = abs(peaks[1].height) if len(peaks) > 1 else 0.0
-    ratio = abs(peaks[0].height) / max(next_height, 1e-30)
-    groups = _group_lags(spectra, weight, best.lag_s)
-    scatter = float(np.std(groups) / np.sqrt(len(groups))) if len(groups) > 1 else 1e-4
-    reliable = ratio > 1.3 and float(np.std(groups)) < 0.0003
+def _struck(near: Listened, options: _Options, later_s: float) -> npt.NDArray[np.intp]:
+    if options.moments_s is None:
+        return near.struck
+    return moments_to_samples(options.moments_s + later_s, near.track.start_s, near.track.sample_rate)
+
+
+def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
+    evidence = verdict.evidence
+    delay_s, uncertainty_s = evidence.best.lag_s, verdict.uncertainty_s
+    if evidence.kind == "stretches":
+        gate = stretches(
+            near.envelope, near.track.frames, near.track.sample_rate, length_s=0.085, most=300, matched=True
+        )
+        sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003)
+        delay_s, uncertainty_s = sharp.delay_s, _spread(sharp)
     rivals = tuple(
-        Rival(sign * (peak.lag_s + spectra.centre_s), abs(peak.height / peaks[0].height), peak.polarity)
-        for peak in peaks[1:4]
+        Rival(sign * peak.lag_s, abs(peak.height) / evidence.height, peak.polarity)
+        for peak in evidence.peaks
+        if abs(peak.lag_s - evidence.best.lag_s) > 0.0004
     )
     return Delay(
-        sign * (best.lag_s + spectra.centre_s),
-        max(scatter, 1e-7),
-        best.polarity,
-        max(1 - 1 / ratio, 0.0),
-        float(np.clip(1 - 1 / ratio, 0, 1)),
-        reliable,
-        None if reliable else "another delay fits nearly as well",
-        rivals,
+        sign * delay_s,
+        max(uncertainty_s, 2e-9),
+        evidence.best.polarity,
+        verdict.polarity_margin,
+        verdict.confidence,
+        verdict.reason is None,
+        verdict.reason,
+        rivals[:4],
     )
 
 
-def _whitening(spectra: Spectra) -> Floats:
-    frequencies = spectra.frequencies_hz
-    both = [
-        smooth_bins(power.mean(axis=0), lambda bins: np.maximum(bins * 0.2, 8))
-        for power in (spectra.first, spectra.second)
-    ]
-    product = both[0] * both[1]
-    weight: Floats = (product + product.max() * 1e-12) ** -0.4
-    weight *= (frequencies > 40) & (frequencies < 6000)
-    return weight
+def _spread(sharp: Sharp) -> float:
+    return float(np.hypot(max(sharp.bound_s, sharp.scatter_s), 0.1 * sharp.moved_s if sharp.summed else 0.0))
 
 
-def _group_lags(spectra: Spectra, weight: Floats, lag_s: float) -> Floats:
-    count = min(8, len(spectra.cross))
-    lags = [
-        refine(part.sum(axis=0) * weight, spectra.frequencies_hz, lag_s, within_s=0.0005).lag_s
-        for part in np.array_split(spectra.cross, count)
-    ]
-    return np.array(lags)
+def _from_line(line: Line) -> Delay:
+    return Delay(
+        line.delay_s,
+        line.uncertainty_s,
+        line.polarity,
+        line.polarity_margin,
+        line.confidence,
+        line.reason is None,
+        line.reason,
+        (),
+        line.drift_ppm,
+    )

@@ -1,7 +1,8 @@
 """When does a track sound, and when does it strike?
 
-Short-time energies in steps of a millisecond, gathered in one pass over the blocks of a track; hits are steps whose
-energy leaps up from what stood before. Times are seconds on the track's own samples.
+Short-time energies in steps of a millisecond, gathered in one pass over the blocks of a track. A stroke is a step
+whose energy leaps up from the 30 ms before it; a track's own strokes are those near the level of its loudest, for in
+a close mic its own drum is the loudest by far.
 """
 
 from __future__ import annotations
@@ -14,10 +15,15 @@ import numpy as np
 from micalign.arrays import Floats, Ints
 from micalign.take.model import BLOCK_FRAMES, Track
 
-__all__ = ["STEP_S", "Envelope", "envelope", "hits", "sparsity_db"]
+__all__ = ["STEP_S", "Envelope", "envelope", "closeness_db", "hits", "sparsity_db"]
 
 STEP_S: Final = 0.001
 """Seconds from one short-time energy to the next."""
+
+_APART: Final = 80
+_BEFORE: Final = 30
+_STROKE: Final = 25
+_RING: Final = 150
 
 
 @dataclass(frozen=True)
@@ -26,64 +32,118 @@ class Envelope:
 
     power: Floats
     step: int
-    sample_rate: int
+
+    @property
+    def silent(self) -> bool:
+        """Whether nothing but an offset was recorded."""
+        return len(self.power) == 0 or not self.power.max() > 0
 
 
 def envelope(track: Track) -> Envelope:
-    """Short-time energies of a track, its mean taken out step by step over the block."""
+    """Short-time energies of a track about the mean of each block."""
     step = max(round(STEP_S * track.sample_rate), 1)
-    frames = BLOCK_FRAMES // step * step
-    parts = [_block_power(block, step) for block in track.blocks(frames)]
-    return Envelope(np.concatenate(parts) if parts else np.zeros(0), step, track.sample_rate)
+    parts = [_step_power(block, step) for block in track.blocks(BLOCK_FRAMES // step * step)]
+    return Envelope(np.concatenate(parts) if parts else np.zeros(0), step)
 
 
-def _block_power(block: Floats, step: int) -> Floats:
+def _step_power(block: Floats, step: int) -> Floats:
     whole = len(block) // step * step
-    # The difference of neighbours takes out the offset and most of the hum, and favours the stroke over the ring.
-    rows = np.diff(block[:whole], prepend=block[:1]).reshape(-1, step)
+    rows = block[:whole].reshape(-1, step)
+    offset = float(block.mean()) if whole else 0.0
+    # sum (x - m)^2 = sum x^2 - 2 m sum x + n m^2 without another copy of the block; offsets are small, so no digits go.
     power: Floats = np.einsum("ij,ij->i", rows, rows) / step
-    return power
+    if abs(offset) > 1e-9:
+        power += offset * (offset - 2.0 * rows.mean(axis=1))
+    # What rounding leaves of a constant is not sound.
+    power[power < 1e-13 * offset**2] = 0.0
+    return np.maximum(power, 0.0)
 
 
 def sparsity_db(env: Envelope) -> float:
     """How far the loud moments stand above the ordinary ones, in dB: large for a close mic on a drum."""
-    power = _coarse(env.power, 10)
-    if len(power) == 0 or power.max() <= 0:
+    whole = len(env.power) // 10 * 10
+    power = env.power[:whole].reshape(-1, 10).mean(axis=1)
+    if env.silent or len(power) == 0:
         return 0.0
-    loud, ordinary = np.quantile(power, 0.99), np.quantile(power, 0.5)
+    loud, ordinary = float(np.quantile(power, 0.99)), float(np.quantile(power, 0.5))
+    loud = loud if loud > 0 else float(power.max())
     return float(10 * np.log10(loud / max(ordinary, loud * 1e-9)))
 
 
-def _coarse(power: Floats, factor: int) -> Floats:
-    whole = len(power) // factor * factor
-    coarse: Floats = power[:whole].reshape(-1, factor).mean(axis=1)
-    return coarse
-
-
-def hits(env: Envelope, *, below_loudest_db: float = 12.0, rise_db: float = 8.0, apart_s: float = 0.06) -> Ints:
+def hits(env: Envelope, *, below_loudest_db: float = 10.0, rise_db: float = 6.0) -> Ints:
     """First samples of the loud strokes of a track, in order of time, shape (hits,).
 
-    A stroke leaps by ``rise_db`` above the 20 ms before it and its 5 ms peak comes within ``below_loudest_db`` of the
-    loud strokes' own level.
+    A stroke leaps by ``rise_db`` above the 30 ms before it, and its 25 ms mean comes within ``below_loudest_db`` of
+    the loudest tenth of them.
     """
-    power = env.power
-    if len(power) < 40 or power.max() <= 0:
+    if env.silent or len(env.power) < 2 * _BEFORE:
         return np.zeros(0, dtype=np.intp)
-    now = np.convolve(power, np.ones(5) / 5)[4:]
-    before = np.convolve(power, np.ones(20) / 20)[: len(now)]
-    before = np.concatenate([np.full(1, power[:20].mean()), before[:-1]])
-    leap = (now + 1e-30) / (before + now.max() * 1e-9)
-    keen = leap > 10 ** (rise_db / 10)
-    order = np.flatnonzero(keen)
-    if len(order) == 0:
+    starts = _leaps(env.power, 10 ** (rise_db / 10))
+    if len(starts) == 0:
+        return starts
+    total = np.concatenate([[0.0], np.cumsum(env.power)])
+    level = total[np.minimum(starts + _STROKE, len(env.power))] - total[starts]
+    kept = _apart(starts, level)
+    # A file cut in the middle of a sound begins with a leap that is no stroke.
+    kept = kept[starts[kept] > 8]
+    if len(kept) == 0:
         return np.zeros(0, dtype=np.intp)
-    picked = _pick(now, order, round(apart_s / STEP_S))
-    level = now[picked]
+    starts, level = starts[kept], level[kept]
     loud = np.sort(level)[-max(len(level) // 10, 1) :].mean()
-    return np.sort(picked[level >= loud * 10 ** (-below_loudest_db / 10)]) * env.step
+    return starts[level >= loud * 10 ** (-below_loudest_db / 10)] * env.step
 
 
-def _pick(now: Floats, keen: Ints, apart: int) -> Ints:
-    """The strongest of each run of keen steps: runs further apart than ``apart`` are strokes of their own."""
-    breaks = np.flatnonzero(np.diff(keen) > apart) + 1
-    return np.array([run[np.argmax(now[run])] for run in np.split(keen, breaks)], dtype=np.intp)
+def _leaps(power: Floats, factor: float) -> Ints:
+    """The first step of each leap: where the energy reaches a tenth of the leap's peak."""
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    steps = np.arange(len(power) - 5)
+    now = (total[steps + 5] - total[steps]) / 5
+    since = np.maximum(steps - _BEFORE, 0)
+    before = (total[steps] - total[since]) / np.maximum(steps - since, 1)
+    before[0] = power[:20].mean()
+    keen = np.flatnonzero(now > factor * (np.maximum(before, 0.0) + now.max() * 1e-7))
+    if len(keen) == 0:
+        return np.zeros(0, dtype=np.intp)
+    first = keen[np.concatenate([[True], np.diff(keen) > 20])]
+    return np.array([begin + _rise(power[begin : begin + _STROKE]) for begin in first], dtype=np.intp)
+
+
+def _rise(stretch: Floats) -> int:
+    return int(np.argmax(stretch >= 0.1 * stretch.max()))
+
+
+def _apart(starts: Ints, level: Floats) -> Ints:
+    """Indices of strokes further apart than 80 ms, the stronger of two neighbours."""
+    taken = np.zeros(len(starts), dtype=bool)
+    free = np.ones(len(starts), dtype=bool)
+    for index in np.argsort(level)[::-1]:
+        if free[index]:
+            taken[index] = True
+            low, high = np.searchsorted(starts, [starts[index] - _APART, starts[index] + _APART])
+            free[low:high] = False
+    return np.flatnonzero(taken)
+
+
+def closeness_db(env: Envelope, struck: Ints) -> tuple[float, float]:
+    """How much a track is a close mic's: a score to compare tracks by, and its gap.
+
+    The gap is how far, in dB, the track's own strokes stand above the loudest tenth of everything between them; an
+    overhead hears something nearly as loud between any two of its loudest strokes. The score adds twice the gap to
+    the sparsity.
+    """
+    if env.silent or len(struck) == 0:
+        return sparsity_db(env), 0.0
+    steps = struck // env.step
+    total = np.concatenate([[0.0], np.cumsum(env.power)])
+    own = (total[np.minimum(steps + _STROKE, len(env.power))] - total[steps]) / _STROKE
+    quiet = np.ones(len(env.power), dtype=bool)
+    for step in steps:
+        quiet[max(step - _STROKE, 0) : step + _RING] = False
+    whole = len(quiet) // _STROKE * _STROKE
+    means = env.power[:whole].reshape(-1, _STROKE).mean(axis=1)
+    rest = means[quiet[:whole].reshape(-1, _STROKE).all(axis=1)]
+    if len(rest) < 4:
+        return sparsity_db(env), 0.0
+    between = max(float(np.quantile(rest, 0.9)), float(own.max()) * 1e-6)
+    gap = float(10 * np.log10(np.median(own) / between))
+    return sparsity_db(env) + 2.0 * gap, gap

@@ -8,12 +8,16 @@ three samples is off by up to 0.12 sample on a wide-band peak; this is not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats, Ints
+from micalign.arrays import Complexes, Floats
 
-__all__ = ["Peak", "refine", "strongest_peaks"]
+__all__ = ["Correlogram", "Peak", "first_arrival", "refine", "strongest_peaks"]
+
+APART_S: Final = 0.0004
+"""Two peaks nearer than this are lobes of one event."""
 
 
 @dataclass(frozen=True)
@@ -29,23 +33,46 @@ class Peak:
         return 1 if self.height >= 0 else -1
 
 
+@dataclass(frozen=True)
+class Correlogram:
+    """Values of a correlation at ``lags_s``, evenly spaced and rising, both shape (lags,)."""
+
+    lags_s: Floats
+    values: Floats
+
+    @classmethod
+    def within(cls, correlation: Floats, step_s: float, max_lag_s: float) -> Correlogram:
+        """The lags of either sign up to ``max_lag_s`` of a correlation that holds lag 0 first, negative lags last."""
+        half = min(int(max_lag_s / step_s), len(correlation) // 2 - 1)
+        numbers = np.arange(-half, half + 1)
+        return cls(numbers * step_s, correlation[numbers])
+
+    @property
+    def step_s(self) -> float:
+        """Seconds from one lag to the next."""
+        return float(self.lags_s[1] - self.lags_s[0])
+
+
 def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_s: float) -> Peak:
     """The extreme of the sum of cosines nearest to ``lag_s``, and no further than ``within_s`` from it.
+
+    The height is a share of what it would be were every frequency in phase.
 
     >>> f = np.arange(1.0, 200.0)
     >>> peak = refine(np.exp(-2j * np.pi * f * 0.00123), f, 0.0012, within_s=0.001)
     >>> round(peak.lag_s, 9), round(peak.height, 6)
     (0.00123, 1.0)
     """
-    omega = 2.0 * np.pi * frequencies_hz
+    used = np.flatnonzero(spectrum)
+    spectrum, omega = spectrum[used], 2.0 * np.pi * frequencies_hz[used]
     total = float(np.abs(spectrum).sum()) or 1.0
     at = lag_s
-    for _ in range(30):
+    for _ in range(40):
         turned = spectrum * np.exp(1j * omega * at)
         value, slope, bend = turned.real.sum(), -(omega * turned.imag).sum(), -(omega**2 * turned.real).sum()
         if bend * value >= 0:
             break
-        step = -slope / bend
+        step = float(np.clip(-slope / bend, -within_s / 4, within_s / 4))
         at = float(np.clip(at + step, lag_s - within_s, lag_s + within_s))
         if abs(step) < 1e-12:
             break
@@ -53,24 +80,35 @@ def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_
     return Peak(at, height / total)
 
 
-def strongest_peaks(
-    correlation: Floats, step_s: float, max_lag_s: float, *, apart_s: float, count: int = 6
-) -> list[Peak]:
-    """The highest local extremes of either sign within ``max_lag_s``, at least ``apart_s`` from each other.
-
-    ``correlation`` holds lag 0 first and the negative lags last, ``step_s`` apart.
-    """
-    half = min(int(max_lag_s / step_s), len(correlation) // 2 - 1)
-    lags: Ints = np.arange(-half, half + 1)
-    values = correlation[lags]
-    size = np.abs(values)
-    inside = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] >= size[2:])) + 1
-    order = inside[np.argsort(size[inside])[::-1]]
+def strongest_peaks(correlogram: Correlogram, *, count: int = 6) -> list[Peak]:
+    """The highest local extremes of either sign, the highest first, none a lobe of a higher one."""
+    size = np.abs(correlogram.values)
+    inside = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] >= size[2:]) & (size[1:-1] > 0)) + 1
     found: list[Peak] = []
-    for index in order:
-        lag_s = float(lags[index] * step_s)
-        if all(abs(lag_s - peak.lag_s) >= apart_s for peak in found):
-            found.append(Peak(lag_s, float(values[index])))
+    for index in inside[np.argsort(size[inside])[::-1]]:
+        lag_s = float(correlogram.lags_s[index])
+        if all(abs(lag_s - peak.lag_s) >= APART_S for peak in found):
+            found.append(Peak(lag_s, float(correlogram.values[index])))
             if len(found) == count:
                 break
     return found
+
+
+def first_arrival(
+    correlogram: Correlogram, strongest: Peak, *, share: float = 0.6, above: float = 1.6, within_s: float = 0.03
+) -> Peak:
+    """The earliest peak that may be the direct sound, where a reflection is the strongest.
+
+    It has at least ``share`` of the strongest peak's height, comes at most ``within_s`` before it, and stands
+    ``above`` times over everything in the 30 ms that lead up to it: before the direct sound there is only noise.
+    """
+    size, step = np.abs(correlogram.values), correlogram.step_s
+    top = int(np.argmin(np.abs(correlogram.lags_s - strongest.lag_s)))
+    early = np.arange(max(top - int(within_s / step), 1), top)
+    keen = early[(size[early] >= size[early - 1]) & (size[early] >= size[early + 1]) & (size[early] >= share * size[top])]
+    for index in keen:
+        crest = index + int(np.argmax(size[index : index + max(int(0.0003 / step), 1)]))
+        before = size[max(index - int(0.03 / step), 0) : max(index - int(0.0005 / step), 0)]
+        if len(before) and size[crest] >= above * before.max():
+            return Peak(float(correlogram.lags_s[crest]), float(correlogram.values[crest]))
+    return strongest

@@ -1,0 +1,145 @@
+"""What do the gates say? One weighted cross-spectrum, its peaks, and what its parts say on their own.
+
+Both spectra are whitened by their smooth selves to the power 0.8: full whitening, and above all the whitening of each
+single bin, gives the cymbals' and the noise's bins the vote of the drum's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Complexes, Floats
+from micalign.delay.correlation import Spectra, band_mean, correlate_spectrum, frame_spectra
+from micalign.delay.dominance import own_share, votes, without_bleed
+from micalign.delay.gates import Gate
+from micalign.delay.peak import Correlogram, Peak, first_arrival, refine, strongest_peaks
+from micalign.take.model import Track
+
+__all__ = ["Evidence", "stretch_evidence", "stroke_evidence"]
+
+WHITENING: Final = 0.8
+MOST_GROUPS: Final = 8
+_FINER: Final = 4
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What one kind of gate says; lags are of the second track against the first, ``centre_s`` included.
+
+    Parameters
+    ----------
+    kind : str
+        ``strokes`` or ``stretches``.
+    best : Peak
+        The chosen peak; its height is a share of full agreement of all frequencies.
+    peaks : tuple of Peak
+        The strongest, whether chosen or not, on the correlogram's own scale.
+    height : float
+        The chosen peak on that scale.
+    noise : float
+        The root mean square of the correlogram away from the chosen peak.
+    own_best_s : float, shape (G,)
+        Where each group of frames, by itself, has its highest peak.
+    nearby_s : float, shape (G,)
+        Where each group has the peak next to the chosen one.
+    frames : int
+        How many frames took part.
+    """
+
+    kind: str
+    best: Peak
+    peaks: tuple[Peak, ...]
+    height: float
+    noise: float
+    own_best_s: Floats
+    nearby_s: Floats
+    frames: int
+    reach_s: float
+    centre_s: float
+    lobe_s: float
+
+
+def stroke_evidence(
+    near: Track, far: Track, gate: Gate, rest: Gate, *, reach_s: float, centre_s: float
+) -> Evidence | None:
+    """What a close mic's own strokes say about its distance to another mic."""
+    margin = round(reach_s * near.sample_rate)
+    spectra = frame_spectra(near, far, gate.starts, gate.window, margin=margin, centre_s=centre_s)
+    others = None
+    if len(rest):
+        others = frame_spectra(near, far, rest.starts, rest.window, margin=margin, centre_s=centre_s)
+    share = own_share(spectra, others)
+    whites = tuple(_white(power.mean(axis=0)) * np.sqrt(share) for power in (spectra.first, spectra.second))
+    weight = whites[0] * whites[1]
+    frames = spectra.cross * votes(spectra, (whites[0], whites[1]))[:, None]
+    bleed = None
+    if others is not None:
+        bleed = (others.cross * votes(others, (whites[0], whites[1]))[:, None]).mean(axis=0)
+    return _gather("strokes", spectra, frames, weight, bleed, reach_s)
+
+
+def stretch_evidence(first: Track, second: Track, gate: Gate, *, reach_s: float, centre_s: float) -> Evidence | None:
+    """What long frames over everything say about two tracks."""
+    margin = round(reach_s * first.sample_rate)
+    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=margin, centre_s=centre_s)
+    hz = spectra.frequencies_hz
+    heard = (hz > 30.0) & (hz < 16000.0)
+    weight = heard * _white(spectra.first.mean(axis=0), lines=True) * _white(spectra.second.mean(axis=0), lines=True)
+    return _gather("stretches", spectra, spectra.cross, weight, None, reach_s)
+
+
+def _white(power: Floats, *, lines: bool = False) -> Floats:
+    """The whitening of one track: its smooth spectrum to the power -0.4; single lines (hum, notes) are levelled too."""
+    smooth = band_mean(power)
+    level = np.maximum(smooth, power) if lines else smooth
+    # Bins 70 dB below the loudest hold nothing but rounding and dither.
+    out: Floats = np.maximum(level, level.max() * 1e-7 + 1e-37) ** (-WHITENING / 2)
+    return out
+
+
+def _gather(
+    kind: str, spectra: Spectra, frames: Complexes, weight: Floats, bleed: Complexes | None, reach_s: float
+) -> Evidence | None:
+    hz, rate = spectra.frequencies_hz, spectra.sample_rate
+    cross = frames.mean(axis=0).astype(complex)
+    if bleed is not None:
+        cross = without_bleed(cross, bleed, weight, hz)
+    cross *= weight
+    found = Correlogram.within(correlate_spectrum(cross, spectra.size, finer=_FINER), 1 / (_FINER * rate), reach_s)
+    peaks = strongest_peaks(found)
+    if not peaks:
+        return None
+    chosen = first_arrival(found, peaks[0]) if kind == "strokes" else peaks[0]
+    best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
+    groups = [part.mean(axis=0) * weight for part in np.array_split(frames, min(MOST_GROUPS, len(frames)))]
+    centre_s = float(np.median(spectra.centre_s))
+    away = np.abs(found.lags_s - chosen.lag_s) > 0.001
+    return Evidence(
+        kind,
+        Peak(best.lag_s + centre_s, best.height),
+        tuple(Peak(peak.lag_s + centre_s, peak.height) for peak in peaks),
+        abs(chosen.height),
+        float(np.sqrt(np.mean(found.values[away] ** 2))) if away.any() else abs(chosen.height),
+        np.array([_own_best(group, spectra.size, rate, reach_s) for group in groups]) + centre_s,
+        np.array([refine(group, hz, best.lag_s, within_s=0.0003).lag_s for group in groups]) + centre_s,
+        len(frames),
+        reach_s,
+        centre_s,
+        _lobe_s(cross, hz, best),
+    )
+
+
+def _own_best(group: Complexes, size: int, rate: int, reach_s: float) -> float:
+    found = Correlogram.within(correlate_spectrum(group, size, finer=1), 1 / rate, reach_s)
+    return float(found.lags_s[np.argmax(np.abs(found.values))])
+
+
+def _lobe_s(cross: Complexes, hz: Floats, best: Peak) -> float:
+    """One over 2 pi times the effective bandwidth of the chosen peak: how wide its top is, in seconds."""
+    omega = 2 * np.pi * hz
+    turned = (cross * np.exp(1j * omega * best.lag_s)).real * best.polarity
+    bend, height = float((omega**2 * turned).sum()), float(turned.sum())
+    return float(np.sqrt(height / bend)) if bend > 0 < height else 1e-3

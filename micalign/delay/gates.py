@@ -1,0 +1,114 @@
+"""Which stretches of a track are worth comparing?
+
+Three kinds of gate, all as first samples and a window: *strokes*, 20 ms about a close mic's own hits, where its own
+drum drowns all bleed; the *rest*, the loudest moments between them, where a close mic hears nothing but bleed; and
+*stretches*, long overlapping frames over everything that sounds, where different notes tell a delay from a period.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Floats, Ints
+from micalign.delay.correlation import raised_cosine
+from micalign.delay.onsets import Envelope
+
+__all__ = ["Gate", "moments_to_samples", "rest", "stretches", "strokes", "thinned"]
+
+LEAD_S: Final = 0.003
+STROKE_S: Final = 0.020
+MOST_STROKES: Final = 160
+MOST_REST: Final = 120
+_RING_S: Final = 0.15
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Frames of one window: ``starts``, shape (K,), samples; ``window``, shape (L,)."""
+
+    starts: Ints
+    window: Floats
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+
+def thinned(starts: Ints, most: int) -> Ints:
+    """At most so many of them, evenly chosen.
+
+    >>> thinned(np.arange(10), 3).tolist()
+    [0, 4, 9]
+    """
+    if len(starts) <= most:
+        return starts
+    return starts[np.linspace(0, len(starts) - 1, most).astype(np.intp)]
+
+
+def stroke_window(rate: int) -> Floats:
+    """Rises in 2 ms, holds, and falls in 10 ms."""
+    return raised_cosine(round(STROKE_S * rate), round(0.002 * rate), round(0.010 * rate))
+
+
+def strokes(struck: Ints, rate: int) -> Gate:
+    """From 3 ms before each stroke to 17 ms after."""
+    return Gate(thinned(struck, MOST_STROKES) - round(LEAD_S * rate), stroke_window(rate))
+
+
+def rest(env: Envelope, struck: Ints, rate: int) -> Gate:
+    """The loudest moments of the same track that lie outside its strokes and their ring."""
+    window = stroke_window(rate)
+    steps = max(len(window) // env.step, 1)
+    count = len(env.power) // steps
+    level = env.power[: count * steps].reshape(count, steps).mean(axis=1)
+    spans = np.arange(count) * steps * env.step
+    following = np.searchsorted(struck, spans + len(window))
+    since = spans - np.concatenate([[-(1 << 60)], struck])[following]
+    free = np.flatnonzero(since > _RING_S * rate)
+    loudest = free[np.argsort(level[free])[::-1][:MOST_REST]]
+    return Gate(np.sort(loudest) * steps * env.step, window)
+
+
+def stretches(env: Envelope, frames: int, rate: int, *, length_s: float, most: int, matched: bool = False) -> Gate:
+    """Overlapping frames: all of a short track, the loudest of each equal part of a long one.
+
+    Hann windows that overlap by half add up to one, so that a short track's every sample counts the same; their
+    square root does where both tracks are windowed (``matched``).
+    """
+    length = min(round(length_s * rate), frames)
+    ramp = np.sin(np.pi * (np.arange(length) + 0.5) / max(length, 1))
+    window = ramp if matched else ramp**2
+    starts = np.arange(-(length // 2), frames, max(length // 2, 1))
+    if len(starts) > most:
+        starts = _loudest_of_each(env, starts, length, most)
+    return Gate(_sounding(env, starts, length), window)
+
+
+def _levels(env: Envelope, starts: Ints, length: int) -> Floats:
+    total = np.concatenate([[0.0], np.cumsum(env.power)])
+    low = np.clip(starts // env.step, 0, len(env.power))
+    high = np.clip((starts + length) // env.step, 0, len(env.power))
+    levels: Floats = total[high] - total[low]
+    return levels
+
+
+def _loudest_of_each(env: Envelope, starts: Ints, length: int, most: int) -> Ints:
+    levels = _levels(env, starts, length)
+    bounds = np.linspace(0, len(starts), most + 1).astype(np.intp)
+    return np.array([starts[a + np.argmax(levels[a:b])] for a, b in zip(bounds[:-1], bounds[1:], strict=True) if b > a])
+
+
+def _sounding(env: Envelope, starts: Ints, length: int) -> Ints:
+    """Without the frames more than 30 dB below the loudest: most of what they hold is noise."""
+    levels = _levels(env, starts, length)
+    kept = starts[levels > levels.max(initial=0.0) * 1e-3]
+    return kept if len(kept) else starts
+
+
+def moments_to_samples(moments_s: Floats, start_s: float, rate: int) -> Ints:
+    """Times on the take's clock to samples of a track, in order."""
+    return np.sort(np.rint((moments_s - start_s) * rate).astype(np.intp))
+
+
