@@ -7,6 +7,7 @@ names. Channels count from 1, samples are float64 with full scale +-1. Writing: 
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -80,8 +81,8 @@ def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
             faults += error.faults
     if faults:
         raise TakeError(list(dict.fromkeys(faults)))
-    shorts = [one.short for _, one in found]
-    names = [one.short if shorts.count(one.short) == 1 else one.label for _, one in found]
+    shorts = Counter(one.short for _, one in found)
+    names = [one.short if shorts[one.short] == 1 else one.label for _, one in found]
     return Take(tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True)))
 
 

@@ -33,6 +33,7 @@ __all__ = ["AudioFile", "AudioInfo", "ChannelSamples"]
 PAGE_FRAMES: Final = 1 << 16
 _CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in 32 bits, and its neighbours
 _MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
+_MOST_CHANNELS: Final = 1024
 _DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 
@@ -56,6 +57,8 @@ class AudioFile:
     def __init__(self, path: Path) -> None:
         self._reader, self._scale = _reader_of(path)
         self.info = self._reader.info
+        if self.info.channels > _MOST_CHANNELS:
+            raise TakeError(f"{path} claims {self.info.channels} channels: its header is damaged, export it anew")
         self._lock = threading.Lock()
         self._pages: OrderedDict[int, npt.NDArray[Any]] = OrderedDict()
         if self.info.channels == 1:

@@ -28,10 +28,12 @@ from micalign.files.riff import append_chunks
 from micalign.files.wav import WavWriter, source_format
 from micalign.files.whole import whole_file
 
-__all__ = ["Written", "write_audio"]
+__all__ = ["AudioWriter", "Written", "audio_writer", "write_audio"]
 
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
+_NARROW: Final = frozenset({"AIFF", "AU", "SVX", "NIST", "IRCAM"})
+_NARROW_BYTES: Final = (1 << 32) - (1 << 24)  # room for the metadata
 _TAGS: Final = ("title", "copyright", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
 
 Sink = Callable[[npt.NDArray[Any]], None]
@@ -131,14 +133,56 @@ def write_audio(
     >>> write_audio(out, [np.array([0.0, 0.5, 1.5])], sample_rate=48000).clipped
     1
     """
+    with audio_writer(
+        path,
+        sample_rate=sample_rate,
+        subtype=subtype,
+        format=format,
+        channels=channels,
+        endian=endian,
+        force=force,
+        metadata_from=metadata_from,
+        moved=moved,
+        dither_seed=dither_seed,
+    ) as writer:
+        for block in blocks:
+            writer.put(block)
+    return writer.written
+
+
+@contextmanager
+def audio_writer(
+    path: str | os.PathLike[str],
+    *,
+    sample_rate: int,
+    subtype: str = "PCM_24",
+    format: str = "WAV",  # noqa: A002
+    channels: int = 1,
+    endian: str = "FILE",
+    force: bool = False,
+    metadata_from: str | os.PathLike[str] | None = None,
+    moved: Moved | None = None,
+    dither_seed: int | None = None,
+) -> Iterator[AudioWriter]:
+    """The same for several files written in step: ``put`` blocks; the file stands when the ``with`` block ends well.
+
+    Parameters
+    ----------
+    path, sample_rate, subtype, format, channels, endian, force, metadata_from, moved, dither_seed
+        As in `write_audio`.
+
+    Yields
+    ------
+    AudioWriter
+    """
     source = None if metadata_from is None else Path(metadata_from)
     shape = Shape(sample_rate, channels, _BITS.get(subtype, 8 * BYTES.get(subtype, 2)))
     job = _Job(Path(path), format, subtype, shape, endian, source, moved or Moved())
     _refuse_unwritable(job)
+    _refuse_original(job.path, source)
     job = replace(job, carried=_carried(job))
     with whole_file(path, force=force) as partial, _sink(partial, job) as sink:
-        frames, clipped, peak = _write(job, blocks, sink, dither_seed)
-    return Written(job.path, frames, clipped, peak, job.carried.left_out)
+        yield AudioWriter(job, sink, None if dither_seed is None else np.random.default_rng(dither_seed))
 
 
 def _refuse_unwritable(job: _Job) -> None:
@@ -152,6 +196,11 @@ def _refuse_unwritable(job: _Job) -> None:
         )
 
 
+def _refuse_original(path: Path, source: Path | None) -> None:
+    if source is not None and path.exists() and source.exists() and path.samefile(source):
+        raise OutputError(f"{path} is an original, which is never replaced: choose another folder with --out")
+
+
 def _carried(job: _Job) -> Carried:
     kinds = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
     if job.source is None or job.container not in kinds:
@@ -159,24 +208,40 @@ def _carried(job: _Job) -> Carried:
     return carry(job.source, kinds[job.container], job.shape, job.moved)
 
 
-def _write(job: _Job, blocks: Iterable[Floats], sink: Sink, dither_seed: int | None) -> tuple[int, int, float]:
-    """Frames, clipped samples and peak."""
-    rng = None if dither_seed is None else np.random.default_rng(dither_seed)
-    bits = _BITS.get(job.subtype)
-    frames, clipped, peak = 0, 0, 0.0
-    for block in blocks:
+class AudioWriter:
+    """Takes blocks of samples, counts what does not fit."""
+
+    def __init__(self, job: _Job, sink: Sink, dither: np.random.Generator | None) -> None:
+        self._job = job
+        self._sink = sink
+        self._dither = dither
+        self.written = Written(job.path, 0, 0, 0.0, job.carried.left_out)
+
+    def put(self, block: Floats) -> None:
+        """Write one block, shape (frames,) or (frames, channels); `OutputError` where that is impossible."""
+        job, before = self._job, self.written
         values: npt.NDArray[Any] = block.reshape(len(block), job.shape.channels)
         highest = max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
         if not math.isfinite(highest):
             raise OutputError(f"{job.path} was not written: a sample to write is no number (NaN or infinite)")
+        frames, clipped = before.frames + len(block), before.clipped
+        _refuse_too_long(job, frames)
+        bits = _BITS.get(job.subtype)
         if bits is not None:
-            made = to_integers(values, bits, dither=rng)
+            made = to_integers(values, bits, dither=self._dither)
             values = np.left_shift(made.values, 32 - bits)
             clipped += made.clipped
-        sink(values)
-        peak = max(peak, highest)
-        frames += len(block)
-    return frames, clipped, peak
+        self._sink(values)
+        self.written = replace(before, frames=frames, clipped=clipped, peak=max(before.peak, highest))
+
+
+def _refuse_too_long(job: _Job, frames: int) -> None:
+    """Containers of 32-bit sizes that nothing widens would be written with a wrong length."""
+    if job.container in _NARROW and frames * job.shape.channels * job.shape.bits // 8 > _NARROW_BYTES:
+        raise OutputError(
+            f"{job.path} was not written: {job.container} holds at most 4 GiB; convert the original to WAV, which "
+            "becomes RF64 by itself"
+        )
 
 
 @contextmanager

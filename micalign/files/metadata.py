@@ -26,7 +26,7 @@ _MADE_ANEW: Final = frozenset(
     {b"fmt ", b"data", b"ds64", b"fact", b"PEAK", b"levl", b"JUNK", b"junk", b"FLLR", b"PAD ", b"FAKE", b"fake"}
     | {b"COMM", b"SSND", b"FVER"}
 )
-_LARGEST: Final = 16 << 20  # bytes of one chunk; what is larger is no text about a recording
+_LARGEST: Final = 16 << 20  # bytes of all chunks; what is larger is no text about a recording
 _MAX_32: Final = (1 << 32) - 1
 
 Change = Callable[[bytes], bytes | None]
@@ -85,12 +85,14 @@ def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
     before: list[tuple[bytes, bytes]] = []
     after: list[tuple[bytes, bytes]] = []
     left_out: list[str] = []
+    room = _LARGEST
     for chunk in layout.chunks:
-        change = _change(chunk, kind, shape, moved)
+        change = _change(chunk, kind, shape, moved) if chunk.size <= room else None
         changed = None if change is None else change(read_chunk(source, chunk))
         if changed is not None:
             side = before if data is None or chunk.start < data.start else after
             side.append((chunk.name, changed))
+            room -= chunk.size
         elif chunk.name not in _MADE_ANEW:
             left_out.append(chunk.name.decode("ascii").strip())
     return Carried(tuple(before), tuple(after), tuple(dict.fromkeys(left_out)))
@@ -102,7 +104,7 @@ def _family(kind: bytes) -> bytes:
 
 def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Change | None:
     """What happens to a chunk's bytes; None where it is not carried."""
-    if chunk.is_cut or chunk.size > _LARGEST:
+    if chunk.is_cut:
         return None
     if chunk.name in _AS_THEY_ARE[kind]:
         return lambda data: data

@@ -55,8 +55,9 @@ class Spec:
 def parse_spec(spec: str | os.PathLike[str], channel: int | None = None) -> Spec:
     """The file and channel that ``spec`` names; an explicit ``channel`` wins.
 
-    >>> parse_spec("bass.wav:2"), parse_spec("bass.wav").channel
-    (Spec(path=PosixPath('bass.wav'), channel=2), None)
+    >>> spec = parse_spec("bass.wav:2")
+    >>> spec.path.name, spec.channel, parse_spec("bass.wav").channel
+    ('bass.wav', 2, None)
     """
     text = os.fspath(spec)
     match = _CHANNEL.fullmatch(text)
