@@ -41,15 +41,17 @@ def remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[TrackL
 
 
 def _silent(levels: TrackLevels) -> Iterator[Remark]:
+    caution = ""
     if levels.peak == 0.0:
         said, look = "nothing but digital silence", "was the track armed, and the right input chosen?"
     elif levels.hum is not None and levels.noise.kind == "hum":
         said = f"no signal, only mains hum at {show_db(levels.hum.dbfs)}FS"
-        look = f"a cable half plugged in or broken does this: try another cable and input; {EARTH}"
+        look = "a cable half plugged in or broken does this: try another cable and input"
+        caution = EARTH
     else:
         said = f"no signal, only noise up to {show_db(levels.peak_dbfs)}FS"
         look = "check cable, phantom power, mute and input, and tap the mic"
-    yield Remark("silent" if levels.peak < 1e-4 else "dead", "problem", said, look)
+    yield Remark("silent" if levels.peak < 1e-4 else "dead", "problem", said, look, caution)
 
 
 def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
@@ -91,7 +93,7 @@ def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
         f"({len(hum.lines)} {'line' if len(hum.lines) == 1 else 'harmonics'})"
     )
     severity: Severity = "problem" if _raised(levels, hum.dbfs, window) > AUDIBLE_DBFS else "note"
-    yield Remark("hum", severity, said, f"{_hum_advice(hum)}; {EARTH}")
+    yield Remark("hum", severity, said, _hum_advice(hum), EARTH)
 
 
 def _hum_advice(hum: Hum) -> str:
@@ -161,7 +163,10 @@ def _double(levels: TrackLevels, double: Double, take: Sequence[TrackLevels]) ->
         ways.append(f"{count} sample{'' if count == 1 else 's'} {'later' if double.lag_samples > 0 else 'earlier'}")
     how = f" ({', '.join(ways)})" if ways else ""
     said = f"the same signal as '{other}'{how}"
-    look = "one of the two is patched or named wrongly: record the missing mic, or leave this track out"
+    if double.same_file:
+        look = "a mono sound in a file of several channels: keep one of them, or look for the mic that is missing"
+    else:
+        look = "one of the two is patched or named wrongly: record the missing mic, or leave this track out"
     return Remark("double", "problem", said, look)
 
 

@@ -39,6 +39,8 @@ class Double:
         +1, or -1 where it is inverted.
     lag_samples : int
         How much later the second is.
+    same_file : bool
+        Whether both are channels of one file.
     """
 
     first: int
@@ -46,6 +48,7 @@ class Double:
     gain_db: float
     polarity: int
     lag_samples: int
+    same_file: bool = False
 
 
 def find_doubles(tracks: Sequence[Track], loudness: Sequence[Floats]) -> tuple[Double, ...]:

@@ -28,6 +28,7 @@ def measure_levels(
     tracks: Sequence[Track],
     *,
     window: WorkingWindow | None = None,
+    files: Sequence[object] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[TrackLevels, ...]:
     """Read every track once, all in step, and judge it.
@@ -38,6 +39,8 @@ def measure_levels(
         Rates and lengths may differ.
     window : WorkingWindow, optional
         Between which percentages of full scale the loudest peaks should lie: 25 and 75 if left out.
+    files : sequence, optional
+        Which file each track is a channel of, in any words that can be compared.
     progress : callable, optional
         Told how many seconds of the take have been read, about once for every second of it.
 
@@ -63,7 +66,8 @@ def measure_levels(
     judged = [levels for levels, _ in found]
     tenths = [np.zeros(0) if levels.verdict == "silent" else readings for levels, readings in found]
     for double in find_doubles(tracks, tenths):
-        judged[double.second] = replace(judged[double.second], double=double)
+        same = files is not None and files[double.first] == files[double.second]
+        judged[double.second] = replace(judged[double.second], double=replace(double, same_file=same))
     return tuple(replace(one, remarks=remarks_on(one, window, judged)) for one in judged)
 
 

@@ -14,8 +14,8 @@ __all__ = ["EARTH", "Remark", "Severity", "clock"]
 Severity: TypeAlias = Literal["note", "problem"]
 
 EARTH: Final = (
-    "never lift or cut a protective earth to be rid of hum: it keeps people alive. Local electrical codes come first; "
-    "wiring is for a licensed electrician"
+    "Never lift or cut a protective earth to be rid of hum: it keeps people alive. Local electrical codes come first, "
+    "and wiring is for a licensed electrician."
 )
 
 
@@ -31,12 +31,15 @@ class Remark:
         ``problem`` or ``note``.
     message, advice : str
         What was found, and what to do.
+    caution : str
+        What keeps people safe while doing it.
     """
 
     rule: str
     severity: Severity
     message: str
     advice: str = ""
+    caution: str = ""
 
 
 def clock(seconds: float) -> str:

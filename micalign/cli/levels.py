@@ -1,0 +1,130 @@
+"""``micalign levels``: is a take sound? Peaks, clipping, noise, hum, offset, dead and doubled tracks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_option
+from micalign.cli.output import console, note, print_json
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from micalign.report.levels import TakeLevels
+    from micalign.take.verdict import WorkingWindow
+
+__all__ = ["command"]
+
+_TOLD_EVERY_S: Final = 120
+
+
+@click.command("levels")
+@click.argument("tracks", nargs=-1, metavar="TRACK...")
+@scene_option
+@click.option(
+    "--window",
+    type=(float, float),
+    default=(25.0, 75.0),
+    show_default=True,
+    metavar="LOWER UPPER",
+    help="Where the loudest peaks should lie, in percent of full scale.",
+)
+@out_option("Draw the take into this file (.png, .svg or .pdf).")
+@force_option
+@json_option
+@quiet_option
+def command(
+    tracks: tuple[str, ...],
+    scene: Path | None,
+    window: tuple[float, float],
+    out: Path | None,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    """Read each TRACK once and say whether it is fit, and what to do: the first thing to run after a take.
+
+    Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is one channel, a file alone gives all of its channels. With
+    --scene they are those the scene names. Peaks between 25 and 75 % of full scale (-12.0 to -2.5 dBFS) are good.
+    RMS is against full scale 1: a full-scale sine reads -3.0. '<' before a noise floor says that the track never
+    paused, so its true floor may be lower.
+
+    Example: micalign levels takes/first/*.wav -o levels.png
+
+    Exit status 1 says that something is wrong: a clipped, silent, dead or doubled track, an offset of 1 % or more,
+    hum or noise that would be heard, a file that cannot be read, sample rates that differ. Merely quiet or hot
+    tracks, other lengths and other start times are told, but leave it at 0.
+    """
+    if (scene is None) == (not tracks):
+        raise click.UsageError("give at least one TRACK, or --scene SCENE: one of the two")
+    from micalign.take.verdict import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
+
+    limits = WorkingWindow(*window)
+    _refuse_suffix(out)
+    take = _measured(tracks, scene, limits, quiet=quiet)
+    if out is not None:
+        _draw(take, limits, out, force=force)
+        note(f"drawn: {out}", quiet=quiet)
+    _show(take, as_json=as_json)
+    return 1 if take.has_problem else 0
+
+
+def _measured(tracks: tuple[str, ...], scene: Path | None, limits: WorkingWindow, *, quiet: bool) -> TakeLevels:
+    from micalign.files.roll_call import call_scene, call_tracks  # noqa: PLC0415
+    from micalign.report.levels import take_levels  # noqa: PLC0415
+
+    if scene is not None:
+        from micalign.files.scenes import read_scene  # noqa: PLC0415
+
+        call = call_scene(read_scene(scene), scene)
+    else:
+        call = call_tracks(tracks)
+    longest_s = max((one.track.duration_s for one in call.present), default=0.0)
+    return take_levels(call, window=limits, progress=_teller(longest_s, quiet=quiet))
+
+
+def _teller(longest_s: float, *, quiet: bool) -> Callable[[float], None]:
+    """A listener that speaks every two minutes of a long take."""
+    told = 0
+
+    def tell(at_s: float) -> None:
+        nonlocal told
+        if longest_s > 1.5 * _TOLD_EVERY_S and at_s >= (told + 1) * _TOLD_EVERY_S:
+            told = int(at_s // _TOLD_EVERY_S)
+            note(f"read {at_s / 60:.0f} of {longest_s / 60:.0f} minutes", quiet=quiet)
+
+    return tell
+
+
+def _refuse_suffix(out: Path | None) -> None:
+    """Refuse a picture that cannot be written before a long reading."""
+    if out is not None and out.suffix.lower() not in {".png", ".svg", ".pdf"}:
+        raise click.UsageError(f"--out '{out}' is no picture: end its name in .png, .svg or .pdf")
+
+
+def _draw(take: TakeLevels, limits: WorkingWindow, out: Path, *, force: bool) -> None:
+    from micalign.figures.levels import levels_figure  # noqa: PLC0415 - matplotlib
+    from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.whole import write_bytes  # noqa: PLC0415
+
+    figure = levels_figure([levels for _, levels in take.rows], limits)
+    write_bytes(out, render(figure, out.suffix), force=force)
+
+
+def _show(take: TakeLevels, *, as_json: bool) -> None:
+    from micalign.report import levels  # noqa: PLC0415
+
+    if as_json:
+        print_json(levels.levels_document(take))
+        return
+    out = console()
+    out.width = min(out.width, 80)
+    out.print(levels.levels_table(take))
+    advice = levels.advice_table(take)
+    if advice is not None:
+        out.print(advice)
+    for caution in levels.cautions(take):
+        out.print(caution)

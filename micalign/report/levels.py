@@ -1,0 +1,226 @@
+"""Is this take sound, in words: the document, the table with the worst track first, and what to do about it.
+
+Levels are decibels of full scale; root mean squares are against full scale 1, so a full-scale sine reads -3.0 dBFS.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from micalign.files.roll_call import Absent, Present, RollCall
+from micalign.report.plain import clean
+from micalign.take.levels import measure_levels
+from micalign.take.remarks import Remark
+from micalign.take.together import Sheet, remarks_together
+from micalign.take.track_levels import TrackLevels
+from micalign.take.verdict import WorkingWindow
+from micalign.units import db_from_amplitude, db_from_power, show_db, show_percent
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["TakeLevels", "advice_table", "cautions", "levels_document", "levels_table", "take_levels"]
+
+_RANK: Final = ("silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
+_WIDTH: Final = 80
+
+
+@dataclass(frozen=True, eq=False)
+class TakeLevels:
+    """The tracks of a take with what they read, those that could not be read, and what is said of all together."""
+
+    rows: tuple[tuple[Present, TrackLevels], ...]
+    absent: tuple[Absent, ...]
+    together: tuple[Remark, ...]
+
+    @property
+    def has_problem(self) -> bool:
+        """Whether anything is wrong with a track or the take."""
+        return (
+            bool(self.absent)
+            or any(levels.has_problem for _, levels in self.rows)
+            or any(remark.severity == "problem" for remark in self.together)
+        )
+
+    @property
+    def worst_first(self) -> tuple[tuple[Present, TrackLevels], ...]:
+        """The rows with problems, the gravest first, then those with notes, then the good ones."""
+        return tuple(sorted(self.rows, key=lambda row: _gravity(row[1])))
+
+
+def _gravity(levels: TrackLevels) -> tuple[int, int, int]:
+    problems = [_RANK.index(remark.rule) for remark in levels.remarks if remark.severity == "problem"]
+    return (
+        min(problems, default=len(_RANK)),
+        -len(problems),
+        -len(levels.remarks),
+    )
+
+
+def take_levels(
+    call: RollCall, *, window: WorkingWindow | None = None, progress: Callable[[float], None] | None = None
+) -> TakeLevels:
+    """Measure all tracks that answered, and judge the take.
+
+    Raises
+    ------
+    TakeError
+        If a file breaks off while it is read.
+    """
+    present = call.present
+    found = measure_levels(
+        [one.track for one in present],
+        window=window,
+        files=[one.path for one in present],
+        progress=progress,
+    )
+    sheets = [Sheet(one.track.name, one.track.sample_rate, one.track.duration_s, one.start_s) for one in present]
+    return TakeLevels(tuple(zip(present, found, strict=True)), call.absent, remarks_together(sheets))
+
+
+def levels_document(take: TakeLevels) -> dict[str, Any]:
+    """What ``levels --json`` prints; levels of silence are null."""
+    names = [levels.name for _, levels in take.rows]
+    faults = [_absent(one) for one in take.absent]
+    return {
+        "tracks": [_row(present, levels, names) for present, levels in take.rows],
+        "faults": faults + [{"track": None, **_remark(remark)} for remark in take.together],
+    }
+
+
+def _absent(one: Absent) -> dict[str, Any]:
+    rule = "missing" if one.held_frames is None else "crashed"
+    return {
+        "track": one.name,
+        **_remark(Remark(rule, "problem", one.message)),
+        "held_frames": one.held_frames,
+    }
+
+
+def _row(present: Present, levels: TrackLevels, names: list[str]) -> dict[str, Any]:
+    cut, hum, double = levels.clipping, levels.hum, levels.double
+    return {
+        "track": present.name,
+        "channel": present.channel,
+        "peak_dbfs": _finite(levels.peak_dbfs),
+        "peak_percent": 100.0 * levels.peak,
+        "true_peak_dbtp": _finite(levels.true_peak_dbtp),
+        "clipped_samples": cut.samples,
+        "clipped_runs": cut.runs,
+        "rms_dbfs": _finite(levels.rms_dbfs),
+        "noise_floor_dbfs": _finite(levels.noise_floor_dbfs),
+        "hum_hz": None if hum is None else hum.mains_hz,
+        "hum_dbfs": None if hum is None else _finite(hum.dbfs),
+        "dc_percent": 100.0 * levels.offset,
+        "verdict": levels.verdict,
+        "doubles": None if double is None else names[double.first],
+        "sample_rate": levels.sample_rate,
+        "duration_s": levels.duration_s,
+        "start_s": present.start_s,
+        "crest_db": _finite(levels.crest_db),
+        "snr_db": _finite(levels.snr_db),
+        "noise_floor_is_bound": None if levels.floor is None else levels.floor.is_bound,
+        "noise_kind": levels.noise.kind,
+        "rumble_dbfs": _finite(db_from_power(levels.noise.rumble)),
+        "hiss_dbfs": _finite(db_from_power(levels.noise.hiss)),
+        "hum_lines": [] if hum is None else [{"hz": line.hz, "dbfs": _finite(line.dbfs)} for line in hum.lines],
+        "longest_run": cut.longest_run,
+        "first_clips_s": list(cut.first_s),
+        "flat_dbfs": [None if side is None else _finite(db_from_amplitude(side)) for side in (cut.upper, cut.lower)],
+        "samples_over_full_scale": levels.over,
+        "gain_change_db": levels.gain_change_db,
+        "double_gain_db": None if double is None else double.gain_db,
+        "double_polarity": None if double is None else double.polarity,
+        "double_lag_samples": None if double is None else double.lag_samples,
+        "remarks": [_remark(remark) for remark in levels.remarks],
+    }
+
+
+def _remark(remark: Remark) -> dict[str, Any]:
+    return {
+        "rule": remark.rule,
+        "severity": remark.severity,
+        "message": remark.message,
+        "advice": remark.advice,
+        "caution": remark.caution or None,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def levels_table(take: TakeLevels) -> Table:
+    """One row a track, the worst first; at most 80 columns wide."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+
+    table = Table(width=_WIDTH)
+    table.add_column("track", overflow="fold", ratio=1)
+    for heading in ("peak\nof full", "peak\ndBFS", "true\ndBTP", "RMS\ndBFS", "floor\ndBFS"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("verdict", overflow="fold", ratio=1)
+    for one in take.absent:
+        table.add_row(clean(one.name), *["-"] * 5, "not read", style="red")
+    for _, levels in take.worst_first:
+        table.add_row(clean(levels.name), *_cells(levels), _verdict(levels), style=_style(levels))
+    return table
+
+
+def _cells(levels: TrackLevels) -> Iterator[str]:
+    yield show_percent(100.0 * levels.peak)
+    for level in (levels.peak_dbfs, levels.true_peak_dbtp, levels.rms_dbfs):
+        yield _number(level)
+    # The floor of a track that is never quiet is no more than a bound.
+    bound = "<" if levels.floor is not None and levels.floor.is_bound and levels.verdict != "silent" else ""
+    yield bound + _number(levels.noise_floor_dbfs)
+
+
+def _number(level: float | None) -> str:
+    return "-" if level is None or not math.isfinite(level) else show_db(level).removesuffix(" dB")
+
+
+def _verdict(levels: TrackLevels) -> str:
+    rules = [remark.rule for remark in levels.remarks if remark.severity == "problem"]
+    first = "dead" if "dead" in rules else levels.verdict
+    return ", ".join(dict.fromkeys([first, *rules]))
+
+
+def _style(levels: TrackLevels) -> str | None:
+    if levels.has_problem:
+        return "red"
+    return "yellow" if levels.remarks else None
+
+
+def advice_table(take: TakeLevels) -> Table | None:
+    """What is said of each track and what to try, the worst first; None where there is nothing to say."""
+    from rich.table import Table  # noqa: PLC0415
+
+    table = Table.grid(padding=(0, 1), expand=False)
+    table.width = _WIDTH
+    table.add_column(overflow="fold", max_width=20)
+    table.add_column(overflow="fold", ratio=1)
+    said = list(_said(take))
+    for name, remark in said:
+        words = f"{remark.message}: {remark.advice}" if remark.advice and ":" not in remark.message else remark.message
+        if remark.advice and ":" in remark.message:
+            words = f"{remark.message}. {remark.advice[:1].upper()}{remark.advice[1:]}"
+        table.add_row(clean(name), clean(words), style="bold" if remark.severity == "problem" else None)
+    return table if said else None
+
+
+def _said(take: TakeLevels) -> Iterator[tuple[str, Remark]]:
+    for one in take.absent:
+        yield one.name, Remark("missing", "problem", one.message)
+    for remark in take.together:
+        yield "the take", remark
+    for _, levels in take.worst_first:
+        for remark in levels.remarks:
+            yield levels.name, remark
+
+
+def cautions(take: TakeLevels) -> tuple[str, ...]:
+    """What keeps people safe, each once."""
+    return tuple(dict.fromkeys(remark.caution for _, remark in _said(take) if remark.caution))
