@@ -23,8 +23,10 @@ __all__ = [
     "show_centimetres",
     "show_db",
     "show_hz",
+    "show_hz_range",
     "show_length",
     "show_ms",
+    "show_ms_known",
     "show_percent",
     "show_plus_minus",
     "show_ratio",
@@ -127,6 +129,33 @@ def show_ms(seconds: float, *, sign: bool = False) -> str:
     decimals = 3 if abs(value) < 10 else 2 if abs(value) < 100 else 1
     shown = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
     return f"{shown} ms"
+
+
+def show_ms_known(seconds: float, sigma_s: float, *, sign: bool = False) -> str:
+    """A time in milliseconds with no more decimals than its uncertainty leaves it.
+
+    >>> show_ms_known(0.0047681, 41e-6), show_ms_known(0.0047681, 4e-6), show_ms_known(-0.04, 0.002, sign=True)
+    ('4.77 ms', '4.768 ms', '-40 ms')
+    """
+    decimals = 3 if sigma_s <= 0 else min(max(math.ceil(-math.log10(sigma_s * 1e3)), 0), 3)
+    value = round(seconds * 1e3, decimals) + 0.0
+    return f"{value:+.{decimals}f} ms" if sign else f"{value:.{decimals}f} ms"
+
+
+def show_hz_range(low_hz: float, high_hz: float | None) -> str:
+    """A range of frequencies, each end with no more digits than the width leaves it.
+
+    >>> show_hz_range(590.2, 641.0), show_hz_range(9640.0, 11230.0), show_hz_range(700.0, None)
+    ('590-640 Hz', '9.6-11 kHz', 'above 700 Hz')
+    """
+    if high_hz is None:
+        return f"above {show_hz(float(significant(low_hz, 2)))}"
+    digits = 2 if high_hz - low_hz > 0.01 * high_hz else 3
+    low, high = (float(significant(value, digits)) for value in (low_hz, high_hz))
+    if low == high:
+        return show_hz(low)
+    scale, unit = (1e3, "kHz") if high >= 999.5 else (1.0, "Hz")
+    return f"{low / scale:g}-{high / scale:g} {unit}"
 
 
 def show_hz(frequency_hz: float) -> str:
