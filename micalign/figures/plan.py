@@ -111,7 +111,7 @@ def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
     unit = "m" if scene.length_unit == "mm" else scene.length_unit
     drawing = Drawing(scene, None, None, unit, scale, named=True)
     _frame(axes, drawing, extent, VIEWS[0])
-    axes.set_title("")
+    axes.set_title("", loc="left")
     draw_things(axes, drawing, VIEWS[0])
     return figure
 

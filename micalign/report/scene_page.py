@@ -1,0 +1,151 @@
+"""The one page of a scene, and of its take where there is one: setup sheet, findings, figures, numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from micalign.acoustics.differences import Difference
+from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.reflections import Reflection
+from micalign.acoustics.spacing import Spacing
+from micalign.figures.pair_combs import pairs_that_matter
+from micalign.findings.finding import Finding
+from micalign.report.hearing import HEARING_WORDS, allowed_minutes, show_minutes
+from micalign.report.page import page
+from micalign.report.sheet import channels, in_columns, sheet_size, strings
+from micalign.scene.model import Scene
+from micalign.units import show_db, show_hz, show_ms, show_ratio
+
+__all__ = ["report_page", "sheet_plan_in"]
+
+_MOST_ROWS: Final = 12
+_EXPOSURE_DBA: Final = (85, 88, 91, 94, 97, 100, 103, 106, 109)
+
+
+def sheet_plan_in(scene: Scene, prediction: Prediction) -> float:
+    """How high the setup sheet's plan may be, inches."""
+    return sheet_size(len(channels(scene, prediction)), len(strings(scene, prediction))).plan_in
+
+
+def report_page(
+    scene: Scene,
+    prediction: Prediction,
+    findings: Sequence[Finding],
+    figures: Mapping[str, str],
+    *,
+    name: str,
+    take: Mapping[str, Any] | None = None,
+) -> str:
+    """The page as HTML text.
+
+    Parameters
+    ----------
+    scene, prediction, findings
+        What is told.
+    figures : mapping of name to str
+        ``<svg>`` elements of ours by the names of `figures.gallery`, and ``floor`` for the setup sheet.
+    name : str
+        What to call the scene where it has no title.
+    take : mapping, optional
+        What `report.take_page.take_values` makes of a recording.
+    """
+    values = {
+        "title": scene.title or name,
+        "figures": {key: Markup(svg) for key, svg in figures.items()},
+        "air": f"{scene.air.temperature_c:g} °C, {prediction.speed_of_sound_m_s:.1f} m/s.",
+        "sheet": _sheet(scene, prediction),
+        "findings": findings,
+        "combs": [_comb_row(row) for row in pairs_that_matter(scene, prediction, most=_MOST_ROWS)],
+        "maps": [key for key in figures if key.startswith("map-")],
+        "arrivals": [key for key in figures if key.startswith("arrivals-")],
+        "spacing": [_spacing_row(row) for row in _worst(prediction.spacing)],
+        "reflections": [_reflection_row(row) for row in _strongest(scene, prediction)],
+        "room": _room_words(prediction),
+        "take": take,
+        "hearing": HEARING_WORDS,
+        "exposure": [(f"{level} dBA", show_minutes(allowed_minutes(level))) for level in _EXPOSURE_DBA],
+    }
+    return page("report.html.j2", values)
+
+
+def _sheet(scene: Scene, prediction: Prediction) -> dict[str, Any]:
+    listed, cut = channels(scene, prediction), strings(scene, prediction)
+    size = sheet_size(len(listed), len(cut))
+    left_out = ""
+    if size.channels < len(listed) or size.strings < len(cut):
+        left_out = "Not all channels and strings fit on this page: the rest stands in the tables that follow."
+    return {
+        "channels": listed[: size.channels],
+        "columns": in_columns(cut[: size.strings]),
+        "equal": any(one.equal for one in cut),
+        "left_out": left_out,
+        "points": size.points,
+        "plan_mm": round(size.plan_mm, 1),
+        "all_strings": [(one.source, one.mic, one.length, one.time) for one in cut],
+    }
+
+
+def _comb_row(row: Difference) -> tuple[str, ...]:
+    notch = "none below 20 kHz" if row.first_notch_hz is None else _notch_words(row)
+    return (
+        row.source,
+        f"{row.mics[0]}, {row.mics[1]}" + (" (inverted)" if row.polarity < 0 else ""),
+        f"{show_ms(abs(row.difference_s))} ± {show_ms(row.uncertainty_s)}",
+        show_db(abs(row.level_difference_db)),
+        notch,
+        show_db(row.notch_depth_db),
+    )
+
+
+def _notch_words(row: Difference) -> str:
+    if row.first_notch_range_hz is None:
+        return show_hz(row.first_notch_hz or 0.0)
+    low, high = row.first_notch_range_hz
+    return f"{show_hz(low)} to {show_hz(high)}" if high is not None else f"from {show_hz(low)}"
+
+
+def _worst(rows: Sequence[Spacing]) -> list[Spacing]:
+    """The rows that come nearest to breaking the rule, or break it."""
+    return sorted(rows, key=lambda row: min(row.mic_distance_ratio, row.path_ratio))[:_MOST_ROWS]
+
+
+def _spacing_row(row: Spacing) -> tuple[str, ...]:
+    kept = {(True, True): "both", (True, False): "mic to mic only", (False, True): "bleed only"}
+    return (
+        row.source,
+        row.mic,
+        row.other_mic,
+        show_ratio(row.mic_distance_ratio),
+        show_ratio(row.path_ratio),
+        show_db(row.bleed_db),
+        kept.get((row.passes, row.bleed_passes), "no"),
+    )
+
+
+def _strongest(scene: Scene, prediction: Prediction) -> list[Reflection]:
+    """The strongest reflections of what each mic is there to take."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    rows = [row for row in prediction.reflections if row.source in on[row.mic]]
+    return sorted(rows, key=lambda row: -row.level_db)[:_MOST_ROWS]
+
+
+def _reflection_row(row: Reflection) -> tuple[str, ...]:
+    notch = "none below 20 kHz" if row.first_notch_hz is None else show_hz(row.first_notch_hz)
+    level = show_db(row.level_db, sign=True)
+    return (row.source, row.mic, row.surface, show_ms(row.delay_s), level, notch)
+
+
+def _room_words(prediction: Prediction) -> str:
+    room = prediction.room
+    if room is None:
+        return ""
+    lowest = ", ".join(show_hz(mode.hz) for mode in room.modes[:5])
+    words = f"The room holds {room.volume_m3:.0f} m³. Its lowest modes lie at {lowest}."
+    if room.reverberation_s is not None:
+        words += f" Reverberation about {room.reverberation_s:.1f} s."
+    if room.transition_hz is not None:
+        words += f" Below {show_hz(room.transition_hz)} single modes rule, and arithmetic with rays is only a guide."
+    return words

@@ -1,0 +1,159 @@
+"""The setup sheet: one page to pin to the wall before tracking.
+
+Channel list, string lengths and a floor plan, in the user's unit. It fits one page of A4 and of Letter: `sheet_size`
+chooses type and plan by the number of lines, and what no page holds is said to stand in the tables that follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from micalign.acoustics.prediction import Prediction
+from micalign.report.moves import string_length
+from micalign.scene.model import Mic, Scene
+from micalign.units import show_length, show_ms
+
+__all__ = ["Channel", "SheetSize", "String", "channels", "sheet_size", "strings"]
+
+_PAGE_MM: Final = 244.0  # Letter within margins of 13 mm is 253 mm high; the rest is room for error
+_HEAD_MM: Final = 62.0  # title, line of blanks, two headings, two table heads, the caution
+_LINE_PER_POINT: Final = 0.60  # height of a table's line, millimetres for each point of type
+_POINTS: Final = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
+_PLAN_MM: Final = (95.0, 55.0)  # the tallest plan, and the smallest that is still read
+_STRING_COLUMNS: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A line of the channel list; every field is words."""
+
+    number: int
+    name: str
+    takes: str
+    pattern: str
+    height: str
+    distance: str
+    gain: str
+    polarity: str
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class String:
+    """A length to cut: from a source to a mic; ``equal`` where it must be the same for both mics of a pair."""
+
+    source: str
+    mic: str
+    length: str
+    time: str
+    equal: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SheetSize:
+    """Type size in points, the plan's height, and how many channels and strings the page holds."""
+
+    points: float
+    plan_mm: float
+    channels: int
+    strings: int
+
+    @property
+    def plan_in(self) -> float:
+        """The plan's height in inches on its 7.2 inches of width."""
+        return self.plan_mm / 25.4
+
+
+def channels(scene: Scene, prediction: Prediction) -> tuple[Channel, ...]:
+    """Mics in the scene's order, then DIs: the numbers are those of the plan.
+
+    Examples
+    --------
+    >>> from micalign.acoustics.prediction import predict
+    >>> from micalign.scene.model import Source
+    >>> scene = Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("top", (2.0, 2.0, 1.7), on=("snare",)),))
+    >>> channels(scene, predict(scene))[0].distance
+    '1.00 m'
+    """
+    files = {plan.name: plan.file for plan in scene.take.tracks} if scene.take else {}
+    rows = [_mic_channel(number, mic, scene, prediction, files) for number, mic in enumerate(scene.mics, start=1)]
+    for number, di in enumerate(scene.dis, start=len(rows) + 1):
+        polarity = "flipped" if di.polarity < 0 else ""
+        late = f"{show_ms(di.latency_s)} late" if di.latency_s else ""
+        rows.append(
+            Channel(number, di.name, di.of, "DI", "", late, _gain(di.gain_db), polarity, files.get(di.name, ""))
+        )
+    return tuple(rows)
+
+
+def _mic_channel(number: int, mic: Mic, scene: Scene, prediction: Prediction, files: dict[str, str]) -> Channel:
+    near = [path.distance_m for path in prediction.paths if path.mic == mic.name and path.source in mic.on]
+    unit = scene.length_unit
+    return Channel(
+        number,
+        mic.name,
+        ", ".join(mic.on),
+        mic.pattern,
+        show_length(mic.position[2], unit),
+        show_length(min(near), unit) if near else "",
+        _gain(mic.gain_db),
+        "flipped" if mic.polarity < 0 else "",
+        files.get(mic.name, ""),
+    )
+
+
+def _gain(gain_db: float) -> str:
+    return f"{gain_db:+.1f} dB" if gain_db else "0 dB"
+
+
+def strings(scene: Scene, prediction: Prediction) -> tuple[String, ...]:
+    """Lengths from sources to mics: those of pairs first, then each mic to the first source it is there for."""
+    paths = {(path.source, path.mic): path for path in prediction.paths}
+    wanted = {(source, mic): True for pair in scene.pairs for source in pair.equal_to for mic in pair.mics}
+    for mic in scene.mics:
+        for source in mic.on[:1]:
+            wanted.setdefault((source, mic.name), False)
+    return tuple(
+        String(
+            source,
+            mic,
+            string_length(paths[source, mic].distance_m, scene.length_unit),
+            show_ms(paths[source, mic].arrival_s),
+            equal,
+        )
+        for (source, mic), equal in wanted.items()
+    )
+
+
+def sheet_size(channel_count: int, string_count: int) -> SheetSize:
+    """The largest type and plan with which the sheet fits its page.
+
+    >>> sheet_size(6, 9).points, sheet_size(6, 9).plan_mm
+    (9.0, 95.0)
+    >>> sheet_size(24, 40).points < 9.0
+    True
+    """
+    tallest, smallest = _PLAN_MM
+    for points in _POINTS:
+        line = points * _LINE_PER_POINT
+        lines = channel_count + -(-string_count // _STRING_COLUMNS)
+        left = _PAGE_MM - _HEAD_MM - lines * line
+        if left >= smallest:
+            return SheetSize(points, min(tallest, left), channel_count, string_count)
+    return _cut(channel_count, string_count, smallest)
+
+
+def _cut(channel_count: int, string_count: int, plan_mm: float) -> SheetSize:
+    """More than the smallest type can hold: channels come first, strings fill what is left."""
+    points = _POINTS[-1]
+    lines = int((_PAGE_MM - _HEAD_MM - plan_mm) / (points * _LINE_PER_POINT))
+    held = min(channel_count, lines - 2)
+    return SheetSize(points, plan_mm, held, min(string_count, (lines - held) * _STRING_COLUMNS))
+
+
+def in_columns(rows: Sequence[String]) -> list[list[String]]:
+    """The strings in columns of equal length, read downwards."""
+    each = -(-len(rows) // _STRING_COLUMNS) or 1
+    return [list(rows[start : start + each]) for start in range(0, len(rows), each)]
