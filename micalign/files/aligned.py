@@ -7,84 +7,48 @@ through the fractional kernel, a resampler or a gain, integers get triangular di
 from __future__ import annotations
 
 import os
+import threading
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from micalign import __version__
-from micalign.alignment.phase import Section, all_pass_blocks, ring_samples
-from micalign.alignment.resample import resampled_blocks, resampled_span
-from micalign.alignment.shift import Span, common_span, shifted_blocks, shifted_span, split_shift
+from micalign.alignment.moved import MovedTrack
+from micalign.alignment.shift import Span, common_span
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files.audio import audio_info
-from micalign.files.encode import Written, write_audio
-from micalign.files.metadata import Moved
-from micalign.take.model import Track
+from micalign.files.encode import AudioWriter, Written, audio_writer
+from micalign.files.metadata import Moved, time_reference_of
 
-__all__ = ["AlignedFile", "MovedTrack", "group_span", "refuse_clashes", "write_aligned"]
+__all__ = ["AlignedFile", "MovedTrack", "group_span", "on_one_clock", "refuse_clashes", "write_aligned"]
 
 _WORKERS: Final = 2  # one reads and filters while another encodes; more only wait for the disk
 _BLOCK_VALUES: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class MovedTrack:
-    """A track and what is done to it: moved later by ``shift_samples``, its drift taken out, its polarity (1 or -1).
+class _OnOneClock:
+    """A track's samples as the reference's clock would have taken them, shift included."""
 
-    ``sections`` are all-passes as (hertz, Q), applied last.
-    """
+    moved: MovedTrack
 
-    track: Track
-    shift_samples: float = 0.0
-    polarity: int = 1
-    drift_ppm: float = 0.0
-    sections: tuple[Section, ...] = ()
+    def read(self, start: int, frames: int) -> Floats:
+        """Samples ``start`` to ``start + frames`` of the reference's clock."""
+        one = self.moved
+        span = Span(start, start + frames)
+        return np.concatenate(list(resampled_blocks(one.track, one.shift_samples, one.drift_ppm, span=span)))
 
-    def span(self, *, whole: bool = False) -> Span:
-        """Where it sounds on the take's clock."""
-        ring = ring_samples(self.sections, sample_rate=self.track.sample_rate)
-        if self.drift_ppm:
-            span = resampled_span(self.track.frames, self.shift_samples, self.drift_ppm)
-        else:
-            span = shifted_span(self.track.frames, self.shift_samples, whole=whole)
-        return Span(span.start, span.stop + ring)
 
-    def blocks(self, span: Span, *, whole: bool, gain: float, block_frames: int) -> Iterator[Floats]:
-        """Its samples after all that."""
-        blocks = self._shifted(span, whole=whole, gain=gain, block_frames=block_frames)
-        rate = self.track.sample_rate
-        return all_pass_blocks(blocks, self.sections, sample_rate=rate) if self.sections else blocks
-
-    def _shifted(self, span: Span, *, whole: bool, gain: float, block_frames: int) -> Iterator[Floats]:
-        if self.drift_ppm:
-            return resampled_blocks(
-                self.track,
-                self.shift_samples,
-                self.drift_ppm,
-                polarity=self.polarity,
-                gain=gain,
-                span=span,
-                block_frames=block_frames,
-            )
-        return shifted_blocks(
-            self.track,
-            self.shift_samples,
-            whole=whole,
-            polarity=self.polarity,
-            gain=gain,
-            span=span,
-            block_frames=block_frames,
-        )
-
-    def is_exact(self, *, whole: bool) -> bool:
-        """Whether every sample comes out as it went in."""
-        return not self.drift_ppm and not self.sections and split_shift(self.shift_samples, whole=whole)[1] == 0.0
+def on_one_clock(moved: MovedTrack) -> Track:
+    """The track with its shift and its drift taken out, read as it is asked for."""
+    stop = max(moved.span().stop, 0)
+    return Track(moved.track.name, moved.track.sample_rate, stop, _OnOneClock(moved))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +74,11 @@ def write_aligned(
     force: bool = False,
     workers: int = _WORKERS,
     progress: Callable[[int], object] | None = None,
+    clock_of: Path | None = None,
 ) -> tuple[Written, ...]:
     """Write the files of a group, each whole or not at all.
+
+    Files of one original are written in step, so that it is decoded once; different originals by several workers.
 
     Parameters
     ----------
@@ -126,9 +93,12 @@ def write_aligned(
     force : bool
         Replace files that exist; an original is never replaced.
     workers : int
-        Files worked on at once.
+        Originals worked on at once.
     progress : callable, optional
         Called with the samples (of one channel) of every block that is done, from any thread.
+    clock_of : path, optional
+        The reference's original: the time stamp it carries is the take's beginning, and every file is stamped by it.
+        Without it (or without a stamp in it) each file's own stamp moves by what was put in front of it.
 
     Returns
     -------
@@ -143,21 +113,33 @@ def write_aligned(
         If an original cannot be read to its end.
     """
     refuse_clashes([file.path for file in files], originals=[file.source for file in files])
-    stretch = span or group_span(files, whole=whole)
-    gain = 1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0)
+    stopped = threading.Event()
 
-    def write(file: AlignedFile) -> Written:
-        return _write_one(file, stretch, whole=whole, gain=gain, force=force, progress=progress)
+    def done(frames: int) -> None:
+        if stopped.is_set():
+            raise OutputError("stopped")
+        if progress is not None:
+            progress(frames)
 
-    if workers <= 1 or len(files) == 1:
-        return tuple(map(write, files))
-    with ThreadPoolExecutor(min(workers, len(files))) as pool:
-        waiting = [pool.submit(write, file) for file in files]
+    plan = _Plan(
+        span or group_span(files, whole=whole),
+        whole=whole,
+        gain=1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0),
+        force=force,
+        clock=None if clock_of is None else time_reference_of(clock_of),
+        done=done,
+    )
+    groups = _by_source(files)
+    with ThreadPoolExecutor(max(min(workers, len(groups)), 1)) as pool:
+        waiting = [pool.submit(_write_group, group, plan) for group in groups]
         try:
-            return tuple(future.result() for future in waiting)
+            written = {one.path: one for future in waiting for one in future.result()}
         except BaseException:
+            # An error or Ctrl-C ends the others at their next block; what they had begun vanishes.
+            stopped.set()
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+    return tuple(written[file.path] for file in files)
 
 
 def refuse_clashes(outputs: Sequence[Path], *, originals: Sequence[Path] = ()) -> None:
@@ -183,37 +165,65 @@ def _is_same(path: Path, original: Path) -> bool:
         return False
 
 
-def _write_one(
-    file: AlignedFile,
-    span: Span,
-    *,
-    whole: bool,
-    gain: float,
-    force: bool,
-    progress: Callable[[int], object] | None,
-) -> Written:
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What all files of a group share."""
+
+    span: Span
+    whole: bool
+    gain: float
+    force: bool
+    clock: int | None
+    done: Callable[[int], object]
+
+
+def _by_source(files: Sequence[AlignedFile]) -> list[list[AlignedFile]]:
+    groups: dict[str, list[AlignedFile]] = {}
+    for file in files:
+        groups.setdefault(os.path.realpath(file.source), []).append(file)
+    return list(groups.values())
+
+
+def _write_group(files: Sequence[AlignedFile], plan: _Plan) -> tuple[Written, ...]:
+    """Write the files of one original in step."""
+    block_frames = max(_BLOCK_VALUES // sum(len(file.channels) for file in files), 4096)
+    with ExitStack() as open_files:
+        writers = [open_files.enter_context(_writer(file, plan)) for file in files]
+        streams = [_interleaved(file, plan, block_frames) for file in files]
+        for blocks in zip(*streams, strict=True):
+            for writer, block in zip(writers, blocks, strict=True):
+                writer.put(block)
+                plan.done(len(block))
+    return tuple(writer.written for writer in writers)
+
+
+def _writer(file: AlignedFile, plan: _Plan) -> AbstractContextManager[AudioWriter]:
     info = audio_info(file.source)
     _refuse_other_rate(file, info.sample_rate)
-    exact = gain == 1.0 and all(channel.is_exact(whole=whole) for channel in file.channels)
-    first = file.channels[0]
-    moved = Moved(
-        start_samples=span.start,
-        content_samples=round(first.shift_samples) - span.start,
-        history=_history(first, span, whole=whole, gain=gain),
-    )
-    return write_audio(
+    exact = plan.gain == 1.0 and all(channel.is_exact(whole=plan.whole) for channel in file.channels)
+    return audio_writer(
         file.path,
-        _interleaved(file, span, whole=whole, gain=gain, progress=progress),
         sample_rate=info.sample_rate,
         subtype=info.subtype,
         format=info.format,
         endian=info.endian,
         channels=len(file.channels),
-        force=force,
+        force=plan.force,
         metadata_from=file.source,
-        moved=moved,
+        moved=_moved(file, plan),
         # Files get draws of their own: the same dither in two tracks would add up in their sum.
         dither_seed=None if exact else zlib.crc32(os.fsencode(file.path.name)),
+    )
+
+
+def _moved(file: AlignedFile, plan: _Plan) -> Moved:
+    first = file.channels[0]
+    own = None if plan.clock is None else time_reference_of(file.source)
+    ahead = 0 if plan.clock is None or own is None else plan.clock - own
+    return Moved(
+        start_samples=ahead + plan.span.start,
+        content_samples=round(first.shift_samples) - plan.span.start,
+        history=first.history(plan.span, whole=plan.whole, gain=plan.gain),
     )
 
 
@@ -226,27 +236,10 @@ def _refuse_other_rate(file: AlignedFile, sample_rate: int) -> None:
             )
 
 
-def _interleaved(
-    file: AlignedFile, span: Span, *, whole: bool, gain: float, progress: Callable[[int], object] | None
-) -> Iterator[Floats]:
-    block_frames = max(_BLOCK_VALUES // len(file.channels), 4096)
-    streams = [c.blocks(span, whole=whole, gain=gain, block_frames=block_frames) for c in file.channels]
+def _interleaved(file: AlignedFile, plan: _Plan, block_frames: int) -> Iterator[Floats]:
+    streams = [
+        channel.blocks(plan.span, whole=plan.whole, gain=plan.gain, block_frames=block_frames)
+        for channel in file.channels
+    ]
     for blocks in zip(*streams, strict=True):
-        yield blocks[0][:, np.newaxis] if len(blocks) == 1 else np.stack(blocks, axis=1)
-        if progress is not None:
-            progress(len(blocks[0]))
-
-
-def _history(channel: MovedTrack, span: Span, *, whole: bool, gain: float) -> str:
-    shift = f"{round(channel.shift_samples):+d}" if whole else f"{channel.shift_samples:+.3f}"
-    words = [f"micalign {__version__}: moved {shift} samples"]
-    if channel.polarity == -1:
-        words.append("polarity flipped")
-    if channel.drift_ppm:
-        words.append(f"drift {channel.drift_ppm:+.2f} ppm taken out")
-    words += [f"all-pass {frequency:.0f} Hz Q {q:.2f}" for frequency, q in channel.sections]
-    if gain != 1.0:
-        words.append(f"gain {20.0 * np.log10(gain):+.1f} dB")
-    if span.start:
-        words.append(f"starts {-span.start:+d} samples earlier")
-    return "; ".join(words)
+        yield blocks[0] if len(blocks) == 1 else np.stack(blocks, axis=1)

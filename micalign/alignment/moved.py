@@ -1,0 +1,89 @@
+"""A track and all that is done to it on its way into an aligned set: moved, its drift taken out, flipped, turned in phase.
+
+One value holds the wishes, and hands out the samples that follow from them, block by block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from micalign import __version__
+from micalign.alignment.phase import Section, all_pass_blocks, ring_samples
+from micalign.alignment.resample import resampled_blocks, resampled_span
+from micalign.alignment.shift import Span, shifted_blocks, shifted_span, split_shift
+from micalign.arrays import Floats
+from micalign.take.model import Track
+
+__all__ = ["MovedTrack"]
+
+
+@dataclass(frozen=True, slots=True)
+class MovedTrack:
+    """A track and what is done to it: moved later by ``shift_samples``, its drift taken out, its polarity (1 or -1).
+
+    ``sections`` are all-passes as (hertz, Q), applied last.
+    """
+
+    track: Track
+    shift_samples: float = 0.0
+    polarity: int = 1
+    drift_ppm: float = 0.0
+    sections: tuple[Section, ...] = ()
+
+    def span(self, *, whole: bool = False) -> Span:
+        """Where it sounds on the take's clock."""
+        ring = ring_samples(self.sections, sample_rate=self.track.sample_rate)
+        if self.drift_ppm:
+            span = resampled_span(self.track.frames, self.shift_samples, self.drift_ppm)
+        else:
+            span = shifted_span(self.track.frames, self.shift_samples, whole=whole)
+        return Span(span.start, span.stop + ring)
+
+    def blocks(self, span: Span, *, whole: bool, gain: float, block_frames: int) -> Iterator[Floats]:
+        """Its samples after all that."""
+        blocks = self._shifted(span, whole=whole, gain=gain, block_frames=block_frames)
+        rate = self.track.sample_rate
+        return all_pass_blocks(blocks, self.sections, sample_rate=rate) if self.sections else blocks
+
+    def _shifted(self, span: Span, *, whole: bool, gain: float, block_frames: int) -> Iterator[Floats]:
+        if self.drift_ppm:
+            return resampled_blocks(
+                self.track,
+                self.shift_samples,
+                self.drift_ppm,
+                polarity=self.polarity,
+                gain=gain,
+                span=span,
+                block_frames=block_frames,
+            )
+        return shifted_blocks(
+            self.track,
+            self.shift_samples,
+            whole=whole,
+            polarity=self.polarity,
+            gain=gain,
+            span=span,
+            block_frames=block_frames,
+        )
+
+    def is_exact(self, *, whole: bool) -> bool:
+        """Whether every sample comes out as it went in."""
+        return not self.drift_ppm and not self.sections and split_shift(self.shift_samples, whole=whole)[1] == 0.0
+
+    def history(self, span: Span, *, whole: bool, gain: float) -> str:
+        """What is done to it, in words for a file's coding history."""
+        shift = f"{round(self.shift_samples):+d}" if whole else f"{self.shift_samples:+.3f}"
+        words = [f"micalign {__version__}: moved {shift} samples"]
+        if self.polarity == -1:
+            words.append("polarity flipped")
+        if self.drift_ppm:
+            words.append(f"drift {self.drift_ppm:+.2f} ppm taken out")
+        words += [f"all-pass {frequency:.0f} Hz Q {q:.2f}" for frequency, q in self.sections]
+        if gain != 1.0:
+            words.append(f"gain {20.0 * np.log10(gain):+.1f} dB")
+        if span.start:
+            words.append(f"starts {-span.start:+d} samples earlier")
+        return "; ".join(words)
