@@ -31,13 +31,17 @@ _SILENT: Final = 1e-20
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """A track and what alignment does with it: shift, polarity, gain, and all-pass sections as (hertz, Q)."""
+    """A track and what alignment does with it: shift, polarity, gain, and all-pass sections as (hertz, Q).
+
+    ``before`` is the track as it was, where more than that was done to it.
+    """
 
     track: Track
     shift_samples: float = 0.0
     polarity: int = 1
     gain_db: float = 0.0
     sections: tuple[tuple[float, float], ...] = ()
+    before: Track | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +102,11 @@ def sum_gain(moved: Sequence[Moved]) -> SumGain:
     gains = [10.0 ** (one.gain_db / 20.0) for one in moved]
     sums = np.zeros((2, 2, len(frequency_hz)))  # (before, after) x (sum, parts)
     for start in _starts([one.track for one in moved]):
-        before = np.array([gain * _spectrum(one.track, start) for one, gain in zip(moved, gains, strict=True)])
-        after = np.array([_moved_spectrum(*each, start) for each in zip(moved, ramps, gains, before, strict=True)])
+        before = np.array(
+            [gain * _spectrum(one.before or one.track, start) for one, gain in zip(moved, gains, strict=True)]
+        )
+        unmoved = [None if one.before else row for one, row in zip(moved, before, strict=True)]
+        after = np.array([_moved_spectrum(*each, start) for each in zip(moved, ramps, gains, unmoved, strict=True)])
         for row, parts in enumerate((before, after)):
             sums[row, 0] += np.abs(parts.sum(axis=0)) ** 2
             sums[row, 1] += (np.abs(parts) ** 2).sum(axis=0)

@@ -1,4 +1,4 @@
-"""A track and all that is done to it on its way into an aligned set: moved, its drift taken out, flipped, turned in phase.
+"""A track and what is done to it on its way into an aligned set: moved, drift taken out, flipped, turned in phase.
 
 One value holds the wishes, and hands out the samples that follow from them, block by block.
 """
@@ -17,7 +17,7 @@ from micalign.alignment.shift import Span, shifted_blocks, shifted_span, split_s
 from micalign.arrays import Floats
 from micalign.take.model import Track
 
-__all__ = ["MovedTrack"]
+__all__ = ["MovedTrack", "on_one_clock"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,3 +87,22 @@ class MovedTrack:
         if span.start:
             words.append(f"starts {-span.start:+d} samples earlier")
         return "; ".join(words)
+
+
+@dataclass(frozen=True, slots=True)
+class _OnOneClock:
+    """A track's samples as the reference's clock would have taken them, shift included."""
+
+    moved: MovedTrack
+
+    def read(self, start: int, frames: int) -> Floats:
+        """Samples ``start`` to ``start + frames`` of the reference's clock."""
+        one = self.moved
+        span = Span(start, start + frames)
+        return np.concatenate(list(resampled_blocks(one.track, one.shift_samples, one.drift_ppm, span=span)))
+
+
+def on_one_clock(moved: MovedTrack) -> Track:
+    """The track with its shift and its drift taken out, read as it is asked for."""
+    stop = max(moved.span().stop, 0)
+    return Track(moved.track.name, moved.track.sample_rate, stop, _OnOneClock(moved))

@@ -96,5 +96,7 @@ def limited(shift: Shift, max_shift_s: float | None) -> Shift:
 
 def _plain_words(reference: str, shifts: Sequence[Shift]) -> str:
     left = [shift.track for shift in shifts if not shift.applied]
+    if len(left) == len(shifts):
+        return "nothing was moved: no track has a delay to act on"
     words = f"every track was laid onto '{reference}' by its own delay"
-    return f"{words}; left where they were: {', '.join(left)}" if left else words
+    return f"{words}, but for {', '.join(left)}" if left else words

@@ -60,7 +60,7 @@ def preview(moved: Sequence[Moved], *, middle_s: float, seconds: float) -> tuple
     before, after = np.zeros(frames), np.zeros(frames)
     for one in moved:
         gain = 10.0 ** (one.gain_db / 20.0)
-        before += gain * one.track.read(start, frames)
+        before += gain * (one.before or one.track).read(start, frames)
         after += gain * _moved(one, start, frames)
     fade = _fade(frames, round(_FADE_S * rate))
     before, after = before * fade, after * fade

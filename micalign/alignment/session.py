@@ -8,7 +8,7 @@ in the track; a shift is positive when it moves the track later.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -17,41 +17,20 @@ from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.alignment.compromise import Heard, Wishes, agreed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
-from micalign.delay.measure import Delay, measure_many
+from micalign.alignment.pairings import Measured
+from micalign.delay.measure import Delay
 from micalign.delay.sources import measure_sources
 from micalign.delay.told import Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
-from micalign.take.model import Take, Track
+from micalign.take.model import Take
 
-__all__ = ["Measured", "default_reference", "measured", "measured_scene", "planned", "wanted_of", "wishes_of"]
+__all__ = ["default_reference", "measured_scene", "planned", "wanted_of", "wishes_of"]
 
 _DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
 _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 _SECOND_HAND: Final = 0.01
 _DISAGREE_S: Final = 0.1e-3
-
-
-@dataclass(frozen=True)
-class Measured:
-    """The best single answer of each track against the reference; with a scene, each source on its own."""
-
-    reference: str
-    sample_rate: int
-    tracks: tuple[TrackDelay, ...]
-    sources: tuple[SourceDelays, ...] | None = None
-
-    @property
-    def all_reliable(self) -> bool:
-        """Whether every track has a delay to act on."""
-        return all(one.delay.reliable for one in self.tracks)
-
-
-def measured(reference: Track, tracks: Sequence[Track], *, max_delay_s: float = 0.05, drift: bool = False) -> Measured:
-    """Tracks against a reference, with no scene to tell sources apart."""
-    delays = measure_many(reference, tracks, max_delay_s=max_delay_s, drift=drift)
-    rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
-    return Measured(reference.name, reference.sample_rate, rows)
 
 
 def measured_scene(

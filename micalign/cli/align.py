@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from micalign.cli.measure import refuse_mixed_use
 from micalign.cli.options import (
+    PATH,
     force_option,
     json_option,
+    loopback_option,
     max_delay_option,
     out_option,
     quiet_option,
@@ -29,15 +30,17 @@ __all__ = ["command"]
 @click.command("align")
 @tracks_argument
 @scene_option
-@reference_option
+@click.option("--offsets", "sheet", type=PATH, metavar="FILE", help="Apply an offsets.json, edited or not.")
 @out_option("Folder for the aligned set; 'aligned' beside the reference or the scene if left out.")
-@max_delay_option
-@click.option("--whole-samples", is_flag=True, help="Shift by whole samples: every sample comes out bit for bit.")
+@reference_option
 @click.option("--for", "for_source", metavar="SOURCE", help="With --scene: the source the shifts must suit.")
 @click.option("--split-pairs", is_flag=True, help="With --scene: let the mics of a stereo pair move apart.")
-@click.option(
-    "--max-shift", "max_shift_ms", type=click.FloatRange(min=0.0), metavar="MS", help="Move no track further."
-)
+@max_delay_option
+@click.option("--max-shift", "max_shift_ms", type=click.FloatRange(min=0.0), metavar="MS", help="Move nothing further.")
+@loopback_option
+@click.option("--correct-drift", is_flag=True, help="Take the difference of two recorders' clocks out of each TRACK.")
+@click.option("--match-phase", is_flag=True, help="Turn each DI's phase towards its mic by all-pass filters.")
+@click.option("--whole-samples", is_flag=True, help="Shift by whole samples: every sample comes out bit for bit.")
 @click.option(
     "--headroom-db",
     type=click.FloatRange(min=0.0, max=60.0),
@@ -45,63 +48,76 @@ __all__ = ["command"]
     show_default=True,
     help="Turn all tracks down by so much, so that none clips.",
 )
+@click.option(
+    "--preview",
+    "preview_s",
+    type=click.FloatRange(min=0.1, max=60.0),
+    metavar="SECONDS",
+    help="Write the sum before and after, equally loud, about each source's loudest hit.",
+)
 @force_option
 @json_option
 @quiet_option
-def command(
-    tracks: tuple[str, ...],
-    scene: Path | None,
-    reference: str | None,
-    out: Path | None,
-    max_delay_ms: float,
-    whole_samples: bool,
-    for_source: str | None,
-    split_pairs: bool,
-    max_shift_ms: float | None,
-    headroom_db: float,
-    force: bool,
-    as_json: bool,
-    quiet: bool,
-) -> int:
+def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
     """Measure each TRACK against REFERENCE, then write the aligned set: audio, offsets.json and offsets.csv.
 
     Shifts are fractions of a sample unless --whole-samples is given; polarity is flipped where a track is inverted;
     nothing is cut off at either end; the originals stay as they are. A track without a reliable delay is written
     where it was, and the exit status is 1. Edit offsets.json and hand it back with --offsets.
 
+    With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
+    one. Without one, --match-phase turns each TRACK towards REFERENCE: give the mic as REFERENCE, the DI as TRACK.
+
     Example: micalign align overhead-left.wav snare.wav kick.wav -o aligned
+
+    Listen to previews at a low level first: a sum can be louder than its tracks.
     """
-    refuse_mixed_use(tracks, scene, reference)
+    _refuse_misuse(asked)
     from micalign.files import alignments  # noqa: PLC0415 - scipy, soundfile and pydantic, which --help must not pay for
 
-    wish = alignments.Wish(
-        tracks=tracks,
-        scene=scene,
-        reference=reference,
-        out=out,
-        max_delay_s=max_delay_ms / 1e3,
-        whole_samples=whole_samples,
-        for_source=for_source,
-        split_pairs=split_pairs,
-        max_shift_s=None if max_shift_ms is None else max_shift_ms / 1e3,
-        headroom_db=headroom_db,
-        force=force,
-    )
-    done = alignments.align(wish, say=lambda words: note(words, quiet=quiet))
+    sheet = asked.pop("sheet")
+    for key in ("max_delay", "max_shift"):
+        milliseconds = asked.pop(f"{key}_ms")
+        asked[f"{key}_s"] = None if milliseconds is None else milliseconds / 1e3
+    wish = alignments.Wish(**asked)
+
+    def say(words: str) -> None:
+        note(words, quiet=quiet)
+
+    done = alignments.align(wish, say=say) if sheet is None else alignments.apply_offsets(sheet, wish, say=say)
     _show(done, as_json=as_json)
     for sentence in done.warnings:
         note(sentence, quiet=quiet)
     return 1 if done.warnings else 0
 
 
+def _refuse_misuse(asked: dict[str, Any]) -> None:
+    if asked["sheet"] is not None:
+        if asked["tracks"] or asked["scene"] is not None:
+            raise click.UsageError("--offsets names its own tracks: give no tracks and no --scene beside it")
+        return
+    refuse_mixed_use(asked["tracks"], asked["scene"], asked["reference"])
+    if asked["whole_samples"] and (asked["match_phase"] or asked["correct_drift"]):
+        raise click.UsageError("--whole-samples leaves every sample as it is: it does not go with filters or clocks")
+    with_scene = [key for key in ("for_source", "split_pairs") if asked[key]]
+    if with_scene and asked["scene"] is None:
+        raise click.UsageError("--for and --split-pairs go with --scene: only a scene knows sources and pairs")
+    without = [key for key in ("loopback", "correct_drift") if asked[key]]
+    if without and asked["scene"] is not None:
+        raise click.UsageError("--loopback and --correct-drift go with REFERENCE and TRACKs, not with --scene")
+
+
 def _show(done: Aligned, *, as_json: bool) -> None:
-    from micalign.report.align import align_document, gain_table, remain_table, shift_table  # noqa: PLC0415
+    from micalign.report.align import align_document, gain_table, remain_table, shift_table, words  # noqa: PLC0415
 
     if as_json:
-        print_json(align_document(done.offsets, done.folder))
+        more = {"previews": [str(path) for path in done.previews]}
+        print_json(align_document(done.offsets, done.folder, more=more))
         return
     out = console()
     out.print(shift_table(done.offsets))
     if done.remains:
         out.print(remain_table(done.remains))
     out.print(gain_table(done.offsets))
+    for line in words(done.offsets, done.folder, done.previews):
+        out.print(line)

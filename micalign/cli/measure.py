@@ -10,6 +10,7 @@ import click
 from micalign.cli.options import (
     drift_option,
     json_option,
+    loopback_option,
     max_delay_option,
     quiet_option,
     reference_option,
@@ -19,7 +20,7 @@ from micalign.cli.options import (
 from micalign.cli.output import console, note, print_json
 
 if TYPE_CHECKING:
-    from micalign.alignment.session import Measured
+    from micalign.alignment.pairings import Measured
 
 __all__ = ["command", "refuse_mixed_use"]
 
@@ -30,6 +31,7 @@ __all__ = ["command", "refuse_mixed_use"]
 @reference_option
 @max_delay_option
 @drift_option
+@loopback_option
 @json_option
 @quiet_option
 def command(
@@ -38,6 +40,7 @@ def command(
     reference: str | None,
     max_delay_ms: float,
     drift: bool,
+    loopback: str | None,
     as_json: bool,
     quiet: bool,
 ) -> int:
@@ -52,26 +55,39 @@ def command(
     Exit status 1 says that a delay is not reliable: do not act on it.
     """
     refuse_mixed_use(tracks, scene, reference)
-    from micalign.alignment import session  # noqa: PLC0415 - scipy, which --help must not pay for
-
     if scene is not None:
-        from micalign.files.sessions import open_scene  # noqa: PLC0415
-
-        opened, take = open_scene(scene)
-        found = session.measured_scene(
-            opened,
-            take,
-            reference=reference,
-            max_delay_s=max_delay_ms / 1e3,
-            progress=lambda source: note(f"measuring {source} on its own", quiet=quiet),
-        )
+        if drift or loopback:
+            raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
+        found = _of_scene(scene, reference, max_delay_ms / 1e3, quiet=quiet)
     else:
-        from micalign.files.sessions import open_pairings  # noqa: PLC0415
-
-        first, others = open_pairings(tracks)
-        found = session.measured(first, others, max_delay_s=max_delay_ms / 1e3, drift=drift)
+        found = _of_files(tracks, max_delay_ms / 1e3, drift=drift, loopback=loopback)
     _show(found, as_json=as_json, drift=drift)
     return 0 if found.all_reliable else 1
+
+
+def _of_scene(scene: Path, reference: str | None, max_delay_s: float, *, quiet: bool) -> Measured:
+    from micalign.alignment.session import measured_scene  # noqa: PLC0415
+    from micalign.files.sessions import open_scene  # noqa: PLC0415
+
+    opened, take = open_scene(scene)
+    return measured_scene(
+        opened,
+        take,
+        reference=reference,
+        max_delay_s=max_delay_s,
+        progress=lambda source: note(f"measuring {source} on its own", quiet=quiet),
+    )
+
+
+def _of_files(tracks: tuple[str, ...], max_delay_s: float, *, drift: bool, loopback: str | None) -> Measured:
+    from micalign.alignment.pairings import measured  # noqa: PLC0415 - scipy, which --help must not pay for
+    from micalign.files.sessions import open_pairings, open_recorded  # noqa: PLC0415
+
+    if loopback is None:
+        reference, others = open_pairings(tracks)
+        return measured(reference, others, max_delay_s=max_delay_s, drift=drift)
+    played, others, recorded = open_recorded(tracks, loopback)
+    return measured(played, others, max_delay_s=max_delay_s, loopback=recorded)
 
 
 def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str | None) -> None:

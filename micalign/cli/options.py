@@ -84,3 +84,12 @@ def drift_option(command: _Command) -> _Command:
     return click.option("--drift", is_flag=True, help="Look for a difference between the clocks of two recorders.")(
         command
     )
+
+
+def loopback_option(command: _Command) -> _Command:
+    """``--loopback``."""
+    return click.option(
+        "--loopback",
+        metavar="FILE",
+        help="REFERENCE recorded back through the interface: its latency is used for all.",
+    )(command)

@@ -26,29 +26,10 @@ from micalign.files.audio import audio_info
 from micalign.files.encode import AudioWriter, Written, audio_writer
 from micalign.files.metadata import Moved, time_reference_of
 
-__all__ = ["AlignedFile", "MovedTrack", "group_span", "on_one_clock", "refuse_clashes", "write_aligned"]
+__all__ = ["AlignedFile", "MovedTrack", "group_span", "refuse_clashes", "write_aligned"]
 
 _WORKERS: Final = 2  # one reads and filters while another encodes; more only wait for the disk
 _BLOCK_VALUES: Final = 1 << 16
-
-
-@dataclass(frozen=True, slots=True)
-class _OnOneClock:
-    """A track's samples as the reference's clock would have taken them, shift included."""
-
-    moved: MovedTrack
-
-    def read(self, start: int, frames: int) -> Floats:
-        """Samples ``start`` to ``start + frames`` of the reference's clock."""
-        one = self.moved
-        span = Span(start, start + frames)
-        return np.concatenate(list(resampled_blocks(one.track, one.shift_samples, one.drift_ppm, span=span)))
-
-
-def on_one_clock(moved: MovedTrack) -> Track:
-    """The track with its shift and its drift taken out, read as it is asked for."""
-    stop = max(moved.span().stop, 0)
-    return Track(moved.track.name, moved.track.sample_rate, stop, _OnOneClock(moved))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,31 +1,36 @@
 """From tracks on disk to an aligned set on disk: open, measure, plan, write, tell what was done.
 
-The one call behind ``micalign align``. Signs as everywhere: a delay is positive when the event comes later in the
-track, a shift is positive when it moves the track later.
+The two calls behind ``micalign align``: `align` measures, `apply_offsets` follows an offsets file. Signs as
+everywhere: a delay is positive when the event comes later in the track, a shift is positive when it moves the track
+later.
 """
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.alignment.compromise import Wishes
-from micalign.alignment.gain import Moved, SumGain, sum_gain
+from micalign.alignment.gain import Moved, sum_gain
+from micalign.alignment.moved import MovedTrack, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain, Shift
-from micalign.alignment.session import Measured, default_reference, measured, measured_scene, planned, wishes_of
-from micalign.files.aligned import AlignedFile, MovedTrack, write_aligned
-from micalign.files.audio import Written
-from micalign.files.offsets import OffsetsFile, SumGainDb, TrackOffset, csv_text, file_hash
-from micalign.files.outputs import original_of, output_paths, refuse_taken
+from micalign.alignment.pairings import Measured, measured
+from micalign.alignment.phase import PhaseMatch, match_phase
+from micalign.alignment.preview import loudest_moment, preview
+from micalign.alignment.session import default_reference, measured_scene, planned, wishes_of
+from micalign.files.aligned import AlignedFile, write_aligned
+from micalign.files.audio import Written, write_audio
+from micalign.files.offsets import OffsetsFile, csv_text
+from micalign.files.outputs import Targets, original_of, refuse_taken
 from micalign.files.sessions import open_pairings, open_scene
+from micalign.files.sheets import moved_by_sheet, open_sheet, sheet_of
 from micalign.files.whole import make_folder, write_text
 from micalign.scene.model import Air, Scene
 from micalign.take.model import Take, Track
 
-__all__ = ["Aligned", "Wish", "align"]
+__all__ = ["Aligned", "Wish", "align", "apply_offsets"]
 
 Say = Callable[[str], None]
 
@@ -39,11 +44,15 @@ class Wish:
     reference: str | None = None
     out: Path | None = None
     max_delay_s: float = 0.05
+    loopback: str | None = None
+    correct_drift: bool = False
+    match_phase: bool = False
     whole_samples: bool = False
     for_source: str | None = None
     split_pairs: bool = False
     max_shift_s: float | None = None
     headroom_db: float = 0.0
+    preview_s: float | None = None
     force: bool = False
 
 
@@ -55,6 +64,7 @@ class Aligned:
     folder: Path
     remains: tuple[Remain, ...]
     warnings: tuple[str, ...]
+    previews: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -62,14 +72,14 @@ class _Session:
     """Tracks with the reference among them, the folder for the set, and gains of the blend."""
 
     tracks: tuple[Track, ...]
-    reference: Track
+    reference: str
     folder: Path
-    scene: Scene | None
+    scene: Scene | None = None
 
     @property
     def ordered(self) -> tuple[Track, ...]:
         """The tracks, the reference last."""
-        return (*(track for track in self.tracks if track is not self.reference), self.reference)
+        return tuple(sorted(self.tracks, key=lambda track: track.name == self.reference))
 
     @property
     def gains_db(self) -> dict[str, float]:
@@ -83,6 +93,16 @@ class _Session:
     def speed_of_sound_m_s(self) -> float:
         """Of the scene's air, or of a room of 20 C."""
         return speed_of_sound_in(self.scene.air if self.scene else Air())
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """What to write: the shifts, what is done to each track, and the moments to listen to."""
+
+    offsets: Offsets
+    actions: tuple[MovedTrack, ...]
+    phases: Mapping[str, PhaseMatch] = field(default_factory=dict)
+    moments_s: Mapping[str, float] = field(default_factory=dict)
 
 
 def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
@@ -102,142 +122,174 @@ def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
         If the set cannot be written where it was asked for.
     """
     session = _opened(wish)
-    paths = output_paths(session.ordered, session.folder)
-    sheets = (session.folder / "offsets.json", session.folder / "offsets.csv")
-    refuse_taken([*paths, *sheets], force=wish.force)
-    offsets = _planned(session, wish, say)
-    actions = [_action(track, offsets.shift(track.name), whole=wish.whole_samples) for track in session.ordered]
-    gain = sum_gain([_moved(action, session.gains_db) for action in actions])
-    say(f"writing {len(actions)} tracks to {session.folder}")
-    make_folder(session.folder)
-    written = write_aligned(
-        [AlignedFile(path, original_of(one.track)[0].path, (one,)) for path, one in zip(paths, actions, strict=True)],
-        whole=wish.whole_samples,
-        headroom_db=wish.headroom_db,
-        force=wish.force,
-    )
-    sheet = _sheet(session, wish, offsets, actions, written, gain)
-    write_text(sheets[0], sheet.text(), force=wish.force)
-    write_text(sheets[1], csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s), force=wish.force)
-    return Aligned(sheet, session.folder, offsets.remains, tuple(_warnings(offsets, session.ordered, written)))
+    heard = [source.name for source in session.scene.sources] if session.scene else ["mix"]
+    targets = Targets.of(session.ordered, session.folder, heard if wish.preview_s else ())
+    refuse_taken(targets.all, force=wish.force)
+    found = _measured(session, wish, say)
+    offsets = planned(found, _wishes(session, wish), gains_db=session.gains_db)
+    actions = [_action(track, offsets.shift(track.name), wish) for track in session.ordered]
+    phases = _phases(session, actions, offsets) if wish.match_phase else {}
+    actions = [_turned(one, phases.get(one.track.name)) for one in actions]
+    moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
+    return _write(session, targets, _Plan(offsets, tuple(actions), phases, moments), wish, say)
+
+
+def apply_offsets(path: Path, wish: Wish, *, say: Say = lambda _: None) -> Aligned:
+    """Write the set that an offsets file asks for; only ``out``, ``preview_s`` and ``force`` of the wish count.
+
+    Raises
+    ------
+    TakeError
+        If the file has faults, or an original is missing or changed.
+    OutputError
+        If the set cannot be written.
+    """
+    sheet, tracks = open_sheet(path)
+    session = _Session(tracks, sheet.reference, wish.out or path.parent)
+    session = replace(session, tracks=session.ordered)
+    by_name = {one.track: one for one in sheet.tracks}
+    sheet = sheet.model_copy(update={"tracks": tuple(by_name[track.name] for track in session.tracks)})
+    offsets, actions = moved_by_sheet(sheet, session.tracks)
+    targets = Targets.of(session.ordered, session.folder, ["mix"] if wish.preview_s else ())
+    refuse_taken(targets.all, force=wish.force)
+    followed = replace(wish, whole_samples=sheet.whole_samples, headroom_db=sheet.headroom_db)
+    return _write(session, targets, _Plan(offsets, actions), followed, say)
 
 
 def _opened(wish: Wish) -> _Session:
     if wish.scene is not None:
         scene, take = open_scene(wish.scene)
         name = wish.reference or default_reference(scene, [track.name for track in take.tracks])
-        folder = wish.out or wish.scene.parent / "aligned"
-        return _Session(take.tracks, take.track(name), folder, scene)
+        return _Session(take.tracks, take.track(name).name, wish.out or wish.scene.parent / "aligned", scene)
     reference, others = open_pairings(wish.tracks)
     folder = wish.out or original_of(reference)[0].path.parent / "aligned"
-    return _Session((reference, *others), reference, folder, None)
-
-
-def _planned(session: _Session, wish: Wish, say: Say) -> Offsets:
-    found = _measured(session, wish, say)
-    names = [track.name for track in session.tracks]
-    if session.scene is None:
-        wishes = Wishes(session.reference.name, max_shift_s=wish.max_shift_s)
-    else:
-        wishes = wishes_of(
-            session.scene,
-            names,
-            reference=session.reference.name,
-            for_source=wish.for_source,
-            split_pairs=wish.split_pairs,
-            max_shift_s=wish.max_shift_s,
-        )
-    return planned(found, wishes, gains_db=session.gains_db)
+    # A take refuses what a measurement may do: hold a track against itself.
+    return _Session(Take((reference, *others)).tracks, reference.name, folder)
 
 
 def _measured(session: _Session, wish: Wish, say: Say) -> Measured:
-    if session.scene is None:
-        others = [track for track in session.tracks if track is not session.reference]
-        return measured(session.reference, others, max_delay_s=wish.max_delay_s)
-    return measured_scene(
-        session.scene,
-        Take(session.tracks),
-        reference=session.reference.name,
+    if session.scene is not None:
+        return measured_scene(
+            session.scene,
+            Take(session.tracks),
+            reference=session.reference,
+            max_delay_s=wish.max_delay_s,
+            progress=lambda source: say(f"measuring {source} on its own"),
+        )
+    return measured(
+        Take(session.tracks).track(session.reference),
+        [track for track in session.tracks if track.name != session.reference],
         max_delay_s=wish.max_delay_s,
-        progress=lambda source: say(f"measuring {source} on its own"),
+        drift=wish.correct_drift,
+        loopback=None if wish.loopback is None else open_pairings([wish.tracks[0], wish.loopback])[1][0],
     )
 
 
-def _action(track: Track, shift: Shift, *, whole: bool) -> MovedTrack:
+def _wishes(session: _Session, wish: Wish) -> Wishes:
+    if session.scene is None:
+        return Wishes(session.reference, max_shift_s=wish.max_shift_s)
+    return wishes_of(
+        session.scene,
+        [track.name for track in session.tracks],
+        reference=session.reference,
+        for_source=wish.for_source,
+        split_pairs=wish.split_pairs,
+        max_shift_s=wish.max_shift_s,
+    )
+
+
+def _action(track: Track, shift: Shift, wish: Wish) -> MovedTrack:
     samples = shift.shift_s * track.sample_rate
-    return MovedTrack(track, float(round(samples)) if whole else samples, -1 if shift.polarity_flip else 1)
+    return MovedTrack(
+        track,
+        float(round(samples)) if wish.whole_samples else samples,
+        -1 if shift.polarity_flip else 1,
+        (shift.drift_ppm or 0.0) if wish.correct_drift and shift.applied else 0.0,
+    )
+
+
+def _phases(session: _Session, actions: Sequence[MovedTrack], offsets: Offsets) -> dict[str, PhaseMatch]:
+    """Sections for every DI against the nearest mic of its source; without a scene, for every track."""
+    by_name = {one.track.name: one for one in actions}
+    found = {}
+    for name, against in _to_match(session).items():
+        if offsets.shift(name).applied and offsets.shift(against).applied:
+            match = match_phase(_moved(by_name[against], {}), _moved(by_name[name], {}))
+            if match is not None:
+                found[name] = match
+    return found
+
+
+def _to_match(session: _Session) -> dict[str, str]:
+    names = [track.name for track in session.tracks]
+    if session.scene is None:
+        return {name: session.reference for name in names if name != session.reference}
+    pairs = {}
+    for di in session.scene.dis:
+        mics = [mic.name for mic in session.scene.mics if mic.on == (di.of,) and mic.name in names]
+        if di.name in names and mics:
+            pairs[di.name] = mics[0]
+    return pairs
+
+
+def _turned(one: MovedTrack, match: PhaseMatch | None) -> MovedTrack:
+    if match is None:
+        return one
+    shift_samples = one.shift_samples + match.shift_s * one.track.sample_rate
+    return replace(one, shift_samples=shift_samples, polarity=one.polarity * match.polarity, sections=match.sections)
 
 
 def _moved(action: MovedTrack, gains_db: Mapping[str, float]) -> Moved:
     gain_db = gains_db.get(action.track.name, 0.0)
+    if action.drift_ppm:
+        return Moved(on_one_clock(action), 0.0, action.polarity, gain_db, action.sections, before=action.track)
     return Moved(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
 
 
-def _sheet(
-    session: _Session,
-    wish: Wish,
-    offsets: Offsets,
-    actions: Sequence[MovedTrack],
-    written: Sequence[Written],
-    gain: SumGain,
-) -> OffsetsFile:
-    hashes = {path: file_hash(path) for path in {original_of(one.track)[0].path for one in actions}}
-    entries = [
-        _entry(one, offsets.shift(one.track.name), done, session.folder, hashes)
-        for one, done in zip(actions, written, strict=True)
-    ]
-    return OffsetsFile(
-        reference=offsets.reference,
-        sample_rate=offsets.sample_rate,
-        whole_samples=wish.whole_samples,
+def _write(session: _Session, targets: Targets, plan: _Plan, wish: Wish, say: Say) -> Aligned:
+    blend = [_moved(action, session.gains_db) for action in plan.actions]
+    gain = sum_gain(blend)
+    say(f"writing {len(plan.actions)} tracks to {session.folder}")
+    make_folder(session.folder)
+    written = write_aligned(
+        [
+            AlignedFile(path, original_of(one.track)[0].path, (one,))
+            for path, one in zip(targets.tracks, plan.actions, strict=True)
+        ],
+        whole=wish.whole_samples,
         headroom_db=wish.headroom_db,
-        tracks=tuple(entries),
-        sum_gain_db=SumGainDb(before=gain.before_db, after=gain.after_db),
-        bands=tuple(
-            {"centre_hz": band.centre_hz, "before_db": band.before_db, "after_db": band.after_db} for band in gain.bands
-        ),
-        remains=tuple(_remain(one) for one in offsets.remains),
-        compromise=offsets.compromise,
+        force=wish.force,
     )
-
-
-def _entry(action: MovedTrack, shift: Shift, written: Written, folder: Path, hashes: Mapping[Path, str]) -> TrackOffset:
-    info, channel = original_of(action.track)
-    return TrackOffset(
-        track=action.track.name,
-        file=written.path.name,
-        delay_s=shift.delay_s,
-        uncertainty_s=shift.uncertainty_s,
-        shift_s=action.shift_samples / action.track.sample_rate,
-        shift_samples=action.shift_samples,
-        polarity_flip=shift.polarity_flip,
-        reliable=shift.reliable,
-        applied=shift.applied,
-        reason=shift.reason,
-        drift_ppm=shift.drift_ppm,
-        original=_relative(info.path, folder),
-        channel=channel,
-        sha256=hashes[info.path],
+    previews = _previews(targets, plan, blend, wish)
+    sheet = sheet_of(
+        plan.offsets,
+        plan.actions,
+        written,
+        gain,
+        session.folder,
+        whole=wish.whole_samples,
+        headroom_db=wish.headroom_db,
+        phases=plan.phases,
     )
+    write_text(targets.json, sheet.text(), force=wish.force)
+    write_text(targets.csv, csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s), force=wish.force)
+    warnings = tuple(_warnings(plan.offsets, session.ordered, written))
+    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews)
 
 
-def _relative(path: Path, folder: Path) -> str:
-    try:
-        return os.path.relpath(path, folder)
-    except ValueError:
-        return str(path.resolve())
-
-
-def _remain(one: Remain) -> dict[str, str | float | int | None]:
-    return {
-        "source": one.source,
-        "track": one.track,
-        "against": one.against,
-        "remain_s": one.remain_s,
-        "uncertainty_s": one.uncertainty_s,
-        "polarity": one.polarity,
-        "first_notch_hz": one.first_notch_hz,
-    }
+def _previews(targets: Targets, plan: _Plan, blend: Sequence[Moved], wish: Wish) -> tuple[Path, ...]:
+    if wish.preview_s is None:
+        return ()
+    reference = next(one.track for one in blend if one.track.name == plan.offsets.reference)
+    made: list[Path] = []
+    for source, paths in targets.previews.items():
+        middle_s = plan.moments_s.get(source)
+        middle_s = loudest_moment(reference) if middle_s is None else middle_s
+        sounds = preview(blend, middle_s=middle_s, seconds=wish.preview_s)
+        for path, sound in zip(paths, sounds, strict=True):
+            write_audio(path, [sound], sample_rate=reference.sample_rate, force=wish.force, dither_seed=1)
+        made += paths
+    return tuple(made)
 
 
 def _warnings(offsets: Offsets, tracks: Sequence[Track], written: Sequence[Written]) -> list[str]:

@@ -82,6 +82,7 @@ class OffsetsFile(_Strict):
     sum_gain_db: SumGainDb = SumGainDb(before=None, after=None)
     bands: tuple[dict[str, float | None], ...] = ()
     remains: tuple[dict[str, str | float | int | None], ...] = ()
+    phases: tuple[dict[str, str | float | int | None], ...] = ()
     compromise: str = ""
 
     def text(self) -> str:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from micalign.errors import OutputError, TakeError
@@ -11,7 +13,7 @@ from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
 from micalign.take.model import Track
 
-__all__ = ["original_of", "output_paths", "refuse_taken"]
+__all__ = ["Targets", "original_of", "output_paths", "refuse_taken"]
 
 
 def original_of(track: Track) -> tuple[AudioInfo, int]:
@@ -67,3 +69,39 @@ def refuse_taken(paths: Sequence[Path], *, force: bool) -> None:
     if taken:
         more = f" (and {len(taken) - 1} more)" if len(taken) > 1 else ""
         raise OutputError(f"{taken[0]}{more} exists: choose another place with --out, or replace it with --force")
+
+
+@dataclass(frozen=True)
+class Targets:
+    """Every file that will be written."""
+
+    tracks: tuple[Path, ...]
+    json: Path
+    csv: Path
+    previews: Mapping[str, tuple[Path, Path]]
+
+    @classmethod
+    def of(cls, tracks: Sequence[Track], folder: Path, heard: Iterable[str]) -> Targets:
+        """For these tracks, and a preview of each name heard."""
+        used: set[str] = set()
+        previews = {}
+        for name in heard:
+            slug = _slug(name, used)
+            previews[name] = (folder / f"preview-{slug}-before.wav", folder / f"preview-{slug}-after.wav")
+        paths = output_paths(tracks, folder)
+        return cls(paths, folder / "offsets.json", folder / "offsets.csv", previews)
+
+    @property
+    def all(self) -> list[Path]:
+        """All of them."""
+        return [*self.tracks, self.json, self.csv, *(path for pair in self.previews.values() for path in pair)]
+
+
+def _slug(name: str, used: set[str]) -> str:
+    stem = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:60] or "source"
+    number, slug = 1, stem
+    while slug in used:
+        number += 1
+        slug = f"{stem}-{number}"
+    used.add(slug)
+    return slug

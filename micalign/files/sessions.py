@@ -12,7 +12,7 @@ from micalign.files.scenes import read_scene
 from micalign.scene.model import Scene
 from micalign.take.model import Take, Track
 
-__all__ = ["open_pairings", "open_scene"]
+__all__ = ["open_pairings", "open_recorded", "open_scene"]
 
 
 def open_pairings(specs: Sequence[str | os.PathLike[str]]) -> tuple[Track, tuple[Track, ...]]:
@@ -32,6 +32,18 @@ def open_pairings(specs: Sequence[str | os.PathLike[str]]) -> tuple[Track, tuple
     if not others:
         raise TakeError(f"{first} is the reference, and there is no track to hold against it: name one more file")
     return opened[0], tuple(others)
+
+
+def open_recorded(
+    specs: Sequence[str | os.PathLike[str]], loopback: str | os.PathLike[str]
+) -> tuple[Track, tuple[Track, ...], Track]:
+    """What was played, the tracks it concerns (the loopback itself where none is named), and the loopback."""
+    if len(specs) == 1:
+        played, (recorded,) = open_pairings([specs[0], loopback])
+        return played, (recorded,), recorded
+    played, others = open_pairings(specs)
+    _, (recorded,) = open_pairings([specs[0], loopback])
+    return played, others, recorded
 
 
 def open_scene(scene_path: str | os.PathLike[str]) -> tuple[Scene, Take]:

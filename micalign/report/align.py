@@ -17,7 +17,7 @@ from micalign.units import show_db, show_hz, show_ms, show_samples
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["align_document", "gain_table", "remain_table", "shift_table"]
+__all__ = ["align_document", "gain_table", "remain_table", "shift_table", "words"]
 
 
 def align_document(offsets: OffsetsFile, folder: Path | None, *, more: dict[str, Any] | None = None) -> dict[str, Any]:
@@ -75,16 +75,54 @@ def remain_table(remains: Sequence[Remain]) -> Table:
 
 
 def gain_table(offsets: OffsetsFile) -> Table:
-    """The coherent gain of the sum by third octave, before and after."""
+    """The coherent gain of the sum, before and after: by third octave for two tracks, by octave for more."""
     from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
 
-    table = Table(title="Sum against its parts, by third octave", title_justify="left", title_style="bold")
+    width = "third octave" if len(offsets.tracks) <= 2 else "octave"
+    table = Table(title=f"Sum against its parts, by {width}", title_justify="left", title_style="bold")
     for heading in ("band", "before", "after", "gained"):
         table.add_column(heading, justify="right", no_wrap=True)
     rows = [("all", offsets.sum_gain_db.before, offsets.sum_gain_db.after)]
-    rows += [(show_hz(band["centre_hz"] or 0.0), band["before_db"], band["after_db"]) for band in offsets.bands]
+    bands = offsets.bands if len(offsets.tracks) <= 2 else _octaves(offsets.bands)
+    rows += [(show_hz(band["centre_hz"] or 0.0), band["before_db"], band["after_db"]) for band in bands]
     for name, before, after in rows:
         if before is not None and after is not None:
             cells = (show_db(before, sign=True), show_db(after, sign=True), show_db(after - before, sign=True))
             table.add_row(name, *cells)
     return table
+
+
+Band = dict[str, float | None]
+
+
+def _octaves(bands: Sequence[Band]) -> list[Band]:
+    """Three neighbours to a row: the middle one's frequency, the mean of their gains."""
+    rows: list[Band] = []
+    for index in range(1, len(bands) - 1, 3):
+        group = bands[index - 1 : index + 2]
+        row: Band = {"centre_hz": bands[index]["centre_hz"]}
+        for key in ("before_db", "after_db"):
+            known = [value for band in group if (value := band[key]) is not None]
+            row[key] = sum(known) / len(known) if known else None
+        rows.append(row)
+    return rows
+
+
+def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[str]:
+    """What was decided and where it lies, a line each."""
+    lines = [f"Chosen: {offsets.compromise}."] if offsets.compromise else []
+    for phase in offsets.phases:
+        lines.append(
+            f"Phase of {phase['track']}: {phase['sections']} all-pass sections lift the coherent sum from "
+            f"{show_db(_number(phase['before_db']), sign=True)} to {show_db(_number(phase['after_db']), sign=True)} "
+            f"({show_hz(_number(phase['low_hz']))} to {show_hz(_number(phase['high_hz']))}, on stretches that did "
+            "not fit them)."
+        )
+    lines.append(f"Written to {folder}: {len(offsets.tracks)} tracks, offsets.json, offsets.csv.")
+    if previews:
+        lines.append(f"Listen, low at first: {', '.join(path.name for path in previews)}.")
+    return [clean(line) for line in lines]
+
+
+def _number(value: str | float | int | None) -> float:
+    return float(value) if isinstance(value, int | float) else 0.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from micalign.alignment.session import Measured
+from micalign.alignment.pairings import Measured
 from micalign.delay.measure import Delay
 from micalign.delay.told import SourceDelays, TrackDelay
 from micalign.report.plain import clean

@@ -1,0 +1,112 @@
+"""How late is each track against a reference, where no scene tells sources apart?
+
+Chooses the way: a pair measured as it is, two recorders by their clocks, a loopback for all, or over a third track
+that hears both. A delay is positive when the event comes later in the track.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from micalign.delay.clock import measure_clock
+from micalign.delay.measure import Delay, measure_many
+from micalign.delay.told import SourceDelays, TrackDelay
+from micalign.take.model import Track
+
+__all__ = ["FAR_S", "Measured", "measured"]
+
+FAR_S: Final = 2.0
+"""Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
+
+_STRONG_RIVAL: Final = 0.6
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The best single answer of each track against the reference; with a scene, each source on its own."""
+
+    reference: str
+    sample_rate: int
+    tracks: tuple[TrackDelay, ...]
+    sources: tuple[SourceDelays, ...] | None = None
+
+    @property
+    def all_reliable(self) -> bool:
+        """Whether every track has a delay to act on."""
+        return all(one.delay.reliable for one in self.tracks)
+
+
+def measured(
+    reference: Track,
+    tracks: Sequence[Track],
+    *,
+    max_delay_s: float = 0.05,
+    drift: bool = False,
+    loopback: Track | None = None,
+) -> Measured:
+    """Tracks against a reference, with no scene to tell sources apart.
+
+    Parameters
+    ----------
+    reference : Track
+    tracks : sequence of Track
+    max_delay_s : float
+        Largest delay looked for, either way; beyond `FAR_S` the rough place is found by loudness first.
+    drift : bool
+        Look for a difference of the clocks; delays then hold at the reference's first sample.
+    loopback : Track, optional
+        A recording of the reference through the interface: its delay is taken for every track.
+    """
+    if loopback is not None:
+        latency = measure_many(reference, [loopback], max_delay_s=max(max_delay_s, FAR_S))[0]
+        # The interface's polarity is its own affair; only its time is used for other tracks.
+        delays = [latency if track is loopback else replace(latency, polarity=1) for track in tracks]
+    elif drift or max_delay_s > FAR_S:
+        delays = [_by_clock(reference, track, max_delay_s, drift=drift) for track in tracks]
+    else:
+        delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s))
+        delays = [_by_way(tracks, delays, index, max_delay_s) for index in range(len(tracks))]
+    rows = tuple(TrackDelay(track.name, _with_rivals(delay)) for track, delay in zip(tracks, delays, strict=True))
+    return Measured(reference.name, reference.sample_rate, rows)
+
+
+def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool) -> Delay:
+    found = measure_clock(reference, track, max_delay_s=max_delay_s, drift=drift)
+    if found.reliable or max_delay_s > FAR_S:
+        return found
+    plain = measure_many(reference, [track], max_delay_s=max_delay_s)[0]
+    return replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
+
+
+def _by_way(tracks: Sequence[Track], delays: Sequence[Delay], index: int, max_delay_s: float) -> Delay:
+    """The delay, or where it is not reliable the one over another track that hears both."""
+    if delays[index].reliable:
+        return delays[index]
+    for track, over in zip(tracks, delays, strict=True):
+        if not over.reliable:
+            continue
+        rest = measure_many(track, [tracks[index]], max_delay_s=max_delay_s)[0]
+        if rest.reliable:
+            return replace(
+                rest,
+                delay_s=over.delay_s + rest.delay_s,
+                uncertainty_s=float(np.hypot(over.uncertainty_s, rest.uncertainty_s)),
+                polarity=over.polarity * rest.polarity,
+                confidence=min(over.confidence, rest.confidence),
+                reason=f"by way of '{track.name}'",
+                rivals=(),
+            )
+    return delays[index]
+
+
+def _with_rivals(delay: Delay) -> Delay:
+    """A word where other delays are heard nearly as strongly: other sources, or reflections."""
+    strong = [rival for rival in delay.rivals if rival.strength >= _STRONG_RIVAL]
+    if not delay.reliable or delay.reason or not strong:
+        return delay
+    said = ", ".join(f"{rival.delay_s * 1e3:+.2f} ms" for rival in strong[:3])
+    return replace(delay, reason=f"other sources or reflections suggest {said} too")

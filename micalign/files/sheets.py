@@ -1,0 +1,170 @@
+"""The offsets file of an aligned set: made from what was planned and written, and turned back into what to write."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from micalign.alignment.gain import SumGain
+from micalign.alignment.moved import MovedTrack
+from micalign.alignment.offsets import Offsets, Remain, Shift
+from micalign.alignment.phase import PhaseMatch
+from micalign.errors import TakeError
+from micalign.files.audio import Written, open_track
+from micalign.files.offsets import AllPass, OffsetsFile, SumGainDb, TrackOffset, file_hash, read_offsets
+from micalign.files.outputs import original_of
+from micalign.take.model import Track
+
+__all__ = ["moved_by_sheet", "open_sheet", "sheet_of"]
+
+
+def sheet_of(
+    offsets: Offsets,
+    actions: Sequence[MovedTrack],
+    written: Sequence[Written],
+    gain: SumGain,
+    folder: Path,
+    *,
+    whole: bool,
+    headroom_db: float,
+    phases: Mapping[str, PhaseMatch],
+) -> OffsetsFile:
+    """What was done, as it is kept."""
+    hashes = {path: file_hash(path) for path in {original_of(one.track)[0].path for one in actions}}
+    entries = [
+        _entry(one, offsets.shift(one.track.name), done, folder, hashes)
+        for one, done in zip(actions, written, strict=True)
+    ]
+    return OffsetsFile(
+        reference=offsets.reference,
+        sample_rate=offsets.sample_rate,
+        whole_samples=whole,
+        headroom_db=headroom_db,
+        tracks=tuple(entries),
+        sum_gain_db=SumGainDb(before=gain.before_db, after=gain.after_db),
+        bands=tuple(
+            {"centre_hz": band.centre_hz, "before_db": band.before_db, "after_db": band.after_db} for band in gain.bands
+        ),
+        remains=tuple(_remain(one) for one in offsets.remains),
+        phases=tuple(_phase(name, one) for name, one in phases.items()),
+        compromise=offsets.compromise,
+    )
+
+
+def _entry(action: MovedTrack, shift: Shift, written: Written, folder: Path, hashes: Mapping[Path, str]) -> TrackOffset:
+    info, channel = original_of(action.track)
+    return TrackOffset(
+        track=action.track.name,
+        file=written.path.name,
+        delay_s=shift.delay_s,
+        uncertainty_s=shift.uncertainty_s,
+        shift_s=action.shift_samples / action.track.sample_rate,
+        shift_samples=action.shift_samples,
+        polarity_flip=action.polarity < 0,
+        reliable=shift.reliable,
+        applied=shift.applied,
+        reason=shift.reason,
+        drift_ppm=shift.drift_ppm,
+        drift_corrected=action.drift_ppm != 0.0,
+        all_pass=tuple(AllPass(hz=frequency, q=q) for frequency, q in action.sections),
+        original=_relative(info.path, folder),
+        channel=channel,
+        sha256=hashes[info.path],
+    )
+
+
+def _relative(path: Path, folder: Path) -> str:
+    try:
+        return os.path.relpath(path, folder)
+    except ValueError:  # another drive
+        return str(path.resolve())
+
+
+def _remain(one: Remain) -> dict[str, str | float | int | None]:
+    return {
+        "source": one.source,
+        "track": one.track,
+        "against": one.against,
+        "remain_s": one.remain_s,
+        "uncertainty_s": one.uncertainty_s,
+        "polarity": one.polarity,
+        "first_notch_hz": one.first_notch_hz,
+    }
+
+
+def _phase(track: str, one: PhaseMatch) -> dict[str, str | float | int | None]:
+    return {
+        "track": track,
+        "sections": len(one.sections),
+        "shift_s": one.shift_s,
+        "before_db": one.before_db,
+        "after_db": one.after_db,
+        "low_hz": one.band_hz[0],
+        "high_hz": one.band_hz[1],
+    }
+
+
+def open_sheet(path: Path) -> tuple[OffsetsFile, tuple[Track, ...]]:
+    """An offsets file and the originals it speaks of, none of them changed since.
+
+    Raises
+    ------
+    TakeError
+        If the file has faults, or an original is missing or changed: all faults together.
+    """
+    sheet = read_offsets(path)
+    tracks: list[Track] = []
+    faults: list[str] = []
+    hashes: dict[Path, str] = {}
+    for one in sheet.tracks:
+        try:
+            tracks.append(_opened(path, one, sheet.sample_rate, hashes))
+        except TakeError as error:
+            faults += [f"{path}, track '{one.track}': {fault}" for fault in error.faults]
+    if faults:
+        raise TakeError(faults)
+    return sheet, tuple(tracks)
+
+
+def _opened(sheet_path: Path, one: TrackOffset, sample_rate: int, hashes: dict[Path, str]) -> Track:
+    original = sheet_path.parent / one.original
+    track = open_track(original, name=one.track, channel=one.channel)
+    if track.sample_rate != sample_rate:
+        raise TakeError(f"{original} is at {track.sample_rate} Hz, the offsets are for {sample_rate} Hz")
+    if original not in hashes:
+        hashes[original] = file_hash(original)
+    if hashes[original] != one.sha256:
+        raise TakeError(f"{original} changed since the offsets were measured: measure it again with 'micalign align'")
+    return track
+
+
+def moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track]) -> tuple[Offsets, tuple[MovedTrack, ...]]:
+    """What an offsets file asks for, edits and all; only what says ``applied`` is applied."""
+    shifts, actions = [], []
+    for one, track in zip(sheet.tracks, tracks, strict=True):
+        applied = one.applied
+        shifts.append(
+            Shift(
+                one.track,
+                one.delay_s,
+                one.uncertainty_s,
+                one.shift_s if applied else 0.0,
+                polarity_flip=applied and one.polarity_flip,
+                reliable=one.reliable,
+                applied=applied,
+                reason=one.reason,
+                drift_ppm=one.drift_ppm,
+            )
+        )
+        actions.append(
+            MovedTrack(
+                track,
+                one.shift_samples if applied else 0.0,
+                -1 if applied and one.polarity_flip else 1,
+                (one.drift_ppm or 0.0) if applied and one.drift_corrected else 0.0,
+                tuple((section.hz, section.q) for section in one.all_pass) if applied else (),
+            )
+        )
+    offsets = Offsets(sheet.reference, sheet.sample_rate, tuple(shifts), compromise="as the offsets file says")
+    return offsets, tuple(actions)
