@@ -21,7 +21,7 @@ _PAGE_MM: Final = 244.0  # Letter within margins of 13 mm is 253 mm high; the re
 _HEAD_MM: Final = 62.0  # title, line of blanks, two headings, two table heads, the caution
 _LINE_PER_POINT: Final = 0.60  # height of a table's line, millimetres for each point of type
 _POINTS: Final = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
-_PLAN_MM: Final = (95.0, 55.0)  # the tallest plan, and the smallest that is still read
+_PLAN_MM: Final = (130.0, 55.0)  # the tallest plan, and the smallest that is still read
 _STRING_COLUMNS: Final = 3
 
 
@@ -131,7 +131,7 @@ def sheet_size(channel_count: int, string_count: int) -> SheetSize:
     """The largest type and plan with which the sheet fits its page.
 
     >>> sheet_size(6, 9).points, sheet_size(6, 9).plan_mm
-    (9.0, 95.0)
+    (9.0, 130.0)
     >>> sheet_size(24, 40).points < 9.0
     True
     """
