@@ -146,16 +146,15 @@ def show_hz_range(low_hz: float, high_hz: float | None) -> str:
     """A range of frequencies, each end with no more digits than the width leaves it.
 
     >>> show_hz_range(590.2, 641.0), show_hz_range(9640.0, 11230.0), show_hz_range(700.0, None)
-    ('590-640 Hz', '9.6-11 kHz', 'above 700 Hz')
+    ('590-640 Hz', '9.6-11.2 kHz', 'above 700 Hz')
     """
     if high_hz is None:
         return f"above {show_hz(float(significant(low_hz, 2)))}"
-    digits = 2 if high_hz - low_hz > 0.01 * high_hz else 3
-    low, high = (float(significant(value, digits)) for value in (low_hz, high_hz))
+    step = 10.0 ** max(math.floor(math.log10(max(high_hz - low_hz, 1e-3) / 2)), 0)
+    low, high = (round(value / step) * step for value in (low_hz, high_hz))
     if low == high:
-        return show_hz(low)
-    scale, unit = (1e3, "kHz") if high >= 999.5 else (1.0, "Hz")
-    return f"{low / scale:g}-{high / scale:g} {unit}"
+        return show_hz(low_hz)
+    return f"{low / 1e3:g}-{high / 1e3:g} kHz" if low >= 1e3 else f"{low:g}-{high:g} Hz"
 
 
 def show_hz(frequency_hz: float) -> str:

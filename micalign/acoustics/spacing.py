@@ -23,10 +23,12 @@ from micalign.acoustics.arrivals import Arrivals
 from micalign.arrays import Floats
 from micalign.scene.model import Scene
 
-__all__ = ["BLEED_DB", "RATIO", "Spacing", "spacing"]
+__all__ = ["BLEED_DB", "CLOSE_M", "RATIO", "Spacing", "spacing"]
 
 RATIO: Final = 3.0
 BLEED_DB: Final = 9.542425094393248  # 20 log10(3)
+CLOSE_M: Final = 0.6
+"""The rule is about close mics: rows of mics farther from their source are figures, not failures."""
 
 
 @dataclass(frozen=True, slots=True)

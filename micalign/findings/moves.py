@@ -131,12 +131,12 @@ def mended_by_moving_nearer(
 ) -> float | None:
     """How much nearer to its source a mic must go for a reflection to fall to ``wanted_db``.
 
-    None where that is beyond half the way.
+    None where that is beyond a third of the way.
     """
     image, here = image_of(scene, surface, source), np.array(mic.position)
     if image is None:
         return None
-    share = np.linspace(0.0, 0.5, 101)
+    share = np.linspace(0.0, 1 / 3, 101)
     places = here + share[:, None] * (source - here)
     levels = reflection_levels_db(scene, mic, source, image, 1.0, places)
     fallen = np.flatnonzero(levels - levels[0] + level_db <= wanted_db)

@@ -16,7 +16,7 @@ from micalign.findings.finding import Finding
 from micalign.findings.mics import own_sources
 from micalign.findings.moves import mended_by_moving_nearer, say_length, say_place
 from micalign.scene.model import SURFACES, Mic, Scene
-from micalign.units import show_db, show_hz, show_length, show_ms
+from micalign.units import show_db, show_hz, show_length, show_ms_known
 
 __all__ = [
     "air_out_of_range",
@@ -30,6 +30,7 @@ __all__ = [
 
 _STRONG_DB: Final = -6.0
 _HEARD_DB: Final = -10.0
+_TYPICAL_S: Final = 40e-6  # what 1 cm at each end makes of a delay
 
 
 def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -43,12 +44,13 @@ def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]
         worst = max(rows, key=lambda row: row.level_db)
         others = sorted({row.mic for row in rows} - {worst.mic})
         also = f" (also at {', '.join(repr(name) for name in others[:3])})" if others else ""
+        late = show_ms_known(worst.delay_s, _TYPICAL_S)
         notch = "in the bass" if worst.polarity < 0 else f"at {show_hz(worst.first_notch_hz or 20e3)}"
         yield Finding(
             "reflection",
             "warning" if worst.level_db > _STRONG_DB else "note",
             (surface, worst.mic, worst.source, *others),
-            f"{_said(surface)} sends '{worst.source}' back to '{worst.mic}' {show_ms(worst.delay_s)} late, "
+            f"{_said(surface)} sends '{worst.source}' back to '{worst.mic}' {late} late, "
             f"{show_db(abs(worst.level_db))} {'down' if worst.level_db < 0 else 'up'}{also}: first notch {notch}.",
             _mend_reflection(scene, worst),
             worst.level_db - _HEARD_DB,

@@ -8,20 +8,24 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.differences import Difference
+from micalign.acoustics.direct import DiDifference
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.spacing import BLEED_DB, RATIO, Spacing
+from micalign.acoustics.spacing import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.findings.finding import Finding
 from micalign.findings.moves import say_length
 from micalign.scene.model import Scene
-from micalign.units import show_db, show_hz, show_ms, show_ratio
+from micalign.units import show_db, show_hz, show_ms_known, show_ratio
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
 
-_CLOSE_M: Final = 0.6
 _UNHEARD_DB: Final = -20.0
 _NEAR_M: Final = 1.0
 _COMB_DB: Final = -6.0
 _RANGE_HZ: Final = (50.0, 10_000.0)
+
+
+def _apart(row: Difference | DiDifference) -> str:
+    return show_ms_known(abs(row.difference_s), row.uncertainty_s)
 
 
 def three_to_one(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -30,7 +34,7 @@ def three_to_one(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """
     worst: dict[str, Spacing] = {}
     for row in prediction.spacing:
-        close = prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)] <= _CLOSE_M
+        close = prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)] <= CLOSE_M
         if close and not row.passes and row.bleed_db > _UNHEARD_DB:
             kept = worst.setdefault(row.mic, row)
             worst[row.mic] = row if row.bleed_db > kept.bleed_db else kept
@@ -118,7 +122,7 @@ def _comb_words(row: Difference) -> str:
     where = "in the bass" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 0.0)}"
     inverted = ", one of them inverted" if row.polarity < 0 else ""
     return (
-        f"'{row.source}' arrives at '{row.mics[0]}' and '{row.mics[1]}' {show_ms(abs(row.difference_s))} apart"
+        f"'{row.source}' arrives at '{row.mics[0]}' and '{row.mics[1]}' {_apart(row)} apart"
         f"{inverted}: their sum {cut}, first {where}."
     )
 
@@ -130,7 +134,7 @@ def _bring_together(scene: Scene, prediction: Prediction, row: Difference, *, cl
     near, far = (first, second) if row.difference_s > 0 else (second, first)
     path = abs(row.difference_s) * prediction.speed_of_sound_m_s
     if not close:
-        return f"Align the tracks: shift '{near}' {show_ms(abs(row.difference_s))} later."
+        return f"Align the tracks: shift '{near}' {_apart(row)} later."
     return f"Move '{far}' {say_length(path, scene.length_unit)} nearer to '{row.source}'."
 
 
@@ -159,9 +163,8 @@ def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "late-copy",
                 "warning",
                 (row.source, near, far),
-                f"'{row.source}' arrives at '{far}' {show_ms(abs(row.difference_s))} after '{near}': "
-                "heard as a second hit.",
-                f"Shift '{near}' {show_ms(abs(row.difference_s))} later.",
+                f"'{row.source}' arrives at '{far}' {_apart(row)} after '{near}': heard as a second hit.",
+                f"Shift '{near}' {_apart(row)} later.",
                 abs(row.difference_s),
             )
 
@@ -176,9 +179,9 @@ def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]
                 "direct-line",
                 "note",
                 (row.di, row.mic),
-                f"'{early}' is {show_ms(abs(row.difference_s))} ahead of '{late}' on '{row.source}': "
+                f"'{early}' is {_apart(row)} ahead of '{late}' on '{row.source}': "
                 f"added as they are, they cancel first {where}.",
-                f"Shift '{early}' {show_ms(abs(row.difference_s))} later (align measures it on the take, "
+                f"Shift '{early}' {_apart(row)} later (align measures it on the take, "
                 "the cabinet's own delay included).",
                 abs(row.difference_s) * 100,
             )

@@ -12,7 +12,7 @@ from micalign.acoustics.stereo import PairSource
 from micalign.findings.finding import Finding
 from micalign.findings.moves import equalling_move, say_length, say_move, stays_inside
 from micalign.scene.model import Pair, Scene
-from micalign.units import show_db, show_hz, show_ms
+from micalign.units import show_db, show_hz, show_ms, show_ms_known
 
 __all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair"]
 
@@ -31,11 +31,12 @@ def unequal_pair(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             worst = max(failed, key=lambda row: abs(row.difference_s))
             near, far = pair.mics if worst.difference_s > 0 else pair.mics[::-1]
             path = abs(worst.difference_s) * prediction.speed_of_sound_m_s
+            late = show_ms_known(abs(worst.difference_s), worst.uncertainty_s)
             yield Finding(
                 "pair-equal",
                 "warning",
                 (pair.name, *(row.source for row in failed)),
-                f"'{far}' of '{pair.name}' hears '{worst.source}' {show_ms(abs(worst.difference_s))} after '{near}' "
+                f"'{far}' of '{pair.name}' hears '{worst.source}' {late} after '{near}' "
                 f"({show_ms(pair.tolerance_s)} allowed): {say_length(path, scene.length_unit)} farther.",
                 _equal_advice(scene, pair, near, far, worst.source, path),
                 abs(worst.difference_s) / pair.tolerance_s,

@@ -1,0 +1,272 @@
+"""What ``check`` found, as tables and sentences for a terminal.
+
+Lengths are in the scene's own unit. Each function takes the figures and gives tables; what to leave out of a large
+scene is decided here, once: the rows that matter most, the rest with ``--all``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Final
+
+from micalign.acoustics.differences import Difference
+from micalign.acoustics.prediction import Path, Prediction
+from micalign.acoustics.spacing import CLOSE_M, Spacing
+from micalign.acoustics.stereo import PairSource
+from micalign.report.tables import ruled_table
+from micalign.scene.model import Scene
+from micalign.units import (
+    show_db,
+    show_hz,
+    show_hz_range,
+    show_length,
+    show_ms_known,
+    show_ratio,
+    significant,
+)
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = [
+    "arrival_tables",
+    "difference_table",
+    "direct_table",
+    "heading",
+    "pair_tables",
+    "reflection_table",
+    "spacing_table",
+]
+
+_MOST_ROWS: Final = 10
+_MOST_CELLS: Final = 60
+_CLOSE_TITLE: Final = f"Three to one, for mics within {100 * CLOSE_M:.0f} cm of their source"
+_TYPICAL_S: Final = 40e-6
+
+
+def heading(scene: Scene, predicted: Prediction) -> str:
+    """The air in one line."""
+    air, speed = scene.air, predicted.speed_of_sound_m_s
+    return (
+        f"Sound travels at {speed:.1f} m/s (+- {significant(predicted.speed_uncertainty_m_s, 1)}) in air of "
+        f"{air.temperature_c:g} C, {air.humidity_percent:g} %, {air.pressure_kpa:.1f} kPa (Cramer 1993): "
+        f"{show_length(1.0, scene.length_unit)} takes {1e3 / speed:.2f} ms."
+    )
+
+
+def arrival_tables(
+    scene: Scene, predicted: Prediction, *, everything: bool = False, width: int = 100
+) -> Iterator[Table]:
+    """Sources across, mics down: arrival, and below it distance and level; of a large scene the mics' own sources."""
+    if not everything and len(scene.sources) * len(scene.mics) > _MOST_CELLS:
+        yield _own_arrivals(scene, predicted)
+        return
+    per_table = max(1, (width - 20) // 18)
+    for start in range(0, len(scene.sources), per_table):
+        names = [source.name for source in scene.sources[start : start + per_table]]
+        yield _arrival_block(scene, predicted, names, first=start == 0)
+
+
+def _arrival_block(scene: Scene, predicted: Prediction, names: list[str], *, first: bool) -> Table:
+    cells = {(path.source, path.mic): path for path in predicted.paths}
+    rows = [
+        [mic.name, *(_arrival_cell(scene, cells[name, mic.name], own=name in mic.on) for name in names)]
+        for mic in scene.mics
+    ]
+    return ruled_table(
+        "Arrivals" if first else "Arrivals, continued",
+        ["mic"],
+        names,
+        rows,
+        caption="* the mic is on that source. Levels: 0 dB is 1 m on the axis of the mic; its gain is not in them.",
+    )
+
+
+def _arrival_cell(scene: Scene, path: Path, *, own: bool) -> str:
+    mark = "* " if own else ""
+    figures = f"{show_length(path.distance_m, scene.length_unit)} {show_db(path.level_db, sign=True)}"
+    return f"{mark}{show_ms_known(path.arrival_s, path.uncertainty_s)}\n{figures}"
+
+
+def _own_arrivals(scene: Scene, predicted: Prediction) -> Table:
+    on = {mic.name: mic.on for mic in scene.mics}
+    rows = [
+        [
+            path.mic,
+            path.source,
+            show_length(path.distance_m, scene.length_unit),
+            show_ms_known(path.arrival_s, path.uncertainty_s),
+            show_db(path.level_db, sign=True),
+        ]
+        for path in predicted.paths
+        if path.source in on[path.mic]
+    ]
+    return ruled_table(
+        "Arrivals of the sources each mic is on (all with --all)",
+        ["mic", "source"],
+        ["distance", "arrival", "level"],
+        rows,
+        caption="Levels: 0 dB is 1 m on the axis of the mic; its gain is not in them.",
+    )
+
+
+def difference_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
+    """Sources that two mics share: how far apart, and the comb of their sum; the deepest first."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    chosen = [row for row in predicted.differences if everything or all(row.source in on[name] for name in row.mics)]
+    chosen.sort(key=lambda row: row.notch_depth_db)
+    shown = chosen if everything else chosen[:_MOST_ROWS]
+    if not shown:
+        return None
+    return ruled_table(
+        _counted("Two mics on one source, added together", len(shown), len(chosen)),
+        ["source", "first mic", "second mic"],
+        ["second later by", "first notch", "dip", "peak"],
+        [_difference_cells(row) for row in shown],
+        caption="Notch: its range for positions as sure as the scene says. Dip, peak: against the louder mic alone.",
+    )
+
+
+def _difference_cells(row: Difference) -> list[str]:
+    return [
+        row.source,
+        *row.mics,
+        show_ms_known(row.difference_s, row.uncertainty_s, sign=True),
+        _notch_words(row),
+        show_db(row.notch_depth_db),
+        show_db(row.peak_height_db, sign=True),
+    ]
+
+
+def _notch_words(row: Difference) -> str:
+    if row.polarity < 0:
+        return "bass (inverted)"
+    return show_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "none"
+
+
+def spacing_table(predicted: Prediction, *, everything: bool = False) -> Table | None:
+    """The three-to-one rule in both readings, failures first; of close mics alone unless all are asked for."""
+    distance, cell = predicted.arrivals.distance_m, predicted.arrivals.cell
+    rows = [row for row in predicted.spacing if everything or distance[cell(row.source, row.mic)] <= CLOSE_M]
+    chosen = sorted(rows, key=lambda row: (row.passes or row.bleed_passes, row.passes, -row.bleed_db))
+    shown = chosen if everything else chosen[:_MOST_ROWS]
+    if not shown:
+        return None
+    return ruled_table(
+        _counted("Three to one" if everything else _CLOSE_TITLE, len(shown), len(chosen)),
+        ["mic", "on", "other mic"],
+        ["mics apart", "path", "bleed", "verdict"],
+        [_spacing_cells(row) for row in shown],
+        caption="Two readings. Mics apart: the distance between the mics against the mic's to its source, 3:1 or more. "
+        "Bleed: the source at the other mic against its own, -9.5 dB or less (the patterns help here).",
+    )
+
+
+def _spacing_cells(row: Spacing) -> list[str]:
+    verdict = {(True, True): "ok", (True, False): "bleed fails", (False, True): "distance fails"}
+    return [
+        row.mic,
+        row.source,
+        row.other_mic,
+        show_ratio(row.mic_distance_ratio),
+        show_ratio(row.path_ratio),
+        show_db(row.bleed_db, sign=True),
+        verdict.get((row.passes, row.bleed_passes), "BOTH FAIL"),
+    ]
+
+
+def reflection_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
+    """The strongest reflection of each source at each mic that is on it."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    chosen = [row for row in predicted.reflections if everything or row.source in on[row.mic]]
+    chosen.sort(key=lambda row: -row.level_db)
+    shown = chosen
+    if not everything:
+        best: dict[tuple[str, str], int] = {}
+        for index, row in enumerate(chosen):
+            best.setdefault((row.mic, row.source), index)
+        shown = [chosen[index] for index in best.values()][:_MOST_ROWS]
+    if not shown:
+        return None
+    rows = [
+        [
+            row.mic,
+            row.source,
+            row.surface,
+            show_ms_known(row.delay_s, _TYPICAL_S),
+            show_db(row.level_db, sign=True),
+            "bass (inverted)" if row.polarity < 0 else show_hz(row.first_notch_hz) if row.first_notch_hz else "none",
+        ]
+        for row in shown
+    ]
+    return ruled_table(
+        "Reflections" if everything else "The strongest reflection of each mic's sources (all with --all)",
+        ["mic", "source", "surface"],
+        ["later by", "level", "first notch"],
+        rows,
+        caption="Level: against the direct sound, with the mic's pattern towards the image.",
+    )
+
+
+def pair_tables(scene: Scene, predicted: Prediction) -> Iterator[Table]:
+    """Each stereo pair: what it is, and each source in its image and in mono."""
+    for pair, geometry in zip(scene.pairs, predicted.pair_geometry, strict=True):
+        angle = "" if geometry.angle_degrees is None else f", {geometry.angle_degrees:.0f} degrees between the axes"
+        apart = show_length(geometry.spacing_m, scene.length_unit)
+        yield ruled_table(
+            f"Pair '{pair.name}': {geometry.kind}, {apart} apart{angle}",
+            ["source"],
+            ["second later by", "level", "equal?", "image", "in mono: notch", "dip"],
+            [_pair_cells(row) for row in predicted.pairs if row.pair == pair.name],
+            caption=f"First mic '{pair.mics[0]}' left, second '{pair.mics[1]}' right. Image: per cent of the way to a "
+            "loudspeaker, good to 17 (Simonsen 1984, Williams 1984).",
+        )
+
+
+def _pair_cells(row: PairSource) -> list[str]:
+    equal = ("yes" if row.within_tolerance else "NO") if row.equal_to else ""
+    inverted = row.image_percent is None and row.mono_first_notch_hz == 0.0
+    return [
+        row.source,
+        show_ms_known(row.difference_s, row.uncertainty_s, sign=True),
+        show_db(row.level_difference_db, sign=True),
+        equal,
+        _image_words(row.image_percent),
+        "bass" if inverted else show_hz(row.mono_first_notch_hz) if row.mono_first_notch_hz else "none",
+        show_db(row.mono_notch_depth_db),
+    ]
+
+
+def _image_words(percent: float | None) -> str:
+    if percent is None:
+        return "no place"
+    if abs(percent) < 5:
+        return "centre"
+    return f"{abs(percent):.0f} {'right' if percent > 0 else 'left'}"
+
+
+def direct_table(predicted: Prediction) -> Table | None:
+    """DIs against the mics on their sources."""
+    if not predicted.di_differences:
+        return None
+    rows = [
+        [
+            row.di,
+            row.mic,
+            row.source,
+            show_ms_known(row.difference_s, row.uncertainty_s, sign=True),
+            "bass (inverted)" if row.polarity < 0 else show_hz(row.first_notch_hz) if row.first_notch_hz else "none",
+        ]
+        for row in predicted.di_differences
+    ]
+    return ruled_table(
+        "Direct lines",
+        ["DI", "mic", "source"],
+        ["mic later by", "first notch"],
+        rows,
+        caption="Through the air and by the DI's own latency; a cabinet's or pickup's own delay comes on top.",
+    )
+
+
+def _counted(title: str, shown: int, count: int) -> str:
+    return title if shown == count else f"{title} ({shown} of {count}; all with --all)"

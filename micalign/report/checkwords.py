@@ -1,0 +1,131 @@
+"""The rest of ``check`` for a terminal: the room, the findings, the list of rules, the tapes to carry in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.room import LOWEST, RoomFigures
+from micalign.findings.finding import Finding
+from micalign.findings.rules import RULES
+from micalign.report.plain import clean
+from micalign.report.tables import SEVERITY_STYLES, ruled_table
+from micalign.scene.model import Mic, Scene, Source
+from micalign.units import show_hz, show_length, significant
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["finding_table", "mode_table", "room_lines", "rule_rows", "rule_table", "tape_document", "tape_tables"]
+
+
+def room_lines(room: RoomFigures | None) -> Iterator[str]:
+    """The room in a few sentences."""
+    if room is None:
+        return
+    if room.reverberation_s is None or room.transition_hz is None:
+        yield f"Room of {significant(room.volume_m3, 3)} m3 in which nothing absorbs: it would ring without end."
+        return
+    yield (
+        f"Room of {significant(room.volume_m3, 3)} m3: reverberation {significant(room.reverberation_s, 2)} s (Sabine)"
+        f"{_eyring(room)}. Below {show_hz(room.transition_hz)} single modes rule, and rays are only a guide."
+    )
+    wide = [f"{gap.from_hz:.0f}-{gap.to_hz:.0f}" for gap in room.gaps[:3]]
+    if wide:
+        yield f"Gaps of more than 20 Hz between modes: {', '.join(wide)} Hz."
+    if room.pile_ups:
+        yield f"Modes that fall together: {', '.join(show_hz(pile.hz) for pile in room.pile_ups[:4])}."
+
+
+def _eyring(room: RoomFigures) -> str:
+    sabine, eyring = room.reverberation_s or 0.0, room.eyring_s or 0.0
+    return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > 0.05 * sabine else ""
+
+
+def mode_table(scene: Scene, predicted: Prediction) -> Table | None:
+    """How strongly mics and sources sit in each of the lowest ten modes."""
+    room = predicted.room
+    if room is None or not room.modes:
+        return None
+    shown = room.modes[:LOWEST]
+    things: list[Source | Mic] = [*scene.sources, *scene.mics]
+    rows = [[thing.name, *map(_strength, room.strengths[thing.name])] for thing in things]
+    orders = ["".join(map(str, mode.order)) if max(mode.order) < 10 else "-" for mode in shown]
+    return ruled_table(
+        "The lowest modes, in Hz, and how strongly each place sits in them",
+        [""],
+        [f"{mode.hz:.0f}\n{order}" for mode, order in zip(shown, orders, strict=True)],
+        rows,
+        caption="10 is full strength, 0 a null. Below each frequency its order: half waves along x, y, z.",
+    )
+
+
+def _strength(value: float) -> str:
+    return f"{10 * value:.0f}"
+
+
+def finding_table(found: Sequence[Finding]) -> Table | None:
+    """Each finding: what it is, and below it the move that mends it."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+    from rich.text import Text  # noqa: PLC0415
+
+    table = Table.grid(padding=(0, 2, 1, 0))
+    for finding in found:
+        said = Text(f"{clean(finding.message)}\n-> {clean(finding.advice)}")
+        table.add_row(Text(finding.severity, style=SEVERITY_STYLES[finding.severity]), said)
+    return table if found else None
+
+
+def rule_rows() -> list[dict[str, str]]:
+    """The rules as the README prints them."""
+    return [{"rule": rule.name, "says": rule.says, "source": rule.source} for rule in RULES]
+
+
+def rule_table() -> Table:
+    """The rules for a terminal."""
+    return ruled_table("Rules", ["rule", "says", "source"], [], [list(row.values()) for row in rule_rows()])
+
+
+def tape_document(scene: Scene) -> dict[str, Any]:
+    """Every distance between two named things, metres and in the scene's own unit."""
+    rows = [
+        {"between": [a.name, b.name], "distance_m": round(metres, 6), "shown": show_length(metres, scene.length_unit)}
+        for a, b, metres in _distances(scene)
+    ]
+    return {"scene": scene.title, "tapes": rows}
+
+
+def tape_tables(scene: Scene) -> Iterator[Table]:
+    """The list to carry into the room: how high and how far out each thing stands, and every distance."""
+    unit = scene.length_unit
+    yield ruled_table(
+        "Places",
+        ["name"],
+        ["from the left", "from the front", "above the floor"],
+        [[thing.name, *(show_length(value, unit) for value in thing.position)] for thing in scene.placed()],
+    )
+    yield ruled_table(
+        "Distances",
+        ["from", "to"],
+        ["distance"],
+        [[a.name, b.name, show_length(metres, unit)] for a, b, metres in _distances(scene)],
+    )
+
+
+def _distances(scene: Scene) -> Iterator[tuple[Source | Mic, Source | Mic, float]]:
+    """Mics to sources first, then mics to mics, then sources to sources."""
+    for mic in scene.mics:
+        for source in scene.sources:
+            yield mic, source, _apart(mic, source)
+    groups: tuple[tuple[Source | Mic, ...], ...] = (scene.mics, scene.sources)
+    for group in groups:
+        for a, b in combinations(group, 2):
+            yield a, b, _apart(a, b)
+
+
+def _apart(a: Source | Mic, b: Source | Mic) -> float:
+    return float(np.linalg.norm(np.subtract(a.position, b.position)))

@@ -1,0 +1,56 @@
+"""How do tables look on a terminal? One plain style for all: ruled under the heading, no boxes, names first.
+
+Cells are plain text; names of the user's are made harmless here. A table that is too wide folds its names, never its
+numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from micalign.report.plain import clean
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["SEVERITY_STYLES", "ruled_table"]
+
+SEVERITY_STYLES = {"problem": "bold red", "warning": "bold yellow", "note": "cyan"}
+
+
+def ruled_table(
+    title: str, names: Sequence[str], figures: Sequence[str], rows: Iterable[Sequence[str]], *, caption: str = ""
+) -> Table:
+    """A table whose first columns hold names and the rest figures.
+
+    Parameters
+    ----------
+    title, caption : str
+        Above and below the table.
+    names, figures : sequence of str
+        Headings; figures stand to the right.
+    rows : iterable of sequences of str
+        One cell for each heading.
+    """
+    from rich import box  # noqa: PLC0415 - only a terminal needs it
+    from rich.table import Table  # noqa: PLC0415
+
+    table = Table(
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        caption=caption or None,
+        caption_justify="left",
+        caption_style="dim",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        show_edge=False,
+    )
+    for heading in names:
+        table.add_column(heading, overflow="fold")
+    for heading in figures:
+        table.add_column(heading, justify="right", no_wrap=True)
+    for row in rows:
+        table.add_row(*(clean(cell) for cell in row))
+    return table
