@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import threading
+import unicodedata
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -127,7 +128,7 @@ def refuse_clashes(outputs: Sequence[Path], *, originals: Sequence[Path] = ()) -
     """`OutputError` where two outputs would be one file (also where a disk ignores case), or one is an original."""
     seen: dict[str, Path] = {}
     for path in outputs:
-        key = os.path.normcase(path.absolute()).casefold()
+        key = _one_file(path)
         if key in seen:
             raise OutputError(
                 f"{seen[key]} and {path} would be one file (disks may ignore case): rename one of the originals"
@@ -137,6 +138,11 @@ def refuse_clashes(outputs: Sequence[Path], *, originals: Sequence[Path] = ()) -
         for original in originals:
             if _is_same(path, original):
                 raise OutputError(f"{path} is an original recording ({original}): choose another folder with --out")
+
+
+def _one_file(path: Path) -> str:
+    """One text for all spellings that some disk takes for one file: case, and accents in one character or two."""
+    return unicodedata.normalize("NFC", os.path.join(os.path.realpath(path.parent), path.name).casefold())  # noqa: PTH118
 
 
 def _is_same(path: Path, original: Path) -> bool:

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from micalign.errors import OutputError
-from micalign.files import wav
+from micalign.files import encode, wav
 from micalign.files.audio import audio_info, open_tracks, write_audio
 from micalign.files.metadata import Shape
 
@@ -179,6 +179,23 @@ def test_an_existing_file_is_refused_before_any_work(tmp_path: Path) -> None:
 
     with pytest.raises(OutputError, match="exists"):
         write_audio(tmp_path / "a.wav", blocks(), sample_rate=48000)  # type: ignore[arg-type]
+
+
+def test_an_original_is_never_written_over(tmp_path: Path) -> None:
+    """Not even with force: its own metadata would be read from what is being lost."""
+    soundfile.write(tmp_path / "a.wav", np.zeros(50), 48000, "PCM_24")
+    before = (tmp_path / "a.wav").read_bytes()
+    with pytest.raises(OutputError, match="is an original"):
+        write_audio(tmp_path / "a.wav", [np.ones(9)], sample_rate=48000, metadata_from=tmp_path / "a.wav", force=True)
+    assert (tmp_path / "a.wav").read_bytes() == before
+
+
+def test_a_container_of_32_bits_is_not_filled_beyond_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An AIFF of more than 4 GiB would be written with a wrong length: refused, with the way out."""
+    monkeypatch.setattr(encode, "_NARROW_BYTES", 3000)
+    with pytest.raises(OutputError, match="AIFF holds at most 4 GiB; convert the original to WAV"):
+        write_audio(tmp_path / "a.aiff", [np.zeros(900), np.zeros(200)], sample_rate=48000, format="AIFF")
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(
