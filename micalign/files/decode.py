@@ -73,7 +73,8 @@ class AudioFile:
         while done < frames:
             page, offset = divmod(start + done, PAGE_FRAMES)
             values = self._page(page)[channel, offset : offset + frames - done]
-            np.multiply(values, self._scale, out=out[done : done + len(values)])
+            with np.errstate(invalid="ignore"):  # a signalling NaN; it is refused below, with its place
+                np.multiply(values, self._scale, out=out[done : done + len(values)])
             done += len(values)
         if self._scale == 1.0:
             self._refuse_not_finite(out, channel, start)

@@ -89,6 +89,15 @@ def test_a_sample_that_is_no_number_is_placed(tmp_path: Path, bad: float) -> Non
             pass
 
 
+def test_a_signalling_nan_is_placed_without_a_warning(tmp_path: Path) -> None:
+    """Bytes that the processor itself complains of: once found by fuzzing."""
+    data = bytes(40) + bytes.fromhex("9c9d9e7f") + bytes(40)
+    path = tmp_path / "a.wav"
+    path.write_bytes(chunks.riff([(b"fmt ", chunks.fmt(bits=32, tag=chunks.FLOAT)), (b"data", data)]))
+    with pytest.raises(TakeError, match=r"no number \(NaN or infinite\) at 0\.000208 s"):
+        open_track(path).read()
+
+
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
 def test_a_file_that_shrinks_while_it_is_read_is_said(tmp_path: Path, rng: np.random.Generator, container: str) -> None:
     """Up to which second it could be read."""
