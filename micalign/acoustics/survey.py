@@ -20,7 +20,7 @@ from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Point, Scene
 
-__all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "survey", "surveyed"]
+__all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "axis_sigmas_m", "survey", "surveyed"]
 
 _UNFIXED_M: Final = 0.25
 """A point less certain than this counts as not fixed."""
@@ -68,13 +68,15 @@ class NextTape:
 class Survey:
     """What the tapes tell.
 
-    ``spare`` counts the tapes beyond those needed; without one, nothing checks the tapes.
+    ``spare`` counts the tapes beyond those needed; without one, nothing checks the tapes. ``left_out`` says whether
+    suspect tapes were left out of the fit; they are kept where the rest cannot tell which of several is wrong.
     """
 
     points: tuple[SurveyPoint, ...]
     tapes: tuple[SurveyTape, ...]
     spare: int
     next_tape: NextTape | None
+    left_out: bool = False
 
     @property
     def unfixed(self) -> tuple[SurveyPoint, ...]:
@@ -134,6 +136,7 @@ def survey(scene: Scene) -> Survey:
         _tapes(scene, net, solved.unknowns, solved.suspects),
         spare_tapes(net, solved.unknowns, used),
         _next(solved, points),
+        bool(np.any(solved.weights == 0)),
     )
 
 
@@ -151,11 +154,15 @@ def surveyed(scene: Scene) -> Scene:
     faults = [_sentence(scene, point, found.next_tape) for point in (*found.unfixed, *found.doubtful)]
     if faults:
         raise SceneError(faults)
+    return scene.placed_at({point.name: point.at_m for point in found.points}, plus_minus_m=axis_sigmas_m(scene, found))
+
+
+def axis_sigmas_m(scene: Scene, found: Survey) -> dict[str, float]:
+    """One standard deviation of a coordinate of each point found, metres: the ``plus_minus`` of its new position."""
     things = {thing.name: thing for thing in scene.placed()}
-    sigmas = {
+    return {
         point.name: _one_sigma(point, things[point.name].at, things[point.name].plus_minus_m) for point in found.points
     }
-    return scene.placed_at({point.name: point.at_m for point in found.points}, plus_minus_m=sigmas)
 
 
 def _one_sigma(point: SurveyPoint, at: Coordinates, plus_minus_m: float) -> float:

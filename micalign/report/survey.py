@@ -1,0 +1,131 @@
+"""How is a survey told: as a document, and as tables with what to measure next?
+
+Residuals are the measured distance minus the one between the positions found. Lengths on the terminal are in the
+scene's own unit, uncertainties in centimetres or inches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape
+from micalign.report.tables import ruled_table
+from micalign.scene.model import Scene
+from micalign.units import METRES, show_length, significant
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["point_table", "remarks", "survey_document", "tape_table"]
+
+
+def survey_document(found: Survey) -> dict[str, Any]:
+    """What ``survey --json`` prints; a coordinate that the tapes do not fix is null."""
+    wanted = found.next_tape
+    return {
+        "points": [_point(point) for point in found.points],
+        "tapes": [_tape(tape) for tape in found.tapes],
+        "spare_tapes": found.spare,
+        "next_tape": None
+        if wanted is None
+        else {
+            "between": list(wanted.between),
+            "uncertainty_before_m": round(wanted.before_m, 4),
+            "uncertainty_after_m": round(wanted.after_m, 4),
+        },
+    }
+
+
+def _point(point: SurveyPoint) -> dict[str, Any]:
+    return {
+        "name": point.name,
+        "at_m": [None if value is None else round(value, 5) for value in point.at_m],
+        "uncertainty_m": None if point.uncertainty_m is None else round(point.uncertainty_m, 5),
+        "axis_uncertainty_m": [round(value, 5) for value in point.axis_sigma_m] if point.fixed else None,
+        "fixed": point.fixed,
+        "other_m": None if point.other_m is None else [round(value, 5) for value in point.other_m],
+    }
+
+
+def _tape(tape: SurveyTape) -> dict[str, Any]:
+    return {
+        "between": list(tape.between),
+        "distance_m": round(tape.distance_m, 6),
+        "residual_m": round(tape.residual_m, 5),
+        "suspect": tape.suspect,
+    }
+
+
+def _fine(metres: float, unit: str) -> str:
+    """A small length to the millimetre or the tenth of an inch."""
+    if unit in {"ft", "in"}:
+        return f"{significant(metres / METRES['in'], 2)} in"
+    return f"{metres * 100:.1f} cm"
+
+
+def point_table(scene: Scene, found: Survey) -> Table | None:
+    """The points that were asked for."""
+    if not found.points:
+        return None
+    unit = scene.length_unit
+    rows = [
+        [
+            point.name,
+            *("?" if value is None else show_length(value, unit) for value in point.at_m),
+            "not fixed" if point.uncertainty_m is None else f"+- {_fine(point.uncertainty_m, unit)}",
+        ]
+        for point in found.points
+    ]
+    return ruled_table(
+        "Points",
+        ["name"],
+        ["x, right", "y, back", "z, up", "within"],
+        rows,
+        caption="Within: the radius that holds the true place in 68 of 100 cases, the given points taken as exact.",
+    )
+
+
+def tape_table(scene: Scene, found: Survey) -> Table | None:
+    """Every tape and its residual, suspects first."""
+    if not found.tapes:
+        return None
+    unit = scene.length_unit
+    ranked = sorted(found.tapes, key=lambda tape: (not tape.suspect, -abs(tape.residual_m) / tape.plus_minus_m))
+    rows = [
+        [
+            *tape.between,
+            show_length(tape.distance_m, unit),
+            f"{'-' if tape.residual_m < 0 else '+'}{_fine(abs(tape.residual_m), unit)}",
+            "SUSPECT" if tape.suspect else "ok",
+        ]
+        for tape in ranked
+    ]
+    return ruled_table("Tapes", ["between", "and"], ["measured", "off by", "verdict"], rows)
+
+
+def remarks(scene: Scene, found: Survey) -> Iterator[str]:
+    """What is wrong, what stays open, and which further tape would help most."""
+    unit, wanted = scene.length_unit, found.next_tape
+    for point in found.unfixed:
+        yield f"'{point.name}' cannot be fixed by the tapes given."
+    for point in found.doubtful:
+        other = ", ".join(show_length(value, unit) for value in point.other_m or ())
+        yield f"'{point.name}' may also stand at ({other}): the tapes fit both places."
+    yield from _suspect_words(scene, found)
+    if found.points and not found.suspects and found.spare == 0 and not found.unfixed:
+        yield "No tape is to spare, so nothing checks them: a wrong one would not be seen."
+    if wanted is not None:
+        gain = f": from +- {_fine(wanted.before_m, unit)} to +- {_fine(wanted.after_m, unit)}"
+        told = gain if not found.unfixed and not found.doubtful else ""
+        yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{told}."
+
+
+def _suspect_words(scene: Scene, found: Survey) -> Iterator[str]:
+    suspects = [f"'{tape.between[0]}' to '{tape.between[1]}'" for tape in found.suspects]
+    if len(suspects) == 1 or (suspects and found.left_out):
+        for tape, said in zip(found.suspects, suspects, strict=True):
+            off = _fine(abs(tape.residual_m), scene.length_unit)
+            yield f"The tape {said} is off by about {off}: it was left out; measure it again."
+    elif suspects:
+        yield f"One of these tapes is wrong, the rest cannot tell which: {', '.join(suspects)}. Measure them again."
