@@ -1,0 +1,1 @@
+"""Where the mics stand, from a recording of hits at known points."""

@@ -1,0 +1,230 @@
+"""From arrival times of hits at known points to the places of the mics that heard them.
+
+A hit at point p leaves at an unknown moment e and reaches mic m at
+
+    y = e + |m - p| / c.
+
+Only differences between mics count: each hit's own moment is taken out by the weighted mean of its row, which is
+least squares over it. What is left is solved for all mics together by `scipy.optimize.least_squares` from many starts
+in the room, with a loss that a stray delay cannot bend (soft L1); the places found are then refined with the points
+and the speed of sound as unknowns of their own, each with the uncertainty it is known with, whose covariance at the
+solution is that of the answer.
+
+Sources: W. H. Foy, "Position-location solutions by Taylor-series estimation", IEEE Transactions on Aerospace and
+Electronic Systems 12(2), 187-194, 1976; J. O. Smith and J. S. Abel, "Closed-form least-squares source location
+estimation from range-difference measurements", IEEE Transactions on Acoustics, Speech, and Signal Processing 35(12),
+1661-1669, 1987 (the closed form the tests hold this against). Metres and seconds; S hits, M mics.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats
+
+__all__ = ["Arrivals", "Solution", "solutions"]
+
+_START_SIGMA_S: Final = 60e-6
+"""A start fits to this: the points' own centimetres are left for the refinement."""
+
+_STRAY_SIGMAS: Final = 4.5
+_SAME_M: Final = 0.05
+_DISTINCT: Final = 12.0
+"""Chi-square by which a further solution may be worse than the best: 3.5 standard deviations."""
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """When S hits were heard by M mics, against anything that is one for a hit.
+
+    Parameters
+    ----------
+    points_m : array, shape (S, 3)
+    points_sigma_m : array, shape (S,)
+        One standard deviation along each axis.
+    times_s : array, shape (S, M)
+        nan where a mic did not hear a hit.
+    sigma_s : array, shape (S, M)
+    speed_m_s, speed_sigma_m_s : float
+    """
+
+    points_m: Floats
+    points_sigma_m: Floats
+    times_s: Floats
+    sigma_s: Floats
+    speed_m_s: float
+    speed_sigma_m_s: float
+
+    @property
+    def mics(self) -> int:
+        """M."""
+        return self.times_s.shape[1]
+
+    @property
+    def hits(self) -> int:
+        """S."""
+        return self.times_s.shape[0]
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Places (M, 3), covariance of their coordinates (3M, 3M), chi-square, what is left (S, M) and what is stray."""
+
+    mics_m: Floats
+    covariance_m2: Floats
+    chi_square: float
+    residual_s: Floats
+    stray: Bools
+
+
+def solutions(
+    heard: Arrivals, low_m: Floats, high_m: Floats, *, starts: int = 32, seed: int = 1
+) -> tuple[Solution, ...]:
+    """The places that explain the arrivals, the best first; others follow where the hits allow them as well.
+
+    Parameters
+    ----------
+    heard : Arrivals
+    low_m, high_m : array, shape (3,)
+        Corners of the box in which to start.
+    starts : int
+        From how many places to begin.
+    seed : int
+        Of the starts.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(3)
+    >>> mics, points = rng.uniform(0, 4, (4, 3)), rng.uniform(0, 4, (8, 3))
+    >>> times = np.linalg.norm(points[:, None] - mics[None], axis=2) / 343.0 + rng.uniform(0, 1, (8, 1))
+    >>> heard = Arrivals(points, np.full(8, 1e-3), times, np.full((8, 4), 1e-6), 343.0, 0.1)
+    >>> found = solutions(heard, np.zeros(3), np.full(3, 4.0))
+    >>> bool(np.abs(found[0].mics_m - mics).max() < 1e-3)
+    True
+    """
+    rng = np.random.default_rng(seed)
+    began = [_from_start(heard, rng.uniform(low_m, high_m, (heard.mics, 3))) for _ in range(starts)]
+    best = min(cost for cost, _ in began)
+    distinct: list[Floats] = []
+    for cost, mics_m in sorted(began, key=lambda one: one[0]):
+        if cost <= best + _DISTINCT + 0.5 * best and _is_new(mics_m, distinct):
+            distinct.append(mics_m)
+    refined = sorted((_refined(heard, mics_m) for mics_m in distinct), key=lambda one: one.chi_square)
+    kept: list[Solution] = []
+    for one in refined:
+        if one.chi_square <= refined[0].chi_square + _DISTINCT and _is_new(one.mics_m, [k.mics_m for k in kept]):
+            kept.append(one)
+    return tuple(kept)
+
+
+def _is_new(mics_m: Floats, known: list[Floats]) -> bool:
+    return all(np.linalg.norm(mics_m - other, axis=1).max() > _SAME_M for other in known)
+
+
+def _from_start(heard: Arrivals, mics_m: Floats) -> tuple[float, Floats]:
+    """The nearest solution with the points as they are: its cost and the places."""
+    from scipy.optimize import least_squares  # noqa: PLC0415 - only a location needs it
+
+    weight = np.where(np.isfinite(heard.times_s), 1.0 / np.hypot(np.nan_to_num(heard.sigma_s), _START_SIGMA_S), 0.0)
+
+    def residual(unknowns: Floats) -> Floats:
+        return _left(heard, weight, unknowns.reshape(-1, 3), heard.points_m, 0.0).ravel()
+
+    def slope(unknowns: Floats) -> Floats:
+        found: Floats = _slopes(heard, weight, unknowns.reshape(-1, 3), heard.points_m, 0.0)[0]
+        return found
+
+    # 3 m at most between a start and its solution along an axis: 60 steps are plenty.
+    found = least_squares(residual, mics_m.ravel(), jac=slope, loss="soft_l1", max_nfev=60)
+    return float(found.cost), found.x.reshape(-1, 3)
+
+
+def _left(heard: Arrivals, weight: Floats, mics_m: Floats, points_m: Floats, slow: float) -> Floats:
+    """Weighted residuals (S, M), each hit's own moment taken out."""
+    distance = np.linalg.norm(mics_m[None] - points_m[:, None], axis=2)
+    difference = np.nan_to_num(heard.times_s) - distance * (1.0 + slow) / heard.speed_m_s
+    return _without_moment(weight * difference, weight)
+
+
+def _without_moment(scaled: Floats, weight: Floats) -> Floats:
+    """Rows of weighted values (S, M, ...) less their weighted mean, times the weight: the projection over emission."""
+    share = weight / np.maximum(np.linalg.norm(weight, axis=1, keepdims=True), 1e-30)
+    expanded = share.reshape(share.shape + (1,) * (scaled.ndim - 2))
+    left: Floats = scaled - expanded * (expanded * scaled).sum(axis=1, keepdims=True)
+    return left
+
+
+def _slopes(
+    heard: Arrivals, weight: Floats, mics_m: Floats, points_m: Floats, slow: float
+) -> tuple[Floats, Floats, Floats]:
+    """Derivatives of the residuals by mics (SM, 3M), points (SM, 3S) and slowness (SM, 1)."""
+    hits, mics = heard.hits, heard.mics
+    towards = mics_m[None] - points_m[:, None]
+    distance = np.maximum(np.linalg.norm(towards, axis=2), 1e-6)
+    unit = -weight[..., None] * towards / distance[..., None] * (1.0 + slow) / heard.speed_m_s
+    by_mic, by_point = np.zeros((hits, mics, mics, 3)), np.zeros((hits, mics, hits, 3))
+    by_mic[:, np.arange(mics), np.arange(mics)] = unit
+    by_point[np.arange(hits), :, np.arange(hits)] = -unit
+    by_slow = -weight * distance / heard.speed_m_s
+    return (
+        _without_moment(by_mic, weight).reshape(hits * mics, -1),
+        _without_moment(by_point, weight).reshape(hits * mics, -1),
+        _without_moment(by_slow, weight).reshape(-1, 1),
+    )
+
+
+def _refined(heard: Arrivals, mics_m: Floats) -> Solution:
+    """Places with points and speed as unknowns, strays left out one round after the other."""
+    known = np.isfinite(heard.times_s)
+    stray = np.zeros_like(known)
+    for _ in range(4):
+        weight = np.where(known & ~stray, 1.0 / np.where(known, heard.sigma_s, 1.0), 0.0)
+        solved = _solved(heard, weight, mics_m)
+        worse = _strays(heard, known, solved) & ~stray
+        if not worse.any() or (worse | stray).sum() > 0.3 * known.sum():
+            break
+        stray |= worse
+    found, jacobian, residual = solved
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
+    count = 3 * heard.mics
+    left_s = np.where(weight > 0, residual[: weight.size].reshape(weight.shape) / np.maximum(weight, 1e-30), np.nan)
+    return Solution(found[:count].reshape(-1, 3), covariance[:count, :count], float(residual @ residual), left_s, stray)
+
+
+def _solved(heard: Arrivals, weight: Floats, mics_m: Floats) -> tuple[Floats, Floats, Floats]:
+    """Unknowns (mics, points, slowness), derivatives and residuals at the least of the squares."""
+    from scipy.optimize import least_squares  # noqa: PLC0415 - as above
+
+    mics, hits = 3 * heard.mics, 3 * heard.hits
+    spread = np.repeat(heard.points_sigma_m, 3)
+    slow_sigma = heard.speed_sigma_m_s / heard.speed_m_s
+
+    def parts(unknowns: Floats) -> tuple[Floats, Floats, float]:
+        return unknowns[:mics].reshape(-1, 3), unknowns[mics:-1].reshape(-1, 3), float(unknowns[-1])
+
+    def residual(unknowns: Floats) -> Floats:
+        left = _left(heard, weight, *parts(unknowns)).ravel()
+        believed = (unknowns[mics:-1] - heard.points_m.ravel()) / spread
+        return np.concatenate([left, believed, unknowns[-1:] / slow_sigma])
+
+    def slope(unknowns: Floats) -> Floats:
+        top = np.hstack(_slopes(heard, weight, *parts(unknowns)))
+        believed = np.zeros((hits + 1, top.shape[1]))
+        believed[np.arange(hits), mics + np.arange(hits)] = 1.0 / spread
+        believed[-1, -1] = 1.0 / slow_sigma
+        return np.vstack([top, believed])
+
+    start = np.concatenate([mics_m.ravel(), heard.points_m.ravel(), [0.0]])
+    found = least_squares(residual, start, jac=slope, x_scale="jac", max_nfev=100)
+    return found.x, slope(found.x), residual(found.x)
+
+
+def _strays(heard: Arrivals, known: Bools, solved: tuple[Floats, Floats, Floats]) -> Bools:
+    """The delay of each hit that is furthest from what the places allow, where that is too far."""
+    left = np.abs(solved[2][: known.size].reshape(known.shape))
+    limit = _STRAY_SIGMAS
+    worst = left == left.max(axis=1, keepdims=True)
+    return known & worst & (left > limit)
