@@ -112,7 +112,7 @@ def _gather(
     peaks = strongest_peaks(found)
     if not peaks:
         return None
-    chosen = first_arrival(found, peaks[0]) if kind == "strokes" else peaks[0]
+    chosen = first_arrival(found, peaks[0])
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
     groups = [part.mean(axis=0) * weight for part in np.array_split(frames, min(MOST_GROUPS, len(frames)))]
     centre_s = float(np.median(spectra.centre_s))

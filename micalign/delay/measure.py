@@ -20,7 +20,7 @@ from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
 from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.sharpen import Sharp, sharpen
-from micalign.delay.verdict import Verdict, choose, judge
+from micalign.delay.verdict import Verdict, choose, rival_share
 from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
 from micalign.take.model import Track
@@ -253,7 +253,7 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
         gate = stretches(
             near.envelope, near.track.frames, near.track.sample_rate, length_s=0.085, most=300, matched=True
         )
-        sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003)
+        sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=rival_share(evidence) < 0.45)
         delay_s, uncertainty_s = sharp.delay_s, _spread(sharp)
     rivals = tuple(
         Rival(sign * peak.lag_s, abs(peak.height) / evidence.height, peak.polarity)

@@ -27,7 +27,7 @@ __all__ = ["Sharp", "coherence_weights", "sharpen"]
 
 GROUPS: Final = 8
 _SMOOTH_BINS: Final = 25
-_POWERS: Final = (0.4, 0.2, 0.0)
+_POWERS: Final = (0.65, 0.4, 0.2, 0.0)
 
 
 @dataclass(frozen=True)
@@ -46,8 +46,13 @@ class Sharp:
     summed: bool
 
 
-def sharpen(first: Track, second: Track, gate: Gate, delay_s: float, *, within_s: float) -> Sharp:
-    """The delay near ``delay_s``, from frames of ``gate`` (its window is used on both tracks)."""
+def sharpen(
+    first: Track, second: Track, gate: Gate, delay_s: float, *, within_s: float, one_path: bool = False
+) -> Sharp:
+    """The delay near ``delay_s``, from frames of ``gate`` (its window is used on both tracks).
+
+    ``one_path``: nothing but a filter lies between the tracks, so that the best sum may be looked for.
+    """
     spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s)
     hz = spectra.frequencies_hz
     centre_s = float(spectra.centre_s[0])
@@ -60,7 +65,7 @@ def sharpen(first: Track, second: Track, gate: Gate, delay_s: float, *, within_s
     scatter_s = _scatter(spectra, weight, lag_s)
     summed_s, alike = _best_sum(spectra, cross, lag_s)
     moved_s = summed_s - lag_s
-    summed = alike > 0.5 and 2e-5 < abs(moved_s) < 6e-4
+    summed = one_path and alike > 0.1 and 2e-5 < abs(moved_s) < 6e-4
     return Sharp(
         (summed_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed
     )
@@ -75,8 +80,9 @@ def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple
     hz, count = spectra.frequencies_hz, len(spectra.times_s)
     turned = smooth_bins(cross * np.exp(2j * np.pi * hz * lag_s), _SMOOTH_BINS)
     powers = smooth_bins(spectra.first.sum(axis=0), _SMOOTH_BINS) * smooth_bins(spectra.second.sum(axis=0), _SMOOTH_BINS)
-    floor = powers.max(initial=0.0) * 1e-16 + 1e-60
-    coherence = np.abs(turned) ** 2 / np.maximum(powers, floor)
+    # Nothing 70 dB below the loudest band counts: what a window leaks of a band is coherent and says nothing.
+    floor = powers.max(initial=0.0) * 1e-14 + 1e-60
+    coherence = np.abs(turned) ** 2 / (powers + floor)
     chance = 1.0 / (max(count, 1) * _SMOOTH_BINS * 0.5)
     coherence = np.clip((coherence - chance) / (1.0 - min(chance, 0.9)), 0.0, 1.0 - 1e-7)
     coherence[hz < 20.0] = 0.0
@@ -99,14 +105,20 @@ def _scatter(spectra: Spectra, weight: Floats, lag_s: float) -> float:
 
 
 def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[float, float]:
-    """The maximum of the plain correlation uphill from ``lag_s``, and the correlation coefficient there."""
+    """The maximum of the plain correlation uphill from ``lag_s``, and the correlation coefficient there.
+
+    Where that lies further than 0.3 ms away (a bass below its cabinet's own resonance: the fundamental alone is worth
+    more than all harmonics), the maximum of a partly whitened one, which gives the harmonics their say.
+    """
     hz = spectra.frequencies_hz
     heard = hz > 20.0
     first, second = spectra.first.sum(axis=0), spectra.second.sum(axis=0)
     level = np.sqrt(smooth_bins(first, 9) * smooth_bins(second, 9))
-    at = lag_s
+    level += level.max(initial=0.0) * 1e-4 + 1e-37
+    climb = [lag_s]
     for power in _POWERS:
-        at = refine(cross * heard * (level + level.max() * 1e-4 + 1e-37) ** -power, hz, at, within_s=0.0004).lag_s
+        climb.append(refine(cross * heard * level**-power, hz, climb[-1], within_s=0.0004).lag_s)
+    at = climb[-1] if all(abs(lag - lag_s) < 0.0003 for lag in climb) else climb[1]
     value = float((cross * heard * np.exp(2j * np.pi * hz * at)).real.sum())
     whole = float(np.sqrt(first[heard].sum(dtype=float) * second[heard].sum(dtype=float)))
     return at, abs(value) / max(whole, 1e-300)

@@ -15,6 +15,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats
 from micalign.delay.closure import closed
+from micalign.delay.gated import Gate, gated_delay
 from micalign.delay.gather import Gathered, gather
 from micalign.delay.measure import Delay, measure_many
 from micalign.delay.moments import HOP_S, Envelope, Moments, envelope, leading_moments, leading_stretches
@@ -24,6 +25,8 @@ from micalign.take.model import Track
 
 __all__ = ["is_struck", "measure_sources"]
 
+_HIGH_HZ: Final = 6000.0
+_BRIGHT_HZ: Final = 16000.0
 _STRUCK_DB: Final = 15.0
 _NEAR_S: Final = 0.8e-3  # within this of the scene, or within six of its standard deviations, is as it says
 _NEAR_Z: Final = 6.0
@@ -122,7 +125,10 @@ def _measured(
     if struck:
         times = np.sort(np.array(moments.times_s))
         found = _gathered([tracks[name] for name in order], times, wanted, max_delay_s, _SOUNDS_S)
-        pairs = closed(_pairs(found.tracks, found.tracks, found.times_s, order, wanted, max_delay_s), reference)
+        gate = Gate(
+            found.tracks, found.times_s, max_delay_s=max_delay_s, high_hz=_HIGH_HZ if wanted.close else _BRIGHT_HZ
+        )
+        pairs = closed(_struck_pairs(gate, order, wanted), reference)
         levels = _at(envelopes, order, times)
         return SourceDelays(wanted.source, reference, pairs, levels, len(times), loudest_s=loudest_s)
     leads = leading_stretches(envelopes, close, wanted.source)
@@ -168,6 +174,20 @@ def _gathered(tracks: Sequence[Track], times: Floats, wanted: Wanted, max_delay_
     arrivals = [one.arrival_s for one in wanted.expected.values()]
     reach_s = 1.25 * (max_delay_s + max(arrivals, default=0.0)) + 0.02
     return gather(tracks, times, before_s=reach_s, after_s=reach_s + sounds_s)
+
+
+def _struck_pairs(gate: Gate, order: Sequence[str], wanted: Wanted) -> tuple[PairDelay, ...]:
+    """Every pair on the gate's moments; the gate follows the sound to the track that is the reference."""
+    reference = order[0]
+    own = {name: gated_delay(gate, reference, name, _prior(wanted, reference, name)) for name in order[1:]}
+    pairs = [PairDelay(reference, name, delay) for name, delay in own.items()]
+    for index, name in enumerate(order[1:-1], 1):
+        prior = _prior(wanted, reference, name)
+        later_s = own[name].delay_s if own[name].reliable or prior is None else prior.arrival_s
+        for other in order[index + 1 :]:
+            delay = gated_delay(gate, name, other, _prior(wanted, name, other), later_s=later_s)
+            pairs.append(PairDelay(name, other, delay))
+    return tuple(pairs)
 
 
 def _pairs(

@@ -7,19 +7,19 @@ independent groups of frames find by themselves, that stands out of the noise an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from micalign.delay.evidence import Evidence
-from micalign.delay.listening import Listened
+from micalign.delay.listening import Listened, shared_strokes
 
 __all__ = ["Verdict", "choose", "judge"]
 
 AGREE_S: Final = 0.0002
 CLOSE_GAP_DB: Final = 4.0
-CLOSER_BY_DB: Final = 6.0
+CLOSER_BY_DB: Final = 12.0
 
 
 @dataclass(frozen=True)
@@ -73,8 +73,10 @@ def agreement_share(evidence: Evidence) -> float:
 
 
 def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float) -> str | None:
-    few = len(evidence.own_best_s) < 3
     strokes = evidence.kind == "strokes"
+    if evidence.frames < 8 and not strokes:
+        return "the tracks are too short"
+    few = len(evidence.own_best_s) < 3
     if abs(evidence.best.lag_s - evidence.centre_s) > evidence.reach_s - 0.0005:
         return "the best delay lies at the border of the search: search wider"
     if contrast < 3.5:
@@ -101,9 +103,19 @@ def choose(
     if len(verdicts) == 1:
         return verdicts[0]
     strokes, long = verdicts
-    closer = near.closeness_db - far.closeness_db
-    if close_is_certain or (near.gap_db > CLOSE_GAP_DB and closer > CLOSER_BY_DB):
+    closer_db = near.closeness_db - far.closeness_db
+    if close_is_certain or (near.gap_db > CLOSE_GAP_DB and closer_db > CLOSER_BY_DB):
         return strokes
-    if strokes.reason is None and long.reason is not None and near.gap_db > CLOSE_GAP_DB:
+    if near.gap_db < CLOSE_GAP_DB or shared_strokes(near, far) > 0.75:
+        return long
+    # Perhaps a close mic: its strokes are believed where they speak of a wide band and of one voice.
+    if strokes.reason is None and strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
         return strokes
+    known = [peak.lag_s for peak in strokes.evidence.peaks]
+    if long.reason is None and all(abs(lag - long.evidence.best.lag_s) > AGREE_S for lag in known):
+        return replace(
+            long,
+            confidence=0.5 * long.confidence,
+            reason="the loudest strokes and the whole take suggest different delays",
+        )
     return long
