@@ -27,6 +27,7 @@ _STEP_S: Final = 0.00025
 _MAX_DELAY_S: Final = 0.03
 _SAME_EVENT_S: Final = 0.03
 _SAME_PLACE_S: Final = 0.00015
+_AGREEING: Final = 0.8  # one track in five may stray
 _NEAR_COARSE_S: Final = 0.0009
 _MOST_EVENTS: Final = 400
 _BAND_HZ: Final = (150.0, 9000.0)
@@ -242,7 +243,7 @@ def _agreement(rows: Floats) -> Bools:
     some = counts > 0
     middle[some] = np.nanmedian(difference[some], axis=1)
     near = (np.abs(difference - middle[..., None]) < _SAME_PLACE_S) & known
-    agree: Bools = near.sum(axis=2) >= np.maximum(2, np.ceil(0.7 * counts))
+    agree: Bools = near.sum(axis=2) >= np.maximum(2, np.ceil(_AGREEING * counts))
     return agree
 
 
