@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,6 +12,7 @@ from micalign.cli.options import force_option, json_option, out_option, quiet_op
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
+    from micalign.report.take_study import TakeStudy
     from micalign.scene.model import Scene
 
 __all__ = ["command"]
@@ -52,22 +54,52 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     planned = surveyed(read_scene(scene))
     prediction = predict(planned)
     found = findings(planned, prediction)
-    target = out or scene.with_suffix(".html").name
-    text = report_page(planned, prediction, found, _figures(planned, prediction), name=scene.stem)
+    target = out or Path(scene.with_suffix(".html").name)
+    studied = _study(planned, scene, with_take, lambda words: note(words, quiet=quiet))
+    figures = _figures(planned, prediction, studied)
+    text = report_page(planned, prediction, found, figures, name=scene.stem, take=_values(studied, prediction))
     write_text(target, text, force=force)
     if as_json:
-        print_json({"scene": str(scene), "file": str(target)})
+        print_json({"scene": str(scene), "file": str(target), "take": studied is not None})
     else:
         click.echo(clean(str(target)))
     note(f"{len(text.encode()) / 1e6:.1f} MB, opens in any browser", quiet=quiet)
-    return int(is_wrong(found))
+    return int(is_wrong(found) or (studied is not None and not studied.is_sound))
 
 
-def _figures(scene: Scene, prediction: Prediction) -> dict[str, str]:
+def _study(scene: Scene, path: Path, wanted: bool | None, say: Callable[[str], None]) -> TakeStudy | None:
+    """The take, where it is wanted; where nothing was said, where all its files are there."""
+    if wanted is False or (wanted is None and (scene.take is None or not _is_recorded(scene, path))):
+        return None
+    from micalign.files.audio import open_take  # noqa: PLC0415 - as above
+    from micalign.report.take_study import study  # noqa: PLC0415
+
+    return study(scene, open_take(scene, path), say=say)
+
+
+def _is_recorded(scene: Scene, path: Path) -> bool:
+    from micalign.files.takes import planned_tracks, take_folder  # noqa: PLC0415 - as above
+
+    folder = take_folder(scene, path)
+    return all((folder / plan.file).is_file() for plan in planned_tracks(scene))
+
+
+def _values(studied: TakeStudy | None, prediction: Prediction) -> dict[str, Any] | None:
+    if studied is None:
+        return None
+    from micalign.report.take_page import take_values  # noqa: PLC0415 - as above
+
+    return take_values(studied, speed_of_sound_m_s=prediction.speed_of_sound_m_s)
+
+
+def _figures(scene: Scene, prediction: Prediction, studied: TakeStudy | None) -> dict[str, str]:
     from micalign.figures.gallery import scene_figures  # noqa: PLC0415 - as above
     from micalign.figures.plan import floor_figure  # noqa: PLC0415
     from micalign.figures.style import inline_svg  # noqa: PLC0415
     from micalign.report.scene_page import sheet_plan_in  # noqa: PLC0415
+    from micalign.report.take_figures import take_figures  # noqa: PLC0415
 
-    floor = floor_figure(scene, height_in=sheet_plan_in(scene, prediction))
-    return {"floor": inline_svg(floor)} | {n: inline_svg(f) for n, f in scene_figures(scene, prediction)}
+    drawn = {"floor": floor_figure(scene, height_in=sheet_plan_in(scene, prediction))}
+    drawn |= dict(scene_figures(scene, prediction))
+    drawn |= take_figures(studied) if studied is not None else {}
+    return {name: inline_svg(figure) for name, figure in drawn.items()}

@@ -1,0 +1,211 @@
+"""What a recording looks like: how two tracks resemble each other over delay, one hit, the sum before and after.
+
+Delays are positive when the event comes later in the track. Arrays are samples of one rate, full scale +-1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from micalign.alignment.gain import SumGain
+from micalign.arrays import Floats, Ints
+from micalign.delay.correlation import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
+from micalign.delay.measure import Delay
+from micalign.figures.style import (
+    COLOURS,
+    DASHES,
+    NORMAL,
+    SMALL,
+    dress,
+    frequency_axis,
+    headline,
+    legend,
+    stacked,
+    words,
+)
+from micalign.take.model import Track
+from micalign.units import db_from_power, show_ms
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["correlation_figure", "gain_figure", "hit_figure", "spectrum_figure"]
+
+_FRAME_S: Final = 0.25
+_FRAMES: Final = 24
+_MOST_TRACKS: Final = 8
+_MARGIN_S: Final = 0.004
+_FLOOR_DB: Final = -50.0
+
+
+def correlation_figure(reference: Track, tracks: Sequence[Track], delays: Sequence[Delay]) -> Figure:
+    """How each track resembles the reference over delay: the chosen peak, and its rivals as open rings.
+
+    Parameters
+    ----------
+    reference : Track
+    tracks : sequence of Track
+        Of the reference's rate; the first eight are drawn.
+    delays : sequence of Delay
+        What was measured of each.
+    """
+    shown = list(zip(tracks, delays, strict=True))[:_MOST_TRACKS]
+    figure, panels = stacked(len(shown), panel_in=1.15, gap_in=0.42, top_in=0.85)
+    widest = _MARGIN_S + max(abs(delay.delay_s) for _, delay in shown)
+    for axes, (track, delay) in zip(panels, shown, strict=True):
+        lag_s, value = _correlation(reference, track, widest)
+        _draw_correlation(axes, lag_s, value, track, delay)
+        axes.set_xlim(-1e3 * widest, 1e3 * widest)
+        axes.tick_params(labelbottom=axes is panels[-1])
+    panels[-1].set_xlabel("delay (ms): positive is later in the track", fontsize=NORMAL, color=COLOURS["ink"])
+    headline(figure, f"likeness to {words(reference.name)} over delay")
+    return figure
+
+
+def _correlation(reference: Track, track: Track, widest_s: float) -> tuple[Floats, Floats]:
+    """The correlation of the loudest stretches, every frequency counting alike as far as it is heard."""
+    length = round(_FRAME_S * reference.sample_rate)
+    window = raised_cosine(length, length // 8, length // 8)
+    margin = round(widest_s * reference.sample_rate) + 32
+    spectra = frame_spectra(reference, track, _loud_starts(reference, length), window, margin=margin)
+    cross = spectra.cross.astype(np.complex128).sum(axis=0)
+    size = [smooth_bins(power.sum(axis=0), 41) for power in (spectra.first, spectra.second)]
+    whitened = cross / (size[0] * size[1] + 1e-9 * float(np.max(size[0]) * np.max(size[1]))) ** 0.4
+    frequency = spectra.frequencies_hz
+    whitened *= (frequency > 40.0) & (frequency < 8000.0)
+    value = correlate_spectrum(whitened, spectra.size, finer=2)
+    step_s = 0.5 / reference.sample_rate
+    count = int(widest_s / step_s)
+    lags = np.arange(-count, count + 1)
+    curve = value[lags]
+    return lags * step_s + float(np.mean(spectra.centre_s)), curve / max(float(np.max(np.abs(curve))), 1e-30)
+
+
+def _loud_starts(track: Track, length: int) -> Ints:
+    """Where the loudest frames of a track begin, in order."""
+    powers = [float(np.mean(block**2)) for block in track.blocks(length)]
+    loudest = np.sort(np.argsort(powers)[::-1][:_FRAMES])
+    starts: Ints = loudest * length
+    return starts
+
+
+def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, track: Track, delay: Delay) -> None:
+    dress(axes, y="likeness", grid="x")
+    axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.6)
+    axes.plot(1e3 * lag_s, value, color=COLOURS["blue"], linewidth=1.2)
+    axes.set_ylim(-1.25, 1.25)
+    axes.axvline(1e3 * delay.delay_s, color=COLOURS["amber"], linewidth=1.6, linestyle=DASHES[1])
+    for rival in delay.rivals:
+        height = float(np.interp(rival.delay_s, lag_s, value))
+        axes.plot(
+            1e3 * rival.delay_s, height, "o", markerfacecolor="none", markeredgecolor=COLOURS["plum"], markersize=7
+        )
+    told = f"{show_ms(delay.delay_s, sign=True)} ± {show_ms(delay.uncertainty_s)}"
+    told += "" if delay.polarity > 0 else ", inverted"
+    told += "" if delay.reliable else "; not reliable"
+    axes.text(
+        0.0, 1.04, f"{words(track.name)}: {told}", transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"]
+    )
+
+
+def hit_figure(
+    before: Mapping[str, Floats], after: Mapping[str, Floats], *, sample_rate: int, start_s: float
+) -> Figure:
+    """One hit in each track, as recorded and as aligned; each track is drawn to its own height.
+
+    Parameters
+    ----------
+    before, after : mapping of name to samples
+        The same stretch of each; the first eight tracks are drawn.
+    sample_rate : int
+    start_s : float
+        Where on the take's clock it begins.
+
+    Examples
+    --------
+    >>> wave = np.sin(np.arange(480) / 5.0)
+    >>> len(hit_figure({"snare": wave}, {"snare": wave}, sample_rate=48000, start_s=1.0).axes)
+    1
+    """
+    names = list(before)[:_MOST_TRACKS]
+    figure, panels = stacked(len(names), panel_in=0.85, gap_in=0.36, top_in=0.85)
+    time_ms = 1e3 * np.arange(len(before[names[0]])) / sample_rate
+    for axes, name in zip(panels, names, strict=True):
+        dress(axes, grid="x")
+        height = max(float(np.max(np.abs(before[name]))), float(np.max(np.abs(after[name]))), 1e-9)
+        axes.plot(
+            time_ms, before[name] / height, color=COLOURS["amber"], linestyle=DASHES[1], linewidth=1.2, label="before"
+        )
+        axes.plot(time_ms, after[name] / height, color=COLOURS["blue"], linewidth=1.4, label="after")
+        axes.set_xlim(0, time_ms[-1])
+        axes.set_ylim(-1.1, 1.1)
+        axes.set_yticks([])
+        axes.tick_params(labelbottom=axes is panels[-1])
+        axes.text(0.0, 1.05, words(name), transform=axes.transAxes, fontsize=SMALL, color=COLOURS["ink"])
+    panels[-1].set_xlabel(f"time after {start_s:.3f} s (ms)", fontsize=NORMAL, color=COLOURS["ink"])
+    headline(figure, "one hit in every track")
+    figure.legend(
+        handles=panels[0].lines[:2],
+        loc="upper right",
+        ncols=2,
+        frameon=False,
+        fontsize=SMALL,
+        labelcolor=COLOURS["ink"],
+    )
+    return figure
+
+
+def spectrum_figure(before: Floats, after: Floats, *, sample_rate: int) -> Figure:
+    """The spectrum of the sum before and after, smoothed to a sixth of an octave; 0 dB is the strongest of both.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).standard_normal(48000)
+    >>> [line.get_label() for line in spectrum_figure(noise, noise, sample_rate=48000).axes[0].lines]
+    ['before', 'after']
+    """
+    figure, panels = stacked(1, panel_in=2.5)
+    axes = dress(panels[0], y="level (dB)", title="the sum of all tracks, smoothed to a sixth of an octave")
+    frequency_axis(axes, upper_hz=min(20000.0, 0.45 * sample_rate))
+    centres = np.geomspace(20.0, min(20000.0, 0.45 * sample_rate), 240)
+    levels = [_smoothed_db(samples, sample_rate, centres) for samples in (before, after)]
+    top = max(float(level.max()) for level in levels)
+    for level, label, colour, dash in zip(levels, ("before", "after"), ("amber", "blue"), DASHES[1::-1], strict=True):
+        axes.plot(centres, level - top, color=COLOURS[colour], linestyle=dash, linewidth=1.6, label=label)
+    axes.set_ylim(_FLOOR_DB, 4)
+    legend(axes, where="lower left", columns=2)
+    return figure
+
+
+def _smoothed_db(samples: Floats, sample_rate: int, centres_hz: Floats) -> Floats:
+    power = np.abs(np.fft.rfft(samples * np.hanning(len(samples)))) ** 2
+    edges = np.exp2(1.0 / 12.0)
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    place = centres_hz * len(samples) / sample_rate
+    low = np.floor(place / edges).astype(np.intp)
+    high = np.minimum(np.maximum(np.ceil(place * edges).astype(np.intp), low + 1), len(power))
+    level: Floats = db_from_power((total[high] - total[low]) / (high - low) + 1e-30)
+    return level
+
+
+def gain_figure(gain: SumGain) -> Figure:
+    """What the sum gains or loses in each third of an octave against tracks that have nothing to do with each other."""
+    figure, panels = stacked(1, panel_in=2.3)
+    axes = dress(panels[0], y="coherent gain (dB)", title="energy of the sum against the sum of the energies")
+    frequency_axis(axes, lower_hz=25.0)
+    for which, label, colour, dash, marker in (
+        ("before_db", "before", "amber", DASHES[1], "o"),
+        ("after_db", "after", "blue", "solid", "s"),
+    ):
+        known = [(band.centre_hz, getattr(band, which)) for band in gain.bands if getattr(band, which) is not None]
+        if known:
+            centres, values = np.array(known).T
+            shown = np.maximum(values, -20.0)
+            axes.plot(centres, shown, color=COLOURS[colour], linestyle=dash, marker=marker, markersize=4, label=label)
+    axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
+    legend(axes, where="best", columns=2)
+    return figure

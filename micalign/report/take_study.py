@@ -1,0 +1,119 @@
+"""Everything that one page tells of a take: levels, delays, offsets, what the sum gains, and how it sounds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.alignment.gain import Moved, SumGain, sum_gain
+from micalign.alignment.offsets import Offsets
+from micalign.alignment.pairings import Measured
+from micalign.alignment.preview import loudest_moment, preview
+from micalign.alignment.session import measured_scene, planned, wishes_of
+from micalign.arrays import Floats
+from micalign.report.blend import Stretch, stretch
+from micalign.scene.model import Scene
+from micalign.take.levels import TrackLevels, measure_levels
+from micalign.take.model import Take
+
+__all__ = ["TakeStudy", "gains_of", "study"]
+
+_PREVIEW_S: Final = 6.0
+_LONGEST_PREVIEW_BYTES: Final = 2_000_000  # of both sounds together, 16 bits each
+_SPECTRUM_S: Final = 8.0
+_HIT_S: Final = 0.020
+_BEFORE_HIT_S: Final = 0.004
+_RMS: Final = 0.1  # -20 dBFS
+_QUIET_ENOUGH: Final = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class TakeStudy:
+    """What was found; ``sounds`` are the sum before and after, equally loud, or None where the take is silent."""
+
+    take: Take
+    levels: tuple[TrackLevels, ...]
+    measured: Measured
+    offsets: Offsets
+    gain: SumGain
+    around: Stretch
+    hit: Stretch
+    sounds: tuple[Floats, Floats] | None
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether every track is as it should be and every delay reliable."""
+        return self.measured.all_reliable and not any(one.has_problem for one in self.levels)
+
+
+def study(scene: Scene, take: Take, *, say: Callable[[str], None] = lambda _: None) -> TakeStudy:
+    """Measure a take against its scene, plan the offsets, and cut out what a page shows of it.
+
+    Parameters
+    ----------
+    scene : Scene
+    take : Take
+        Its tracks, named as in the scene; two or more.
+    say : callable
+        Told what is being done.
+
+    Raises
+    ------
+    SceneError, TakeError
+        If the take holds fewer than two tracks of the scene, or a file breaks off.
+    """
+    say("reading levels")
+    levels = measure_levels(take.tracks)
+    found = measured_scene(scene, take, progress=lambda source: say(f"measuring {source} on its own"))
+    names = [track.name for track in take.tracks]
+    gains = gains_of(scene)
+    offsets = planned(found, wishes_of(scene, names, reference=found.reference), gains_db=gains)
+    moved = [_moved(track.name, take, offsets, gains) for track in take.tracks]
+    middle_s = loudest_moment(take.track(found.reference))
+    say("adding up before and after")
+    return TakeStudy(
+        take,
+        levels,
+        found,
+        offsets,
+        sum_gain(moved),
+        stretch(take.tracks, offsets, start_s=middle_s - _SPECTRUM_S / 2, seconds=_SPECTRUM_S, gains_db=gains),
+        stretch(take.tracks, offsets, start_s=_first_rise_s(take, found.reference, middle_s), seconds=_HIT_S),
+        _sounds(moved, middle_s),
+    )
+
+
+def gains_of(scene: Scene) -> dict[str, float]:
+    """The blend's gain of each mic and DI."""
+    return {mic.name: mic.gain_db for mic in scene.mics} | {di.name: di.gain_db for di in scene.dis}
+
+
+def _moved(name: str, take: Take, offsets: Offsets, gains: dict[str, float]) -> Moved:
+    shift = offsets.shift(name)
+    polarity = -1 if shift.polarity_flip else 1
+    return Moved(take.track(name), shift.shift_s * take.sample_rate, polarity, gains.get(name, 0.0))
+
+
+def _first_rise_s(take: Take, reference: str, middle_s: float) -> float:
+    """A little before the reference rises to a quarter of its height within the loudest moment."""
+    rate = take.sample_rate
+    start = round((middle_s - 0.05) * rate)
+    size = np.abs(take.track(reference).read(start, round(0.1 * rate)))
+    rise = int(np.argmax(size >= 0.25 * size.max(initial=0.0)))
+    return (start + rise) / rate - _BEFORE_HIT_S
+
+
+def _sounds(moved: list[Moved], middle_s: float) -> tuple[Floats, Floats] | None:
+    rate = moved[0].track.sample_rate
+    longest_s = max(one.track.duration_s for one in moved)
+    seconds = min(_PREVIEW_S, longest_s, _LONGEST_PREVIEW_BYTES / (4 * rate))
+    middle_s = min(max(middle_s, seconds / 2), max(longest_s - seconds / 2, seconds / 2))
+    before, after = preview(moved, middle_s=middle_s, seconds=seconds)
+    rms = float(np.sqrt(np.mean(before**2)))
+    if rms < _QUIET_ENOUGH:
+        return None
+    scale = min(1.0, _RMS / rms)
+    return before * scale, after * scale
