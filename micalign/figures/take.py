@@ -82,7 +82,8 @@ def _correlation(reference: Track, track: Track, widest_s: float) -> tuple[Float
     count = int(widest_s / step_s)
     lags = np.arange(-count, count + 1)
     curve = value[lags]
-    return lags * step_s + float(np.mean(spectra.centre_s)), curve / max(float(np.max(np.abs(curve))), 1e-30)
+    lag_s: Floats = lags * step_s + float(np.mean(spectra.centre_s))
+    return lag_s, curve / max(float(np.max(np.abs(curve))), 1e-30)
 
 
 def _loud_starts(track: Track, length: int) -> Ints:
