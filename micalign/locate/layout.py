@@ -14,7 +14,7 @@ from micalign.arrays import Floats
 from micalign.locate.multilateration import Arrivals, Solution
 from micalign.scene.model import Point
 
-__all__ = ["further_hits", "least_hits", "refusal"]
+__all__ = ["further_hits", "is_flat", "least_hits", "refusal"]
 
 _FLAT_M: Final = 0.03
 _TARGET_M: Final = 0.02
@@ -56,7 +56,8 @@ def refusal(heard: Arrivals, names: tuple[str, ...]) -> str | None:
 def _spread_m(points_m: Floats) -> Floats:
     """Root mean square spread along the three principal directions, the largest first."""
     values: Floats = np.linalg.svd(points_m - points_m.mean(axis=0), compute_uv=False)
-    return np.pad(values, (0, 3 - len(values))) / np.sqrt(len(points_m))
+    spread: Floats = np.pad(values, (0, 3 - len(values))) / np.sqrt(len(points_m))
+    return spread
 
 
 def is_flat(points_m: Floats) -> bool:
@@ -70,7 +71,7 @@ def further_hits(heard: Arrivals, found: Solution, low_m: Floats, high_m: Floats
     Each is the point of a grid in the box that lowers the mean square uncertainty most (A-optimal design:
     F. Pukelsheim, "Optimal Design of Experiments", SIAM 2006, chapter 6).
     """
-    information = np.linalg.pinv(found.covariance_m2)
+    information: Floats = np.asarray(np.linalg.pinv(found.covariance_m2), dtype=np.float64)
     grid = _grid(low_m, high_m, found.mics_m)
     added = np.array([_information(heard, found.mics_m, point) for point in grid])
     out: list[Point] = []

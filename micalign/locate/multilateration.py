@@ -61,12 +61,12 @@ class Arrivals:
     @property
     def mics(self) -> int:
         """M."""
-        return self.times_s.shape[1]
+        return int(self.times_s.shape[1])
 
     @property
     def hits(self) -> int:
         """S."""
-        return self.times_s.shape[0]
+        return int(self.times_s.shape[0])
 
 
 @dataclass(frozen=True)
@@ -188,7 +188,7 @@ def _refined(heard: Arrivals, mics_m: Floats) -> Solution:
             break
         stray |= worse
     found, jacobian, residual = solved
-    covariance = np.linalg.pinv(jacobian.T @ jacobian)
+    covariance: Floats = np.asarray(np.linalg.pinv(jacobian.T @ jacobian), dtype=np.float64)
     count = 3 * heard.mics
     left_s = np.where(weight > 0, residual[: weight.size].reshape(weight.shape) / np.maximum(weight, 1e-30), np.nan)
     return Solution(found[:count].reshape(-1, 3), covariance[:count, :count], float(residual @ residual), left_s, stray)
@@ -225,6 +225,5 @@ def _solved(heard: Arrivals, weight: Floats, mics_m: Floats) -> tuple[Floats, Fl
 def _strays(heard: Arrivals, known: Bools, solved: tuple[Floats, Floats, Floats]) -> Bools:
     """The delay of each hit that is furthest from what the places allow, where that is too far."""
     left = np.abs(solved[2][: known.size].reshape(known.shape))
-    limit = _STRAY_SIGMAS
-    worst = left == left.max(axis=1, keepdims=True)
-    return known & worst & (left > limit)
+    worst: Bools = known & (left == left.max(axis=1, keepdims=True)) & (left > _STRAY_SIGMAS)
+    return worst

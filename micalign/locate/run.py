@@ -131,8 +131,9 @@ def _by_plan(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list
     first, second = linear_sum_assignment(cost)
     if np.median(cost[first, second]) > _PLAN_LIMIT_S / _PLAN_SIGMA_S:
         return None
-    kept = [(g, s) for g, s in zip(first, second, strict=True) if cost[g, s] < 2 * _PLAN_LIMIT_S / _PLAN_SIGMA_S]
-    return [(scene.sources[s].name, groups[g]) for g, s in sorted(kept, key=lambda pair: pair[1])]
+    paired = [(int(s), int(g)) for g, s in zip(first, second, strict=True)]
+    kept = sorted((s, g) for s, g in paired if cost[g, s] < 2 * _PLAN_LIMIT_S / _PLAN_SIGMA_S)
+    return [(scene.sources[s].name, groups[g]) for s, g in kept]
 
 
 def _misfit(group: Group, planned_s: Floats) -> float:
