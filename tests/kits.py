@@ -134,6 +134,12 @@ class Kit:
             cost = cost + self._combs(np.array(source["at"]), source["range_hz"], points) / 2.0
         return cost
 
+    def narrow_cost(self, left: Array, right: Array) -> Array:
+        """What a pair pays for less than half the spread it had, in units of 10 cm."""
+        had = float(np.linalg.norm(self.mic("left") - self.mic("right")))
+        spread = np.sqrt(((left - right) ** 2).sum(axis=-1))
+        return (np.maximum(had / 2 - spread, 0.0) / 0.1) ** 2
+
     def _combs(self, source: Array, range_hz: list[float], points: Array) -> Array:
         direct = np.sqrt(((points - source) ** 2).sum(axis=-1))
         axis = self.source("snare") - points
@@ -183,22 +189,20 @@ class Grid:
 
     def best_below(self, cost: float) -> float:
         """The least cost of all allowed pairs, as far as it is below ``cost``; every pair that could be is tried."""
-        (_, left, left_cost), (_, right, right_cost) = self.sides
-        left, left_cost = _cheap(left, left_cost, cost - right_cost.min(initial=np.inf))
-        right, right_cost = _cheap(right, right_cost, cost - left_cost.min(initial=np.inf))
+        left_m, left, left_cost = _cheap(self.sides[0], cost - self.sides[1][2].min(initial=np.inf))
+        right_m, right, right_cost = _cheap(self.sides[1], cost - left_cost.min(initial=np.inf))
         if not len(left) or not len(right):
             return np.inf
         best, tree = np.inf, cKDTree(right)
-        for start in range(0, len(left), 500):
-            rows = slice(start, start + 500)
-            for far, own, near in zip(
-                left[rows], left_cost[rows], tree.query_ball_point(left[rows], REACH_M, p=np.inf), strict=True
-            ):
-                if near:
-                    equal = (((far - right[near]) / REACH_M) ** 2).sum(axis=-1)
-                    best = min(best, float((own + right_cost[near] + equal).min()))
+        for row in range(len(left)):
+            near = tree.query_ball_point(left[row], REACH_M, p=np.inf)
+            if near:
+                equal = (((left[row] - right[near]) / REACH_M) ** 2).sum(axis=-1)
+                narrow = self.kit.narrow_cost(left_m[row], right_m[near])
+                best = min(best, float((left_cost[row] + right_cost[near] + equal + narrow).min()))
         return best
 
 
-def _cheap(far: Array, cost: Array, limit: float) -> tuple[Array, Array]:
-    return far[cost < limit], cost[cost < limit]
+def _cheap(side: tuple[Array, Array, Array], limit: float) -> tuple[Array, Array, Array]:
+    points, far, cost = side
+    return points[cost < limit], far[cost < limit], cost[cost < limit]

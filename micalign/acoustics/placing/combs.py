@@ -64,6 +64,21 @@ class Combs:
             speed_m_s,
         )
 
+    def part(self, chosen: Bools) -> Combs:
+        """The cases of the chosen mics, shape (M,)."""
+        kept = chosen[self.mic]
+        row = np.cumsum(kept) - 1
+        return Combs(
+            self.mic[kept],
+            self.source_m[kept],
+            self.image_m[kept],
+            self.kept[kept],
+            self.range_hz[kept],
+            self.share[kept],
+            tuple((frame, row[rows[kept[rows]]]) for frame, rows in self.panels),
+            self.speed_m_s,
+        )
+
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """Squares of strength times depth in the range, the mean over a mic's sources: (N, M, 3) to (N,)."""
         if not len(self.mic):

@@ -6,12 +6,12 @@ second's; tolerances are metres of sound travel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from micalign.acoustics.placing.geometry import indices, lengths_m
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene
 
 __all__ = ["Equality"]
@@ -41,6 +41,11 @@ class Equality:
         points = np.array([scene.sources[case[1]].position for case in cases], dtype=float).reshape(-1, 3)
         pairs, sources, first, second = (indices([int(case[k]) for case in cases]) for k in range(4))
         return cls(pairs, sources, first, second, points, np.array([case[4] for case in cases], dtype=float))
+
+    def part(self, chosen: Bools) -> Equality:
+        """The cases of the chosen mics, shape (M,)."""
+        kept = chosen[self.first] | chosen[self.second]
+        return Equality(*(getattr(self, field.name)[kept] for field in fields(self)))
 
     def differences_m(self, positions: Floats) -> Floats:
         """First mic's distance less the second's: (N, M, 3) to (N, E)."""

@@ -6,7 +6,7 @@ coordinates; reach and keepouts are clearances of each mic from each of them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -86,6 +86,18 @@ class Limits:
             if box is not None:
                 low[row], high[row] = box.low, box.high
         return cls(indices(free), start, low, high, *_walls(scene, start), reach, scene.keepouts)
+
+    def part(self, rows: tuple[int, ...]) -> Limits:
+        """The limits of some of the free mics."""
+        those = list(rows)
+        return replace(
+            self,
+            free=self.free[those],
+            start_m=self.start_m[those],
+            box_low_m=self.box_low_m[those],
+            box_high_m=self.box_high_m[those],
+            reach_m=self.reach_m[those],
+        )
 
     @property
     def low_m(self) -> Floats:

@@ -26,8 +26,11 @@ Kind: TypeAlias = Literal["move", "reach", "fixed", "wall", "keepout", "toleranc
 
 _ENOUGH_M: Final = 2e-4
 _CM: Final = 100.0
-_STARTS: Final = 6
+_STARTS: Final = 4
 _FAR_M: Final = 1e4
+_NEAR_M: Final = 0.05
+"""Walls and keepouts further than this from the best compromise did not keep it from anything."""
+_OWN: Final = frozenset({"move", "reach", "fixed", "tolerance"})
 _SEED: Final = 314
 
 
@@ -160,7 +163,9 @@ def _failing(scene: Scene, problem: Problem, positions: Floats) -> list[tuple[in
 
 def _each(stretch: _Stretch, points_m: Floats, limits: set[Limit]) -> Iterator[Obstacle]:
     columns = stretch.columns()
-    for limit in sorted(limits, key=lambda one: (one.kind, one.name)):
+    spare = stretch.clearances(points_m[None])[0]
+    near = {column for column, metres in zip(columns, spare, strict=True) if metres < _NEAR_M or column.kind in _OWN}
+    for limit in sorted(limits & near, key=lambda one: (one.kind, one.name)):
         gives = np.array([column == limit for column in columns])
         tries = [_least(stretch, gives, start) for start in _around(stretch, points_m)]
         enough = [one for one in tries if one is not None]
@@ -192,7 +197,7 @@ def _least(stretch: _Stretch, gives: Bools, points_m: Floats) -> tuple[float, Fl
     """The least stretch from one start, and where the mics then stand; None where it does not get there."""
 
     def spare(flat: Floats) -> Floats:
-        every: Floats = stretch.clearances(flat.reshape(-1, *points_m.shape)) * _CM
+        every: Floats = stretch.clearances(flat.reshape(len(flat), *points_m.shape)) * _CM
         return every
 
     def allowed(point: Floats) -> Floats:

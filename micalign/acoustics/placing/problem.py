@@ -7,7 +7,7 @@ hard limit that is broken; lower is better, 0 is everything wished for without m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -62,6 +62,23 @@ class Problem:
             stereo=Stereo.of(scene),
             weights=scene.place.weights,
             held=np.zeros(len(limits.free), dtype=bool),
+        )
+
+    def part(self, rows: tuple[int, ...], free_m: Floats) -> Problem:
+        """The same for some of the free mics alone, the others fixed where ``free_m``, shape (F, 3), has them."""
+        limits = self.limits.part(rows)
+        chosen = np.zeros(len(self.start_m), dtype=bool)
+        chosen[limits.free] = True
+        return replace(
+            self,
+            start_m=self.positions(free_m[None])[0],
+            limits=limits,
+            equality=self.equality.part(chosen),
+            distance=self.distance.part(chosen),
+            spacing=self.spacing.part(chosen),
+            combs=self.combs.part(chosen),
+            stereo=self.stereo.part(chosen),
+            held=self.held[list(rows)],
         )
 
     @cached_property

@@ -8,15 +8,15 @@ and gives shape (N,). The units are common practice, no source: half a metre of 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.placing.geometry import Ears, indices, lengths_m
 from micalign.acoustics.spacing import RATIO
-from micalign.arrays import Floats, Ints
-from micalign.scene.model import Scene
+from micalign.arrays import Bools, Floats, Ints
+from micalign.scene.model import Mic, Pair, Scene
 
 __all__ = ["DISTANCE_UNIT_M", "MOVE_UNIT_M", "STEREO_UNIT_DEGREES", "STEREO_UNIT_M", "Distance", "Spacing", "Stereo"]
 
@@ -52,6 +52,11 @@ class Distance:
         ranges = np.array([wanted for _, _, wanted in cases], dtype=float).reshape(-1, 2)
         return cls(indices([row for row, _, _ in cases]), points, ranges)
 
+    def part(self, chosen: Bools) -> Distance:
+        """The cases of the chosen mics, shape (M,)."""
+        kept = chosen[self.mic]
+        return Distance(self.mic[kept], self.source_m[kept], self.range_m[kept])
+
     def cost(self, positions: Floats) -> Floats:
         """Squares of what lies outside the range, in units of 10 cm."""
         distance = lengths_m(positions[:, self.mic] - self.source_m)
@@ -60,12 +65,17 @@ class Distance:
         return cost
 
 
+def _far_m(scene: Scene, source: str, mic: Mic) -> float:
+    return float(np.linalg.norm(np.subtract(scene.source(source).position, mic.position)))
+
+
 @dataclass(frozen=True, eq=False)
 class Spacing:
     """The three-to-one rule for mics that have no source in common and form no pair.
 
-    A case is a mic, a source it is on, and another mic. It is met by either reading of the rule: distance between the
-    mics against the mic's own, or amplitude of the source at its own mic against that at the other.
+    A case is a mic, a source it is on, and another mic that stands further from that source: a room mic behind a close
+    one breaks no rule. It is met by either reading of the rule: distance between the mics against the mic's own, or
+    amplitude of the source at its own mic against that at the other.
     """
 
     mic: Ints
@@ -83,9 +93,15 @@ class Spacing:
             if other.on and not set(mic.on) & set(other.on) and frozenset((mic.name, other.name)) not in together
             if mic.may_move or other.may_move
             for name in mic.on
+            if _far_m(scene, name, mic) < _far_m(scene, name, other)
         ]
         points = np.array([point for _, _, point in cases], dtype=float).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
+
+    def part(self, chosen: Bools) -> Spacing:
+        """The cases in which a chosen mic, shape (M,), has a part."""
+        kept = chosen[self.mic] | chosen[self.other]
+        return Spacing(self.mic[kept], self.other[kept], self.source_m[kept])
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """Squares of what a ratio of 3 is missed by."""
@@ -100,12 +116,18 @@ class Spacing:
         return cost
 
 
+def _present_spread_m(scene: Scene, pair: Pair) -> float:
+    first, second = (np.array(scene.mic(name).position) for name in pair.mics)
+    return float(np.linalg.norm(first - second))
+
+
 @dataclass(frozen=True, eq=False)
 class Stereo:
     """Pairs with a wanted spread, angle between their axes, or a source in their middle.
 
-    ``spread_m``, ``degrees`` (ranges) and ``centre_m`` (a point) hold NaN where nothing is asked for. A pair is
-    symmetrical about its centre where both mics are equally far from it and equally high.
+    ``degrees`` (a range) and ``centre_m`` (a point) hold NaN where nothing is asked for. A pair is symmetrical about
+    its centre where both mics are equally far from it and equally high. A pair without a wanted spread keeps at least
+    half of the one it has, so that no equality is bought by putting both mics in one place.
     """
 
     first: Ints
@@ -120,7 +142,7 @@ class Stereo:
         mic = {mic.name: row for row, mic in enumerate(scene.mics)}
         aimed = {mic.name for mic in scene.mics if mic.aim is not None}
         nothing = (np.nan, np.nan)
-        spread = [pair.spread_m or nothing for pair in scene.pairs]
+        spread = [pair.spread_m or (_present_spread_m(scene, pair) / 2, np.inf) for pair in scene.pairs]
         angle = [(pair.angle_degrees if aimed.issuperset(pair.mics) else None) or nothing for pair in scene.pairs]
         centre = [scene.source(pair.centre_on).position if pair.centre_on else (np.nan,) * 3 for pair in scene.pairs]
         return cls(
@@ -130,6 +152,11 @@ class Stereo:
             np.array(angle, dtype=float).reshape(-1, 2),
             np.array(centre, dtype=float).reshape(-1, 3),
         )
+
+    def part(self, chosen: Bools) -> Stereo:
+        """The pairs of the chosen mics, shape (M,)."""
+        kept = chosen[self.first] | chosen[self.second]
+        return Stereo(*(getattr(self, field.name)[kept] for field in fields(self)))
 
     def cost(self, positions: Floats, axes: Floats) -> Floats:
         """Squares of what is missed, in units of 10 cm and 10 degrees."""
