@@ -23,7 +23,7 @@ __all__ = ["Double", "find_doubles"]
 _ALIKE: Final = 0.97  # of the loudness over time, as a cosine
 _LEFT_OVER: Final = 1e-4  # of the power (-40 dB)
 _MOST_LAG: Final = 64  # samples
-_FRAMES: Final = 1 << 14
+_FRAMES: Final = 1 << 13
 _MOMENTS: Final = 4
 
 

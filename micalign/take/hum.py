@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats
+from micalign.arrays import Bools, Floats
 from micalign.take.quiet import QuietSeconds
 from micalign.units import db_from_power
 
@@ -28,8 +28,10 @@ _HARMONICS: Final = 12
 _LINE_BINS: Final = 2  # a Hann line lies in five bins
 _PROMINENCE: Final = 10.0  # 10 dB in power above the median around it
 _FEW_PROMINENCE: Final = 40.0  # where fewer than five seconds could be looked at
-_STEADY_RATIO: Final = 2.0  # 3 dB
-_STEADY_SHARE: Final = 0.7
+_NEAR_QUIETEST: Final = 4.0  # 6 dB: seconds no louder than that are quiet
+_STEADY_RATIO: Final = 2.0  # 3 dB between quiet seconds
+_STAYS_RATIO: Final = 0.3  # 5 dB: a sound beside it may weaken a line for a second
+_STEADY_SHARE: Final = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,25 +63,37 @@ class _Found:
     power: float
 
 
+@dataclass(frozen=True, eq=False)
+class _Seconds:
+    """Spectra of the quietest seconds, which of them are quiet indeed, and the median of those."""
+
+    low: Floats
+    near: Bools
+    median: Floats
+
+
 def find_hum(quiet: QuietSeconds | None) -> Hum | None:
     """The hum in the quiet seconds, or None."""
     if quiet is None or len(quiet.low) < 2:
         return None
-    found = [(sum(line.power for line in lines), mains, lines) for mains in MAINS_HZ if (lines := _lines(quiet, mains))]
+    near = quiet.loudest_tenth <= _NEAR_QUIETEST * quiet.loudest_tenth.min()
+    seconds = _Seconds(quiet.low, near, np.median(quiet.low[near], axis=0))
+    found = [
+        (sum(line.power for line in lines), mains, lines) for mains in MAINS_HZ if (lines := _lines(seconds, mains))
+    ]
     if not found:
         return None
     power, mains, lines = max(found)
     return Hum(mains, power, tuple(Line(line.hz, db_from_power(line.power)) for line in lines))
 
 
-def _lines(quiet: QuietSeconds, mains: int) -> tuple[_Found, ...]:
+def _lines(seconds: _Seconds, mains: int) -> tuple[_Found, ...]:
     """The lines of one mains frequency; none where they do not make a hum together."""
-    median = np.median(quiet.low, axis=0)
-    last = min(_HARMONICS, (len(median) - 20) // mains)
-    found = [line for harmonic in range(1, last + 1) if (line := _line(quiet.low, median, mains, harmonic))]
+    last = min(_HARMONICS, (len(seconds.median) - 20) // mains)
+    found = [line for harmonic in range(1, last + 1) if (line := _line(seconds, mains, harmonic))]
     agreeing = _agreeing(found)
-    low = any(line.harmonic <= 2 for line in agreeing)
-    return tuple(agreeing) if low or len(agreeing) >= 3 else ()
+    lowest = any(line.harmonic <= 2 for line in agreeing)
+    return tuple(agreeing) if lowest or len(agreeing) >= 3 else ()
 
 
 def _agreeing(found: Sequence[_Found]) -> list[_Found]:
@@ -92,23 +106,22 @@ def _agreeing(found: Sequence[_Found]) -> list[_Found]:
     return [line for line in found if abs(line.hz / line.harmonic - base) <= _AGREE * base + 0.1 / line.harmonic]
 
 
-def _line(low: Floats, median: Floats, mains: int, harmonic: int) -> _Found | None:
+def _line(seconds: _Seconds, mains: int, harmonic: int) -> _Found | None:
+    """A line near a harmonic that stands out in the quiet seconds, is steady in them, and never goes away."""
     centre = mains * harmonic
     reach = max(round(centre * _WITHIN), 1)
+    low, near, median = seconds.low, seconds.near, seconds.median
     peak = centre - reach + int(np.argmax(median[centre - reach : centre + reach + 1]))
     hz = _frequency(median, peak)
-    if abs(hz / centre - 1.0) > _WITHIN:
-        return None
     around = _around(median, peak)
-    needed = _PROMINENCE if len(low) >= 5 else _FEW_PROMINENCE
-    if median[peak] < needed * around:
+    needed = _PROMINENCE if near.sum() >= 5 else _FEW_PROMINENCE
+    if abs(hz / centre - 1.0) > _WITHIN or median[peak] < needed * around:
         return None
     powers = low[:, peak - _LINE_BINS : peak + _LINE_BINS + 1].sum(axis=1) - (2 * _LINE_BINS + 1) * around
-    power = float(np.median(powers))
+    power = float(np.median(powers[near]))
     steady = (powers < power * _STEADY_RATIO) & (powers > power / _STEADY_RATIO)
-    if power <= 0.0 or steady.mean() < _STEADY_SHARE:
-        return None
-    return _Found(harmonic, hz, power)
+    stays = (powers > _STAYS_RATIO * power).mean() >= _STEADY_SHARE
+    return _Found(harmonic, hz, power) if power > 0.0 and stays and steady[near].mean() >= _STEADY_SHARE else None
 
 
 def _around(median: Floats, peak: int) -> float:

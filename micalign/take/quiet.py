@@ -71,7 +71,9 @@ class QuietMeter:
         if not self._kept:
             return None
         chosen = sorted(self._kept, reverse=True)
-        powers = [_power_spectrum(second.astype(np.float64)) for _, _, second in chosen]
+        frames = len(chosen[0][2])
+        window = np.sin(np.pi * (np.arange(frames) + 0.5) / frames) ** 2
+        powers = [_power_spectrum(second.astype(np.float64), window) for _, _, second in chosen]
         return QuietSeconds(
             low=np.array([power[:LOW_BINS] for power in powers]),
             loudest_tenth=np.array([-loudness for loudness, _, _ in chosen]),
@@ -79,10 +81,10 @@ class QuietMeter:
         )
 
 
-def _power_spectrum(second: Floats) -> Floats:
-    window = np.sin(np.pi * (np.arange(len(second)) + 0.5) / len(second)) ** 2
+def _power_spectrum(second: Floats, window: Floats) -> Floats:
     spectrum = np.fft.rfft(window * (second - second.mean()))
-    return 2.0 * np.abs(spectrum) ** 2 / (len(second) * float(window @ window))
+    # The squares of a Hann window add up to 3/8 of its length.
+    return (2.0 / (0.375 * len(second) ** 2)) * (spectrum.real**2 + spectrum.imag**2)
 
 
 def _bands(power: Floats) -> tuple[float, float, float]:

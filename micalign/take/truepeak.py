@@ -28,7 +28,7 @@ _COARSE: Final = 8  # rows of the table between two coarse steps: four coarse st
 _LEAST_GUESS: Final = 0.7  # of the highest peak, for a place's guess from four samples
 _LEAST_SUM: Final = 0.7  # of the highest peak: less in two neighbours together, and no higher peak lies between
 _LARGEST_UNDER_READ: Final = 1.083  # 0.69 dB: what four steps to a sample may miss of a tone at half the rate
-_MOST_PLACES: Final = 512
+_MOST_PLACES: Final = 256  # a product so small is done in one thread, which is faster on a busy machine
 _WINDOW: Final = 480
 _MOST_REFINED: Final = 48
 
