@@ -6,6 +6,7 @@ import ast
 import importlib
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from statistics import median
 
@@ -28,9 +29,18 @@ def _room(path: Path) -> str:
     return inside.parts[0] if len(inside.parts) > 1 else inside.stem
 
 
+def _run_time_nodes(node: ast.AST) -> Iterator[ast.AST]:
+    """All nodes but those that only a type checker reads."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.If) and isinstance(child.test, ast.Name) and child.test.id == "TYPE_CHECKING":
+            continue
+        yield child
+        yield from _run_time_nodes(child)
+
+
 def _imports(path: Path) -> set[str]:
     found: set[str] = set()
-    for node in ast.walk(_tree(path)):
+    for node in _run_time_nodes(_tree(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name.split(".")[0] for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:

@@ -50,7 +50,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> int:
-    r"""Draw SCENE: plan and views, arrivals, comb curves, the map of equal distance.
+    """Draw SCENE: plan and views, arrivals, comb curves, the map of equal distance.
 
     In the plan sources carry letters and mics numbers. The map shows where one mic of a pair may stand so that both
     hear a source at the same moment. With --take also what was recorded: correlation, one hit, the sum's spectrum.

@@ -44,7 +44,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> int:
-    r"""Make a lesson on comb filtering: a page with sliders, its figures and sounds.
+    """Make a lesson on comb filtering: a page with sliders, its figures and sounds.
 
     Open index.html in a browser; it needs no network. With --distances or --delay-ms the lesson begins with your own
     case, worked out. With --questions it also writes questions.html and answers.html, ready to print.

@@ -31,7 +31,7 @@ __all__ = ["command"]
 @json_option
 @quiet_option
 def command(scene: Path, out: Path | None, *, with_take: bool | None, force: bool, as_json: bool, quiet: bool) -> int:
-    r"""Make one self-contained HTML page of SCENE: setup sheet, findings, figures; with a take also what was recorded.
+    """Make one self-contained HTML page of SCENE: setup sheet, findings, figures; with a take also what was recorded.
 
     The first printed page (A4 or Letter) is the setup sheet: plan, channel list, string lengths. The page needs no
     network and no other file.

@@ -14,8 +14,9 @@ from typing import Any, Final, TypeVar
 from pydantic import ValidationError
 
 from micalign.errors import SceneError
-from micalign.scene import entries, model
+from micalign.scene import entries, entries_plans, entries_surround, model
 from micalign.scene.crosscheck import Fault, Names, nearest, scene_faults
+from micalign.scene.entry import Entry
 from micalign.scene.faults import faults_of
 from micalign.scene.lengths import LENGTH_UNITS
 from micalign.scene.lines import line_finder
@@ -23,7 +24,7 @@ from micalign.scene.lines import line_finder
 __all__ = ["parse_scene", "scene_schema"]
 
 _MOST_FAULTS: Final = 20
-_Made = TypeVar("_Made", bound=entries.Entry)
+_Made = TypeVar("_Made", bound=Entry)
 
 
 def scene_schema() -> dict[str, Any]:
@@ -132,10 +133,10 @@ class _Reading:
                 self.faults.append(Fault((key,), "", f"'{key}' is no key of a scene{nearest(key, known)}"))
         self.title = self._title()
         self.unit = self._unit()
-        air = self._single("air", entries.AirEntry)
-        room = self._single("room", entries.RoomEntry)
-        place = self._single("place", entries.PlaceEntry)
-        take = self._single("take", entries.TakeEntry)
+        air = self._single("air", entries_surround.AirEntry)
+        room = self._single("room", entries_surround.RoomEntry)
+        place = self._single("place", entries_plans.PlaceEntry)
+        take = self._single("take", entries_plans.TakeEntry)
         self.air = air.made() if air else model.Air()
         self.room = room.made() if room else None
         self.place = place.made() if place else model.PlaceWishes()
@@ -145,8 +146,8 @@ class _Reading:
         self.dis = tuple(entry.made() for entry in self._listed("di", entries.DiEntry))
         self.pairs = tuple(entry.made() for entry in self._listed("pair", entries.PairEntry))
         self.tapes = tuple(entry.made() for entry in self._listed("tape", entries.TapeEntry))
-        self.keepouts = tuple(entry.made() for entry in self._listed("keepout", entries.KeepoutEntry))
-        self.panels = tuple(entry.made() for entry in self._listed("panel", entries.PanelEntry))
+        self.keepouts = tuple(entry.made() for entry in self._listed("keepout", entries_surround.KeepoutEntry))
+        self.panels = tuple(entry.made() for entry in self._listed("panel", entries_surround.PanelEntry))
 
     @property
     def names(self) -> Names:
