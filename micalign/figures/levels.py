@@ -52,10 +52,9 @@ def levels_figure(take: Sequence[TrackLevels], window: WorkingWindow | None = No
         _draw_strip(axes, levels, window)
     _time_axis(panels[-1], longest_s)
     more = f", {len(take) - len(shown)} more tracks are left out" if len(take) > len(shown) else ""
-    title = (
-        f"shaded: peaks from {show_percent(window.lower_percent)} to {show_percent(window.upper_percent)} "
-        f"of full scale{more}"
-    )
+    ends = f"{window.lower_percent:g} to {window.upper_percent:g} % of full scale"
+    marks = "; ▾ clipped" if any(levels.clipping.marks_s for levels in shown) else ""
+    title = f"loudest peaks should end in the shade ({ends}){marks}{more}"
     figure.suptitle(title, fontsize=LARGE, color=COLOURS["ink"], x=0.02, ha="left")
     return figure
 
@@ -66,6 +65,8 @@ def _draw_strip(axes: Axes, levels: TrackLevels, window: WorkingWindow) -> None:
     axes.set_ylim(-1.08 * tall, 1.08 * tall)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
+    axes.spines["bottom"].set_visible(False)
+    axes.tick_params(axis="x", which="both", length=0)
     lower, upper = window.lower_percent / 100.0, window.upper_percent / 100.0
     for side in (1.0, -1.0):
         axes.axhspan(side * lower, side * upper, color=COLOURS["sea"], alpha=0.28, linewidth=0)
@@ -108,20 +109,16 @@ def _draw_wave(axes: Axes, levels: TrackLevels) -> None:
 
 
 def _mark_clips(axes: Axes, levels: TrackLevels, tall: float) -> None:
-    if levels.clipping.first_s:
-        places = list(levels.clipping.first_s)
+    places = list(levels.clipping.marks_s)
+    if places:
+        tip = [1.12 * tall] * len(places)
         axes.plot(
-            places,
-            [1.08 * tall] * len(places),
-            linestyle="none",
-            marker="v",
-            markersize=6,
-            color=COLOURS["brick"],
-            clip_on=False,
+            places, tip, linestyle="none", marker="v", markersize=4.5, color=COLOURS["brick"], clip_on=False, zorder=4
         )
-        axes.vlines(places, -tall, tall, color=COLOURS["brick"], linewidth=0.8)
 
 
 def _time_axis(axes: Axes, longest_s: float) -> None:
+    axes.spines["bottom"].set_visible(True)
+    axes.tick_params(axis="x", length=3.5)
     axes.set_xlim(0.0, longest_s)
     axes.set_xlabel("time (s)", fontsize=NORMAL, color=COLOURS["ink"])

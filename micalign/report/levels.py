@@ -204,16 +204,19 @@ def advice_table(take: TakeLevels) -> Table | None:
     table.add_column(overflow="fold", ratio=1)
     said = list(_said(take))
     for name, remark in said:
-        words = f"{remark.message}: {remark.advice}" if remark.advice and ":" not in remark.message else remark.message
-        if remark.advice and ":" in remark.message:
-            words = f"{remark.message}. {remark.advice[:1].upper()}{remark.advice[1:]}"
-        table.add_row(clean(name), clean(words), style="bold" if remark.severity == "problem" else None)
+        style = "bold" if remark.severity == "problem" else None
+        table.add_row(clean(name), clean(_sentences(remark)), style=style)
     return table if said else None
+
+
+def _sentences(remark: Remark) -> str:
+    parts = [part for part in (remark.message, remark.advice) if part]
+    return " ".join(part[:1].upper() + part[1:] + ("" if part.endswith("?") else ".") for part in parts)
 
 
 def _said(take: TakeLevels) -> Iterator[tuple[str, Remark]]:
     for one in take.absent:
-        yield one.name, Remark("missing", "problem", one.message)
+        yield one.name, Remark("missing", "problem", f"not read: {one.message}")
     for remark in take.together:
         yield "the take", remark
     for _, levels in take.worst_first:

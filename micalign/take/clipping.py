@@ -42,6 +42,8 @@ class Clipping:
         Samples in runs, runs, and the samples of the longest one.
     first_s : tuple of float
         When the first five runs begin, in seconds from the track's start.
+    marks_s : tuple of float
+        Where to mark a picture: about one run to a tenth of a second, in seconds.
     upper, lower : float or None
         The levels of the flats above and below, against full scale 1; None where that side is not cut.
     step : float
@@ -52,6 +54,7 @@ class Clipping:
     runs: int = 0
     longest_run: int = 0
     first_s: tuple[float, ...] = ()
+    marks_s: tuple[float, ...] = ()
     upper: float | None = None
     lower: float | None = None
     step: float = _STEP_24
@@ -82,7 +85,8 @@ class ClipMeter:
 
     def __init__(self, sample_rate: int) -> None:
         self._sample_rate = sample_rate
-        self._sides = (_Side(1.0), _Side(-1.0))
+        every = max(sample_rate // 10, 1)
+        self._sides = (_Side(1.0, every), _Side(-1.0, every))
         self._step = _STEP_8
         self._done = 0
 
@@ -100,11 +104,13 @@ class ClipMeter:
             side.close(self._done, math.nan, self._step)
         upper, lower = (side.top if side.runs else None for side in self._sides)
         firsts = sorted(place for side in self._sides for place in side.first)[:PLACES]
+        marks = sorted({place for side in self._sides for place in side.marks})
         return Clipping(
             samples=sum(side.samples for side in self._sides),
             runs=sum(side.runs for side in self._sides),
             longest_run=max(side.longest for side in self._sides),
             first_s=tuple(place / self._sample_rate for place in firsts),
+            marks_s=tuple(place / self._sample_rate for place in marks),
             upper=upper,
             lower=lower,
             step=self._step,
@@ -126,12 +132,14 @@ class _Side:
     """One extreme. ``top`` is its level, ``anchor`` the level when the runs now counted began."""
 
     sign: float
+    mark_every: int
     top: float = 0.0
     anchor: float = 0.0
     runs: int = 0
     samples: int = 0
     longest: int = 0
     first: list[int] = field(default_factory=list)
+    marks: list[int] = field(default_factory=list)
     open_at: int | None = None
     open_rise: float = math.nan
     last: float = math.nan
@@ -164,6 +172,7 @@ class _Side:
         self.anchor = self.top
         self.runs = self.samples = self.longest = 0
         self.first.clear()
+        self.marks.clear()
         self.open_at = None
 
     def _find(self, block: Floats, flat: float, start: int, step: float) -> None:
@@ -205,6 +214,7 @@ class _Side:
         self.runs += len(lengths)
         self.samples += int(lengths.sum())
         self.longest = max(self.longest, int(lengths.max(initial=0)))
+        self.marks += starts[cut][np.unique(starts[cut] // self.mark_every, return_index=True)[1]].tolist()
         self.first += starts[cut][: PLACES - len(self.first)].tolist()
 
 
