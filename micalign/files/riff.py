@@ -21,6 +21,7 @@ __all__ = ["Chunk", "Layout", "append_chunks", "read_chunk", "read_layout"]
 _FORMS: Final = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">", b"FORM": ">"}
 _KINDS: Final = frozenset({b"WAVE", b"AIFF", b"AIFC"})
 _UNKNOWN: Final = 0xFFFFFFFF
+_FARTHEST: Final = 1 << 62  # a 64-bit size may point beyond what a file's offset can say
 _MOST_CHUNKS: Final = 4096  # a real file has some dozens
 
 
@@ -103,6 +104,8 @@ def _walk(file: BinaryIO, file_bytes: int, form: bytes) -> tuple[tuple[Chunk, ..
 
 
 def _header(file: BinaryIO, at: int, form: bytes) -> tuple[bytes, int] | None:
+    if at > _FARTHEST:
+        return None
     file.seek(at)
     head = file.read(8)
     if len(head) < 8 or not all(0x20 <= byte < 0x7F for byte in head[:4]):

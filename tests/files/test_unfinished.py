@@ -53,6 +53,16 @@ def test_an_rf64_without_its_sizes_is_said(tmp_path: Path, rng: np.random.Genera
         open_track(path)
 
 
+@pytest.mark.parametrize("size", [1 << 63, (1 << 64) - 1, 1 << 62, 1 << 40])
+def test_a_size_beyond_all_files_is_just_wrong(tmp_path: Path, size: int) -> None:
+    """A wide size that no offset can hold: once found by fuzzing."""
+    path = tmp_path / "odd.wav"
+    path.write_bytes(chunks.rf64([(b"fmt ", chunks.fmt()), (b"data", bytes(300))], size, 100))
+    assert crashed_frames(path) is None
+    with pytest.raises(TakeError, match="is cut short"):
+        open_track(path)
+
+
 def test_an_aiff_without_its_count_is_said(tmp_path: Path, rng: np.random.Generator) -> None:
     """Frames in one chunk, bytes in another: both stay at 0."""
     path = tmp_path / "crashed.aiff"
