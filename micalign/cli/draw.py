@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -12,6 +12,8 @@ from micalign.cli.options import PATH, force_option, json_option, out_option, qu
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from micalign.scene.model import Scene
 
 __all__ = ["command"]
 
@@ -67,7 +69,8 @@ def command(
 
     single = out.suffix.lower() in _SINGLE
     kinds = only or (("plan",) if single else KINDS[:4])
-    figures = _figures(scene, (*kinds, "take") if with_take else kinds, before=before, paths_of=paths_of)
+    kinds = (*kinds, "take") if with_take and "take" not in kinds else kinds
+    figures = _figures(scene, kinds, before=before, paths_of=paths_of, say=lambda words: note(words, quiet=quiet))
     files = _one_file(figures, out) if single else _many_files(figures, f".{kind_of_file}")
     written = write_folder(out.parent if single else out, files, force=force)
     if as_json:
@@ -80,7 +83,7 @@ def command(
 
 
 def _figures(
-    scene_path: Path, kinds: Sequence[str], *, before: Path | None, paths_of: str | None
+    scene_path: Path, kinds: Sequence[str], *, before: Path | None, paths_of: str | None, say: Callable[[str], None]
 ) -> Iterator[tuple[str, Figure]]:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
@@ -90,6 +93,17 @@ def _figures(
     scene = surveyed(read_scene(scene_path))
     old = surveyed(read_scene(before)) if before is not None else None
     yield from scene_figures(scene, predict(scene), kinds=kinds, before=old, paths_of=paths_of)
+    if "take" in kinds:
+        yield from _take_figures(scene, scene_path, say)
+
+
+def _take_figures(scene: Scene, scene_path: Path, say: Callable[[str], None]) -> Iterator[tuple[str, Figure]]:
+    from micalign.files.audio import open_take  # noqa: PLC0415 - as above
+    from micalign.report.take_figures import take_figures  # noqa: PLC0415
+    from micalign.report.take_study import study  # noqa: PLC0415
+
+    drawn = take_figures(study(scene, open_take(scene, scene_path), say=say))
+    yield from ((f"take-{name}", figure) for name, figure in drawn.items())
 
 
 def _one_file(figures: Iterator[tuple[str, Figure]], out: Path) -> dict[str, bytes]:

@@ -6,6 +6,7 @@ Delays are positive when the event comes later in the track. Arrays are samples 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["correlation_figure", "gain_figure", "hit_figure", "spectrum_figure"]
+__all__ = ["Likeness", "correlation_figure", "gain_figure", "hit_figure", "spectrum_figure"]
 
 _FRAME_S: Final = 0.25
 _FRAMES: Final = 24
@@ -42,27 +43,43 @@ _MARGIN_S: Final = 0.004
 _FLOOR_DB: Final = -50.0
 
 
-def correlation_figure(reference: Track, tracks: Sequence[Track], delays: Sequence[Delay]) -> Figure:
-    """How each track resembles the reference over delay: the chosen peak, and its rivals as open rings.
+@dataclass(frozen=True, eq=False)
+class Likeness:
+    """Two tracks, what was measured between them, and what to call them; the loud moments of the first are compared."""
+
+    title: str
+    reference: Track
+    track: Track
+    delay: Delay
+
+
+def correlation_figure(pairs: Sequence[Likeness]) -> Figure:
+    """How two tracks resemble each other over delay: the chosen delay, and its rivals as open rings.
 
     Parameters
     ----------
-    reference : Track
-    tracks : sequence of Track
-        Of the reference's rate; the first eight are drawn.
-    delays : sequence of Delay
-        What was measured of each.
+    pairs : sequence of Likeness
+        The first eight are drawn.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).standard_normal(48000)
+    >>> first, late = Track.from_array("a", noise, 48000), Track.from_array("b", np.roll(noise, 48), 48000)
+    >>> figure = correlation_figure([Likeness("b", first, late, Delay(0.001, 1e-6, 1, 1.0, 1.0, True, None))])
+    >>> x, y = figure.axes[0].lines[1].get_data()
+    >>> round(float(x[np.argmax(y)]), 2)
+    1.0
     """
-    shown = list(zip(tracks, delays, strict=True))[:_MOST_TRACKS]
+    shown = pairs[:_MOST_TRACKS]
     figure, panels = stacked(len(shown), panel_in=1.15, gap_in=0.42, top_in=0.85)
-    widest = _MARGIN_S + max(abs(delay.delay_s) for _, delay in shown)
-    for axes, (track, delay) in zip(panels, shown, strict=True):
-        lag_s, value = _correlation(reference, track, widest)
-        _draw_correlation(axes, lag_s, value, track, delay)
+    widest = _MARGIN_S + max(abs(pair.delay.delay_s) for pair in shown)
+    for axes, pair in zip(panels, shown, strict=True):
+        lag_s, value = _correlation(pair.reference, pair.track, widest)
+        _draw_correlation(axes, lag_s, value, pair)
         axes.set_xlim(-1e3 * widest, 1e3 * widest)
         axes.tick_params(labelbottom=axes is panels[-1])
-    panels[-1].set_xlabel("delay (ms): positive is later in the track", fontsize=NORMAL, color=COLOURS["ink"])
-    headline(figure, f"likeness to {words(reference.name)} over delay")
+    panels[-1].set_xlabel("delay (ms): positive is later in the second track", fontsize=NORMAL, color=COLOURS["ink"])
+    headline(figure, "likeness of two tracks over delay")
     return figure
 
 
@@ -82,7 +99,7 @@ def _correlation(reference: Track, track: Track, widest_s: float) -> tuple[Float
     count = int(widest_s / step_s)
     lags = np.arange(-count, count + 1)
     curve = value[lags]
-    lag_s: Floats = lags * step_s + float(np.mean(spectra.centre_s))
+    lag_s = np.asarray(lags * step_s + float(np.mean(spectra.centre_s)), dtype=np.float64)
     return lag_s, curve / max(float(np.max(np.abs(curve))), 1e-30)
 
 
@@ -94,7 +111,8 @@ def _loud_starts(track: Track, length: int) -> Ints:
     return starts
 
 
-def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, track: Track, delay: Delay) -> None:
+def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: Likeness) -> None:
+    delay = pair.delay
     dress(axes, y="likeness", grid="x")
     axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.6)
     axes.plot(1e3 * lag_s, value, color=COLOURS["blue"], linewidth=1.2)
@@ -109,12 +127,17 @@ def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, track: Track, de
     told += "" if delay.polarity > 0 else ", inverted"
     told += "" if delay.reliable else "; not reliable"
     axes.text(
-        0.0, 1.04, f"{words(track.name)}: {told}", transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"]
+        0.0,
+        1.04,
+        f"{words(pair.title, longest=52)}: {told}",
+        transform=axes.transAxes,
+        fontsize=NORMAL,
+        color=COLOURS["ink"],
     )
 
 
 def hit_figure(
-    before: Mapping[str, Floats], after: Mapping[str, Floats], *, sample_rate: int, start_s: float
+    before: Mapping[str, Floats], after: Mapping[str, Floats], *, sample_rate: int, start_s: float, of: str = ""
 ) -> Figure:
     """One hit in each track, as recorded and as aligned; each track is drawn to its own height.
 
@@ -125,6 +148,8 @@ def hit_figure(
     sample_rate : int
     start_s : float
         Where on the take's clock it begins.
+    of : str
+        What was hit.
 
     Examples
     --------
@@ -148,7 +173,7 @@ def hit_figure(
         axes.tick_params(labelbottom=axes is panels[-1])
         axes.text(0.0, 1.05, words(name), transform=axes.transAxes, fontsize=SMALL, color=COLOURS["ink"])
     panels[-1].set_xlabel(f"time after {start_s:.3f} s (ms)", fontsize=NORMAL, color=COLOURS["ink"])
-    headline(figure, "one hit in every track")
+    headline(figure, f"one hit{f' of {words(of)}' if of else ''} in every track, each to its own height")
     figure.legend(
         handles=panels[0].lines[:2],
         loc="upper right",

@@ -27,19 +27,15 @@ def allowed_minutes(level_dba: float) -> float:
 
 
 def show_minutes(minutes: float) -> str:
-    """A time as people say it.
+    """A time as a table writes it.
 
     >>> [show_minutes(value) for value in (480.0, 120.0, 15.0, 1.875, 0.46875)]
-    ['8 hours', '2 hours', '15 minutes', '1 minute 53 seconds', '28 seconds']
+    ['8 h', '2 h', '15 min', '1 min 53 s', '28 s']
     """
     if minutes >= 60:
-        hours = minutes / 60
-        return f"{hours:g} hour{'' if hours == 1 else 's'}"
+        return f"{minutes / 60:g} h"
     whole, seconds = divmod(math.floor(minutes * 60 + 0.5), 60)
-    parts = [f"{whole} minute{'' if whole == 1 else 's'}"] if whole else []
-    if seconds:
-        parts.append(f"{seconds} second{'' if seconds == 1 else 's'}")
-    return " ".join(parts)
+    return " ".join([f"{whole} min"] * bool(whole) + [f"{seconds} s"] * bool(seconds))
 
 
 HEARING_WORDS: Final = (

@@ -5,25 +5,42 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from micalign.figures.levels import levels_figure
-from micalign.figures.take import correlation_figure, gain_figure, hit_figure, spectrum_figure
+from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure
 from micalign.report.take_study import TakeStudy
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["take_figures"]
+__all__ = ["likenesses", "take_figures"]
 
 
 def take_figures(found: TakeStudy) -> dict[str, Figure]:
     """Levels, likeness over delay, one hit, what the sum gains, its spectrum."""
-    tracks = [found.take.track(one.track) for one in found.measured.tracks]
     rate = found.take.sample_rate
-    reference = found.take.track(found.measured.reference)
     hit, around = found.hit, found.around
-    return {
+    figures = {
         "levels": levels_figure(found.levels),
-        "correlation": correlation_figure(reference, tracks, [one.delay for one in found.measured.tracks]),
-        "hit": hit_figure(hit.before, hit.after, sample_rate=rate, start_s=hit.start_s),
+        "hit": hit_figure(hit.before, hit.after, sample_rate=rate, start_s=hit.start_s, of=found.hit_of),
         "gain": gain_figure(found.gain),
         "spectrum": spectrum_figure(around.sum_before, around.sum_after, sample_rate=rate),
     }
+    pairs = likenesses(found)
+    return figures | ({"correlation": correlation_figure(pairs)} if pairs else {})
+
+
+def likenesses(found: TakeStudy) -> list[Likeness]:
+    """Each source's own track with the two in which the source is measured best; else all with the reference."""
+    track = found.take.track
+    pairs = [
+        Likeness(
+            f"{source.source}: {source.reference} to {one.track}", track(source.reference), track(one.track), one.delay
+        )
+        for source in found.close_sources
+        for one in sorted(source.tracks, key=lambda one: -one.delay.confidence)[:2]
+    ]
+    reference = found.measured.reference
+    rest = [
+        Likeness(f"{reference} to {one.track}", track(reference), track(one.track), one.delay)
+        for one in found.measured.tracks
+    ]
+    return pairs or rest

@@ -14,12 +14,13 @@ from micalign.alignment.pairings import Measured
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.alignment.session import measured_scene, planned, wishes_of
 from micalign.arrays import Floats
+from micalign.delay.told import SourceDelays
 from micalign.report.blend import Stretch, stretch
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.model import Take
 
-__all__ = ["TakeStudy", "gains_of", "study"]
+__all__ = ["TakeStudy", "close_tracks", "gains_of", "study"]
 
 _PREVIEW_S: Final = 6.0
 _LONGEST_PREVIEW_BYTES: Final = 2_000_000  # of both sounds together, 16 bits each
@@ -35,13 +36,20 @@ class TakeStudy:
     """What was found; ``sounds`` are the sum before and after, equally loud, or None where the take is silent."""
 
     take: Take
+    close: frozenset[str]
     levels: tuple[TrackLevels, ...]
     measured: Measured
     offsets: Offsets
     gain: SumGain
     around: Stretch
     hit: Stretch
+    hit_of: str
     sounds: tuple[Floats, Floats] | None
+
+    @property
+    def close_sources(self) -> tuple[SourceDelays, ...]:
+        """The sources with a track of their own, heard in another one as well."""
+        return tuple(one for one in self.measured.sources or () if one.reference in self.close and one.tracks)
 
     @property
     def is_sound(self) -> bool:
@@ -73,15 +81,20 @@ def study(scene: Scene, take: Take, *, say: Callable[[str], None] = lambda _: No
     offsets = planned(found, wishes_of(scene, names, reference=found.reference), gains_db=gains)
     moved = [_moved(track.name, take, offsets, gains) for track in take.tracks]
     middle_s = loudest_moment(take.track(found.reference))
+    close = close_tracks(scene)
+    hit = next((one for one in found.sources or () if one.reference in close), None)
+    hit_track = hit.reference if hit else found.reference
     say("adding up before and after")
     return TakeStudy(
         take,
+        close,
         levels,
         found,
         offsets,
         sum_gain(moved),
         stretch(take.tracks, offsets, start_s=middle_s - _SPECTRUM_S / 2, seconds=_SPECTRUM_S, gains_db=gains),
-        stretch(take.tracks, offsets, start_s=_first_rise_s(take, found.reference, middle_s), seconds=_HIT_S),
+        stretch(take.tracks, offsets, start_s=_first_rise_s(take, hit_track), seconds=_HIT_S),
+        hit.source if hit else "",
         _sounds(moved, middle_s),
     )
 
@@ -97,11 +110,16 @@ def _moved(name: str, take: Take, offsets: Offsets, gains: dict[str, float]) -> 
     return Moved(take.track(name), shift.shift_s * take.sample_rate, polarity, gains.get(name, 0.0))
 
 
-def _first_rise_s(take: Take, reference: str, middle_s: float) -> float:
-    """A little before the reference rises to a quarter of its height within the loudest moment."""
+def close_tracks(scene: Scene) -> frozenset[str]:
+    """The tracks that are there for one source alone: close mics and DIs."""
+    return frozenset([*(mic.name for mic in scene.mics if len(mic.on) == 1), *(di.name for di in scene.dis)])
+
+
+def _first_rise_s(take: Take, track: str) -> float:
+    """A little before the track rises to a quarter of its height within its loudest moment."""
     rate = take.sample_rate
-    start = round((middle_s - 0.05) * rate)
-    size = np.abs(take.track(reference).read(start, round(0.1 * rate)))
+    start = round((loudest_moment(take.track(track)) - 0.05) * rate)
+    size = np.abs(take.track(track).read(start, round(0.1 * rate)))
     rise = int(np.argmax(size >= 0.25 * size.max(initial=0.0)))
     return (start + rise) / rate - _BEFORE_HIT_S
 
