@@ -1,0 +1,77 @@
+"""``micalign demo``: the whole job on a scene and a take made on the spot."""
+
+from __future__ import annotations
+
+import io
+import json
+from contextlib import redirect_stdout
+from pathlib import Path
+from typing import Any
+
+import click
+
+from micalign.cli.options import force_option, out_option, quiet_option
+from micalign.cli.output import note
+
+__all__ = ["command"]
+
+
+@click.command("demo")
+@out_option("Folder for everything; it must be new.", default="micalign-demo")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, another take.")
+@force_option
+@quiet_option
+def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
+    """Do the whole job in a new folder: scene, take, check, measure, compare, align and two figures.
+
+    The take is made on the spot from a kit's scene, and two mistakes are planted in it for the commands to find. Each
+    command is shown as you would give it; what it prints lies in the folder.
+
+    Turn headphones down before you listen: the hits are sudden.
+
+    \b
+    Example:
+      micalign demo -o first-look
+    """
+    from micalign.files.demo import begin_demo  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.scenes import read_scene  # noqa: PLC0415
+    from micalign.files.whole import write_text  # noqa: PLC0415
+    from micalign.report.demo import closing_text, remaining  # noqa: PLC0415
+
+    scene_path = begin_demo(out, seed=seed, force=force)
+    note(f"made {scene_path} and its take", quiet=quiet)
+    replace = ["--force"] if force else []
+    for name, arguments in (
+        ("check", [str(scene_path)]),
+        ("measure", ["--scene", str(scene_path), "-q"]),
+        ("compare", [str(scene_path)]),
+    ):
+        write_text(out / f"{name}.txt", _printed([name, *arguments], quiet=quiet), force=force)
+    _printed(["draw", str(scene_path), "-o", str(out / "floor-plan.png"), "-q", *replace], quiet=quiet)
+    align = ["align", "--scene", str(scene_path), "-o", str(out / "aligned"), "-q", *replace]
+    aligned: dict[str, Any] = json.loads(_printed([*align, "--json"], quiet=quiet))
+    found = remaining(read_scene(scene_path), aligned, "snare", "snare mic")
+    _draw_comb(found, out / "comb.png", force=force)
+    click.echo(closing_text(found, str(out)))
+    return 0
+
+
+def _printed(arguments: list[str], *, quiet: bool) -> str:
+    """What a command prints, told to the user as they would give it; its refusal goes on to them."""
+    from micalign.cli.main import main  # noqa: PLC0415 - which loads this module
+
+    note(f"$ micalign {' '.join(arguments)}", quiet=quiet)
+    with redirect_stdout(io.StringIO()) as caught:
+        main.main(args=arguments, prog_name="micalign", standalone_mode=False)
+    return caught.getvalue()
+
+
+def _draw_comb(found: Any, path: Path, *, force: bool) -> None:
+    from micalign.figures.comb import Copy, comb_figure  # noqa: PLC0415 - matplotlib, which --help must not pay for
+    from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.whole import write_bytes  # noqa: PLC0415
+
+    before = Copy(found.before_s, found.level_difference_db, label="before")
+    after = Copy(found.after_s, found.level_difference_db, label="after alignment")
+    title = f"{found.source}: {found.tracks[0]} and {found.tracks[1]} added"
+    write_bytes(path, render(comb_figure(before, after, title=title), path.suffix), force=force)
