@@ -1,4 +1,4 @@
-"""A headless browser for the tests, driven over a pipe by its own debugging protocol: nothing beyond Python is needed."""
+"""A headless browser for the tests, driven over a pipe by its own debugging protocol, with Python alone."""
 
 from __future__ import annotations
 
@@ -153,7 +153,9 @@ class Page:
     def __enter__(self) -> Page:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.close()
 
 

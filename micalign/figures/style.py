@@ -7,7 +7,7 @@ own dash as well, so that colour is never the only difference.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import cache
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, Final
@@ -188,8 +188,15 @@ def _glyphs() -> frozenset[int]:
     return frozenset(get_font(findfont(FontProperties())).get_charmap())
 
 
-def render(figure: Figure, suffix: str) -> bytes:
+def render(figure: Figure, suffix: str, *, description: str = "") -> bytes:
     """The bytes of a PNG, SVG or PDF file; the same figure always gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+    suffix : {".png", ".svg", ".pdf"}
+    description : str
+        Kept in the file's metadata.
 
     Raises
     ------
@@ -203,7 +210,9 @@ def render(figure: Figure, suffix: str) -> bytes:
     """
     if suffix.lower() not in SUFFIXES:
         raise OutputError(f"a figure cannot be written as '{suffix}': end the file's name in .png, .svg or .pdf")
-    return _WRITERS[suffix.lower()](figure)
+    kind = suffix.lower()
+    metadata = _METADATA[kind] | ({_DESCRIPTION[kind]: description} if description else {})
+    return _saved(figure, kind[1:], metadata)
 
 
 def _saved(figure: Figure, kind: str, metadata: dict[str, Any]) -> bytes:
@@ -214,11 +223,13 @@ def _saved(figure: Figure, kind: str, metadata: dict[str, Any]) -> bytes:
     return buffer.getvalue()
 
 
-_WRITERS: Final[dict[str, Callable[[Figure], bytes]]] = {
-    ".png": lambda figure: _saved(figure, "png", {"Software": "micalign"}),
-    ".svg": lambda figure: _saved(figure, "svg", {"Date": None, "Creator": "micalign"}),
-    ".pdf": lambda figure: _saved(figure, "pdf", {"CreationDate": None, "Creator": "micalign", "Producer": None}),
+# No date in any of them: a figure that has not changed makes no new file.
+_METADATA: Final[dict[str, dict[str, Any]]] = {
+    ".png": {"Software": "micalign"},
+    ".svg": {"Date": None, "Creator": "micalign"},
+    ".pdf": {"CreationDate": None, "Creator": "micalign", "Producer": None},
 }
+_DESCRIPTION: Final = {".png": "Description", ".svg": "Description", ".pdf": "Subject"}
 
 
 def inline_svg(figure: Figure) -> str:
