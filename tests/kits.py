@@ -25,11 +25,12 @@ def kit_text(rng: np.random.Generator) -> str:
     """A snare, a kick, a drummer's head, a low ceiling, two overheads with boxes of 0.8 m anywhere above them."""
     room = [rng.uniform(4.0, 6.0), rng.uniform(3.5, 5.0), rng.uniform(2.3, 2.7)]
     snare = np.array([rng.uniform(1.8, room[0] - 1.8), rng.uniform(1.6, room[1] - 1.6), rng.uniform(0.6, 0.75)])
-    kick = snare + [rng.uniform(-0.4, 0.4), rng.uniform(-0.9, -0.5), -0.3]
-    head = snare + [rng.uniform(-0.2, 0.2), rng.uniform(0.3, 0.5), 0.6]
+    kick = snare + np.array([rng.uniform(-0.4, 0.4), rng.uniform(-0.9, -0.5), -0.3])
+    head = snare + np.array([rng.uniform(-0.2, 0.2), rng.uniform(0.3, 0.5), 0.6])
+    crash = snare + np.array([rng.uniform(-0.8, 0.8), rng.uniform(-0.5, 0.2), 0.75])
     mics = []
     for side in (-1.0, 1.0):
-        centre = snare + [side * rng.uniform(0.2, 0.9), rng.uniform(-0.6, 0.6), 0.0]
+        centre = snare + np.array([side * rng.uniform(0.2, 0.9), rng.uniform(-0.6, 0.6), 0.0])
         low = np.round([*(centre[:2] - BOX_M / 2), rng.uniform(1.3, room[2] - 0.6)], 2)
         start = np.round(low + rng.uniform(0.0, BOX_M, 3), 3)
         start[2] = min(start[2], round(room[2] - 0.01, 2))
@@ -58,7 +59,7 @@ at = {np.round(head, 3).tolist()}
 radius = 0.35
 [[keepout]]
 name = "crash"
-at = {np.round(snare + [rng.uniform(-0.8, 0.8), rng.uniform(-0.5, 0.2), 0.75], 3).tolist()}
+at = {np.round(crash, 3).tolist()}
 radius = 0.28
 height = 0.3
 """

@@ -18,6 +18,8 @@ __all__ = ["descend"]
 
 _CORNER_M: Final = 5e-4
 """How far the corner of the move's cost is rounded: half a millimetre, less than anybody can place a stand."""
+_SPARE_M: Final = 5e-4
+"""Left to keepouts and to the end of a reach, so that whole millimetres can be found there."""
 _MOST_STEPS: Final = 80
 _GAIN: Final = 1e-7
 """The descent ends where a step gains less; costs that matter are a thousand times larger."""
@@ -41,7 +43,7 @@ class _Descent:
         problem = self._problem
         free_m = problem.free_m(variables)
         missed = problem.equality.differences_m(problem.positions(free_m)) / problem.equality.tolerance_m
-        return np.concatenate([-missed, missed, problem.limits.curved_m(free_m) * 100.0], axis=1)
+        return np.concatenate([-missed, missed, (problem.limits.curved_m(free_m) - _SPARE_M) * 100.0], axis=1)
 
     def cost(self, point: Floats) -> float:
         variables, stretch = np.split(point, [self._count])

@@ -133,10 +133,13 @@ class Limits:
         kept = self.keepout_clearance_m(points_m).reshape(len(points_m), -1)
         return np.concatenate([self.reach_m[rows] - from_start, kept], axis=1)
 
-    def broken_m(self, points_m: Floats) -> Floats:
-        """By how much all limits together are broken: (N, F, 3) to (N, F), 0 where they hold."""
-        spare = [self.box_clearance_m(points_m)[..., None], self.wall_clearance_m(points_m)[..., None]]
-        every = np.concatenate([*spare, self.keepout_clearance_m(points_m)], axis=-1)
+    def broken_m(self, points_m: Floats, *, spare_m: float = 0.0) -> Floats:
+        """By how much all limits together are broken: (N, F, 3) to (N, F), 0 where they hold.
+
+        ``spare_m`` is what must be left to every keepout; a nanometre of rounding is forgiven.
+        """
+        own = [self.box_clearance_m(points_m)[..., None], self.wall_clearance_m(points_m)[..., None]]
+        every = np.concatenate([*own, self.keepout_clearance_m(points_m) - spare_m], axis=-1)
         broken: Floats = np.maximum(-every - 1e-9, 0.0).sum(axis=-1)
         return broken
 

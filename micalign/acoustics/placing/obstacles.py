@@ -116,7 +116,7 @@ def _from(points_m: Floats, start_m: Floats) -> Floats:
 
 
 def obstacles(scene: Scene, problem: Problem, free_m: Floats, stuck: Bools) -> tuple[Obstacle, ...]:
-    """What stands in the way of a scene that has no solution, the least to give first.
+    """What stands in the way of a scene that has no solution, the least to give first, fixed mics and tolerances last.
 
     Parameters
     ----------
@@ -145,7 +145,8 @@ def obstacles(scene: Scene, problem: Problem, free_m: Floats, stuck: Bools) -> t
 
 
 def _sorted(found: list[Obstacle]) -> tuple[Obstacle, ...]:
-    order = sorted(found, key=lambda one: (one.limit.kind == "tolerance", one.give_m))
+    last = ("fixed", "tolerance")
+    order = sorted(found, key=lambda one: (last.index(one.limit.kind) if one.limit.kind in last else -1, one.give_m))
     return tuple({one.limit: one for one in reversed(order)}.values())[::-1]
 
 

@@ -134,13 +134,13 @@ class Problem:
             "move": weights.move * move.sum(axis=1) / MOVE_UNIT_M,
         }
 
-    def charges(self, free_m: Floats) -> Floats:
+    def charges(self, free_m: Floats, *, spare_m: float = 0.0) -> Floats:
         """The charge for pairs out of tolerance and for broken limits, shape (N,); 0 where all is allowed."""
         differences = np.abs(self.equality.differences_m(self.positions(free_m)))
         excess = np.maximum(differences / self.equality.tolerance_m - 1.0, 0.0)
         first, second = OUT_OF_TOLERANCE
         charge: Floats = (first * excess + second * excess**2).sum(axis=1)
-        charge += BROKEN_PER_M * self.limits.broken_m(free_m).sum(axis=1)
+        charge += BROKEN_PER_M * self.limits.broken_m(free_m, spare_m=spare_m).sum(axis=1)
         return charge
 
     def cost(self, free_m: Floats) -> Floats:

@@ -21,6 +21,8 @@ __all__ = ["rounded"]
 _DECIMALS: Final = {"m": (3, 4), "cm": (1, 2), "mm": (0, 1), "in": (2, 3), "ft": (3, 3)}
 """Decimals of a coordinate in each unit: those to aim for, and the finest that a scene file keeps."""
 _ROUNDS: Final = 6
+_SPARE_M: Final = 1e-6
+"""What is left to a keepout in the written numbers, so that nobody's arithmetic finds a mic inside."""
 
 
 def rounded(problem: Problem, free_m: Floats, groups: tuple[tuple[int, ...], ...], unit: str) -> Floats:
@@ -29,9 +31,13 @@ def rounded(problem: Problem, free_m: Floats, groups: tuple[tuple[int, ...], ...
     layout = free_m
     for decimals in _DECIMALS[unit]:
         layout = _mended(problem, _nearest(problem, free_m, moved, unit, decimals), moved, groups, unit, decimals)
-        if problem.charges(layout[None])[0] == 0:
+        if _charge(problem, layout) == 0:
             break
     return layout
+
+
+def _charge(problem: Problem, layout: Floats) -> float:
+    return float(problem.charges(layout[None], spare_m=_SPARE_M)[0])
 
 
 def _nearest(problem: Problem, free_m: Floats, moved: Floats, unit: str, decimals: int) -> Floats:
@@ -50,22 +56,22 @@ def _mended(
 ) -> Floats:
     """The layout, or its best neighbours where it breaks something."""
     for _ in range(_ROUNDS):
-        before = problem.charges(layout[None])[0]
+        before = _charge(problem, layout)
         for group in groups:
             layout = _best_neighbour(problem, layout, [row for row in group if moved[row]][:2], unit, decimals)
-        after = problem.charges(layout[None])[0]
+        after = _charge(problem, layout)
         if after == 0 or after >= before:
             break
     return layout
 
 
 def _best_neighbour(problem: Problem, layout: Floats, rows: list[int], unit: str, decimals: int) -> Floats:
-    if not rows or problem.charges(layout[None])[0] == 0:
+    if not rows or _charge(problem, layout) == 0:
         return layout
     step = 10.0**-decimals * METRES[unit]
     shifts = np.array(list(product((0.0, -1.0, 1.0), repeat=3 * len(rows)))).reshape(-1, len(rows), 3) * step
     shifts = np.where(problem.varies[rows], shifts, 0.0)
     tried = np.repeat(layout[None], len(shifts), axis=0)
     tried[:, rows] = np.round((layout[rows] + shifts) / METRES[unit], decimals) * METRES[unit]
-    best: Floats = tried[int(np.argmin(problem.charges(tried)))]
+    best: Floats = tried[int(np.argmin(problem.charges(tried, spare_m=_SPARE_M)))]
     return best
