@@ -17,8 +17,8 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
-from micalign.alignment.sinc import HALF_TAPS, filtered, kernel, spectra
-from micalign.arrays import Complexes, Floats
+from micalign.alignment.sinc import HALF_TAPS, Filters, kernel
+from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.model import Track
 
@@ -88,8 +88,8 @@ def resampled_blocks(
         yield _read_at(track, clock * (1.0 + drift_ppm * 1e-6) - shift_samples, filters) * (polarity * gain)
 
 
-def _filters() -> Complexes:
-    """Spectra of the filters by falling power of ``2 fraction - 1``, shape (degree + 1, bins)."""
+def _filters() -> Filters:
+    """The filters by falling power of ``2 fraction - 1``."""
     nodes = np.cos(np.pi * (np.arange(4 * _DEGREE) + 0.5) / (4 * _DEGREE))
     # A kernel delays; reading at `fraction` beyond a sample is a delay of 1 - fraction from the next one.
     taps = np.stack([kernel(1.0 - (node + 1.0) / 2.0) for node in nodes])
@@ -98,10 +98,10 @@ def _filters() -> Complexes:
     for degree, row in enumerate(chebyshev):
         monomials = np.polynomial.chebyshev.cheb2poly(np.eye(_DEGREE + 1)[degree])
         powers[: len(monomials)] += monomials[:, np.newaxis] * row
-    return spectra(powers[::-1])
+    return Filters(powers[::-1])
 
 
-def _read_at(track: Track, instants: Floats, filters: Complexes) -> Floats:
+def _read_at(track: Track, instants: Floats, filters: Filters) -> Floats:
     """The track between its samples, at rising ``instants``."""
     below = np.floor(instants)
     turned = 2.0 * (instants - below) - 1.0
@@ -110,7 +110,7 @@ def _read_at(track: Track, instants: Floats, filters: Complexes) -> Floats:
     samples = track.read(first + 1 - HALF_TAPS, int(below[-1]) - first + 2 * HALF_TAPS)
     runs = _runs(below)
     out = np.zeros(len(instants))
-    for part in filtered(samples, filters):
+    for part in filters.apply(samples):
         out *= turned
         for begin, end in runs:
             offset = int(below[begin]) - first

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.sinc import HALF_TAPS, filtered, kernel, spectra
+from micalign.alignment.sinc import HALF_TAPS, Filters, kernel
 from micalign.arrays import Floats
 from micalign.take.model import Track
 
@@ -120,13 +120,13 @@ def shifted_blocks(
     count, fraction = split_shift(shift_samples, whole=whole)
     stretch = span or common_span([shifted_span(track.frames, shift_samples, whole=whole)])
     factor = polarity * gain
-    taps = spectra(kernel(fraction)[np.newaxis] * factor) if fraction else None
+    delay = Filters(kernel(fraction)[np.newaxis] * factor) if fraction else None
     for start in range(stretch.start, stretch.stop, block_frames):
         frames = min(block_frames, stretch.stop - start)
-        if taps is None:
+        if delay is None:
             yield _scaled(track.read(start - count, frames), factor)
         else:
-            yield from filtered(track.read(start - count - HALF_TAPS, frames + 2 * HALF_TAPS - 1), taps)
+            yield from delay.apply(track.read(start - count - HALF_TAPS, frames + 2 * HALF_TAPS - 1))
 
 
 def _scaled(samples: Floats, factor: float) -> Floats:

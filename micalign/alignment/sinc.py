@@ -13,15 +13,16 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats
+from micalign.arrays import Floats
 
-__all__ = ["FFT_FRAMES", "HALF_TAPS", "STEP", "filtered", "kernel", "spectra"]
+__all__ = ["HALF_TAPS", "Filters", "kernel"]
 
 HALF_TAPS: Final = 64
 _BETA: Final = 12.0
 
 FFT_FRAMES: Final = 2048  # the fastest of 512 to 16384 with 128 taps; it stays in a core's cache
-STEP: Final = FFT_FRAMES - 2 * HALF_TAPS + 1
+_LEAD: Final = 2 * HALF_TAPS - 1
+STEP: Final = FFT_FRAMES - _LEAD
 
 
 def kernel(fraction: float) -> Floats:
@@ -37,33 +38,55 @@ def kernel(fraction: float) -> Floats:
     return taps
 
 
-def spectra(taps: Floats) -> Complexes:
-    """What `filtered` needs of one filter or several: shape (taps,) or (filters, taps)."""
-    made: Complexes = np.fft.rfft(taps, FFT_FRAMES)
-    return made
+class Filters:
+    """One or several filters of ``2 HALF_TAPS`` taps, applied block by block (overlap-save); for one thread.
 
-
-def filtered(samples: Floats, filters: Complexes) -> Iterator[Floats]:
-    """The samples through each filter in turn, where all its taps have a sample (overlap-save).
+    The transforms of all blocks share one workspace: fresh memory for every block would cost four times the
+    arithmetic on systems where a page of it is slow to come by.
 
     Parameters
     ----------
-    samples : ndarray, shape (n + 2 HALF_TAPS - 1,)
-        The stretch wanted, with ``2 HALF_TAPS - 1`` samples more in front of it.
-    filters : ndarray, shape (filters, bins)
-        From `spectra`.
+    taps : ndarray, shape (filters, 2 HALF_TAPS)
 
-    Yields
-    ------
-    ndarray, shape (n,)
+    Examples
+    --------
+    >>> later = Filters(kernel(0.0)[np.newaxis])
+    >>> [out.round(9).tolist() for out in later.apply(np.arange(130.0))]
+    [[64.0, 65.0, 66.0]]
     """
-    lead = 2 * HALF_TAPS - 1
-    wanted = len(samples) - lead
-    rows = -(-wanted // STEP)
-    padded = np.zeros(rows * STEP + lead)
-    padded[: len(samples)] = samples
-    pieces = np.lib.stride_tricks.sliding_window_view(padded, FFT_FRAMES)[::STEP]
-    spectrum = np.fft.rfft(pieces, axis=-1)
-    for taps in filters:
-        whole: Floats = np.fft.irfft(spectrum * taps, FFT_FRAMES, axis=-1)
-        yield whole[:, lead:].reshape(-1)[:wanted]
+
+    def __init__(self, taps: Floats) -> None:
+        self._spectra = np.fft.rfft(taps, FFT_FRAMES)
+        self._resize(0)
+
+    def _resize(self, rows: int) -> None:
+        self._samples = np.zeros(rows * STEP + _LEAD)
+        self._spectrum = np.empty((rows, FFT_FRAMES // 2 + 1), np.complex128)
+        self._product = np.empty_like(self._spectrum)
+        self._out = np.empty((rows, FFT_FRAMES))
+
+    def apply(self, samples: Floats) -> Iterator[Floats]:
+        """The samples through each filter in turn, where all its taps have a sample.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (n + 2 HALF_TAPS - 1,)
+            The stretch wanted, with ``2 HALF_TAPS - 1`` samples more in front of it.
+
+        Yields
+        ------
+        ndarray, shape (n,)
+            The caller's to keep.
+        """
+        wanted = len(samples) - _LEAD
+        rows = -(-wanted // STEP)
+        if rows != len(self._out):
+            self._resize(rows)
+        self._samples[: len(samples)] = samples
+        self._samples[len(samples) :] = 0.0
+        pieces = np.lib.stride_tricks.sliding_window_view(self._samples, FFT_FRAMES)[::STEP]
+        np.fft.rfft(pieces, axis=-1, out=self._spectrum)
+        for taps in self._spectra:
+            np.multiply(self._spectrum, taps, out=self._product)
+            np.fft.irfft(self._product, FFT_FRAMES, axis=-1, out=self._out)
+            yield self._out[:, _LEAD:].flatten()[:wanted]

@@ -47,10 +47,11 @@ def _best_s(work: Callable[[], object], rounds: int = 3) -> float:
 
 def _copied(paths: list[Path], folder: Path) -> None:
     for path in paths:
-        with soundfile.SoundFile(path) as source:
-            with soundfile.SoundFile(folder / "copy.wav", "w", source.samplerate, source.channels, "PCM_24") as out:
-                for block in source.blocks(BLOCK):
-                    out.write(block)
+        info = soundfile.info(path)
+        copy = soundfile.SoundFile(folder / "copy.wav", "w", info.samplerate, info.channels, "PCM_24")
+        with soundfile.SoundFile(path) as source, copy:
+            for block in source.blocks(BLOCK):
+                copy.write(block)
 
 
 def _read(paths: list[Path]) -> None:
