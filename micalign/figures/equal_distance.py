@@ -15,9 +15,9 @@ import numpy as np
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.errors import SceneError
-from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, settle, words
+from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, words
 from micalign.figures.tags import Tag, place_tags
-from micalign.figures.views import VIEWS, extent_of, room_box
+from micalign.figures.views import VIEWS, Extent, extent_of, room_box
 from micalign.scene.model import Mic, Scene
 from micalign.units import METRES, show_length
 
@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 __all__ = ["equal_distance_figure"]
 
 _POINTS: Final = 241
+_MAP_IN: Final = 6.0
+_LEFT_IN: Final = 0.75
+_FOOT_IN: Final = 1.05
+_NARROWEST_IN: Final = 5.6  # the words below need it
 _LINE_COLOURS: Final = ("plum", "brick", "blue")
 _SHADES_MS: Final = (0.0, 0.1, 0.2, 0.4, 0.8)
 _ALPHAS: Final = (0.75, 0.5, 0.3, 0.14)
@@ -64,19 +68,32 @@ def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequ
     moving, fixed = scene.mic(mic), scene.mic(against)
     shown = list(sources)[: len(_LINE_COLOURS)]
     extent = extent_of(scene, names={mic, against, *shown})
-    width, depth = extent.size[:2]
-    figure = new_figure(7.0, float(np.clip(5.4 * depth / width, 3.2, 7.0)) + 1.5)
-    axes = _frame(figure.subplots(), scene, moving, fixed)
+    figure, axes = _sheet(extent)
+    _frame(axes, scene, moving, fixed)
+    unit = METRES[_unit(scene)]
+    axes.set_xlim(extent.low[0] / unit, extent.high[0] / unit)
+    axes.set_ylim(extent.low[1] / unit, extent.high[1] / unit)
     x = np.linspace(extent.low[0], extent.high[0], _POINTS)
     y = np.linspace(extent.low[1], extent.high[1], _POINTS)
     fields = [_difference_ms(scene, name, fixed, (x, y, moving.position[2])) for name in shown]
-    unit = METRES[_unit(scene)]
     _shade(axes, x / unit, y / unit, np.max(np.abs(fields), axis=0))
     for index, field in enumerate(fields):
         _contours(axes, x / unit, y / unit, field, index)
-    figure.supxlabel(_legend(shown), fontsize=SMALL, color=COLOURS["soft"])
+    width_in = float(figure.get_figwidth())
+    figure.text(_LEFT_IN / width_in, 0.012, _legend(shown), fontsize=SMALL, color=COLOURS["soft"])
     _things(axes, scene, moving, fixed, shown)
     return figure
+
+
+def _sheet(extent: Extent) -> tuple[Figure, Axes]:
+    """Axes to one scale both ways, as large as 6 inches of width and 6 of height allow."""
+    width, depth = extent.size[:2]
+    scale = min(_MAP_IN / width, _MAP_IN / depth)
+    across, up = max(width * scale, 0.1), depth * scale
+    figure_in = (max(_LEFT_IN + across + 0.25, _NARROWEST_IN), _FOOT_IN + up + 0.4)
+    figure = new_figure(*figure_in, constrained=False)
+    spot = (_LEFT_IN / figure_in[0], _FOOT_IN / figure_in[1], across / figure_in[0], up / figure_in[1])
+    return figure, figure.add_axes(spot)
 
 
 def _legend(sources: Sequence[str]) -> str:
@@ -106,7 +123,6 @@ def _frame(axes: Axes, scene: Scene, moving: Mic, fixed: Mic) -> Axes:
     height = show_length(moving.position[2], scene.length_unit)
     title = f"{words(moving.name, longest=24)}, {height} high, against {words(fixed.name, longest=24)}"
     dress(axes, x=f"x, from the left wall ({unit})", y=f"y, from the front wall ({unit})", title=title, grid="")
-    axes.set_aspect("equal")
     return axes
 
 
@@ -151,5 +167,4 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
             spot[0] / unit_m, spot[1] / unit_m, "s", markerfacecolor=face, markeredgecolor=COLOURS["blue"], zorder=5
         )
         tags.append(Tag(spot, words(mic.name, longest=18), "blue"))
-    settle(axes.get_figure(root=True))
     place_tags(axes, tags, taken=[tag.at for tag in tags], unit_m=unit_m)

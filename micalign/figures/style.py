@@ -36,7 +36,6 @@ __all__ = [
     "legend",
     "new_figure",
     "render",
-    "settle",
     "stacked",
     "words",
 ]
@@ -120,14 +119,6 @@ def stacked(
     feet_in = [bottom_in + (rows - 1 - row) * (panel_in + gap_in) for row in range(rows)]
     spots = [(left_in / width_in, foot / height_in, width, panel_in / height_in) for foot in feet_in]
     return figure, [figure.add_axes(spot) for spot in spots]
-
-
-def settle(figure: Any) -> None:
-    """Lay a figure out once and for all, so that words can be placed by the distances on paper."""
-    engine = figure.get_layout_engine()
-    if engine is not None:
-        engine.execute(figure)
-        figure.set_layout_engine("none")
 
 
 def headline(figure: Figure, text: str) -> None:
