@@ -56,7 +56,7 @@ class SurveyTape:
 
 @dataclass(frozen=True, slots=True)
 class NextTape:
-    """The further tape that would help most, and the largest uncertainty before and after it."""
+    """The further tape that would help most, the point it helps, and that point's uncertainty before and after it."""
 
     between: tuple[str, str]
     point: str
@@ -273,9 +273,8 @@ def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
     kind = "source" if any(source.name == point.name for source in scene.sources) else "mic"
     count = sum(point.name in tape.between for tape in scene.tapes)
     tapes = f"{count} tape{'' if count == 1 else 's'}"
-    mend = (
-        f"measure '{wanted.between[0]}' to '{wanted.between[1]}' too, or give its 'at'" if wanted else "give its 'at'"
-    )
+    tape = f"measure '{wanted.between[0]}' to '{wanted.between[1]}' too, or " if wanted else ""
+    mend = f'{tape}give what you know of it, such as at = ["?", "?", 1.9] for its height'
     if point.fixed:
         return f"{kind} '{point.name}': the {tapes} to it leave two places where it may stand: {mend}"
     return f"{kind} '{point.name}' has no full position, and the {tapes} to it do not fix it: {mend}"

@@ -103,23 +103,31 @@ def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -
 def best_next(
     net: Network, unknowns: Floats, whole: Floats, other: Floats | None = None
 ) -> tuple[int, int, float, float] | None:
-    """The untaped pair whose distance would help most: point, partner, and the worst radius before and after.
+    """The untaped pair whose distance would help most: the point helped, its partner, its radius before and after.
 
     Where ``other`` is a second solution, the pair whose distance tells the two apart best.
     """
     pairs = _untaped(net)
     if not pairs:
         return None
-    before = _worst_radius(net, whole)
+    sigma = float(np.median(net.sigma_m)) if len(net.sigma_m) else 0.01
     if other is not None:
         spans = [abs(_span(net, unknowns, pair) - _span(net, other, pair)) for pair in pairs]
-        pair = pairs[int(np.argmax(spans))]
-        return (*pair, before, before)
-    sigma = float(np.median(net.sigma_m)) if len(net.sigma_m) else 0.01
-    after = [_updated(net, unknowns, whole, pair, sigma) for pair in pairs]
-    scores = [float(np.trace(one)) for one in after]
-    index = int(np.argmin(scores))
-    return (*pairs[index], before, _worst_radius(net, after[index]))
+        index = int(np.argmax(spans))
+        after = _updated(net, unknowns, whole, pairs[index], sigma)
+    else:
+        tried = [_updated(net, unknowns, whole, pair, sigma) for pair in pairs]
+        index = int(np.argmin([float(np.trace(one)) for one in tried]))
+        after = tried[index]
+    return _helped(net, pairs[index], whole, after)
+
+
+def _helped(net: Network, pair: tuple[int, int], whole: Floats, after: Floats) -> tuple[int, int, float, float]:
+    """Of a pair, the end that gains more comes first."""
+    radii = [[radius_68_m(point_covariance(net, point, covariance)) for covariance in (whole, after)] for point in pair]
+    gains = [before - then for before, then in radii]
+    first = 0 if gains[0] >= gains[1] else 1
+    return pair[first], pair[1 - first], radii[first][0], radii[first][1]
 
 
 def _untaped(net: Network) -> list[tuple[int, int]]:
@@ -149,7 +157,3 @@ def _updated(net: Network, unknowns: Floats, whole: Floats, pair: tuple[int, int
     reach = whole @ slope
     updated: Floats = whole - np.outer(reach, reach) / (sigma**2 + slope @ reach)
     return updated
-
-
-def _worst_radius(net: Network, whole: Floats) -> float:
-    return max(radius_68_m(point_covariance(net, point, whole)) for point in net.unknown_points)

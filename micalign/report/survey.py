@@ -31,6 +31,7 @@ def survey_document(found: Survey) -> dict[str, Any]:
         if wanted is None
         else {
             "between": list(wanted.between),
+            "helps": wanted.point,
             "uncertainty_before_m": round(wanted.before_m, 4),
             "uncertainty_after_m": round(wanted.after_m, 4),
         },
@@ -116,7 +117,7 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
     if found.points and not found.suspects and found.spare == 0 and not found.unfixed:
         yield "No tape is to spare, so nothing checks them: a wrong one would not be seen."
     if wanted is not None:
-        gain = f": from +- {_fine(wanted.before_m, unit)} to +- {_fine(wanted.after_m, unit)}"
+        gain = f": '{wanted.point}' from +- {_fine(wanted.before_m, unit)} to +- {_fine(wanted.after_m, unit)}"
         told = gain if not found.unfixed and not found.doubtful else ""
         yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{told}."
 
