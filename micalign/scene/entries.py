@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from micalign.scene import model
 from micalign.scene.entries_plans import PlaceEntry, TakeEntry
@@ -170,6 +170,9 @@ class TapeEntry(Entry):
 
 class SceneDocument(Entry):
     """A scene file: sources, mics and the room around them."""
+
+    # Only the schema needs this one whole; a scene is read table by table.
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     title: str = ""
     length_unit: _Unit = "m"
