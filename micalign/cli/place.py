@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,10 +10,13 @@ import click
 
 from micalign.cli.arrange import ArrangementOptions, arrangement_options, tell_arrangement
 from micalign.cli.options import PATH, force_option, json_option, quiet_option
-from micalign.cli.output import clean, console, note, print_json
+from micalign.cli.output import console, note, print_json
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from micalign.acoustics.placement import Placement
+    from micalign.acoustics.prediction import Prediction
     from micalign.scene.model import Scene
 
 __all__ = ["command"]
@@ -92,7 +96,7 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
     if figure is not None:
         _draw(found.scene, before, figure, force=force)
         note(f"drew {figure}", quiet=quiet)
-    _tell(found, before, as_json=as_json)
+    _tell(found, before, as_json=as_json, quiet=quiet)
     return 0 if found.feasible else 1
 
 
@@ -104,8 +108,9 @@ def _draw(after: Scene, before: Scene, path: Path, *, force: bool) -> None:
     write_bytes(path, render(plan_figure(after, before=before), path.suffix), force=force)
 
 
-def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
+def _tell(found: Placement, before: Scene, *, as_json: bool, quiet: bool) -> None:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
+    from micalign.findings.cautions import cautions  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
     from micalign.report import place as report  # noqa: PLC0415
 
@@ -117,14 +122,24 @@ def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
     out = console()
     for line in report.summary(found, before):
         out.print(line)
-    if found.moves:
-        out.print(report.move_table(found, before))
-    if found.strings:
-        out.print(report.string_table(found, prediction))
-        for line in report.error_words(before):
-            out.print(line)
-    out.print(report.wish_table(found))
+    for table in _tables(found, before, prediction):
+        out.print()
+        out.print(table)
+    for line in report.error_words(before) if found.strings else ():
+        out.print(line)
     if then or now:
+        out.print()
         out.print(report.findings_table(then, now))
-    for line in report.cautions(found):
-        out.print(clean(line))
+    for line in cautions(found.scene) if found.moved else ():
+        note(line, quiet=quiet)
+
+
+def _tables(found: Placement, before: Scene, prediction: Prediction) -> Iterator[Table]:
+    from micalign.report import place as report  # noqa: PLC0415 - as above
+
+    if found.moved:
+        yield report.move_table(found, before)
+    if report.wish_rows(found):
+        yield report.wish_table(found)
+    if found.strings:
+        yield report.string_table(found, prediction)

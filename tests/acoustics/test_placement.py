@@ -191,12 +191,12 @@ def test_spacing_brings_a_mic_nearer_to_its_own_source() -> None:
     """Two singers: the ratio rises towards 3 on both sides."""
     singers = Source("one", (1.0, 1.0, 1.5)), Source("two", (2.2, 1.0, 1.5))
     mics = tuple(
-        Mic(f"{singer.name} mic", (singer.position[0], 1.6, 1.5), on=(singer.name,), reach_m=0.5) for singer in singers
+        Mic(f"{singer.name} mic", (singer.position[0], 1.55, 1.5), on=(singer.name,), reach_m=0.5) for singer in singers
     )
     scene = Scene(sources=singers, mics=mics)
     found = place(scene)
     ratios = [_far(each, "two mic", "one") / _far(each, "one mic", "one") for each in (scene, found.scene)]
-    assert ratios[0] < 2.3
+    assert ratios[0] < 2.5
     assert ratios[1] > 2.7
     assert found.wishes_after["spacing"] < 0.2 * found.wishes_before["spacing"]
 

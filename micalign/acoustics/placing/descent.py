@@ -26,12 +26,14 @@ _GAIN: Final = 1e-7
 
 
 class _Descent:
-    """What the optimiser asks: V variables, then one stretch (in tolerances) for each equality."""
+    """What the optimiser asks: V variables, then one stretch (in tolerances) for each pair."""
 
     def __init__(self, problem: Problem) -> None:
         self._problem = problem
         self._count = len(problem.low)
-        self._cases = len(problem.equality.pair)
+        equality = problem.equality
+        # Which stretch each of the two sides of a case may use.
+        self._shares = np.tile(equality.pair[:, None] == equality.pairs, (2, 1)).astype(np.float64)
 
     def _wishes(self, variables: Floats) -> Floats:
         free_m = self._problem.free_m(variables)
@@ -39,11 +41,12 @@ class _Descent:
         return total[:, None]
 
     def _clearances(self, variables: Floats) -> Floats:
-        """Differences in tolerances, their negatives, then clearances in tolerances of 1 cm: (N, 2 E + C)."""
+        """Differences in tolerances, their negatives, then clearances in centimetres: (N, 2 E + C)."""
         problem = self._problem
         free_m = problem.free_m(variables)
         missed = problem.equality.differences_m(problem.positions(free_m)) / problem.equality.tolerance_m
-        return np.concatenate([-missed, missed, (problem.limits.curved_m(free_m) - _SPARE_M) * 100.0], axis=1)
+        curved = (problem.limits.curved_m(free_m) - _SPARE_M) * 100.0
+        return np.concatenate([1.0 - missed, 1.0 + missed, curved], axis=1)
 
     def cost(self, point: Floats) -> float:
         variables, stretch = np.split(point, [self._count])
@@ -58,28 +61,41 @@ class _Descent:
     def allowed(self, point: Floats) -> Floats:
         variables, stretch = np.split(point, [self._count])
         allowed: Floats = self._clearances(variables[None])[0]
-        allowed[: 2 * self._cases] += np.tile(1.0 + stretch, 2)
+        allowed[: len(self._shares)] += self._shares @ stretch
         return allowed
 
     def allowed_slope(self, point: Floats) -> Floats:
         slope = slopes(self._clearances, point[: self._count])
-        stretches = np.zeros((len(slope), self._cases))
-        stretches[: 2 * self._cases] = np.tile(np.eye(self._cases), (2, 1))
+        stretches = np.zeros((len(slope), self._shares.shape[1]))
+        stretches[: len(self._shares)] = self._shares
         return np.concatenate([slope, stretches], axis=1)
 
     def first_point(self, variables: Floats) -> Floats:
-        missed = self._clearances(variables[None])[0, : self._cases]
-        return np.concatenate([variables, np.maximum(np.abs(missed) - 1.0, 0.0)])
+        free_m = self._problem.free_m(variables[None])
+        return np.concatenate([variables, self._problem.equality.excess(self._problem.positions(free_m))[0]])
 
 
-def descend(problem: Problem, variables: Floats) -> Floats:
-    """The nearest best layout: (V,) to (V,), inside the ranges; the start itself where there is nothing to vary."""
+def descend(problem: Problem, variables: Floats, *, firm: bool = False) -> Floats:
+    """The nearest best layout, inside the ranges; the start itself where there is nothing to vary.
+
+    Parameters
+    ----------
+    problem : Problem
+    variables : array, shape (V,)
+        Where to start.
+    firm : bool
+        No tolerance may stretch: for a start that is within them.
+
+    Returns
+    -------
+    array, shape (V,)
+    """
     if not len(variables):
         return variables
     descent = _Descent(problem)
-    stretches = np.zeros(len(problem.equality.pair))
+    stretches = np.zeros(len(problem.equality.pairs))
     low = np.concatenate([problem.low, stretches])
-    high = np.concatenate([problem.high, stretches + np.inf])
+    high = np.concatenate([problem.high, stretches if firm else stretches + np.inf])
     found = least(
         (descent.cost, descent.cost_slope),
         (descent.allowed, descent.allowed_slope),

@@ -7,6 +7,7 @@ second's; tolerances are metres of sound travel.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 
@@ -52,6 +53,17 @@ class Equality:
         first = lengths_m(positions[:, self.first] - self.source_m)
         second = lengths_m(positions[:, self.second] - self.source_m)
         return first - second
+
+    @cached_property
+    def pairs(self) -> Ints:
+        """The pairs that have a case, P of them."""
+        return np.unique(self.pair)
+
+    def excess(self, positions: Floats) -> Floats:
+        """By how many tolerances each pair's worst case exceeds its own: (N, M, 3) to (N, P), 0 where it is within."""
+        over = np.maximum(np.abs(self.differences_m(positions)) / self.tolerance_m - 1.0, 0.0)
+        worst = [over[:, self.pair == pair].max(axis=1) for pair in self.pairs]
+        return np.stack(worst, axis=-1) if worst else np.zeros((len(positions), 0))
 
     def holds(self, positions: Floats) -> bool:
         """Whether every case of the one layout is within its tolerance."""

@@ -25,6 +25,8 @@ __all__ = ["Kind", "Limit", "Obstacle", "obstacles"]
 Kind: TypeAlias = Literal["move", "reach", "fixed", "wall", "keepout", "tolerance"]
 
 _ENOUGH_M: Final = 2e-4
+_LEAST_M: Final = 1e-3
+"""Nothing gives less than what a written position can tell."""
 _CM: Final = 100.0
 _STARTS: Final = 4
 _FAR_M: Final = 1e4
@@ -175,7 +177,7 @@ def _each(stretch: _Stretch, points_m: Floats, limits: set[Limit]) -> Iterator[O
         give, points = min(enough, key=lambda one: one[0])
         margin = stretch.scene.place.wall_margin_m
         if limit.kind != "wall" or give <= margin + 1e-6:
-            yield Obstacle(limit, give, _place_of(stretch, limit, points))
+            yield Obstacle(limit, max(give, _LEAST_M), _place_of(stretch, limit, points))
 
 
 def _place_of(stretch: _Stretch, limit: Limit, points_m: Floats) -> tuple[float, float, float] | None:

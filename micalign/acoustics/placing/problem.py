@@ -24,8 +24,11 @@ from micalign.scene.model import PlaceWeights, Scene
 
 __all__ = ["BROKEN_PER_M", "OUT_OF_TOLERANCE", "Problem"]
 
-OUT_OF_TOLERANCE: Final = (10.0, 1.0)
-"""Charges for a pair's excess x over its tolerance, in tolerances: the first times x plus the second times x^2."""
+OUT_OF_TOLERANCE: Final = (100.0, 1.0)
+"""Charges for a pair's worst excess x over its tolerance, in tolerances: the first times x plus the second times x^2.
+
+The worst, not the sum: the best compromise is then the one that a wider tolerance would allow first.
+"""
 
 BROKEN_PER_M: Final = 1000.0
 """Charge for a metre by which a hard limit is broken: 10 for each centimetre."""
@@ -136,8 +139,7 @@ class Problem:
 
     def charges(self, free_m: Floats, *, spare_m: float = 0.0) -> Floats:
         """The charge for pairs out of tolerance and for broken limits, shape (N,); 0 where all is allowed."""
-        differences = np.abs(self.equality.differences_m(self.positions(free_m)))
-        excess = np.maximum(differences / self.equality.tolerance_m - 1.0, 0.0)
+        excess = self.equality.excess(self.positions(free_m))
         first, second = OUT_OF_TOLERANCE
         charge: Floats = (first * excess + second * excess**2).sum(axis=1)
         charge += BROKEN_PER_M * self.limits.broken_m(free_m, spare_m=spare_m).sum(axis=1)

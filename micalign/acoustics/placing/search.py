@@ -17,7 +17,7 @@ import numpy as np
 from micalign.acoustics.placing.descent import descend
 from micalign.acoustics.placing.problem import Problem
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Scene
+from micalign.scene.model import PlaceWeights, Scene
 
 __all__ = ["best_layout", "groups_of", "stuck_mics"]
 
@@ -30,6 +30,8 @@ _DESCENTS: Final = 8
 _AGREE: Final = 4
 """So many descents that end at the same least cost are proof enough."""
 _SAME: Final = 1e-4
+_FORGIVEN: Final = 1e-3
+"""A charge of less is the optimiser's own rounding: ten millionths of a tolerance."""
 _APART_M: Final = 0.08
 """Starts nearer to each other than this would end in the same place."""
 
@@ -88,15 +90,37 @@ def best_layout(problem: Problem, groups: tuple[tuple[int, ...], ...]) -> Floats
 
 
 def _best(problem: Problem, starts: Iterable[Floats]) -> Floats:
-    """Where the descents from these variables end best, shape (F, 3)."""
+    """Where the descents from these variables end best, shape (F, 3); what is allowed before what is not."""
     ends: list[Floats] = []
     costs: list[float] = []
     for start in starts:
-        ends.append(problem.free_m(descend(problem, start)[None])[0])
-        costs.append(float(problem.cost(ends[-1][None])[0]))
+        ends.append(descend(problem, start))
+        costs.append(_cost(problem, ends[-1]))
         if np.isclose(costs, min(costs), rtol=_SAME, atol=_SAME).sum() >= _AGREE:
             break
-    return ends[int(np.argmin(costs))]
+    if not any(_is_allowed(problem, end) for end in ends):
+        ends += _allowed_at_all(problem, [ends[row] for row in np.argsort(costs, kind="stable")[:_AGREE]])
+    best = min(ends, key=lambda end: (not _is_allowed(problem, end), _cost(problem, end)))
+    places: Floats = problem.free_m(best[None])[0]
+    return places
+
+
+def _allowed_at_all(problem: Problem, ends: list[Floats]) -> Iterator[Floats]:
+    """Layouts within all limits and tolerances, whatever they cost otherwise, and the best ones near them."""
+    careless = replace(problem, weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, 0.01))
+    for end in ends:
+        allowed = descend(careless, end)
+        if _is_allowed(problem, allowed):
+            yield allowed
+            yield descend(problem, allowed, firm=True)
+
+
+def _cost(problem: Problem, variables: Floats) -> float:
+    return float(problem.cost(problem.free_m(variables[None]))[0])
+
+
+def _is_allowed(problem: Problem, variables: Floats) -> bool:
+    return bool(problem.charges(problem.free_m(variables[None]))[0] < _FORGIVEN)
 
 
 def _left_alone(problem: Problem, best: Floats) -> Floats:
@@ -108,7 +132,7 @@ def _left_alone(problem: Problem, best: Floats) -> Floats:
             continue
         trial = replace(problem, held=held | (np.arange(len(held)) == row))
         there = trial.free_m(descend(trial, best[trial.varies])[None])[0]
-        if problem.cost(there[None])[0] <= problem.cost(best[None])[0] + 1e-6:
+        if problem.cost(there[None])[0] <= problem.cost(best[None])[0] + 1e-4:
             best, held = there, trial.held
     return best
 

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.placing.geometry import Ears, indices, lengths_m
-from micalign.acoustics.spacing import RATIO
+from micalign.acoustics.spacing import CLOSE_M, RATIO
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Mic, Pair, Scene
 
@@ -71,11 +71,11 @@ def _far_m(scene: Scene, source: str, mic: Mic) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Spacing:
-    """The three-to-one rule for mics that have no source in common and form no pair.
+    """The three-to-one rule for close mics (`CLOSE_M`) that form no pair.
 
-    A case is a mic, a source it is on, and another mic that stands further from that source: a room mic behind a close
-    one breaks no rule. It is met by either reading of the rule: distance between the mics against the mic's own, or
-    amplitude of the source at its own mic against that at the other.
+    A case is a mic, a source it is on and close to, and another mic that is not on it. It is met by either reading of
+    the rule: distance between the mics against the mic's own, or amplitude of the source at its own mic against that
+    at the other.
     """
 
     mic: Ints
@@ -90,10 +90,9 @@ class Spacing:
             (row, column, scene.source(name).position)
             for row, mic in enumerate(scene.mics)
             for column, other in enumerate(scene.mics)
-            if other.on and not set(mic.on) & set(other.on) and frozenset((mic.name, other.name)) not in together
-            if mic.may_move or other.may_move
+            if (mic.may_move or other.may_move) and frozenset((mic.name, other.name)) not in together
             for name in mic.on
-            if _far_m(scene, name, mic) < _far_m(scene, name, other)
+            if other is not mic and name not in other.on and _far_m(scene, name, mic) <= CLOSE_M
         ]
         points = np.array([point for _, _, point in cases], dtype=float).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
