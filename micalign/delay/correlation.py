@@ -75,7 +75,8 @@ def raised_cosine(length: int, rise: int, fall: int) -> Floats:
 
 
 def frame_spectra(
-    first: Track, second: Track, starts: Ints, window: Floats, *, margin: int, centre_s: float | Floats = 0.0
+    first: Track, second: Track, starts: Ints, window: Floats, *, margin: int, centre_s: float | Floats = 0.0,
+    second_window: Floats | None = None,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
 
@@ -91,11 +92,15 @@ def frame_spectra(
         How far the second is read beyond the frame on both sides, in samples: the largest lag to be searched.
     centre_s : float or float, shape (K,)
         A delay, in seconds, by which the second is read later (to the nearest sample).
+    second_window : float, shape (L,), optional
+        The second's window where there is no margin; the first's unless it is given.
     """
     rate, length = first.sample_rate, len(window)
     edge = max(margin // 8, length // 32, 16) if margin else 0
     wide = length + 2 * (margin + edge)
     outer = (raised_cosine(wide, edge, edge) if margin else window).astype(np.float32)
+    if second_window is not None:
+        outer = second_window.astype(np.float32)
     size = int(next_fast_len(wide, real=True))
     clocks = (first.start_s - second.start_s) * rate
     offsets = np.rint(np.broadcast_to(np.asarray(centre_s) * rate + clocks, len(starts))).astype(np.intp)

@@ -16,12 +16,12 @@ from micalign.arrays import Floats, Ints
 from micalign.delay.correlation import raised_cosine
 from micalign.delay.onsets import Envelope
 
-__all__ = ["Gate", "moments_to_samples", "rest", "stretches", "strokes", "thinned"]
+__all__ = ["Gate", "matched_window", "moments_to_samples", "rest", "stretches", "strokes", "thinned"]
 
 LEAD_S: Final = 0.003
 STROKE_S: Final = 0.020
-MOST_STROKES: Final = 160
-MOST_REST: Final = 120
+MOST_STROKES: Final = 100
+MOST_REST: Final = 80
 _RING_S: Final = 0.15
 
 
@@ -79,12 +79,18 @@ def stretches(env: Envelope, frames: int, rate: int, *, length_s: float, most: i
     leaks beside a band still falls fast.
     """
     length = min(round(length_s * rate), frames)
-    ramp = np.sin(np.pi * (np.arange(length) + 0.5) / max(length, 1))
-    window = ramp**1.5 if matched else ramp**2
+    window = matched_window(length, 0.0) if matched else matched_window(length, 0.0) ** (4 / 3)
     starts = np.arange(-(length // 2), frames, max(length // 2, 1))
     if len(starts) > most:
         starts = _loudest_of_each(env, starts, length, most)
     return Gate(_sounding(env, starts, length), window)
+
+
+def matched_window(length: int, later: float) -> Floats:
+    """Half a sine to the power 1.5, shape (length,), ``later`` by a fraction of a sample."""
+    inside = np.clip((np.arange(length) + 0.5 - later) / max(length, 1), 0.0, 1.0)
+    window: Floats = np.sin(np.pi * inside) ** 1.5
+    return window
 
 
 def _levels(env: Envelope, starts: Ints, length: int) -> Floats:

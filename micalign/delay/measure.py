@@ -20,7 +20,7 @@ from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
 from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.sharpen import Sharp, sharpen
-from micalign.delay.verdict import Verdict, choose, rival_share
+from micalign.delay.verdict import Verdict, choose, rival_share, surely_close
 from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
 from micalign.take.model import Track
@@ -222,10 +222,10 @@ def _measure_near(
             near.track, far.track, strokes(struck, rate), quiet, reach_s=reach_s, centre_s=sign * centre_s
         )
     by_stretches = None
-    if options.moments_s is None:
+    certain = options.moments_s is not None or options.close is not None or surely_close(near, far)
+    if by_strokes is None or not certain:
         gate = stretches(near.envelope, near.track.frames, near.track.sample_rate, length_s=0.17, most=100)
         by_stretches = stretch_evidence(near.track, far.track, gate, reach_s=reach_s, centre_s=sign * centre_s)
-    certain = options.moments_s is not None or options.close is not None
     chosen = choose(by_strokes, by_stretches, near, far, close_is_certain=certain)
     if chosen is None:
         return _nothing(options, "nothing in the tracks is alike")

@@ -19,7 +19,7 @@ import numpy as np
 
 from micalign.arrays import Complexes, Floats
 from micalign.delay.correlation import Spectra, frame_spectra, smooth_bins
-from micalign.delay.gates import Gate
+from micalign.delay.gates import Gate, matched_window
 from micalign.delay.peak import refine
 from micalign.take.model import Track
 
@@ -53,7 +53,13 @@ def sharpen(
 
     ``one_path``: nothing but a filter lies between the tracks, so that the best sum may be looked for.
     """
-    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s)
+    clocks = (first.start_s - second.start_s) * first.sample_rate
+    samples = delay_s * first.sample_rate + clocks
+    # The second's window is late by what the reading at whole samples leaves of the delay: at 40 dB that matters.
+    later = matched_window(len(gate.window), samples - round(samples))
+    spectra = frame_spectra(
+        first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, second_window=later
+    )
     hz = spectra.frequencies_hz
     centre_s = float(spectra.centre_s[0])
     cross = spectra.cross.sum(axis=0).astype(complex)
@@ -65,7 +71,7 @@ def sharpen(
     scatter_s = _scatter(spectra, weight, lag_s)
     summed_s, alike = _best_sum(spectra, cross, lag_s)
     moved_s = summed_s - lag_s
-    summed = one_path and alike > 0.1 and 2e-5 < abs(moved_s) < 6e-4
+    summed = one_path and max(2e-5, 6.0 * bound_s) < abs(moved_s) < 6e-4
     return Sharp(
         (summed_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed
     )

@@ -15,7 +15,7 @@ import numpy as np
 from micalign.delay.evidence import Evidence
 from micalign.delay.listening import Listened, shared_strokes
 
-__all__ = ["Verdict", "choose", "judge"]
+__all__ = ["Verdict", "agreement_share", "choose", "judge", "rival_share", "surely_close"]
 
 AGREE_S: Final = 0.0002
 CLOSE_GAP_DB: Final = 4.0
@@ -88,6 +88,11 @@ def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float)
     return None
 
 
+def surely_close(near: Listened, far: Listened) -> bool:
+    """Whether one track is a close mic's beyond doubt, against the other."""
+    return near.gap_db > CLOSE_GAP_DB and near.closeness_db - far.closeness_db > CLOSER_BY_DB
+
+
 def choose(
     by_strokes: Evidence | None,
     by_stretches: Evidence | None,
@@ -103,8 +108,7 @@ def choose(
     if len(verdicts) == 1:
         return verdicts[0]
     strokes, long = verdicts
-    closer_db = near.closeness_db - far.closeness_db
-    if close_is_certain or (near.gap_db > CLOSE_GAP_DB and closer_db > CLOSER_BY_DB):
+    if close_is_certain:
         return strokes
     if near.gap_db < CLOSE_GAP_DB or shared_strokes(near, far) > 0.75:
         return long
