@@ -36,6 +36,9 @@ __all__ = [
 
 MOST_SECTIONS: Final = 3
 _LEAST_COHERENCE: Final = 0.3
+_CHANCE: Final = 1e-4
+_LEAST_BINS: Final = 12
+_MOST_BINS: Final = 300
 _LEAST_GAIN_DB: Final = 0.1  # a section must pay this much on the windows that did not fit it
 _LOWEST_HZ, _HIGHEST_HZ = 30.0, 6000.0
 _Q_RANGE: Final = (0.2, 4.0)
@@ -130,7 +133,7 @@ def match_phase(mic: Moved, di: Moved, *, most_sections: int = MOST_SECTIONS) ->
     fitting, proving = _cross_spectra(mic, di)
     frequency_hz = bins_hz(rate)
     used = _coherent(fitting, frequency_hz)
-    if used.sum() < 4:
+    if used.sum() < _LEAST_BINS:
         return None
     target = _Target(frequency_hz[used], fitting.weighted()[used], proving.weighted()[used], rate)
     best = target.tried(())
@@ -152,6 +155,7 @@ class _Cross:
     cross: Complexes
     mic: Floats
     di: Floats
+    windows: int = 0
 
     @classmethod
     def empty(cls) -> _Cross:
@@ -159,6 +163,7 @@ class _Cross:
         return cls(np.zeros(bins, dtype=np.complex128), np.zeros(bins), np.zeros(bins))
 
     def add(self, mic: Complexes, di: Complexes) -> None:
+        self.windows += 1
         self.cross += mic * np.conj(di)
         self.mic += np.abs(mic) ** 2
         self.di += np.abs(di) ** 2
@@ -181,8 +186,18 @@ def _cross_spectra(mic: Moved, di: Moved) -> tuple[_Cross, _Cross]:
 
 def _coherent(half: _Cross, frequency_hz: Floats) -> Bools:
     inside = (frequency_hz >= _LOWEST_HZ) & (frequency_hz <= _HIGHEST_HZ)
-    used: Bools = inside & (half.coherence() > _LEAST_COHERENCE)
-    return used
+    # Strangers reach a coherence of 1 - chance^(1/(n - 1)) with n independent windows; overlapping ones count half.
+    by_chance = 1.0 - _CHANCE ** (1.0 / max(0.5 * half.windows - 1.0, 1.0))
+    used: Bools = inside & (half.coherence() > max(_LEAST_COHERENCE, by_chance))
+    return _thinned(used)
+
+
+def _thinned(used: Bools) -> Bools:
+    """At most `_MOST_BINS` of the bins, evenly spread: a smooth phase needs no more."""
+    numbers = np.flatnonzero(used)
+    kept = np.zeros_like(used)
+    kept[numbers[:: max(1, -(-len(numbers) // _MOST_BINS))]] = True
+    return kept
 
 
 @dataclass(frozen=True)
@@ -251,7 +266,7 @@ def _fitted(target: _Target, count: int) -> list[float]:
 def _starting_points(low: float, high: float, count: int) -> Iterator[list[float]]:
     """Sections spread over the band, from either end, with and without a little delay."""
     middle = np.linspace(low, high, count + 2)[1:-1]
-    for slide in (-0.25, 0.0, 0.25):
+    for slide in (-0.25, 0.1):
         for shift_s in (-3e-4, 0.0, 3e-4):
             numbers = [shift_s]
             for frequency in middle:
