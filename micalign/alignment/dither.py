@@ -53,7 +53,8 @@ def to_integers(samples: Floats, bits: int, *, dither: np.random.Generator | Non
         scaled += dither.random(samples.shape, dtype=np.float32)
         scaled -= dither.random(samples.shape, dtype=np.float32)
     np.rint(scaled, out=scaled)
-    clipped = int(np.count_nonzero(scaled > full - 1)) + int(np.count_nonzero(scaled < -full))
-    if clipped:
+    clipped = 0
+    if scaled.max(initial=0.0) > full - 1 or scaled.min(initial=0.0) < -full:
+        clipped = int(np.count_nonzero((scaled > full - 1) | (scaled < -full)))
         np.clip(scaled, -full, full - 1, out=scaled)
     return Integers(scaled.astype(np.int32), clipped)
