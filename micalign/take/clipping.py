@@ -214,7 +214,9 @@ class _Side:
         self.runs += len(lengths)
         self.samples += int(lengths.sum())
         self.longest = max(self.longest, int(lengths.max(initial=0)))
-        self.marks += starts[cut][np.unique(starts[cut] // self.mark_every, return_index=True)[1]].tolist()
+        tenths, index = np.unique(starts[cut] // self.mark_every, return_index=True)
+        last = self.marks[-1] // self.mark_every if self.marks else -1
+        self.marks += starts[cut][index[tenths > last]].tolist()
         self.first += starts[cut][: PLACES - len(self.first)].tolist()
 
 

@@ -1,9 +1,10 @@
 """How loud is what remains in the quiet parts of a track, and of what kind is it?
 
 Powers are mean squares against full scale 1, without the offset. The floor is read from tenths of a second: where the
-quietest ones lie, and what lies within 2 dB of them. Digital silence is left out: what was muted has no floor. Kinds:
-rumble lies below 200 Hz (a fridge, a furnace, a fan, the street), hiss above 2 kHz (a preamp turned far up), each at
-least twice as strong as what lies between them; all else is the sound of the room.
+quietest ones lie, and the median of the whole seconds that stay near it (low noise is uneven from tenth to tenth).
+Digital silence is left out: what was muted has no floor. Kinds: rumble lies below 200 Hz (a fridge, a furnace, a fan,
+the street), hiss above 2 kHz (a preamp turned far up), each at least twice as strong as what lies between them; all
+else is the sound of the room.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from micalign.arrays import Floats
+from micalign.arrays import Bools, Floats
 from micalign.take.hum import Hum
 from micalign.take.quiet import QuietSeconds
 
@@ -25,6 +26,8 @@ NoiseKind: TypeAlias = Literal["hum", "rumble", "hiss", "room"]
 _SILENT_POWER: Final = 1e-14  # -140 dBFS
 _QUIETEST_SHARE: Final = 0.02
 _ALIKE: Final = 10.0**0.2  # 2 dB
+_PAUSE_RATIO: Final = 10.0**0.8  # 8 dB
+_SECOND: Final = 10
 _LOUDEST_SHARE: Final = 0.1
 _BOUND_RATIO: Final = 100.0  # 20 dB: less between loud and quiet says that there was no pause
 _NEAR_FLOOR: Final = 10.0**0.6  # 6 dB
@@ -71,7 +74,20 @@ def noise_floor(tenths: Floats) -> Floor | None:
         return None
     lowest = heard[min(max(math.ceil(_QUIETEST_SHARE * len(heard)), 2), len(heard)) - 1]
     power = float(heard[heard <= _ALIKE * lowest].mean())
+    pauses = _pauses(tenths, _PAUSE_RATIO * power)
+    power = float(np.median(tenths[pauses])) if pauses.any() else power
     return Floor(power, loud_power(tenths) < _BOUND_RATIO * power)
+
+
+def _pauses(tenths: Floats, highest: float) -> Bools:
+    """Which tenths lie in a whole second whose tenths all stay below ``highest`` and are no digital silence."""
+    inside = np.zeros(len(tenths), dtype=np.bool_)
+    if len(tenths) >= _SECOND:
+        calm = (tenths < highest) & (tenths > _SILENT_POWER)
+        begins: Bools = np.lib.stride_tricks.sliding_window_view(calm, _SECOND).all(axis=1, keepdims=True)[:, 0]
+        for offset in range(_SECOND):
+            inside[offset : offset + len(begins)] |= begins
+    return inside
 
 
 def noise_parts(floor: Floor | None, quiet: QuietSeconds | None, hum: Hum | None) -> NoiseParts:

@@ -20,17 +20,21 @@ from micalign.arrays import Floats, Ints
 
 __all__ = ["TruePeak", "true_peak"]
 
-_REACH: Final = 48  # samples on either side of an interval that the rebuilt sound rests on
+_REACH: Final = 192  # samples on either side of an interval that the rebuilt sound rests on
+_KAISER_BETA: Final = 3.0  # flat to 0.495 of the sample rate
 _TAPS: Final = 2 * _REACH + 2
-_KAISER_BETA: Final = 5.0  # 53 dB stop band, flat to 0.47 of the sample rate
-_FINE: Final = 32  # steps to a sample in the table
-_COARSE: Final = 8  # rows of the table between two coarse steps: four coarse steps to a sample
-_LEAST_GUESS: Final = 0.7  # of the highest peak, for a place's guess from four samples
+_FINE: Final = 32  # steps to a sample
+
+_NEAR: Final = 32  # samples on either side in a first, coarse look at many places
+_NEAR_BETA: Final = 5.0
+_COARSE: Final = 8  # fine steps to a coarse one: four coarse steps to a sample
+_LARGEST_UNDER_READ: Final = 1.12  # 1 dB: 0.69 dB for four steps to a sample at half the rate, the rest for its filter
+
 _LEAST_SUM: Final = 0.7  # of the highest peak: less in two neighbours together, and no higher peak lies between
-_LARGEST_UNDER_READ: Final = 1.083  # 0.69 dB: what four steps to a sample may miss of a tone at half the rate
+_LEAST_GUESS: Final = 0.7  # of the highest peak, for a place's guess from four samples
 _MOST_PLACES: Final = 256  # a product so small is done in one thread, which is faster on a busy machine
+_MOST_REFINED: Final = 16
 _WINDOW: Final = 480
-_MOST_REFINED: Final = 48
 
 
 def true_peak(samples: npt.ArrayLike) -> float:
@@ -59,46 +63,46 @@ class TruePeak:
     def feed(self, windows: Floats, peaks: Floats) -> None:
         """Take the next windows, shape (windows, frames), whose largest samples are ``peaks`` in size."""
         self._peak = max(self._peak, float(peaks.max()))
-        # The sound is searched half a kernel late, so a window's search begins in the one before.
-        near = np.maximum(peaks, np.concatenate(([np.abs(self._tail).max()], peaks[:-1])))
-        wanted = np.flatnonzero(2.0 * near > _LEAST_SUM * self._peak)
+        wanted = np.flatnonzero(2.0 * self._nearby(peaks, windows.shape[1]) > _LEAST_SUM * self._peak)
         block = windows.reshape(-1)
         if self._peak > 0.0 and len(wanted):
-            sound = np.concatenate((self._tail, block))
-            frames = windows.shape[1]
-            stretches = np.lib.stride_tricks.sliding_window_view(sound, frames + _TAPS)
-            self._search(np.ascontiguousarray(stretches[wanted * frames]))
+            self._search(np.concatenate((self._tail, block)), wanted, windows.shape[1])
         self._tail = np.concatenate((self._tail, block[-_TAPS:]))[-_TAPS:]
+
+    def _nearby(self, peaks: Floats, frames: int) -> Floats:
+        """The largest sample that a window's search can meet: it begins half a kernel earlier, in windows before."""
+        before = -(-(_REACH + 3) // frames)
+        padded = np.concatenate((np.full(before, np.abs(self._tail).max()), peaks))
+        nearby: Floats = np.lib.stride_tricks.sliding_window_view(padded, before + 1).max(axis=1)
+        return nearby
 
     def finish(self) -> float:
         """Let the sound end in silence, and give the highest peak."""
         self.feed(np.zeros((1, _TAPS)), np.zeros(1))
         return self._peak
 
-    def _search(self, stretches: Floats) -> None:
-        """Look for a higher peak in stretches of sound, shape (stretches, frames), each with half a kernel around."""
-        sound = stretches.reshape(-1)
-        places = _places(stretches, self._peak)
+    def _search(self, sound: Floats, wanted: Ints, frames: int) -> None:
+        """Look for a higher peak where the wanted windows lie, half a kernel late."""
+        places = _places(sound, wanted, frames, _LEAST_SUM * self._peak)
         guess = _guesses(sound, places)
         places, guess = places[guess > _LEAST_GUESS * self._peak], guess[guess > _LEAST_GUESS * self._peak]
         if len(places) > _MOST_PLACES:
             places = places[np.argpartition(-guess, _MOST_PLACES)[:_MOST_PLACES]]
         if len(places):
-            around = np.lib.stride_tricks.sliding_window_view(sound, _TAPS)[places - _REACH]
-            self._peak = max(self._peak, _highest(around, self._peak))
+            self._peak = max(self._peak, _highest(sound, places, self._peak))
 
 
-def _places(stretches: Floats, peak: float) -> Ints:
-    """Where two neighbours together are large, and larger than the pairs before and after; places in the flat sound."""
+def _places(sound: Floats, wanted: Ints, frames: int, least: float) -> Ints:
+    """Where two neighbours together are large, and no smaller than the pairs before and after."""
+    stretches = np.lib.stride_tricks.sliding_window_view(sound, frames + 3)[wanted * frames + _REACH - 1]
     sums = stretches[:, 1:] + stretches[:, :-1]
     np.abs(sums, out=sums)
-    last = sums.shape[1] - _REACH
-    inner = sums[:, _REACH:last]
-    large = inner > _LEAST_SUM * peak
-    large &= inner >= sums[:, _REACH - 1 : last - 1]
-    large &= inner >= sums[:, _REACH + 1 : last + 1]
+    inner = sums[:, 1:-1]
+    large = inner > least
+    large &= inner >= sums[:, :-2]
+    large &= inner >= sums[:, 2:]
     row, column = np.nonzero(large)
-    places: Ints = row * stretches.shape[1] + column + _REACH
+    places: Ints = wanted[row] * frames + column + _REACH
     return places
 
 
@@ -109,33 +113,39 @@ def _guesses(sound: Floats, places: Ints) -> Floats:
     return np.maximum(np.abs(between), np.maximum(np.abs(left), np.abs(right)))
 
 
-def _highest(around: Floats, peak: float) -> float:
-    """The highest rebuilt value near the middle of each row of ``around``, shape (places, taps)."""
-    table = _table()
-    coarse = np.abs(around @ _coarse_table())
+def _highest(sound: Floats, places: Ints, peak: float) -> float:
+    """The highest rebuilt value near places of the sound; 0 where none can be above ``peak``."""
+    coarse = np.abs(_around(sound, places, _NEAR) @ _coarse_table())
     best = coarse.max(axis=1)
     chosen = np.flatnonzero(best * _LARGEST_UNDER_READ > max(peak, float(best.max())))
     if len(chosen) > _MOST_REFINED:
         chosen = chosen[np.argpartition(-best[chosen], _MOST_REFINED)[:_MOST_REFINED]]
     if not len(chosen):
         return 0.0
+    table = _table(_REACH, _KAISER_BETA)
     middle = np.clip(coarse[chosen].argmax(axis=1) * _COARSE, _COARSE, len(table) - 1 - _COARSE)
-    rows = table[middle[:, None] + np.arange(-_COARSE, _COARSE + 1)]
-    return float(np.abs(np.einsum("pst,pt->ps", rows, around[chosen])).max())
+    around = _around(sound, places[chosen], _REACH)
+    steps = range(-_COARSE, _COARSE + 1)
+    return max(float(np.abs(np.einsum("pt,pt->p", table[middle + step], around)).max()) for step in steps)
+
+
+def _around(sound: Floats, places: Ints, reach: int) -> Floats:
+    """Each place's interval with so many samples on either side, shape (places, 2 reach + 2)."""
+    return np.lib.stride_tricks.sliding_window_view(sound, 2 * reach + 2)[places - reach]
 
 
 @cache
 def _coarse_table() -> Floats:
-    return np.ascontiguousarray(_table()[::_COARSE].T)
+    return np.ascontiguousarray(_table(_NEAR, _NEAR_BETA)[::_COARSE].T)
 
 
 @cache
-def _table() -> Floats:
+def _table(reach: int, beta: float) -> Floats:
     """Weights that rebuild the sound from half a sample before an interval to half a sample after it."""
     at = np.arange(-_FINE // 2, _FINE + _FINE // 2 + 1) / _FINE
-    distance = at[:, None] - np.arange(-_REACH, _REACH + 2)[None, :]
-    inside = np.clip(1.0 - (distance / (_REACH + 1.0)) ** 2, 0.0, None)
-    weights = np.sinc(distance) * np.i0(_KAISER_BETA * np.sqrt(inside)) / np.i0(_KAISER_BETA)
-    weights[np.abs(distance) > _REACH + 1.0] = 0.0
+    distance = at[:, None] - np.arange(-reach, reach + 2)[None, :]
+    inside = np.clip(1.0 - (distance / (reach + 1.0)) ** 2, 0.0, None)
+    weights = np.sinc(distance) * np.i0(beta * np.sqrt(inside)) / np.i0(beta)
+    weights[np.abs(distance) > reach + 1.0] = 0.0
     weights /= weights.sum(axis=1, keepdims=True)
     return weights

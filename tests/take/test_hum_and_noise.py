@@ -1,0 +1,121 @@
+"""Hum and noise: levels that were put in come back, and a bass note is no hum."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from faulty_takes import FRAMES, RATE, bass, clean_take, hum, kick, level, room_noise, shaped_noise
+
+from micalign.take.levels import measure_levels
+from micalign.take.model import Track
+
+MATTERS_DB = 1.0  # of a hum's level
+FLOOR_DB = 1.5
+
+
+def read(sound, rate=RATE):
+    return measure_levels([Track.from_array("track", sound, rate)])[0]
+
+
+def rms_db(sound) -> float:
+    return 10.0 * np.log10(np.mean(np.square(sound)))
+
+
+@pytest.mark.parametrize("mains", [49.6, 49.9, 50.0, 50.07, 50.4, 59.5, 59.95, 60.0, 60.06, 60.5])
+@pytest.mark.parametrize("dbfs", [-40.0, -55.0, -70.0])
+def test_hum_is_named_and_its_level_found(mains, dbfs):
+    rng = np.random.default_rng(round(mains * 100))
+    found = read(0.3 * kick(rng) + room_noise(rng) + hum(rng, mains, dbfs)).hum
+    assert found is not None
+    assert found.mains_hz == round(mains / 10) * 10
+    assert found.dbfs == pytest.approx(dbfs, abs=MATTERS_DB)
+    assert [round(line.hz / mains) for line in found.lines][:3] == [1, 2, 3]
+
+
+def test_the_level_of_each_harmonic_is_found(rng):
+    t = np.arange(FRAMES) / RATE
+    sizes = {50: -60.0, 100: -52.0, 150: -66.0, 250: -70.0}
+    wave = sum(level(dbfs) * np.sqrt(2) * np.sin(2 * np.pi * hz * t + hz) for hz, dbfs in sizes.items())
+    found = read(0.3 * kick(rng) + room_noise(rng) + wave).hum
+    assert {round(line.hz): pytest.approx(line.dbfs, abs=MATTERS_DB) for line in found.lines} == sizes
+
+
+@pytest.mark.parametrize("hz", [49.0, 58.27, 61.74, 51.91, 98.0, 116.54, 123.47])
+@pytest.mark.parametrize("seed", range(2))
+def test_a_bass_that_plays_notes_near_the_mains_is_no_hum(hz, seed):
+    rng = np.random.default_rng(seed)
+    assert read(0.3 * bass(rng, (hz,)) + room_noise(rng)).hum is None
+
+
+@pytest.mark.parametrize("hz", [49.0, 58.27, 61.74])
+def test_not_even_a_note_held_all_through_is_hum(hz, rng):
+    t = np.arange(FRAMES) / RATE
+    drone = sum(0.1 / k * np.sin(2 * np.pi * k * hz * t) for k in range(1, 8))
+    assert read(drone + room_noise(rng)).hum is None
+
+
+def test_a_note_on_the_mains_frequency_that_comes_and_goes_is_no_hum(rng):
+    assert read(0.3 * bass(rng, (50.0,)) + room_noise(rng)).hum is None
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_noise_alone_shows_no_hum(seed):
+    rng = np.random.default_rng(seed)
+    shaped = shaped_noise(rng, 18.0, 90.0, 0.01) if seed % 2 else 0.01 * rng.normal(size=FRAMES)
+    assert read(shaped[: (2 + seed // 2) * RATE]).hum is None
+
+
+@pytest.mark.parametrize("dbfs", [-45.0, -60.0, -75.0, -90.0])
+@pytest.mark.parametrize("kind", ["white", "low", "rest"])
+def test_the_floor_is_that_of_the_noise_not_of_the_music(dbfs, kind):
+    rng = np.random.default_rng(3)
+    bands = {"white": (0.0, 24_000.0), "low": (18.0, 90.0), "rest": (100.0, 4000.0)}
+    noise = shaped_noise(rng, *bands[kind], level(dbfs))
+    assert read(0.5 * kick(rng) + noise).noise_floor_dbfs == pytest.approx(dbfs, abs=FLOOR_DB)
+
+
+def test_the_floor_is_found_at_other_rates(rng):
+    for rate in (8000, 22_050, 44_100, 96_000):
+        noise = level(-60.0) * rng.normal(size=4 * rate)
+        sound = noise.copy()
+        sound[2 * rate : 2 * rate + rate // 2] += 0.3 * rng.normal(size=rate // 2)
+        assert read(sound, rate).noise_floor_dbfs == pytest.approx(-60.0, abs=FLOOR_DB)
+
+
+def test_muted_parts_are_no_floor(rng):
+    sound = 0.5 * kick(rng) + level(-60.0) * rng.normal(size=FRAMES)
+    sound[: RATE // 2 * 3] = 0.0
+    assert read(sound).noise_floor_dbfs == pytest.approx(-60.0, abs=FLOOR_DB)
+
+
+def test_a_track_that_never_pauses_says_that_its_floor_is_a_bound(rng):
+    assert read(0.3 * rng.normal(size=FRAMES)).floor.is_bound
+    assert not read(clean_take(0)["kick"]).floor.is_bound
+
+
+def test_rumble_hiss_and_hum_are_told_apart_with_their_levels(rng):
+    sound = 0.3 * kick(rng) + room_noise(rng)
+    rumble = read(sound + shaped_noise(rng, 18.0, 90.0, level(-50.0))).noise
+    hiss = read(sound + shaped_noise(rng, 20.0, 24_000.0, level(-50.0))).noise
+    hummed = read(sound + hum(rng, 50.0, -50.0)).noise
+    assert (rumble.kind, hiss.kind, hummed.kind) == ("rumble", "hiss", "hum")
+    assert 10 * np.log10(rumble.rumble) == pytest.approx(-50.0, abs=FLOOR_DB)
+    assert 10 * np.log10(hiss.hiss) == pytest.approx(-50.0, abs=FLOOR_DB)
+    assert read(sound).noise.kind == "room"
+
+
+def test_rms_crest_and_offset_are_those_of_the_samples(rng):
+    sound = 0.1 * rng.normal(size=FRAMES + 1234) + 0.013
+    found = read(sound)
+    assert found.rms_dbfs == pytest.approx(rms_db(sound), abs=1e-9)
+    assert found.crest_db == pytest.approx(20 * np.log10(np.abs(sound).max()) - rms_db(sound), abs=1e-9)
+    assert found.offset == pytest.approx(0.013, abs=5e-4)  # a tenth of a second of this noise is steady to 0.0014
+    assert found.peak == np.abs(sound).max()
+
+
+def test_mains_advice_never_lifts_an_earth(rng):
+    found = read(0.3 * kick(rng) + room_noise(rng) + hum(rng, 50.0, -45.0))
+    (told,) = [remark for remark in found.remarks if remark.rule == "hum"]
+    assert told.severity == "problem"
+    assert "Never lift or cut a protective earth" in told.caution
+    assert "licensed electrician" in told.caution

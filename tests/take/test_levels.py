@@ -1,0 +1,130 @@
+"""Levels of a take: verdicts, gain changes, laws, and the take as a whole."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from faulty_takes import RATE, clean_take
+
+from micalign.errors import TakeError
+from micalign.take.levels import measure_levels
+from micalign.take.model import Track
+from micalign.take.outline import OutlineMeter
+from micalign.take.remarks import clock
+from micalign.take.together import Sheet, remarks_together
+from micalign.take.verdict import WorkingWindow
+
+
+def read(sound, rate=RATE, **options):
+    return measure_levels([Track.from_array("track", sound, rate)], **options)[0]
+
+
+@pytest.mark.parametrize(
+    ("peak", "verdict", "change_db"),
+    [(0.24, "quiet", 6.4), (0.26, "good", 0.0), (0.74, "good", 0.0), (0.76, "hot", -3.6), (0.01, "quiet", 34.0)],
+)
+def test_the_verdict_is_by_the_working_window(peak, verdict, change_db):
+    sound = clean_take(0)["kick"]
+    found = read(sound * peak / np.abs(sound).max())
+    assert found.verdict == verdict
+    assert found.gain_change_db == pytest.approx(change_db, abs=0.05)
+
+
+def test_the_window_can_be_set():
+    sound = clean_take(0)["kick"] * 0.4
+    assert read(sound).verdict == "quiet"
+    assert read(sound, window=WorkingWindow(10.0, 30.0)).verdict == "good"
+    assert read(sound, window=WorkingWindow(5.0, 15.0)).verdict == "hot"
+
+
+@pytest.mark.parametrize("ends", [(0.0, 75.0), (75.0, 25.0), (25.0, 101.0), (25.0, 25.0)])
+def test_an_impossible_window_is_refused(ends):
+    with pytest.raises(TakeError, match="working window"):
+        WorkingWindow(*ends)
+
+
+def test_a_quiet_track_is_a_fault_only_where_its_noise_is_heard(rng):
+    sound = 0.1 * clean_take(0)["kick"]
+    noisy = sound + 3e-4 * rng.normal(size=len(sound))
+    assert not read(sound).has_problem
+    assert {remark.rule for remark in read(noisy).remarks if remark.severity == "problem"} == {"hiss"}
+
+
+def test_a_clipped_track_is_to_be_turned_down_by_six_decibels_at_least():
+    assert read(np.clip(2 * clean_take(0)["kick"] * 2, -1, 1)).gain_change_db == pytest.approx(-6.02, abs=0.01)
+
+
+@pytest.mark.parametrize("sound", [[], [0.5], np.zeros(10), np.full(480, 0.1), 0.5 * np.ones(100)])
+def test_very_short_tracks_are_read(sound):
+    found = read(sound)
+    assert found.duration_s == len(sound) / RATE
+    assert found.verdict in {"quiet", "good", "silent"}
+
+
+def test_a_sample_that_is_no_number_is_refused():
+    with pytest.raises(TakeError, match="no number"):
+        read([0.0, np.nan, 0.0])
+
+
+def test_scaling_a_track_moves_every_level_alike():
+    sound = clean_take(1)["bass"]
+    loud, soft = read(sound), read(0.5 * sound)
+    for name in ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "noise_floor_dbfs"):
+        assert getattr(loud, name) - getattr(soft, name) == pytest.approx(6.0206, abs=0.01)
+    assert loud.snr_db == pytest.approx(soft.snr_db, abs=1e-6)
+
+
+def test_an_inverted_track_reads_the_same():
+    sound = clean_take(1)["kick"]
+    one, other = read(sound), read(-sound)
+    assert (one.peak, one.mean_square, one.verdict) == (other.peak, other.mean_square, other.verdict)
+    assert one.true_peak == pytest.approx(other.true_peak, rel=1e-9)
+
+
+def test_tracks_are_left_as_they_were():
+    sound = clean_take(2)["kick"].copy()
+    before = sound.copy()
+    read(sound)
+    assert np.array_equal(sound, before)
+
+
+def test_tracks_of_other_rates_and_lengths_are_read_together():
+    tracks = [Track.from_array("a", np.ones(100) / 2, 8000), Track.from_array("b", np.ones(9000) / 3, 44_100)]
+    seconds: list[float] = []
+    assert [round(levels.peak, 3) for levels in measure_levels(tracks, progress=seconds.append)] == [0.5, 0.333]
+    assert seconds == sorted(seconds)
+
+
+@pytest.mark.parametrize("windows", [1, 7, 4096, 4097, 8193, 30_001])
+def test_an_outline_keeps_every_extreme_however_long(windows, rng):
+    highs = rng.random(windows)
+    meter = OutlineMeter(0.01)
+    for start in range(0, windows, 100):
+        meter.feed(-highs[start : start + 100], highs[start : start + 100])
+    found = meter.finish()
+    assert len(found.highs) <= 4097
+    per_bin = round(found.bin_s / 0.01)
+    expected = [highs[start : start + per_bin].max() for start in range(0, windows, per_bin)]
+    assert found.highs.tolist() == expected
+    assert found.lows.tolist() == [-high for high in expected]
+
+
+def test_a_take_of_one_rate_length_and_start_needs_no_words():
+    assert remarks_together([Sheet("a", 48_000, 10.0, 5.0), Sheet("b", 48_000, 10.2, 5.0)]) == ()
+
+
+def test_rates_lengths_and_starts_that_differ_are_told():
+    sheets = [Sheet("a", 48_000, 60.0, 36_000.0), Sheet("b", 48_000, 60.0, 36_000.25), Sheet("c", 44_100, 30.0)]
+    told = {remark.rule: remark for remark in remarks_together(sheets)}
+    assert {rule: remark.severity for rule, remark in told.items()} == {
+        "rates": "problem",
+        "starts": "note",
+        "lengths": "note",
+    }
+    assert "'c' (44100 Hz)" in told["rates"].message
+    assert "'b' (250.0 ms)" in told["starts"].message
+    assert "'c' (0:30.000)" in told["lengths"].message
+
+
+def test_places_are_minutes_and_seconds():
+    assert clock(599.9996) == "10:00.000"
