@@ -76,7 +76,9 @@ def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
     for wanted in map(parse_spec, specs):
         try:
             file = _shared(files, wanted.path)
-            found += [(file, one) for one in _channels_of(file, wanted)]
+            for one in _channels_of(file, wanted):
+                _index(file, one)
+                found.append((file, one))
         except TakeError as error:
             faults += error.faults
     if faults:
@@ -148,18 +150,21 @@ def _channels_of(file: AudioFile, wanted: Spec) -> Sequence[Spec]:
 
 
 def _channel(file: AudioFile, wanted: Spec, name: str) -> Track:
+    return Track(name, file.info.sample_rate, file.info.frames, ChannelSamples(file, _index(file, wanted)))
+
+
+def _index(file: AudioFile, wanted: Spec) -> int:
+    """The channel wanted, from 0; `TakeError` where it is not said or not there."""
     count = file.info.channels
-    channel = wanted.channel
-    if channel is None:
-        if count > 1:
-            raise TakeError(
-                f"{wanted.path} has {count} channels: say which, '{wanted.path.name}:1' to '{wanted.path.name}:{count}'"
-            )
-        channel = 1
+    if wanted.channel is None and count > 1:
+        raise TakeError(
+            f"{wanted.path} has {count} channels: say which, '{wanted.path.name}:1' to '{wanted.path.name}:{count}'"
+        )
+    channel = 1 if wanted.channel is None else wanted.channel
     if not 1 <= channel <= count:
         has = "only one channel" if count == 1 else f"{count} channels, counted from 1"
         raise TakeError(f"{wanted.path} has no channel {channel}: it has {has}")
-    return Track(name, file.info.sample_rate, file.info.frames, ChannelSamples(file, channel - 1))
+    return channel - 1
 
 
 def _refuse_shared(tracks: Sequence[Track]) -> None:

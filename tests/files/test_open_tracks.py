@@ -95,12 +95,13 @@ def test_one_file_twice_is_refused(tmp_path: Path) -> None:
 
 def test_all_faults_come_together(tmp_path: Path) -> None:
     """One run tells all files that are wrong."""
+    mono = _write(tmp_path / "mono.wav")
     (tmp_path / "empty.wav").touch()
     (tmp_path / "text.wav").write_text("not a sound\n" * 50)
     with pytest.raises(TakeError) as refusal:
-        open_tracks([tmp_path / "none.wav", tmp_path / "empty.wav", tmp_path / "text.wav", tmp_path])
+        open_tracks([*(tmp_path / name for name in ("none.wav", "empty.wav", "text.wav")), tmp_path, f"{mono}:2"])
     faults = refusal.value.faults
-    wanted = ["no such file", "0 bytes", "no audio that micalign can read", "is a folder"]
+    wanted = ["no such file", "0 bytes", "no audio that micalign can read", "is a folder", "has no channel 2"]
     for fault, said in zip(faults, wanted, strict=True):
         assert said in fault
         assert str(tmp_path) in fault
