@@ -27,10 +27,15 @@ _STRAY_CHANCE: Final = 0.05
 _STRAY_DENSITY: Final = _STRAY_CHANCE / 0.06
 """Chance that a delay is a stray, spread over the 60 ms of lags that are searched."""
 
-_LEAST_SIGMA_S: Final = 15e-6
+_LEAST_SIGMA_S: Final = 7e-6
 """No delay is trusted further: a drum is no point, and its sound no single instant (common practice, no source)."""
 
+_REASSIGNMENTS: Final = 3
+_NEVER_S: Final = 0.05
+"""What a group that a DI cannot hear is off by."""
+
 _COARSE_S: Final = (1e-3, 3e-4, 1e-4, 3e-5, 0.0, 0.0, 0.0)
+_ROOM_SHARES: Final = (1.5, 1.0, 0.5, 0.25, 0.1, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +82,42 @@ def sightings_of(groups: tuple[Group, ...]) -> Sightings:
 def fitted(beliefs: Beliefs, seen: Sightings) -> Fit:
     """The best explanation of the sightings under some beliefs."""
     source_of = _assigned(beliefs, seen)
+    best = _best_fit(beliefs, seen, source_of)
+    for _ in range(_REASSIGNMENTS):
+        better = _reassigned(beliefs, seen, best.unknowns)
+        if (better == source_of).all():
+            break
+        source_of = better
+        best = _best_fit(beliefs, seen, source_of)
+    return best
+
+
+def _best_fit(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Fit:
+    """The better of two ways to the posterior's top, which has several where some sightings may be strays.
+
+    The first begins with coarse sightings, so that strays drop out before they can pull; the second begins by
+    doubting only what the beliefs leave no room for, so that a place that is off by much of its uncertainty is moved
+    and not called stray.
+    """
+    ways = (_from_coarse(beliefs, seen, source_of), _from_room(beliefs, seen, source_of))
+    return max((_judged(beliefs, seen, source_of, unknowns) for unknowns in ways), key=lambda fit: fit.evidence)
+
+
+def _from_coarse(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Floats:
     unknowns = beliefs.mean
     for coarse_s in _COARSE_S:
         sigma_s = np.hypot(seen.sigma_s, coarse_s)
-        unknowns = _step(beliefs, seen, source_of, unknowns, sigma_s)
-    return _judged(beliefs, seen, source_of, unknowns)
+        unknowns = _step(beliefs, seen, source_of, unknowns, sigma_s, sigma_s)
+    return unknowns
+
+
+def _from_room(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Floats:
+    unknowns = beliefs.mean
+    for share in _ROOM_SHARES:
+        _, slope = _predicted(beliefs, seen, source_of, unknowns)
+        room_s = share * np.sqrt(slope**2 @ beliefs.sigma**2)
+        unknowns = _step(beliefs, seen, source_of, unknowns, seen.sigma_s, np.hypot(seen.sigma_s, room_s))
+    return unknowns
 
 
 def _predicted(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats) -> tuple[Floats, Floats]:
@@ -94,12 +130,40 @@ def _predicted(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Flo
 
 
 def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
-    """Which source each group is most likely to be."""
+    """Which source each group is most likely to be, before anything is fitted.
+
+    A doubt that all delays of a group share (its reference track may be late) is shared in their covariance, so that
+    the pattern of the delays still tells; a heavy tail keeps one stray from deciding.
+    """
     score = np.zeros((seen.groups, beliefs.layout.sources))
     for source in range(beliefs.layout.sources):
         predicted, slope = _predicted(beliefs, seen, np.full(seen.groups, source), beliefs.mean)
-        sigma_s = np.sqrt(seen.sigma_s**2 + (slope**2 @ beliefs.sigma**2))
-        np.add.at(score[:, source], seen.group, _log_chance(seen.delay_s - predicted, sigma_s))
+        residual_s = np.nan_to_num(seen.delay_s - predicted, nan=_NEVER_S)
+        scaled = slope * beliefs.sigma
+        for group in range(seen.groups):
+            rows = seen.group == group
+            if rows.any():
+                score[group, source] = _tailed(residual_s[rows], scaled[rows])
+    best: Ints = np.argmax(score, axis=1)
+    return best
+
+
+def _tailed(residual_s: Floats, scaled: Floats) -> float:
+    """Logarithm of a Student density (4 degrees of freedom) with the covariance of the beliefs and a coarse noise."""
+    covariance = scaled @ scaled.T + np.eye(len(residual_s)) * _COARSE_S[1] ** 2
+    distance = float(residual_s @ np.linalg.solve(covariance, residual_s))
+    freedom = 4.0
+    log_size = float(np.linalg.slogdet(covariance)[1])
+    return -0.5 * (freedom + len(residual_s)) * float(np.log1p(distance / freedom)) - 0.5 * log_size
+
+
+def _reassigned(beliefs: Beliefs, seen: Sightings, unknowns: Floats) -> Ints:
+    """Which source each group is, now that the unknowns are fitted."""
+    score = np.zeros((seen.groups, beliefs.layout.sources))
+    for source in range(beliefs.layout.sources):
+        predicted, _ = _predicted(beliefs, seen, np.full(seen.groups, source), unknowns)
+        chance = _log_chance(seen.delay_s - predicted, np.hypot(seen.sigma_s, _COARSE_S[2]))
+        np.add.at(score[:, source], seen.group, chance)
     best: Ints = np.argmax(score, axis=1)
     return best
 
@@ -121,11 +185,13 @@ def _weights(residual_s: Floats, sigma_s: Floats) -> Floats:
     return good / (good + _STRAY_DENSITY)
 
 
-def _step(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats, sigma_s: Floats) -> Floats:
-    """One Gauss-Newton step, in the space of the sightings (Tarantola eq. 3.51)."""
+def _step(
+    beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats, sigma_s: Floats, doubt_s: Floats
+) -> Floats:
+    """A Gauss-Newton step, in the space of the sightings (Tarantola eq. 3.51); strays lie beyond ``doubt_s``."""
     predicted, slope = _predicted(beliefs, seen, source_of, unknowns)
     residual_s = seen.delay_s - predicted
-    weight = _weights(residual_s, sigma_s)
+    weight = _weights(residual_s, doubt_s)
     used = weight > 1e-6
     if not used.any():
         return unknowns

@@ -1,7 +1,7 @@
 """Is a take as its scene says, and if not, what is the simplest reason?
 
-Hears the groups of sounds in the take (`micalign.delay.hearing`), asks which beliefs about the scene explain their delays (`fit`,
-`causes`, `verdict`) and polarities (`polarity`), and tells it row by row and in words.
+Hears the groups of sounds in the take (`micalign.delay.hearing`), asks which beliefs about the scene explain their
+delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and tells it row by row and in words.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ import numpy as np
 
 from micalign.compare.beliefs import Beliefs, beliefs_of
 from micalign.compare.fit import Fit, Sightings, sightings_of
-from micalign.delay.hearing import Group, Heard, groups_of
 from micalign.compare.model import Comparison, Explanation, Row
 from micalign.compare.polarity import expected_signs, flips_of
 from micalign.compare.verdict import verdict_on
 from micalign.compare.words import explanation_of, findings_of
+from micalign.delay.hearing import Group, Heard, groups_of
 from micalign.errors import TakeError
 from micalign.scene.model import Scene
 from micalign.take.model import Take

@@ -24,7 +24,7 @@ from micalign.take.model import Take
 
 __all__ = ["arrivals_of", "locate", "located"]
 
-_LEAST_SIGMA_S: Final = 15e-6
+_LEAST_SIGMA_S: Final = 7e-6
 """No delay is trusted further: a drum is no point, and its sound no single instant (common practice, no source)."""
 
 _LOOSE_M: Final = 0.10
