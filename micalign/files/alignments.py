@@ -259,6 +259,7 @@ def _write(session: _Session, targets: Targets, plan: _Plan, wish: Wish, say: Sa
         whole=wish.whole_samples,
         headroom_db=wish.headroom_db,
         force=wish.force,
+        clock_of=original_of(session.ordered[-1])[0].path,
     )
     previews = _previews(targets, plan, blend, wish)
     sheet = sheet_of(
