@@ -58,7 +58,7 @@ class Spectra:
     @property
     def frequencies_hz(self) -> Floats:
         """The B frequencies."""
-        return np.arange(self.cross.shape[1]) * (self.sample_rate / self.size)
+        return np.asarray(np.arange(self.cross.shape[1]) * (self.sample_rate / self.size), dtype=np.float64)
 
 
 def raised_cosine(length: int, rise: int, fall: int) -> Floats:
@@ -75,7 +75,13 @@ def raised_cosine(length: int, rise: int, fall: int) -> Floats:
 
 
 def frame_spectra(
-    first: Track, second: Track, starts: Ints, window: Floats, *, margin: int, centre_s: float | Floats = 0.0,
+    first: Track,
+    second: Track,
+    starts: Ints,
+    window: Floats,
+    *,
+    margin: int,
+    centre_s: float | Floats = 0.0,
     second_window: Floats | None = None,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).

@@ -43,8 +43,7 @@ def votes(spectra: Spectra, whitening: tuple[Floats, Floats]) -> Floats:
     One stroke that falls together with a louder drum would else outweigh all that do not.
     """
     energies = [
-        (power * white**2).sum(axis=1)
-        for power, white in zip((spectra.first, spectra.second), whitening, strict=True)
+        (power * white**2).sum(axis=1) for power, white in zip((spectra.first, spectra.second), whitening, strict=True)
     ]
     product = energies[0] * energies[1]
     scale: Floats = (product + product.max(initial=0.0) * 1e-6 + 1e-37) ** -0.5

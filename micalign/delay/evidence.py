@@ -7,9 +7,10 @@ single bin, gives the cymbals' and the noise's bins the vote of the drum's.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from micalign.arrays import Complexes, Floats
 from micalign.delay.correlation import Spectra, band_mean, correlate_spectrum, frame_spectra
@@ -101,7 +102,12 @@ def _white(power: Floats, *, lines: bool = False) -> Floats:
 
 
 def _gather(
-    kind: str, spectra: Spectra, frames: Complexes, weight: Floats, bleed: Complexes | None, reach_s: float
+    kind: str,
+    spectra: Spectra,
+    frames: npt.NDArray[np.complexfloating[Any, Any]],
+    weight: Floats,
+    bleed: Complexes | None,
+    reach_s: float,
 ) -> Evidence | None:
     hz, rate = spectra.frequencies_hz, spectra.sample_rate
     cross = frames.mean(axis=0).astype(complex)

@@ -8,6 +8,7 @@ drum drowns all bleed; the *rest*, the loudest moments between them, where a clo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -104,7 +105,7 @@ def _levels(env: Envelope, starts: Ints, length: int) -> Floats:
 def _loudest_of_each(env: Envelope, starts: Ints, length: int, most: int) -> Ints:
     levels = _levels(env, starts, length)
     bounds = np.linspace(0, len(starts), most + 1).astype(np.intp)
-    return np.array([starts[a + np.argmax(levels[a:b])] for a, b in zip(bounds[:-1], bounds[1:], strict=True) if b > a])
+    return np.array([starts[a + np.argmax(levels[a:b])] for a, b in pairwise(bounds) if b > a])
 
 
 def _sounding(env: Envelope, starts: Ints, length: int) -> Ints:
@@ -117,5 +118,3 @@ def _sounding(env: Envelope, starts: Ints, length: int) -> Ints:
 def moments_to_samples(moments_s: Floats, start_s: float, rate: int) -> Ints:
     """Times on the take's clock to samples of a track, in order."""
     return np.sort(np.rint((moments_s - start_s) * rate).astype(np.intp))
-
-

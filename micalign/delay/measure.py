@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.delay.drift import Line, drift_line
-from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
+from micalign.delay.evidence import stretch_evidence, stroke_evidence
 from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.sharpen import Sharp, sharpen
@@ -204,9 +204,7 @@ def _doubt(delay: Delay, reason: str) -> Delay:
     return replace(delay, reliable=False, confidence=min(delay.confidence, 0.4), reason=delay.reason or reason)
 
 
-def _measure_near(
-    reference: Listened, track: Listened, options: _Options, centre_s: float, reach_s: float
-) -> Delay:
+def _measure_near(reference: Listened, track: Listened, options: _Options, centre_s: float, reach_s: float) -> Delay:
     if options.drift:
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
         return _from_line(line) if line is not None else _nothing(options, "nothing in the tracks is alike")

@@ -15,7 +15,7 @@ import numpy as np
 from micalign.arrays import Floats, Ints
 from micalign.take.model import BLOCK_FRAMES, Track
 
-__all__ = ["STEP_S", "Envelope", "envelope", "closeness_db", "hits", "sparsity_db"]
+__all__ = ["STEP_S", "Envelope", "closeness_db", "envelope", "hits", "sparsity_db"]
 
 STEP_S: Final = 0.001
 """Seconds from one short-time energy to the next."""
@@ -90,7 +90,8 @@ def hits(env: Envelope, *, below_loudest_db: float = 10.0, rise_db: float = 6.0)
         return np.zeros(0, dtype=np.intp)
     starts, level = starts[kept], level[kept]
     loud = np.sort(level)[-max(len(level) // 10, 1) :].mean()
-    return starts[level >= loud * 10 ** (-below_loudest_db / 10)] * env.step
+    own: Ints = starts[level >= loud * 10 ** (-below_loudest_db / 10)] * env.step
+    return own
 
 
 def _leaps(power: Floats, factor: float) -> Ints:

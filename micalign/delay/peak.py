@@ -45,7 +45,7 @@ class Correlogram:
         """The lags of either sign up to ``max_lag_s`` of a correlation that holds lag 0 first, negative lags last."""
         half = min(int(max_lag_s / step_s), len(correlation) // 2 - 1)
         numbers = np.arange(-half, half + 1)
-        return cls(numbers * step_s, correlation[numbers])
+        return cls(np.asarray(numbers * step_s, dtype=np.float64), correlation[numbers])
 
     @property
     def step_s(self) -> float:
@@ -105,7 +105,9 @@ def first_arrival(
     size, step = np.abs(correlogram.values), correlogram.step_s
     top = int(np.argmin(np.abs(correlogram.lags_s - strongest.lag_s)))
     early = np.arange(max(top - int(within_s / step), 1), top)
-    keen = early[(size[early] >= size[early - 1]) & (size[early] >= size[early + 1]) & (size[early] >= share * size[top])]
+    keen = early[
+        (size[early] >= size[early - 1]) & (size[early] >= size[early + 1]) & (size[early] >= share * size[top])
+    ]
     for index in keen:
         crest = index + int(np.argmax(size[index : index + max(int(0.0003 / step), 1)]))
         before = size[max(index - int(0.03 / step), 0) : max(index - int(0.0005 / step), 0)]

@@ -57,9 +57,7 @@ def sharpen(
     samples = delay_s * first.sample_rate + clocks
     # The second's window is late by what the reading at whole samples leaves of the delay: at 40 dB that matters.
     later = matched_window(len(gate.window), samples - round(samples))
-    spectra = frame_spectra(
-        first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, second_window=later
-    )
+    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, second_window=later)
     hz = spectra.frequencies_hz
     centre_s = float(spectra.centre_s[0])
     cross = spectra.cross.sum(axis=0).astype(complex)
@@ -72,9 +70,7 @@ def sharpen(
     summed_s, alike = _best_sum(spectra, cross, lag_s)
     moved_s = summed_s - lag_s
     summed = one_path and max(2e-5, 6.0 * bound_s) < abs(moved_s) < 6e-4
-    return Sharp(
-        (summed_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed
-    )
+    return Sharp((summed_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed)
 
 
 def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, float]:
@@ -85,7 +81,9 @@ def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple
     """
     hz, count = spectra.frequencies_hz, len(spectra.times_s)
     turned = smooth_bins(cross * np.exp(2j * np.pi * hz * lag_s), _SMOOTH_BINS)
-    powers = smooth_bins(spectra.first.sum(axis=0), _SMOOTH_BINS) * smooth_bins(spectra.second.sum(axis=0), _SMOOTH_BINS)
+    powers = smooth_bins(spectra.first.sum(axis=0), _SMOOTH_BINS) * smooth_bins(
+        spectra.second.sum(axis=0), _SMOOTH_BINS
+    )
     # Nothing 70 dB below the loudest band counts: what a window leaks of a band is coherent and says nothing.
     floor = powers.max(initial=0.0) * 1e-14 + 1e-60
     coherence = np.abs(turned) ** 2 / (powers + floor)
