@@ -6,6 +6,7 @@ the scene's own unit is metric or not.
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -14,7 +15,7 @@ from micalign.acoustics.panels import mirror, panel_frame
 from micalign.acoustics.patterns import aims, gains
 from micalign.arrays import Floats
 from micalign.scene.model import PATTERNS, SURFACES, Mic, Point, Scene
-from micalign.units import show_centimetres, show_length
+from micalign.units import METRES, show_centimetres, show_length
 
 __all__ = [
     "axis_degrees",
@@ -22,6 +23,7 @@ __all__ = [
     "image_of",
     "mended_by_moving_nearer",
     "reflection_levels_db",
+    "rounded_up",
     "say_length",
     "say_move",
     "say_place",
@@ -38,6 +40,16 @@ def say_length(metres: float, unit: str) -> str:
     ('7 cm', '2 3/4 in')
     """
     return show_length(metres, unit) if unit in {"ft", "in"} else show_centimetres(metres)
+
+
+def rounded_up(metres: float, unit: str) -> float:
+    """A length rounded up to what `say_length` says of it, so that a move is never told too short.
+
+    >>> rounded_up(0.0712, "m"), round(rounded_up(0.0712, "in") / 0.0254, 2)
+    (0.08, 3.0)
+    """
+    step = METRES["in"] / 4 if unit in {"ft", "in"} else 0.01
+    return math.ceil(metres / step - 1e-6) * step
 
 
 def say_move(move_m: Floats, unit: str) -> str:

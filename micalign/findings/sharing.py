@@ -12,7 +12,7 @@ from micalign.acoustics.direct import DiDifference
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.spacing import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.findings.finding import Finding
-from micalign.findings.moves import say_length
+from micalign.findings.moves import rounded_up, say_length
 from micalign.scene.model import Scene
 from micalign.units import show_db, show_hz, show_ms_known, show_ratio
 
@@ -59,17 +59,25 @@ def _bleed_words(row: Spacing) -> str:
 
 
 def _come_nearer(scene: Scene, prediction: Prediction, row: Spacing) -> str:
-    own = float(prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)])
-    by_spacing = own * row.mic_distance_ratio / RATIO
-    by_level = own * 10 ** (-(row.bleed_db + BLEED_DB) / 20)
-    # Where both readings fail, meeting one is enough; the shorter move meets it.
-    wanted = by_spacing if row.bleed_passes else max(by_level, by_spacing)
-    if wanted >= 0.03:
-        nearer = say_length(own - wanted, scene.length_unit)
-        return f"Move '{row.mic}' {nearer} nearer to '{row.source}', to {say_length(wanted, scene.length_unit)}."
+    """The shortest way along the line to the source after which a reading passes, the mic's aim kept on it."""
+    found, unit = prediction.arrivals, scene.length_unit
+    source = found.source_m[found.sources.index(row.source)]
+    mic, other = (found.mic_m[found.mics.index(name)] for name in (row.mic, row.other_mic))
+    share = np.linspace(0.0, 1.0, 1001)[:-1]
+    own = (1 - share) * np.linalg.norm(source - mic)
+    between = np.linalg.norm(mic + share[:, None] * (source - mic) - other, axis=1)
+    passes = between >= RATIO * own
+    if not row.bleed_passes:
+        passes |= row.bleed_db + 20 * np.log10(1 - share) <= -BLEED_DB
+    first = int(np.argmax(passes))
+    move = rounded_up(float(own[0] - own[first]), unit)
+    if passes[first] and own[0] - move >= 0.03:
+        return (
+            f"Move '{row.mic}' {say_length(move, unit)} nearer to '{row.source}', to {say_length(own[0] - move, unit)}."
+        )
     # The other way round: the neighbour must go so far that its path is three times the own one.
-    away = own * (RATIO - row.path_ratio)
-    return f"Move '{row.other_mic}' {say_length(max(away, 0.01), scene.length_unit)} farther from '{row.source}'."
+    away = rounded_up(max(own[0] * (RATIO - row.path_ratio), 0.01), unit)
+    return f"Move '{row.other_mic}' {say_length(away, unit)} farther from '{row.source}'."
 
 
 def _shared(scene: Scene, prediction: Prediction) -> Iterator[Difference]:
@@ -148,8 +156,9 @@ def opposite_sides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "opposite-sides",
                 "note",
                 (row.source, *row.mics),
-                f"'{row.mics[0]}' and '{row.mics[1]}' face '{row.source}' from opposite sides: where its one side "
-                "pushes the other pulls (a drum head, an open-backed cabinet).",
+                f"'{row.mics[0]}' and '{row.mics[1]}' face '{row.source}' from opposite sides, "
+                f"{_angle_at_source(prediction, row):.0f} degrees apart: where its one side pushes the other pulls "
+                "(a drum head, an open-backed cabinet).",
                 f"Flip the polarity of '{row.mics[1]}' and keep what has more bass.",
             )
 

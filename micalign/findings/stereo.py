@@ -97,17 +97,31 @@ def opposite_channels(scene: Scene, prediction: Prediction) -> Iterator[Finding]
         wanted = {name for mic in pair.mics for name in scene.mic(mic).on}
         rows = [row for row in _rows(prediction, pair) if row.source in wanted and row.image_percent is None]
         if geometry.kind != "mid-side" and rows:
+            worst = min(rows, key=lambda row: row.mono_notch_depth_db)
+            depth = show_db(worst.mono_notch_depth_db)
+            late = show_ms_known(abs(worst.difference_s), worst.uncertainty_s)
+            loss = "all of its bass" if depth == "total" else f"{depth.lstrip('-')} of its bass"
             yield Finding(
                 "pair-polarity",
                 "warning",
-                (pair.name, rows[0].source),
-                f"The two channels of '{pair.name}' hear '{rows[0].source}' in opposite polarity: it has no place in "
-                "the image and goes in mono.",
-                f"Flip the polarity of '{pair.mics[1]}', or turn the pair to face '{rows[0].source}'."
-                if scene.mic(pair.mics[0]).polarity != scene.mic(pair.mics[1]).polarity
-                else f"Turn '{pair.name}' to face '{rows[0].source}'.",
+                (pair.name, worst.source),
+                f"The two channels of '{pair.name}' hear '{worst.source}' in opposite polarity, {late} apart: it has "
+                f"no place in the image and loses {loss} in mono.",
+                _one_polarity(scene, prediction, pair, worst.source),
                 1.0,
             )
+
+
+def _one_polarity(scene: Scene, prediction: Prediction, pair: Pair, source: str) -> str:
+    first, second = (scene.mic(name) for name in pair.mics)
+    if first.polarity != second.polarity:
+        return f"Flip the polarity of '{second.name}'."
+    found = prediction.arrivals
+    columns = [found.mics.index(name) for name in pair.mics]
+    ahead = found.axes[columns].sum(axis=0)
+    way = found.source_m[found.sources.index(source)] - found.mic_m[columns].mean(axis=0)
+    cosine = ahead @ way / max(float(np.linalg.norm(ahead) * np.linalg.norm(way)), 1e-9)
+    return f"Turn '{pair.name}' by {np.degrees(np.arccos(np.clip(cosine, -1, 1))):.0f} degrees, to face '{source}'."
 
 
 def too_unsure(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

@@ -37,10 +37,10 @@ def ruled_table(
     from rich.table import Table  # noqa: PLC0415
 
     table = Table(
-        title=title,
+        title=clean(title),
         title_justify="left",
         title_style="bold",
-        caption=caption or None,
+        caption=clean(caption) or None,
         caption_justify="left",
         caption_style="dim",
         box=box.SIMPLE_HEAD,
@@ -48,9 +48,9 @@ def ruled_table(
         show_edge=False,
     )
     for heading in names:
-        table.add_column(heading, overflow="fold")
+        table.add_column(clean(heading), overflow="fold")
     for heading in figures:
-        table.add_column(heading, justify="right", no_wrap=True)
+        table.add_column(clean(heading), justify="right", no_wrap=True)
     for row in rows:
         table.add_row(*(clean(cell) for cell in row))
     return table

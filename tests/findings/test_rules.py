@@ -1,0 +1,305 @@
+"""Every rule: silent where all is well, speaks where it is not, and its one move mends what it found."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from micalign.acoustics.prediction import predict
+from micalign.findings.cautions import cautions
+from micalign.findings.finding import SEVERITIES, Finding, is_wrong
+from micalign.findings.moves import equalling_move, mended_by_moving_nearer
+from micalign.findings.rules import RULES, findings
+from micalign.scene.model import (
+    Absorption,
+    Air,
+    Di,
+    Keepout,
+    Mic,
+    Pair,
+    Panel,
+    Room,
+    Scene,
+    Source,
+    Tape,
+)
+
+
+def _found(scene: Scene, rule: str) -> list[Finding]:
+    return [finding for finding in findings(scene, predict(scene)) if finding.rule == rule]
+
+
+GOOD = Scene(
+    title="a kit that stands well",
+    room=Room((7.0, 5.5, 3.4), Absorption(0.35, 0.35, 0.3, 0.3, 0.3, 0.3)),
+    sources=(
+        Source("kick", (3.2, 2.6, 0.4), range_hz=(40, 5000)),
+        Source("snare", (3.5, 2.9, 0.75), range_hz=(120, 9000)),
+    ),
+    mics=(
+        Mic("kick mic", (3.2, 2.5, 0.4), aim="kick", pattern="cardioid", on=("kick",)),
+        Mic("snare mic", (3.53, 2.98, 0.80), aim="snare", pattern="hypercardioid", on=("snare",)),
+        Mic("overhead left", (3.005, 3.2, 1.6), aim="snare", pattern="cardioid", on=("snare",), plus_minus_m=0.003),
+        Mic("overhead right", (3.995, 3.2, 1.6), aim="snare", pattern="cardioid", on=("snare",), plus_minus_m=0.003),
+    ),
+    pairs=(Pair("overheads", ("overhead left", "overhead right"), ("snare",)),),
+)
+
+
+def test_a_good_scene_is_told_little() -> None:
+    """No warning, no more than seven notes: exit status 0."""
+    found = findings(GOOD, predict(GOOD))
+    assert not is_wrong(found), [finding.message for finding in found if finding.severity != "note"]
+    assert len(found) <= 7
+
+
+def _with_mic(**changes: object) -> Scene:
+    """The good scene with its snare mic changed."""
+    mics = tuple(replace(mic, **changes) if mic.name == "snare mic" else mic for mic in GOOD.mics)  # type: ignore[arg-type]
+    return replace(GOOD, mics=mics)
+
+
+TWO_ON_A_CAB = Scene(
+    sources=(Source("cab", (2.0, 1.0, 0.5)),),
+    mics=(
+        Mic("centre", (2.0, 1.1, 0.5), aim="cab", pattern="cardioid", on=("cab",)),
+        Mic("edge", (2.15, 1.15, 0.5), aim="cab", pattern="cardioid", on=("cab",), gain_db=6.4),
+    ),
+)
+
+SINGERS = Scene(
+    sources=(Source("alto", (1.0, 1.0, 1.2)), Source("tenor", (2.0, 1.0, 1.2))),
+    mics=(Mic("alto mic", (1.0, 1.5, 1.2), on=("alto",)), Mic("tenor mic", (2.0, 1.2, 1.2), on=("tenor",))),
+)
+
+LOW_ROOM = Scene(
+    room=Room((5.0, 4.0, 2.4), Absorption(*[0.1] * 6)),
+    sources=(Source("voice", (2.0, 2.0, 1.5), range_hz=(30, 9000)),),
+    mics=(Mic("mic", (3.5, 2.0, 1.6), on=("voice",)),),
+)
+
+CASES: dict[str, tuple[Scene, str]] = {
+    "keepout": (replace(GOOD, keepouts=(Keepout("drummer's head", (3.5, 3.0, 0.8), radius_m=0.3),)), "problem"),
+    "rear-lobe": (_with_mic(aim=(3.6, 3.4, 1.2)), "problem"),
+    "off-axis": (_with_mic(aim=(3.63, 2.96, 0.8), pattern="cardioid"), "warning"),
+    "three-to-one": (SINGERS, "warning"),
+    "comb": (TWO_ON_A_CAB, "warning"),
+    "opposite-sides": (
+        Scene(
+            sources=(Source("snare", (2.0, 2.0, 0.7)),),
+            mics=(Mic("top", (2.0, 2.0, 0.85), on=("snare",)), Mic("bottom", (2.0, 2.0, 0.5), on=("snare",))),
+        ),
+        "note",
+    ),
+    "late-copy": (
+        Scene(
+            sources=(Source("choir", (2.0, 2.0, 1.5)),),
+            mics=(Mic("front", (2.0, 4.0, 1.5), on=("choir",)), Mic("hall", (2.0, 18, 1.5), gain_db=12, on=("choir",))),
+        ),
+        "warning",
+    ),
+    "direct-line": (
+        Scene(
+            sources=(Source("bass", (2.0, 2.0, 0.5)),),
+            mics=(Mic("bass mic", (2.0, 2.3, 0.5), on=("bass",)),),
+            dis=(Di("bass di", "bass"),),
+        ),
+        "note",
+    ),
+    "pair-equal": (GOOD.placed_at({"overhead left": (2.9, 3.1, 1.6)}), "warning"),
+    "pair-polarity": (
+        replace(GOOD, mics=tuple(replace(m, polarity=-1) if m.name == "overhead left" else m for m in GOOD.mics)),
+        "warning",
+    ),
+    "mono-sum": (
+        replace(
+            GOOD.placed_at({"overhead left": (2.8, 3.0, 1.6)}),
+            pairs=(Pair("overheads", ("overhead left", "overhead right")),),
+        ),
+        "note",
+    ),
+    "unsure": (
+        replace(GOOD, mics=tuple(replace(mic, plus_minus_m=0.03) for mic in GOOD.mics)),
+        "note",
+    ),
+    "reflection": (LOW_ROOM, "warning"),
+    "mode-null": (LOW_ROOM.placed_at({"voice": (0.3, 0.3, 1.5), "mic": (2.5, 0.3, 1.5)}), "warning"),
+    "pile-up": (replace(LOW_ROOM, room=Room((4.0, 4.0, 4.0), Absorption(*[0.1] * 6))), "note"),
+    "transition": (LOW_ROOM, "note"),
+    "tape": (replace(GOOD, tapes=(Tape(("snare", "kick mic"), 0.9),)), "warning"),
+    "air-range": (replace(GOOD, air=Air(temperature_c=36.0)), "note"),
+    "air-loss": (
+        Scene(sources=(Source("horn", (2.0, 2.0, 1.5)),), mics=(Mic("far", (2.0, 22.0, 1.5), on=("horn",)),)),
+        "note",
+    ),
+    "no-task": (Scene(sources=(Source("horn", (2.0, 2.0, 1.5)),), mics=(Mic("lone", (2.0, 3.0, 1.5)),)), "note"),
+}
+
+
+def test_every_rule_has_its_case() -> None:
+    """A rule added to the table without a case here fails."""
+    assert set(CASES) == {rule.name for rule in RULES}
+
+
+@pytest.mark.parametrize("rule", CASES)
+def test_the_rule_speaks(rule: str) -> None:
+    """It names things, gives a figure and one move, and is as severe as the table of cases says."""
+    scene, severity = CASES[rule]
+    found = _found(scene, rule)
+    assert found, [finding.rule for finding in findings(scene, predict(scene))]
+    assert found[0].severity == severity
+    assert found[0].advice.endswith(".")
+    assert found[0].message[0].isupper() or found[0].message[0] == "'" or found[0].message[0].isdigit()
+
+
+@pytest.mark.parametrize(
+    "rule", sorted(set(CASES) - {"pile-up", "air-range", "transition", "no-task", "air-loss", "keepout"})
+)
+def test_findings_carry_figures(rule: str) -> None:
+    """Message or advice holds a number with its unit."""
+    finding = _found(CASES[rule][0], rule)[0]
+    said = finding.message + finding.advice
+    assert any(unit in said for unit in (" ms", " dB", " cm", " mm", " m ", "degrees")), said
+
+
+@pytest.mark.parametrize("rule", sorted(set(CASES) - {"transition", "reflection"}))
+def test_the_rule_is_silent_where_all_is_well(rule: str) -> None:
+    """The good scene breaks none of these."""
+    quiet = replace(GOOD, pairs=(replace(GOOD.pairs[0], tolerance_s=1e-4),))
+    assert [finding for finding in _found(quiet, rule) if finding.severity != "note"] == []
+    if rule not in {"three-to-one", "pile-up", "comb", "mono-sum"}:
+        assert _found(quiet, rule) == []
+
+
+def test_the_heaviest_come_first() -> None:
+    """Problems before warnings before notes."""
+    scene = replace(CASES["rear-lobe"][0], air=Air(36.0), tapes=(Tape(("snare", "kick mic"), 0.9),))
+    order = [SEVERITIES.index(finding.severity) for finding in findings(scene, predict(scene))]
+    assert order == sorted(order)
+    assert len(set(order)) == 3
+
+
+def test_one_kind_is_told_three_times_at_most() -> None:
+    """Ten mics that look away: three are told, and how many more there are."""
+    mics = tuple(
+        Mic(f"m{n}", (1.0 + n, 2.0, 1.0), aim=(1.0 + n, 3.0, 1.0), pattern="cardioid", on=("s",)) for n in range(9)
+    )
+    scene = Scene(sources=(Source("s", (5.0, 1.6, 1.0)),), mics=mics)
+    found = _found(scene, "off-axis")
+    assert len(found) == 3
+    assert "(6 more of this kind.)" in found[-1].message
+
+
+def test_equal_distances_are_reached_by_the_move_told() -> None:
+    """Moving a mic as the pair's finding says makes it equal for every wished source."""
+    scene, _ = CASES["pair-equal"]
+    sources = np.array([scene.source("snare").position, scene.source("kick").position])
+    here, partner = np.array(scene.mic("overhead left").position), np.array(scene.mic("overhead right").position)
+    move = equalling_move(here, partner, sources)
+    assert move is not None
+    reached = [np.linalg.norm(here + move - source) for source in sources]
+    wanted = [np.linalg.norm(partner - source) for source in sources]
+    assert reached == pytest.approx(wanted, abs=1e-4)
+
+
+def test_the_shortest_move_is_told() -> None:
+    """For one source the shortest way is straight along the line to it."""
+    move = equalling_move(np.array([1.0, 0.0, 2.0]), np.array([0.0, 1.5, 2.2]), np.array([[0.0, 0.0, 0.7]]))
+    wanted = np.linalg.norm([0.0, 1.5, 1.5]) - np.linalg.norm([1.0, 0.0, 1.3])
+    assert move is not None
+    assert np.linalg.norm(move) == pytest.approx(wanted, abs=1e-4)
+
+
+def test_no_move_is_told_where_there_is_none() -> None:
+    """Two sources so far apart that no near place is equal to both of the partner's distances."""
+    sources = np.array([[0.0, 0.0, 0.0], [10.0, 0.0, 0.0]])
+    assert equalling_move(np.array([5.0, 0.0, 0.0]), np.array([5.0, 6.0, 0.0]), sources) is None
+
+
+def test_moving_nearer_as_told_meets_the_three_to_one_rule() -> None:
+    """The alto's mic moved by the distance told: one of the readings passes."""
+    finding = _found(SINGERS, "three-to-one")[0]
+    assert finding.where[:2] == ("alto mic", "alto")
+    centimetres = float(finding.advice.split(" cm nearer")[0].split()[-1])
+    moved = SINGERS.placed_at({"alto mic": (1.0, 1.5 - centimetres / 100, 1.2)})
+    assert not [
+        one for one in _found(moved, "three-to-one") if one.where[0] == "alto mic" and one.severity == "warning"
+    ]
+
+
+def test_moving_nearer_as_told_meets_the_comb_rule() -> None:
+    """The edge mic moved nearer by the path told: no comb is left in the band."""
+    finding = _found(TWO_ON_A_CAB, "comb")[0]
+    centimetres = float(finding.advice.split(" cm nearer")[0].split()[-1])
+    source, mic = np.array((2.0, 1.0, 0.5)), np.array((2.15, 1.15, 0.5))
+    way = (source - mic) / np.linalg.norm(source - mic)
+    moved = TWO_ON_A_CAB.placed_at({"edge": tuple(mic + way * centimetres / 100)})  # type: ignore[dict-item]
+    path = predict(moved).differences[0].difference_s * predict(moved).speed_of_sound_m_s
+    assert abs(path) <= 0.005
+
+
+def test_moving_nearer_weakens_a_reflection_as_told() -> None:
+    """The level at the new place, worked out by the whole prediction, is the wanted one."""
+    scene = LOW_ROOM
+    row = max(predict(scene).reflections, key=lambda one: one.level_db)
+    mic, source = scene.mic("mic"), np.array(scene.source("voice").position)
+    nearer = mended_by_moving_nearer(scene, mic, source, row.surface, row.level_db, row.level_db - 1.0)
+    assert nearer is not None
+    way = (source - mic.position) / np.linalg.norm(source - mic.position)
+    moved = scene.placed_at({"mic": tuple(np.array(mic.position) + nearer * way)})  # type: ignore[dict-item]
+    after = next(one for one in predict(moved).reflections if one.surface == row.surface)
+    assert after.level_db == pytest.approx(row.level_db - 1.0, abs=0.1)
+
+
+def test_the_way_out_of_a_keepout_leads_out() -> None:
+    """For each shape the mic stands outside after the move; the shortest way is told."""
+    for keepout in (
+        Keepout("ball", (2.0, 2.0, 1.0), radius_m=0.3),
+        Keepout("post", (2.0, 2.0, 1.0), radius_m=0.3, height_m=1.0),
+        Keepout("box", (2.0, 2.0, 1.0), size_m=(0.6, 0.6, 0.6)),
+    ):
+        scene = Scene(
+            sources=(Source("s", (3.0, 2.0, 1.0)),), mics=(Mic("m", (2.2, 2.0, 1.0), on=("s",)),), keepouts=(keepout,)
+        )
+        finding = _found(scene, "keepout")[0]
+        assert finding.advice == "Move 'm' 12 cm right."
+        outside = scene.placed_at({"m": (2.2 + 0.12, 2.0, 1.0)})
+        assert _found(outside, "keepout") == []
+
+
+def test_a_rug_is_advised_where_no_move_helps() -> None:
+    """A mic far off over a hard floor: the rug's place is where the sound bounces."""
+    scene = Scene(
+        room=Room((12.0, 8.0, 6.0), Absorption(0.0, 0.9, 0.9, 0.9, 0.9, 0.9)),
+        sources=(Source("cello", (2.0, 4.0, 0.5), range_hz=(60, 5000)),),
+        mics=(Mic("far mic", (6.0, 4.0, 0.5), on=("cello",)),),
+    )
+    finding = _found(scene, "reflection")[0]
+    assert finding.advice == "Lay a rug where it bounces: 4.00 m from the left, 4.00 m from the front."
+    rug = Panel("rug", (4.0, 4.0, 0.0), (0, 0, 1), (1.0, 1.0), absorption=0.8)
+    assert (
+        _found(replace(scene, panels=(rug,)), "reflection") == []
+        or "rug" in _found(replace(scene, panels=(rug,)), "reflection")[0].where
+    )
+
+
+def test_lengths_are_said_in_the_users_unit() -> None:
+    """Feet and inches for a scene in feet."""
+    scene = replace(CASES["pair-equal"][0], length_unit="ft")
+    advice = _found(scene, "pair-equal")[0].advice
+    assert " in" in advice
+    assert " cm" not in advice
+
+
+def test_cautions_fit_the_scene() -> None:
+    """A kit: hearing; an amplifier: mains; a stand over heads: the stand; a quiet table: none."""
+    kinds = [caution.split(":")[0] for caution in cautions(GOOD)]
+    assert kinds == ["Hearing"]
+    assert [one.split(":")[0] for one in cautions(TWO_ON_A_CAB)] == ["Mains"]
+    assert [one.split(":")[0] for one in cautions(GOOD.placed_at({"overhead left": (3.0, 3.2, 2.0)}))] == [
+        "Overhead stands",
+        "Hearing",
+    ]
+    assert cautions(SINGERS) == ()
