@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from matplotlib.font_manager import FontProperties
 
 from micalign.arrays import Floats
 from micalign.figures.style import COLOURS, SMALL
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Tag", "place_tags"]
 
-_RINGS_PT: Final = (9.0, 13.0, 18.0, 25.0, 34.0, 46.0)
-_DIRECTIONS: Final = 16
+_RINGS_PT: Final = (9.0, 12.0, 15.0, 19.0, 24.0, 30.0, 37.0, 46.0, 58.0, 72.0)
+_DIRECTIONS: Final = 24
 _LEADER_FROM_PT: Final = 16.0  # further out than this, a thin line joins word and point
 _DOT_PT: Final = 4.5  # half the size of a marker
 
@@ -40,7 +41,7 @@ def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, 
     corner = axes.transAxes.transform([(0.0, 0.0), (1.0, 1.0)]) * _points_per_pixel(axes)
     for tag in sorted(tags, key=lambda tag: (tag.reach == 0.0, _farness(tag, dots, axes, unit_m))):
         spot = _on_paper(axes, tag.at, unit_m)
-        half = np.array([0.31 * SMALL * len(tag.text) + 1.0, 0.55 * SMALL])
+        half = _half_size_pt(axes, tag.text)
         offsets = _offsets(tag)
         cost = _cost(spot + offsets, half, np.array(boxes).reshape(-1, 4), corner)
         offset = offsets[int(np.argmin(cost + 0.02 * np.hypot(*offsets.T)))]
@@ -50,6 +51,14 @@ def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, 
 
 def _points_per_pixel(axes: Axes) -> float:
     return 72.0 / float(axes.get_figure(root=True).dpi)  # type: ignore[union-attr]
+
+
+def _half_size_pt(axes: Axes, text: str) -> Floats:
+    """Half the width and height of a word as it will be written, with a little air."""
+    renderer: Any = axes.get_figure(root=True).canvas.get_renderer()  # type: ignore[union-attr]
+    font = FontProperties(size=SMALL, weight="bold")
+    width, height, _ = renderer.get_text_width_height_descent(text, font, False)
+    return np.array([width, max(height, 1.2 * SMALL / _points_per_pixel(axes))]) * _points_per_pixel(axes) / 2 + 1.2
 
 
 def _on_paper(axes: Axes, spot: tuple[float, float], unit_m: float) -> Floats:
