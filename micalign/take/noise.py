@@ -84,7 +84,7 @@ def _pauses(tenths: Floats, highest: float) -> Bools:
     inside = np.zeros(len(tenths), dtype=np.bool_)
     if len(tenths) >= _SECOND:
         calm = (tenths < highest) & (tenths > _SILENT_POWER)
-        begins: Bools = np.lib.stride_tricks.sliding_window_view(calm, _SECOND).all(axis=1, keepdims=True)[:, 0]
+        begins: Bools = np.logical_and.reduce(np.lib.stride_tricks.sliding_window_view(calm, _SECOND), axis=1)
         for offset in range(_SECOND):
             inside[offset : offset + len(begins)] |= begins
     return inside

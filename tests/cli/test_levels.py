@@ -1,0 +1,171 @@
+"""``micalign levels`` as a user runs it: table, document, picture, exit status."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+import soundfile
+from commands import micalign
+from faulty_takes import RATE, FaultyTake, clean_take
+
+KEYS = {
+    "track",
+    "channel",
+    "peak_dbfs",
+    "peak_percent",
+    "true_peak_dbtp",
+    "clipped_samples",
+    "clipped_runs",
+    "rms_dbfs",
+    "noise_floor_dbfs",
+    "hum_hz",
+    "hum_dbfs",
+    "dc_percent",
+    "verdict",
+    "doubles",
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A clean kick and snare, and a take in which much is wrong."""
+    folder = tmp_path_factory.mktemp("take")
+    for name in ("kick", "snare"):
+        soundfile.write(folder / f"{name}.wav", clean_take(0)[name], RATE, subtype="PCM_24")
+    faulty = FaultyTake("", {"kick": ("clipped",), "bass": ("hum50", "offset")}, double=(-0.7, 7)).tracks(3)
+    for name, sound in faulty.items():
+        soundfile.write(folder / f"bad-{name}.wav", sound, RATE, subtype="PCM_24")
+    soundfile.write(folder / "nothing.wav", np.zeros((RATE, 2)), RATE, subtype="PCM_16")
+    return folder
+
+
+def test_a_sound_take_is_0_and_the_table_fits_80_columns(folder):
+    said = micalign("levels", folder / "kick.wav", folder / "snare.wav")
+    assert said.status == 0
+    assert "good" in said.out
+    assert max(map(len, said.out.splitlines())) <= 80
+
+
+def test_a_faulty_take_is_1_the_worst_comes_first_and_every_fault_is_told(folder):
+    said = micalign("levels", *sorted(folder.glob("*.wav")))
+    assert said.status == 1
+    lines = said.out.splitlines()
+    assert max(map(len, lines)) <= 80
+    rows = [line.split()[1] for line in lines if line.startswith("│") and ".wav" in line]
+    assert rows[:2] == ["nothing.wav:1", "nothing.wav:2"]
+    assert rows[2] == "bad-kick.wav"
+    assert set(rows[-3:]) == {"bad-room.wav", "kick.wav", "snare.wav"}
+    told = " ".join(said.out.split())
+    for words in ("Clipped at full scale", "Mains hum of 50 Hz", "offset (DC) of 2.0 %", "inverted, 7 samples earlier"):
+        assert words in told
+    assert told.count("Never lift or cut a protective earth") == 1
+
+
+def test_the_document_has_every_key_and_null_for_silence(folder):
+    said = micalign("levels", "--json", folder / "nothing.wav", folder / "bad-snare.wav", folder / "bad-room.wav")
+    tracks = said.document["tracks"]
+    assert [(row["track"], row["channel"]) for row in tracks] == [
+        ("nothing.wav", 1),
+        ("nothing.wav", 2),
+        ("bad-snare.wav", 1),
+        ("bad-room.wav", 1),
+    ]
+    assert all(row.keys() >= KEYS for row in tracks)
+    silent = tracks[0]
+    assert silent["verdict"] == "silent"
+    assert {silent[key] for key in ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "noise_floor_dbfs")} == {None}
+    assert tracks[3]["doubles"] == "bad-snare.wav"
+    assert tracks[2]["doubles"] is None
+    assert said.err == ""
+
+
+def test_quiet_and_hot_are_advice_and_no_fault(folder, tmp_path):
+    for name, peak in (("quiet", 0.1), ("hot", 0.9)):
+        sound = clean_take(0)["kick"]
+        soundfile.write(tmp_path / f"{name}.wav", sound * peak / np.abs(sound).max(), RATE, subtype="PCM_24")
+    said = micalign("levels", tmp_path / "quiet.wav")
+    assert (said.status, "Turn up 14 dB" in said.out) == (0, True)
+    said = micalign("levels", tmp_path / "hot.wav")
+    assert (said.status, "Turn down 5 dB" in said.out) == (0, True)
+    said = micalign("levels", "--window", 5, 20, tmp_path / "quiet.wav", "--json")
+    assert said.document["tracks"][0]["verdict"] == "good"
+
+
+def test_a_missing_file_is_a_fault_beside_the_others(folder):
+    said = micalign("levels", "--json", folder / "kick.wav", folder / "tom.wav")
+    assert said.status == 1
+    (fault,) = said.document["faults"]
+    assert (fault["track"], fault["rule"]) == ("tom.wav", "missing")
+
+
+def test_nothing_but_missing_files_cannot_be_used(folder):
+    said = micalign("levels", folder / "tom.wav")
+    assert said.status == 2
+    assert said.out == ""
+    assert "there is no such file" in said.err
+
+
+def test_mixed_rates_are_a_fault_of_the_take(folder, tmp_path):
+    soundfile.write(tmp_path / "line.wav", clean_take(0)["bass"], 44_100, subtype="PCM_24")
+    said = micalign("levels", "--json", folder / "kick.wav", folder / "snare.wav", tmp_path / "line.wav")
+    assert said.status == 1
+    assert [fault["rule"] for fault in said.document["faults"]] == ["rates", "lengths"]
+
+
+def test_with_a_scene_its_take_is_read(folder, tmp_path):
+    scene = tmp_path / "barn.toml"
+    scene.write_text(f"""
+[[source]]
+name = "kick"
+at = [1, 1, 0.3]
+[[mic]]
+name = "kick in"
+at = [1, 1.2, 0.3]
+[[mic]]
+name = "over"
+at = [1, 2, 1.3]
+[take]
+folder = {json.dumps(str(folder))}
+[take.tracks]
+"kick in" = "kick.wav"
+over = "over.wav"
+""")
+    said = micalign("levels", "--scene", scene, "--json")
+    assert said.status == 1
+    assert [row["track"] for row in said.document["tracks"]] == ["kick in"]
+    assert [fault["track"] for fault in said.document["faults"]] == ["over"]
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
+def test_a_picture_is_drawn_and_replaced_only_with_leave(folder, tmp_path, suffix):
+    out = tmp_path / f"levels{suffix}"
+    assert micalign("levels", folder / "bad-kick.wav", "-o", out, "-q").status == 1
+    head = {".png": b"\x89PNG", ".svg": b"<?xml", ".pdf": b"%PDF"}[suffix]
+    assert out.read_bytes().startswith(head)
+    again = micalign("levels", folder / "bad-kick.wav", "-o", out)
+    assert (again.status, "--force" in again.err) == (2, True)
+    assert micalign("levels", folder / "bad-kick.wav", "-o", out, "--force", "-q").status == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "at least one TRACK"),
+        (["x.wav", "--scene", "y.toml"], "one of the two"),
+        (["x.wav", "-o", "x.jpg"], "no picture"),
+        (["x.wav", "--window", "80", "20"], "working window"),
+    ],
+)
+def test_wrong_use_is_refused_before_anything_is_read(arguments, words):
+    said = micalign("levels", *arguments)
+    assert said.status == 2
+    assert words in said.err
+
+
+def test_a_name_cannot_steer_the_terminal(folder, tmp_path):
+    path = tmp_path / "kick\x1b[31m.wav"
+    path.write_bytes((folder / "bad-kick.wav").read_bytes())
+    said = micalign("levels", path)
+    assert "\x1b" not in said.out
