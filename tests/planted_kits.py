@@ -76,7 +76,13 @@ def kit(rng: np.random.Generator) -> Scene:
         for name, (source, offset) in _CLOSE.items()
     ]
     far = [
-        Mic(name, about(centre + place, 0.08), aim="snare", pattern="cardioid" if "over" in name else "omni", on=everything)
+        Mic(
+            name,
+            about(centre + place, 0.08),
+            aim="snare",
+            pattern="cardioid" if "over" in name else "omni",
+            on=everything,
+        )
         for name, place in _FAR.items()
     ]
     mics = close[: 2 + int(rng.integers(3))] + far

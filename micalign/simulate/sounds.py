@@ -132,7 +132,7 @@ def _cymbal(decay_s: float, lowest_hz: float, ping: float) -> Callable[[int, np.
         ringing = _partials(
             frequency_hz, rng.uniform(0.1, 0.4, 24), decay_s * (lowest_hz / frequency_hz) ** 0.3, t, rng
         )
-        hiss = _noise(len(t) / sample_rate, (2.5 * lowest_hz, 17000.0), sample_rate, rng)[: len(t)]
+        hiss = _noise(len(t) / sample_rate, (2.5 * lowest_hz, 15000.0), sample_rate, rng)[: len(t)]
         return ringing + hiss * (0.5 * np.exp(-t / (0.4 * decay_s)) + ping * np.exp(-t / 0.005))
 
     return make
