@@ -84,6 +84,13 @@ class Placement:
         """The mics that change their place."""
         return tuple(move for move in self.moves if move.move_m > 0)
 
+    @property
+    def tapes_m(self) -> dict[frozenset[str], float]:
+        """New lengths of the scene's tapes that end at a moved mic."""
+        moved = {move.mic for move in self.moved}
+        ends = [tape.between for tape in self.scene.tapes if moved.intersection(tape.between)]
+        return {frozenset(pair): _apart_m(self.scene, *pair) for pair in ends}
+
 
 def placement_cost(scene: Scene, start: Scene | None = None) -> float:
     """The cost of a layout: what its wishes miss, and charges for what is not allowed.
@@ -195,11 +202,12 @@ def _strings(scene: Scene, moves: tuple[Move, ...]) -> tuple[StringLength, ...]:
     paired = {mic for _, mic in wanted}
     moved = [move.mic for move in moves if move.move_m > 0 and move.mic not in paired]
     wanted += [(source, mic) for mic in moved for source in scene.mic(mic).on]
-    return tuple(StringLength(ends, _distance_m(scene, *ends)) for ends in dict.fromkeys(wanted))
+    return tuple(StringLength(ends, _apart_m(scene, *ends)) for ends in dict.fromkeys(wanted))
 
 
-def _distance_m(scene: Scene, source: str, mic: str) -> float:
-    return float(np.linalg.norm(np.subtract(scene.source(source).position, scene.mic(mic).position)))
+def _apart_m(scene: Scene, one: str, other: str) -> float:
+    at = {thing.name: thing.position for thing in scene.placed()}
+    return float(np.linalg.norm(np.subtract(at[one], at[other])))
 
 
 def _free_places(scene: Scene) -> Floats:

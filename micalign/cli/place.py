@@ -91,7 +91,8 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
     before = surveyed(read_scene(path))
     found = place(before)
     if write is not None:
-        write_positions(path, write, {move.mic: move.to_m for move in found.moved}, force=force)
+        places = {move.mic: move.to_m for move in found.moved}
+        write_positions(path, write, places, force=force, tapes_m=found.tapes_m)
         note(f"wrote {write}", quiet=quiet)
     if figure is not None:
         _draw(found.scene, before, figure, force=force)

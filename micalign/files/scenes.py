@@ -54,6 +54,7 @@ def write_positions(
     *,
     force: bool = False,
     plus_minus_m: Mapping[str, float] | None = None,
+    tapes_m: Mapping[frozenset[str], float] | None = None,
 ) -> None:
     """Write a copy of a scene file in which sources and mics stand at new positions.
 
@@ -65,16 +66,22 @@ def write_positions(
         Metres; written in the file's own length unit, to the tenth of a millimetre.
     plus_minus_m : mapping of name to float, optional
         New uncertainties, metres.
+    tapes_m : mapping of two names to float, optional
+        New lengths of the tapes between them, metres: what was measured before a move holds no longer.
     """
     from micalign.files.whole import write_text  # noqa: PLC0415 - reading a scene needs no writer
 
-    text = positions_text(read_text(scene_path), positions, plus_minus_m=plus_minus_m)
+    text = positions_text(read_text(scene_path), positions, plus_minus_m=plus_minus_m, tapes_m=tapes_m)
     parse_scene(text, str(out_path))
     write_text(Path(out_path), text, force=force)
 
 
 def positions_text(
-    text: str, positions: Mapping[str, Coordinates], *, plus_minus_m: Mapping[str, float] | None = None
+    text: str,
+    positions: Mapping[str, Coordinates],
+    *,
+    plus_minus_m: Mapping[str, float] | None = None,
+    tapes_m: Mapping[frozenset[str], float] | None = None,
 ) -> str:
     """The text of a scene with new positions, comments and layout kept.
 
@@ -96,6 +103,10 @@ def positions_text(
                 _put(table, "at", _array(positions[name], unit))
             if plus_minus_m and name in plus_minus_m:
                 _put(table, "plus_minus", _rounded(plus_minus_m[name], unit))
+    for table in document.get("tape", []):
+        ends = frozenset(table.get("between", ()))
+        if tapes_m and ends in tapes_m:
+            _put(table, "distance", _rounded(tapes_m[ends], unit))
     result: str = tomlkit.dumps(document)
     return result
 

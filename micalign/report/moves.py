@@ -132,7 +132,7 @@ def obstacle_words(scene: Scene, one: Obstacle) -> str:
     wanted = (tolerance + one.give_m / speed_of_sound_in(scene.air)) * 1e3
     return (
         f"the tolerance of pair '{name}', {significant(wanted * 1.001, 3)} ms instead of "
-        f"{significant(tolerance * 1e3, 3)} ms ('tolerance_ms')"
+        f"{tolerance * 1e3:g} ms ('tolerance_ms')"
     )
 
 

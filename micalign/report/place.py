@@ -97,7 +97,7 @@ def summary(placement: Placement, before: Scene) -> Iterator[str]:
     if all(one.limit.kind == "tolerance" for one in placement.obstacles):
         yield "No single limit is enough by itself: several would have to give."
     for order, one in enumerate(placement.obstacles):
-        yield f"{'In the way:' if order == 0 else 'or'} {clean(obstacle_words(before, one))}"
+        yield f"{'In the way:' if order == 0 else '  or'} {clean(obstacle_words(before, one))}"
 
 
 def _nothing(placement: Placement) -> str:
