@@ -44,14 +44,14 @@ class SurveyPoint:
 
 @dataclass(frozen=True, slots=True)
 class SurveyTape:
-    """A tape against the positions found."""
+    """A tape against the positions found; ``rival``: it may be the wrong one instead of the suspect."""
 
     between: tuple[str, str]
     distance_m: float
     residual_m: float
     plus_minus_m: float
     suspect: bool
-    checked: bool
+    rival: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,15 +68,14 @@ class NextTape:
 class Survey:
     """What the tapes tell.
 
-    ``spare`` counts the tapes beyond those needed; without one, nothing checks the tapes. ``left_out`` says whether
-    suspect tapes were left out of the fit; they are kept where the rest cannot tell which of several is wrong.
+    ``spare`` counts the tapes beyond those needed; without one, nothing checks the tapes. Of tapes under suspicion
+    the likeliest is left out; that another may be the wrong one is in the uncertainties.
     """
 
     points: tuple[SurveyPoint, ...]
     tapes: tuple[SurveyTape, ...]
     spare: int
     next_tape: NextTape | None
-    left_out: bool = False
 
     @property
     def unfixed(self) -> tuple[SurveyPoint, ...]:
@@ -93,6 +92,11 @@ class Survey:
         """Tapes that the others speak against."""
         return tuple(tape for tape in self.tapes if tape.suspect)
 
+    @property
+    def rivals(self) -> tuple[SurveyTape, ...]:
+        """Tapes that may be wrong instead."""
+        return tuple(tape for tape in self.tapes if tape.rival)
+
 
 @dataclass(frozen=True, eq=False)
 class _Solved:
@@ -103,6 +107,7 @@ class _Solved:
     whole: Floats
     weights: Floats
     suspects: Bools
+    rivals: Bools
     others: Floats
 
 
@@ -127,16 +132,15 @@ def survey(scene: Scene) -> Survey:
     """
     net = network_of(scene)
     if not net.unknown_points:
-        return Survey((), _tapes(scene, net, np.zeros(0), np.zeros(len(net.ends), dtype=bool)), 0, None)
+        none = np.zeros(len(net.ends), dtype=bool)
+        return Survey((), _tapes(scene, net, np.zeros(0), none, none), 0, None)
     solved = _solve(net)
     points = tuple(_point(scene, solved, point) for point in net.unknown_points)
-    used = np.where(solved.suspects, 0.0, solved.weights)
     return Survey(
         points,
-        _tapes(scene, net, solved.unknowns, solved.suspects),
-        spare_tapes(net, solved.unknowns, used),
+        _tapes(scene, net, solved.unknowns, solved.suspects, solved.rivals),
+        spare_tapes(net, solved.unknowns, solved.weights),
         _next(solved, points),
-        bool(np.any(solved.weights == 0)),
     )
 
 
@@ -179,13 +183,11 @@ def _solve(net: Network) -> _Solved:
     inside = in_bounds(net, found)
     kept = found[inside] if inside.any() else found
     candidates = distinct(net, kept, misfit(net, kept, every[: len(kept)]))[:8]
-    suspects, left, best = accused(net, candidates, weights)
-    best = huber(net, best[None], left[None])[0]
-    whole = covariance(net, best, left)
-    if suspects.any() and np.all(left > 0):
-        # Several tapes are suspect and none could be left out: the misfit itself tells how wrong it may be.
-        whole = whole * max(1.0, float(misfit(net, best[None], left[None])[0]) / max(spare_tapes(net, best, left), 1))
-    return _Solved(net, best, whole, left, suspects, _others(net, candidates, best, left))
+    blame = accused(net, candidates, weights)
+    best = huber(net, blame.unknowns[None], blame.weights[None])[0]
+    whole = covariance(net, best, blame.weights) + blame.spread
+    others = _others(net, candidates, best, blame.weights)
+    return _Solved(net, best, whole, blame.weights, blame.suspects, blame.rivals, others)
 
 
 def _others(net: Network, candidates: Floats, best: Floats, weights: Floats) -> Floats:
@@ -230,19 +232,20 @@ def _other_place(solved: _Solved, point: int, place: Floats, radius: float) -> P
     return None
 
 
-def _tapes(scene: Scene, net: Network, unknowns: Floats, suspects: Bools) -> tuple[SurveyTape, ...]:
+def _tapes(scene: Scene, net: Network, unknowns: Floats, suspects: Bools, rivals: Bools) -> tuple[SurveyTape, ...]:
     length, slopes = net.lengths_and_slopes(unknowns[None])
-    rows = zip(scene.tapes, (net.distance_m - length[0]).tolist(), slopes[0], suspects.tolist(), strict=True)
+    off = (net.distance_m - length[0]).tolist()
     return tuple(
         SurveyTape(
             tape.between,
             tape.distance_m,
-            off,
+            off[row],
             tape.plus_minus_m,
-            bad or (not np.any(slope) and _disagrees(scene, tape.between, off, tape.plus_minus_m)),
-            bool(np.any(slope)),
+            bool(suspects[row])
+            or (not np.any(slopes[0, row]) and _disagrees(scene, tape.between, off[row], tape.plus_minus_m)),
+            bool(rivals[row]),
         )
-        for tape, off, slope, bad in rows
+        for row, tape in enumerate(scene.tapes)
     )
 
 

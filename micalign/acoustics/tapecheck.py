@@ -8,6 +8,7 @@ Bull. 2, 110, 1946, and E. B. Wilson and M. M. Hilferty, PNAS 17, 684, 1931 (the
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,13 +16,15 @@ import numpy as np
 from micalign.acoustics.tapework import Network, descend, in_bounds, misfit
 from micalign.arrays import Bools, Floats
 
-__all__ = ["accused", "best_next", "covariance", "point_covariance", "radius_68_m", "spare_tapes"]
+__all__ = ["Accusation", "accused", "best_next", "covariance", "point_covariance", "radius_68_m", "spare_tapes"]
 
 PRIOR_M: Final = 3.0
 SUSPECT: Final = 12.0
 """By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
 RIVAL: Final = 2.0
-"""A second tape that explains the misfit as well as this is accused too: odds of less than 3 to 1."""
+"""A second tape that explains the misfit as well as this may be the wrong one instead: odds of less than 3 to 1."""
+_TIE: Final = 0.3
+"""Tapes as near as this cannot be told apart: all are accused."""
 _MOST_SUSPECTS: Final = 3
 _DEVIATE_68: Final = 0.4752  # of the standard normal at 0.6827
 
@@ -64,13 +67,29 @@ def spare_tapes(net: Network, unknowns: Floats, weights: Floats) -> int:
     return len(useful) - int(np.linalg.matrix_rank(useful, tol=1e-6)) if len(useful) else 0
 
 
-def accused(net: Network, candidates: Floats, weights: Floats) -> tuple[Bools, Floats, Floats]:
-    """The tapes that the others speak against, with the weights left and the best unknowns without them.
+@dataclass(frozen=True, eq=False)
+class Accusation:
+    """Which tapes the others speak against.
 
-    Each tape is left out in turn; the one without which the rest agree far better is accused, and its next of kin
-    where they cannot be told apart. One after another, as long as tapes are to spare.
+    ``suspects`` and ``rivals`` (which may be wrong instead) have shape (T,); ``weights`` are those left, ``unknowns``
+    the best without the likeliest suspects; ``spread`` (n, n) is what it adds to the covariance that a rival may be
+    the wrong tape: the solutions without each, weighted by their likelihood.
     """
-    suspects, left = np.zeros(len(weights), dtype=bool), weights.copy()
+
+    suspects: Bools
+    rivals: Bools
+    weights: Floats
+    unknowns: Floats
+    spread: Floats
+
+
+def accused(net: Network, candidates: Floats, weights: Floats) -> Accusation:
+    """Leave out each tape in turn; accuse the one without which the rest agree far better.
+
+    One after another, as long as tapes are to spare and no rival leaves it open which tape is wrong.
+    """
+    suspects, rivals = np.zeros(len(weights), dtype=bool), np.zeros(len(weights), dtype=bool)
+    left, spread = weights.copy(), np.zeros((candidates.shape[1],) * 2)
     best = candidates[int(np.argmin(misfit(net, candidates, np.tile(left, (len(candidates), 1)))))]
     for _ in range(_MOST_SUSPECTS):
         # No tape can lower the misfit by more than there is of it.
@@ -79,13 +98,21 @@ def accused(net: Network, candidates: Floats, weights: Floats) -> tuple[Bools, F
         drops, without = _left_out(net, candidates, left, best)
         if drops.max() < SUSPECT:
             break
-        rivals = drops > drops.max() - RIVAL
-        suspects |= rivals
-        if rivals.sum() > 1:
-            break
+        near, ties = drops > drops.max() - RIVAL, drops > drops.max() - _TIE
+        suspects, rivals = suspects | ties, rivals | (near & ~ties)
         worst = int(np.argmax(drops))
         left[worst], best = 0.0, without[worst]
-    return suspects, left, best
+        spread = spread + _spread(drops[near], without[near], best)
+        if near.sum() > 1:
+            break
+    return Accusation(suspects, rivals, left, best, spread)
+
+
+def _spread(drops: Floats, without: Floats, best: Floats) -> Floats:
+    likelihood = np.exp((drops - drops.max()) / 2)
+    off = without - best
+    spread: Floats = np.einsum("k,kn,km->nm", likelihood / likelihood.sum(), off, off)
+    return spread
 
 
 def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -> tuple[Floats, Floats]:

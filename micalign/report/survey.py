@@ -55,6 +55,7 @@ def _tape(tape: SurveyTape) -> dict[str, Any]:
         "distance_m": round(tape.distance_m, 6),
         "residual_m": round(tape.residual_m, 5),
         "suspect": tape.suspect,
+        "rival": tape.rival,
     }
 
 
@@ -98,7 +99,7 @@ def tape_table(scene: Scene, found: Survey) -> Table | None:
             *tape.between,
             show_length(tape.distance_m, unit),
             f"{'-' if tape.residual_m < 0 else '+'}{_fine(abs(tape.residual_m), unit)}",
-            "SUSPECT" if tape.suspect else "ok",
+            "SUSPECT" if tape.suspect else "or this" if tape.rival else "ok",
         ]
         for tape in ranked
     ]
@@ -123,10 +124,15 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
 
 
 def _suspect_words(scene: Scene, found: Survey) -> Iterator[str]:
-    suspects = [f"'{tape.between[0]}' to '{tape.between[1]}'" for tape in found.suspects]
-    if len(suspects) == 1 or (suspects and found.left_out):
-        for tape, said in zip(found.suspects, suspects, strict=True):
-            off = _fine(abs(tape.residual_m), scene.length_unit)
-            yield f"The tape {said} is off by about {off}: it was left out; measure it again."
-    elif suspects:
-        yield f"One of these tapes is wrong, the rest cannot tell which: {', '.join(suspects)}. Measure them again."
+    """The tape left out has the large residual; others under suspicion fit while it is out."""
+    off = [tape for tape in found.suspects if abs(tape.residual_m) > 3 * tape.plus_minus_m]
+    for tape in off:
+        size = _fine(abs(tape.residual_m), scene.length_unit)
+        yield f"The tape {_ends(tape)} is off by about {size}: it was left out; measure it again."
+    rest = [_ends(tape) for tape in (*found.suspects, *found.rivals) if tape not in off]
+    if rest:
+        yield f"If it reads the same again, the wrong one is among: {', '.join(rest)}."
+
+
+def _ends(tape: SurveyTape) -> str:
+    return f"'{tape.between[0]}' to '{tape.between[1]}'"

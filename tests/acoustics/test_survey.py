@@ -207,19 +207,19 @@ def test_a_blunder_is_named_left_out_and_measured() -> None:
     between = Tape(("left", "right"), _length(mics["left"], mics["right"]), SIGMA_M)
     found = survey(replace(scene, tapes=(*scene.tapes, between)))
     assert [tape.between for tape in found.suspects] == [("snare", "left")]
-    assert found.left_out
     assert found.suspects[0].residual_m == pytest.approx(0.25, abs=0.01)
     for point in found.points:
         assert point.at_m == pytest.approx(mics[point.name], abs=1e-3)
 
 
 def test_where_nothing_tells_which_tape_is_wrong_all_that_may_be_are_named() -> None:
-    """Four tapes to a point: a slip is seen, but any of the four may be it; none is left out."""
-    found = survey(_scene({"left": (2.2, 2.0, 1.9)}, {("snare", "left"): 0.25}))
-    assert len(found.suspects) > 1
-    assert not found.left_out
-    assert found.points[0].uncertainty_m is not None
-    assert found.points[0].uncertainty_m > 0.03
+    """Four tapes to a point: a slip is seen, but any of the four may be it; the uncertainty says how far that leads."""
+    truth = (2.2, 2.0, 1.9)
+    found = survey(_scene({"left": truth}, {("snare", "left"): 0.25}))
+    assert len(found.suspects) + len(found.rivals) > 1
+    assert ("snare", "left") in [tape.between for tape in (*found.suspects, *found.rivals)]
+    point = found.points[0]
+    assert point.axis_sigma_m[0] > 0.03
 
 
 def test_a_tape_between_known_places_is_checked_too() -> None:
@@ -280,16 +280,21 @@ def test_a_blunder_is_named_in_nineteen_of_twenty() -> None:
 
 
 @pytest.mark.slow
-def test_a_blunder_with_all_coordinates_unknown_is_seldom_laid_on_another_tape() -> None:
-    """With three tapes to spare the data themselves leave about one case in ten open (the likeliest tape is the
-    wrong one there): the slip is always seen, named alone in 80 per cent and more, a good tape alone in 5 at most.
+def test_a_blunder_with_all_coordinates_unknown() -> None:
+    """With three tapes to spare the likeliest tape is itself the wrong one in about one case of fourteen: the slip is
+    seen in all but one of a hundred, named alone in 88 per cent and more, and among suspects and rivals in 96.
     """
     rng = np.random.default_rng(13)
     tried = [_layout(rng, blunder_m=0.25) for _ in range(LAYOUTS)]
-    suspects = [_suspects(survey(one.scene)) for one in tried]
-    named = np.mean([found == [one.wrong] for found, one in zip(suspects, tried, strict=True)])
-    wronged = np.mean([one.wrong not in found for found, one in zip(suspects, tried, strict=True)])
-    print(f"named alone {named:.3f}, a good tape instead {wronged:.3f}")
-    assert all(suspects)
-    assert named >= 0.80
-    assert wronged <= 0.05
+    found = [survey(one.scene) for one in tried]
+    named = np.mean([_suspects(one) == [other.wrong] for one, other in zip(found, tried, strict=True)])
+    among = np.mean(
+        [
+            one.tapes[other.wrong].suspect or one.tapes[other.wrong].rival  # type: ignore[index]
+            for one, other in zip(found, tried, strict=True)
+        ]
+    )
+    print(f"named alone {named:.3f}, among suspects and rivals {among:.3f}")
+    assert np.mean([bool(one.suspects) for one in found]) >= 0.99
+    assert named >= 0.88
+    assert among >= 0.96
