@@ -16,7 +16,9 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.delay.measure import Delay, measure_pair
+from micalign.delay.correlation import band_mean, correlate_spectrum, raised_cosine
+from micalign.delay.measure import Delay
+from micalign.delay.peak import Correlogram, refine, strongest_peaks
 from micalign.take.model import Track
 
 __all__ = ["MOST_PPM", "measure_clock"]
@@ -32,6 +34,8 @@ _SEARCH_S: Final = 0.04
 _LEAST_PIECES: Final = 4
 _STRAIGHT_S: Final = 60e-6  # pieces further than this from the line are no witnesses
 _FLOOR_S: Final = 2e-7
+_CLEAR: Final = 0.85  # a piece whose next best delay is stronger than this says nothing
+_CONTRAST: Final = 6.0
 _FINER: Final = 8  # straight lines between eightfold points are 50 dB true up to 6 kHz
 
 
@@ -178,12 +182,38 @@ def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = 
         start = round(float(begin_s) * rate)
         middle_s = (start + length / 2) / rate
         offset = round(coarse.at(middle_s) * rate)
-        one = Track.from_array(reference.name, reference.read(start - margin, length + 2 * margin), rate)
         samples = track.read(start + offset - margin, length + 2 * margin)
-        other = Track.from_array(track.name, _stretched(samples, coarse.slope) if unhurried else samples, rate)
-        delay = measure_pair(one, other, max_delay_s=_SEARCH_S)
+        samples = _stretched(samples, coarse.slope) if unhurried else samples
+        delay = _piece(reference.read(start, length), samples, margin, rate)
         found.append((middle_s, replace(delay, delay_s=delay.delay_s + offset / rate)))
     return found
+
+
+def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
+    """The delay between a short stretch and a longer one that begins ``margin`` samples earlier."""
+    size = _fast_size(len(second))
+    x = np.fft.rfft(first * np.hanning(len(first)), size)
+    y = np.fft.rfft(second * raised_cosine(len(second), margin // 2, margin // 2), size)
+    turn = np.exp(2j * np.pi * np.arange(len(x)) * (margin / size))
+    frequency_hz = np.fft.rfftfreq(size, 1.0 / rate).astype(np.float64)
+    power = band_mean(np.abs(x) ** 2) * band_mean(np.abs(y) ** 2)
+    weight = (power + power.max() * 1e-10 + 1e-300) ** -0.4 * ((frequency_hz > 50.0) & (frequency_hz < 10000.0))
+    cross = np.conj(x) * y * turn * weight
+    searched = Correlogram.within(correlate_spectrum(cross, size, finer=2), 0.5 / rate, 0.5 * margin / rate)
+    peaks = strongest_peaks(searched)
+    if not peaks:
+        return _nothing("silence")
+    best = refine(cross, frequency_hz, peaks[0].lag_s, within_s=0.2e-3)
+    rival = abs(peaks[1].height / peaks[0].height) if len(peaks) > 1 else 0.0
+    contrast = abs(peaks[0].height) / max(float(np.median(np.abs(searched.values))) / 0.6745, 1e-300)
+    sure = rival < _CLEAR and contrast > _CONTRAST
+    return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
+
+
+def _fast_size(least: int) -> int:
+    from scipy.fft import next_fast_len  # noqa: PLC0415 - loaded when something is measured
+
+    return int(next_fast_len(least, real=True))
 
 
 def _stretched(samples: Floats, slope: float) -> Floats:

@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Complexes, Floats
+from micalign.arrays import Complexes, Floats, Ints
 from micalign.delay.correlation import Spectra, band_mean, correlate_spectrum, frame_spectra
 from micalign.delay.dominance import own_share, votes, without_bleed
 from micalign.delay.gates import Gate
@@ -120,7 +120,7 @@ def _gather(
         return None
     chosen = first_arrival(found, peaks[0])
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
-    groups = [part.mean(axis=0) * weight for part in np.array_split(frames, min(MOST_GROUPS, len(frames)))]
+    groups = [frames[part].mean(axis=0) * weight for part in _sounding_groups(spectra)]
     centre_s = float(np.median(spectra.centre_s))
     away = np.abs(found.lags_s - chosen.lag_s) > 0.001
     return Evidence(
@@ -136,6 +136,14 @@ def _gather(
         centre_s,
         _lobe_s(cross, hz, best),
     )
+
+
+def _sounding_groups(spectra: Spectra) -> list[Ints]:
+    """The frames in a few groups by time, without those groups in which one of the tracks is silent."""
+    parts = np.array_split(np.arange(len(spectra.times_s)), min(MOST_GROUPS, len(spectra.times_s)))
+    powers = spectra.first.sum(axis=1, dtype=float) * spectra.second.sum(axis=1, dtype=float)
+    levels = np.array([np.sqrt(powers[part]).sum() for part in parts])
+    return [part for part, level in zip(parts, levels, strict=True) if level >= 0.01 * levels.max()]
 
 
 def _own_best(group: Complexes, size: int, rate: int, reach_s: float) -> float:

@@ -9,23 +9,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.delay.drift import Line, drift_line
-from micalign.delay.evidence import stretch_evidence, stroke_evidence
+from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
 from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.sharpen import Sharp, sharpen
-from micalign.delay.verdict import Verdict, choose, rival_share, surely_close
+from micalign.delay.verdict import Verdict, choose, nearer_is_second, rival_share, surely_close
 from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
 from micalign.take.model import Track
 
 __all__ = ["Delay", "Rival", "measure_many", "measure_pair"]
+
+_SHORTEST_S: Final = 0.05
 
 Close = Literal["reference", "track"]
 
@@ -176,6 +178,8 @@ def _measure(reference: Listened, track: Listened, options: _Options) -> Delay:
     for heard in (reference, track):
         if heard.envelope.silent:
             return _nothing(options, f"'{heard.track.name}' is silent")
+        if heard.track.duration_s < _SHORTEST_S:
+            return _nothing(options, f"'{heard.track.name}' is too short")
     if options.max_delay_s > 0 and same_samples(reference, track):
         return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None, (), 0.0 if options.drift else None)
     centre_s, reach_s = _search(options)
@@ -235,7 +239,7 @@ def _near_is_track(reference: Listened, track: Listened, options: _Options) -> b
         return options.close == "track"
     if options.moments_s is not None:
         return False
-    return track.closeness_db > reference.closeness_db
+    return nearer_is_second(reference, track)
 
 
 def _struck(near: Listened, options: _Options, later_s: float) -> npt.NDArray[np.intp]:
@@ -252,7 +256,7 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
             near.envelope, near.track.frames, near.track.sample_rate, length_s=0.085, most=300, matched=True
         )
         sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=rival_share(evidence) < 0.45)
-        delay_s, uncertainty_s = sharp.delay_s, _spread(sharp)
+        delay_s, uncertainty_s = sharp.delay_s, _spread(sharp, evidence)
     rivals = tuple(
         Rival(sign * peak.lag_s, abs(peak.height) / evidence.height, peak.polarity)
         for peak in evidence.peaks
@@ -270,8 +274,16 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
     )
 
 
-def _spread(sharp: Sharp) -> float:
-    return float(np.hypot(max(sharp.bound_s, sharp.scatter_s), 0.1 * sharp.moved_s if sharp.summed else 0.0))
+def _spread(sharp: Sharp, evidence: Evidence) -> float:
+    """One sigma of a sharpened delay.
+
+    The bound where the groups scatter as it says; where they scatter more, three times what is over, for all groups
+    share the same room. Rivals (reflections) bend the peak's top, and a filter's best sum is a matter of taste.
+    """
+    over_s = 3.0 * max(sharp.scatter_s - 1.5 * sharp.bound_s, 0.0)
+    bent_s = 0.1 * evidence.lobe_s * max(rival_share(evidence) - 0.3, 0.0)
+    taste_s = 0.1 * abs(sharp.moved_s) if sharp.summed else 0.0
+    return float(np.sqrt(sharp.bound_s**2 + over_s**2 + bent_s**2 + taste_s**2))
 
 
 def _from_line(line: Line) -> Delay:

@@ -67,7 +67,8 @@ def sparsity_db(env: Envelope) -> float:
         return 0.0
     loud, ordinary = float(np.quantile(power, 0.99)), float(np.quantile(power, 0.5))
     loud = loud if loud > 0 else float(power.max())
-    return float(10 * np.log10(loud / max(ordinary, loud * 1e-9)))
+    # Beyond 30 dB it is the silence between the sounds that is measured, which says nothing of the mic.
+    return float(10 * np.log10(loud / max(ordinary, loud * 1e-3)))
 
 
 def hits(env: Envelope, *, below_loudest_db: float = 10.0, rise_db: float = 6.0) -> Ints:
@@ -128,7 +129,7 @@ def _apart(starts: Ints, level: Floats) -> Ints:
 def closeness_db(env: Envelope, struck: Ints) -> tuple[float, float]:
     """How much a track is a close mic's: a score to compare tracks by, and its gap.
 
-    The gap is how far, in dB, the track's own strokes stand above the loudest tenth of everything between them; an
+    The gap is how far, in dB, the track's own strokes stand above as many of the loudest moments between them; an
     overhead hears something nearly as loud between any two of its loudest strokes. The score adds twice the gap to
     the sparsity.
     """
@@ -145,6 +146,7 @@ def closeness_db(env: Envelope, struck: Ints) -> tuple[float, float]:
     rest = means[quiet[:whole].reshape(-1, _STROKE).all(axis=1)]
     if len(rest) < 4:
         return sparsity_db(env), 0.0
-    between = max(float(np.quantile(rest, 0.9)), float(own.max()) * 1e-6)
+    loudest = np.sort(rest)[-max(len(struck), 4) :]
+    between = max(float(np.median(loudest)), float(own.max()) * 1e-3)
     gap = float(10 * np.log10(np.median(own) / between))
     return sparsity_db(env) + 2.0 * gap, gap
