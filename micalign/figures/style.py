@@ -61,11 +61,11 @@ DARK: Final = {
     "soft": "#a3b0b9",
     "line": "#3d4952",
     "wash": "#222b32",
-    "blue": "#74b6de",
+    "blue": "#64aee0",
     "amber": "#f0b25c",
     "umber": "#f3c079",
-    "plum": "#cf9fd6",
-    "sea": "#8fcfbc",
+    "plum": "#f2d2ee",
+    "sea": "#4fae93",
     "brick": "#ec8f7a",
 }
 """The same names on a dark page."""
@@ -236,7 +236,9 @@ def inline_svg(figure: Figure) -> str:
 
 
 def legend(axes: Axes, *, where: str = "best", columns: int = 1, handles: Sequence[Any] | None = None) -> None:
-    """A legend without a frame, in the style's own size."""
+    """A legend without a frame, in the style's own size; none where no curve has a name."""
+    if handles is None and not axes.get_legend_handles_labels()[0]:
+        return
     extra: dict[str, Any] = {} if handles is None else {"handles": list(handles)}
     extra |= {"loc": where, "ncols": columns}
     extra |= {"facecolor": COLOURS["paper"], "edgecolor": "none", "framealpha": 0.85}

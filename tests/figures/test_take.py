@@ -1,0 +1,70 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from figure_words import cut_off, overlaps
+
+from micalign.alignment.gain import BandGain, SumGain
+from micalign.delay.measure import Delay, Rival
+from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure
+from micalign.take.model import Track
+
+RATE = 48000
+
+
+def delayed(noise: np.ndarray, samples: int, polarity: int = 1) -> np.ndarray:
+    return polarity * np.concatenate([np.zeros(samples), noise[: len(noise) - samples]])
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_the_likeness_peaks_at_the_delay_with_the_sign_of_the_polarity(polarity: int, rng: np.random.Generator) -> None:
+    noise = rng.standard_normal(2 * RATE)
+    first = Track.from_array("first", noise, RATE)
+    late = Track.from_array("late", delayed(noise, 120, polarity), RATE)
+    delay = Delay(120 / RATE, 1e-6, polarity, 1.0, 1.0, True, None, (Rival(0.001, 0.4, 1),))
+    figure = correlation_figure([Likeness("first to late", first, late, delay)])
+    lag_ms, value = (np.asarray(part) for part in figure.axes[0].lines[1].get_data())
+    best = int(np.argmax(np.abs(value)))
+    # Half a sample, the step of the curve, is 0.0104 ms.
+    assert lag_ms[best] == pytest.approx(2.5, abs=0.0105)
+    assert np.sign(value[best]) == polarity
+    assert figure.axes[0].lines[2].get_xdata()[0] == pytest.approx(2.5)
+    assert cut_off(figure) == []
+    assert overlaps(figure) == []
+
+
+def test_a_number_that_is_not_reliable_says_so() -> None:
+    track = Track.from_array("a", np.random.default_rng(1).standard_normal(RATE), RATE)
+    figure = correlation_figure([Likeness("a", track, track, Delay(0.0, 1e-6, 1, 0.0, 0.0, False, "noise"))])
+    assert any("not reliable" in text.get_text() for text in figure.axes[0].texts)
+
+
+def test_one_hit_is_drawn_before_and_after_for_every_track() -> None:
+    time = np.arange(960) / RATE
+    before = {f"mic {n}": np.sin(2 * np.pi * 200 * (time - n * 1e-3)) for n in range(3)}
+    after = {name: np.sin(2 * np.pi * 200 * time) for name in before}
+    figure = hit_figure(before, after, sample_rate=RATE, start_s=1.25, of="snare")
+    for axes in figure.axes:
+        assert np.allclose(axes.lines[1].get_ydata(), np.sin(2 * np.pi * 200 * time), atol=2e-3)
+    assert figure.axes[-1].get_xlabel() == "time after 1.250 s (ms)"
+    assert cut_off(figure) == []
+
+
+def test_the_spectrum_of_noise_is_flat_and_a_tone_stands_out() -> None:
+    rng = np.random.default_rng(2)
+    noise = rng.standard_normal(4 * RATE)
+    tone = noise + 5 * np.sin(2 * np.pi * 1000 * np.arange(len(noise)) / RATE)
+    before, after = spectrum_figure(noise, tone, sample_rate=RATE).axes[0].lines
+    hertz, level = (np.asarray(part) for part in before.get_data())
+    wide = hertz > 500  # below, a sixth of an octave holds too few bins to be smooth
+    assert np.ptp(level[wide]) < 1.5
+    hertz, level = (np.asarray(part) for part in after.get_data())
+    assert hertz[np.argmax(level)] == pytest.approx(1000, rel=0.06)
+
+
+def test_bands_without_sound_leave_a_gap_and_silence_no_curve() -> None:
+    bands = (BandGain(100.0, 1.0, 3.0), BandGain(125.0, None, None), BandGain(160.0, -2.0, 2.5))
+    axes = gain_figure(SumGain(0.0, 3.0, bands)).axes[0]
+    assert [len(line.get_xdata()) for line in axes.lines[:2]] == [2, 2]
+    assert list(axes.lines[1].get_ydata()) == [3.0, 2.5]
+    assert gain_figure(SumGain(None, None, ())).axes[0].get_legend() is None
