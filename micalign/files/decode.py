@@ -73,6 +73,8 @@ class AudioFile:
         while done < frames:
             page, offset = divmod(start + done, PAGE_FRAMES)
             values = self._page(page)[channel, offset : offset + frames - done]
+            if len(values) == 0:
+                raise _cut_short(self.info, start + done, "the samples end there")
             with np.errstate(invalid="ignore"):  # a signalling NaN; it is refused below, with its place
                 np.multiply(values, self._scale, out=out[done : done + len(values)])
             done += len(values)
@@ -93,7 +95,7 @@ class AudioFile:
 
     def _decode(self, number: int) -> npt.NDArray[Any]:
         start = number * PAGE_FRAMES
-        wanted = min(PAGE_FRAMES, self.info.frames - start)
+        wanted = max(min(PAGE_FRAMES, self.info.frames - start), 0)
         found = self._reader.read(start, wanted)
         if len(found) < wanted:
             raise _cut_short(self.info, start + len(found), "the samples end there")

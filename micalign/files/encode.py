@@ -1,42 +1,33 @@
 """An audio file out of blocks of samples: same rate and subtype as asked, whole or not at all, nothing clipped unsaid.
 
-WAV is written here byte by byte (its metadata needs places that an encoder does not offer); everything else goes
-through soundfile. Integers are made here too, since an encoder saturates without a word.
+Integers are made here, since an encoder saturates without a word; where they go is told in `micalign.files.sinks`.
 """
 
 from __future__ import annotations
 
 import math
 import os
-import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-import soundfile
 
 from micalign.alignment.dither import to_integers
 from micalign.arrays import Floats
 from micalign.errors import OutputError
-from micalign.files.metadata import Carried, Moved, Shape, carry
+from micalign.files.metadata import Moved, Shape
 from micalign.files.pcm import BYTES
-from micalign.files.riff import append_chunks
-from micalign.files.wav import WavWriter, source_format
+from micalign.files.sinks import Job, Sink, can_hold, carried_for, open_sink, refuse_too_long
+from micalign.files.wav import source_format, valid_bits
 from micalign.files.whole import whole_file
 
 __all__ = ["AudioWriter", "Written", "audio_writer", "write_audio"]
 
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
-_OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
-_NARROW: Final = frozenset({"AIFF", "AU", "SVX", "NIST", "IRCAM"})
-_NARROW_BYTES: Final = (1 << 32) - (1 << 24)  # room for the metadata
-_TAGS: Final = ("title", "copyright", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
-
-Sink = Callable[[npt.NDArray[Any]], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,20 +53,6 @@ class Written:
     clipped: int
     peak: float
     left_out: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Job:
-    """What to write, and after which original."""
-
-    path: Path
-    container: str
-    subtype: str
-    shape: Shape
-    endian: str
-    source: Path | None
-    moved: Moved
-    carried: Carried = field(default_factory=Carried)
 
 
 def write_audio(
@@ -177,16 +154,16 @@ def audio_writer(
     """
     source = None if metadata_from is None else Path(metadata_from)
     shape = Shape(sample_rate, channels, _BITS.get(subtype, 8 * BYTES.get(subtype, 2)))
-    job = _Job(Path(path), format, subtype, shape, endian, source, moved or Moved())
+    job = Job(Path(path), format, subtype, shape, endian, source, moved or Moved())
     _refuse_unwritable(job)
     _refuse_original(job.path, source)
-    job = replace(job, carried=_carried(job))
-    with whole_file(path, force=force) as partial, _sink(partial, job) as sink:
+    job = replace(job, carried=carried_for(job))
+    with whole_file(path, force=force) as partial, open_sink(partial, job) as sink:
         yield AudioWriter(job, sink, None if dither_seed is None else np.random.default_rng(dither_seed))
 
 
-def _refuse_unwritable(job: _Job) -> None:
-    if not soundfile.check_format(job.container, job.subtype):
+def _refuse_unwritable(job: Job) -> None:
+    if not can_hold(job.container, job.subtype):
         raise OutputError(
             f"{job.path}: a {job.container} file cannot hold {job.subtype} samples: choose another format"
         )
@@ -201,20 +178,24 @@ def _refuse_original(path: Path, source: Path | None) -> None:
         raise OutputError(f"{path} is an original, which is never replaced: choose another folder with --out")
 
 
-def _carried(job: _Job) -> Carried:
-    kinds = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
-    if job.source is None or job.container not in kinds:
-        return Carried()
-    return carry(job.source, kinds[job.container], job.shape, job.moved)
+def _rounded_to(job: Job, *, dithered: bool) -> int | None:
+    """The bits to round to; None for floats.
+
+    An original of 20 bits in 24 gets its dither at the twentieth; without dither nothing may be taken from it.
+    """
+    bits = _BITS.get(job.subtype)
+    like = None if job.source is None or not dithered else source_format(job.source)
+    return bits if bits is None or like is None else min(bits, valid_bits(like) or bits)
 
 
 class AudioWriter:
     """Takes blocks of samples, counts what does not fit."""
 
-    def __init__(self, job: _Job, sink: Sink, dither: np.random.Generator | None) -> None:
+    def __init__(self, job: Job, sink: Sink, dither: np.random.Generator | None) -> None:
         self._job = job
         self._sink = sink
         self._dither = dither
+        self._bits = _rounded_to(job, dithered=dither is not None)
         self.written = Written(job.path, 0, 0, 0.0, job.carried.left_out)
 
     def put(self, block: Floats) -> None:
@@ -225,65 +206,10 @@ class AudioWriter:
         if not math.isfinite(highest):
             raise OutputError(f"{job.path} was not written: a sample to write is no number (NaN or infinite)")
         frames, clipped = before.frames + len(block), before.clipped
-        _refuse_too_long(job, frames)
-        bits = _BITS.get(job.subtype)
-        if bits is not None:
-            made = to_integers(values, bits, dither=self._dither)
-            values = np.left_shift(made.values, 32 - bits)
+        refuse_too_long(job, frames)
+        if self._bits is not None:
+            made = to_integers(values, self._bits, dither=self._dither)
+            values = np.left_shift(made.values, 32 - self._bits)
             clipped += made.clipped
         self._sink(values)
         self.written = replace(before, frames=frames, clipped=clipped, peak=max(before.peak, highest))
-
-
-def _refuse_too_long(job: _Job, frames: int) -> None:
-    """Containers of 32-bit sizes that nothing widens would be written with a wrong length."""
-    if job.container in _NARROW and frames * job.shape.channels * job.shape.bits // 8 > _NARROW_BYTES:
-        raise OutputError(
-            f"{job.path} was not written: {job.container} holds at most 4 GiB; convert the original to WAV, which "
-            "becomes RF64 by itself"
-        )
-
-
-@contextmanager
-def _sink(partial: Path, job: _Job) -> Iterator[Sink]:
-    """Where samples go: int32 left-justified for integers, floats for the rest."""
-    if job.container in _OWN and job.subtype in BYTES:
-        with partial.open("r+b", buffering=1 << 16) as file:
-            like = None if job.source is None else source_format(job.source)
-            wav = WavWriter(file, job.shape, job.subtype, job.carried, like, always_wide=job.container == "RF64")
-            yield wav.write
-            wav.finish()
-        return
-    with _encoder(partial, job) as file:
-        yield lambda values: _encode(file, values, job)
-    append_chunks(partial, (*job.carried.before, *job.carried.after))
-
-
-def _encoder(partial: Path, job: _Job) -> soundfile.SoundFile:
-    name: Any = str(partial) if sys.platform == "win32" else os.fsencode(partial)
-    shape = job.shape
-    file = soundfile.SoundFile(
-        name, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
-    )
-    if job.container in {"FLAC", "OGG"} and job.source is not None:
-        tags = _tags(job.source)
-        for tag, text in tags.items():
-            setattr(file, tag, text)
-    return file
-
-
-def _tags(source: Path) -> dict[str, str]:
-    name: Any = str(source) if sys.platform == "win32" else os.fsencode(source)
-    with soundfile.SoundFile(name) as file:
-        return {tag: text for tag in _TAGS if (text := getattr(file, tag))}
-
-
-def _encode(file: soundfile.SoundFile, values: npt.NDArray[Any], job: _Job) -> None:
-    try:
-        file.write(values)
-    except (soundfile.LibsndfileError, AssertionError) as error:
-        # The encoder keeps the system's reason to itself; a full disk is the common one.
-        raise OutputError(
-            f"{job.path} cannot be written: the encoder stopped; is the disk full, or the take too long for "
-            f"{job.container}?"
-        ) from error

@@ -79,8 +79,10 @@ def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
         If the source cannot be read.
     """
     layout = read_layout(source)
-    if layout is None or layout.form == b"RIFX" or _family(layout.kind) != kind:
+    if layout is None or _family(layout.kind) != kind:
         return Carried()
+    if layout.form == b"RIFX":
+        return Carried(left_out=("all metadata (big-endian WAV)",))
     data = layout.first(b"data") or layout.first(b"SSND")
     before: list[tuple[bytes, bytes]] = []
     after: list[tuple[bytes, bytes]] = []

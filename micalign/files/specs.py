@@ -99,6 +99,8 @@ def spoken_read(path: Path) -> Iterator[None]:
     except OSError as error:
         reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
         raise TakeError(f"{path} cannot be read: {reason}") from error
+    except UnicodeEncodeError as error:
+        raise TakeError(f"{str(path)!r} cannot be read: no file's name can hold such characters") from error
     except ValueError as error:
         if "null" not in str(error):
             raise

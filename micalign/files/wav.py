@@ -19,7 +19,7 @@ from micalign.files.metadata import Carried, Shape
 from micalign.files.pcm import BYTES, FLOATS, pack
 from micalign.files.riff import read_chunk, read_layout
 
-__all__ = ["LARGEST_RIFF", "WavWriter", "source_format"]
+__all__ = ["LARGEST_RIFF", "WavWriter", "source_format", "valid_bits"]
 
 LARGEST_RIFF: Final = (1 << 32) - 1
 _UNKNOWN: Final = (1 << 32) - 1
@@ -32,6 +32,12 @@ def source_format(source: Path) -> bytes | None:
     layout = read_layout(source)
     chunk = layout.first(b"fmt ") if layout is not None and layout.byte_order == "<" else None
     return read_chunk(source, chunk)[:40] if chunk is not None and not chunk.is_cut else None
+
+
+def valid_bits(form: bytes) -> int:
+    """How many bits of each sample an extensible format chunk says to be used; 0 where it does not say."""
+    (tag,) = struct.unpack_from("<H", form) if len(form) == 40 else (0,)
+    return int(struct.unpack_from("<H", form, 18)[0]) if tag == _EXTENSIBLE else 0
 
 
 def _format_chunk(shape: Shape, subtype: str, like: bytes | None) -> bytes:

@@ -228,6 +228,8 @@ def _spoken(target: Path) -> Iterator[None]:
     except OSError as error:
         reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
         raise OutputError(f"{target} cannot be written: {reason}") from error
+    except UnicodeEncodeError as error:
+        raise OutputError(f"{str(target)!r} cannot be written: no file's name can hold such characters") from error
     except ValueError as error:
         if "null" not in str(error):
             raise

@@ -122,6 +122,17 @@ def test_a_file_that_vanishes_while_it_is_read_is_said(tmp_path: Path) -> None:
         track.read(2 * PAGE_FRAMES, 10)
 
 
+@pytest.mark.timeout(20)
+def test_nothing_is_read_beyond_the_end(tmp_path: Path) -> None:
+    """A track gives silence there; its source says where it ends, and does not search for ever."""
+    soundfile.write(tmp_path / "a.wav", np.ones(10) / 2, 48000, "PCM_16")
+    track = open_track(tmp_path / "a.wav")
+    assert track.read(8, 5).tolist() == [0.5, 0.5, 0.0, 0.0, 0.0]
+    for start, frames in ((8, 5), (10, 1), (5 * PAGE_FRAMES, 1)):
+        with pytest.raises(TakeError, match="the samples end there"):
+            track.samples.read(start, frames)
+
+
 def test_denormals_dc_and_full_scale_are_just_samples(tmp_path: Path) -> None:
     """Nothing is flushed, centred or held."""
     values = np.array([5e-324, -5e-324, 1e-310, 1.0, -1.0, 1.7e308, 0.0, -0.0])

@@ -164,12 +164,73 @@ def test_aiff_names_and_markers_are_carried(tmp_path: Path) -> None:
     assert soundfile.info(out).frames == 120
 
 
-def test_flac_tags_are_carried(tmp_path: Path) -> None:
-    """A FLAC has tags in place of chunks."""
-    source = tmp_path / "original.flac"
+def _flac_blocks(data: bytes) -> list[tuple[int, bytes]]:
+    """The metadata blocks of a FLAC, by its published layout: a type, 24 bits of length, the data; the last marked."""
+    assert data[:4] == b"fLaC"
+    found, at, last = [], 4, False
+    while not last:
+        last = bool(data[at] & 0x80)
+        length = int.from_bytes(data[at + 1 : at + 4], "big")
+        found.append((data[at] & 0x7F, data[at + 4 : at + 4 + length]))
+        at += 4 + length
+    assert data[at] == 0xFF  # the sync code of the first frame
+    return found
+
+
+def _with_blocks(data: bytes, *blocks: tuple[int, bytes]) -> bytes:
+    """A FLAC with blocks put in behind its first."""
+    made = b"".join(bytes([kind]) + len(block).to_bytes(3, "big") + block for kind, block in blocks)
+    return data[:42] + made + data[42:]
+
+
+@pytest.mark.parametrize("picture_bytes", [10, 3_000_000])
+def test_flac_comments_and_pictures_are_carried(tmp_path: Path, rng: np.random.Generator, picture_bytes: int) -> None:
+    """Byte for byte, whatever their keys; a cue sheet speaks of places and is named; the audio is whole."""
+    source, out = tmp_path / "original.flac", tmp_path / "out.flac"
     with soundfile.SoundFile(source, "w", 48000, 1, "PCM_24", format="FLAC") as file:
         file.title = "Barn, Flöte"
         file.write(np.zeros(100))
-    write_audio(tmp_path / "out.flac", [np.zeros(9)], sample_rate=48000, format="FLAC", metadata_from=source)
-    with soundfile.SoundFile(tmp_path / "out.flac") as file:
+    image = rng.integers(0, 256, picture_bytes, dtype=np.uint8).tobytes()
+    picture = struct.pack(">II9sI4I", 3, 9, b"image/png", 0, 1, 1, 24, 0) + struct.pack(">I", len(image)) + image
+    source.write_bytes(_with_blocks(source.read_bytes(), (6, picture), (5, bytes(396)), (2, b"riffrest")))
+    samples = rng.uniform(-0.5, 0.5, 300_000)
+    written = write_audio(out, [samples], sample_rate=48000, format="FLAC", metadata_from=source)
+    assert written.left_out == ("CUESHEET", "APPLICATION")
+    blocks = _flac_blocks(out.read_bytes())
+    assert chunks.only(blocks, 6) == picture  # type: ignore[arg-type]
+    assert chunks.only(blocks, 4) == chunks.only(_flac_blocks(source.read_bytes()), 4)  # type: ignore[arg-type]
+    with soundfile.SoundFile(out) as file:
         assert file.title == "Barn, Flöte"
+        assert np.abs(file.read() - samples).max() <= 2**-24
+
+
+@pytest.mark.parametrize(("kind", "name"), [(4, "VORBIS_COMMENT"), (6, "PICTURE")])
+@pytest.mark.parametrize("data", [b"", b"abc", b"\xff" * 60])
+def test_a_damaged_flac_block_is_left_out_and_named(tmp_path: Path, kind: int, name: str, data: bytes) -> None:
+    """A decoder would refuse the whole file over it."""
+    source, out = tmp_path / "original.flac", tmp_path / "out.flac"
+    soundfile.write(source, np.zeros(100), 48000, "PCM_24")
+    source.write_bytes(_with_blocks(source.read_bytes(), (kind, data)))
+    written = write_audio(out, [np.zeros(50)], sample_rate=48000, format="FLAC", metadata_from=source)
+    assert written.left_out == (name,)
+    assert soundfile.info(out).frames == 50
+
+
+@pytest.mark.parametrize("cut", [3, 4, 7, 30, 60])
+def test_a_damaged_flac_brings_no_tags(tmp_path: Path, cut: int) -> None:
+    """Nothing is made up."""
+    source, out = tmp_path / "original.flac", tmp_path / "out.flac"
+    soundfile.write(source, np.zeros(100), 48000, "PCM_24")
+    source.write_bytes(source.read_bytes()[:cut])
+    write_audio(out, [np.zeros(50)], sample_rate=48000, format="FLAC", metadata_from=source)
+    assert soundfile.info(out).frames == 50
+
+
+@pytest.mark.parametrize(("container", "endian"), [("CAF", "FILE"), ("WAV", "BIG")])
+def test_metadata_that_cannot_be_carried_is_named(tmp_path: Path, container: str, endian: str) -> None:
+    """Never lost in silence."""
+    source = tmp_path / "original"
+    soundfile.write(source, np.zeros(100), 48000, "PCM_24", endian, format=container)
+    written = write_audio(tmp_path / "out", [np.zeros(9)], sample_rate=48000, format=container, metadata_from=source)
+    assert len(written.left_out) == 1
+    assert "all metadata" in written.left_out[0]

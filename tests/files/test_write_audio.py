@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from micalign.errors import OutputError
-from micalign.files import encode, wav
+from micalign.files import sinks, wav
 from micalign.files.audio import audio_info, open_tracks, write_audio
 from micalign.files.metadata import Shape
 
@@ -135,6 +135,18 @@ def test_a_channel_mask_is_kept(tmp_path: Path) -> None:
     assert chunks.only(chunks.taken_apart((tmp_path / "c.wav").read_bytes()), b"fmt ") == chunks.fmt(4, mask=0)
 
 
+def test_valid_bits_are_kept_to(tmp_path: Path, rng: np.random.Generator) -> None:
+    """Twenty bits in twenty-four: dither falls on the twentieth; without it the lowest bits stay as they are."""
+    source = tmp_path / "source.wav"
+    source.write_bytes(chunks.riff([(b"fmt ", chunks.fmt(mask=4, valid=20)), (b"data", bytes(24))]))
+    samples = rng.integers(-(1 << 22), 1 << 22, 500) / 2**23
+    for seed in (3, None):
+        out = tmp_path / f"{seed}.wav"
+        write_audio(out, [samples], sample_rate=48000, metadata_from=source, dither_seed=seed)
+        low = soundfile.read(out, dtype="int32")[0] & 0xFFF
+        assert low.any() == (seed is None)
+
+
 @pytest.mark.parametrize("subtype", ["PCM_24", "FLOAT"])
 def test_a_file_that_outgrows_its_sizes_becomes_rf64(tmp_path: Path, subtype: str) -> None:
     """With the limit set low: the placeholder becomes ds64, and the reference library reads every sample."""
@@ -192,8 +204,8 @@ def test_an_original_is_never_written_over(tmp_path: Path) -> None:
 
 def test_a_container_of_32_bits_is_not_filled_beyond_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An AIFF of more than 4 GiB would be written with a wrong length: refused, with the way out."""
-    monkeypatch.setattr(encode, "_NARROW_BYTES", 3000)
-    with pytest.raises(OutputError, match="AIFF holds at most 4 GiB; convert the original to WAV"):
+    monkeypatch.setattr(sinks, "_NARROW_BYTES", 3000)
+    with pytest.raises(OutputError, match=r"AIFF holds at most 4 GiB; convert the original to WAV"):
         write_audio(tmp_path / "a.aiff", [np.zeros(900), np.zeros(200)], sample_rate=48000, format="AIFF")
     assert list(tmp_path.iterdir()) == []
 
