@@ -155,13 +155,14 @@ def _finite(value: float | None) -> float | None:
 
 def levels_table(take: TakeLevels) -> Table:
     """One row a track, the worst first; at most 80 columns wide."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+    from rich import box  # noqa: PLC0415 - only a terminal needs it
+    from rich.table import Table  # noqa: PLC0415
 
-    table = Table(width=_WIDTH)
-    table.add_column("track", overflow="fold", ratio=1)
+    table = Table(width=_WIDTH, box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("track", overflow="fold", ratio=6)
     for heading in ("peak\nof full", "peak\ndBFS", "true\ndBTP", "RMS\ndBFS", "floor\ndBFS"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("verdict", overflow="fold", ratio=1)
+    table.add_column("verdict", overflow="fold", ratio=5)
     for one in take.absent:
         table.add_row(clean(one.name), *["-"] * 5, "not read", style="red")
     for _, levels in take.worst_first:
