@@ -19,7 +19,7 @@ __all__ = ["Channel", "SheetSize", "String", "channels", "sheet_size", "strings"
 
 _PAGE_MM: Final = 244.0  # Letter within margins of 13 mm is 253 mm high; the rest is room for error
 _HEAD_MM: Final = 66.0  # title, line of blanks, two headings, two table heads, the caution
-_LINE_PER_POINT: Final = 0.60  # height of a table's line, millimetres for each point of type
+_LINE_MM: Final = (0.4233, 0.85)  # a table's line: type at 1.2 of its size, and padding with rule
 _POINTS: Final = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
 _PLAN_MM: Final = (130.0, 55.0)  # the tallest plan, and the smallest that is still read
 _STRING_COLUMNS: Final = 3
@@ -137,7 +137,7 @@ def sheet_size(channel_count: int, string_count: int) -> SheetSize:
     """
     tallest, smallest = _PLAN_MM
     for points in _POINTS:
-        line = points * _LINE_PER_POINT
+        line = _line_mm(points)
         lines = channel_count + -(-string_count // _STRING_COLUMNS)
         left = _PAGE_MM - _HEAD_MM - lines * line
         if left >= smallest:
@@ -145,10 +145,15 @@ def sheet_size(channel_count: int, string_count: int) -> SheetSize:
     return _cut(channel_count, string_count, smallest)
 
 
+def _line_mm(points: float) -> float:
+    for_point, fixed = _LINE_MM
+    return points * for_point + fixed
+
+
 def _cut(channel_count: int, string_count: int, plan_mm: float) -> SheetSize:
     """More than the smallest type can hold: channels come first, strings fill what is left."""
     points = _POINTS[-1]
-    lines = int((_PAGE_MM - _HEAD_MM - plan_mm) / (points * _LINE_PER_POINT))
+    lines = int((_PAGE_MM - _HEAD_MM - plan_mm) / _line_mm(points))
     held = min(channel_count, lines - 2)
     return SheetSize(points, plan_mm, held, min(string_count, (lines - held) * _STRING_COLUMNS))
 

@@ -1,0 +1,124 @@
+from __future__ import annotations
+
+import html
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from micalign.acoustics.prediction import predict
+from micalign.findings.finding import Finding
+from micalign.findings.rules import findings
+from micalign.report.scene_page import report_page
+from micalign.report.sheet import channels, sheet_size, strings
+from micalign.scene.model import Di, Mic, Pair, Room, Scene, Source, TakePlan, TrackPlan
+
+HOSTILE = "<b>&\"'<script>alert(1)</script>{{ 7*7 }}"
+
+
+def kit(name: str = "snare") -> Scene:
+    return Scene(
+        title=f"kit of {name}",
+        length_unit="in",
+        room=Room((5.0, 4.0, 2.5)),
+        sources=(Source(name, (2.0, 2.0, 0.7)), Source("bass", (3.5, 1.5, 0.5))),
+        mics=(
+            Mic("left", (1.4, 2.1, 1.9), aim=name, pattern="cardioid", on=(name,), polarity=-1),
+            Mic("right", (2.9, 2.2, 1.8), aim=name, pattern="cardioid", on=(name,), gain_db=-3.0),
+        ),
+        dis=(Di("wire", "bass", 0.0008),),
+        pairs=(Pair("overheads", ("left", "right"), (name,)),),
+        take=TakePlan("take", (TrackPlan("left", f"{name}.wav"),)),
+    )
+
+
+def written(scene: Scene, **more: object) -> str:
+    prediction = predict(scene)
+    found = more.pop("found", findings(scene, prediction))
+    return report_page(scene, prediction, found, {"floor": "<svg></svg>"}, name="scene")  # type: ignore[arg-type]
+
+
+class Words(HTMLParser):
+    """What a reader sees: the text outside of scripts and styles; and every element's name."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.text, self.elements, self._hidden = "", [], 0
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        self.elements.append(tag)
+        self._hidden += tag in {"script", "style"}
+
+    def handle_endtag(self, tag: str) -> None:
+        self._hidden -= tag in {"script", "style"}
+
+    def handle_data(self, data: str) -> None:
+        self.text += "" if self._hidden else data
+
+
+def test_names_appear_as_text_wherever_they_stand() -> None:
+    found = (Finding("rule", "warning", (HOSTILE,), f"it is {HOSTILE}", f"move {HOSTILE}"),)
+    page = written(kit(HOSTILE), found=found)
+    seen = Words(page)
+    assert "script" not in seen.elements
+    assert "b" not in seen.elements
+    assert seen.text.count(HOSTILE) >= 6
+    assert html.escape(HOSTILE, quote=False)[:6] in page
+
+
+def test_channels_are_numbered_mics_first_with_polarity_gain_and_file() -> None:
+    rows = channels(kit(), predict(kit()))
+    assert [(row.number, row.name, row.pattern) for row in rows] == [
+        (1, "left", "cardioid"),
+        (2, "right", "cardioid"),
+        (3, "wire", "DI"),
+    ]
+    assert [row.polarity for row in rows] == ["flipped", "", ""]
+    assert [row.gain for row in rows] == ["0 dB", "-3.0 dB", "0 dB"]
+    assert rows[0].file == "snare.wav"
+    assert rows[2].distance == "0.800 ms late"
+
+
+def test_strings_are_the_distances_in_the_users_unit() -> None:
+    rows = strings(kit(), predict(kit()))
+    # sqrt(0.6^2 + 0.1^2 + 1.2^2) = 1.3454 m = 52.97 in; eighths.
+    assert (rows[0].source, rows[0].mic, rows[0].length, rows[0].equal) == ("snare", "left", "53 in", True)
+    assert len(rows) == 2
+
+
+@pytest.mark.parametrize(("channel_count", "string_count"), [(1, 0), (5, 7), (16, 30), (32, 64), (48, 120), (200, 400)])
+def test_the_sheet_is_never_taller_than_a_page(channel_count: int, string_count: int) -> None:
+    size = sheet_size(channel_count, string_count)
+    lines = size.channels + -(-size.strings // 3)
+    # Type of p points at 1.2 of its size is 0.423 p mm high; padding and rule add 0.76 mm.
+    assert 66 + lines * (size.points * 0.4233 + 0.76) + size.plan_mm <= 253.0
+    assert size.points >= 6
+    assert size.plan_mm >= 55
+    if channel_count <= 32:
+        assert size.channels == channel_count
+    if channel_count <= 16:
+        assert size.strings == string_count
+
+
+def test_the_page_asks_no_other_place_for_anything() -> None:
+    page = written(kit())
+    assert not re.findall(r"""(?:src|href)\s*=\s*["'](?!data:|#)""", page)
+    assert "@import" not in page
+    assert "default-src 'none'" in page
+
+
+def test_a_scene_without_room_or_title_is_told_plainly() -> None:
+    scene = Scene(sources=(Source("a", (1.0, 1.0, 1.0)),), mics=(Mic("m", (2.0, 1.0, 1.0), on=("a",)),))
+    seen = Words(written(scene)).text
+    assert "The scene has no room and no panels." in seen
+    assert "No pair of mics combs within 12 dB." in seen
+    assert "<h1>scene</h1>" in written(scene)
+
+
+def test_the_page_cautions_with_the_published_exposure() -> None:
+    seen = Words(written(kit())).text
+    assert "NIOSH 98-126" in seen
+    for level, time in (("85 dBA", "8 h"), ("100 dBA", "15 min"), ("103 dBA", "7 min 30 s"), ("109 dBA", "1 min 53 s")):
+        assert level in seen
+        assert time in seen
