@@ -78,7 +78,7 @@ class OffsetsFile(_Strict):
     sample_rate: int = Field(gt=0, le=10_000_000)
     whole_samples: bool = False
     headroom_db: float = Field(default=0.0, ge=0, le=60)
-    tracks: tuple[TrackOffset, ...] = Field(min_length=1, max_length=1024)
+    tracks: tuple[TrackOffset, ...] = Field(max_length=1024)
     sum_gain_db: SumGainDb = SumGainDb(before=None, after=None)
     bands: tuple[dict[str, float | None], ...] = ()
     remains: tuple[dict[str, str | float | int | None], ...] = ()
@@ -115,6 +115,8 @@ def read_offsets(path: str | os.PathLike[str]) -> OffsetsFile:
         raise TakeError([_sentence(where, document, fault) for fault in error.errors()[:20]]) from error
     faults = [fault for one in offsets.tracks if (fault := _fault(where, one, offsets.sample_rate))]
     names = [one.track for one in offsets.tracks]
+    if not names:
+        faults.append(f"{where}: 'tracks' is empty: give the offsets.json that align wrote")
     faults += [
         f"{where}: the track '{name}' stands in it twice" for name in sorted(set(names)) if names.count(name) > 1
     ]

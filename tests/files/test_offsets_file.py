@@ -41,7 +41,7 @@ def test_an_edit_of_either_shift_is_followed(tmp_path):
 
 
 def test_two_edits_that_contradict_are_refused(tmp_path):
-    with pytest.raises(TakeError, match="track 'snare': shift_samples .* and shift_s .* do not agree"):
+    with pytest.raises(TakeError, match=r"track 'snare': shift_samples .* and shift_s .* do not agree"):
         read_offsets(written(tmp_path, entry(shift_samples=-58.0, shift_s=-0.002)))
 
 
@@ -92,7 +92,7 @@ def test_no_bytes_bring_it_down(tmp_path_factory, data):
 def test_deep_nesting_is_refused(tmp_path):
     path = tmp_path / "deep.json"
     path.write_text("[" * 100_000)
-    with pytest.raises(TakeError, match="deep.json"):
+    with pytest.raises(TakeError, match=r"deep\.json"):
         read_offsets(path)
 
 

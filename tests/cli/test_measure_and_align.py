@@ -1,0 +1,244 @@
+"""``measure`` and ``align`` as a user runs them, on files: bars, exit statuses, refusals, originals untouched."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from commands import micalign
+
+RATE = 48000
+DELAY = 133.37
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    """A reference, an inverted track 133.37 samples later at 40 dB SNR in three formats, and two strangers."""
+    made = tmp_path_factory.mktemp("tracks")
+    rng = np.random.default_rng(11)
+    sound = rng.standard_normal(3 * RATE + 4096) * 0.1
+    f = np.fft.rfftfreq(len(sound))
+    late = np.fft.irfft(np.fft.rfft(sound) * np.exp(-2j * np.pi * f * DELAY), len(sound))
+    reference, track = sound[2000 : 2000 + 3 * RATE], -late[2000 : 2000 + 3 * RATE]
+    track = track + rng.standard_normal(len(track)) * 1e-3
+    soundfile.write(made / "reference.wav", reference, RATE, subtype="PCM_24")
+    for name, subtype in (("track.wav", "PCM_24"), ("track.flac", "PCM_24"), ("track.aiff", "PCM_16")):
+        soundfile.write(made / name, track, RATE, subtype=subtype)
+    soundfile.write(made / "both.wav", np.stack([reference, track], axis=1), RATE, subtype="FLOAT")
+    for name in ("one.wav", "other.wav"):
+        soundfile.write(made / name, rng.standard_normal(3 * RATE) * 0.1, RATE, subtype="PCM_24")
+    return made
+
+
+def digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_a_late_inverted_track_is_measured_in_every_format(folder):
+    said = micalign(
+        "measure", folder / "reference.wav", folder / "track.wav", folder / "track.flac", folder / "track.aiff",
+        f"{folder / 'both.wav'}:2", "--json",
+    )  # fmt: skip
+    assert said.status == 0
+    assert said.document["reference"] == "reference.wav"
+    for row in said.document["tracks"]:
+        assert row["delay_samples"] == pytest.approx(DELAY, abs=0.02)  # 0.4 us, 0.14 mm of air
+        assert (row["polarity"], row["reliable"], row["reason"]) == (-1, True, None)
+    assert len(said.document["tracks"]) == 4
+
+
+def test_one_file_of_two_channels_is_a_reference_and_a_track(folder):
+    said = micalign("measure", folder / "both.wav", "--json")
+    assert said.document["reference"] == "both.wav:1"
+    assert said.document["tracks"][0]["track"] == "both.wav:2"
+
+
+def test_a_track_against_itself_is_zero_and_reliable(folder):
+    said = micalign("measure", folder / "one.wav", folder / "one.wav", "--json")
+    (row,) = said.document["tracks"]
+    assert (said.status, row["delay_s"], row["polarity"], row["reliable"]) == (0, 0.0, 1, True)
+
+
+def test_swapping_the_tracks_negates_the_delay(folder):
+    there = micalign("measure", folder / "reference.wav", folder / "track.wav", "--json").document["tracks"][0]
+    back = micalign("measure", folder / "track.wav", folder / "reference.wav", "--json").document["tracks"][0]
+    assert back["delay_samples"] == pytest.approx(-there["delay_samples"], abs=0.002)
+
+
+def test_strangers_are_not_reliable_and_not_moved(folder, tmp_path):
+    said = micalign("measure", folder / "one.wav", folder / "other.wav", "--json")
+    assert said.status == 1
+    assert said.document["tracks"][0]["reliable"] is False
+    assert said.document["tracks"][0]["reason"]
+    aligned = micalign("align", folder / "one.wav", folder / "other.wav", "-o", tmp_path / "out", "--json")
+    assert aligned.status == 1
+    row = aligned.document["tracks"][0]
+    assert (row["applied"], row["shift_samples"], row["polarity_flip"]) == (False, 0.0, False)
+    assert np.array_equal(soundfile.read(row["file"])[0], soundfile.read(folder / "other.wav")[0])
+    assert "'other.wav' was not moved" in aligned.err
+
+
+def test_aligned_files_meet_and_nothing_is_cut(folder, tmp_path):
+    before = {path: digest(path) for path in folder.iterdir()}
+    said = micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "--json")
+    assert said.status == 0
+    rows = {row["track"]: row for row in said.document["tracks"]}
+    assert set(rows) == {"reference.wav", "track.wav"}
+    assert rows["track.wav"]["polarity_flip"] is True
+    assert rows["track.wav"]["delay_s"] + rows["track.wav"]["shift_s"] == pytest.approx(0.0, abs=1e-12)
+    again = micalign("measure", rows["reference.wav"]["file"], rows["track.wav"]["file"], "--json").document["tracks"][
+        0
+    ]
+    assert abs(again["delay_samples"]) <= 0.03
+    assert (again["polarity"], again["reliable"]) == (1, True)
+    written, original = soundfile.read(rows["track.wav"]["file"])[0], soundfile.read(folder / "track.wav")[0]
+    # All of the energy is there, but for the kernel's fall in the last kilohertz or so below half the rate.
+    assert np.sum(written**2) == pytest.approx(np.sum(original**2), rel=0.03)
+    assert len(written) >= len(original) + int(DELAY)
+    assert said.document["sum_gain_db"]["after"] == pytest.approx(3.0, abs=0.05)
+    assert {path: digest(path) for path in folder.iterdir()} == before
+
+
+def test_whole_samples_come_out_bit_for_bit(folder, tmp_path):
+    said = micalign(
+        "align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "--whole-samples", "--json"
+    )
+    rows = {row["track"]: row for row in said.document["tracks"]}
+    assert rows["track.wav"]["shift_samples"] == -133.0
+    written, _ = soundfile.read(rows["track.wav"]["file"], dtype="int32")
+    original, _ = soundfile.read(folder / "track.wav", dtype="int32")
+    # The set begins 133 samples early, so the moved track begins with its own first sample and the other with silence.
+    assert np.array_equal(written[: len(original)], -original)
+    reference, _ = soundfile.read(rows["reference.wav"]["file"], dtype="int32")
+    assert not reference[:133].any()
+    assert np.array_equal(reference[133:], soundfile.read(folder / "reference.wav", dtype="int32")[0])
+
+
+def test_offsets_can_be_edited_and_applied(folder, tmp_path):
+    micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "-q")
+    sheet = tmp_path / "out" / "offsets.json"
+    document = json.loads(sheet.read_text())
+    same = micalign("align", "--offsets", sheet, "-o", tmp_path / "same", "-q")
+    assert same.status == 0
+    assert digest(tmp_path / "same" / "track.wav") == digest(tmp_path / "out" / "track.wav")
+    entry = next(row for row in document["tracks"] if row["track"] == "track.wav")
+    entry["shift_samples"] += 10
+    entry["polarity_flip"] = False
+    sheet.write_text(json.dumps(document))
+    edited = micalign("align", "--offsets", sheet, "-o", tmp_path / "edited", "--json")
+    assert edited.status == 0
+    found = micalign("measure", tmp_path / "edited/reference.wav", tmp_path / "edited/track.wav", "--json")
+    row = found.document["tracks"][0]
+    assert row["delay_samples"] == pytest.approx(10.0, abs=0.03)
+    assert row["polarity"] == -1
+
+
+def test_a_changed_original_is_refused(folder, tmp_path):
+    for name in ("reference.wav", "track.wav"):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    micalign("align", tmp_path / "reference.wav", tmp_path / "track.wav", "-q")
+    sound, _ = soundfile.read(tmp_path / "track.wav", dtype="int32")
+    soundfile.write(tmp_path / "track.wav", sound[::-1], RATE, subtype="PCM_24")
+    said = micalign("align", "--offsets", tmp_path / "aligned/offsets.json", "-o", tmp_path / "two")
+    assert said.status == 2
+    assert "changed since the offsets were measured" in said.err
+    assert not (tmp_path / "two").exists()
+
+
+def test_the_spreadsheet_holds_one_row_a_track(folder, tmp_path):
+    micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "-q")
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out/offsets.csv").read_text(encoding="utf-8"))))
+    row = next(row for row in rows if row["track"] == "track.wav")
+    assert float(row["samples"]) == pytest.approx(-DELAY, abs=0.02)
+    assert float(row["ms"]) == pytest.approx(-DELAY / 48, abs=0.001)
+    # 344 m/s of air at 20 C (Cramer 1993).
+    assert float(row["centimetres of air"]) == pytest.approx(-DELAY / RATE * 34398, abs=0.05)
+    assert (row["polarity"], row["reliable"], row["note"]) == ("flip", "yes", "")
+
+
+def test_files_that_exist_and_originals_are_safe(folder, tmp_path):
+    micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path, "-q")
+    again = micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path)
+    assert again.status == 2
+    assert "--force" in again.err
+    assert (
+        micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path, "--force", "-q").status == 0
+    )
+    into = micalign("align", folder / "reference.wav", folder / "track.wav", "-o", folder, "--force")
+    assert into.status == 2
+    assert "is an original" in into.err
+
+
+def test_tracks_of_one_name_get_files_of_their_own(folder, tmp_path):
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    (tmp_path / "a/mic.wav").write_bytes((folder / "reference.wav").read_bytes())
+    (tmp_path / "b/MIC.wav").write_bytes((folder / "track.wav").read_bytes())
+    said = micalign("align", tmp_path / "a/mic.wav", tmp_path / "b/MIC.wav", "-o", tmp_path / "out", "--json")
+    names = {Path(row["file"]).name.casefold() for row in said.document["tracks"]}
+    assert len(names) == 2
+
+
+def test_a_loopback_tells_the_latency_for_all(folder, tmp_path):
+    said = micalign("measure", folder / "reference.wav", "--loopback", folder / "track.wav", "--json")
+    assert said.document["tracks"][0]["delay_samples"] == pytest.approx(DELAY, abs=0.02)
+    aligned = micalign(
+        "align", folder / "reference.wav", folder / "other.wav", "--loopback", folder / "track.wav",
+        "-o", tmp_path / "out", "--json",
+    )  # fmt: skip
+    row = aligned.document["tracks"][0]
+    assert row["track"] == "other.wav"
+    assert row["shift_samples"] == pytest.approx(-DELAY, abs=0.02)
+    assert row["polarity_flip"] is False
+
+
+def test_previews_are_written_on_request(folder, tmp_path):
+    said = micalign(
+        "align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "--preview", 1, "--json"
+    )
+    before, after = (soundfile.read(path)[0] for path in said.document["previews"])
+    assert len(before) == len(after) == RATE
+    assert np.abs(before).max() <= 0.9
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "give REFERENCE and at least one TRACK"),
+        (["reference.wav"], "no track to hold against it"),
+        (["reference.wav", "missing.wav"], "there is no such file"),
+        (["reference.wav", "track.wav", "--scene", "x.toml"], "not both"),
+        (["reference.wav", "track.wav", "--reference", "x"], "goes with --scene"),
+        (["--scene", "missing.toml"], "missing.toml"),
+    ],
+)
+def test_misuse_is_refused_in_a_sentence(folder, monkeypatch, arguments, words):
+    monkeypatch.chdir(folder)
+    for command in ("measure", "align"):
+        said = micalign(command, *arguments)
+        assert said.status == 2, said.err
+        assert words in said.err
+        assert "Traceback" not in said.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--offsets", "x.json", "a.wav"], "give no tracks"),
+        (["reference.wav", "track.wav", "--for", "snare"], "go with --scene"),
+        (["reference.wav", "track.wav", "--whole-samples", "--match-phase"], "leaves every sample"),
+        (["--offsets", "missing.json"], "there is no such file"),
+        (["--offsets", "reference.wav"], "is no text"),
+    ],
+)
+def test_misuse_of_align_is_refused_in_a_sentence(folder, monkeypatch, arguments, words):
+    monkeypatch.chdir(folder)
+    said = micalign("align", *arguments)
+    assert said.status == 2
+    assert words in said.err
