@@ -31,6 +31,7 @@ _START_SIGMA_S: Final = 60e-6
 """A start fits to this: the points' own centimetres are left for the refinement."""
 
 _STRAY_SIGMAS: Final = 4.5
+_STRAY_SHARE: Final = 0.25
 _SAME_M: Final = 0.05
 _DISTINCT: Final = 12.0
 """Chi-square by which a further solution may be worse than the best: 3.5 standard deviations."""
@@ -177,17 +178,17 @@ def _slopes(
 
 
 def _refined(heard: Arrivals, mics_m: Floats) -> Solution:
-    """Places with points and speed as unknowns, strays left out one round after the other."""
+    """Places with points and speed as unknowns; strays are left out one by one, the worst first."""
     known = np.isfinite(heard.times_s)
     stray = np.zeros_like(known)
-    for _ in range(4):
+    while True:
         weight = np.where(known & ~stray, 1.0 / np.where(known, heard.sigma_s, 1.0), 0.0)
-        solved = _solved(heard, weight, mics_m)
-        worse = _strays(heard, known, solved) & ~stray
-        if not worse.any() or (worse | stray).sum() > 0.3 * known.sum():
+        found, jacobian, residual = _solved(heard, weight, mics_m)
+        left = np.abs(residual[: known.size].reshape(known.shape))
+        worst = np.unravel_index(int(np.argmax(left)), left.shape)
+        if left[worst] < _STRAY_SIGMAS or stray.sum() >= _STRAY_SHARE * known.sum():
             break
-        stray |= worse
-    found, jacobian, residual = solved
+        stray[worst] = True
     covariance: Floats = np.asarray(np.linalg.pinv(jacobian.T @ jacobian), dtype=np.float64)
     count = 3 * heard.mics
     left_s = np.where(weight > 0, residual[: weight.size].reshape(weight.shape) / np.maximum(weight, 1e-30), np.nan)
@@ -220,10 +221,3 @@ def _solved(heard: Arrivals, weight: Floats, mics_m: Floats) -> tuple[Floats, Fl
     start = np.concatenate([mics_m.ravel(), heard.points_m.ravel(), [0.0]])
     found = least_squares(residual, start, jac=slope, x_scale="jac", max_nfev=100)
     return found.x, slope(found.x), residual(found.x)
-
-
-def _strays(heard: Arrivals, known: Bools, solved: tuple[Floats, Floats, Floats]) -> Bools:
-    """The delay of each hit that is furthest from what the places allow, where that is too far."""
-    left = np.abs(solved[2][: known.size].reshape(known.shape))
-    worst: Bools = known & (left == left.max(axis=1, keepdims=True)) & (left > _STRAY_SIGMAS)
-    return worst
