@@ -10,6 +10,7 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 from micalign.errors import SceneError, TakeError
 from micalign.files.audio import audio_info, open_track, open_tracks
@@ -49,10 +50,20 @@ class Present:
 
 @dataclass(frozen=True, slots=True)
 class Absent:
-    """A track that cannot be read, and why; ``held_frames`` is what lies in a file whose header was not finished."""
+    """A track that cannot be read, and why.
+
+    Parameters
+    ----------
+    name, message : str
+    kind : str
+        ``missing`` (no such file), ``crashed`` (its header was never finished) or ``unreadable``.
+    held_frames : int or None
+        How many frames of audio lie in a crashed file.
+    """
 
     name: str
     message: str
+    kind: Literal["missing", "crashed", "unreadable"]
     held_frames: int | None = None
 
 
@@ -105,8 +116,8 @@ def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> RollCal
         try:
             present += _opened(name, one, opened, single=single)
         except TakeError as error:
-            absent += [Absent(name, fault, _held(one.path)) for fault in error.faults]
-    if not present and all(one.held_frames is None for one in absent):
+            absent += [_absent(name, one.path, fault) for fault in error.faults]
+    if not present and all(one.kind != "crashed" for one in absent):
         raise TakeError(list(dict.fromkeys(one.message for one in absent)))
     return RollCall(tuple(present), tuple(absent))
 
@@ -138,11 +149,14 @@ def _opened(name: str, one: Spec, opened: dict[tuple[Path, int], Track], *, sing
     ]
 
 
-def _held(path: Path) -> int | None:
+def _absent(name: str, path: Path, fault: str) -> Absent:
     try:
-        return crashed_frames(path)
+        held = crashed_frames(path)
     except TakeError:
-        return None
+        held = None
+    if held is not None:
+        return Absent(name, fault, "crashed", held)
+    return Absent(name, fault, "unreadable" if os.path.lexists(path) else "missing")
 
 
 def _start_s(path: Path) -> float | None:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["TakeLevels", "advice_table", "cautions", "levels_document", "levels_table", "take_levels"]
 
-_RANK: Final = ("silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
+_RANK: Final = ("broken", "silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
 _WIDTH: Final = 80
 
 
@@ -63,13 +63,7 @@ def _gravity(levels: TrackLevels) -> tuple[int, int, int]:
 def take_levels(
     call: RollCall, *, window: WorkingWindow | None = None, progress: Callable[[float], None] | None = None
 ) -> TakeLevels:
-    """Measure all tracks that answered, and judge the take.
-
-    Raises
-    ------
-    TakeError
-        If a file breaks off while it is read.
-    """
+    """Measure all tracks that answered, and judge the take."""
     present = call.present
     found = measure_levels(
         [one.track for one in present],
@@ -92,10 +86,9 @@ def levels_document(take: TakeLevels) -> dict[str, Any]:
 
 
 def _absent(one: Absent) -> dict[str, Any]:
-    rule = "missing" if one.held_frames is None else "crashed"
     return {
         "track": one.name,
-        **_remark(Remark(rule, "problem", one.message)),
+        **_remark(Remark(one.kind, "problem", one.message)),
         "held_frames": one.held_frames,
     }
 
@@ -217,7 +210,7 @@ def _sentences(remark: Remark) -> str:
 
 def _said(take: TakeLevels) -> Iterator[tuple[str, Remark]]:
     for one in take.absent:
-        yield one.name, Remark("missing", "problem", f"not read: {one.message}")
+        yield one.name, Remark(one.kind, "problem", f"not read: {one.message}")
     for remark in take.together:
         yield "the take", remark
     for _, levels in take.worst_first:

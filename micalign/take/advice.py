@@ -35,6 +35,8 @@ def remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[TrackL
         found = list(_silent(levels))
     else:
         found = [remark for ask in _QUESTIONS for remark in ask(levels, window)]
+    if levels.broken:
+        found.append(Remark("broken", "problem", f"it could not be read to its end: {levels.broken}"))
     if levels.double is not None:
         found.append(_double(levels, levels.double, take))
     return tuple(sorted(found, key=lambda remark: remark.severity != "problem"))

@@ -47,12 +47,8 @@ def measure_levels(
     Returns
     -------
     tuple of TrackLevels
-        In the order of the tracks.
-
-    Raises
-    ------
-    TakeError
-        If a file breaks off or holds samples that are no numbers.
+        In the order of the tracks. A track that breaks off, or holds samples that are no numbers, is judged as far
+        as it could be read, and a remark says why.
 
     Examples
     --------
@@ -64,7 +60,7 @@ def measure_levels(
     window = window or WorkingWindow()
     found = [_judged(track, readings, window) for track, readings in zip(tracks, _read(tracks, progress), strict=True)]
     judged = [levels for levels, _ in found]
-    tenths = [np.zeros(0) if levels.verdict == "silent" else readings for levels, readings in found]
+    tenths = [np.zeros(0) if levels.verdict == "silent" or levels.broken else powers for levels, powers in found]
     for double in find_doubles(tracks, tenths):
         same = files is not None and files[double.first] == files[double.second]
         judged[double.second] = replace(judged[double.second], double=replace(double, same_file=same))
@@ -106,4 +102,5 @@ def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[Tr
         double=None,
         remarks=(),
         outline=readings.outline,
+        broken=readings.broken,
     ), readings.tenths

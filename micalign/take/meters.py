@@ -45,6 +45,8 @@ class Readings:
         The mean of each tenth.
     tenth_s : float
         How long a tenth is.
+    broken : str
+        Why the track could not be read to its end; empty where it was.
     """
 
     highest: float
@@ -58,6 +60,7 @@ class Readings:
     clipping: Clipping
     quiet: QuietSeconds | None
     outline: Outline
+    broken: str = ""
 
     @property
     def peak(self) -> float:
@@ -73,6 +76,7 @@ class TrackMeter:
         self._window = max(track.sample_rate // _WINDOWS, 1)
         self._step = _WINDOWS * self._window
         self._at = 0
+        self._broken = ""
         self._highest, self._lowest = -np.inf, np.inf
         self._squares = 0.0
         self._over = 0
@@ -85,8 +89,8 @@ class TrackMeter:
 
     @property
     def is_done(self) -> bool:
-        """Whether the track has been read to its end."""
-        return self._at >= self._track.frames
+        """Whether the track has been read to its end, or as far as it can be."""
+        return bool(self._broken) or self._at >= self._track.frames
 
     @property
     def at_s(self) -> float:
@@ -94,12 +98,21 @@ class TrackMeter:
         return self._at / self._track.sample_rate
 
     def step(self) -> None:
-        """Read about a second more."""
+        """Read about a second more; what cannot be read ends the track there."""
         frames = min(self._step, self._track.frames - self._at)
-        if frames > 0:
+        if self._broken or frames <= 0:
+            return
+        try:
             block = self._track.read(self._at, frames)
-            self._at += frames
-            self._feed(block)
+            if not np.isfinite(block.max() - block.min()):
+                raise TakeError(
+                    f"track '{self._track.name}' holds a sample that is no number (NaN or infinite): export it again"
+                )
+        except TakeError as error:
+            self._broken = str(error)
+            return
+        self._at += frames
+        self._feed(block)
 
     def finish(self) -> Readings:
         """What the meters say of all that was read."""
@@ -116,12 +129,11 @@ class TrackMeter:
             clipping=self._clips.finish(),
             quiet=self._quiet.finish(),
             outline=self._outline.finish(),
+            broken=self._broken,
         )
 
     def _feed(self, block: Floats) -> None:
         highest, lowest = float(block.max()), float(block.min())
-        if not np.isfinite(highest - lowest):
-            raise TakeError(f"track '{self._track.name}' holds a sample that is no number: export it again")
         self._highest, self._lowest = max(self._highest, highest), min(self._lowest, lowest)
         peak = max(highest, -lowest)
         if peak > 1.0:

@@ -54,6 +54,8 @@ class TrackLevels:
     remarks : tuple of Remark
     outline : Outline
         For a picture.
+    broken : str
+        Why the track could not be read to its end; all else is of what was read.
     """
 
     name: str
@@ -74,6 +76,7 @@ class TrackLevels:
     double: Double | None
     remarks: tuple[Remark, ...]
     outline: Outline
+    broken: str = ""
 
     @property
     def peak_dbfs(self) -> float:

@@ -101,6 +101,19 @@ def test_a_missing_file_is_a_fault_beside_the_others(folder):
     assert (fault["track"], fault["rule"]) == ("tom.wav", "missing")
 
 
+def test_a_file_that_breaks_off_is_judged_as_far_as_it_goes(folder, tmp_path):
+    path = tmp_path / "kick.flac"
+    soundfile.write(path, clean_take(0)["kick"], RATE, subtype="PCM_24")
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    said = micalign("levels", "--json", folder / "snare.wav", path)
+    assert said.status == 1
+    snare, kick = said.document["tracks"]
+    assert snare["remarks"] == []
+    assert [remark["rule"] for remark in kick["remarks"]] == ["broken"]
+    assert "damaged" in kick["remarks"][0]["message"]
+
+
 def test_nothing_but_missing_files_cannot_be_used(folder):
     said = micalign("levels", folder / "tom.wav")
     assert said.status == 2

@@ -69,10 +69,10 @@ def test_who_is_missing_is_told_and_the_rest_answer(tmp_path):
     write(tmp_path / "snare.wav")
     call = call_tracks([tmp_path / name for name in [*names, "snare.wav"]])
     assert [one.name for one in call.present] == ["line.wav", "snare.wav"]
-    assert {one.name: one.held_frames for one in call.absent} == {
-        "kick.wav": None,
-        "crashed.wav": 4000,
-        "words.wav": None,
+    assert {one.name: (one.kind, one.held_frames) for one in call.absent} == {
+        "kick.wav": ("missing", None),
+        "crashed.wav": ("crashed", 4000),
+        "words.wav": ("unreadable", None),
     }
     assert "there is no such file" in call.absent[0].message
     assert "4000 samples" in call.absent[1].message

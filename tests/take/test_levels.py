@@ -61,9 +61,15 @@ def test_very_short_tracks_are_read(sound):
     assert found.verdict in {"quiet", "good", "silent"}
 
 
-def test_a_sample_that_is_no_number_is_refused():
-    with pytest.raises(TakeError, match="no number"):
-        read([0.0, np.nan, 0.0])
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+def test_a_track_is_judged_as_far_as_it_can_be_read(bad):
+    sound = clean_take(0)["kick"].copy()
+    sound[5 * RATE] = bad
+    broken, whole = measure_levels([Track.from_array("a", sound, RATE), Track.from_array("b", sound[: 4 * RATE], RATE)])
+    assert {remark.rule for remark in broken.remarks} == {"broken"}
+    assert "no number" in broken.remarks[0].message
+    assert broken.peak == np.abs(sound[: 5 * RATE]).max()
+    assert whole.remarks == ()
 
 
 def test_scaling_a_track_moves_every_level_alike():
