@@ -6,6 +6,7 @@ x, the back is larger y.
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -15,7 +16,7 @@ from micalign.acoustics.placement import Move
 from micalign.acoustics.placing.obstacles import Obstacle
 from micalign.arrays import Floats
 from micalign.scene.model import Box, Scene
-from micalign.units import METRES, show_centimetres, show_length, significant
+from micalign.units import METRES, show_centimetres, show_length
 
 __all__ = ["move_words", "obstacle_words", "short_length", "string_length"]
 
@@ -47,9 +48,9 @@ def string_length(metres: float, unit: str) -> str:
     inches, rest = divmod(eighths, 8)
     below = np.gcd(rest, 8)
     words = [f"{feet} ft"] if feet else []
-    inch = [str(inches)] if inches else []
+    inch = [str(inches)] if inches or not (rest or feet) else []
     inch += [f"{rest // below}/{8 // below}"] if rest else []
-    return " ".join([*words, *([" ".join(inch) + " in"] if inch or not words else [])])
+    return " ".join([*words, *([" ".join(inch) + " in"] if inch else [])])
 
 
 def move_words(scene: Scene, move: Move) -> str:
@@ -129,11 +130,9 @@ def obstacle_words(scene: Scene, one: Obstacle) -> str:
     if one.limit.kind == "move":
         return f"the box of '{name}' ('move'), which would have to reach {_further(scene, one)}"
     tolerance = next(pair.tolerance_s for pair in scene.pairs if pair.name == name)
-    wanted = (tolerance + one.give_m / speed_of_sound_in(scene.air)) * 1e3
-    return (
-        f"the tolerance of pair '{name}', {significant(wanted * 1.001, 3)} ms instead of "
-        f"{tolerance * 1e3:g} ms ('tolerance_ms')"
-    )
+    # Rounded up, so that the number is enough.
+    wanted = math.ceil((tolerance + one.give_m / speed_of_sound_in(scene.air)) * 1e6) / 1e3
+    return f"the tolerance of pair '{name}', {wanted:g} ms instead of {tolerance * 1e3:g} ms ('tolerance_ms')"
 
 
 def _further(scene: Scene, one: Obstacle) -> str:
