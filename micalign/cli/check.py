@@ -51,12 +51,13 @@ def command(scene: Path, order: int, everything: bool, tapes: bool, as_json: boo
       micalign check scenes/jazz-kit.toml --tapes
     """
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - so that --help costs only click
-    from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
 
-    written = read_scene(scene)
-    planned = surveyed(written)
-    if planned is not written:
+    planned = read_scene(scene)
+    if not planned.is_placed:
+        from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - only tapes need the solver
+
+        planned = surveyed(planned)
         note(
             "Positions left out in the scene are found from its tapes; 'micalign survey' tells how surely.", quiet=quiet
         )
@@ -110,7 +111,7 @@ def _print_words(
         *tables.pair_tables(scene, predicted),
         tables.direct_table(predicted),
         "\n".join(words.room_lines(predicted.room)),
-        words.mode_table(scene, predicted),
+        words.mode_table(scene, predicted, everything=everything),
         _count(found),
         words.finding_table(found),
         "\n".join(f"Caution. {clean(one)}" for one in minded),

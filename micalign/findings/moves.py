@@ -34,12 +34,14 @@ _WAYS: Final = (("right", "left"), ("back", "forward"), ("up", "down"))
 
 
 def say_length(metres: float, unit: str) -> str:
-    """A short length, in centimetres or inches.
+    """The length of a move, in centimetres (metres from 1 m up) or inches.
 
-    >>> say_length(0.0712, "m"), say_length(0.0712, "ft")
-    ('7 cm', '2 3/4 in')
+    >>> say_length(0.0712, "m"), say_length(0.0712, "ft"), say_length(3.181, "cm")
+    ('7 cm', '2 3/4 in', '3.18 m')
     """
-    return show_length(metres, unit) if unit in {"ft", "in"} else show_centimetres(metres)
+    if unit in {"ft", "in"}:
+        return show_length(metres, unit)
+    return show_centimetres(metres) if metres < 1 else show_length(metres, "m")
 
 
 def rounded_up(metres: float, unit: str) -> float:

@@ -14,7 +14,7 @@ from micalign.acoustics.spacing import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.findings.finding import Finding
 from micalign.findings.moves import rounded_up, say_length
 from micalign.scene.model import Scene
-from micalign.units import show_db, show_hz, show_ms_known, show_ratio
+from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
 
@@ -127,7 +127,7 @@ def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def _comb_words(row: Difference) -> str:
     depth = show_db(row.notch_depth_db)
     cut = "cancels in full" if depth == "total" else f"falls by {depth.lstrip('-')}"
-    where = "in the bass" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 0.0)}"
+    where = f"at {show_hz_range(*row.first_notch_range_hz)}" if row.first_notch_range_hz else "in the bass"
     inverted = ", one of them inverted" if row.polarity < 0 else ""
     return (
         f"'{row.source}' arrives at '{row.mics[0]}' and '{row.mics[1]}' {_apart(row)} apart"

@@ -58,6 +58,8 @@ def arrival_tables(
     scene: Scene, predicted: Prediction, *, everything: bool = False, width: int = 100
 ) -> Iterator[Table]:
     """Sources across, mics down: arrival, and below it distance and level; of a large scene the mics' own sources."""
+    if not scene.mics:
+        return
     if not everything and len(scene.sources) * len(scene.mics) > _MOST_CELLS:
         yield _own_arrivals(scene, predicted)
         return
@@ -215,19 +217,20 @@ def pair_tables(scene: Scene, predicted: Prediction) -> Iterator[Table]:
         apart = show_length(geometry.spacing_m, scene.length_unit)
         yield ruled_table(
             f"Pair '{pair.name}': {geometry.kind}, {apart} apart{angle}",
-            ["source"],
-            ["second later by", "level", "equal?", "image", "in mono: notch", "dip"],
-            [_pair_cells(row) for row in predicted.pairs if row.pair == pair.name],
+            ["source", "distances"],
+            ["second later", "level", "equal?", "image", "mono notch", "dip"],
+            [_pair_cells(row, scene.length_unit) for row in predicted.pairs if row.pair == pair.name],
             caption=f"First mic '{pair.mics[0]}' left, second '{pair.mics[1]}' right. Image: per cent of the way to a "
             "loudspeaker, good to 17 (Simonsen 1984, Williams 1984).",
         )
 
 
-def _pair_cells(row: PairSource) -> list[str]:
+def _pair_cells(row: PairSource, unit: str) -> list[str]:
     equal = ("yes" if row.within_tolerance else "NO") if row.equal_to else ""
     inverted = row.image_percent is None and row.mono_first_notch_hz == 0.0
     return [
         row.source,
+        " / ".join(show_length(metres, unit) for metres in row.distances_m),
         show_ms_known(row.difference_s, row.uncertainty_s, sign=True),
         show_db(row.level_difference_db, sign=True),
         equal,

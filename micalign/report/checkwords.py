@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 __all__ = ["finding_table", "mode_table", "room_lines", "rule_rows", "rule_table", "tape_document", "tape_tables"]
+
+
+_MOST_PLACES: Final = 12
 
 
 def room_lines(room: RoomFigures | None) -> Iterator[str]:
@@ -46,17 +49,19 @@ def _eyring(room: RoomFigures) -> str:
     return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > 0.05 * sabine else ""
 
 
-def mode_table(scene: Scene, predicted: Prediction) -> Table | None:
-    """How strongly mics and sources sit in each of the lowest ten modes."""
+def mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
+    """How strongly mics and sources sit in each of the lowest ten modes; of a large scene a dozen mics."""
     room = predicted.room
     if room is None or not room.modes:
         return None
     shown = room.modes[:LOWEST]
-    things: list[Source | Mic] = [*scene.sources, *scene.mics]
-    rows = [[thing.name, *map(_strength, room.strengths[thing.name])] for thing in things]
+    things: list[Source | Mic] = [*scene.mics, *scene.sources]
+    named = things if everything else things[:_MOST_PLACES]
+    rest = "" if len(named) == len(things) else f" ({len(named)} of {len(things)} places; all with --all)"
+    rows = [[thing.name, *map(_strength, room.strengths[thing.name])] for thing in named]
     orders = ["".join(map(str, mode.order)) if max(mode.order) < 10 else "-" for mode in shown]
     return ruled_table(
-        "The lowest modes, in Hz, and how strongly each place sits in them",
+        f"The lowest modes, in Hz, and how strongly each place sits in them{rest}",
         [""],
         [f"{mode.hz:.0f}\n{order}" for mode, order in zip(shown, orders, strict=True)],
         rows,
