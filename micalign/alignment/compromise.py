@@ -29,6 +29,8 @@ __all__ = ["Heard", "Wishes", "agreed"]
 _BESIDE_THE_POINT: Final = 1e-4
 """Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else."""
 
+_FOLLOWING: Final = 1e-3
+
 
 @dataclass(frozen=True)
 class Heard:
@@ -57,12 +59,21 @@ class Wishes:
     for_source: str | None = None
     max_shift_s: float | None = None
 
+    def takes(self, source: str, track: str) -> bool:
+        """Whether a track is there to take a source."""
+        wanted = self.on.get(track, ())
+        return not wanted or source in wanted
+
     def counts(self, source: str, track: str) -> float:
         """How much a source counts in a track."""
-        wanted = self.on.get(track, ())
-        here = not wanted or source in wanted
+        here = self.takes(source, track)
         chosen = self.for_source is None or source == self.for_source
         return (1.0 if here else _BESIDE_THE_POINT) * (1.0 if chosen else _BESIDE_THE_POINT)
+
+    def follows(self, track: str) -> bool:
+        """Whether a track is laid onto the others and pulls none of them: a room mic beside overheads and close mics."""
+        stays = track == self.reference or any(track in group for group in self.together)
+        return len(self.on.get(track, ())) > 1 and not stays
 
     def leader(self, track: str) -> str:
         """The track whose shift this one shares."""
@@ -123,7 +134,7 @@ def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sam
     signs = _signs(ordered, heard, wishes)
     shifts = tuple(_shift_of(track, moved, signs, wishes) for track in ordered)
     offsets = Offsets(wishes.reference, sample_rate, shifts)
-    remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets))
+    remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets, wishes))
     return replace(offsets, remains=remains, compromise=_words(offsets, wishes, remains))
 
 
@@ -135,6 +146,7 @@ def _rows(tracks: Sequence[str], heard: Heard, wishes: Wishes) -> list[_Row]:
             continue
         adds = heard.amplitude(a) * heard.amplitude(b)
         weight = adds * wishes.counts(heard.source, a) * wishes.counts(heard.source, b)
+        weight *= _FOLLOWING if wishes.follows(a) or wishes.follows(b) else 1.0
         sigma = float(np.hypot(times.sigmas_s[a], times.sigmas_s[b]))
         rows.append(_Row(heard.source, a, b, times.times_s[b] - times.times_s[a], sigma, max(weight, 1e-12)))
     return rows
@@ -193,7 +205,7 @@ def _shift_of(track: str, moved: Mapping[str, tuple[float, float]], signs: Mappi
     )
 
 
-def _remains(tracks: Sequence[str], heard: Heard, offsets: Offsets) -> list[Remain]:
+def _remains(tracks: Sequence[str], heard: Heard, offsets: Offsets, wishes: Wishes) -> list[Remain]:
     times = arrival_times(tracks, heard.links)
     signs = best_polarity(list(times.times_s), heard.links) if heard.links else {}
     shifts = {shift.track: shift for shift in offsets.shifts}
@@ -201,16 +213,18 @@ def _remains(tracks: Sequence[str], heard: Heard, offsets: Offsets) -> list[Rema
     left = dict(times.times_s)
     while left:
         part = connected(list(times.times_s), heard.links, next(iter(left)))
-        loudest = max(part, key=heard.amplitude)
+        against = max(part, key=lambda name: (wishes.on.get(name) == (heard.source,), heard.amplitude(name)))
         for track in part:
             del left[track]
-            if track == loudest:
+            if track == against:
                 continue
-            late = times.times_s[track] + shifts[track].shift_s - times.times_s[loudest] - shifts[loudest].shift_s
-            flips = -1 if shifts[track].polarity_flip != shifts[loudest].polarity_flip else 1
-            sign = signs[track] * signs[loudest] * flips
-            sigma = float(np.hypot(times.sigmas_s[track], times.sigmas_s[loudest]))
-            remains.append(Remain(heard.source, track, loudest, late, sigma, sign))
+            late = times.times_s[track] + shifts[track].shift_s - times.times_s[against] - shifts[against].shift_s
+            flips = -1 if shifts[track].polarity_flip != shifts[against].polarity_flip else 1
+            sign = signs[track] * signs[against] * flips
+            sigma = float(np.hypot(times.sigmas_s[track], times.sigmas_s[against]))
+            remains.append(
+                Remain(heard.source, track, against, late, sigma, sign, not wishes.takes(heard.source, track))
+            )
     return remains
 
 
@@ -221,7 +235,8 @@ def _words(offsets: Offsets, wishes: Wishes, remains: Sequence[Remain]) -> str:
         said.append(f"the shifts suit '{wishes.for_source}', the other sources follow")
     elif wishes.on:
         said.append("each close mic is laid so that its own source meets the others")
-    worst = max(remains, key=lambda remain: abs(remain.remain_s), default=None)
+    taken = [remain for remain in remains if not remain.is_bleed]
+    worst = max(taken, key=lambda remain: abs(remain.remain_s), default=None)
     if worst is not None and abs(worst.remain_s) > 20e-6:
         said.append(
             f"no one set suits every source: at most {abs(worst.remain_s) * 1e3:.2f} ms remains "

@@ -32,7 +32,10 @@ class Shift:
 
 @dataclass(frozen=True, slots=True)
 class Remain:
-    """How far a source is from meeting itself in a track after the shifts, against the track where it is loudest."""
+    """How far a source is from meeting itself in a track after the shifts, against its own mic or the loudest track.
+
+    ``is_bleed`` marks a track that is not there to take the source.
+    """
 
     source: str
     track: str
@@ -40,6 +43,7 @@ class Remain:
     remain_s: float
     uncertainty_s: float
     polarity: int
+    is_bleed: bool = False
 
     @property
     def first_notch_hz(self) -> float | None:

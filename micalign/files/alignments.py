@@ -129,6 +129,9 @@ def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
     offsets = planned(found, _wishes(session, wish), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), wish) for track in session.ordered]
     phases = _phases(session, actions, offsets) if wish.match_phase else {}
+    if wish.match_phase and not phases:
+        said = f"{offsets.compromise}; no all-pass would lift the sum of a DI and its mic any further"
+        offsets = replace(offsets, compromise=said)
     actions = [_turned(one, phases.get(one.track.name)) for one in actions]
     moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
     return _write(session, targets, _Plan(offsets, tuple(actions), phases, moments), wish, say)

@@ -90,6 +90,7 @@ def _remain(one: Remain) -> dict[str, str | float | int | None]:
         "uncertainty_s": one.uncertainty_s,
         "polarity": one.polarity,
         "first_notch_hz": one.first_notch_hz,
+        "is_bleed": one.is_bleed,
     }
 
 

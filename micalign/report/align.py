@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.alignment.offsets import Remain
 from micalign.files.offsets import OffsetsFile, TrackOffset
+from micalign.report.measure import bare_table
 from micalign.report.plain import clean
 from micalign.units import show_db, show_hz, show_ms, show_samples
 
@@ -30,9 +31,7 @@ def align_document(offsets: OffsetsFile, folder: Path | None, *, more: dict[str,
 
 def shift_table(offsets: OffsetsFile) -> Table:
     """One row a track: what was done to it, and why nothing was where nothing was."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
-
-    table = Table(title=clean(f"Laid onto {offsets.reference}"), title_justify="left", title_style="bold")
+    table = bare_table(f"Laid onto {offsets.reference}")
     table.add_column("track", overflow="fold")
     for heading in ("shift", "samples"):
         table.add_column(heading, justify="right", no_wrap=True)
@@ -56,16 +55,16 @@ def _remark(one: TrackOffset) -> str:
 
 
 def remain_table(remains: Sequence[Remain]) -> Table:
-    """For each source what is left between a track and the one where it is loudest."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
-
-    table = Table(title="What remains of each source", title_justify="left", title_style="bold")
+    """For each source what is left in the tracks that are there to take it, against its own mic or the loudest."""
+    table = bare_table("What remains of each source")
     for heading in ("source", "in", "against"):
         table.add_column(heading, overflow="fold")
     table.add_column("remains", justify="right", no_wrap=True)
     table.add_column("first notch", justify="right", no_wrap=True)
     table.add_column("polarity", no_wrap=True)
     for one in remains:
+        if one.is_bleed:
+            continue
         notch = one.first_notch_hz
         told = "none below 20 kHz" if notch is None or notch > 20000 else show_hz(notch)
         polarity = "same" if one.polarity > 0 else "OPPOSED"
@@ -76,10 +75,8 @@ def remain_table(remains: Sequence[Remain]) -> Table:
 
 def gain_table(offsets: OffsetsFile) -> Table:
     """The coherent gain of the sum, before and after: by third octave for two tracks, by octave for more."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
-
     width = "third octave" if len(offsets.tracks) <= 2 else "octave"
-    table = Table(title=f"Sum against its parts, by {width}", title_justify="left", title_style="bold")
+    table = bare_table(f"Sum against its parts, by {width}")
     for heading in ("band", "before", "after", "gained"):
         table.add_column(heading, justify="right", no_wrap=True)
     rows = [("all", offsets.sum_gain_db.before, offsets.sum_gain_db.after)]

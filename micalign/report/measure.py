@@ -17,7 +17,7 @@ from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["delay_table", "measure_document", "polarity_words", "source_table"]
+__all__ = ["bare_table", "delay_table", "measure_document", "polarity_words", "source_table"]
 
 
 def measure_document(found: Measured) -> dict[str, Any]:
@@ -66,11 +66,24 @@ def polarity_words(polarity: int) -> str:
     return "same" if polarity > 0 else "INVERTED"
 
 
+def bare_table(title: str) -> Table:
+    """An empty table, ruled under its heading."""
+    from rich import box  # noqa: PLC0415 - only a terminal needs it
+    from rich.table import Table  # noqa: PLC0415
+
+    return Table(
+        title=clean(title),
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        show_edge=False,
+    )
+
+
 def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, drift: bool = False) -> Table:
     """One row a track; an unreliable row says why and shows its number in brackets."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
-
-    table = Table(title=clean(title), title_justify="left", title_style="bold")
+    table = bare_table(title)
     table.add_column("track", overflow="fold")
     for heading in ("delay", "samples", "+-"):
         table.add_column(heading, justify="right", no_wrap=True)

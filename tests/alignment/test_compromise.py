@@ -58,6 +58,16 @@ def test_what_remains_closes_and_names_its_notch():
     assert snare["right"].first_notch_hz == pytest.approx(0.5 / 0.1e-3, rel=0.02)
 
 
+def test_a_room_mic_is_laid_onto_the_others_and_pulls_none_of_them():
+    far = Link("left", "room", 8e-3, 1e-6)
+    heard = [Heard(one.source, (*one.links, far), {**one.amplitudes, "room": 0.2}) for one in kit()]
+    wishes = Wishes("left", (("left", "right"),), {**ON, "room": ("snare", "kick")})
+    offsets = agreed([*TRACKS, "room"], heard, wishes, sample_rate=RATE)
+    assert offsets.shift("snare mic").shift_s == pytest.approx(2.9e-3, abs=1e-5)  # half a sample of where it was
+    assert offsets.shift("room").shift_s < -7e-3
+    assert offsets.shift("room").applied
+
+
 def test_polarity_is_flipped_once_and_for_all_sources():
     offsets = agreed(TRACKS, kit(kick_polarity=-1), Wishes("left", (), ON), sample_rate=RATE)
     assert [offsets.shift(name).polarity_flip for name in TRACKS] == [False, True, False, False]
