@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.alignment.resample import resampled_blocks, resampled_span
@@ -62,6 +62,7 @@ def test_the_ends_of_five_minutes_agree() -> None:
         assert abs(phase / (2 * np.pi * frequency)) < 0.001
 
 
+@settings(max_examples=25)
 @given(shift=st.floats(-100, 100), ppm=st.floats(-200, 200), block_frames=st.sampled_from([97, 256, 1000]))
 def test_in_blocks_or_whole_the_answer_is_one(shift: float, ppm: float, block_frames: int) -> None:
     """The size of a block changes nothing beyond float rounding."""

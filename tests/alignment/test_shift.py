@@ -41,7 +41,7 @@ def test_a_tone_comes_out_where_it_should(frequency: float, shift: float) -> Non
 
 @given(
     shift=st.floats(-700, 700, allow_nan=False),
-    block_frames=st.sampled_from([1, 7, 64, 1000, 1 << 16]),
+    block_frames=st.sampled_from([5, 64, 1000, 1 << 16]),
     polarity=st.sampled_from([1, -1]),
 )
 def test_in_blocks_or_whole_the_answer_is_one(shift: float, block_frames: int, polarity: int) -> None:
