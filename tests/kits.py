@@ -195,12 +195,16 @@ class Grid:
         if not len(left) or not len(right):
             return np.inf
         best, tree = np.inf, cKDTree(right)
-        for row in range(len(left)):
-            near = tree.query_ball_point(left[row], REACH_M, p=np.inf)
-            if near:
-                equal = (((left[row] - right[near]) / REACH_M) ** 2).sum(axis=-1)
-                narrow = self.kit.narrow_cost(left_m[row], right_m[near])
-                best = min(best, float((left_cost[row] + right_cost[near] + equal + narrow).min()))
+        for first in range(0, len(left), 100):
+            rows = np.arange(first, min(first + 100, len(left)))
+            lists = tree.query_ball_point(left[rows], REACH_M, p=np.inf, return_sorted=False)
+            those = np.concatenate([np.array(near, dtype=int) for near in lists])
+            rows = np.repeat(rows, [len(near) for near in lists])
+            own = left_cost[rows] + right_cost[those]
+            rows, those, own = rows[own < cost], those[own < cost], own[own < cost]
+            equal = (((left[rows] - right[those]) / REACH_M) ** 2).sum(axis=-1)
+            total = own + equal + self.kit.narrow_cost(left_m[rows], right_m[those])
+            best = min(best, float(total.min(initial=np.inf)))
         return best
 
 

@@ -127,7 +127,14 @@ def test_an_impossible_scene_is_called_so_and_the_limit_is_named(name: str) -> N
     assert found.obstacles, "nothing is named"
     assert found.obstacles[0].limit.name in culprits
     for move in found.moved:
+        assert _is_in_its_own(scene.mic(move.mic), move.to_m)
         assert all(clearance_m(keepout, np.array(move.to_m)) >= 0 for keepout in scene.keepouts)
+
+
+def _is_in_its_own(mic: Mic, to_m: Point) -> bool:
+    if mic.move is None:
+        return float(np.linalg.norm(np.subtract(to_m, mic.position))) <= (mic.reach_m or 0.0) + 1e-9
+    return all(low - 1e-9 <= at <= high + 1e-9 for low, at, high in zip(mic.move.low, to_m, mic.move.high, strict=True))
 
 
 @pytest.mark.slow
