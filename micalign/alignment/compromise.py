@@ -71,7 +71,7 @@ class Wishes:
         return (1.0 if here else _BESIDE_THE_POINT) * (1.0 if chosen else _BESIDE_THE_POINT)
 
     def follows(self, track: str) -> bool:
-        """Whether a track is laid onto the others and pulls none of them: a room mic beside overheads and close mics."""
+        """Whether a track is laid onto the others and pulls none of them, as a room mic is beside close mics."""
         stays = track == self.reference or any(track in group for group in self.together)
         return len(self.on.get(track, ())) > 1 and not stays
 
