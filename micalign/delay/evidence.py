@@ -24,6 +24,8 @@ __all__ = ["Evidence", "stretch_evidence", "stroke_evidence"]
 WHITENING: Final = 0.8
 MOST_GROUPS: Final = 8
 _FINER: Final = 4
+# Below this the room speaks as loud as the direct sound, and the strongest peak may be a reflection.
+_ROOM_CONTRAST: Final = 8.0
 
 
 @dataclass(frozen=True)
@@ -118,17 +120,19 @@ def _gather(
     peaks = strongest_peaks(found)
     if not peaks:
         return None
-    chosen = first_arrival(found, peaks[0])
+    centre_s = float(np.median(spectra.centre_s))
+    chosen = peaks[0]
+    if _contrast(found, chosen) < _ROOM_CONTRAST:
+        heard_first = kind == "strokes" and chosen.lag_s + centre_s > 0
+        chosen = first_arrival(found, chosen, not_before_s=-centre_s if heard_first else -np.inf)
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
     groups = [frames[part].mean(axis=0) * weight for part in _sounding_groups(spectra)]
-    centre_s = float(np.median(spectra.centre_s))
-    away = np.abs(found.lags_s - chosen.lag_s) > 0.001
     return Evidence(
         kind,
         Peak(best.lag_s + centre_s, best.height),
         tuple(Peak(peak.lag_s + centre_s, peak.height) for peak in peaks),
         abs(chosen.height),
-        float(np.sqrt(np.mean(found.values[away] ** 2))) if away.any() else abs(chosen.height),
+        abs(chosen.height) / _contrast(found, chosen),
         np.array([_own_best(group, spectra.size, rate, reach_s) for group in groups]) + centre_s,
         np.array([refine(group, hz, best.lag_s, within_s=0.0003).lag_s for group in groups]) + centre_s,
         len(frames),
@@ -136,6 +140,13 @@ def _gather(
         centre_s,
         _lobe_s(cross, hz, best),
     )
+
+
+def _contrast(found: Correlogram, peak: Peak) -> float:
+    """The height of a peak against the root mean square of everything a millisecond and more away."""
+    away = np.abs(found.lags_s - peak.lag_s) > 0.001
+    noise = float(np.sqrt(np.mean(found.values[away] ** 2))) if away.any() else abs(peak.height)
+    return abs(peak.height) / max(noise, 1e-300)
 
 
 def _sounding_groups(spectra: Spectra) -> list[Ints]:

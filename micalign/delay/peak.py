@@ -95,12 +95,19 @@ def strongest_peaks(correlogram: Correlogram, *, count: int = 6) -> list[Peak]:
 
 
 def first_arrival(
-    correlogram: Correlogram, strongest: Peak, *, share: float = 0.6, above: float = 1.6, within_s: float = 0.03
+    correlogram: Correlogram,
+    strongest: Peak,
+    *,
+    share: float = 0.6,
+    above: float = 1.6,
+    within_s: float = 0.03,
+    not_before_s: float = -np.inf,
 ) -> Peak:
     """The earliest peak that may be the direct sound, where a reflection is the strongest.
 
     It has at least ``share`` of the strongest peak's height, comes at most ``within_s`` before it, and stands
-    ``above`` times over everything in the 30 ms that lead up to it: before the direct sound there is only noise.
+    ``above`` times over everything in the 30 ms that lead up to it: before the direct sound there is only noise. With
+    ``not_before_s`` it comes no earlier than that: a close mic never hears its own drum last.
     """
     size, step = np.abs(correlogram.values), correlogram.step_s
     top = int(np.argmin(np.abs(correlogram.lags_s - strongest.lag_s)))
@@ -108,7 +115,7 @@ def first_arrival(
     keen = early[
         (size[early] >= size[early - 1]) & (size[early] >= size[early + 1]) & (size[early] >= share * size[top])
     ]
-    for index in keen:
+    for index in keen[correlogram.lags_s[keen] >= not_before_s]:
         crest = index + int(np.argmax(size[index : index + max(int(0.0003 / step), 1)]))
         before = size[max(index - int(0.03 / step), 0) : max(index - int(0.0005 / step), 0)]
         if len(before) and size[crest] >= above * before.max():

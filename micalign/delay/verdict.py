@@ -92,29 +92,25 @@ def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float)
 
 
 def nearer_is_second(first: Listened, second: Listened) -> bool:
-    """Which of two tracks is rather a close mic's.
+    """Which of two tracks is rather a close mic's: the closer by its score.
 
-    The one whose own strokes are all among the other's, but not the other way round; else the closer by its score.
+    Where the scores are near each other, the one whose own strokes are more among the other's than the other way
+    round: a close mic's drum is heard by an overhead, whose other strokes the close mic does not know.
     """
-    one_way = _contained(first, second)
-    if one_way:
-        return one_way < 0
-    return second.closeness_db > first.closeness_db
+    ahead_db = second.closeness_db - first.closeness_db
+    if abs(ahead_db) < 10.0 and min(len(first.struck), len(second.struck)) >= 4:
+        lean = shared_strokes(first, second) - shared_strokes(second, first)
+        if abs(lean) > (0.2 if abs(ahead_db) < 4.0 else 0.35):
+            return lean > 0
+    return ahead_db > 0
 
 
 def surely_close(near: Listened, far: Listened) -> bool:
     """Whether one track is a close mic's beyond doubt, against the other."""
+    ahead_db, shared = near.closeness_db - far.closeness_db, shared_strokes(near, far)
     if near.gap_db <= CLOSE_GAP_DB:
         return False
-    return near.closeness_db - far.closeness_db > CLOSER_BY_DB or _contained(near, far) > 0
-
-
-def _contained(first: Listened, second: Listened) -> int:
-    """+1 where the first's strokes are the second's as well but not the reverse, -1 for the reverse, 0 else."""
-    if min(len(first.struck), len(second.struck)) < 4:
-        return 0
-    inside, outside = shared_strokes(second, first), shared_strokes(first, second)
-    return int(np.sign(inside - outside)) if abs(inside - outside) > 0.35 and max(inside, outside) > 0.8 else 0
+    return ahead_db > 20.0 or (ahead_db > CLOSER_BY_DB and shared < 0.75) or (ahead_db > 2.0 and shared < 0.6)
 
 
 def choose(

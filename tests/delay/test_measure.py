@@ -62,7 +62,10 @@ def test_flipping_one_track_changes_nothing_but_the_polarity():
 @pytest.mark.parametrize("gain", [1e-4, 7.3])
 def test_the_level_of_a_track_does_not_matter(gain):
     first, second = noises(5, 31.7)
-    plain, scaled = measure_pair(track(first), track(second, "b")), measure_pair(track(first), track(gain * second, "b"))
+    plain, scaled = (
+        measure_pair(track(first), track(second, "b")),
+        measure_pair(track(first), track(gain * second, "b")),
+    )
     # Single precision inside: a millionth of the delay.
     assert scaled.delay_s == pytest.approx(plain.delay_s, rel=1e-5)
     assert scaled.reliable

@@ -25,8 +25,11 @@ def test_whole_lags_agree_with_the_sum_of_products():
     first = rng.normal(size=4000)
     second = np.roll(first, 37) * -0.5
     spectra = frame_spectra(
-        Track.from_array("a", first, 8000), Track.from_array("b", second, 8000),
-        np.array([1000]), np.ones(1000), margin=100,
+        Track.from_array("a", first, 8000),
+        Track.from_array("b", second, 8000),
+        np.array([1000]),
+        np.ones(1000),
+        margin=100,
     )
     ours = correlate_spectrum(spectra.cross[0].astype(complex), spectra.size, finer=1)
     part = first[1000:2000] - first[1000:2000].mean()
@@ -47,8 +50,8 @@ def test_the_earliest_strong_peak_is_the_direct_sound():
 
 def test_a_peak_among_others_as_high_before_it_is_not_the_direct_sound():
     lags = np.arange(-4000, 4001) * 1e-5
-    values = sum(h * np.exp(-(((lags - at) / 5e-5) ** 2)) for at, h in ((at, 0.7) for at in np.arange(-0.039, 0.005, 0.004))) + np.exp(
-        -(((lags - 0.006) / 5e-5) ** 2)
-    )
+    values = sum(
+        h * np.exp(-(((lags - at) / 5e-5) ** 2)) for at, h in ((at, 0.7) for at in np.arange(-0.039, 0.005, 0.004))
+    ) + np.exp(-(((lags - 0.006) / 5e-5) ** 2))
     found = Correlogram(lags, values)
     assert first_arrival(found, Peak(0.006, 1.0)).lag_s == pytest.approx(0.006, abs=1e-5)
