@@ -140,7 +140,7 @@ def test_denormals_dc_and_full_scale_are_just_samples(tmp_path: Path) -> None:
     assert open_track(tmp_path / "a.wav").read().tobytes() == values.tobytes()
 
 
-@pytest.mark.parametrize("form", ["RF64", "BW64", "EXTENSIBLE", "LIST first", "streamed"])
+@pytest.mark.parametrize("form", ["RF64", "BW64", "EXTENSIBLE", "LIST first", "no pad byte", "streamed"])
 def test_kinds_of_headers(tmp_path: Path, form: str) -> None:
     """Made by hand: wide sizes, the broadcast wave of 64 bits, a channel mask, chunks in front, an unknown length."""
     data = np.arange(-50, 50, dtype="<i2").tobytes()
@@ -150,6 +150,7 @@ def test_kinds_of_headers(tmp_path: Path, form: str) -> None:
         "BW64": b"BW64" + chunks.rf64(audio, len(data), 100)[4:],
         "EXTENSIBLE": chunks.riff([(b"fmt ", chunks.fmt(1, bits=16, mask=4)), (b"data", data)]),
         "LIST first": chunks.riff([(b"LIST", b"INFOodd"), *audio, (b"LIST", b"INFO")]),
+        "no pad byte": chunks.riff([(b"LIST", b"INFOodd"), *audio]).replace(b"odd\0", b"odd"),
         "streamed": chunks.riff(audio).replace(b"data\xc8\0\0\0", b"data\xff\xff\xff\xff"),
     }[form]
     path = tmp_path / "a.wav"
