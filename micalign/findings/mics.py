@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 
@@ -14,6 +15,9 @@ from micalign.scene.model import Keepout, Scene, Source
 from micalign.units import show_db
 
 __all__ = ["hears_inverted", "in_keepout", "looks_away", "own_sources", "without_a_task"]
+
+_REAR: Final = 0.05  # of the axis; a lobe weaker than this is a null
+_AWAY: Final = 0.5 + 1e-9
 
 
 def in_keepout(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -64,11 +68,16 @@ def own_sources(scene: Scene, prediction: Prediction) -> Iterator[tuple[int, int
             yield row, column, scene.sources[row]
 
 
+def _in_pairs(scene: Scene) -> frozenset[str]:
+    return frozenset(name for pair in scene.pairs for name in pair.mics)
+
+
 def hears_inverted(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A mic takes its own source with its rear lobe, and so inverted."""
+    """A mic takes its own source with its rear lobe, and so inverted; for pairs see their own rule."""
+    paired = _in_pairs(scene)
     for row, column, source in own_sources(scene, prediction):
         gain, mic = float(prediction.arrivals.gain[row, column]), scene.mics[column]
-        if gain < -0.05:
+        if gain < -_REAR and mic.name not in paired:
             angle = axis_degrees(scene, mic, source.position)
             yield Finding(
                 "rear-lobe",
@@ -82,22 +91,31 @@ def hears_inverted(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 
 def looks_away(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A mic hears its own source 6 dB or more below its axis."""
+    """A mic hears its own source 6 dB or more below its axis; one of a pair may, where its partner hears it."""
     for row, column, source in own_sources(scene, prediction):
-        gain, mic = float(prediction.arrivals.gain[row, column]), scene.mics[column]
-        if -0.05 <= gain <= 0.5 + 1e-9:
-            loss, angle = 20 * np.log10(max(gain, 1e-10)), axis_degrees(scene, mic, source.position)
-            yield Finding(
-                "off-axis",
-                "warning",
-                (mic.name, source.name),
-                f"'{mic.name}' looks {angle:.0f} degrees past its source '{source.name}' and hears it "
-                f"{show_db(-loss)} weaker than on its axis.",
-                f"Turn '{mic.name}' by {angle - 45:.0f} degrees or more towards '{source.name}'."
-                if angle > 50
-                else f"Aim '{mic.name}' at '{source.name}'.",
-                float(-loss),
-            )
+        mic, gain = scene.mics[column], float(prediction.arrivals.gain[row, column])
+        if gain < -_REAR or gain > _AWAY or _partner_hears(scene, prediction, row, mic.name):
+            continue
+        loss, angle = -20 * np.log10(max(gain, 1e-10)), axis_degrees(scene, mic, source.position)
+        yield Finding(
+            "off-axis",
+            "warning",
+            (mic.name, source.name),
+            f"'{mic.name}' looks {angle:.0f} degrees past its source '{source.name}' and hears it {_weaker(loss)} on "
+            "its axis.",
+            f"Turn '{mic.name}' by {angle:.0f} degrees, to face '{source.name}'.",
+            float(loss),
+        )
+
+
+def _weaker(loss_db: float) -> str:
+    return f"{show_db(loss_db)} weaker than" if loss_db < 40 else "hardly at all against"
+
+
+def _partner_hears(scene: Scene, prediction: Prediction, row: int, name: str) -> bool:
+    partners = {mic for pair in scene.pairs if name in pair.mics for mic in pair.mics} - {name}
+    columns = [prediction.arrivals.mics.index(partner) for partner in partners]
+    return any(abs(float(prediction.arrivals.gain[row, column])) > _AWAY for column in columns)
 
 
 def without_a_task(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

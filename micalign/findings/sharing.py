@@ -138,7 +138,8 @@ def _comb_words(row: Difference) -> str:
 def _bring_together(scene: Scene, prediction: Prediction, row: Difference, *, close: bool) -> str:
     first, second = row.mics
     if row.polarity < 0:
-        return f"Flip the polarity of '{second}'."
+        flipped = [name for name in row.mics if scene.mic(name).polarity < 0]
+        return f"Flip the polarity of '{flipped[0] if flipped else second}'."
     near, far = (first, second) if row.difference_s > 0 else (second, first)
     path = abs(row.difference_s) * prediction.speed_of_sound_m_s
     if not close:

@@ -173,6 +173,34 @@ def test_the_rule_is_silent_where_all_is_well(rule: str) -> None:
         assert _found(quiet, rule) == []
 
 
+def test_the_outer_mic_of_an_angled_pair_may_look_past_a_source() -> None:
+    """Two cardioids at 110 degrees: each looks past what the other faces, and that is how they work."""
+    sources = (Source("violin", (0.5, 4.0, 1.5)), Source("cello", (5.5, 4.0, 1.0)))
+    mics = tuple(
+        Mic(
+            name,
+            (3.0 + side * 0.085, 2.0, 1.8),
+            aim=(3.0 + side * 1.5, 3.0, 1.8),
+            pattern="cardioid",
+            on=("violin", "cello"),
+        )
+        for name, side in (("left", -1), ("right", 1))
+    )
+    pair = Scene(sources=sources, mics=mics, pairs=(Pair("main", ("left", "right")),))
+    assert _found(pair, "off-axis") == []
+    assert _found(replace(pair, pairs=()), "off-axis")
+
+
+def test_the_side_of_mid_and_side_is_no_mistake() -> None:
+    """A figure-8 with its null to the singer, one with the mid: neither off its axis nor inverted."""
+    mics = (
+        Mic("mid", (2.0, 2.0, 1.5), aim="voice", pattern="cardioid", on=("voice",)),
+        Mic("side", (2.0, 2.0, 1.53), aim=(1.0, 2.0, 1.53), pattern="figure-8", on=("voice",)),
+    )
+    scene = Scene(sources=(Source("voice", (2.05, 3.0, 1.5)),), mics=mics, pairs=(Pair("ms", ("mid", "side")),))
+    assert not is_wrong(findings(scene, predict(scene)))
+
+
 def test_the_heaviest_come_first() -> None:
     """Problems before warnings before notes."""
     scene = replace(CASES["rear-lobe"][0], air=Air(36.0), tapes=(Tape(("snare", "kick mic"), 0.9),))
