@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import threading
 from pathlib import Path
 
@@ -155,6 +156,18 @@ def test_kinds_of_headers(tmp_path: Path, form: str) -> None:
     }[form]
     path = tmp_path / "a.wav"
     path.write_bytes(made)
+    assert (open_track(path).read() * 32768).tolist() == list(range(-50, 50))
+
+
+def test_other_wide_chunks_are_stepped_over(tmp_path: Path) -> None:
+    """The table in ds64 names chunks beside the audio that outgrew 32 bits."""
+    data, form = np.arange(-50, 50, dtype="<i2").tobytes(), chunks.fmt(1, bits=16)
+    wide = struct.pack("<QQQI4sQ", 0, len(data), 100, 1, b"bigg", 20)
+    path = tmp_path / "a.wav"
+    path.write_bytes(
+        b"RF64\xff\xff\xff\xffWAVEds64" + struct.pack("<I", len(wide)) + wide + b"bigg\xff\xff\xff\xff" + bytes(20)
+        + b"fmt " + struct.pack("<I", len(form)) + form + b"data\xff\xff\xff\xff" + data
+    )  # fmt: skip
     assert (open_track(path).read() * 32768).tolist() == list(range(-50, 50))
 
 
