@@ -130,7 +130,10 @@ def _planned(files: dict[Path, AudioFile], folder: Path, plan: TrackPlan) -> Tra
 
 def _shared(files: dict[Path, AudioFile], path: Path) -> AudioFile:
     """One decoder for all tracks of a file, whatever path names it."""
-    key = Path(os.path.realpath(path)) if "\0" not in str(path) else path
+    try:
+        key = Path(os.path.realpath(path))
+    except ValueError:  # a name that no file can have; opening it says so
+        key = path
     if key not in files:
         files[key] = _opened(path)
     return files[key]

@@ -80,6 +80,7 @@ def find_in(folder: Path, name: str) -> Path:
 
 def refuse_unreadable(path: Path) -> int:
     """The size of a file in bytes; `TakeError` unless it is a regular file with something in it."""
+    _refuse_no_text(path)
     with spoken_read(path):
         found = path.stat()
         if stat.S_ISDIR(found.st_mode):
@@ -91,6 +92,13 @@ def refuse_unreadable(path: Path) -> int:
         return found.st_size
 
 
+def _refuse_no_text(path: Path) -> None:
+    """Names go into tables, JSON, CSV and pages; bytes that are no text could go into none of them."""
+    shown = str(path).encode("utf-8", "backslashreplace").decode()
+    if shown != str(path):
+        raise TakeError(f"{shown}: the name is no valid text (UTF-8): rename the file first")
+
+
 @contextmanager
 def spoken_read(path: Path) -> Iterator[None]:
     """Turn the system's refusals to read into sentences."""
@@ -99,8 +107,6 @@ def spoken_read(path: Path) -> Iterator[None]:
     except OSError as error:
         reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
         raise TakeError(f"{path} cannot be read: {reason}") from error
-    except UnicodeEncodeError as error:
-        raise TakeError(f"{str(path)!r} cannot be read: no file's name can hold such characters") from error
     except ValueError as error:
         if "null" not in str(error):
             raise

@@ -71,13 +71,14 @@ def test_odd_names_are_read(tmp_path: Path, name: str) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="names are text there")
-def test_a_name_that_is_no_text_is_read(tmp_path: Path) -> None:
-    """Also through the decoder, which wants bytes."""
-    for container in ("WAV", "FLAC"):
-        path = tmp_path / os.fsdecode(b"fl\xf6te." + container.encode())
-        with path.open("wb") as file:
-            soundfile.write(file, np.zeros(50), 48000, "PCM_16", format=container)
-        assert open_track(path).frames == 50
+def test_a_name_that_is_no_text_is_said(tmp_path: Path) -> None:
+    """It could stand in no table, JSON or page: rename first. Lone surrogates likewise, whether there or not."""
+    path = tmp_path / os.fsdecode(b"fl\xf6te.wav")
+    path.write_bytes(_write(tmp_path / "a.wav").read_bytes())
+    for odd in (path, tmp_path / "\ud800.wav"):
+        with pytest.raises(TakeError, match=r"\\u[0-9a-f]{4}.*is no valid text \(UTF-8\): rename") as refusal:
+            open_tracks([odd])
+        assert str(refusal.value).isascii()
 
 
 def test_one_base_name_in_two_folders_gives_two_names(tmp_path: Path) -> None:
