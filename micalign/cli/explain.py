@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -79,12 +80,14 @@ def _case(distances: tuple[str, str] | None, delay_ms: float | None, unit: str |
     from micalign.report.lesson import Case  # noqa: PLC0415 - so that --help costs only click
 
     if delay_ms is not None:
+        if not math.isfinite(delay_ms):
+            raise click.UsageError("--delay-ms: give a number of milliseconds")
         return Case(delay_ms / 1e3, unit=unit or "cm")
     if distances is None:
         return None
-    from micalign.scene.lengths import parse_length  # noqa: PLC0415
+    from micalign.scene.lengths import parse_length, told_unit  # noqa: PLC0415
 
-    shown = unit or _unit_of(distances[0]) or _unit_of(distances[1]) or "cm"
+    shown = unit or told_unit(distances[0]) or told_unit(distances[1]) or "cm"
     try:
         first, second = (parse_length(text, shown) for text in distances)
     except ValueError as error:
@@ -94,17 +97,6 @@ def _case(distances: tuple[str, str] | None, delay_ms: float | None, unit: str |
     if abs(first - second) < 1e-4:
         raise click.UsageError("--distances: equal distances make no comb: give two that differ")
     return Case.from_distances(first, second, unit=shown)
-
-
-def _unit_of(text: str) -> str | None:
-    """The first unit that a length names: ``3 ft 5 in`` is told in feet."""
-    import re  # noqa: PLC0415 - only here
-
-    found = re.search(r"(?<![a-z])(mm|cm|m|ft|feet|foot|in|inch|inches)(?![a-z])|(['′’])|([\"″”])", text.casefold())
-    if found is None:
-        return None
-    name = found[1] or ("ft" if found[2] else "in")
-    return {"feet": "ft", "foot": "ft", "inch": "in", "inches": "in"}.get(name, name)
 
 
 def _lesson(case: Case | None, unit: str) -> dict[str, bytes]:

@@ -13,7 +13,7 @@ from typing import Final
 
 from micalign.units import METRES
 
-__all__ = ["LENGTH_PATTERN", "LENGTH_UNITS", "parse_length"]
+__all__ = ["LENGTH_PATTERN", "LENGTH_UNITS", "parse_length", "told_unit"]
 
 LENGTH_UNITS: Final = tuple(METRES)
 
@@ -69,6 +69,16 @@ def parse_length(value: object, unit: str = "m") -> float:
     if isinstance(value, str):
         return _checked(_parse_text(value, unit), value)
     return _checked(_as_float(value) * METRES[unit], value)
+
+
+def told_unit(text: str) -> str | None:
+    """The first unit that a length names, None where it names none or is no length.
+
+    >>> told_unit("3 ft 5 in"), told_unit("1.2 metres"), told_unit("12")
+    ('ft', 'm', None)
+    """
+    spelled = [spelling.casefold() for _, spelling in _parts(text.strip()[:_LONGEST]) if spelling]
+    return _SPELLINGS.get(spelled[0]) if spelled else None
 
 
 def _as_float(value: float) -> float:

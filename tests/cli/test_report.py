@@ -1,0 +1,58 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from commands import micalign
+
+SCENES = Path(__file__).parents[2] / "scenes"
+SCENE = """
+title = "barn & <hall>"
+[[source]]
+name = "voice"
+at = [2, 2, 1.5]
+[[mic]]
+name = "room"
+at = [3, 2, 1.5]
+on = "voice"
+"""
+
+
+def test_the_page_is_written_once_and_only_replaced_when_forced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("barn.toml").write_text(SCENE)
+    said = micalign("report", "barn.toml")
+    assert (said.status, said.out.strip()) == (0, "barn.html")
+    assert "<h1>barn &amp; &lt;hall&gt;</h1>" in Path("barn.html").read_text()
+    assert "--force" in micalign("report", "barn.toml").err
+    assert micalign("report", "barn.toml", "--force", "--json").document == {
+        "scene": "barn.toml",
+        "file": "barn.html",
+        "take": False,
+    }
+
+
+def test_a_take_that_is_asked_for_and_not_there_is_refused(tmp_path: Path) -> None:
+    scene = tmp_path / "barn.toml"
+    scene.write_text(SCENE + '[take]\nfolder = "none"\n[take.tracks]\nroom = "room.wav"\n')
+    said = micalign("report", scene, "-o", tmp_path / "barn.html", "--take")
+    assert said.status == 2
+    assert "room.wav" in said.err
+    assert not (tmp_path / "barn.html").exists()
+    assert micalign("report", scene, "-o", tmp_path / "barn.html").status == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["two-singers", "upright-bass", "guitar-cab"])
+def test_every_bundled_scene_makes_a_page_with_its_take(name: str, tmp_path: Path) -> None:
+    scene = tmp_path / f"{name}.toml"
+    scene.write_text((SCENES / f"{name}.toml").read_text().replace(f"../takes/{name}", "take"))
+    assert micalign("simulate", scene, "--seconds", "12", "-q").status == 0
+    said = micalign("report", scene, "-o", tmp_path / "page.html", "--json", "-q")
+    assert said.status in {0, 1}, said.err
+    assert said.document["take"]
+    page = (tmp_path / "page.html").read_text()
+    assert "Before and after" in page
+    assert "Offsets" in page
