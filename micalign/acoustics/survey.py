@@ -275,9 +275,10 @@ def _farthest(solved: _Solved) -> Floats:
 def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
     kind = "source" if any(source.name == point.name for source in scene.sources) else "mic"
     count = sum(point.name in tape.between for tape in scene.tapes)
-    tapes = f"{count} tape{'' if count == 1 else 's'}"
+    short = {0: "no tape leads to it", 1: "the one tape to it does not fix it"}
     tape = f"measure '{wanted.between[0]}' to '{wanted.between[1]}' too, or " if wanted else ""
     mend = f'{tape}give what you know of it, such as at = ["?", "?", 1.9] for its height'
     if point.fixed:
-        return f"{kind} '{point.name}': the {tapes} to it leave two places where it may stand: {mend}"
-    return f"{kind} '{point.name}' has no full position, and the {tapes} to it do not fix it: {mend}"
+        return f"{kind} '{point.name}': the tapes given leave two places where it may stand: {mend}"
+    why = short.get(count, f"the {count} tapes to it do not fix it")
+    return f"{kind} '{point.name}' has no full position, and {why}: {mend}"

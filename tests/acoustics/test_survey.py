@@ -157,7 +157,9 @@ def test_the_ceiling_does_too_and_without_it_both_places_are_told() -> None:
     point = survey(scene).points[0]
     places = sorted(place[2] for place in (point.at_m, point.other_m))  # type: ignore[index, type-var]
     assert places == pytest.approx([0.9, 2.1], abs=1e-4)
-    with pytest.raises(SceneError, match="leave two places where it may stand: give what you know of it"):
+    with pytest.raises(
+        SceneError, match="the tapes given leave two places where it may stand: give what you know of it"
+    ):
         surveyed(scene)
     under_a_ceiling = survey(replace(scene, room=Room((6.0, 5.0, 1.9)))).points[0]
     assert under_a_ceiling.at_m == pytest.approx(truth, abs=1e-4)
@@ -175,7 +177,7 @@ def test_what_the_tapes_do_not_fix_is_said_with_the_tape_that_would_help() -> No
     assert "left" in found.next_tape.between
     assert "kick" not in found.next_tape.between
     with pytest.raises(
-        SceneError, match="mic 'left' has no full position, and the 1 tape to it do not fix it: measure"
+        SceneError, match="mic 'left' has no full position, and the one tape to it does not fix it: measure"
     ):
         surveyed(replace(scene, tapes=scene.tapes[:1]))
 
