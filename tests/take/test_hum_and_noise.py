@@ -58,6 +58,13 @@ def test_a_note_on_the_mains_frequency_that_comes_and_goes_is_no_hum(rng):
     assert read(0.3 * bass(rng, (50.0,)) + room_noise(rng)).hum is None
 
 
+def test_a_note_on_the_mains_frequency_held_in_the_pauses_alone_is_no_hum(rng):
+    t = np.arange(FRAMES) / RATE
+    pause = (t < 2.5) | (t > 7.0)
+    melody = 0.2 * np.sin(2 * np.pi * 330.0 * t) * ~pause
+    assert read(melody + level(-50.0) * np.sin(2 * np.pi * 50.0 * t) * pause + room_noise(rng)).hum is None
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_noise_alone_shows_no_hum(seed):
     rng = np.random.default_rng(seed)
@@ -80,6 +87,13 @@ def test_the_floor_is_found_at_other_rates(rng):
         sound = noise.copy()
         sound[2 * rate : 2 * rate + rate // 2] += 0.3 * rng.normal(size=rate // 2)
         assert read(sound, rate).noise_floor_dbfs == pytest.approx(-60.0, abs=FLOOR_DB)
+
+
+def test_one_pause_of_a_second_and_a_half_shows_the_floor(rng):
+    sound = 0.1 * rng.normal(size=FRAMES)
+    sound[4 * RATE : 4 * RATE + RATE * 3 // 2] *= 0.0
+    found = read(sound + level(-60.0) * rng.normal(size=FRAMES))
+    assert found.noise_floor_dbfs == pytest.approx(-60.0, abs=FLOOR_DB)
 
 
 def test_muted_parts_are_no_floor(rng):
