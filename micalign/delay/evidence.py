@@ -24,7 +24,6 @@ __all__ = ["Evidence", "stretch_evidence", "stroke_evidence"]
 WHITENING: Final = 0.8
 MOST_GROUPS: Final = 8
 _FINER: Final = 4
-# Below this the room speaks as loud as the direct sound, and the strongest peak may be a reflection.
 _ROOM_CONTRAST: Final = 8.0
 
 
@@ -122,9 +121,10 @@ def _gather(
         return None
     centre_s = float(np.median(spectra.centre_s))
     chosen = peaks[0]
-    if _contrast(found, chosen) < _ROOM_CONTRAST:
-        heard_first = kind == "strokes" and chosen.lag_s + centre_s > 0
-        chosen = first_arrival(found, chosen, not_before_s=-centre_s if heard_first else -np.inf)
+    # Where the room speaks as loud as the direct sound, the strongest peak may well be a reflection.
+    share = 0.6 if _contrast(found, chosen) < _ROOM_CONTRAST else 0.85
+    heard_first = kind == "strokes" and chosen.lag_s + centre_s > 0
+    chosen = first_arrival(found, chosen, share=share, not_before_s=-centre_s if heard_first else -np.inf)
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
     groups = [frames[part].mean(axis=0) * weight for part in _sounding_groups(spectra)]
     return Evidence(

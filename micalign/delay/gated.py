@@ -132,14 +132,15 @@ def gated_delay(gate: Gate, reference: str, track: str, prior: Expected | None, 
     near = None if prior is None else _near(whole, prior.arrival_s - centre_s, prior)
     chosen = _choose(whole, near)
     best = refine(total, gate.frequency_hz, chosen.peak.lag_s, within_s=_AGREE_S)
-    own, agreement = _groups(gate, product, weight, best, near or whole)
+    searched = near if near is not None and chosen.as_expected else whole
+    own, agreement = _groups(gate, product, weight, best, searched)
     ratio = abs(chosen.peak.height) / max(max((abs(p.height) for p in chosen.rivals), default=0.0), 1e-300)
     contrast = abs(chosen.peak.height) / max(float(np.median(np.abs(whole.values))) / 0.6745, 1e-300)
     reason = _reason(chosen, ratio, contrast, agreement)
     if reason is None and not chosen.as_expected and prior is not None:
         reason = f"the scene says {prior.arrival_s * 1e3:+.2f} ms: was something moved?"
     reliable = reason is None or reason.startswith("the scene says")
-    margin = _margin(whole if near is None else near, chosen.peak)
+    margin = _margin(searched, chosen.peak)
     confidence = float(np.clip((ratio - 1.0) / 0.6, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
     return Delay(
         best.lag_s + centre_s,

@@ -68,7 +68,7 @@ def measure_sources(
     envelopes = {track.name: envelope(track) for track in tracks}
     close = {one.source: one.close for one in wanted if one.close is not None}
     moments = leading_moments(envelopes, close)
-    moments |= _by_place(tracks, envelopes, wanted, moments)
+    moments = _by_place(tracks, envelopes, wanted, moments)
     measured = []
     for one in wanted:
         if len(one.tracks) < 2:
@@ -82,21 +82,36 @@ def measure_sources(
 def _by_place(
     tracks: Sequence[Track], envelopes: Mapping[str, Envelope], wanted: Sequence[Wanted], found: Mapping[str, Moments]
 ) -> dict[str, Moments]:
-    """Moments of the sources without a track of their own, told apart by where they stand."""
+    """The moments, and those of sources without a track of their own, told apart by where they stand.
+
+    A hit of such a source is loud in nobody's own track, so moments taken for another's are held against the places
+    as well.
+    """
     homeless = [one for one in wanted if one.close is None and len(one.expected) > 1]
     if not homeless:
-        return {}
-    listening = list(dict.fromkeys(name for one in homeless for name in one.tracks[:2]))
-    taken = [time for one in found.values() for time in one.times_s]
-    times = hits_of_no_mic(envelopes, listening, taken)
+        return dict(found)
     heard = {name for one in wanted for name in one.expected}
+    hearing = [track for track in tracks if track.name in heard]
     arrivals = {one.source: {name: e.arrival_s for name, e in one.expected.items()} for one in wanted if one.expected}
-    placed = moments_by_place([track for track in tracks if track.name in heard], times, arrivals)
-    return {
+    kept = {source: _confirmed(one, hearing, arrivals) for source, one in found.items()}
+    listening = list(dict.fromkeys(name for one in homeless for name in one.tracks[:2]))
+    times = hits_of_no_mic(envelopes, listening, [time for one in kept.values() for time in one.times_s])
+    placed = moments_by_place(hearing, times, arrivals)
+    return kept | {
         one.source: Moments(one.source, one.tracks[0], placed[one.source], 0.0)
         for one in homeless
         if one.source in placed
     }
+
+
+def _confirmed(moments: Moments, tracks: Sequence[Track], arrivals_s: Mapping[str, Mapping[str, float]]) -> Moments:
+    """The moments that by their place are the source's too; all of them where the scene confirms none."""
+    if moments.source not in arrivals_s:
+        return moments
+    placed = moments_by_place(tracks, np.array(moments.times_s), arrivals_s)
+    own = set(placed.get(moments.source, ()))
+    times = tuple(time for time in moments.times_s if time in own)
+    return replace(moments, times_s=times) if times else moments
 
 
 def is_struck(energy: Envelope) -> bool:

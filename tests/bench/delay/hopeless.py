@@ -61,7 +61,11 @@ def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     yield "hum and noises", 0.3 * _hum(rng) + white(), 0.3 * _hum(rng) + white()
     yield "same hum, own noises", *(lambda h: (h + 0.3 * white(), np.roll(h, 211) + 0.3 * white()))(_hum(rng))
     yield "click train", hiss(clicks), hiss(np.roll(clicks, 77))
-    yield "slow clicks of other sounds", hiss(np.convolve(slow, Kit(rng).hat()[:4000])[:n]), hiss(np.convolve(slow, Kit(rng).tom()[:9000])[:n])
+    yield (
+        "slow clicks of other sounds",
+        hiss(np.convolve(slow, Kit(rng).hat()[:4000])[:n]),
+        hiss(np.convolve(slow, Kit(rng).tom()[:9000])[:n]),
+    )
     yield "silence both", np.zeros(n), np.zeros(n)
     yield "silence one", white(), np.zeros(n)
     yield "DC both", np.full(n, 0.2), np.full(n, 0.1)
@@ -87,7 +91,11 @@ def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     yield "faint", 1e-6 * white(), 1e-6 * white()
     yield "beyond the range", *(lambda x: (x, np.roll(x, int(0.3 * RATE))))(white())
     yield "reversed", *(lambda x: (x, x[::-1].copy()))(guitar(rng, 8))
-    yield "octave sweep twice", np.sin(np.cumsum(np.linspace(0.01, 0.02, n))), np.sin(np.cumsum(np.linspace(0.02, 0.01, n)))
+    yield (
+        "octave sweep twice",
+        np.sin(np.cumsum(np.linspace(0.01, 0.02, n))),
+        np.sin(np.cumsum(np.linspace(0.02, 0.01, n))),
+    )
     yield "square waves", np.sign(_tone(100)), np.sign(_tone(101))
     yield "same square", hiss(np.sign(_tone(110))), hiss(np.roll(np.sign(_tone(110)), 100))
     yield "loop of one bar", *(lambda x: (np.tile(x, 120), np.roll(np.tile(x, 120), 300)))(rng.normal(size=RATE // 40))
@@ -95,8 +103,14 @@ def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     yield "gated noise", white() * (np.arange(n) % 24000 < 5000), white() * (np.arange(n) % 24000 < 5000)
     yield "same envelope noise", *(lambda e: (e * white(), e * white()))(np.abs(band(white(), 2, 8)))
     yield "clipped noises", np.clip(9 * white(), -1, 1), np.clip(9 * white(), -1, 1)
-    yield "shared edges", *(np.concatenate([np.zeros(RATE), band(white(), 50, 9000) + 0.5, np.zeros(RATE)]) for _ in (0, 1))
-    yield "shared DC step", *(np.concatenate([np.zeros(n // 2), np.ones(n // 2)]) * 0.2 + 0.01 * white() for _ in (0, 1))
+    yield (
+        "shared edges",
+        *(np.concatenate([np.zeros(RATE), band(white(), 50, 9000) + 0.5, np.zeros(RATE)]) for _ in (0, 1)),
+    )
+    yield (
+        "shared DC step",
+        *(np.concatenate([np.zeros(n // 2), np.ones(n // 2)]) * 0.2 + 0.01 * white() for _ in (0, 1)),
+    )
     yield "beats", _tone(100) + _tone(101), _tone(150) + _tone(151)
     yield "8-bit dither", np.round(0.5 * white()) / 128, np.round(0.5 * white()) / 128
     yield "too short", white()[:64], white()[:64]

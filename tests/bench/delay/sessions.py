@@ -69,13 +69,20 @@ def kit_session(seed: int, *, live: bool = False, seconds: float = 14.0):
     absorption = rng.uniform(0.08, 0.15) if live else rng.uniform(0.2, 0.5)
     base = np.array([size[0] / 2 + rng.uniform(-0.4, 0.4), size[1] / 2 + rng.uniform(-0.6, 0.2), 0.0])
     place = {
-        "kick": base + [0, 0.3, 0.32], "snare": base + [-0.35, -0.15, 0.68], "tom": base + [0.2, 0.2, 0.85],
-        "hat": base + [-0.7, 0.0, 0.9], "crash": base + [-0.6, 0.45, 1.35],
+        "kick": base + [0, 0.3, 0.32],
+        "snare": base + [-0.35, -0.15, 0.68],
+        "tom": base + [0.2, 0.2, 0.85],
+        "hat": base + [-0.7, 0.0, 0.9],
+        "crash": base + [-0.6, 0.45, 1.35],
     }
     place = {name: at + rng.uniform(-0.08, 0.08, 3) for name, at in place.items()}
     mics = {}
     for drum, reach in (("kick", (0.05, 0.35)), ("snare", (0.03, 0.09)), ("tom", (0.03, 0.09))):
-        away = np.array([0, rng.uniform(0.5, 1), rng.uniform(0, 0.4)]) if drum == "kick" else np.array([rng.uniform(-0.4, 0.4), -0.6, 0.7])
+        away = (
+            np.array([0, rng.uniform(0.5, 1), rng.uniform(0, 0.4)])
+            if drum == "kick"
+            else np.array([rng.uniform(-0.4, 0.4), -0.6, 0.7])
+        )
         mics[drum] = (place[drum] + away / np.linalg.norm(away) * rng.uniform(*reach), 0.5, place[drum])
     height = rng.uniform(1.75, min(2.3, size[2] - 0.2))
     spread = rng.uniform(0.35, 0.9)
@@ -126,12 +133,24 @@ def noise(seed: int) -> Iterator[Case]:
             first = np.fft.irfft(spectrum, size)[10000 : 10000 + frames]
             snr = 10 ** (snr_db / 10)
             level = np.std(first) / np.sqrt(snr)
-            hiss = [np.fft.irfft(np.fft.rfft(rng.normal(size=size)) * ((hz >= low) & (hz <= high)), size)[:frames] for _ in (0, 1)]
+            hiss = [
+                np.fft.irfft(np.fft.rfft(rng.normal(size=size)) * ((hz >= low) & (hz <= high)), size)[:frames]
+                for _ in (0, 1)
+            ]
             hiss = [h / np.std(h) * level for h in hiss]
             sign = int(rng.choice([-1, 1]))
             bound = np.sqrt(3 / (8 * np.pi**2 * 1.5) * (1 + 2 * snr) / snr**2 / (high**3 - low**3))
             label = f"{seed} {low}-{high} {snr_db} dB"
-            yield Case("noise", label, 0.1 * (first + hiss[0]), 0.1 * sign * (later + hiss[1]), delay, delay, sign, bound_s=bound)
+            yield Case(
+                "noise",
+                label,
+                0.1 * (first + hiss[0]),
+                0.1 * sign * (later + hiss[1]),
+                delay,
+                delay,
+                sign,
+                bound_s=bound,
+            )
 
 
 def best_sum(first, second, around_s, polarity, reach_s=0.0006):
@@ -201,7 +220,16 @@ def latency(seed: int) -> Iterator[Case]:
         late = late + hiss * rng.normal(size=len(late))
         whole = whole + hiss * rng.normal(size=len(late))
         high = best_sum(whole, late, delay, sign) if wide else delay
-        yield Case("reamp wide" if wide else "latency", f"{seed} {delay:.4f}", whole, late, min(delay, high), max(delay, high), sign, options=options)
+        yield Case(
+            "reamp wide" if wide else "latency",
+            f"{seed} {delay:.4f}",
+            whole,
+            late,
+            min(delay, high),
+            max(delay, high),
+            sign,
+            options=options,
+        )
 
 
 def drifted(sound, ppm, delay_s):
@@ -228,7 +256,9 @@ def drift(seed: int) -> Iterator[Case]:
     hiss = 10 ** (rng.uniform(-85, -60) / 20)
     track = late + hiss * rng.normal(size=len(late))
     reference = sound + hiss * rng.normal(size=len(late))
-    yield Case("drift", f"{seed} {ppm:.1f} ppm", reference, track, delay, delay, sign, options={"drift": True}, drift_ppm=ppm)
+    yield Case(
+        "drift", f"{seed} {ppm:.1f} ppm", reference, track, delay, delay, sign, options={"drift": True}, drift_ppm=ppm
+    )
 
 
 def overhead_pair(seed: int) -> Iterator[Case]:

@@ -122,13 +122,18 @@ def bass_line(rng, seconds, gap_s=None, bright=None):
     low = rng.uniform(41, 60)
     notes = low * 2 ** (np.array([0, 3, 5, 7, 10]) / 12)
     notes = notes[notes <= 100]
-    return line(rng, notes, seconds, gap_s or rng.uniform(0.25, 0.6), rng.uniform(0.1, 0.6) if bright is None else bright)
+    return line(
+        rng, notes, seconds, gap_s or rng.uniform(0.25, 0.6), rng.uniform(0.1, 0.6) if bright is None else bright
+    )
 
 
 def guitar(rng, seconds):
     root = rng.uniform(82, 130)
     if rng.random() < 0.5:
-        shapes = [root * 2 ** (np.array(shape) / 12) for shape in ([0, 7, 12, 16], [5, 12, 17, 21], [7, 14, 19, 23], [9, 16, 21, 24])]
+        shapes = [
+            root * 2 ** (np.array(shape) / 12)
+            for shape in ([0, 7, 12, 16], [5, 12, 17, 21], [7, 14, 19, 23], [9, 16, 21, 24])
+        ]
         return line(rng, shapes, seconds, rng.uniform(0.3, 0.7), rng.uniform(0.4, 0.8))
     notes = 2 * root * 2 ** (np.array([0, 2, 4, 7, 9, 12]) / 12)
     return line(rng, notes, seconds, rng.uniform(0.15, 0.4), rng.uniform(0.4, 0.8))
