@@ -11,49 +11,26 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from micalign.acoustics.air import speed_of_sound_in
-from micalign.alignment.compromise import Wishes
 from micalign.alignment.gain import Moved, sum_gain
 from micalign.alignment.moved import MovedTrack, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.phase import PhaseMatch, match_phase
 from micalign.alignment.preview import loudest_moment, preview
-from micalign.alignment.session import default_reference, measured_scene, planned, wishes_of
+from micalign.alignment.session import measured_scene, planned
 from micalign.files.aligned import AlignedFile, write_aligned
 from micalign.files.audio import Written, write_audio
 from micalign.files.offsets import OffsetsFile, csv_text
 from micalign.files.outputs import Targets, original_of, refuse_taken
-from micalign.files.sessions import open_pairings, open_scene
+from micalign.files.sessions import open_pairings
 from micalign.files.sheets import moved_by_sheet, open_sheet, sheet_of
 from micalign.files.whole import make_folder, write_text
-from micalign.scene.model import Air, Scene
+from micalign.files.wishes import Session, Wish, compromise_wishes, opened, to_match
 from micalign.take.model import Take, Track
 
 __all__ = ["Aligned", "Wish", "align", "apply_offsets"]
 
 Say = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Wish:
-    """What is to be aligned and how; either ``tracks`` (the reference first) or a ``scene``."""
-
-    tracks: tuple[str, ...] = ()
-    scene: Path | None = None
-    reference: str | None = None
-    out: Path | None = None
-    max_delay_s: float = 0.05
-    loopback: str | None = None
-    correct_drift: bool = False
-    match_phase: bool = False
-    whole_samples: bool = False
-    for_source: str | None = None
-    split_pairs: bool = False
-    max_shift_s: float | None = None
-    headroom_db: float = 0.0
-    preview_s: float | None = None
-    force: bool = False
 
 
 @dataclass(frozen=True)
@@ -65,34 +42,6 @@ class Aligned:
     remains: tuple[Remain, ...]
     warnings: tuple[str, ...]
     previews: tuple[Path, ...] = ()
-
-
-@dataclass(frozen=True)
-class _Session:
-    """Tracks with the reference among them, the folder for the set, and gains of the blend."""
-
-    tracks: tuple[Track, ...]
-    reference: str
-    folder: Path
-    scene: Scene | None = None
-
-    @property
-    def ordered(self) -> tuple[Track, ...]:
-        """The tracks, the reference last."""
-        return tuple(sorted(self.tracks, key=lambda track: track.name == self.reference))
-
-    @property
-    def gains_db(self) -> dict[str, float]:
-        """Each track's level in the blend, where the scene says one."""
-        if self.scene is None:
-            return {}
-        mics = {mic.name: mic.gain_db for mic in self.scene.mics}
-        return mics | {di.name: di.gain_db for di in self.scene.dis}
-
-    @property
-    def speed_of_sound_m_s(self) -> float:
-        """Of the scene's air, or of a room of 20 C."""
-        return speed_of_sound_in(self.scene.air if self.scene else Air())
 
 
 @dataclass(frozen=True)
@@ -121,12 +70,12 @@ def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
     OutputError
         If the set cannot be written where it was asked for.
     """
-    session = _opened(wish)
+    session = opened(wish)
     heard = [source.name for source in session.scene.sources] if session.scene else ["mix"]
     targets = Targets.of(session.ordered, session.folder, heard if wish.preview_s else ())
     refuse_taken(targets.all, force=wish.force)
     found = _measured(session, wish, say)
-    offsets = planned(found, _wishes(session, wish), gains_db=session.gains_db)
+    offsets = planned(found, compromise_wishes(session, wish), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), wish) for track in session.ordered]
     phases = _phases(session, actions, offsets) if wish.match_phase else {}
     if wish.match_phase and not phases:
@@ -148,7 +97,7 @@ def apply_offsets(path: Path, wish: Wish, *, say: Say = lambda _: None) -> Align
         If the set cannot be written.
     """
     sheet, tracks = open_sheet(path)
-    session = _Session(tracks, sheet.reference, wish.out or path.parent)
+    session = Session(tracks, sheet.reference, wish.out or path.parent)
     session = replace(session, tracks=session.ordered)
     by_name = {one.track: one for one in sheet.tracks}
     sheet = sheet.model_copy(update={"tracks": tuple(by_name[track.name] for track in session.tracks)})
@@ -159,18 +108,7 @@ def apply_offsets(path: Path, wish: Wish, *, say: Say = lambda _: None) -> Align
     return _write(session, targets, _Plan(offsets, actions), followed, say)
 
 
-def _opened(wish: Wish) -> _Session:
-    if wish.scene is not None:
-        scene, take = open_scene(wish.scene)
-        name = wish.reference or default_reference(scene, [track.name for track in take.tracks])
-        return _Session(take.tracks, take.track(name).name, wish.out or wish.scene.parent / "aligned", scene)
-    reference, others = open_pairings(wish.tracks)
-    folder = wish.out or original_of(reference)[0].path.parent / "aligned"
-    # A take refuses what a measurement may do: hold a track against itself.
-    return _Session(Take((reference, *others)).tracks, reference.name, folder)
-
-
-def _measured(session: _Session, wish: Wish, say: Say) -> Measured:
+def _measured(session: Session, wish: Wish, say: Say) -> Measured:
     if session.scene is not None:
         return measured_scene(
             session.scene,
@@ -188,19 +126,6 @@ def _measured(session: _Session, wish: Wish, say: Say) -> Measured:
     )
 
 
-def _wishes(session: _Session, wish: Wish) -> Wishes:
-    if session.scene is None:
-        return Wishes(session.reference, max_shift_s=wish.max_shift_s)
-    return wishes_of(
-        session.scene,
-        [track.name for track in session.tracks],
-        reference=session.reference,
-        for_source=wish.for_source,
-        split_pairs=wish.split_pairs,
-        max_shift_s=wish.max_shift_s,
-    )
-
-
 def _action(track: Track, shift: Shift, wish: Wish) -> MovedTrack:
     samples = shift.shift_s * track.sample_rate
     return MovedTrack(
@@ -211,28 +136,16 @@ def _action(track: Track, shift: Shift, wish: Wish) -> MovedTrack:
     )
 
 
-def _phases(session: _Session, actions: Sequence[MovedTrack], offsets: Offsets) -> dict[str, PhaseMatch]:
+def _phases(session: Session, actions: Sequence[MovedTrack], offsets: Offsets) -> dict[str, PhaseMatch]:
     """Sections for every DI against the nearest mic of its source; without a scene, for every track."""
     by_name = {one.track.name: one for one in actions}
     found = {}
-    for name, against in _to_match(session).items():
+    for name, against in to_match(session).items():
         if offsets.shift(name).applied and offsets.shift(against).applied:
             match = match_phase(_moved(by_name[against], {}), _moved(by_name[name], {}))
             if match is not None:
                 found[name] = match
     return found
-
-
-def _to_match(session: _Session) -> dict[str, str]:
-    names = [track.name for track in session.tracks]
-    if session.scene is None:
-        return {name: session.reference for name in names if name != session.reference}
-    pairs = {}
-    for di in session.scene.dis:
-        mics = [mic.name for mic in session.scene.mics if mic.on == (di.of,) and mic.name in names]
-        if di.name in names and mics:
-            pairs[di.name] = mics[0]
-    return pairs
 
 
 def _turned(one: MovedTrack, match: PhaseMatch | None) -> MovedTrack:
@@ -249,7 +162,7 @@ def _moved(action: MovedTrack, gains_db: Mapping[str, float]) -> Moved:
     return Moved(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
 
 
-def _write(session: _Session, targets: Targets, plan: _Plan, wish: Wish, say: Say) -> Aligned:
+def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say) -> Aligned:
     blend = [_moved(action, session.gains_db) for action in plan.actions]
     gain = sum_gain(blend)
     say(f"writing {len(plan.actions)} tracks to {session.folder}")

@@ -1,0 +1,104 @@
+"""What an alignment is asked for, and the tracks, folder and blend it works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from micalign.acoustics.air import speed_of_sound_in
+from micalign.alignment.compromise import Wishes
+from micalign.alignment.session import default_reference, wishes_of
+from micalign.files.outputs import original_of
+from micalign.files.sessions import open_pairings, open_scene
+from micalign.scene.model import Air, Scene
+from micalign.take.model import Take, Track
+
+__all__ = ["Session", "Wish", "compromise_wishes", "opened", "to_match"]
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is to be aligned and how; either ``tracks`` (the reference first) or a ``scene``."""
+
+    tracks: tuple[str, ...] = ()
+    scene: Path | None = None
+    reference: str | None = None
+    out: Path | None = None
+    max_delay_s: float = 0.05
+    loopback: str | None = None
+    correct_drift: bool = False
+    match_phase: bool = False
+    whole_samples: bool = False
+    for_source: str | None = None
+    split_pairs: bool = False
+    max_shift_s: float | None = None
+    headroom_db: float = 0.0
+    preview_s: float | None = None
+    force: bool = False
+
+
+@dataclass(frozen=True)
+class Session:
+    """Tracks with the reference among them, the folder for the set, and gains of the blend."""
+
+    tracks: tuple[Track, ...]
+    reference: str
+    folder: Path
+    scene: Scene | None = None
+
+    @property
+    def ordered(self) -> tuple[Track, ...]:
+        """The tracks, the reference last."""
+        return tuple(sorted(self.tracks, key=lambda track: track.name == self.reference))
+
+    @property
+    def gains_db(self) -> dict[str, float]:
+        """Each track's level in the blend, where the scene says one."""
+        if self.scene is None:
+            return {}
+        mics = {mic.name: mic.gain_db for mic in self.scene.mics}
+        return mics | {di.name: di.gain_db for di in self.scene.dis}
+
+    @property
+    def speed_of_sound_m_s(self) -> float:
+        """Of the scene's air, or of a room of 20 C."""
+        return speed_of_sound_in(self.scene.air if self.scene else Air())
+
+
+def opened(wish: Wish) -> Session:
+    """The tracks that a wish names, and the folder for their aligned set."""
+    if wish.scene is not None:
+        scene, take = open_scene(wish.scene)
+        name = wish.reference or default_reference(scene, [track.name for track in take.tracks])
+        return Session(take.tracks, take.track(name).name, wish.out or wish.scene.parent / "aligned", scene)
+    reference, others = open_pairings(wish.tracks)
+    folder = wish.out or original_of(reference)[0].path.parent / "aligned"
+    # A take refuses what a measurement may do: hold a track against itself.
+    return Session(Take((reference, *others)).tracks, reference.name, folder)
+
+
+def compromise_wishes(session: Session, wish: Wish) -> Wishes:
+    """What the compromise between sources is asked for."""
+    if session.scene is None:
+        return Wishes(session.reference, max_shift_s=wish.max_shift_s)
+    return wishes_of(
+        session.scene,
+        [track.name for track in session.tracks],
+        reference=session.reference,
+        for_source=wish.for_source,
+        split_pairs=wish.split_pairs,
+        max_shift_s=wish.max_shift_s,
+    )
+
+
+def to_match(session: Session) -> dict[str, str]:
+    """Each DI and the nearest mic of its source; without a scene, each track and the reference."""
+    names = [track.name for track in session.tracks]
+    if session.scene is None:
+        return {name: session.reference for name in names if name != session.reference}
+    pairs = {}
+    for di in session.scene.dis:
+        mics = [mic.name for mic in session.scene.mics if mic.on == (di.of,) and mic.name in names]
+        if di.name in names and mics:
+            pairs[di.name] = mics[0]
+    return pairs
