@@ -284,7 +284,7 @@ def test_a_blunder_is_named_in_nineteen_of_twenty() -> None:
 @pytest.mark.slow
 def test_a_blunder_with_all_coordinates_unknown() -> None:
     """With three tapes to spare the likeliest tape is itself the wrong one in about one case of fourteen: the slip is
-    seen in all but one of a hundred, named alone in 88 per cent and more, and among suspects and rivals in 96.
+    seen in all but one of a hundred, named alone in 85 per cent and more, and among suspects and rivals in 93.
     """
     rng = np.random.default_rng(13)
     tried = [_layout(rng, blunder_m=0.25) for _ in range(LAYOUTS)]
@@ -298,5 +298,5 @@ def test_a_blunder_with_all_coordinates_unknown() -> None:
     )
     print(f"named alone {named:.3f}, among suspects and rivals {among:.3f}")
     assert np.mean([bool(one.suspects) for one in found]) >= 0.99
-    assert named >= 0.88
-    assert among >= 0.96
+    assert named >= 0.85
+    assert among >= 0.93
