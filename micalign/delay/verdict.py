@@ -133,9 +133,9 @@ def choose(
     if near.gap_db < CLOSE_GAP_DB or shared_strokes(near, far) > 0.75:
         return long
     # Perhaps a close mic: its strokes are believed where they speak of a wide band and of one voice.
-    if strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
-        if strokes.reason is None or strokes.evidence.height > 6.0 * strokes.evidence.noise:
-            return strokes
+    clear = strokes.reason is None or strokes.evidence.height > 6.0 * strokes.evidence.noise
+    if clear and strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
+        return strokes
     known = [peak.lag_s for peak in strokes.evidence.peaks]
     if long.reason is None and all(abs(lag - long.evidence.best.lag_s) > AGREE_S for lag in known):
         return replace(

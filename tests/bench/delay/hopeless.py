@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-
 from bench.delay.room import fractional
 from bench.delay.sessions import Case, groove, kit, latency
 from bench.delay.sounds import RATE, Kit, band, bass_line, guitar, pluck
@@ -37,7 +36,7 @@ def _notes(rng, times, notes, seconds=10.0):
     return out
 
 
-def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
+def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:  # noqa: PLR0915 - a list, one line a kind
     n = 6 * RATE
     white = lambda: rng.normal(size=n)  # noqa: E731
     hiss = lambda x: x + 1e-4 * rng.normal(size=len(x))  # noqa: E731
@@ -59,7 +58,8 @@ def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     yield "chord", hiss(_tone(220) + _tone(330)), hiss(_tone(220, phase=1) + _tone(330, phase=2))
     yield "hum alone", hiss(_hum(rng)), hiss(_hum(rng))
     yield "hum and noises", 0.3 * _hum(rng) + white(), 0.3 * _hum(rng) + white()
-    yield "same hum, own noises", *(lambda h: (h + 0.3 * white(), np.roll(h, 211) + 0.3 * white()))(_hum(rng))
+    hum = _hum(rng)
+    yield "same hum, own noises", hum + 0.3 * white(), np.roll(hum, 211) + 0.3 * white()
     yield "click train", hiss(clicks), hiss(np.roll(clicks, 77))
     yield (
         "slow clicks of other sounds",
@@ -89,8 +89,10 @@ def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     yield "two kits", sum(groove(rng, 8).values()), sum(groove(rng, 8).values())
     yield "bass and noise", bass_line(rng, 6), white()
     yield "faint", 1e-6 * white(), 1e-6 * white()
-    yield "beyond the range", *(lambda x: (x, np.roll(x, int(0.3 * RATE))))(white())
-    yield "reversed", *(lambda x: (x, x[::-1].copy()))(guitar(rng, 8))
+    far = white()
+    yield "beyond the range", far, np.roll(far, int(0.3 * RATE))
+    played_once = guitar(rng, 8)
+    yield "reversed", played_once, played_once[::-1].copy()
     yield (
         "octave sweep twice",
         np.sin(np.cumsum(np.linspace(0.01, 0.02, n))),
@@ -98,10 +100,13 @@ def kinds(rng) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     )
     yield "square waves", np.sign(_tone(100)), np.sign(_tone(101))
     yield "same square", hiss(np.sign(_tone(110))), hiss(np.roll(np.sign(_tone(110)), 100))
-    yield "loop of one bar", *(lambda x: (np.tile(x, 120), np.roll(np.tile(x, 120), 300)))(rng.normal(size=RATE // 40))
-    yield "buried", *(lambda x: (x + 30 * white(), x + 30 * white()))(white()[:n])
+    loop = np.tile(rng.normal(size=RATE // 40), 120)
+    yield "loop of one bar", loop, np.roll(loop, 300)
+    buried = white()
+    yield "buried", buried + 30 * white(), buried + 30 * white()
     yield "gated noise", white() * (np.arange(n) % 24000 < 5000), white() * (np.arange(n) % 24000 < 5000)
-    yield "same envelope noise", *(lambda e: (e * white(), e * white()))(np.abs(band(white(), 2, 8)))
+    swell = np.abs(band(white(), 2, 8))
+    yield "same envelope noise", swell * white(), swell * white()
     yield "clipped noises", np.clip(9 * white(), -1, 1), np.clip(9 * white(), -1, 1)
     yield (
         "shared edges",

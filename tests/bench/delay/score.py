@@ -13,11 +13,11 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 
 import numpy as np
-
 from bench.delay import hopeless as bad
 from bench.delay import sessions
 from bench.delay.baselines import BASELINES
 from bench.delay.sessions import Case
+
 from micalign.delay.measure import Delay, measure_pair
 from micalign.take.model import Track
 
@@ -77,61 +77,45 @@ def baseline_table(baselines: dict) -> None:
 
 
 def _say(case, found):
-    off = error_s(case, found.delay_s) if case.family != "hopeless" else 0.0
-    if case.family == "hopeless":
-        bad_ = found.reliable
-    else:
-        bad_ = off > NEAR_S or found.polarity != case.polarity or not found.reliable
-        if case.drift_ppm is not None and found.drift_ppm is not None:
-            bad_ |= abs(found.drift_ppm - case.drift_ppm) > 1
-    if bad_:
-        grave = (
-            "!!"
-            if found.reliable and (off > 5e-4 or found.polarity != case.polarity or case.family == "hopeless")
-            else "  "
-        )
-        print(
-            f"{grave} {case.family:13s} {case.label:32s} true {case.low_s * 1e3:8.3f} found {found.delay_s * 1e3:8.3f} ms"
-            f" +-{found.uncertainty_s * 1e3:.3f} pol {case.polarity * found.polarity:+d} rel {found.reliable:d}"
-            f" conf {found.confidence:.2f} {found.reason or ''} {found.drift_ppm} | "
-            + " ".join(f"{r.delay_s * 1e3:.2f}({r.strength * r.polarity:.2f})" for r in found.rivals),
-            flush=True,
-        )
+    """One line for each answer that is wrong, or right and not said to be reliable."""
+    off, hopeless = error_s(case, found.delay_s), case.family == "hopeless"
+    wrong = hopeless or off > 5e-4 or found.polarity != case.polarity
+    if (hopeless and not found.reliable) or (found.reliable and not wrong and off <= NEAR_S):
+        return
+    rivals = " ".join(f"{r.delay_s * 1e3:.2f}({r.strength * r.polarity:.2f})" for r in found.rivals)
+    print(
+        f"{'!!' if found.reliable and wrong else '  '} {case.family:13s} {case.label:32s}",
+        f"true {case.low_s * 1e3:8.3f} found {found.delay_s * 1e3:8.3f} ms +-{found.uncertainty_s * 1e3:.3f}",
+        f"polarity {case.polarity * found.polarity:+d} reliable {found.reliable:d} {found.reason or ''} | {rivals}",
+        flush=True,
+    )
 
 
 def table(kept) -> None:
-    print(
-        f"{'family':14s} {'n':>4s} {'<0.1ms':>7s} {'pol':>6s} {'rel':>6s} {'wrong&rel':>9s} {'1sig':>6s} {'2sig':>6s} {'ms each':>8s}"
-    )
-    sums = [0, 0, 0]
+    """Share within 0.1 ms, right polarity, reliable, wrong though reliable, within one and two sigma, time each."""
+    print(f"{'family':14s}    n  <0.1ms     pol     rel   wrong&rel    1sig    2sig  ms each")
+    every = []
     for family, items in kept.items():
-        n = len(items)
-        reliable = [i for i in items if i[1].reliable]
-        took = np.mean([i[2] for i in items]) * 1e3
+        reliable = [(case, found) for case, found, _ in items if found.reliable]
+        took = np.mean([seconds for _, _, seconds in items]) * 1e3
         if family == "hopeless":
-            print(
-                f"{family:14s} {n:4d} {'':7s} {'':6s} {len(reliable) / n:6.1%} {len(reliable):9d} {'':6s} {'':6s} {took:8.0f}"
-            )
+            print(f"{family:14s} {len(items):4d} {'':15s} {len(reliable) / len(items):7.1%} {len(reliable):4d}")
             continue
-        errors = np.array([error_s(c, d.delay_s) for c, d, _ in items])
-        polar = np.array([c.polarity == d.polarity for c, d, _ in items])
-        wrong = sum(error_s(c, d.delay_s) > 5e-4 or c.polarity != d.polarity for c, d, _ in reliable)
-        z = np.array([error_s(c, d.delay_s) / d.uncertainty_s for c, d, _ in reliable] or [np.nan])
-        sums[0] += len(z)
-        sums[1] += (z <= 1).sum()
-        sums[2] += (z <= 2).sum()  # noqa: E702
-        print(
-            f"{family:14s} {n:4d} {np.mean(errors <= NEAR_S):7.1%} {polar.mean():6.1%} {len(reliable) / n:6.1%}"
-            f" {wrong:4d} {wrong / max(len(reliable), 1):4.1%} {np.mean(z <= 1):6.1%} {np.mean(z <= 2):6.1%} {took:8.0f}"
-        )
+        near = np.mean([error_s(case, found.delay_s) <= NEAR_S for case, found, _ in items])
+        polarity = np.mean([case.polarity == found.polarity for case, found, _ in items])
+        wrong = sum(error_s(c, d.delay_s) > 5e-4 or c.polarity != d.polarity for c, d in reliable)
+        z = np.array([error_s(c, d.delay_s) / d.uncertainty_s for c, d in reliable] or [np.nan])
+        every.extend(z)
+        shares = f"{near:7.1%} {polarity:7.1%} {len(reliable) / len(items):7.1%} {wrong:4d}"
+        sigmas = f"{wrong / max(len(reliable), 1):6.1%} {np.mean(z <= 1):7.1%} {np.mean(z <= 2):7.1%}"
+        print(f"{family:14s} {len(items):4d} {shares} {sigmas} {took:8.0f}")
         if family == "noise":
             _bound_table(items)
         if family == "drift":
             ppm = np.array([abs((d.drift_ppm or 0) - c.drift_ppm) for c, d, _ in items])
             print(f"    drift error median {np.median(ppm):.3f} ppm, largest {ppm.max():.3f} ppm")
-    print(
-        f"all reliable: within 1 sigma {sums[1] / max(sums[0], 1):.1%}, within 2 sigma {sums[2] / max(sums[0], 1):.1%}"
-    )
+    z = np.array(every or [np.nan])
+    print(f"all reliable: within 1 sigma {np.mean(z <= 1):.1%}, within 2 sigma {np.mean(z <= 2):.1%}")
 
 
 def _bound_table(items) -> None:
@@ -141,9 +125,8 @@ def _bound_table(items) -> None:
     for label, values in groups.items():
         ratio = np.array([v[0] for v in values])
         good = np.abs(ratio) < 30
-        print(
-            f"    {label:22s} rmse/bound {np.sqrt(np.mean(ratio[good] ** 2)):.3f} gross {np.sum(~good)} rel {np.mean([v[1] for v in values]):.0%}"
-        )
+        rmse, reliable = np.sqrt(np.mean(ratio[good] ** 2)), np.mean([v[1] for v in values])
+        print(f"    {label:22s} rmse/bound {rmse:.3f} gross {np.sum(~good)} reliable {reliable:.0%}")
 
 
 def main(arguments: list[str]) -> None:

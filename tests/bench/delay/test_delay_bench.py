@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from bench.delay.score import NEAR_S, error_s, rows, table
 
 
