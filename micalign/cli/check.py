@@ -106,7 +106,7 @@ def _print_words(
         f"{clean(name)}\n{tables.heading(scene, predicted)}",
         *tables.arrival_tables(scene, predicted, everything=everything, width=width),
         tables.difference_table(scene, predicted, everything=everything),
-        tables.spacing_table(predicted, everything=everything),
+        tables.spacing_table(scene, predicted, everything=everything),
         tables.reflection_table(scene, predicted, everything=everything),
         *tables.pair_tables(scene, predicted),
         tables.direct_table(predicted),

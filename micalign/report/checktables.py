@@ -16,6 +16,7 @@ from micalign.acoustics.stereo import PairSource
 from micalign.report.tables import ruled_table
 from micalign.scene.model import Scene
 from micalign.units import (
+    METRES,
     show_db,
     show_hz,
     show_hz_range,
@@ -40,17 +41,17 @@ __all__ = [
 
 _MOST_ROWS: Final = 10
 _MOST_CELLS: Final = 60
-_CLOSE_TITLE: Final = f"Three to one, for mics within {100 * CLOSE_M:.0f} cm of their source"
 _TYPICAL_S: Final = 40e-6
 
 
 def heading(scene: Scene, predicted: Prediction) -> str:
     """The air in one line."""
     air, speed = scene.air, predicted.speed_of_sound_m_s
+    feet = scene.length_unit in {"ft", "in"}
     return (
         f"Sound travels at {speed:.1f} m/s (+- {significant(predicted.speed_uncertainty_m_s, 1)}) in air of "
         f"{air.temperature_c:g} C, {air.humidity_percent:g} %, {air.pressure_kpa:.1f} kPa (Cramer 1993): "
-        f"{show_length(1.0, scene.length_unit)} takes {1e3 / speed:.2f} ms."
+        f"{'1 ft' if feet else '1 m'} takes {1e3 * (METRES['ft'] if feet else 1.0) / speed:.2f} ms."
     )
 
 
@@ -146,16 +147,17 @@ def _notch_words(row: Difference) -> str:
     return show_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "none"
 
 
-def spacing_table(predicted: Prediction, *, everything: bool = False) -> Table | None:
+def spacing_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
     """The three-to-one rule in both readings, failures first; of close mics alone unless all are asked for."""
     distance, cell = predicted.arrivals.distance_m, predicted.arrivals.cell
+    title = f"Three to one, for mics within {show_length(CLOSE_M, scene.length_unit)} of their source"
     rows = [row for row in predicted.spacing if everything or distance[cell(row.source, row.mic)] <= CLOSE_M]
     chosen = sorted(rows, key=lambda row: (row.passes or row.bleed_passes, row.passes, -row.bleed_db))
     shown = chosen if everything else chosen[:_MOST_ROWS]
     if not shown:
         return None
     return ruled_table(
-        _counted("Three to one" if everything else _CLOSE_TITLE, len(shown), len(chosen)),
+        _counted("Three to one" if everything else title, len(shown), len(chosen)),
         ["mic", "on", "other mic"],
         ["mics apart", "path", "bleed", "verdict"],
         [_spacing_cells(row) for row in shown],
