@@ -130,7 +130,13 @@ def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ri
     reason = _reason(ridge, agreement)
     confidence = float(np.clip((1.05 - ridge.rival) / 0.4, 0, 1) * agreement)
     return Line(
-        delay_s, max(bound_s, scatter), slope * 1e6, ridge.polarity, max(1 - ridge.rival, 0.0), confidence, reason
+        delay_s,
+        float(np.hypot(bound_s, 2.0 * scatter)),
+        slope * 1e6,
+        ridge.polarity,
+        max(1 - ridge.rival, 0.0),
+        confidence,
+        reason,
     )
 
 

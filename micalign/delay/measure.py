@@ -211,7 +211,7 @@ def _doubt(delay: Delay, reason: str) -> Delay:
 def _measure_near(reference: Listened, track: Listened, options: _Options, centre_s: float, reach_s: float) -> Delay:
     if options.drift:
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
-        return _from_line(line) if line is not None else _nothing(options, "nothing in the tracks is alike")
+        return _from_line(line) if line is not None else _nothing(options, "too little sounds to tell a drift")
     swapped = _near_is_track(reference, track, options)
     near, far = (track, reference) if swapped else (reference, track)
     sign = -1 if swapped else 1
