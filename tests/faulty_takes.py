@@ -29,12 +29,19 @@ def shaped_noise(rng, lower_hz: float, upper_hz: float, rms: float, frames: int 
     return noise * rms / np.sqrt(np.mean(noise**2))
 
 
-def room_noise(rng) -> np.ndarray:
-    """Equal power in every octave from 30 Hz up, -80 dBFS."""
+@cache
+def _one_room_noise() -> np.ndarray:
     hz = np.fft.rfftfreq(FRAMES, 1.0 / RATE)
-    noise = np.fft.irfft(np.fft.rfft(rng.normal(size=FRAMES)) / np.sqrt(np.maximum(hz, 30.0)), FRAMES)
+    noise = np.fft.irfft(
+        np.fft.rfft(np.random.default_rng(99).normal(size=FRAMES)) / np.sqrt(np.maximum(hz, 30.0)), FRAMES
+    )
     noise -= noise.mean()
     return noise * level(-80.0) / np.sqrt(np.mean(noise**2))
+
+
+def room_noise(rng) -> np.ndarray:
+    """Equal power in every octave from 30 Hz up, -80 dBFS; one noise, begun anew at random, since it takes long."""
+    return np.roll(_one_room_noise(), int(rng.integers(FRAMES)))
 
 
 def _notes(rng, one, spacing_s: float) -> np.ndarray:
