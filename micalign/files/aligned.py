@@ -75,7 +75,7 @@ def write_aligned(
     force : bool
         Replace files that exist; an original is never replaced.
     workers : int
-        Originals worked on at once.
+        Files worked on at once.
     progress : callable, optional
         Called with the samples (of one channel) of every block that is done, from any thread.
     clock_of : path, optional
@@ -103,15 +103,16 @@ def write_aligned(
         if progress is not None:
             progress(frames)
 
+    groups = _by_source(files)
     plan = _Plan(
         span or group_span(files, whole=whole),
         whole=whole,
         gain=1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0),
         force=force,
         clock=None if clock_of is None else time_reference_of(clock_of),
+        workers=max(workers // len(groups), 1),
         done=done,
     )
-    groups = _by_source(files)
     with ThreadPoolExecutor(max(min(workers, len(groups)), 1)) as pool:
         waiting = [pool.submit(_write_group, group, plan) for group in groups]
         try:
@@ -161,6 +162,7 @@ class _Plan:
     gain: float
     force: bool
     clock: int | None
+    workers: int
     done: Callable[[int], object]
 
 
@@ -174,14 +176,22 @@ def _by_source(files: Sequence[AlignedFile]) -> list[list[AlignedFile]]:
 def _write_group(files: Sequence[AlignedFile], plan: _Plan) -> tuple[Written, ...]:
     """Write the files of one original in step."""
     block_frames = max(_BLOCK_VALUES // sum(len(file.channels) for file in files), 4096)
-    with ExitStack() as open_files:
-        writers = [open_files.enter_context(_writer(file, plan)) for file in files]
+    with ExitStack() as resources:
+        writers = [resources.enter_context(_writer(file, plan)) for file in files]
         streams = [_interleaved(file, plan, block_frames) for file in files]
-        for blocks in zip(*streams, strict=True):
-            for writer, block in zip(writers, blocks, strict=True):
-                writer.put(block)
-                plan.done(len(block))
+        pool = resources.enter_context(ThreadPoolExecutor(plan.workers)) if plan.workers > 1 < len(files) else None
+        for _ in range(0, plan.span.frames, block_frames):
+            # The next block of every file, before any goes on: all find its page decoded.
+            steps = (pool.map if pool else map)(_write_next, writers, streams)
+            for frames in steps:
+                plan.done(frames)
     return tuple(writer.written for writer in writers)
+
+
+def _write_next(writer: AudioWriter, blocks: Iterator[Floats]) -> int:
+    block = next(blocks)
+    writer.put(block)
+    return len(block)
 
 
 def _writer(file: AlignedFile, plan: _Plan) -> AbstractContextManager[AudioWriter]:
