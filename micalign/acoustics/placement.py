@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from micalign.acoustics.placing.descent import descend
 from micalign.acoustics.placing.obstacles import Obstacle, obstacles
 from micalign.acoustics.placing.problem import Problem
 from micalign.acoustics.placing.rounding import rounded
@@ -25,6 +26,9 @@ __all__ = ["Move", "Placement", "StringLength", "place", "placement_cost"]
 
 _LEAST_GAIN: Final = 0.005
 """A gain of less than this, or of less than 1 % of the cost, moves nothing."""
+_FORGIVEN: Final = 1e-3
+"""A charge of less is the optimiser's own rounding."""
+_BACK_M: Final = 2e-3
 _LEAST_MOVE_M: Final = 0.01
 """Where everything is allowed already, nothing is moved by less: nobody places a stand more finely."""
 
@@ -111,7 +115,7 @@ def placement_cost(scene: Scene, start: Scene | None = None) -> float:
     (0.0, 1.0)
     """
     problem = Problem.of(start or scene)
-    return float(problem.cost(_free_places(scene)[None])[0])
+    return _cost(problem, _free_places(scene))
 
 
 def place(scene: Scene) -> Placement:
@@ -152,7 +156,29 @@ def _found(problem: Problem, scene: Scene, stuck: Bools) -> Floats:
     if stuck.all():
         return problem.limits.start_m
     groups = groups_of(scene, problem.limits.free)
-    return rounded(problem, best_layout(problem, groups), groups, scene.length_unit)
+    best = best_layout(problem, groups)
+    told = rounded(problem, best, groups, scene.length_unit)
+    if _charge(problem, best) > _FORGIVEN or _charge(problem, told) == 0:
+        return told
+    # At the very edge of a tolerance no whole millimetre may fit: step back from the edge, or look elsewhere.
+    tighter = problem.tighter(_BACK_M)
+    layouts = [told]
+    for search in (
+        lambda: tighter.free_m(descend(tighter, best[problem.varies])[None])[0],
+        lambda: best_layout(tighter, groups),
+    ):
+        layouts.append(rounded(problem, search(), groups, scene.length_unit))
+        if _charge(problem, layouts[-1]) == 0:
+            break
+    return min(layouts, key=lambda layout: (_charge(problem, layout) > 0, _cost(problem, layout)))
+
+
+def _charge(problem: Problem, free_m: Floats) -> float:
+    return float(problem.charges(free_m[None])[0])
+
+
+def _cost(problem: Problem, free_m: Floats) -> float:
+    return float(problem.cost(free_m[None])[0])
 
 
 def _worth_moving(problem: Problem, best: Floats) -> Floats:

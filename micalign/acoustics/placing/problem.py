@@ -84,6 +84,24 @@ class Problem:
             held=self.held[list(rows)],
         )
 
+    def tighter(self, by_m: float) -> Problem:
+        """The same with tolerances that are narrower by so many metres of sound travel, by half at most."""
+        tolerance = self.equality.tolerance_m
+        narrower = np.maximum(tolerance - by_m, tolerance / 2)
+        return replace(self, equality=replace(self.equality, tolerance_m=narrower))
+
+    def bare(self) -> Problem:
+        """The same without wishes, but for a slight one for short moves: what is allowed at all?"""
+        none = np.zeros(len(self.start_m), dtype=bool)
+        return replace(
+            self,
+            distance=self.distance.part(none),
+            spacing=self.spacing.part(none),
+            combs=self.combs.part(none),
+            stereo=self.stereo.part(none),
+            weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, 0.01),
+        )
+
     @cached_property
     def varies(self) -> Bools:
         """Which coordinates of the free mics are variables, shape (F, 3)."""

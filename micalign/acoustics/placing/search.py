@@ -17,7 +17,7 @@ import numpy as np
 from micalign.acoustics.placing.descent import descend
 from micalign.acoustics.placing.problem import Problem
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import PlaceWeights, Scene
+from micalign.scene.model import Scene
 
 __all__ = ["best_layout", "groups_of", "stuck_mics"]
 
@@ -32,6 +32,8 @@ _AGREE: Final = 4
 _SAME: Final = 1e-4
 _FORGIVEN: Final = 1e-3
 """A charge of less is the optimiser's own rounding: ten millionths of a tolerance."""
+_ANYWHERE: Final = 16
+"""Further starts, anywhere, where no descent has ended at an allowed layout."""
 _APART_M: Final = 0.08
 """Starts nearer to each other than this would end in the same place."""
 
@@ -99,7 +101,7 @@ def _best(problem: Problem, starts: Iterable[Floats]) -> Floats:
         if np.isclose(costs, min(costs), rtol=_SAME, atol=_SAME).sum() >= _AGREE:
             break
     if not any(_is_allowed(problem, end) for end in ends):
-        ends += _allowed_at_all(problem, [ends[row] for row in np.argsort(costs, kind="stable")[:_AGREE]])
+        ends += _allowed_at_all(problem, ends)
     best = min(ends, key=lambda end: (not _is_allowed(problem, end), _cost(problem, end)))
     places: Floats = problem.free_m(best[None])[0]
     return places
@@ -107,12 +109,17 @@ def _best(problem: Problem, starts: Iterable[Floats]) -> Floats:
 
 def _allowed_at_all(problem: Problem, ends: list[Floats]) -> Iterator[Floats]:
     """Layouts within all limits and tolerances, whatever they cost otherwise, and the best ones near them."""
-    careless = replace(problem, weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, 0.01))
-    for end in ends:
-        allowed = descend(careless, end)
+    bare, rng = problem.bare(), np.random.default_rng(_SEED)
+    starts = [*ends, *rng.uniform(problem.low, problem.high, (_ANYWHERE, len(problem.low)))]
+    found = 0
+    for start in starts:
+        allowed = descend(bare, start)
         if _is_allowed(problem, allowed):
             yield allowed
             yield descend(problem, allowed, firm=True)
+            found += 1
+        if found == _AGREE:
+            break
 
 
 def _cost(problem: Problem, variables: Floats) -> float:
