@@ -68,11 +68,11 @@ def kit_session(seed: int, *, live: bool = False, seconds: float = 14.0):
     absorption = rng.uniform(0.08, 0.15) if live else rng.uniform(0.2, 0.5)
     base = np.array([size[0] / 2 + rng.uniform(-0.4, 0.4), size[1] / 2 + rng.uniform(-0.6, 0.2), 0.0])
     place = {
-        "kick": [*base, 0, 0.3, 0.32],
-        "snare": [*base, -0.35, -0.15, 0.68],
-        "tom": [*base, 0.2, 0.2, 0.85],
-        "hat": [*base, -0.7, 0.0, 0.9],
-        "crash": [*base, -0.6, 0.45, 1.35],
+        "kick": base + np.array([0, 0.3, 0.32]),
+        "snare": base + np.array([-0.35, -0.15, 0.68]),
+        "tom": base + np.array([0.2, 0.2, 0.85]),
+        "hat": base + np.array([-0.7, 0.0, 0.9]),
+        "crash": base + np.array([-0.6, 0.45, 1.35]),
     }
     place = {name: at + rng.uniform(-0.08, 0.08, 3) for name, at in place.items()}
     mics = {}
@@ -85,8 +85,8 @@ def kit_session(seed: int, *, live: bool = False, seconds: float = 14.0):
         mics[drum] = (place[drum] + away / np.linalg.norm(away) * rng.uniform(*reach), 0.5, place[drum])
     height = rng.uniform(1.75, min(2.3, size[2] - 0.2))
     spread = rng.uniform(0.35, 0.9)
-    mics["overhead left"] = ([*base, -spread, rng.uniform(-0.3, 0.3), height], 0.5, place["snare"])
-    mics["overhead right"] = ([*base, spread, rng.uniform(-0.3, 0.3), height], 0.5, place["tom"])
+    mics["overhead left"] = (base + np.array([-spread, rng.uniform(-0.3, 0.3), height]), 0.5, place["snare"])
+    mics["overhead right"] = (base + np.array([spread, rng.uniform(-0.3, 0.3), height]), 0.5, place["tom"])
     room = np.array([rng.uniform(0.3, size[0] - 0.3), size[1] - rng.uniform(0.3, 0.9), rng.uniform(1.0, 1.8)])
     mics["room"] = (room, 1.0, None)
     dry = groove(rng, seconds, hats=rng.uniform(2.0, 4.0) if live else rng.uniform(0.6, 1.4), crash_every_beat=live)
