@@ -86,7 +86,7 @@ def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float)
         return "no delay stands out of the noise"
     if agreement < (0.6 if strokes else 0.7):
         return "parts of the tracks suggest different delays (if the two were recorded on two clocks, look for drift)"
-    if rival > (0.6 if few else 0.88 if strokes else 0.75) or (strokes and contrast < 6.5 * rival):
+    if rival > (0.6 if few else 0.82 if strokes else 0.75) or (strokes and contrast < 6.5 * rival):
         return "another delay fits nearly as well"
     return None
 
