@@ -61,7 +61,7 @@ def command(
         found = _of_scene(scene, reference, max_delay_ms / 1e3, quiet=quiet)
     else:
         found = _of_files(tracks, max_delay_ms / 1e3, drift=drift, loopback=loopback)
-    _show(found, as_json=as_json, drift=drift)
+    _show(found, as_json=as_json, drift=drift, loopback=loopback is not None)
     return 0 if found.all_reliable else 1
 
 
@@ -100,8 +100,8 @@ def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str
         raise click.UsageError("--reference goes with --scene; without one the first file is the reference")
 
 
-def _show(found: Measured, *, as_json: bool, drift: bool) -> None:
-    from micalign.report.measure import delay_table, measure_document, source_table  # noqa: PLC0415
+def _show(found: Measured, *, as_json: bool, drift: bool, loopback: bool) -> None:
+    from micalign.report.measure import delay_table, latency_words, measure_document, source_table  # noqa: PLC0415
 
     if as_json:
         print_json(measure_document(found))
@@ -110,3 +110,5 @@ def _show(found: Measured, *, as_json: bool, drift: bool) -> None:
     for source in found.sources or ():
         out.print(source_table(source, found.sample_rate))
     out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
+    if loopback:
+        out.print(latency_words(found))

@@ -84,6 +84,9 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     line, kept = _straight(good, drift=drift)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
         return _nothing("the stretches do not agree on one start and one clock", line.start_s)
+    if line.start_sigma_s > _STRAIGHT_S:
+        hint = "" if drift else ": do the clocks differ? look for it with --drift"
+        return _nothing(f"the delay changes along the take{hint}", line.start_s)
     signs = [delay.polarity for _, delay in good]
     polarity = 1 if sum(signs) >= 0 else -1
     share = abs(sum(signs)) / len(signs)

@@ -52,6 +52,7 @@ class _Plan:
     actions: tuple[MovedTrack, ...]
     phases: Mapping[str, PhaseMatch] = field(default_factory=dict)
     moments_s: Mapping[str, float] = field(default_factory=dict)
+    as_told: bool = False
 
 
 def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
@@ -105,7 +106,7 @@ def apply_offsets(path: Path, wish: Wish, *, say: Say = lambda _: None) -> Align
     targets = Targets.of(session.ordered, session.folder, ["mix"] if wish.preview_s else ())
     refuse_taken(targets.all, force=wish.force)
     followed = replace(wish, whole_samples=sheet.whole_samples, headroom_db=sheet.headroom_db)
-    return _write(session, targets, _Plan(offsets, actions), followed, say)
+    return _write(session, targets, _Plan(offsets, actions, as_told=True), followed, say)
 
 
 def _measured(session: Session, wish: Wish, say: Say) -> Measured:
@@ -190,7 +191,7 @@ def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say
     )
     write_text(targets.json, sheet.text(), force=wish.force)
     write_text(targets.csv, csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s), force=wish.force)
-    warnings = tuple(_warnings(plan.offsets, session.ordered, written))
+    warnings = tuple(_warnings(plan, session.ordered, written))
     return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews)
 
 
@@ -209,11 +210,12 @@ def _previews(targets: Targets, plan: _Plan, blend: Sequence[Moved], wish: Wish)
     return tuple(made)
 
 
-def _warnings(offsets: Offsets, tracks: Sequence[Track], written: Sequence[Written]) -> list[str]:
+def _warnings(plan: _Plan, tracks: Sequence[Track], written: Sequence[Written]) -> list[str]:
     said = [
         f"'{shift.track}' was not moved: {shift.reason or 'no reliable delay'}"
-        for shift in offsets.shifts
-        if not shift.applied
+        for shift in plan.offsets.shifts
+        # What a user left out of an offsets file is no fault.
+        if not shift.applied and not plan.as_told
     ]
     clipped = [(track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped]
     said += [f"'{name}' clipped at {count} samples: write again with --headroom-db 3" for name, count in clipped]

@@ -17,7 +17,7 @@ from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["bare_table", "delay_table", "measure_document", "polarity_words", "source_table"]
+__all__ = ["bare_table", "delay_table", "latency_words", "measure_document", "polarity_words", "source_table"]
 
 
 def measure_document(found: Measured) -> dict[str, Any]:
@@ -37,6 +37,11 @@ def _source(one: SourceDelays, sample_rate: int) -> dict[str, Any]:
         "source": one.source,
         "reference": one.reference,
         "tracks": [_row(track, sample_rate) for track in one.tracks],
+        "pairs": [
+            {"reference": pair.reference, **_row(TrackDelay(pair.track, pair.delay), sample_rate)}
+            for pair in one.pairs
+            if pair.reference != one.reference
+        ],
         "moments": one.moments,
         "remark": one.remark,
     }
@@ -108,6 +113,18 @@ def _verdict(delay: Delay) -> str:
         note = f" ({delay.reason})" if delay.reason else ""
         return f"reliable, confidence {show_percent(100 * delay.confidence)}{note}"
     return f"no reliable delay: {delay.reason or 'the tracks have too little in common'}"
+
+
+def latency_words(found: Measured) -> str:
+    """What a loopback says: the latency to use for every track that came the same way."""
+    delay = found.tracks[0].delay
+    if not delay.reliable:
+        return "The loopback tells no latency: is it a recording of the reference?"
+    samples = show_samples(delay.delay_s * found.sample_rate).lstrip("+")
+    return (
+        f"Latency of the way out and back: {show_ms(delay.delay_s)}, {samples} samples "
+        f"(+- {show_plus_minus(delay.uncertainty_s)}). Use it for every track recorded this way."
+    )
 
 
 def source_table(source: SourceDelays, sample_rate: int) -> Table:
