@@ -51,7 +51,7 @@ def command(
 
     Loud synthetic hits: turn headphones down before you listen.
 
-    Example: micalign simulate scenes/jazz-kit.toml -o /tmp/jazz-kit
+    Example: micalign simulate scenes/jazz-kit.toml -o jazz-kit-take
     """
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - so that --help costs only click
     from micalign.cli.output import note, print_json  # noqa: PLC0415

@@ -46,7 +46,7 @@ def test_two_edits_that_contradict_are_refused(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name", ["../evil.wav", "/tmp/evil.wav", "a/b.wav", "..", "..\\evil.wav", "C:\\evil.wav", "sub/../../x.wav"]
+    "name", ["../evil.wav", "/evil.wav", "a/b.wav", "..", "..\\evil.wav", "C:\\evil.wav", "sub/../../x.wav"]
 )
 def test_a_file_elsewhere_is_refused(tmp_path, name):
     with pytest.raises(TakeError, match="must be a bare file name"):
