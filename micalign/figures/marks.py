@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["Drawing", "draw_things", "key_of"]
 
 _LOBE_IN: Final = 0.30  # radius of a lobe on paper, inches
+_FULL_LOBES: Final = 8  # so many mics get lobes of full size
 _LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -87,7 +88,7 @@ def _draw_room(axes: Axes, drawing: Drawing, view: View) -> None:
 
 
 def _draw_mic(axes: Axes, drawing: Drawing, view: View, mic: Mic) -> None:
-    lobe = lobe_outline(drawing.scene, mic, view, radius=_LOBE_IN / drawing.inches_per_metre)
+    lobe = lobe_outline(drawing.scene, mic, view, radius=_lobe_m(drawing))
     axes.fill(*drawing.scaled(lobe).T, facecolor=COLOURS["blue"], alpha=0.16, linewidth=0, zorder=2.5)
     axes.plot(*drawing.scaled(lobe).T, color=COLOURS["blue"], linewidth=0.8, zorder=2.6)
     spot = drawing.scaled(view.flat(mic.position))
@@ -102,6 +103,12 @@ def _draw_mic(axes: Axes, drawing: Drawing, view: View, mic: Mic) -> None:
             linestyle=(0, (2, 2)),
             zorder=2,
         )
+
+
+def _lobe_m(drawing: Drawing) -> float:
+    """The radius of a lobe, smaller on a crowded stage."""
+    crowd = max(len(drawing.scene.mics) / _FULL_LOBES, 1.0)
+    return float(_LOBE_IN / drawing.inches_per_metre / np.sqrt(crowd))
 
 
 def _draw_moves(axes: Axes, drawing: Drawing, view: View, before: Scene) -> None:

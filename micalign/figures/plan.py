@@ -27,6 +27,7 @@ __all__ = ["floor_figure", "plan_figure"]
 _ENTRY_IN: Final = 0.20  # height of a line of the key, inches
 _COLUMNS: Final = 3
 _FLOOR_LEFT: Final = 0.7
+_MOST_NAMED: Final = 14  # more names than that cover each other
 _FLOOR_FOOT: Final = 0.55
 
 
@@ -83,7 +84,7 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
 
 
 def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
-    """The plan alone, names written beside the things: for the sheet on the wall.
+    """The plan alone, for the sheet on the wall: names beside the things, or their tags alone on a crowded stage.
 
     Parameters
     ----------
@@ -109,7 +110,8 @@ def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
     left = _FLOOR_LEFT + (across - size[0]) / 2
     axes = figure.add_axes((left / width_in, _FLOOR_FOOT / height_in, size[0] / width_in, size[1] / height_in))
     unit = "m" if scene.length_unit == "mm" else scene.length_unit
-    drawing = Drawing(scene, None, None, unit, scale, named=True)
+    named = len(list(scene.placed())) <= _MOST_NAMED
+    drawing = Drawing(scene, None, None, unit, scale, named=named)
     _frame(axes, drawing, extent, VIEWS[0])
     axes.set_title("", loc="left")
     draw_things(axes, drawing, VIEWS[0])

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from micalign.acoustics.prediction import Prediction
+from micalign.figures.marks import key_of
 from micalign.report.moves import string_length
 from micalign.scene.model import Mic, Scene
 from micalign.units import show_length, show_ms
@@ -18,7 +19,7 @@ from micalign.units import show_length, show_ms
 __all__ = ["Channel", "SheetSize", "String", "channels", "sheet_size", "strings"]
 
 _PAGE_MM: Final = 244.0  # Letter within margins of 13 mm is 253 mm high; the rest is room for error
-_HEAD_MM: Final = 66.0  # title, line of blanks, two headings, two table heads, the caution
+_HEAD_MM: Final = 58.0  # title, line of blanks, two headings, a table head, the caution, and room for notes
 _LINE_MM: Final = (0.4233, 0.85)  # a table's line: type at 1.2 of its size, and padding with rule
 _POINTS: Final = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
 _PLAN_MM: Final = (130.0, 55.0)  # the tallest plan, and the smallest that is still read
@@ -67,7 +68,7 @@ class SheetSize:
 
 
 def channels(scene: Scene, prediction: Prediction) -> tuple[Channel, ...]:
-    """Mics in the scene's order, then DIs: the numbers are those of the plan.
+    """Mics in the scene's order, then DIs: the numbers, and the letters of the sources, are those of the plan.
 
     Examples
     --------
@@ -78,23 +79,35 @@ def channels(scene: Scene, prediction: Prediction) -> tuple[Channel, ...]:
     '1.00 m'
     """
     files = {plan.name: plan.file for plan in scene.take.tracks} if scene.take else {}
+    tags = key_of(scene)
     rows = [_mic_channel(number, mic, scene, prediction, files) for number, mic in enumerate(scene.mics, start=1)]
     for number, di in enumerate(scene.dis, start=len(rows) + 1):
         polarity = "flipped" if di.polarity < 0 else ""
         late = f"{show_ms(di.latency_s)} late" if di.latency_s else ""
         rows.append(
-            Channel(number, di.name, di.of, "DI", "", late, _gain(di.gain_db), polarity, files.get(di.name, ""))
+            Channel(
+                number,
+                di.name,
+                f"{tags[di.of]} {di.of}",
+                "DI",
+                "",
+                late,
+                _gain(di.gain_db),
+                polarity,
+                files.get(di.name, ""),
+            )
         )
     return tuple(rows)
 
 
 def _mic_channel(number: int, mic: Mic, scene: Scene, prediction: Prediction, files: dict[str, str]) -> Channel:
+    tags = key_of(scene)
     near = [path.distance_m for path in prediction.paths if path.mic == mic.name and path.source in mic.on]
     unit = scene.length_unit
     return Channel(
         number,
         mic.name,
-        ", ".join(mic.on),
+        ", ".join(f"{tags[name]} {name}" for name in mic.on),
         mic.pattern,
         show_length(mic.position[2], unit),
         show_length(min(near), unit) if near else "",

@@ -174,8 +174,11 @@ def test_hostile_names_are_drawn_as_text() -> None:
 def test_a_full_stage_fits_the_sheet() -> None:
     sources = tuple(Source(f"player {n}", (0.6 + n % 8, 0.6 + n // 8, 1.0)) for n in range(16))
     mics = tuple(Mic(f"mic {n}", (0.8 + n % 8, 0.9 + n // 8, 1.2), on=(f"player {n % 16}",)) for n in range(32))
-    figure = plan_figure(Scene(room=Room((9.0, 6.0, 3.0)), sources=sources, mics=mics))
-    assert not cut_off(figure)
+    scene = Scene(room=Room((9.0, 6.0, 3.0)), sources=sources, mics=mics)
+    assert not cut_off(plan_figure(scene))
+    # Seen from the side so many things stand behind each other; from above each tag has its place.
+    floor = floor_figure(scene, height_in=5.0)
+    assert (cut_off(floor), overlaps(floor)) == ([], [])
 
 
 def test_no_word_of_the_plans_is_cut_off_or_covers_another() -> None:
