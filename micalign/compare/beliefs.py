@@ -96,15 +96,14 @@ class Beliefs:
         slope = np.zeros((layout.sources, layout.ears, layout.size))
         arrival[:, : layout.mics] = distance * second
         direction = towards / distance[..., None] * second
-        for index in range(layout.sources):
-            slope[index, : layout.mics, layout.source(index)] = -direction[index]
-        for index in range(layout.mics):
-            slope[:, index, layout.mic(index)] = direction[:, index]
+        source, mic = np.arange(layout.sources)[:, None, None], np.arange(layout.mics)[None, :, None]
+        axis = np.arange(3)[None, None, :]
+        slope[source, mic, 3 * source + axis] = -direction
+        slope[source, mic, 3 * (layout.sources + mic) + axis] = direction
         slope[:, : layout.mics, layout.slow] = distance * self.scale / self.speed_m_s
-        for index, source in enumerate(self.di_source):
-            arrival[source, layout.mics + index] = self.di_latency_s[index]
-        for ear in range(layout.ears):
-            slope[:, ear, layout.late(ear)] = 1.0
+        arrival[self.di_source, layout.mics + np.arange(len(self.di_source))] = self.di_latency_s
+        ears = np.arange(layout.ears)
+        slope[:, ears, layout.late(0) + ears] = 1.0
         return arrival + unknowns[layout.slow + 1 :], slope
 
 

@@ -32,6 +32,9 @@ _LOG_PRIOR: Final = {
     "source moved": -4.0,
     "units": -5.0,
 }
+_LATE_LINE: Final = 3.0
+"""How much likelier a DI is late than a mic: its converter or plug-in delays it, and no reflection can."""
+
 _SCALES: Final = {
     0.3048: "feet, not metres",
     1 / 0.3048: "metres, not feet",
@@ -59,7 +62,7 @@ def causes_of(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
     yield from _swaps(tracks)
     yield from _moves(scene, tracks)
     yield _temperature(scene)
-    yield from _latenesses(tracks)
+    yield from _latenesses(scene, tracks)
     yield from _source_moves(scene)
     yield from _units()
 
@@ -87,9 +90,11 @@ def _temperature(scene: Scene) -> Cause:
     return Cause("temperature", (), _prior("temperature", 1), partial(_slowing, share=share))
 
 
-def _latenesses(tracks: tuple[str, ...]) -> Iterator[Cause]:
+def _latenesses(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
+    lines = {di.name for di in scene.dis}
     for index, name in enumerate(tracks):
-        yield Cause("late", (name,), _prior("late", len(tracks)), partial(_delaying, index=index))
+        log_prior = _prior("late", len(tracks)) + (_LATE_LINE if name in lines else 0.0)
+        yield Cause("late", (name,), log_prior, partial(_delaying, index=index))
 
 
 def _source_moves(scene: Scene) -> Iterator[Cause]:

@@ -55,7 +55,8 @@ class Fit:
     """What best explains the sightings.
 
     ``source_of`` is the source of each group, ``weight`` each sighting's chance of not being a stray, ``residual_s``
-    what is left of it (observed minus explained), ``covariance`` that of the unknowns.
+    what is left of it (observed minus explained), ``covariance`` that of the unknowns, ``tension`` the sum of squares
+    by which the unknowns had to leave what was believed, in standard deviations.
     """
 
     evidence: float
@@ -64,6 +65,13 @@ class Fit:
     source_of: Ints
     weight: Floats
     residual_s: Floats
+    tension: float
+
+    @property
+    def is_at_ease(self) -> bool:
+        """Whether no sighting is a stray and the beliefs had to give no more than chance would have them (2 sigma)."""
+        count = len(self.weight)
+        return bool(np.all(self.weight > 0.5)) and self.tension < count + 2.0 * np.sqrt(2.0 * count)
 
 
 def sightings_of(groups: tuple[Group, ...]) -> Sightings:
@@ -121,10 +129,14 @@ def _from_room(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Floats:
 
 
 def _predicted(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats) -> tuple[Floats, Floats]:
-    """Differences (N,) and derivatives (N, P); what cannot be heard is nan with no derivative."""
-    arrival, slope = beliefs.linearised(unknowns)
+    """Differences (N,) and derivatives (N, P); what cannot be heard is nan."""
+    return _chosen(beliefs.linearised(unknowns), beliefs, seen, source_of[seen.group])
+
+
+def _chosen(arrivals: tuple[Floats, Floats], beliefs: Beliefs, seen: Sightings, source: Ints) -> tuple[Floats, Floats]:
+    """Each sighting's difference and derivatives, its source given: out of all arrivals (S, E) and theirs (S, E, P)."""
+    arrival, slope = arrivals
     ear = np.array(beliefs.ear_of, dtype=np.intp)
-    source = source_of[seen.group]
     later, earlier = ear[seen.track], ear[seen.reference]
     return arrival[source, later] - arrival[source, earlier], slope[source, later] - slope[source, earlier]
 
@@ -136,8 +148,9 @@ def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
     the pattern of the delays still tells; a heavy tail keeps one stray from deciding.
     """
     score = np.zeros((seen.groups, beliefs.layout.sources))
+    arrivals = beliefs.linearised(beliefs.mean)
     for source in range(beliefs.layout.sources):
-        predicted, slope = _predicted(beliefs, seen, np.full(seen.groups, source), beliefs.mean)
+        predicted, slope = _chosen(arrivals, beliefs, seen, np.full(len(seen.group), source))
         residual_s = np.nan_to_num(seen.delay_s - predicted, nan=_NEVER_S)
         scaled = slope * beliefs.sigma
         for group in range(seen.groups):
@@ -160,8 +173,9 @@ def _tailed(residual_s: Floats, scaled: Floats) -> float:
 def _reassigned(beliefs: Beliefs, seen: Sightings, unknowns: Floats) -> Ints:
     """Which source each group is, now that the unknowns are fitted."""
     score = np.zeros((seen.groups, beliefs.layout.sources))
+    arrivals = beliefs.linearised(unknowns)
     for source in range(beliefs.layout.sources):
-        predicted, _ = _predicted(beliefs, seen, np.full(seen.groups, source), unknowns)
+        predicted, _ = _chosen(arrivals, beliefs, seen, np.full(len(seen.group), source))
         chance = _log_chance(seen.delay_s - predicted, np.hypot(seen.sigma_s, _COARSE_S[2]))
         np.add.at(score[:, source], seen.group, chance)
     best: Ints = np.argmax(score, axis=1)
@@ -210,11 +224,10 @@ def _judged(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats
     scaled = np.nan_to_num(slope * root[:, None] * beliefs.sigma)
     inner = np.eye(len(scaled)) + scaled @ scaled.T
     moved = (unknowns - beliefs.mean) / beliefs.sigma
+    tension = float(moved @ moved)
     evidence = (
-        float(_log_chance(residual_s, seen.sigma_s).sum())
-        - 0.5 * float(moved @ moved)
-        - 0.5 * float(np.linalg.slogdet(inner)[1])
+        float(_log_chance(residual_s, seen.sigma_s).sum()) - 0.5 * tension - 0.5 * float(np.linalg.slogdet(inner)[1])
     )
     shrink = np.eye(len(unknowns)) - scaled.T @ np.linalg.solve(inner, scaled)
     covariance = shrink * beliefs.sigma[:, None] * beliefs.sigma
-    return Fit(evidence, unknowns, covariance, source_of, weight, np.nan_to_num(residual_s, nan=np.inf))
+    return Fit(evidence, unknowns, covariance, source_of, weight, np.nan_to_num(residual_s, nan=np.inf), tension)

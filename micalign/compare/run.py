@@ -6,15 +6,14 @@ delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and tells it ro
 
 from __future__ import annotations
 
-import numpy as np
-
-from micalign.compare.beliefs import Beliefs, beliefs_of
+from micalign.compare.beliefs import beliefs_of
 from micalign.compare.fit import Fit, Sightings, sightings_of
-from micalign.compare.model import Comparison, Explanation, Row
-from micalign.compare.polarity import expected_signs, flips_of
+from micalign.compare.model import Comparison
+from micalign.compare.polarity import flips_of
+from micalign.compare.rows import rows_of
 from micalign.compare.verdict import verdict_on
 from micalign.compare.words import explanation_of, findings_of
-from micalign.delay.hearing import Group, Heard, groups_of
+from micalign.delay.hearing import Group, groups_of
 from micalign.errors import TakeError
 from micalign.scene.model import Scene
 from micalign.take.model import Take
@@ -63,7 +62,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
     explanations = tuple(explanation_of(scene, taken, verdict, planned) for taken in verdict.taken)
     unheard = _unheard(scene, seen, verdict.fit)
     return Comparison(
-        rows=_rows(scene, tracks, groups, planned, seen, verdict.fit, explanations),
+        rows=rows_of(scene, tracks, groups, planned, seen, verdict.fit, explanations),
         explanations=explanations,
         flips=flips,
         explained=verdict.explained,
@@ -77,75 +76,3 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
 def _unheard(scene: Scene, seen: Sightings, fit: Fit) -> tuple[str, ...]:
     heard = {int(fit.source_of[group]) for group, weight in zip(seen.group, fit.weight, strict=True) if weight > 0.5}
     return tuple(source.name for index, source in enumerate(scene.sources) if index not in heard)
-
-
-def _rows(
-    scene: Scene,
-    tracks: tuple[str, ...],
-    groups: tuple[Group, ...],
-    planned: Beliefs,
-    seen: Sightings,
-    fit: Fit,
-    explanations: tuple[Explanation, ...],
-) -> tuple[Row, ...]:
-    arrival, slope = planned.linearised(planned.mean)
-    signs = expected_signs(scene)
-    explained = {name: one.words for one in reversed(explanations) for name in one.names}
-    strays = {(int(g), int(t)) for g, t, w in zip(seen.group, seen.track, fit.weight, strict=True) if w <= 0.5}
-    out = []
-    for index, source in enumerate(scene.sources):
-        own = [number for number in range(len(groups)) if fit.source_of[number] == index and number in seen.group]
-        group = max(own, key=lambda number: len(groups[number].moments_s), default=None)
-        ears = [ear for ear in planned.ear_of if np.isfinite(arrival[index, ear])]
-        if len(ears) < 2:
-            continue
-        first = min(ears, key=lambda ear: arrival[index, ear])
-        for track, ear in enumerate(planned.ear_of):
-            if ear == first or ear not in ears:
-                continue
-            sigma = float(np.sqrt(((slope[index, ear] - slope[index, first]) ** 2) @ planned.sigma**2))
-            reference = planned.ear_of.index(first)
-            measured = None if group is None else _between(groups[group], reference, track)
-            predicted = float(arrival[index, ear] - arrival[index, first])
-            sign = int(signs[index, ear] * signs[index, first]) or None
-            away = measured is not None and abs(measured[0] - predicted) > 3 * np.hypot(sigma, measured[1])
-            out.append(
-                Row(
-                    tracks[track],
-                    source.name,
-                    tracks[reference],
-                    predicted,
-                    sigma,
-                    None if measured is None else measured[0],
-                    None if measured is None else measured[1],
-                    None if measured is None else (measured[0] - predicted) / float(np.hypot(sigma, measured[1])),
-                    sign,
-                    None if measured is None else measured[2],
-                    _explains(tracks[track], tracks[reference], explained, stray=(group, track) in strays, away=away),
-                )
-            )
-    return tuple(out)
-
-
-def _between(group: Group, reference: int, track: int) -> tuple[float, float, int] | None:
-    """Delay, sigma and polarity of a group between two tracks; None where one of them is not reliable."""
-    first, second = group.heard[reference], group.heard[track]
-    if not (_is_heard(group, reference, first) and _is_heard(group, track, second)):
-        return None
-    sigma = float(np.hypot(first.uncertainty_s, second.uncertainty_s))
-    return second.delay_s - first.delay_s, sigma, first.polarity * second.polarity
-
-
-def _is_heard(group: Group, track: int, heard: Heard) -> bool:
-    return track == group.reference or heard.reliable
-
-
-def _explains(track: str, reference: str, explained: dict[str, str], *, stray: bool, away: bool) -> str | None:
-    if not away:
-        return None
-    for name in (track, reference):
-        if name in explained:
-            return explained[name]
-    if stray:
-        return "not the direct sound: perhaps a reflection, or too weak"
-    return next(iter(explained.values()), None) if explained else None

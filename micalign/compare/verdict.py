@@ -53,7 +53,7 @@ def verdict_on(scene: Scene, tracks: tuple[str, ...], beliefs: Beliefs, seen: Si
     taken: list[Taken] = []
     fit = fitted(beliefs, seen)
     for least in _GAIN:
-        if not len(seen.delay_s):
+        if not len(seen.delay_s) or (taken and fit.is_at_ease):
             break
         tried = sorted(_tried(scene, tracks, beliefs, seen, fit), key=lambda one: -one[0])
         gain, cause, wider, better = tried[0]
