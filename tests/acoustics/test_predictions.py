@@ -259,3 +259,15 @@ def test_the_bounce_lies_on_its_surface() -> None:
         ends = [np.subtract(place, row.at_m) for place in ((1.5, 2.0, 1.2), (3.5, 2.5, 1.4))]
         cosines = [abs(way[axis]) / np.linalg.norm(way) for way in ends]
         assert cosines[0] == pytest.approx(cosines[1])
+
+
+def test_a_reflection_from_behind_comes_inverted_by_a_rear_lobe() -> None:
+    """A hypercardioid looking down hears the ceiling with its rear lobe: inverted, so the bass goes first."""
+    room = Room((5.0, 4.0, 2.6), Absorption(*[0.1] * 6))
+    source = Source("s", (2.0, 2.0, 0.7))
+    for pattern, polarity in (("hypercardioid", -1), ("omni", 1)):
+        mic = Mic("m", (2.1, 2.0, 1.9), aim="s", pattern=pattern)
+        rows = predict(Scene(room=room, sources=(source,), mics=(mic,))).reflections
+        ceiling = next(row for row in rows if row.surface == "ceiling")
+        assert ceiling.polarity == polarity
+        assert ceiling.first_notch_hz == (0.0 if polarity < 0 else pytest.approx(0.5 / ceiling.delay_s))
