@@ -150,7 +150,7 @@ def test_an_axis_without_a_range_stays() -> None:
 
 
 @pytest.mark.parametrize("unit", ["m", "cm", "mm", "in", "ft"])
-@pytest.mark.parametrize("tolerance_ms", [0.05, 0.002])
+@pytest.mark.parametrize("tolerance_ms", [pytest.param(0.05, marks=pytest.mark.slow), 0.002])
 def test_the_written_numbers_are_within_tolerance_in_every_unit(unit: str, tolerance_ms: float, tmp_path: Path) -> None:
     """Also where the tolerance is 0.7 mm of sound travel, less than the rounding of a coordinate."""
     from micalign.files.scenes import write_positions

@@ -117,7 +117,13 @@ def _looser(mic: Mic, give: float) -> Mic:
     return replace(mic, move=Box(x, y, z))
 
 
-@pytest.mark.parametrize("name", IMPOSSIBLE)
+QUICK = [
+    pytest.param(name, marks=() if row % 3 == 0 else pytest.mark.slow, id=name) for row, name in enumerate(IMPOSSIBLE)
+]
+"""Every third at once, the others in the slow set."""
+
+
+@pytest.mark.parametrize("name", QUICK)
 def test_an_impossible_scene_is_called_so_and_the_limit_is_named(name: str) -> None:
     """Infeasible, nothing worse than before, no limit broken anew, and what stands in the way has the right name."""
     scene, culprits = IMPOSSIBLE[name]

@@ -176,7 +176,7 @@ def test_a_figure_shows_old_and_new_places(taped: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ARRANGEMENTS)
-@pytest.mark.parametrize("unit", ["m", "in"])
+@pytest.mark.parametrize("unit", ["m", pytest.param("in", marks=pytest.mark.slow)])
 def test_every_arrangement_is_a_scene_that_reads_and_needs_no_move(name: str, unit: str, tmp_path: Path) -> None:
     """What is printed parses; nothing in it is out of place."""
     said = micalign("place", "--arrangement", name, "--unit", unit)
