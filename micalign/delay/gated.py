@@ -38,6 +38,8 @@ _LEAST_RATIO: Final = 1.2
 _LEAST_CONTRAST: Final = 3.5
 _AGREE_S: Final = 0.2e-3
 _LEAST_AGREEMENT: Final = 0.6
+_LEAST_MARGIN: Final = 0.15
+_FEW: Final = 3  # moments; of fewer than these more is asked
 
 
 class Gate:
@@ -136,11 +138,13 @@ def gated_delay(gate: Gate, reference: str, track: str, prior: Expected | None, 
     own, agreement = _groups(gate, product, weight, best, searched)
     ratio = abs(chosen.peak.height) / max(max((abs(p.height) for p in chosen.rivals), default=0.0), 1e-300)
     contrast = abs(chosen.peak.height) / max(float(np.median(np.abs(whole.values))) / 0.6745, 1e-300)
+    margin = _margin(searched, chosen.peak)
     reason = _reason(chosen, ratio, contrast, agreement)
+    if reason is None and margin < (_LEAST_MARGIN if len(product) >= _FEW else 2 * _LEAST_MARGIN):
+        reason = "its polarity is not clear"
     if reason is None and not chosen.as_expected and prior is not None:
         reason = f"the scene says {prior.arrival_s * 1e3:+.2f} ms: was something moved?"
     reliable = reason is None or reason.startswith("the scene says")
-    margin = _margin(searched, chosen.peak)
     confidence = float(np.clip((ratio - 1.0) / 0.6, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
     return Delay(
         best.lag_s + centre_s,

@@ -105,12 +105,12 @@ def _by_place(
 
 
 def _confirmed(moments: Moments, tracks: Sequence[Track], arrivals_s: Mapping[str, Mapping[str, float]]) -> Moments:
-    """The moments that by their place are the source's too; all of them where the scene confirms none."""
+    """The moments without those that by their place are clearly another source's; all where none would be left."""
     if moments.source not in arrivals_s:
         return moments
     placed = moments_by_place(tracks, np.array(moments.times_s), arrivals_s)
-    own = set(placed.get(moments.source, ()))
-    times = tuple(time for time in moments.times_s if time in own)
+    others = {time for source, times in placed.items() if source != moments.source for time in times}
+    times = tuple(time for time in moments.times_s if time not in others)
     return replace(moments, times_s=times) if times else moments
 
 
