@@ -113,6 +113,31 @@ def test_a_surveyed_scene_carries_its_uncertainty() -> None:
     assert 0.002 < scene.mic("left").plus_minus_m < 0.01
 
 
+def test_three_tapes_at_right_angles_give_each_axis_their_own_sigma() -> None:
+    """Each tape fixes one axis; the radius of a ball that holds 68.27 per cent in space is 1.878 sigmas.
+
+    A fourth tape, ten times coarser, tells the mirror place off and adds one per cent at most.
+    """
+    truth, ends = (
+        (2.0, 2.0, 1.0),
+        {"a": (1.0, 2.0, 1.0), "b": (2.0, 1.0, 1.0), "c": (2.0, 2.0, 0.2), "d": (3.0, 3.0, 1.5)},
+    )
+    sigmas = (SIGMA_M, SIGMA_M, SIGMA_M, 10 * SIGMA_M)
+    scene = Scene(
+        room=Room(SIZE),
+        sources=tuple(Source(name, at) for name, at in ends.items()),
+        mics=(Mic("left"),),
+        tapes=tuple(
+            Tape((name, "left"), _length(at, truth), sigma)
+            for (name, at), sigma in zip(ends.items(), sigmas, strict=True)
+        ),
+    )
+    point = survey(scene).points[0]
+    assert point.at_m == pytest.approx(truth, abs=1e-4)
+    assert point.axis_sigma_m == pytest.approx((SIGMA_M,) * 3, rel=0.01)
+    assert point.uncertainty_m == pytest.approx(1.878 * SIGMA_M, rel=0.01)
+
+
 def test_partial_coordinates() -> None:
     """With the height known two tapes are enough, and the height stays as it was given."""
     truth = (2.0, 3.2, 1.9)
