@@ -40,7 +40,7 @@ _ROOM_SHARES: Final = (1.5, 1.0, 0.5, 0.25, 0.1, 0.0, 0.0)
 
 @dataclass(frozen=True, slots=True)
 class Sightings:
-    """Reliable delays, one a row: its group, its track, the group's reference track, the delay and its sigma."""
+    """Reliable delays, one a row: group, track, the group's reference track, delay, its sigma, the group's events."""
 
     groups: int
     group: Ints
@@ -48,6 +48,7 @@ class Sightings:
     reference: Ints
     delay_s: Floats
     sigma_s: Floats
+    events: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,14 +78,21 @@ class Fit:
 def sightings_of(groups: tuple[Group, ...]) -> Sightings:
     """The reliable delays of all groups."""
     rows = [
-        (number, track, group.reference, heard.delay_s, float(np.hypot(heard.uncertainty_s, _LEAST_SIGMA_S)))
+        (
+            number,
+            track,
+            group.reference,
+            heard.delay_s,
+            float(np.hypot(heard.uncertainty_s, _LEAST_SIGMA_S)),
+            len(group.moments_s),
+        )
         for number, group in enumerate(groups)
         for track, heard in enumerate(group.heard)
         if heard.reliable and track != group.reference
     ]
-    table = np.array(rows, dtype=np.float64).reshape(-1, 5)
+    table = np.array(rows, dtype=np.float64).reshape(-1, 6)
     whole = table[:, :3].astype(np.intp)
-    return Sightings(len(groups), whole[:, 0], whole[:, 1], whole[:, 2], table[:, 3], table[:, 4])
+    return Sightings(len(groups), whole[:, 0], whole[:, 1], whole[:, 2], table[:, 3], table[:, 4], table[:, 5])
 
 
 def fitted(beliefs: Beliefs, seen: Sightings) -> Fit:

@@ -61,7 +61,7 @@ def verdict_on(scene: Scene, tracks: tuple[str, ...], beliefs: Beliefs, seen: Si
             break
         taken.append(Taken(cause, gain, _rivals(cause, tried)))
         beliefs, fit = wider, better
-    return Verdict(tuple(taken), beliefs, fit, _is_explained(fit))
+    return Verdict(tuple(taken), beliefs, fit, _is_explained(fit, seen))
 
 
 _Tried = tuple[float, Cause, Beliefs, Fit]
@@ -99,5 +99,8 @@ def _matters(cause: Cause, wider: Beliefs, fit: Fit, before: Beliefs) -> bool:
     return bool(away.max() > 3.0)
 
 
-def _is_explained(fit: Fit) -> bool:
-    return bool(len(fit.weight)) and float((fit.weight > 0.5).mean()) >= _EXPLAINED_SHARE
+def _is_explained(fit: Fit, seen: Sightings) -> bool:
+    """Whether most of what was heard is no stray, each delay counted by its events."""
+    if not len(fit.weight):
+        return False
+    return float(seen.events[fit.weight > 0.5].sum()) >= _EXPLAINED_SHARE * float(seen.events.sum())
