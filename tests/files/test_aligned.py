@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from micalign.alignment.shift import Span
 from micalign.errors import OutputError, TakeError
 from micalign.files import aligned
 from micalign.files.aligned import AlignedFile, MovedTrack, group_span, refuse_clashes, write_aligned
@@ -134,6 +135,19 @@ def test_a_group_is_stamped_by_its_reference(tmp_path: Path) -> None:
     unstamped = _stamped(tmp_path / "c.wav", None)
     write_aligned(files, force=True, clock_of=unstamped)
     assert [_stamp(file.path) for file in files] == [4_999_970, 5_009_970]
+
+
+def test_cues_stay_on_their_hits(tmp_path: Path) -> None:
+    """A mark on a sample of the original lies on the same sound in the copy: 100 later, and 7 of silence in front."""
+    cue = struct.pack("<I", 1) + struct.pack("<II4sIII", 1, 40, b"data", 0, 0, 40)
+    source, out = tmp_path / "a.wav", tmp_path / "out.wav"
+    data = bytes(3 * 40) + b"\0\0\x40" + bytes(3 * 59)
+    source.write_bytes(chunks.riff([(b"fmt ", chunks.fmt()), (b"data", data), (b"cue ", cue)]))
+    write_aligned([AlignedFile(out, source, (MovedTrack(open_track(source), 100.0),))], span=Span(-7, 300))
+    found = chunks.only(chunks.taken_apart(out.read_bytes()), b"cue ")
+    place = struct.unpack_from("<II4sIII", found, 4)[5]
+    assert place == 40 + 100 + 7
+    assert int(np.argmax(soundfile.read(out)[0])) == place
 
 
 def test_what_was_done_stands_in_the_history(tmp_path: Path) -> None:
