@@ -93,7 +93,7 @@ def _grid(low_m: Floats, high_m: Floats, mics_m: Floats) -> Floats:
     """Candidate points: a grid off the walls, at heights a person can clap at, not on top of a mic."""
     margin = np.minimum(_WALL_M, 0.25 * (high_m - low_m))
     axes = [np.linspace(low_m[i] + margin[i], high_m[i] - margin[i], 6) for i in range(2)]
-    heights = np.unique(np.clip([0.1, 0.7, 1.3, 2.0], low_m[2], high_m[2]))
+    heights = np.unique(np.clip([0.4, 0.9, 1.4, 2.0], low_m[2], high_m[2]))
     grid = np.stack(np.meshgrid(*axes, heights, indexing="ij"), axis=-1).reshape(-1, 3)
     nearest = np.linalg.norm(grid[:, None] - mics_m[None], axis=2).min(axis=1)
     return grid[nearest > _WALL_M] if (nearest > _WALL_M).any() else grid

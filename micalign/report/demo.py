@@ -27,16 +27,19 @@ class Remaining:
 
 def remaining(scene: Scene, aligned: Mapping[str, Any], source: str, close: str) -> Remaining:
     """A close mic's own source between it and the track it was laid onto, from what ``align --json`` prints."""
-    row = next(row for row in aligned["remains"] if row["source"] == source and row["track"] == close)
+    rows = [row for row in aligned["remains"] if row["source"] == source and close in {row["track"], row["against"]}]
+    # The track that stayed where it was, where it is one of the pair's.
+    row = max(rows, key=lambda one: aligned["reference"] in {one["track"], one["against"]})
     shifts = {one["track"]: float(one["shift_s"]) for one in aligned["tracks"]}
     after_s = float(row["remain_s"])
-    before_s = after_s - shifts[close] + shifts[row["against"]]
+    before_s = after_s - shifts[row["track"]] + shifts[row["against"]]
+    other = str(row["against"] if row["track"] == close else row["track"])
     level_db = next(
         abs(one.level_difference_db)
         for one in predict(scene).differences
-        if one.source == source and set(one.mics) == {close, row["against"]}
+        if one.source == source and set(one.mics) == {close, other}
     )
-    return Remaining(source, (close, row["against"]), abs(before_s), abs(after_s), level_db)
+    return Remaining(source, (close, other), abs(before_s), abs(after_s), level_db)
 
 
 def closing_text(found: Remaining, folder: str) -> str:
