@@ -47,7 +47,7 @@ def _combs(row: Difference) -> bool:
     return abs(row.level_difference_db) <= _WITHIN_DB and abs(row.difference_s) > _NO_COMB_S
 
 
-def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 6) -> Figure | None:
+def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 4) -> Figure | None:
     """A comb curve for each pair that matters, with its uncertainty; None where no pair makes one.
 
     Examples

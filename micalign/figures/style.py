@@ -210,7 +210,9 @@ def _saved(figure: Figure, kind: str, metadata: dict[str, Any]) -> bytes:
     buffer = BytesIO()
     # Only while this file is written: ids that do not change from run to run, glyphs as outlines.
     with mpl.rc_context({"svg.hashsalt": "micalign", "svg.fonttype": "path", "pdf.fonttype": 42}):
-        figure.savefig(buffer, format=kind, metadata=metadata, dpi=_DPI)
+        # The default level of compression takes a third of the whole drawing's time to save a tenth of the bytes.
+        faster: dict[str, Any] = {"pil_kwargs": {"compress_level": 2}} if kind == "png" else {}
+        figure.savefig(buffer, format=kind, metadata=metadata, dpi=_DPI, **faster)
     return buffer.getvalue()
 
 

@@ -1,0 +1,50 @@
+"""How long figures, the lesson and the report take, from the shell, with everything that the program loads."""
+
+from __future__ import annotations
+
+import resource
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from commands import micalign
+
+pytestmark = pytest.mark.bench
+
+SCENES = Path(__file__).parents[2] / "scenes"
+
+
+def timed(*arguments: object) -> tuple[float, float]:
+    """Seconds by the clock, and seconds of processor."""
+    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    done = subprocess.run([sys.executable, "-m", "micalign", *map(str, arguments)], capture_output=True, check=False)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert done.returncode in {0, 1}, done.stderr.decode()
+    return time.perf_counter() - start, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def told(what: str, clock_s: float, processor_s: float, bar_s: float) -> None:
+    print(f"\n{what}: {clock_s:.1f} s by the clock, {processor_s:.1f} s of processor; bar {bar_s:.0f} s")
+    assert clock_s <= bar_s
+
+
+def test_drawing_a_scene(tmp_path: Path) -> None:
+    told("draw, all figures of the jazz kit", *timed("draw", SCENES / "jazz-kit.toml", "-o", tmp_path), 4)
+
+
+def test_making_a_lesson(tmp_path: Path) -> None:
+    arguments = ("explain", "-o", tmp_path / "l", "--distances", "30 cm", "95 cm", "--questions", "10")
+    told("explain, with a case and questions", *timed(*arguments), 15)
+
+
+def test_reporting_a_take_of_four_tracks_and_a_minute(tmp_path: Path) -> None:
+    text = (SCENES / "jazz-kit.toml").read_text().replace("../takes/jazz-kit", "take")
+    head, rest = text.split('[[mic]]\nname = "room"')
+    kit = head + rest[rest.index("# --- what belongs together") :].replace('"room" = "room.wav"\n', "")
+    scene = tmp_path / "kit.toml"
+    scene.write_text(kit)
+    assert micalign("simulate", scene, "--seconds", "60", "-q").status == 0
+    assert len(list((tmp_path / "take").glob("*.wav"))) == 4
+    told("report, 4 tracks of a minute", *timed("report", scene, "-o", tmp_path / "page.html"), 20)
