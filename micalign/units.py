@@ -20,6 +20,7 @@ __all__ = [
     "db_from_amplitude",
     "db_from_power",
     "power_from_db",
+    "show_band",
     "show_centimetres",
     "show_db",
     "show_hz",
@@ -166,6 +167,20 @@ def show_hz(frequency_hz: float) -> str:
     if abs(frequency_hz) >= 999.5:
         return f"{significant(frequency_hz / 1e3, 3)} kHz"
     return f"{significant(frequency_hz, 3)} Hz"
+
+
+_NOMINAL: Final = ("1", "1.25", "1.6", "2", "2.5", "3.15", "4", "5", "6.3", "8")
+
+
+def show_band(centre_hz: float) -> str:
+    """The name of a third-octave band by its nominal frequency, as meters and equalisers are marked (IEC 61260-1).
+
+    >>> [show_band(centre) for centre in (31.62, 39.81, 125.9, 316.2, 1000.0, 1258.9, 12589.3)]
+    ['31.5 Hz', '40 Hz', '125 Hz', '315 Hz', '1 kHz', '1.25 kHz', '12.5 kHz']
+    """
+    decade, step = divmod(round(10 * math.log10(centre_hz)), 10)
+    nominal = float(_NOMINAL[step]) * 10.0**decade
+    return f"{nominal / 1e3:g} kHz" if nominal >= 999.5 else f"{nominal:g} Hz"
 
 
 def show_db(level_db: float, *, sign: bool = False) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -54,7 +55,7 @@ def command(
     Example: micalign simulate scenes/jazz-kit.toml -o jazz-kit-take
     """
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - so that --help costs only click
-    from micalign.cli.output import note, print_json  # noqa: PLC0415
+    from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.takes import take_folder, write_take  # noqa: PLC0415
     from micalign.simulate.take import simulate  # noqa: PLC0415
@@ -67,6 +68,6 @@ def command(
         print_json({"folder": str(folder), "files": [str(path) for path in written], "truth": made.truth})
         return 0
     for path in written:
-        click.echo(str(path))
+        click.echo(clean(os.path.normpath(path)))
     note(f"{seconds:g} s of {len(made.tracks)} tracks at {sample_rate} Hz, seed {seed}", quiet=quiet)
     return 0

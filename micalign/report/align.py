@@ -5,6 +5,7 @@ Shifts are positive where they move a track later. Names are cleaned where they 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,7 @@ from micalign.alignment.offsets import Remain
 from micalign.files.offsets import OffsetsFile, TrackOffset
 from micalign.report.measure import bare_table
 from micalign.report.plain import clean
-from micalign.units import show_db, show_hz, show_ms, show_samples
+from micalign.units import show_band, show_db, show_hz, show_ms, show_samples
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -81,7 +82,7 @@ def gain_table(offsets: OffsetsFile) -> Table:
         table.add_column(heading, justify="right", no_wrap=True)
     rows = [("all", offsets.sum_gain_db.before, offsets.sum_gain_db.after)]
     bands = offsets.bands if len(offsets.tracks) <= 2 else _octaves(offsets.bands)
-    rows += [(show_hz(band["centre_hz"] or 0.0), band["before_db"], band["after_db"]) for band in bands]
+    rows += [(show_band(_number(band["centre_hz"])), band["before_db"], band["after_db"]) for band in bands]
     for name, before, after in rows:
         if before is not None and after is not None:
             cells = (show_db(before, sign=True), show_db(after, sign=True), show_db(after - before, sign=True))
@@ -93,16 +94,19 @@ Band = dict[str, float | None]
 
 
 def _octaves(bands: Sequence[Band]) -> list[Band]:
-    """Three neighbours to a row: the middle one's frequency, the mean of their gains."""
-    rows: list[Band] = []
-    for index in range(1, len(bands) - 1, 3):
-        group = bands[index - 1 : index + 2]
-        row: Band = {"centre_hz": bands[index]["centre_hz"]}
-        for key in ("before_db", "after_db"):
-            known = [value for band in group if (value := band[key]) is not None]
-            row[key] = sum(known) / len(known) if known else None
-        rows.append(row)
-    return rows
+    """An octave (63 Hz, 125 Hz ...) to a row: the mean of its third octaves' gains."""
+    rows: dict[int, list[Band]] = {}
+    for band in bands:
+        rows.setdefault(round(10 * math.log10(_number(band["centre_hz"])) / 3), []).append(band)
+    return [
+        {"centre_hz": 10 ** (0.3 * octave), **{key: _mean(group, key) for key in ("before_db", "after_db")}}
+        for octave, group in rows.items()
+    ]
+
+
+def _mean(group: Sequence[Band], key: str) -> float | None:
+    known = [value for band in group if (value := band[key]) is not None]
+    return sum(known) / len(known) if known else None
 
 
 def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[str]:
