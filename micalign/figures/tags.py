@@ -26,12 +26,16 @@ _DOT_PT: Final = 4.5  # half the size of a marker
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """A word for a point (metres, as the view sees it); ``reach`` 0 means it may lie on the point itself."""
+    """A word for a point (metres, as the view sees it); ``reach`` 0 means it may lie on the point itself.
+
+    Words of lower ``rank`` choose their place before the others.
+    """
 
     at: tuple[float, float]
     text: str
     colour: str
     reach: float = 1.0
+    rank: int = 0
 
 
 def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, float]], unit_m: float = 1.0) -> None:
@@ -39,7 +43,7 @@ def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, 
     dots = np.array([_on_paper(axes, spot, unit_m) for spot in taken]).reshape(-1, 2)
     boxes = [np.concatenate([dot - _DOT_PT, dot + _DOT_PT]) for dot in dots]
     corner = axes.transAxes.transform([(0.0, 0.0), (1.0, 1.0)]) * _points_per_pixel(axes)
-    for tag in sorted(tags, key=lambda tag: (tag.reach == 0.0, _farness(tag, dots, axes, unit_m))):
+    for tag in sorted(tags, key=lambda tag: (tag.rank, tag.reach == 0.0, _farness(tag, dots, axes, unit_m))):
         spot = _on_paper(axes, tag.at, unit_m)
         half = _half_size_pt(axes, tag.text)
         offsets = _offsets(tag)
