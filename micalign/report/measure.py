@@ -58,7 +58,8 @@ def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
         "polarity_margin": delay.polarity_margin,
         "confidence": delay.confidence,
         "reliable": delay.reliable,
-        "reason": delay.reason,
+        "reason": None if delay.reliable else delay.reason,
+        "remark": delay.reason if delay.reliable else None,
         "drift_ppm": delay.drift_ppm,
         "rivals": [
             {"delay_s": rival.delay_s, "strength": rival.strength, "polarity": rival.polarity} for rival in delay.rivals
