@@ -49,7 +49,7 @@ def _groups_of_exact_hits(points: np.ndarray, mics: np.ndarray) -> list[Group]:
 
 
 def test_the_room_tells_mirror_places_apart_or_says_that_it_cannot():
-    """Claps on the floor: no mic can stand below it. Claps at mid height: both places are in the room, and it says so."""
+    """Claps on the floor: no mic can stand below it. At mid height both places are in the room, and it says so."""
     rng = np.random.default_rng(8)
     mics = rng.uniform([1.0, 1.0, 1.7], [5.0, 4.0, 2.0], (4, 3))
     points = rng.uniform([0.5, 0.5, 0.0], [5.5, 4.5, 0.0], (9, 3))
