@@ -101,14 +101,17 @@ def power_from_db(level_db: float | Floats) -> float | Floats:
     return ratio if isinstance(level_db, np.ndarray) else float(ratio)
 
 
-def significant(value: float, digits: int) -> str:
-    """``value`` with so many significant digits and no exponent.
+_LEAST_SHOWN: Final = 1e-9
 
-    >>> significant(1234.5, 3), significant(0.012345, 3), significant(0.0, 3)
-    ('1230', '0.0123', '0')
+
+def significant(value: float, digits: int) -> str:
+    """``value`` with so many significant digits and no exponent; below a billionth it is shown as 0.
+
+    >>> significant(1234.5, 3), significant(0.012345, 3), significant(0.0, 3), significant(1e-300, 3)
+    ('1230', '0.0123', '0', '0')
     """
-    if value == 0 or not math.isfinite(value):
-        return "0" if value == 0 else str(value)
+    if abs(value) < _LEAST_SHOWN or not math.isfinite(value):
+        return "0" if abs(value) < _LEAST_SHOWN else str(value)
     decimals = digits - 1 - math.floor(math.log10(abs(value)))
     # Rounding first may carry into a further digit (9.999 -> 10.0): ask again for the places of the result.
     rounded = round(value, decimals)

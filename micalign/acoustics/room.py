@@ -10,6 +10,7 @@ modes that coincide are borne only among five or more in a third of an octave) a
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal
@@ -43,6 +44,7 @@ LOWEST: Final = 10
 
 _GAP_HZ: Final = 20.0
 _CROWD: Final = 5
+_MOST_ORDERS: Final = 100_000  # a hall of 30 000 m3 up to 240 Hz, tenfold above where its modes overlap
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,11 +116,13 @@ def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> Room
 
 
 def modes(size_m: Point, speed_m_s: float, *, upper_hz: float = UPPER_HZ) -> tuple[Mode, ...]:
-    """The modes of a box up to ``upper_hz``, lowest first.
+    """The modes of a box up to ``upper_hz``, lowest first; in a huge hall to where some fifty thousand are told.
 
     >>> [(round(mode.hz, 1), mode.order) for mode in modes((5.0, 4.0, 3.0), 343.0)[:3]]
     [(34.3, (1, 0, 0)), (42.9, (0, 1, 0)), (54.9, (1, 1, 0))]
     """
+    while math.prod(2 * side * upper_hz / speed_m_s + 1 for side in size_m) > _MOST_ORDERS:
+        upper_hz *= 0.9
     most = [np.arange(int(2 * side * upper_hz / speed_m_s) + 1) for side in size_m]
     order = np.stack(np.meshgrid(*most, indexing="ij"), axis=-1).reshape(-1, 3)
     hz = speed_m_s / 2 * np.linalg.norm(order / np.array(size_m), axis=-1)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from micalign.report.plain import clean
 
@@ -13,6 +14,9 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 __all__ = ["clean", "console", "note", "print_json"]
+
+_HARMFUL: Final = re.compile("[\x80-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+"""What a terminal obeys or reads backwards and JSON does not escape by itself."""
 
 
 def print_json(document: Mapping[str, Any]) -> None:
@@ -31,7 +35,8 @@ def _value(value: Any) -> str:
 
 
 def _json(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return text if text.isascii() else _HARMFUL.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def note(message: str, *, quiet: bool = False) -> None:

@@ -34,6 +34,7 @@ PAGE_FRAMES: Final = 1 << 16
 _CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in 32 bits, and its neighbours
 _MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
 _MOST_CHANNELS: Final = 1024
+_MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; more is a damaged file
 _DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 
@@ -79,7 +80,7 @@ class AudioFile:
                 np.multiply(values, self._scale, out=out[done : done + len(values)])
             done += len(values)
         if self._scale == 1.0:
-            self._refuse_not_finite(out, channel, start)
+            self._refuse_no_sound(out, channel, start)
         return out
 
     def _page(self, number: int) -> npt.NDArray[Any]:
@@ -101,15 +102,17 @@ class AudioFile:
             raise _cut_short(self.info, start + len(found), "the samples end there")
         return np.ascontiguousarray(found.T)
 
-    def _refuse_not_finite(self, samples: Floats, channel: int, start: int) -> None:
-        finite = np.isfinite(samples)
-        if finite.all():
+    def _refuse_no_sound(self, samples: Floats, channel: int, start: int) -> None:
+        sound = np.abs(samples) <= _MOST_FULL_SCALES  # False for what is no number, too
+        if sound.all():
             return
-        at_s = (start + int(np.argmin(finite))) / self.info.sample_rate
+        worst = int(np.argmin(sound))
+        at_s = (start + worst) / self.info.sample_rate
         where = f" channel {channel + 1}" if self.info.channels > 1 else ""
+        value = float(samples[worst])
+        met = f"of {value:.0e} times full scale" if np.isfinite(value) else "that is no number (NaN or infinite)"
         raise TakeError(
-            f"{self.info.path}{where} holds a sample that is no number (NaN or infinite) at {at_s:.6f} s: "
-            "cut that place out or export the file again"
+            f"{self.info.path}{where} holds a sample {met} at {at_s:.6f} s: cut that place out or export the file again"
         )
 
 

@@ -19,7 +19,7 @@ from typing import Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from micalign.errors import TakeError
-from micalign.files.specs import spoken_read
+from micalign.files.specs import refuse_special, spoken_read
 from micalign.scene.crosscheck import nearest
 
 __all__ = ["AllPass", "OffsetsFile", "SumGainDb", "TrackOffset", "csv_text", "file_hash", "read_offsets"]
@@ -93,6 +93,7 @@ class OffsetsFile(_Strict):
 def file_hash(path: Path) -> str:
     """SHA-256 of a file's bytes, in hex."""
     found = hashlib.sha256()
+    refuse_special(path)
     with spoken_read(path), path.open("rb") as file:
         while chunk := file.read(_CHUNK):
             found.update(chunk)
@@ -126,9 +127,9 @@ def read_offsets(path: str | os.PathLike[str]) -> OffsetsFile:
 
 
 def _parsed(where: Path) -> Any:
+    if refuse_special(where, wanted="the offsets.json") > _MOST_BYTES:
+        raise TakeError(f"{where} is larger than any offsets file: is it the right one?")
     with spoken_read(where):
-        if where.is_file() and where.stat().st_size > _MOST_BYTES:
-            raise TakeError(f"{where} is larger than any offsets file: is it the right one?")
         data = where.read_bytes()
     try:
         return json.loads(data.decode("utf-8-sig"))

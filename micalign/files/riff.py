@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from micalign.files.specs import spoken_read
+from micalign.files.specs import refuse_special, spoken_read
 
 __all__ = ["Chunk", "Layout", "append_chunks", "read_chunk", "read_layout"]
 
@@ -68,6 +68,7 @@ def read_layout(path: Path) -> Layout | None:
     TakeError
         If the file cannot be read at all.
     """
+    refuse_special(path)
     with spoken_read(path), path.open("rb") as file:
         size = os.fstat(file.fileno()).st_size
         head = file.read(12)

@@ -18,7 +18,7 @@ from typing import Final
 
 from micalign.errors import TakeError
 
-__all__ = ["Spec", "find_in", "parse_spec", "refuse_unreadable", "spoken_read"]
+__all__ = ["Spec", "find_in", "parse_spec", "refuse_special", "refuse_unreadable", "spoken_read"]
 
 _CHANNEL: Final = re.compile(r"(?s)(.+):([0-9]{1,9})")
 
@@ -81,14 +81,20 @@ def find_in(folder: Path, name: str) -> Path:
 def refuse_unreadable(path: Path) -> int:
     """The size of a file in bytes; `TakeError` unless it is a regular file with something in it."""
     _refuse_no_text(path)
+    size = refuse_special(path)
+    if size == 0:
+        raise TakeError(f"{path} is empty (0 bytes): was the copy or the recording interrupted?")
+    return size
+
+
+def refuse_special(path: Path, *, wanted: str = "an audio file") -> int:
+    """The size of a file in bytes; `TakeError` for a folder, and for a pipe or device, which might never end."""
     with spoken_read(path):
         found = path.stat()
         if stat.S_ISDIR(found.st_mode):
-            raise TakeError(f"{path} is a folder: name an audio file in it")
+            raise TakeError(f"{path} is a folder: name {wanted} in it")
         if not stat.S_ISREG(found.st_mode):
             raise TakeError(f"{path} is a device or a pipe: micalign reads files only")
-        if found.st_size == 0:
-            raise TakeError(f"{path} is empty (0 bytes): was the copy or the recording interrupted?")
         return found.st_size
 
 

@@ -135,10 +135,20 @@ def test_nothing_is_read_beyond_the_end(tmp_path: Path) -> None:
 
 
 def test_denormals_dc_and_full_scale_are_just_samples(tmp_path: Path) -> None:
-    """Nothing is flushed, centred or held."""
-    values = np.array([5e-324, -5e-324, 1e-310, 1.0, -1.0, 1.7e308, 0.0, -0.0])
+    """Nothing is flushed, centred or held; floats written as integers of 32 bits are far above full scale."""
+    values = np.array([5e-324, -5e-324, 1e-310, 1.0, -1.0, 1e10, 0.0, -0.0])
     soundfile.write(tmp_path / "a.wav", values, 192_000, "DOUBLE")
     assert open_track(tmp_path / "a.wav").read().tobytes() == values.tobytes()
+
+
+@pytest.mark.parametrize(("subtype", "value"), [("DOUBLE", 1.7e308), ("DOUBLE", -1e11), ("FLOAT", 1e38)])
+def test_samples_beyond_all_sound_are_refused_with_their_place(tmp_path: Path, subtype: str, value: float) -> None:
+    """Their squares would be infinite, and every figure made of them nonsense."""
+    soundfile.write(tmp_path / "a.wav", np.array([0.0, value]), 48_000, subtype)
+    with pytest.raises(
+        TakeError, match=r"holds a sample of -?\de\+\d+ times full scale at 0\.000021 s: cut that place"
+    ):
+        open_track(tmp_path / "a.wav").read()
 
 
 @pytest.mark.parametrize("form", ["RF64", "BW64", "EXTENSIBLE", "LIST first", "no pad byte", "streamed"])
