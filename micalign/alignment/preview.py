@@ -14,7 +14,8 @@ import numpy as np
 from micalign.alignment.gain import Moved
 from micalign.alignment.phase import all_pass_blocks
 from micalign.alignment.shift import Span, shifted_blocks
-from micalign.arrays import Complexes, Floats
+from micalign.arrays import Floats
+from micalign.take.loudness import k_weighted
 from micalign.take.model import Track
 
 __all__ = ["loudest_moment", "preview"]
@@ -94,19 +95,4 @@ def _fade(frames: int, edge: int) -> Floats:
 
 def _loudness(sound: Floats, rate: int) -> float:
     """Root mean square after K-weighting."""
-    spectrum = np.fft.rfft(sound)
-    frequency_hz = np.fft.rfftfreq(len(sound), 1.0 / rate).astype(np.float64)
-    weighted = np.fft.irfft(np.multiply(spectrum, _k_weighting(frequency_hz, rate)), len(sound))
-    return float(np.sqrt(np.mean(weighted**2)))
-
-
-def _k_weighting(frequency_hz: Floats, rate: int) -> Complexes:
-    """The shelf and the high-pass of BS.1770-4, from their analogue prototypes by the bilinear transform."""
-    s = 1j * np.tan(np.pi * np.minimum(frequency_hz, 0.4999 * rate) / rate)
-    shelf = np.tan(np.pi * 1681.974450955533 / rate)
-    high, middle = 10.0 ** (3.999843853973347 / 20.0), 10.0 ** (3.999843853973347 / 20.0 * 0.4996667741545416)
-    x = s / shelf
-    boosted = (high * x**2 + middle * x / 0.7071752369554196 + 1.0) / (x**2 + x / 0.7071752369554196 + 1.0)
-    y = s / np.tan(np.pi * 38.13547087602444 / rate)
-    weighting: Complexes = boosted * y**2 / (y**2 + y / 0.5003270373238773 + 1.0)
-    return weighting
+    return float(np.sqrt(np.mean(k_weighted(sound, rate) ** 2)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 
-__all__ = ["clean"]
+__all__ = ["clean", "one_line"]
 
 
 def clean(text: str) -> str:
@@ -17,6 +17,15 @@ def clean(text: str) -> str:
         char if char == "\n" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Zl", "Zp"} else _escaped(char)
         for char in text
     )
+
+
+def one_line(text: str) -> str:
+    """The same on one line, so that a name cannot look like a message of its own.
+
+    >>> one_line("kick\\nmicalign: all is well")
+    'kick\\\\nmicalign: all is well'
+    """
+    return clean(text).replace("\n", "\\n")
 
 
 def _escaped(char: str) -> str:

@@ -15,17 +15,13 @@ import numpy as np
 from micalign.arrays import Complexes, Floats
 from micalign.units import amplitude_from_db
 
-__all__ = ["LOUDNESS_RATE", "at_loudness", "fast_length", "loudness_lufs"]
+__all__ = ["LOUDNESS_RATE", "at_loudness", "fast_length", "k_weighted", "k_weighting", "loudness_lufs"]
 
 LOUDNESS_RATE: Final = 48000
-"""The rate for which the standard prints its coefficients."""
+"""The rate for which the standard prints its coefficients, and of the sounds whose loudness is told."""
 
-# ITU-R BS.1770-4, tables 1 and 2: numerator and denominator of each stage at 48 kHz.
-_SHELF: Final = (
-    (1.53512485958697, -2.69169618940638, 1.19839281085285),
-    (1.0, -1.69065929318241, 0.73248077421585),
-)
-_HIGH_PASS: Final = ((1.0, -2.0, 1.0), (1.0, -1.99004745483398, 0.99007225036621))
+# The standard's table prints the high-pass with the numerator 1, -2, 1: so much above one at the top.
+_PRINTED_GAIN: Final = 10.0 ** (0.04327715 / 20.0)
 _OFFSET_LU: Final = -0.691
 _BLOCK_S: Final = 0.4
 _STEP_S: Final = 0.1
@@ -48,7 +44,7 @@ def loudness_lufs(samples: Floats) -> float:
     >>> round(loudness_lufs(tone), 1)
     -3.0
     """
-    weighted = _k_weighted(np.asarray(samples, dtype=np.float64))
+    weighted = k_weighted(np.asarray(samples, dtype=np.float64), LOUDNESS_RATE)
     length, step = int(_BLOCK_S * LOUDNESS_RATE), int(_STEP_S * LOUDNESS_RATE)
     padded = np.pad(weighted, (0, max(length - len(weighted), 0)))
     sums = np.concatenate([[0.0], np.cumsum(padded**2)])
@@ -71,12 +67,25 @@ def _lufs(power: Floats) -> Floats:
     return level
 
 
-def _k_weighted(samples: Floats) -> Floats:
-    size = fast_length(len(samples) + int(_TAIL_S * LOUDNESS_RATE))
-    turn = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)
-    spectrum = np.fft.rfft(samples, size) * _stage(_SHELF, turn) * _stage(_HIGH_PASS, turn)
+def k_weighted(samples: Floats, sample_rate: int) -> Floats:
+    """A sound after the K-weighting filter, as long as it was."""
+    size = fast_length(len(samples) + int(_TAIL_S * sample_rate))
+    frequency_hz = np.fft.rfftfreq(size, 1.0 / sample_rate).astype(np.float64)
+    spectrum = np.fft.rfft(samples, size) * k_weighting(frequency_hz, sample_rate)
     weighted: Floats = np.fft.irfft(spectrum, size)[: len(samples)]
     return weighted
+
+
+def k_weighting(frequency_hz: Floats, rate: int) -> Complexes:
+    """The shelf and the high-pass of BS.1770-4, from their analogue prototypes by the bilinear transform."""
+    s = 1j * np.tan(np.pi * np.minimum(frequency_hz, 0.4999 * rate) / rate)
+    shelf = np.tan(np.pi * 1681.974450955533 / rate)
+    high, middle = 10.0 ** (3.999843853973347 / 20.0), 10.0 ** (3.999843853973347 / 20.0 * 0.4996667741545416)
+    x = s / shelf
+    boosted = (high * x**2 + middle * x / 0.7071752369554196 + 1.0) / (x**2 + x / 0.7071752369554196 + 1.0)
+    y = s / np.tan(np.pi * 38.13547087602444 / rate)
+    weighting: Complexes = _PRINTED_GAIN * boosted * y**2 / (y**2 + y / 0.5003270373238773 + 1.0)
+    return weighting
 
 
 def fast_length(count: int) -> int:
@@ -87,12 +96,6 @@ def fast_length(count: int) -> int:
     """
     power = 1 << max(count - 1, 3).bit_length()
     return power * 3 // 4 if power * 3 // 4 >= count else power
-
-
-def _stage(coefficients: tuple[tuple[float, float, float], tuple[float, float, float]], turn: Complexes) -> Complexes:
-    above, below = (np.polynomial.polynomial.polyval(turn, part) for part in coefficients)
-    response: Complexes = above / below
-    return response
 
 
 def at_loudness(samples: Floats, target_lufs: float) -> Floats:

@@ -2,8 +2,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from micalign.report.loudness import at_loudness, loudness_lufs
+from micalign.take.loudness import at_loudness, k_weighting, loudness_lufs
 
 RATE = 48000
 
@@ -46,3 +47,19 @@ def test_silence_has_no_loudness_and_stays_silent() -> None:
 
 def test_a_sound_shorter_than_a_block_is_measured() -> None:
     assert np.isfinite(loudness_lufs(tone(997, 0.1)))
+
+
+def test_the_weighting_is_the_standards_own_filter() -> None:
+    """The coefficients that ITU-R BS.1770-4 prints in tables 1 and 2 for 48 kHz, to a thousandth of a decibel."""
+    frequency_hz = np.geomspace(10.0, 20_000.0, 200)
+    _, shelf = signal.freqz(
+        [1.53512485958697, -2.69169618940638, 1.19839281085285],
+        [1.0, -1.69065929318241, 0.73248077421585],
+        worN=frequency_hz,
+        fs=48000,
+    )
+    _, high_pass = signal.freqz(
+        [1.0, -2.0, 1.0], [1.0, -1.99004745483398, 0.99007225036621], worN=frequency_hz, fs=48000
+    )
+    ours = k_weighting(frequency_hz, 48000)
+    assert 20 * np.log10(np.abs(ours / (shelf * high_pass))) == pytest.approx(np.zeros(200), abs=0.001)
