@@ -9,6 +9,7 @@ import importlib
 import io
 import os
 import sys
+from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -72,11 +73,18 @@ def main() -> None:
 
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line and exit; no traceback reaches the user."""
+    # A stream that was closed before the start (>&-) is None: what is written to it goes nowhere.
+    sys.stdout = sys.stdout or _nowhere()
+    sys.stderr = sys.stderr or _nowhere()
     for stream in (sys.stdout, sys.stderr):
         # A terminal that cannot show a letter gets an escape, not a crash.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     sys.exit(status_of(arguments))
+
+
+def _nowhere() -> io.TextIOWrapper:
+    return Path(os.devnull).open("w", encoding="utf-8")
 
 
 def status_of(arguments: list[str] | None = None) -> int:
@@ -105,10 +113,10 @@ def status_of(arguments: list[str] | None = None) -> int:
 
 
 def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:
-    from micalign.cli.output import clean  # noqa: PLC0415 - only an error needs it
+    from micalign.cli.output import one_line  # noqa: PLC0415 - only an error needs it
 
     for fault in faults:
-        sys.stderr.write(f"micalign: {clean(fault)}\n")
+        sys.stderr.write(f"micalign: {one_line(fault)}\n")
     if usage:
         sys.stderr.write(f"{usage}\n")
     return 2

@@ -8,12 +8,12 @@ import sys
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.report.plain import clean
+from micalign.report.plain import clean, one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["clean", "console", "note", "print_json"]
+__all__ = ["clean", "console", "note", "one_line", "print_json"]
 
 _HARMFUL: Final = re.compile("[\x80-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 """What a terminal obeys or reads backwards and JSON does not escape by itself."""
@@ -42,7 +42,7 @@ def _json(value: Any) -> str:
 def note(message: str, *, quiet: bool = False) -> None:
     """A line on standard error, unless the user asked for quiet."""
     if not quiet:
-        sys.stderr.write(clean(message) + "\n")
+        sys.stderr.write(one_line(message) + "\n")
 
 
 def console(*, stderr: bool = False) -> Console:
