@@ -9,6 +9,7 @@ import click
 from micalign.cli.measure import refuse_mixed_use
 from micalign.cli.options import (
     PATH,
+    FiniteRange,
     force_option,
     json_option,
     loopback_option,
@@ -36,14 +37,14 @@ __all__ = ["command"]
 @click.option("--for", "for_source", metavar="SOURCE", help="With --scene: the source the shifts must suit.")
 @click.option("--split-pairs", is_flag=True, help="With --scene: let the mics of a stereo pair move apart.")
 @max_delay_option
-@click.option("--max-shift", "max_shift_ms", type=click.FloatRange(min=0.0), metavar="MS", help="Move nothing further.")
+@click.option("--max-shift", "max_shift_ms", type=FiniteRange(min=0.0), metavar="MS", help="Move nothing further.")
 @loopback_option
 @click.option("--correct-drift", is_flag=True, help="Take the difference of two recorders' clocks out of each TRACK.")
 @click.option("--match-phase", is_flag=True, help="Turn each DI's phase towards its mic by all-pass filters.")
 @click.option("--whole-samples", is_flag=True, help="Shift by whole samples: every sample comes out bit for bit.")
 @click.option(
     "--headroom-db",
-    type=click.FloatRange(min=0.0, max=60.0),
+    type=FiniteRange(min=0.0, max=60.0),
     default=0.0,
     show_default=True,
     help="Turn all tracks down by so much, so that none clips.",
@@ -51,7 +52,7 @@ __all__ = ["command"]
 @click.option(
     "--preview",
     "preview_s",
-    type=click.FloatRange(min=0.1, max=60.0),
+    type=FiniteRange(min=0.1, max=60.0),
     metavar="SECONDS",
     help="Write the sum before and after, equally loud, about each source's loudest hit.",
 )

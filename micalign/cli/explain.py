@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, quiet_option
+from micalign.cli.options import FiniteRange, force_option, json_option, out_option, quiet_option
 
 if TYPE_CHECKING:
     from micalign.report.lesson import Case
@@ -26,7 +26,7 @@ UNITS: Final = ("m", "cm", "mm", "ft", "in")
     metavar="A B",
     help="The lesson about your own case: two distances from one source, such as '30 cm' '95 cm'.",
 )
-@click.option("--delay-ms", type=click.FloatRange(0.0, 1000.0, min_open=True), help="Or the delay of your own copy.")
+@click.option("--delay-ms", type=FiniteRange(0.0, 1000.0, min_open=True), help="Or the delay of your own copy.")
 @click.option("--unit", type=click.Choice(UNITS), help="Of the lengths.  [default: that of --distances, else cm]")
 @click.option("--questions", "count", type=click.IntRange(1, 200), help="Also write so many questions and answers.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, other questions.")

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-__all__ = ["force_option", "json_option", "out_option", "quiet_option", "scene_argument", "scene_option"]
+__all__ = ["FiniteRange", "force_option", "json_option", "out_option", "quiet_option", "scene_argument", "scene_option"]
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+class FiniteRange(click.FloatRange):
+    """A range of numbers that 'nan' and 'inf' are not in; click's own lets 'nan' by."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number, or a refusal."""
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{number} is no finite number.", param, ctx)
+        return number
+
 
 # Existence is checked where the file is opened, so that program and library refuse in the same words.
 PATH = click.Path(path_type=Path)
@@ -72,7 +85,7 @@ def max_delay_option(command: _Command) -> _Command:
     """``--max-delay-ms``."""
     return click.option(
         "--max-delay-ms",
-        type=click.FloatRange(min=0.1, max=60_000.0),
+        type=FiniteRange(min=0.1, max=60_000.0),
         default=50.0,
         show_default=True,
         help="Largest delay looked for, either way; beyond 2000 the rough place is found by loudness first.",

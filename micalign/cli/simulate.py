@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_argument
+from micalign.cli.options import FiniteRange, force_option, json_option, out_option, quiet_option, scene_argument
 
 __all__ = ["command"]
 
@@ -26,7 +26,12 @@ __all__ = ["command"]
     help="Surfaces a reflection may meet on its way; 0 for none.",
 )
 @click.option(
-    "--snr", "snr_db", type=float, default=50.0, show_default=True, help="Decibels of each track over its noise."
+    "--snr",
+    "snr_db",
+    type=FiniteRange(-60.0, 200.0),
+    default=50.0,
+    show_default=True,
+    help="Decibels of each track over its noise.",
 )
 @force_option
 @json_option

@@ -22,7 +22,7 @@ from micalign.files.aligned import AlignedFile, write_aligned
 from micalign.files.audio import Written, write_audio
 from micalign.files.offsets import OffsetsFile, csv_text
 from micalign.files.outputs import Targets, original_of, refuse_taken
-from micalign.files.sessions import open_pairings
+from micalign.files.sessions import open_loopback
 from micalign.files.sheets import moved_by_sheet, open_sheet, sheet_of
 from micalign.files.whole import make_folder, write_text
 from micalign.files.wishes import Session, Wish, compromise_wishes, opened, to_match
@@ -123,7 +123,7 @@ def _measured(session: Session, wish: Wish, say: Say) -> Measured:
         [track for track in session.tracks if track.name != session.reference],
         max_delay_s=wish.max_delay_s,
         drift=wish.correct_drift,
-        loopback=None if wish.loopback is None else open_pairings([wish.tracks[0], wish.loopback])[1][0],
+        loopback=None if wish.loopback is None else open_loopback(wish.tracks[0], wish.loopback)[1],
     )
 
 

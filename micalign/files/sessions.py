@@ -12,7 +12,7 @@ from micalign.files.scenes import read_scene
 from micalign.scene.model import Scene
 from micalign.take.model import Take, Track
 
-__all__ = ["open_pairings", "open_recorded", "open_scene"]
+__all__ = ["open_loopback", "open_pairings", "open_recorded", "open_scene"]
 
 
 def open_pairings(specs: Sequence[str | os.PathLike[str]]) -> tuple[Track, tuple[Track, ...]]:
@@ -38,12 +38,21 @@ def open_recorded(
     specs: Sequence[str | os.PathLike[str]], loopback: str | os.PathLike[str]
 ) -> tuple[Track, tuple[Track, ...], Track]:
     """What was played, the tracks it concerns (the loopback itself where none is named), and the loopback."""
+    played, recorded = open_loopback(specs[0], loopback)
     if len(specs) == 1:
-        played, (recorded,) = open_pairings([specs[0], loopback])
         return played, (recorded,), recorded
-    played, others = open_pairings(specs)
-    _, (recorded,) = open_pairings([specs[0], loopback])
-    return played, others, recorded
+    return *open_pairings(specs), recorded
+
+
+def open_loopback(played: str | os.PathLike[str], loopback: str | os.PathLike[str]) -> tuple[Track, Track]:
+    """What was played, and the recording of it that came back; `TakeError` unless each is one channel."""
+    first, others = open_pairings([played, loopback])
+    if len(others) != 1:
+        raise TakeError(
+            f"{played} and the loopback {loopback} hold {len(others) + 1} channels, one each is needed: name the "
+            "channel, as in 'file.wav:1'"
+        )
+    return first, others[0]
 
 
 def open_scene(scene_path: str | os.PathLike[str]) -> tuple[Scene, Take]:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import json
 import os
 import re
+import unicodedata
 from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Final
 
 import numpy as np
 
+from micalign.arrays import Floats
 from micalign.errors import OutputError
 from micalign.files.audio import write_audio
 from micalign.files.whole import make_folder, write_text
@@ -21,6 +24,7 @@ __all__ = ["TRUTH_NAME", "planned_tracks", "take_folder", "write_take"]
 
 TRUTH_NAME: Final = "truth.json"
 
+_BLOCK_SAMPLES: Final = 1 << 20
 _FORMATS: Final = {".wav": "WAV", ".flac": "FLAC", ".aif": "AIFF", ".aiff": "AIFF"}
 
 
@@ -86,7 +90,7 @@ def write_take(
     by_file: dict[str, list[TrackPlan]] = defaultdict(list)
     for plan in planned_tracks(scene):
         by_file[plan.file].append(plan)
-    _refuse(target, [*by_file, TRUTH_NAME], force=force)
+    _refuse(target, by_file, force=force)
     make_folder(target)
     written = [_write(simulation, target / file, plans, force=force) for file, plans in by_file.items()]
     text = json.dumps(simulation.truth, indent=2, ensure_ascii=False, allow_nan=False)
@@ -95,32 +99,66 @@ def write_take(
 
 
 def _write(simulation: Simulation, path: Path, plans: list[TrackPlan], *, force: bool) -> Path:
-    columns = [(plan.channel or 1) - 1 for plan in plans]
-    block = np.zeros((len(simulation.tracks[plans[0].name]), max(columns) + 1))
-    for column, plan in zip(columns, plans, strict=True):
-        block[:, column] = simulation.tracks[plan.name]
     if path.parent != path:
         make_folder(path.parent)
     write_audio(
         path,
-        [block],
+        _blocks(simulation, plans),
         sample_rate=simulation.sample_rate,
         format=_FORMATS[path.suffix.lower()],
-        channels=block.shape[1],
+        channels=max(plan.channel or 1 for plan in plans),
         force=force,
     )
     return path
 
 
-def _refuse(folder: Path, files: list[str], *, force: bool) -> None:
-    faults = []
+def _blocks(simulation: Simulation, plans: list[TrackPlan]) -> Iterator[Floats]:
+    """The channels of a file side by side; those that no track fills are silent."""
+    channels = max(plan.channel or 1 for plan in plans)
+    frames = len(simulation.tracks[plans[0].name])
+    step = max(_BLOCK_SAMPLES // channels, 1)
+    for start in range(0, frames, step):
+        block = np.zeros((min(step, frames - start), channels))
+        for plan in plans:
+            block[:, (plan.channel or 1) - 1] = simulation.tracks[plan.name][start : start + step]
+        yield block
+
+
+def _refuse(folder: Path, by_file: Mapping[str, list[TrackPlan]], *, force: bool) -> None:
+    faults = [*_out_of_place(folder, by_file, force=force), *_shared(by_file)]
+    if not force and os.path.lexists(folder / TRUTH_NAME):
+        faults.append(_exists(folder / TRUTH_NAME))
+    if faults:
+        raise OutputError(faults)
+
+
+def _exists(path: Path) -> str:
+    return f"{path} exists: choose another place with --out, or replace it with --force"
+
+
+def _shared(by_file: Mapping[str, list[TrackPlan]]) -> Iterator[str]:
+    """Two tracks that would be written over each other."""
+    first: dict[str, str] = {}
+    for file, plans in by_file.items():
+        # Names that differ only in case or accents' spelling are one file on many disks.
+        other = first.setdefault(unicodedata.normalize("NFC", os.path.normpath(file)).casefold(), file)
+        if other != file:
+            yield f"[take.tracks] names '{other}' and '{file}', one file on many disks: write its name in one way"
+        channels: dict[int, str] = {}
+        for plan in plans:
+            other = channels.setdefault(plan.channel or 1, plan.name)
+            if other != plan.name:
+                yield (
+                    f"[take.tracks] gives '{other}' and '{plan.name}' the same channel of '{file}': give each its own"
+                )
+
+
+def _out_of_place(folder: Path, files: Iterable[str], *, force: bool) -> Iterator[str]:
     for file in files:
         parts = {*PurePosixPath(file).parts, *PureWindowsPath(file).parts}
         if ".." in parts or PurePosixPath(file).is_absolute() or PureWindowsPath(file).anchor:
-            faults.append(f"[take.tracks] names '{file}', which leads out of the take's folder: name a file in it")
-        elif file != TRUTH_NAME and Path(file).suffix.lower() not in _FORMATS:
-            faults.append(f"[take.tracks] names '{file}': a take is written as .wav, .flac or .aiff")
+            yield (f"[take.tracks] names '{file}', which leads out of the take's folder: name a file in it")
+        elif Path(file).suffix.lower() not in _FORMATS:
+            yield f"[take.tracks] names '{file}': a take is written as .wav, .flac or .aiff"
         elif not force and os.path.lexists(folder / file):
-            faults.append(f"{folder / file} exists: choose another place with --out, or replace it with --force")
-    if faults:
-        raise OutputError(faults)
+            yield _exists(folder / file)

@@ -93,7 +93,9 @@ def _face_size(value: object, info: ValidationInfo) -> tuple[float, float]:
 
 def _direction(value: object) -> Point:
     x, y, z = (_finite(item) for item in _items(value, 3, "three numbers, [x, y, z]"))
-    return (x, y, z)
+    largest = max(abs(x), abs(y), abs(z))
+    # Only its way counts; squares of very small or large parts would be none.
+    return (x, y, z) if largest == 0 or 1e-9 < largest < 1e9 else (x / largest, y / largest, z / largest)
 
 
 def _length_range(value: object, info: ValidationInfo) -> tuple[float, float]:

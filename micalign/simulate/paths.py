@@ -78,7 +78,7 @@ def _kept(room: Room, cell: tuple[int, ...]) -> float:
 def ways(scene: Scene, *, speed_of_sound_m_s: float, order: int = 1) -> Ways:
     """Arrival times and signed amplitudes of every way in a scene whose positions are all known."""
     unfolded = [images(scene.room, source.position, order) for source in scene.sources]
-    mics_m = np.array([mic.position for mic in scene.mics])
+    mics_m = np.array([mic.position for mic in scene.mics]).reshape(-1, 3)
     points = np.array([points for points, _ in unfolded])[:, None].repeat(len(mics_m), axis=1)  # (S, M, W, 3)
     factors = np.array([factors for _, factors in unfolded])[:, None].repeat(len(mics_m), axis=1)  # (S, M, W)
     if order >= 1 and scene.panels:
@@ -87,7 +87,9 @@ def ways(scene: Scene, *, speed_of_sound_m_s: float, order: int = 1) -> Ways:
         factors = np.concatenate([factors, panel_factors], axis=2)
     towards = points - mics_m[None, :, None]
     distance_m = np.linalg.norm(towards, axis=-1)
-    pickup = np.stack([_pickup(scene, mic, towards[:, index]) for index, mic in enumerate(scene.mics)], axis=1)
+    pickup = np.empty(distance_m.shape)
+    for index, mic in enumerate(scene.mics):
+        pickup[:, index] = _pickup(scene, mic, towards[:, index])
     return Ways(distance_m / speed_of_sound_m_s, factors * pickup / np.maximum(distance_m, _NEAREST_M))
 
 

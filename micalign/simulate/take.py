@@ -39,6 +39,7 @@ CAB_DELAY_S: Final = 0.25e-3
 SILENT_AMPLITUDE: Final = 1e-3
 """Below this direct amplitude (a mic turned away from a source) the truth gives no polarity."""
 
+_MOST_SAMPLES: Final = 200_000_000  # of all sources and tracks; each is held some three times, in 8 bytes
 _VARIANTS: Final = 6
 _CAB_WORDS: Final = ("cab", "amp", "combo")
 _NO_FAULTS: Final = Faults()
@@ -181,6 +182,12 @@ def _refuse_empty(scene: Scene, seconds: float, sample_rate: int) -> None:
         raise SceneError(f"a take of {seconds:g} s cannot be made: ask for 0.5 s to 3600 s")
     if not 8000 <= sample_rate <= 192000:
         raise SceneError(f"a take at {sample_rate} Hz cannot be made: ask for 8000 Hz to 192000 Hz")
+    most_s = _MOST_SAMPLES / sample_rate / (len(scene.sources) + len(scene.track_names))
+    if seconds > max(most_s, 0.5):
+        raise SceneError(
+            f"a take of {seconds:g} s would not fit into memory: ask for at most {int(most_s)} s of these sources and "
+            f"tracks at {sample_rate} Hz"
+        )
 
 
 def _played(sound: str, moments_s: Floats, seconds: float, sample_rate: int, rng: np.random.Generator) -> Floats:
