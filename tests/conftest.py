@@ -2,6 +2,10 @@ from __future__ import annotations
 
 import os
 
+# One thread to a process: the tests run side by side, and threads of matrix products would wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings

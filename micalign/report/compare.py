@@ -5,6 +5,7 @@ Times are how much later a source is in a track than in the reference track. Nam
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -110,8 +111,16 @@ def summary(found: Comparison) -> Iterator[str]:
         yield f"As planned: {heard}. |z| above 3 would be worth a look."
         return
     for one in found.explanations:
-        yield f"{one.words} (evidence e^{one.evidence:.0f} over the plan as it stands)"
+        yield f"{one.words} ({_likelier(one.evidence)} than the plan as it stands)"
     yield f"{'Explained' if found.explained else 'NOT explained'}: {heard} in the end."
+
+
+def _likelier(evidence: float) -> str:
+    """How much likelier, from the natural logarithm of the odds."""
+    for odds, words in ((1000.0, "a thousand"), (100.0, "a hundred"), (10.0, "ten")):
+        if evidence >= math.log(odds):
+            return f"more than {words} times likelier"
+    return "somewhat likelier"
 
 
 def to_do(found: Comparison) -> Iterator[str]:
