@@ -48,7 +48,7 @@ def test_a_kit_is_placed_as_well_as_an_exhaustive_grid_would(seed: int, tmp_path
     assert _holds_against_the_grid(tmp_path, seed) == (seed == 113)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(1800)
 def test_a_hundred_kits_are_placed_as_well_as_an_exhaustive_grid_would(tmp_path: Path) -> None:
     """The same for a hundred; at least 90 of them can be solved at all."""

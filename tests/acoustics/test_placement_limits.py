@@ -170,7 +170,7 @@ def _vanishes(scene: Scene, one: Obstacle) -> bool:
     return 2 * one.give_m * 1.1 >= min(sizes)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("name", IMPOSSIBLE)
 def test_less_than_that_is_not_enough(name: str) -> None:
     """With nine tenths of it an exhaustive grid finds nothing either."""

@@ -183,7 +183,7 @@ def test_the_ceiling_does_too_and_without_it_both_places_are_told() -> None:
     places = sorted(place[2] for place in (point.at_m, point.other_m))  # type: ignore[index, type-var]
     assert places == pytest.approx([0.9, 2.1], abs=1e-4)
     with pytest.raises(
-        SceneError, match="the tapes given leave two places where it may stand: give what you know of it"
+        SceneError, match="the tapes given leave two places where it may stand: write the right one of the two into"
     ):
         surveyed(scene)
     under_a_ceiling = survey(replace(scene, room=Room((6.0, 5.0, 1.9)))).points[0]

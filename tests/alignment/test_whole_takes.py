@@ -49,7 +49,7 @@ def test_each_source_of_a_kit_is_measured_on_its_own():
     assert_kit_bars([row for seed in (0, 1) for row in kit_errors(kit_take(seed, seconds=9.0))])
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_hundred_kits():
     assert_kit_bars([row for seed in range(100, 200) for row in kit_errors(kit_take(seed))])
 
@@ -94,14 +94,14 @@ def test_a_bass_line_is_not_matched_a_period_off():
     assert right
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_forty_bass_lines_through_a_cab():
     rows = [bass_row(seed) for seed in range(100, 140)]
     assert np.mean([error_ms <= 0.1 for error_ms, _, _ in rows]) >= 0.97
     assert np.mean([right for _, right, _ in rows]) >= 0.98
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(("distorted", "within_s"), [(False, 1 / RATE), (True, 0.2e-3)])
 def test_forty_reamps(distorted, within_s):
     good = 0
@@ -146,7 +146,7 @@ def test_a_second_recorder_is_found_half_a_minute_off_with_its_clock():
     assert_clock(2, 60.0, -21.7, 120.0, 0.5)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(("start_s", "ppm"), [(58.0, -200.0), (-41.3, 200.0), (0.004, 31.0), (12.0, -3.0)])
 def test_recorders_of_five_minutes(start_s, ppm):
     assert_clock(5, 300.0, start_s, ppm, 0.5)

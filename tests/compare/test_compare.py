@@ -251,7 +251,7 @@ def test_a_take_in_a_room_is_heard_rightly(kind: str, seed: int):
     assert found.explained
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_two_hundred_kits_meet_the_bar():
     """The right explanation in 95 % of 200 kits with one planted mistake each, and at most 2 % false alarms."""

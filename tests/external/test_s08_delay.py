@@ -54,7 +54,7 @@ def _trial(rng, snr, noiseless, whitened):
     ("row_id", "snr", "noiseless", "whitened"),
     [("mc_0", 10, False, False), ("mc_1", 10, True, False), ("mc_2", 1, False, False), ("mc_3", 10, False, True)],
 )
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_exact_peak_reaches_the_bound(row_id, snr, noiseless, whitened):
     # 1500 trials: one standard error is 1.8 % of the ratio, and the row's own is 1.1 %; three of both together.
     _against_the_bound(row_id, snr, noiseless, whitened, trials=1500, within_share=0.065)

@@ -153,7 +153,7 @@ def test_any_bytes_end_in_samples_or_a_sentence(folder: Path, data: bytes) -> No
     _tried(folder, data)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(7200)
 @given(ANY_FILE)
 @settings(max_examples=10_000)
@@ -194,7 +194,7 @@ _PARTS = [chunks.fmt(channels, bits=bits, tag=tag) for channels in (0, 1, 2, 655
 _PARTS += [chunks.fmt(2, mask=3), _cue(0), _cue(1), _cue(0xFFFFFFFF), bytes(28), b"\xff" * 28, bytes(700), b"", b"odd"]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(7200)
 @pytest.mark.parametrize("seed", range(10))
 def test_a_hundred_thousand_damaged_files(folder: Path, seed: int) -> None:

@@ -87,7 +87,7 @@ def test_takes_that_cannot_be_used_are_refused_in_words():
         locate(nowhere, made.take)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(1800)
 def test_forty_stages_meet_the_bar():
     """Median error <= 2 cm, 95 % <= 6 cm, and the stated sigma holds 60 to 76 % of the coordinates' errors.
