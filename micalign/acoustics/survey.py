@@ -277,8 +277,9 @@ def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
     count = sum(point.name in tape.between for tape in scene.tapes)
     short = {0: "no tape leads to it", 1: "the one tape to it does not fix it"}
     tape = f"measure '{wanted.between[0]}' to '{wanted.between[1]}' too, or " if wanted else ""
-    mend = f'{tape}give what you know of it, such as at = ["?", "?", 1.9] for its height'
     if point.fixed:
+        mend = f"{tape}write the right one of the two into 'at' ('micalign survey' tells both)"
         return f"{kind} '{point.name}': the tapes given leave two places where it may stand: {mend}"
+    mend = f'{tape}give what you know of it, such as its height: at = ["?", "?", "190 cm"]'
     why = short.get(count, f"the {count} tapes to it do not fix it")
     return f"{kind} '{point.name}' has no full position, and {why}: {mend}"

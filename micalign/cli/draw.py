@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 KINDS: Final = ("plan", "arrivals", "combs", "map", "take")
-_SINGLE: Final = frozenset({".png", ".svg", ".pdf"})
+# The last row is refused when drawn: a folder called plan.jpg would surprise.
+_SINGLE: Final = frozenset(
+    {".png", ".svg", ".pdf"} | {".jpg", ".jpeg", ".gif", ".tif", ".tiff", ".bmp", ".webp", ".eps", ".ps"}
+)
 
 
 @click.command("draw")

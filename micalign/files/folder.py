@@ -28,7 +28,7 @@ def write_folder(
     Raises
     ------
     OutputError
-        If files exist and ``force`` is off (all told together, none written), or one cannot be written.
+        If files exist and ``force`` is off (none is written then), or one cannot be written.
 
     Examples
     --------
@@ -39,9 +39,8 @@ def write_folder(
     target = Path(folder)
     taken = [] if force else [target / name for name in files if os.path.lexists(target / name)]
     if taken:
-        raise OutputError(
-            [f"{path} exists: choose another place with --out, or replace it with --force" for path in taken]
-        )
+        more = f" (and {len(taken) - 1} more)" if len(taken) > 1 else ""
+        raise OutputError(f"{taken[0]}{more} exists: choose another place with --out, or replace it with --force")
     make_folder(target)
     for name in sorted({str(Path(name).parent) for name in files} - {"."}):
         make_folder(target / name)

@@ -25,7 +25,7 @@ def read_text(path: str | Path) -> str:
         if path.is_dir():
             raise SceneError(f"{path}: this is a folder: name the scene file in it")
         if not path.is_file():
-            raise SceneError(f"{path}: there is no such scene file")
+            raise SceneError(f"{path}: there is no such scene file: is the name spelled right, and the folder?")
         if path.stat().st_size > _LARGEST_BYTES:
             raise SceneError(f"{path}: more than 1 MB is no scene file: was an audio file named?")
         return path.read_bytes().decode("utf-8")

@@ -108,7 +108,7 @@ def make_folder(path: str | os.PathLike[str]) -> Path:
     with _spoken(folder):
         if not folder.is_dir():
             if os.path.lexists(folder):
-                raise OutputError(f"{folder} is a file, a folder is needed there: choose another name with --out")
+                raise OutputError(f"{folder} is a file, a folder is needed there: choose another name")
             folder.mkdir(parents=True, exist_ok=True)
             _flush_folder(folder.parent)
     return folder
@@ -122,15 +122,15 @@ def _refuse_taken(target: Path, *, force: bool) -> None:
     except FileNotFoundError:
         return
     if stat.S_ISDIR(mode):
-        raise OutputError(f"{target} is a folder, a file is to be written there: choose another name with --out")
+        raise OutputError(f"{target} is a folder, a file is to be written there: choose another name")
     if not stat.S_ISREG(mode) and not stat.S_ISLNK(mode):
-        raise OutputError(f"{target} is a device or a pipe: choose another name with --out")
+        raise OutputError(f"{target} is a device or a pipe: choose another name")
     if not force:
         raise _taken(target)
 
 
 def _taken(target: Path) -> OutputError:
-    return OutputError(f"{target} exists: choose another place with --out, or replace it with --force")
+    return OutputError(f"{target} exists: choose another name, or replace it with --force")
 
 
 def _claim(target: Path) -> tuple[Path, int]:

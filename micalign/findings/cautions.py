@@ -9,11 +9,12 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from micalign.scene.model import Scene
+from micalign.scene.model import Mic, Scene
 
 __all__ = ["cautions"]
 
 _OVERHEAD_M: Final = 1.7
+_ABOVE_M: Final = 0.3
 _DRUMS: Final = re.compile(r"kick|snare|tom|hi-?hat|ride|crash|cymbal|drum|kit", re.IGNORECASE)
 _AMPLIFIERS: Final = re.compile(r"\b(amp|amplifier|cab|cabinet)\b", re.IGNORECASE)
 
@@ -29,9 +30,17 @@ def cautions(scene: Scene) -> tuple[str, ...]:
     return tuple(_cautions(scene))
 
 
+def _hangs_over(scene: Scene, mic: Mic) -> bool:
+    """A stand that reaches over people: high, and not merely before the mouth of somebody who stands."""
+    if not mic.is_placed or mic.position[2] < _OVERHEAD_M:
+        return False
+    heights = [source.position[2] for source in scene.sources if source.name in mic.on and source.is_placed]
+    return not heights or mic.position[2] - min(heights) >= _ABOVE_M
+
+
 def _cautions(scene: Scene) -> Iterator[str]:
     sounds = " ".join([source.name for source in scene.sources] + [source.sound or "" for source in scene.sources])
-    if any(mic.is_placed and mic.position[2] >= _OVERHEAD_M for mic in scene.mics):
+    if any(_hangs_over(scene, mic) for mic in scene.mics):
         yield (
             "Overhead stands: put a leg under the load, weigh the base down, tighten and tie what hangs over people."
         )

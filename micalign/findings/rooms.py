@@ -16,7 +16,7 @@ from micalign.findings.finding import Finding
 from micalign.findings.mics import own_sources
 from micalign.findings.moves import mended_by_moving_nearer, say_length, say_place
 from micalign.scene.model import SURFACES, Mic, Scene
-from micalign.units import show_db, show_hz, show_length, show_ms_known
+from micalign.units import METRES, show_db, show_hz, show_length, show_ms_known
 
 __all__ = [
     "air_out_of_range",
@@ -127,13 +127,14 @@ def transition(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     needs = [source.name for source in scene.sources if source.range_hz and source.range_hz[0] < room.transition_hz]
     if needs:
         lowest = room.modes[0].hz if room.modes else 0.0
+        step_m = 18 * METRES["in"] if scene.length_unit in {"ft", "in"} else 0.5
         yield Finding(
             "transition",
             "note",
             tuple(needs),
             f"Below {show_hz(room.transition_hz)} this room rings in single modes (the lowest at {show_hz(lowest)}): "
             "notches and reflections told below it are only a guide.",
-            f"Judge the bass by ear, at {show_length(0.5, scene.length_unit)} steps of the mic.",
+            f"Judge the bass by ear, at {show_length(step_m, scene.length_unit)} steps of the mic.",
             -0.5,
         )
 

@@ -20,6 +20,7 @@ __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "
 
 _UNHEARD_DB: Final = -20.0
 _NEAR_M: Final = 1.0
+_CLOSE_PAIR_M: Final = 0.3
 _COMB_DB: Final = -6.0
 _RANGE_HZ: Final = (50.0, 10_000.0)
 
@@ -119,7 +120,7 @@ def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             "warning" if row.polarity < 0 or close else "note",
             (row.source, *row.mics),
             _comb_words(row),
-            _bring_together(scene, prediction, row, close=close),
+            _bring_together(scene, prediction, row),
             -row.notch_depth_db,
         )
 
@@ -135,14 +136,16 @@ def _comb_words(row: Difference) -> str:
     )
 
 
-def _bring_together(scene: Scene, prediction: Prediction, row: Difference, *, close: bool) -> str:
+def _bring_together(scene: Scene, prediction: Prediction, row: Difference) -> str:
+    """A flip, a short move of a close mic, or, where the move would give up what the far mic is there for, a shift."""
     first, second = row.mics
     if row.polarity < 0:
         flipped = [name for name in row.mics if scene.mic(name).polarity < 0]
         return f"Flip the polarity of '{flipped[0] if flipped else second}'."
     near, far = (first, second) if row.difference_s > 0 else (second, first)
     path = abs(row.difference_s) * prediction.speed_of_sound_m_s
-    if not close:
+    far_m = float(prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, far)])
+    if far_m > (_CLOSE_PAIR_M if path > far_m / 2 else _NEAR_M):
         return f"Align the tracks: shift '{near}' {_apart(row)} later."
     return f"Move '{far}' {say_length(path, scene.length_unit)} nearer to '{row.source}'."
 

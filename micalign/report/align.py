@@ -109,15 +109,19 @@ def _mean(group: Sequence[Band], key: str) -> float | None:
     return sum(known) / len(known) if known else None
 
 
+def _sections(count: object) -> str:
+    return "1 all-pass section lifts" if count == 1 else f"{count} all-pass sections lift"
+
+
 def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[str]:
     """What was decided and where it lies, a line each."""
     lines = [f"Chosen: {offsets.compromise}."] if offsets.compromise else []
     for phase in offsets.phases:
         lines.append(
-            f"Phase of {phase['track']}: {phase['sections']} all-pass sections lift the coherent sum from "
+            f"Phase of {phase['track']}: {_sections(phase['sections'])} the coherent sum from "
             f"{show_db(_number(phase['before_db']), sign=True)} to {show_db(_number(phase['after_db']), sign=True)} "
-            f"({show_hz(_number(phase['low_hz']))} to {show_hz(_number(phase['high_hz']))}, on stretches that did "
-            "not fit them)."
+            f"({show_hz(_number(phase['low_hz']))} to {show_hz(_number(phase['high_hz']))}; proved on parts of the "
+            "take that the fit had not seen)."
         )
     lines.append(f"Written to {folder}: {len(offsets.tracks)} tracks, offsets.json, offsets.csv.")
     if previews:

@@ -64,10 +64,18 @@ def arrival_tables(
     if not everything and len(scene.sources) * len(scene.mics) > _MOST_CELLS:
         yield _own_arrivals(scene, predicted)
         return
-    per_table = max(1, (width - 20) // 18)
+    per_table = _sources_per_table(scene, predicted, width)
     for start in range(0, len(scene.sources), per_table):
         names = [source.name for source in scene.sources[start : start + per_table]]
         yield _arrival_block(scene, predicted, names, first=start == 0)
+
+
+def _sources_per_table(scene: Scene, predicted: Prediction, width: int) -> int:
+    """So many that the mics' names (up to 20 characters) and the widest cell fit, three characters between columns."""
+    names = min(max(len(mic.name) for mic in scene.mics), 20)
+    cells = [_arrival_cell(scene, path, own=False).split("\n")[1] for path in predicted.paths]
+    widest = max(len(text) for text in [*cells, *(source.name for source in scene.sources)])
+    return max(1, (width - names) // (widest + 3))
 
 
 def _arrival_block(scene: Scene, predicted: Prediction, names: list[str], *, first: bool) -> Table:

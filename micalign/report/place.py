@@ -103,7 +103,10 @@ def summary(placement: Placement, before: Scene) -> Iterator[str]:
 def _nothing(placement: Placement) -> str:
     if not placement.moves:
         return "No mic may move (give one 'move' or 'reach'), and every pair is within its tolerance: nothing to do."
-    return "Nothing to improve: every limit holds, every pair is within its tolerance. Leave the stands where they are."
+    return (
+        "Nothing to improve by a move: every limit holds, every pair is within its tolerance. Leave the stands where "
+        "they are; what stays below is for alignment, rugs and blankets."
+    )
 
 
 def move_table(placement: Placement, before: Scene) -> Table:

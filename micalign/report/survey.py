@@ -60,9 +60,9 @@ def _tape(tape: SurveyTape) -> dict[str, Any]:
 
 
 def _fine(metres: float, unit: str) -> str:
-    """A small length to the millimetre or the tenth of an inch."""
+    """A small length to the millimetre, or to two digits and at most a hundredth of an inch."""
     if unit in {"ft", "in"}:
-        return f"{significant(metres / METRES['in'], 2)} in"
+        return f"{significant(round(metres / METRES['in'], 2), 2)} in"
     return f"{metres * 100:.1f} cm"
 
 

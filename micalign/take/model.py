@@ -128,7 +128,9 @@ class Take:
         names = [track.name for track in self.tracks]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise TakeError(f"two tracks of the take are called '{twice[0]}': give each its own name")
+            raise TakeError(
+                f"two tracks of the take are called '{twice[0]}': name each file once, or rename one of the two"
+            )
 
     @property
     def sample_rate(self) -> int:

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from commands import micalign
+from rich.console import Console
+
+from micalign.acoustics.prediction import predict
+from micalign.files.scenes import read_scene
+from micalign.report.checktables import arrival_tables
 
 SCALES = {"m": 1.0, "cm": 0.01, "ft": 0.3048, "in": 0.0254}
 SHARES = {
@@ -208,6 +215,16 @@ def test_tables_fit_80_columns(kit: Path, monkeypatch: pytest.MonkeyPatch) -> No
     said = micalign("check", kit)
     assert max(map(len, said.out.splitlines())) <= 80
     assert "…" not in said.out
+
+
+def test_names_stay_whole_at_80_columns_in_feet() -> None:
+    """As many sources side by side as fit: a mic's name is not folded inside a word."""
+    scene = replace(read_scene(Path(__file__).parents[2] / "scenes" / "jazz-kit.toml"), length_unit="ft")
+    text = io.StringIO()
+    for table in arrival_tables(scene, predict(scene), width=80):
+        Console(file=text, width=80).print(table)
+    assert text.getvalue().count("overhead left") == text.getvalue().count("overhead right") >= 2
+    assert max(map(len, text.getvalue().splitlines())) <= 80
 
 
 def test_the_list_of_tapes(kit: Path) -> None:

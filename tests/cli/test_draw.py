@@ -50,9 +50,18 @@ def test_files_that_exist_are_refused_all_together_until_forced(pair: Path) -> N
     assert micalign("draw", pair, "-o", out, "-q").status == 0
     said = micalign("draw", pair, "-o", out)
     assert said.status == 2
-    assert len(said.err.strip().splitlines()) == 3
+    assert "(and 2 more) exists" in said.err
+    assert len(said.err.strip().splitlines()) == 1
     assert "--force" in said.err
     assert micalign("draw", pair, "-o", out, "--force", "-q").status == 0
+
+
+@pytest.mark.parametrize("name", ["plan.jpg", "plan.TIFF"])
+def test_a_picture_of_another_kind_is_refused_and_no_folder_made(name: str, pair: Path) -> None:
+    said = micalign("draw", pair, "-o", pair.parent / name)
+    assert said.status == 2
+    assert "end the file's name in .png, .svg or .pdf" in said.err
+    assert not (pair.parent / name).exists()
 
 
 def test_old_places_are_drawn(pair: Path) -> None:

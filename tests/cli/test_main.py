@@ -41,7 +41,7 @@ def test_help_names_every_command() -> None:
     [
         (["chekc"], "No such command 'chekc'"),
         (["check"], "Missing argument 'SCENE'"),
-        (["check", "no-such.toml"], "no-such.toml: there is no such scene file"),
+        (["check", "no-such.toml"], "no-such.toml: there is no such scene file: is the name spelled right"),
         (["schema", "--frce"], "No such option"),
     ],
 )

@@ -49,6 +49,20 @@ def test_points_and_tapes(taped: Path) -> None:
     assert not any(tape["suspect"] for tape in said.document["tapes"])
 
 
+def test_a_tape_that_fits_is_told_with_few_digits(taped: Path) -> None:
+    """Three tapes fix three coordinates: what is left over is 0, not the last bits of the arithmetic."""
+    taped.write_text(_text(tapes=3), encoding="utf-8")
+    said = micalign("survey", taped)
+    assert "0.0000" not in said.out
+    assert " +0 in" in said.out
+
+
+def test_a_copy_that_exists_is_refused_in_words_that_fit_the_option(taped: Path) -> None:
+    said = micalign("survey", taped, "--write", taped)
+    assert said.status == 2
+    assert "choose another name, or replace it with --force" in said.err
+
+
 def test_what_is_written_has_the_places_and_the_comments(taped: Path, tmp_path: Path) -> None:
     """The copy keeps the user's words; read again, nothing is left to find and check takes it."""
     new = tmp_path / "new.toml"

@@ -268,6 +268,13 @@ def test_moving_nearer_as_told_meets_the_comb_rule() -> None:
     assert abs(path) <= 0.005
 
 
+def test_a_far_mic_is_not_sent_up_to_the_close_one() -> None:
+    """A mic a metre off a cab is there for its distance: its track is aligned, the stand stays."""
+    far = Mic("edge", (2.3, 1.8, 0.7), aim="cab", pattern="figure-8", on=("cab",), gain_db=15.0)
+    finding = _found(replace(TWO_ON_A_CAB, mics=(TWO_ON_A_CAB.mics[0], far)), "comb")[0]
+    assert finding.advice.startswith("Align the tracks: shift 'centre' 2.")
+
+
 def test_moving_nearer_weakens_a_reflection_as_told() -> None:
     """The level at the new place, worked out by the whole prediction, is the wanted one."""
     scene = LOW_ROOM
@@ -331,3 +338,11 @@ def test_cautions_fit_the_scene() -> None:
         "Hearing",
     ]
     assert cautions(SINGERS) == ()
+    standing = Scene(sources=(Source("alto", (1.0, 1.0, 1.75)),), mics=(Mic("m", (1.0, 1.2, 1.73), on=("alto",)),))
+    assert cautions(standing) == ()
+
+
+def test_steps_through_the_room_are_round_in_inches_too() -> None:
+    """Half a metre, or a foot and a half: not its conversion."""
+    assert "at 0.50 m steps" in _found(LOW_ROOM, "transition")[0].advice
+    assert "at 1 ft 6 in steps" in _found(replace(LOW_ROOM, length_unit="ft"), "transition")[0].advice
