@@ -178,12 +178,13 @@ def descend(net: Network, unknowns: Floats, weights: Floats, *, active: Bools | 
 
 def _step(net: Network, at: Floats, weights: Floats, damping: Floats, moving: Bools) -> Floats:
     length, slopes = net.lengths_and_slopes(at)
-    tilted = slopes * weights[..., None] * moving
-    normal = np.einsum("btn,btm->bnm", tilted, tilted)
-    pull = np.einsum("btn,bt->bn", tilted, (net.distance_m - length) * weights)
+    tilted = slopes[..., moving] * weights[..., None]
+    normal = tilted.swapaxes(1, 2) @ tilted
+    pull = ((net.distance_m - length) * weights)[:, None, :] @ tilted
     scale = np.einsum("bnn->b", normal) / max(int(moving.sum()), 1) + 1e-12
-    ridge = (damping * scale)[:, None, None] * np.eye(at.shape[1])
-    step: Floats = np.linalg.solve(normal + ridge, pull[..., None])[..., 0]
+    ridge = (damping * scale)[:, None, None] * np.eye(normal.shape[1])
+    step = np.zeros(at.shape)
+    step[:, moving] = np.linalg.solve(normal + ridge, pull.swapaxes(1, 2))[..., 0]
     return step
 
 

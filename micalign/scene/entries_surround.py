@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated
+from typing import Annotated, Final
 
 from pydantic import BeforeValidator, model_validator
 
@@ -12,6 +12,9 @@ from micalign.scene.entry import Entry, Share
 from micalign.scene.fields import Direction, FaceSize, Name, PointField, PositiveLength, Size, number
 
 __all__ = ["AbsorptionEntry", "AirEntry", "KeepoutEntry", "PanelEntry", "RoomEntry"]
+
+
+_LEAST_SIDE_M: Final = 0.1
 
 
 class AirEntry(Entry):
@@ -56,6 +59,12 @@ class RoomEntry(Entry):
     absorption: Annotated[
         AbsorptionEntry, BeforeValidator(_absorption, json_schema_input_type=AbsorptionEntry | float)
     ] = AbsorptionEntry()
+
+    @model_validator(mode="after")
+    def _holds_something(self) -> RoomEntry:
+        if min(self.size) < _LEAST_SIDE_M:
+            raise ValueError("'size' has a side of less than 10 cm: is the unit right?")
+        return self
 
     def made(self) -> model.Room:
         """The value."""
