@@ -72,16 +72,28 @@ def rest(env: Envelope, struck: Ints, rate: int) -> Gate:
     return Gate(np.sort(loudest) * steps * env.step, window)
 
 
-def stretches(env: Envelope, frames: int, rate: int, *, length_s: float, most: int, matched: bool = False) -> Gate:
+def stretches(
+    env: Envelope,
+    frames: int,
+    rate: int,
+    *,
+    length_s: float,
+    most: int,
+    matched: bool = False,
+    within: tuple[int, int] | None = None,
+) -> Gate:
     """Overlapping frames: all of a short track, the loudest of each equal part of a long one.
 
     Hann windows that overlap by half add up to one, so that a short track's every sample counts the same. Where both
     tracks are windowed (``matched``) the window rises to the power 1.5, not 2: its square is nearly as even, and what
-    leaks beside a band still falls fast.
+    leaks beside a band still falls fast. ``within``: the samples to stay inside of, where they hold four frames.
     """
     length = min(round(length_s * rate), frames)
     window = matched_window(length, 0.0) if matched else matched_window(length, 0.0) ** (4 / 3)
     starts = np.arange(-(length // 2), frames, max(length // 2, 1))
+    if within is not None and within[1] - within[0] >= 4 * length:
+        low, high = within[0], within[1] - length
+        starts = np.rint(np.linspace(low, high, -(-2 * (high - low) // length) + 1)).astype(np.intp)
     if len(starts) > most:
         starts = _loudest_of_each(env, starts, length, most)
     return Gate(_sounding(env, starts, length), window)

@@ -28,6 +28,7 @@ from micalign.take.model import Track
 __all__ = ["Delay", "Rival", "measure_many", "measure_pair"]
 
 _SHORTEST_S: Final = 0.05
+EARLY_S: Final = 0.0003
 
 Close = Literal["reference", "track"]
 
@@ -213,18 +214,15 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
         return _from_line(line) if line is not None else _nothing(options, "too little sounds to tell a drift")
     swapped = _near_is_track(reference, track, options)
-    near, far = (track, reference) if swapped else (reference, track)
-    sign = -1 if swapped else 1
-    struck = _struck(near, options, centre_s if swapped else 0.0)
-    by_strokes = None
-    if len(struck):
-        rate = near.track.sample_rate
-        quiet = rest(near.envelope, struck, rate)
-        by_strokes = stroke_evidence(
-            near.track, far.track, strokes(struck, rate), quiet, reach_s=reach_s, centre_s=sign * centre_s
-        )
+    near, far, sign, by_strokes = _roles(reference, track, options, swapped, centre_s, reach_s)
+    told = options.moments_s is not None or options.close is not None
+    if not told and by_strokes is not None and by_strokes.best.lag_s < -EARLY_S:
+        # A close mic never hears its own drum after the other mic: it is the other that is close.
+        turned = _roles(reference, track, options, not swapped, centre_s, reach_s)
+        if turned[3] is not None and turned[3].best.lag_s > -EARLY_S:
+            near, far, sign, by_strokes = turned
+    certain = told or surely_close(near, far)
     by_stretches = None
-    certain = options.moments_s is not None or options.close is not None or surely_close(near, far)
     if by_strokes is None or not certain:
         gate = stretches(near.envelope, near.track.frames, near.track.sample_rate, length_s=0.17, most=100)
         by_stretches = stretch_evidence(near.track, far.track, gate, reach_s=reach_s, centre_s=sign * centre_s)
@@ -232,6 +230,22 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
     if chosen is None:
         return _nothing(options, "nothing in the tracks is alike")
     return _report(chosen, near, far, sign)
+
+
+def _roles(
+    reference: Listened, track: Listened, options: _Options, swapped: bool, centre_s: float, reach_s: float
+) -> tuple[Listened, Listened, int, Evidence | None]:
+    """The nearer track, the farther, the sign of their delay, and what the nearer one's strokes say."""
+    near, far, sign = (track, reference, -1) if swapped else (reference, track, 1)
+    struck = _struck(near, options, centre_s if swapped else 0.0)
+    if len(struck) == 0:
+        return near, far, sign, None
+    rate = near.track.sample_rate
+    quiet = rest(near.envelope, struck, rate)
+    heard = stroke_evidence(
+        near.track, far.track, strokes(struck, rate), quiet, reach_s=reach_s, centre_s=sign * centre_s
+    )
+    return near, far, sign, heard
 
 
 def _near_is_track(reference: Listened, track: Listened, options: _Options) -> bool:
@@ -253,7 +267,13 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
     delay_s, uncertainty_s = evidence.best.lag_s, verdict.uncertainty_s
     if evidence.kind == "stretches":
         gate = stretches(
-            near.envelope, near.track.frames, near.track.sample_rate, length_s=0.085, most=300, matched=True
+            near.envelope,
+            near.track.frames,
+            near.track.sample_rate,
+            length_s=0.085,
+            most=300,
+            matched=True,
+            within=_common(near.track, far.track, delay_s),
         )
         sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=rival_share(evidence) < 0.45)
         delay_s, uncertainty_s = sharp.delay_s, _spread(sharp, evidence)
@@ -264,7 +284,7 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
     )
     return Delay(
         sign * delay_s,
-        max(uncertainty_s, 2e-9),
+        max(uncertainty_s, 2e-10),
         evidence.best.polarity,
         verdict.polarity_margin,
         verdict.confidence,
@@ -272,6 +292,12 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
         verdict.reason,
         rivals[:4],
     )
+
+
+def _common(near: Track, far: Track, delay_s: float) -> tuple[int, int]:
+    """The samples of the near track that the far one holds as well: a frame cut short in one of them is not alike."""
+    later = round((delay_s + near.start_s - far.start_s) * near.sample_rate)
+    return max(0, 1 - later), min(near.frames, far.frames - later - 1)
 
 
 def _spread(sharp: Sharp, evidence: Evidence) -> float:

@@ -27,6 +27,9 @@ __all__ = ["Sharp", "coherence_weights", "cramer_rao_s", "sharpen"]
 
 GROUPS: Final = 8
 _SMOOTH_BINS: Final = 25
+_MOST_BINS: Final = 601
+_CHANCES: Final = 100.0
+_SHARED: Final = 0.05
 _POWERS: Final = (0.65, 0.4, 0.2, 0.0)
 
 
@@ -67,9 +70,11 @@ def sharpen(
         weight, bound_s = coherence_weights(spectra, cross, lag_s)
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s).lag_s
     scatter_s = _scatter(spectra, weight, lag_s)
-    summed_s, alike = _best_sum(spectra, cross, lag_s)
+    coherence, _ = _coherence(spectra, cross, lag_s)
+    summed_s, alike = _best_sum(spectra, cross * (coherence > _SHARED), lag_s)
     moved_s = summed_s - lag_s
-    summed = one_path and max(2e-5, 6.0 * bound_s) < abs(moved_s) < 6e-4
+    chance_s = 6.0 * max(bound_s, _sum_noise_s(spectra, cross, coherence, lag_s))
+    summed = one_path and max(2e-5, chance_s) < abs(moved_s) < 6e-4
     return Sharp((summed_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed)
 
 
@@ -79,20 +84,36 @@ def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple
     The coherence is smoothed over neighbouring frequencies, the delay taken out before, and what chance alone would
     give is subtracted.
     """
+    hz = spectra.frequencies_hz
+    coherence, size = _coherence(spectra, cross, lag_s)
+    precision = coherence / (1.0 - coherence)
+    seconds = len(spectra.times_s) * spectra.size / 2 / spectra.sample_rate
+    return precision / size, cramer_rao_s(hz, coherence, seconds)
+
+
+def _coherence(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, Floats]:
+    """The squared coherence of each frequency and the size of the smooth cross-spectrum, both shape (B,)."""
     hz, count = spectra.frequencies_hz, len(spectra.times_s)
-    turned = smooth_bins(cross * np.exp(2j * np.pi * hz * lag_s), _SMOOTH_BINS)
-    powers = smooth_bins(spectra.first.sum(axis=0), _SMOOTH_BINS) * smooth_bins(
-        spectra.second.sum(axis=0), _SMOOTH_BINS
-    )
+    turned = cross * np.exp(2j * np.pi * hz * lag_s)
+    bins = _smoothing(spectra, turned)
+    turned = smooth_bins(turned, bins)
+    powers = smooth_bins(spectra.first.sum(axis=0), bins) * smooth_bins(spectra.second.sum(axis=0), bins)
     # Nothing 70 dB below the loudest band counts: what a window leaks of a band is coherent and says nothing.
     floor = powers.max(initial=0.0) * 1e-14 + 1e-60
     coherence = np.abs(turned) ** 2 / (powers + floor)
-    chance = 1.0 / (max(count, 1) * _SMOOTH_BINS * 0.5)
+    chance = 1.0 / (max(count, 1) * bins * 0.5)
     coherence = np.clip((coherence - chance) / (1.0 - min(chance, 0.9)), 0.0, 1.0 - 1e-7)
     coherence[hz < 20.0] = 0.0
-    precision = coherence / (1.0 - coherence)
-    seconds = count * spectra.size / 2 / spectra.sample_rate
-    return precision / np.maximum(np.abs(turned), np.sqrt(floor)), cramer_rao_s(hz, coherence, seconds)
+    return coherence, np.maximum(np.abs(turned), np.sqrt(floor))
+
+
+def _smoothing(spectra: Spectra, turned: Complexes) -> int:
+    """Over how many bins to smooth: more where the tracks have little in common, or chance would set the weights."""
+    first, second = spectra.first.sum(axis=0), spectra.second.sum(axis=0)
+    level = np.sqrt(first * second + 1e-60)
+    alike = float(np.mean(turned.real / level)) ** 2
+    wanted = _CHANCES / (max(len(spectra.times_s), 1) * 0.5 * max(alike, 1e-6))
+    return int(np.clip(wanted, _SMOOTH_BINS, _MOST_BINS))
 
 
 def cramer_rao_s(hz: Floats, coherence: Floats, seconds: float) -> float:
@@ -138,3 +159,12 @@ def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[float, 
     value = float((cross * heard * np.exp(2j * np.pi * hz * at)).real.sum())
     whole = float(np.sqrt(first[heard].sum(dtype=float) * second[heard].sum(dtype=float)))
     return at, abs(value) / max(whole, 1e-300)
+
+
+def _sum_noise_s(spectra: Spectra, cross: Complexes, coherence: Floats, lag_s: float) -> float:
+    """How far chance alone moves the maximum of the plain correlation, one sigma in seconds."""
+    omega = 2 * np.pi * spectra.frequencies_hz * (coherence > _SHARED)
+    powers = spectra.first.sum(axis=0, dtype=float) * spectra.second.sum(axis=0, dtype=float)
+    noise = float((omega**2 * powers * (1.0 - coherence)).sum()) / (2 * len(spectra.times_s))
+    bend = abs(float((omega**2 * (cross * np.exp(1j * omega * lag_s)).real).sum()))
+    return float(np.sqrt(noise)) / max(bend, 1e-300)
