@@ -23,8 +23,8 @@ from micalign.scene.fields import (
     NamePair,
     NumberRange,
     Pattern,
+    PlusMinus,
     Polarity,
-    Positive,
     PositiveLength,
     number,
 )
@@ -47,9 +47,7 @@ class SourceEntry(Entry):
 
     name: Name
     at: AtField = model.UNKNOWN
-    plus_minus: PositiveLength = Field(
-        default=0.01, description="One standard deviation of each coordinate; default 1 cm."
-    )
+    plus_minus: PlusMinus = Field(default=0.01, description="One standard deviation of each coordinate; default 1 cm.")
     range_hz: NumberRange | None = None
     sound: Name | None = Field(default=None, description="What 'simulate' plays for it, such as kick, snare or voice.")
 
@@ -71,9 +69,7 @@ class MicEntry(Entry):
 
     name: Name
     at: AtField = model.UNKNOWN
-    plus_minus: PositiveLength = Field(
-        default=0.01, description="One standard deviation of each coordinate; default 1 cm."
-    )
+    plus_minus: PlusMinus = Field(default=0.01, description="One standard deviation of each coordinate; default 1 cm.")
     aim: Aim | None = None
     pattern: Pattern = "omni"
     on: NameOrNames = ()
@@ -138,7 +134,7 @@ class PairEntry(Entry):
     name: Name
     mics: NamePair
     equal_to: NameOrNames = ()
-    tolerance_ms: Positive = 0.05
+    tolerance_ms: Annotated[float, number(0.001, 1000.0, "0.001 to 1000 ms")] = 0.05
     centre_on: Name | None = None
     angle_degrees: NumberRange | None = None
     spread: LengthRange | None = None
@@ -161,7 +157,7 @@ class TapeEntry(Entry):
 
     between: NamePair
     distance: PositiveLength
-    plus_minus: PositiveLength = Field(default=0.01, description="One standard deviation; default 1 cm.")
+    plus_minus: PlusMinus = Field(default=0.01, description="One standard deviation; default 1 cm.")
 
     def made(self) -> model.Tape:
         """The value."""

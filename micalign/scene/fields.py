@@ -28,6 +28,7 @@ __all__ = [
     "NamePair",
     "NumberRange",
     "Pattern",
+    "PlusMinus",
     "PointField",
     "Polarity",
     "Positive",
@@ -61,6 +62,13 @@ def _positive_length(value: object, info: ValidationInfo) -> float:
     metres = _length(value, info)
     if metres <= 0:
         raise ValueError(f"{value!r} must be more than zero")
+    return metres
+
+
+def _plus_minus(value: object, info: ValidationInfo) -> float:
+    metres = _positive_length(value, info)
+    if metres < 1e-6:
+        raise ValueError(f"{value!r} is less than a thousandth of a millimetre: no tape is that sure")
     return metres
 
 
@@ -195,6 +203,7 @@ _RANGE_TEXT: Final = "From, to; the smaller first."
 
 Length: TypeAlias = Annotated[float, *_kind(_length, _LENGTH_SCHEMA)]
 PositiveLength: TypeAlias = Annotated[float, *_kind(_positive_length, _LENGTH_SCHEMA)]
+PlusMinus: TypeAlias = Annotated[float, *_kind(_plus_minus, _LENGTH_SCHEMA)]
 PointField: TypeAlias = Annotated[Point, *_kind(_point, _array(_LENGTH_SCHEMA, 3, "x, y, z."))]
 AtField: TypeAlias = Annotated[
     Coordinates, *_kind(_coordinates, _array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will tell.'))
