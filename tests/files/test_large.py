@@ -70,7 +70,11 @@ from micalign.files.audio import open_tracks
 source, out = Path(sys.argv[1]), Path(sys.argv[2])
 moved = tuple(MovedTrack(track, float(shift)) for track, shift in zip(open_tracks([source]).tracks, sys.argv[3:]))
 (written,) = write_aligned([AlignedFile(out, source, moved)])
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+status = Path("/proc/self/status")
+if status.exists():  # ru_maxrss of a child begins with what its parent held
+    peak = next(int(line.split()[1]) for line in status.read_text().splitlines() if line.startswith("VmHWM")) * 1024
+else:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
 print(json.dumps({"frames": written.frames, "peak_bytes": peak}))
 """
 
