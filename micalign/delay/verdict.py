@@ -20,6 +20,10 @@ __all__ = ["Verdict", "agreement_share", "choose", "judge", "nearer_is_second", 
 AGREE_S: Final = 0.0002
 CLOSE_GAP_DB: Final = 4.0
 CLOSER_BY_DB: Final = 12.0
+_FEW_SHARED: Final = 0.5
+_ENOUGH: Final = 6
+_WIDE_LOBE_S: Final = 1e-4
+_ALIKE: Final = 0.47
 # Errors of the benchmark's even seeds: the scatter of groups tells half of the error, for all groups share the same
 # reflections; two thirds lie within twice the scatter and 1.5 % of the peak's width for each rival of its height.
 _SCATTER: Final = 2.0
@@ -132,17 +136,27 @@ def choose(
     strokes, long = verdicts
     if close_is_certain:
         return strokes
-    if near.gap_db < CLOSE_GAP_DB or shared_strokes(near, far) > 0.75:
-        return long
+    shared = shared_strokes(near, far)
+    apart = all(abs(peak.lag_s - long.evidence.best.lag_s) > AGREE_S for peak in strokes.evidence.peaks)
+    voice = strokes.evidence.lobe_s < _WIDE_LOBE_S
+    # A mic that knows few of the other's loudest strokes is one drum's, however loud the bleed; but two overheads, or
+    # a DI and its cabinet, are alike over the whole take, whatever their strokes.
+    alike = abs(long.evidence.best.height) > _ALIKE
+    if apart and voice and not alike and shared < _FEW_SHARED and len(far.struck) >= _ENOUGH:
+        return strokes
+    if near.gap_db >= CLOSE_GAP_DB and long.reason is not None and strokes.reason is None and voice:
+        return strokes
+    if near.gap_db < CLOSE_GAP_DB or shared > 0.75:
+        return _doubted(long) if apart and voice and not alike and near.gap_db >= CLOSE_GAP_DB else long
     # Perhaps a close mic: its strokes are believed where they speak of a wide band and of one voice.
     clear = strokes.reason is None or strokes.evidence.height > 6.0 * strokes.evidence.noise
     if clear and strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
         return strokes
-    known = [peak.lag_s for peak in strokes.evidence.peaks]
-    if long.reason is None and all(abs(lag - long.evidence.best.lag_s) > AGREE_S for lag in known):
-        return replace(
-            long,
-            confidence=0.5 * long.confidence,
-            reason="the loudest strokes and the whole take suggest different delays",
-        )
-    return long
+    return _doubted(long) if apart else long
+
+
+def _doubted(verdict: Verdict) -> Verdict:
+    if verdict.reason is not None:
+        return verdict
+    reason = "the loudest strokes and the whole take suggest different delays"
+    return replace(verdict, confidence=0.5 * verdict.confidence, reason=reason)
