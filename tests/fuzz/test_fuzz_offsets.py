@@ -55,7 +55,9 @@ def _edited(sheet: dict[str, Any], draws: random.Random) -> bytes:
     """A sheet in which some values, keys or bytes are others."""
     new = json.loads(json.dumps(sheet))
     for _ in range(draws.randrange(1, 3)):
-        table = new if draws.random() < 0.2 or not isinstance(new.get("tracks"), list) else draws.choice(new["tracks"])
+        whole = new["tracks"] if isinstance(new.get("tracks"), list) else []
+        tracks = [one for one in whole if isinstance(one, dict)]
+        table = new if draws.random() < 0.2 or not tracks else draws.choice(tracks)
         key = draws.choice(_KEYS)
         if draws.random() < 0.1:
             table.pop(key, None)
