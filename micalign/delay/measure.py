@@ -19,6 +19,7 @@ from micalign.delay.drift import Line, drift_line
 from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
 from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
+from micalign.delay.result import Delay, Rival
 from micalign.delay.sharpen import Sharp, sharpen
 from micalign.delay.verdict import Verdict, choose, nearer_is_second, rival_share, surely_close
 from micalign.delay.wide import coarse_delay
@@ -31,52 +32,6 @@ _SHORTEST_S: Final = 0.05
 EARLY_S: Final = 0.0003
 
 Close = Literal["reference", "track"]
-
-
-@dataclass(frozen=True)
-class Rival:
-    """Another delay that the tracks also suggest; ``strength`` is its peak against the chosen one."""
-
-    delay_s: float
-    strength: float
-    polarity: int
-
-
-@dataclass(frozen=True)
-class Delay:
-    """A measured delay of a track against its reference.
-
-    Parameters
-    ----------
-    delay_s : float
-        Seconds; positive when the same event comes LATER in the track.
-    uncertainty_s : float
-        One standard deviation.
-    polarity : int
-        +1 as the reference, -1 inverted.
-    polarity_margin : float
-        0 to 1: how far the strongest peak of the other polarity falls short of the chosen one.
-    confidence : float
-        0 to 1.
-    reliable : bool
-        Whether to act on it.
-    reason : str or None
-        Why not.
-    rivals : tuple of Rival
-        Other plausible delays.
-    drift_ppm : float or None
-        How fast the delay grows, in microseconds per second; None where it was not looked for.
-    """
-
-    delay_s: float
-    uncertainty_s: float
-    polarity: int
-    polarity_margin: float
-    confidence: float
-    reliable: bool
-    reason: str | None
-    rivals: tuple[Rival, ...] = ()
-    drift_ppm: float | None = None
 
 
 @dataclass(frozen=True)
