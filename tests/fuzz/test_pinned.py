@@ -240,9 +240,7 @@ def test_two_processes_share_a_folder(tmp_path: Path) -> None:
     ]
     errors = [run.communicate(timeout=120)[1] for run in runs]
     assert [run.returncode for run in runs] in ([0, 0], [2, 0]), errors
-    assert all(
-        "exists: choose another" in error for run, error in zip(runs, errors, strict=True) if run.returncode
-    )
+    assert all("exists: choose another" in error for run, error in zip(runs, errors, strict=True) if run.returncode)
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
         "late.wav",
         "offsets.csv",
