@@ -111,7 +111,10 @@ def _smoothing(spectra: Spectra, turned: Complexes) -> int:
     """Over how many bins to smooth: more where the tracks have little in common, or chance would set the weights."""
     first, second = spectra.first.sum(axis=0), spectra.second.sum(axis=0)
     level = np.sqrt(first * second + 1e-60)
-    alike = float(np.mean(turned.real / level)) ** 2
+    # By the band in which they are most alike: a bass and its cabinet share few frequencies, but those wholly.
+    wide = smooth_bins(level, _MOST_BINS)
+    shared = np.abs(smooth_bins(turned, _MOST_BINS)) / np.maximum(wide, wide.max(initial=0.0) * 1e-6 + 1e-30)
+    alike = float(np.clip(shared.max(initial=0.0), 0.0, 1.0)) ** 2
     wanted = _CHANCES / (max(len(spectra.times_s), 1) * 0.5 * max(alike, 1e-6))
     return int(np.clip(wanted, _SMOOTH_BINS, _MOST_BINS))
 
