@@ -108,7 +108,10 @@ def summary(found: Comparison) -> Iterator[str]:
     """The verdict in a line or two, with its evidence."""
     heard = f"{found.sightings} delays heard, {found.strays} of them explained by nothing"
     if found.is_fine:
-        yield f"As planned: {heard}. |z| above 3 would be worth a look."
+        if 2 * found.strays > found.sightings:
+            yield f"As planned as far as can be told: {heard}. Single hits of each source alone would tell more."
+        else:
+            yield f"As planned: {heard}. |z| above 3 would be worth a look."
         return
     for one in found.explanations:
         yield f"{one.words} ({_likelier(one.evidence)} than the plan as it stands)"
