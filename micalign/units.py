@@ -131,6 +131,7 @@ def show_ms(seconds: float, *, sign: bool = False) -> str:
         return "no time"
     value = seconds * 1e3
     decimals = 3 if abs(value) < 10 else 2 if abs(value) < 100 else 1
+    value = round(value, decimals) + 0.0  # no minus before nothing
     shown = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
     return f"{shown} ms"
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.compare.model import Comparison, Explanation, Row
 from micalign.report.check import finding_rows
+from micalign.report.measure import bare_table
 from micalign.report.plain import clean
 from micalign.units import show_ms
 
@@ -70,14 +71,12 @@ def _explanation(one: Explanation) -> dict[str, Any]:
 
 def comparison_table(found: Comparison) -> Table:
     """One row for each source and track."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
-
-    table = Table(title="Plan against take", title_justify="left", title_style="bold")
+    table = bare_table("Plan against take")
     for heading in ("source", "track", "against"):
         table.add_column(heading, overflow="fold")
     for heading in ("planned", "measured", "off by", "z"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("polarity")
+    table.add_column("polarity", no_wrap=True)
     before = None
     for row in found.rows:
         source = "" if row.source == before else clean(row.source)
@@ -90,7 +89,12 @@ def _numbers(row: Row) -> list[str]:
     planned = show_ms(row.predicted_s, sign=True)
     if row.measured_s is None or row.difference_s is None or row.z is None:
         return [planned, "not heard", "", ""]
-    return [planned, show_ms(row.measured_s, sign=True), show_ms(row.difference_s, sign=True), f"{row.z:+.1f}"]
+    return [
+        planned,
+        show_ms(row.measured_s, sign=True),
+        show_ms(row.difference_s, sign=True),
+        f"{round(row.z, 1) + 0.0:+.1f}",
+    ]
 
 
 def _polarity(row: Row) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from micalign.locate.model import LocatedMic, Location
+from micalign.report.measure import bare_table
 from micalign.report.plain import clean
 from micalign.scene.model import Point
 from micalign.units import show_centimetres, show_length, show_ms
@@ -58,9 +59,7 @@ def _rounded(point: Point) -> list[float]:
 
 def mic_table(found: Location, unit: str) -> Table:
     """One row for each mic: where it stands, how surely, and how far from the plan."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
-
-    table = Table(title="Where the mics stand", title_justify="left", title_style="bold")
+    table = bare_table("Where the mics stand")
     table.add_column("mic", overflow="fold")
     for heading in ("x", "y", "z", "+-", "from plan"):
         table.add_column(heading, justify="right", no_wrap=True)
@@ -78,9 +77,7 @@ def mic_table(found: Location, unit: str) -> Table:
 
 def hit_table(found: Location) -> Table:
     """One row for each source that was hit: how well its hits agree with the places."""
-    from rich.table import Table  # noqa: PLC0415 - as above
-
-    table = Table(title="Hits they rest on", title_justify="left", title_style="bold")
+    table = bare_table("Hits they rest on")
     table.add_column("source", overflow="fold")
     for heading in ("hits", "heard by", "left out", "left over"):
         table.add_column(heading, justify="right", no_wrap=True)
