@@ -3,8 +3,9 @@
 A take is a network: every source arrives at every track at its own time, so no set of shifts suits all of them.
 `agreed` first finds, for each source, the arrival times that fit all its reliable pairs (`micalign.alignment.network`),
 then the shifts that leave the least misfit between tracks, each pair of tracks counting by how much the source adds
-up between them (the product of its amplitudes) and by whether both tracks are there to take it. What remains of each
-source is told, in seconds and as the first notch it leaves.
+up between them (the product of its amplitudes) and by whether both tracks are there to take it. Tracks that share no
+source but as faint bleed are not brought together: each such island stays as it was recorded, and within it the tracks
+are laid onto the one that hears it last. What remains of each source is told, in seconds and as its first notch.
 
 Signs as in `micalign.alignment.offsets`. The weights are those of the cross term in the energy of a sum, whose loss
 for a small misfit grows with the square of the misfit.
@@ -13,74 +14,21 @@ for a small misfit grows with the square of the misfit.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
 
 import numpy as np
 
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
-from micalign.alignment.offsets import Offsets, Remain, Shift, limited, still
+from micalign.alignment.offsets import Offsets, Remain, Shift, limited, still, unmoved
+from micalign.alignment.wishes import Heard, Wishes
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 
-__all__ = ["Heard", "Wishes", "agreed"]
-
-_BESIDE_THE_POINT: Final = 1e-4
-"""Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else."""
+__all__ = ["agreed"]
 
 _FOLLOWING: Final = 1e-3
-
-
-@dataclass(frozen=True)
-class Heard:
-    """When and how one source arrives in the tracks that reliable pairs join; amplitudes are relative."""
-
-    source: str
-    links: tuple[Link, ...]
-    amplitudes: Mapping[str, float] = field(default_factory=dict)
-
-    def amplitude(self, track: str) -> float:
-        """The source's amplitude in a track; 1 where levels are not known."""
-        return self.amplitudes.get(track, 1.0)
-
-
-@dataclass(frozen=True)
-class Wishes:
-    """What the engineer asks of the compromise.
-
-    ``together`` names tracks that move as one (a stereo pair's image stays); ``on`` says which sources a track is
-    there to take (no entry: all of them).
-    """
-
-    reference: str
-    together: tuple[tuple[str, ...], ...] = ()
-    on: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    for_source: str | None = None
-    max_shift_s: float | None = None
-
-    def takes(self, source: str, track: str) -> bool:
-        """Whether a track is there to take a source."""
-        wanted = self.on.get(track, ())
-        return not wanted or source in wanted
-
-    def counts(self, source: str, track: str) -> float:
-        """How much a source counts in a track."""
-        here = self.takes(source, track)
-        chosen = self.for_source is None or source == self.for_source
-        return (1.0 if here else _BESIDE_THE_POINT) * (1.0 if chosen else _BESIDE_THE_POINT)
-
-    def follows(self, track: str) -> bool:
-        """Whether a track is laid onto the others and pulls none of them, as a room mic is beside close mics."""
-        stays = track == self.reference or any(track in group for group in self.together)
-        return len(self.on.get(track, ())) > 1 and not stays
-
-    def leader(self, track: str) -> str:
-        """The track whose shift this one shares."""
-        for group in self.together:
-            if track in group:
-                return self.reference if self.reference in group else group[0]
-        return track
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +60,8 @@ def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sam
     Returns
     -------
     Offsets
-        A track that no reliable pair joins to the reference is not moved and says so.
+        A track that no reliable pair joins to the reference is not moved and says so; one that shares no source with
+        it is left as recorded, with what belongs to it.
 
     Raises
     ------
@@ -121,6 +70,7 @@ def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sam
 
     Examples
     --------
+    >>> from micalign.alignment.wishes import Heard, Wishes
     >>> snare = Heard("snare", (Link("overhead", "snare mic", -0.003, 1e-6, -1),))
     >>> offsets = agreed(["overhead", "snare mic"], [snare], Wishes("overhead"), sample_rate=48000)
     >>> offsets.shift("snare mic").shift_s, offsets.shift("snare mic").polarity_flip
@@ -129,13 +79,55 @@ def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sam
     if wishes.reference not in tracks:
         raise TakeError(f"the reference '{wishes.reference}' is not among the tracks: {', '.join(tracks)}")
     ordered = [wishes.reference, *(track for track in tracks if track != wishes.reference)]
-    rows = [row for one in heard for row in _rows(ordered, one, wishes)]
-    moved = _least_misfit(ordered, rows, wishes)
-    signs = _signs(ordered, heard, wishes)
-    shifts = tuple(_shift_of(track, moved, signs, wishes) for track in ordered)
+    joining = [replace(one, links=tuple(_joining(one, wishes))) for one in heard]
+    rows = [row for one in joining for row in _rows(ordered, one, wishes)]
+    islands = _islands(ordered, rows, wishes)
+    moved = {name: at for island in islands for name, at in _least_misfit(island, rows, wishes).items()}
+    signs = _signs(ordered, joining, wishes)
+    shifts = tuple(_shift_of(track, island, moved, signs, wishes) for island in islands for track in island.tracks)
+    shifts = tuple(sorted(shifts, key=lambda shift: ordered.index(shift.track)))
     offsets = Offsets(wishes.reference, sample_rate, shifts)
     remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets, wishes))
     return replace(offsets, remains=remains, compromise=_words(offsets, wishes, remains))
+
+
+def _joining(heard: Heard, wishes: Wishes) -> list[Link]:
+    """The links that may bring tracks together, their polarity less what the scene itself turns over."""
+
+    def turned(track: str) -> int:
+        return -1 if (heard.source, track) in wishes.inverted else 1
+
+    return [
+        replace(link, polarity=link.polarity * turned(link.reference) * turned(link.track))
+        for link in heard.links
+        if wishes.joins(heard.source, link.reference, link.track)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Island:
+    """Tracks that rows join, and the one that stays; ``is_apart``: they share no source with the reference."""
+
+    tracks: tuple[str, ...]
+    anchor: str
+    is_apart: bool
+
+
+def _islands(tracks: Sequence[str], rows: Sequence[_Row], wishes: Wishes) -> list[_Island]:
+    """The reference's island first."""
+    links = [Link(row.a, row.b, row.late_s, row.sigma_s) for row in rows]
+    links += [Link(group[0], other, 0.0, 0.0) for group in wishes.together for other in group[1:]]
+    late_s = dict.fromkeys(tracks, 0.0)
+    for row in rows:
+        late_s[row.b] += row.late_s
+        late_s[row.a] -= row.late_s
+    near = wishes.within_reach(tracks, wishes.reference)
+    islands: list[_Island] = []
+    for track in tracks:
+        if all(track not in island.tracks for island in islands):
+            joined = tuple(name for name in connected(tracks, links, track) if name in tracks)
+            islands.append(_Island(joined, wishes.anchor(joined, late_s), track not in near))
+    return islands
 
 
 def _rows(tracks: Sequence[str], heard: Heard, wishes: Wishes) -> list[_Row]:
@@ -152,14 +144,11 @@ def _rows(tracks: Sequence[str], heard: Heard, wishes: Wishes) -> list[_Row]:
     return rows
 
 
-def _least_misfit(tracks: Sequence[str], rows: Sequence[_Row], wishes: Wishes) -> dict[str, tuple[float, float]]:
-    """Shift and its uncertainty for every track that the rows join to the reference."""
-    links = [Link(row.a, row.b, row.late_s, row.sigma_s) for row in rows]
-    links += [Link(group[0], other, 0.0, 0.0) for group in wishes.together for other in group[1:]]
-    reached = [track for track in connected(tracks, links, wishes.reference) if track in tracks]
-    leaders = [name for name in dict.fromkeys(map(wishes.leader, reached)) if name != wishes.reference]
-    used = [row for row in rows if row.a in reached and wishes.leader(row.a) != wishes.leader(row.b)]
-    moved = dict.fromkeys([wishes.reference, *leaders], (0.0, 0.0))
+def _least_misfit(island: _Island, rows: Sequence[_Row], wishes: Wishes) -> dict[str, tuple[float, float]]:
+    """Shift and its uncertainty for every track of an island."""
+    leaders = [name for name in dict.fromkeys(map(wishes.leader, island.tracks)) if name != island.anchor]
+    used = [row for row in rows if row.a in island.tracks and wishes.leader(row.a) != wishes.leader(row.b)]
+    moved = dict.fromkeys([island.anchor, *leaders], (0.0, 0.0))
     if used and leaders:
         design = _design(used, leaders, wishes)
         root = np.sqrt(np.array([row.weight for row in used]))
@@ -167,7 +156,7 @@ def _least_misfit(tracks: Sequence[str], rows: Sequence[_Row], wishes: Wishes) -
         solution = inverse @ np.array([-row.late_s for row in used])
         spread = np.sqrt((inverse**2) @ np.array([row.sigma_s for row in used]) ** 2)
         moved |= dict(zip(leaders, zip(solution.tolist(), spread.tolist(), strict=True), strict=True))
-    return {track: moved[wishes.leader(track)] for track in reached}
+    return {track: moved[wishes.leader(track)] for track in island.tracks}
 
 
 def _design(rows: Sequence[_Row], leaders: Sequence[str], wishes: Wishes) -> Floats:
@@ -190,19 +179,26 @@ def _signs(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes) -> dic
     return best_polarity(tracks, evidence)
 
 
-def _shift_of(track: str, moved: Mapping[str, tuple[float, float]], signs: Mapping[str, int], wishes: Wishes) -> Shift:
+def _shift_of(
+    track: str,
+    island: _Island,
+    moved: Mapping[str, tuple[float, float]],
+    signs: Mapping[str, int],
+    wishes: Wishes,
+) -> Shift:
     if track == wishes.reference:
         return still(track)
-    if track not in moved:
-        reason = f"no reliable pair joins it to '{wishes.reference}'"
-        return Shift(track, 0.0, 0.0, 0.0, polarity_flip=False, reliable=False, applied=False, reason=reason)
+    if island.is_apart and track == island.anchor:
+        reason = f"shares no source with '{wishes.reference}': left as recorded"
+        return unmoved(track, reason, as_recorded=True)
+    if not island.is_apart and wishes.reference not in island.tracks:
+        return unmoved(track, f"no reliable pair joins it to '{wishes.reference}'")
     shift_s, sigma_s = moved[track]
-    return limited(
-        Shift(
-            track, -shift_s + 0.0, sigma_s, shift_s + 0.0, polarity_flip=signs[track] < 0, reliable=True, applied=True
-        ),
-        wishes.max_shift_s,
-    )
+    flip = signs[track] != signs[island.anchor]
+    shift = Shift(track, -shift_s + 0.0, sigma_s, shift_s + 0.0, polarity_flip=flip, reliable=True, applied=True)
+    if island.is_apart:
+        shift = replace(shift, reason=f"laid onto '{island.anchor}', with which it shares its source")
+    return limited(shift, wishes.max_shift_s)
 
 
 def _remains(tracks: Sequence[str], heard: Heard, offsets: Offsets, wishes: Wishes) -> list[Remain]:
@@ -233,7 +229,7 @@ def _words(offsets: Offsets, wishes: Wishes, remains: Sequence[Remain]) -> str:
     said += [f"{' and '.join(group)} move as one, so that their image stays" for group in wishes.together]
     if wishes.for_source:
         said.append(f"the shifts suit '{wishes.for_source}', the other sources follow")
-    elif wishes.on:
+    elif wishes.on and any(shift.shift_s for shift in offsets.shifts):
         said.append("each close mic is laid so that its own source meets the others")
     taken = [remain for remain in remains if not remain.is_bleed]
     worst = max(taken, key=lambda remain: abs(remain.remain_s), default=None)
@@ -242,7 +238,10 @@ def _words(offsets: Offsets, wishes: Wishes, remains: Sequence[Remain]) -> str:
             f"no one set suits every source: at most {abs(worst.remain_s) * 1e3:.2f} ms remains "
             f"({worst.source} between {worst.track} and {worst.against})"
         )
-    left = [shift.track for shift in offsets.shifts if not shift.applied]
+    apart = [shift.track for shift in offsets.shifts if shift.as_recorded]
+    if apart:
+        said.append(f"left as recorded, since they share no source with it: {', '.join(apart)}")
+    left = [shift.track for shift in offsets.shifts if not shift.applied and not shift.as_recorded]
     if left:
         said.append(f"left where they were: {', '.join(left)}")
     return "; ".join(said)

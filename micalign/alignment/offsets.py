@@ -12,12 +12,15 @@ from dataclasses import dataclass, replace
 
 from micalign.errors import TakeError
 
-__all__ = ["Offsets", "Remain", "Shift", "followed", "limited", "still"]
+__all__ = ["Offsets", "Remain", "Shift", "followed", "limited", "still", "unmoved"]
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """What alignment does with one track, and why not where it does nothing."""
+    """What alignment does with one track, and why not where it does nothing.
+
+    ``as_recorded``: nothing is done by right, since the track shares no source with the others.
+    """
 
     track: str
     delay_s: float
@@ -28,6 +31,7 @@ class Shift:
     applied: bool
     reason: str | None = None
     drift_ppm: float | None = None
+    as_recorded: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,13 @@ def followed(shifts: Sequence[Shift], *, reference: str, sample_rate: int, max_s
 def still(reference: str) -> Shift:
     """The reference stays where it is."""
     return Shift(reference, 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True)
+
+
+def unmoved(track: str, reason: str, *, as_recorded: bool = False) -> Shift:
+    """A track that is left alone, and why."""
+    return Shift(
+        track, 0.0, 0.0, 0.0, polarity_flip=False, reliable=False, applied=False, reason=reason, as_recorded=as_recorded
+    )
 
 
 def limited(shift: Shift, max_shift_s: float | None) -> Shift:

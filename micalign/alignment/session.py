@@ -14,10 +14,12 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
-from micalign.alignment.compromise import Heard, Wishes, agreed
+from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.alignment.pairings import Measured
+from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
+from micalign.alignment.wishes import Heard, Wishes
 from micalign.delay.measure import Delay
 from micalign.delay.sources import measure_sources
 from micalign.delay.told import Expected, PairDelay, SourceDelays, TrackDelay, Wanted
@@ -31,6 +33,7 @@ _DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly k
 _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 _SECOND_HAND: Final = 0.01
 _DISAGREE_S: Final = 0.1e-3
+_BLEED_CONFIDENCE: Final = 0.2
 
 
 def measured_scene(
@@ -57,11 +60,8 @@ def measured_scene(
     take.track(against)
     wanted = wanted_of(scene, names)
     sources = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
-    rows = tuple(
-        TrackDelay(name, _best_answer(sources, wishes_of(scene, names, reference=against), against, name))
-        for name in names
-        if name != against
-    )
+    wishes = wishes_of(scene, names, reference=against)
+    rows = tuple(TrackDelay(name, _best_answer(sources, wishes, name)) for name in names if name != against)
     return Measured(against, take.sample_rate, rows, sources)
 
 
@@ -95,7 +95,7 @@ def wishes_of(
         scene.source(for_source)
     pairs = () if split_pairs else tuple(pair.mics for pair in scene.pairs if set(pair.mics) <= set(names))
     on = {mic.name: mic.on for mic in scene.mics} | {di.name: (di.of,) for di in scene.dis}
-    return Wishes(reference, pairs, on, for_source, max_shift_s)
+    return Wishes(reference, pairs, on, for_source, max_shift_s, well_heard(scene, names), inverted_lobes(scene))
 
 
 def wanted_of(scene: Scene, names: Sequence[str]) -> tuple[Wanted, ...]:
@@ -116,7 +116,7 @@ def _wanted(scene: Scene, source: Source, names: Sequence[str]) -> Wanted:
 
 
 def _arrivals(scene: Scene, source: Source) -> dict[str, Expected]:
-    """When the source should arrive at each mic and DI; nothing where a position is not known."""
+    """When and how loud the source should arrive at each mic and DI; nothing where a position is not known."""
     if not source.is_placed or not all(mic.is_placed for mic in scene.mics):
         return {}
     speed, speed_sigma = speed_of_sound_in(scene.air), speed_uncertainty_m_s(scene.air)
@@ -125,12 +125,16 @@ def _arrivals(scene: Scene, source: Source) -> dict[str, Expected]:
         away_m = float(np.linalg.norm(np.subtract(mic.position, source.position)))
         sigma_m = float(np.hypot(mic.plus_minus_m, source.plus_minus_m))
         sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + _LEAST_SIGMA_S**2))
-        found[mic.name] = Expected(away_m / speed, sigma_s)
+        found[mic.name] = Expected(away_m / speed, sigma_s, levels_db(scene, mic).get(source.name, 0.0))
     return found
 
 
-def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, reference: str, track: str) -> Delay:
-    """What the source says that adds up most between the two; a word where other sources say otherwise."""
+def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> Delay:
+    """What the source says that adds up most in track and reference; a word where other sources say otherwise."""
+    reference = wishes.reference
+    names = [reference, *(name for one in sources for name in (one.reference, *(other.track for other in one.tracks)))]
+    if track not in wishes.within_reach(list(dict.fromkeys([*names, track])), reference):
+        return _stranger(sources, reference, track)
     told = [(_weight(one, wishes, reference, track), one) for one in sources]
     answers = [(weight, one.source, delay) for weight, one in told if (delay := _through(one, reference, track))]
     if not answers:
@@ -142,6 +146,13 @@ def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, reference: str
         return best
     said = ", ".join(f"{name} {delay.delay_s * 1e3:+.2f} ms" for name, delay in others)
     return replace(best, reason=f"by {source}; other sources differ: {said}")
+
+
+def _stranger(sources: Sequence[SourceDelays], reference: str, track: str) -> Delay:
+    """What bleed says of a track that shares no source with the reference: a number, and not one to act on."""
+    bleed = _unreliable_answer(sources, reference, track)
+    reason = f"it shares no source with '{reference}': what both hear is faint bleed"
+    return replace(bleed, reliable=False, confidence=min(bleed.confidence, _BLEED_CONFIDENCE), reason=reason)
 
 
 def _weight(source: SourceDelays, wishes: Wishes, reference: str, track: str) -> float:

@@ -67,7 +67,8 @@ def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
     where it was, and the exit status is 1. Edit offsets.json and hand it back with --offsets.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
-    one. Without one, --match-phase turns each TRACK towards REFERENCE: give the mic as REFERENCE, the DI as TRACK.
+    one, and tracks that share no source but as faint bleed are left as recorded. Without one, --match-phase turns each
+    TRACK towards REFERENCE: give the mic as REFERENCE, the DI as TRACK.
 
     Example: micalign align overhead-left.wav snare.wav kick.wav -o aligned
 
@@ -87,7 +88,7 @@ def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
 
     done = alignments.align(wish, say=say) if sheet is None else alignments.apply_offsets(sheet, wish, say=say)
     _show(done, as_json=as_json)
-    for sentence in done.warnings:
+    for sentence in (*done.remarks, *done.warnings):
         note(sentence, quiet=quiet)
     return 1 if done.warnings else 0
 
@@ -117,7 +118,7 @@ def _show(done: Aligned, *, as_json: bool) -> None:
         return
     out = console()
     out.print(shift_table(done.offsets))
-    if done.remains:
+    if any(not one.is_bleed for one in done.remains):
         out.print(remain_table(done.remains))
     out.print(gain_table(done.offsets))
     for line in words(done.offsets, done.folder, done.previews):

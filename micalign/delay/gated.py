@@ -22,7 +22,7 @@ from micalign.delay.peak import Correlogram, Peak, refine, strongest_peaks
 from micalign.delay.told import Expected
 from micalign.take.model import Track
 
-__all__ = ["Gate", "gated_delay"]
+__all__ = ["Gate", "as_planned", "gated_delay", "off_plan"]
 
 _LEAD_S: Final = 0.003
 _LENGTH_S: Final = 0.023
@@ -40,6 +40,10 @@ _AGREE_S: Final = 0.2e-3
 _LEAST_AGREEMENT: Final = 0.6
 _LEAST_MARGIN: Final = 0.15
 _FEW: Final = 3  # moments; of fewer than these more is asked
+_FAINT_DB: Final = -20.0
+"""Below this a peak that is not where the scene has the direct sound is a reflection sooner than a mic that moved."""
+_DROWNED_DB: Final = -40.0
+"""Below this, as in the null of a figure-8, the room is what a mic hears of a source (common practice, no source)."""
 
 
 class Gate:
@@ -142,9 +146,9 @@ def gated_delay(gate: Gate, reference: str, track: str, prior: Expected | None, 
     reason = _reason(chosen, ratio, contrast, agreement)
     if reason is None and margin < (_LEAST_MARGIN if len(product) >= _FEW else 2 * _LEAST_MARGIN):
         reason = "its polarity is not clear"
-    if reason is None and not chosen.as_expected and prior is not None:
-        reason = f"the scene says {prior.arrival_s * 1e3:+.2f} ms: was something moved?"
-    reliable = reason is None or reason.startswith("the scene says")
+    reliable = reason is None
+    if prior is not None and reliable:
+        reason, reliable = as_planned(prior) if chosen.as_expected else off_plan(prior)
     confidence = float(np.clip((ratio - 1.0) / 0.6, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
     return Delay(
         best.lag_s + centre_s,
@@ -156,6 +160,21 @@ def gated_delay(gate: Gate, reference: str, track: str, prior: Expected | None, 
         reason,
         tuple(Rival(p.lag_s + centre_s, abs(p.height / chosen.peak.height), p.polarity) for p in chosen.rivals[:3]),
     )
+
+
+def as_planned(prior: Expected) -> tuple[str | None, bool]:
+    """What to say of a delay that is where the scene expects it, and whether to act on it."""
+    if prior.level_db < _DROWNED_DB:
+        return f"the scene has it {-prior.level_db:.0f} dB down there: what is heard is the room", False
+    return None, True
+
+
+def off_plan(prior: Expected) -> tuple[str, bool]:
+    """What to say of a delay that is not where the scene expects it, and whether to act on it all the same."""
+    said = f"the scene says {prior.arrival_s * 1e3:+.2f} ms"
+    if prior.level_db < _FAINT_DB:
+        return f"{said}, {-prior.level_db:.0f} dB down: what is heard may be a reflection", False
+    return f"{said}: was something moved?", True
 
 
 def _near(whole: Correlogram, middle_s: float, prior: Expected) -> Correlogram:

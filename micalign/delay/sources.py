@@ -15,7 +15,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats
 from micalign.delay.closure import closed
-from micalign.delay.gated import Gate, gated_delay
+from micalign.delay.gated import Gate, as_planned, gated_delay, off_plan
 from micalign.delay.gather import Gathered, gather
 from micalign.delay.measure import Delay, measure_many
 from micalign.delay.moments import HOP_S, Envelope, Moments, envelope, leading_moments, leading_stretches
@@ -239,16 +239,20 @@ def _guided(
         return wide
     near_s = max(_NEAR_S, _NEAR_Z * prior.sigma_s)
     if (wide.reliable and abs(wide.delay_s - prior.arrival_s) <= near_s) or near_s >= max_delay_s:
-        return wide
+        return _told(wide, as_planned(prior))
     narrow = measure_many(reference, [track], max_delay_s=near_s, prior_s=prior.arrival_s, moments_s=times_s)[0]
     if narrow.reliable and not wide.reliable:
-        return narrow
+        return _told(narrow, as_planned(prior))
     suggested = max((r.strength for r in wide.rivals if abs(r.delay_s - narrow.delay_s) < _SAME_S), default=0.0)
     if abs(wide.delay_s - narrow.delay_s) < _SAME_S or suggested >= _SUGGESTED:
-        return narrow
-    if not wide.reliable:
-        return wide
-    return replace(wide, reason=f"the scene says {prior.arrival_s * 1e3:+.2f} ms: was something moved?")
+        return _told(narrow, as_planned(prior))
+    return _told(wide, off_plan(prior))
+
+
+def _told(delay: Delay, verdict: tuple[str | None, bool]) -> Delay:
+    """A reliable delay with what the scene says of it."""
+    reason, reliable = verdict
+    return replace(delay, reason=reason or delay.reason, reliable=reliable) if delay.reliable else delay
 
 
 def _never_leads(wanted: Wanted, reference: str, order: Sequence[str]) -> SourceDelays:
@@ -266,7 +270,8 @@ def _prior(wanted: Wanted, reference: str, track: str) -> Expected | None:
     first, second = wanted.expected.get(reference), wanted.expected.get(track)
     if first is None or second is None:
         return None
-    return Expected(second.arrival_s - first.arrival_s, float(np.hypot(first.sigma_s, second.sigma_s)))
+    sigma_s = float(np.hypot(first.sigma_s, second.sigma_s))
+    return Expected(second.arrival_s - first.arrival_s, sigma_s, min(first.level_db, second.level_db))
 
 
 def _at(envelopes: Mapping[str, Envelope], names: Sequence[str], times: Floats) -> dict[str, float]:

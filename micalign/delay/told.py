@@ -32,10 +32,14 @@ class PairDelay:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """When a source should arrive in a track: seconds after it sounds, with one standard deviation."""
+    """When a source should arrive in a track: seconds after it sounds, with one standard deviation.
+
+    ``level_db`` is how loud the scene has it there, against what the track is there to take.
+    """
 
     arrival_s: float
     sigma_s: float
+    level_db: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -35,13 +35,17 @@ Say = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Aligned:
-    """What was done: the offsets as written, what remains of each source, and sentences of what is not well."""
+    """What was done: the offsets as written, what remains of each source, sentences of what is not well.
+
+    ``remarks`` are sentences of what is as it should be and yet worth knowing.
+    """
 
     offsets: OffsetsFile
     folder: Path
     remains: tuple[Remain, ...]
     warnings: tuple[str, ...]
     previews: tuple[Path, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -192,7 +196,7 @@ def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say
     write_text(targets.json, sheet.text(), force=wish.force)
     write_text(targets.csv, csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s), force=wish.force)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews)
+    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, tuple(_remarks(plan)))
 
 
 def _previews(targets: Targets, plan: _Plan, blend: Sequence[Moved], wish: Wish) -> tuple[Path, ...]:
@@ -215,8 +219,12 @@ def _warnings(plan: _Plan, tracks: Sequence[Track], written: Sequence[Written]) 
         f"'{shift.track}' was not moved: {shift.reason or 'no reliable delay'}"
         for shift in plan.offsets.shifts
         # What a user left out of an offsets file is no fault.
-        if not shift.applied and not plan.as_told
+        if not shift.applied and not shift.as_recorded and not plan.as_told
     ]
     clipped = [(track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped]
     said += [f"'{name}' clipped at {count} samples: write again with --headroom-db 3" for name, count in clipped]
     return said
+
+
+def _remarks(plan: _Plan) -> list[str]:
+    return [f"'{shift.track}' {shift.reason}" for shift in plan.offsets.shifts if shift.as_recorded]

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.alignment.compromise import Wishes
 from micalign.alignment.session import default_reference, wishes_of
+from micalign.alignment.wishes import Wishes
 from micalign.files.outputs import original_of
 from micalign.files.sessions import open_pairings, open_scene
 from micalign.scene.model import Air, Scene

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from micalign.alignment.compromise import Heard, Wishes, agreed
+from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link
 from micalign.alignment.offsets import Shift, followed
+from micalign.alignment.wishes import Heard, Wishes
 from micalign.errors import TakeError
 
 RATE = 48000

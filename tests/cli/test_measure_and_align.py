@@ -242,3 +242,38 @@ def test_misuse_of_align_is_refused_in_a_sentence(folder, monkeypatch, arguments
     said = micalign("align", *arguments)
     assert said.status == 2
     assert words in said.err
+
+
+TWO_ROOMS = """
+[[source]]
+name = "alto"
+at = [1.0, 1.0, 1.5]
+[[source]]
+name = "tenor"
+at = [4.0, 1.0, 1.5]
+[[mic]]
+name = "alto mic"
+at = [1.0, 1.1, 1.5]
+on = "alto"
+[[mic]]
+name = "tenor mic"
+at = [4.0, 1.1, 1.5]
+on = "tenor"
+[take.tracks]
+"alto mic" = "one.wav"
+"tenor mic" = "other.wav"
+"""
+
+
+def test_tracks_that_share_no_source_are_left_by_right_and_measured_as_unreliable(folder, tmp_path):
+    scene = folder / "strangers.toml"
+    scene.write_text(TWO_ROOMS)
+    said = micalign("align", "--scene", scene, "-o", tmp_path / "out", "--json")
+    row = next(row for row in said.document["tracks"] if row["track"] == "tenor mic")
+    assert (row["applied"], row["shift_samples"], row["polarity_flip"]) == (False, 0.0, False)
+    assert row["reason"] == "shares no source with 'alto mic': left as recorded"
+    assert said.status == 0
+    assert "'tenor mic' shares no source with 'alto mic': left as recorded" in said.err
+    measured = micalign("measure", "--scene", scene, "--json")
+    assert measured.status == 1
+    assert measured.document["tracks"][0]["reliable"] is False

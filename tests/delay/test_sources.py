@@ -151,3 +151,26 @@ def test_a_track_in_doubt_is_believed_where_another_way_says_the_same():
     assert [pair.delay.reliable for pair in closed(pairs, "a")] == [True, True, True]
     other = [*pairs[:2], PairDelay("b", "c", told(7.0))]
     assert [pair.delay.reliable for pair in closed(other, "a")] == [True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("level_db", "reliable", "said"), [(0.0, True, "was something moved"), (-62.0, False, "62 dB down: what is heard")]
+)
+def test_a_faint_path_far_off_the_plan_is_a_reflection(rng, level_db, reliable, said):
+    sound = np.concatenate([rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300), np.zeros(20000)])
+    turned_away = 8e-4 * np.roll(sound, 100) + 0.05 * np.roll(sound, 676)  # the room's answer 12 ms after the null
+    tracks = {"close": Track.from_array("close", sound, RATE), "away": Track.from_array("away", turned_away, RATE)}
+    gate = Gate(tracks, np.array([0.0]), max_delay_s=0.05, high_hz=6000.0)
+    found = gated_delay(gate, "close", "away", Expected(100 / RATE, 1e-4, level_db))
+    assert found.delay_s * RATE == pytest.approx(676, abs=0.5)
+    assert found.reliable is reliable
+    assert said in (found.reason or "")
+
+
+def test_what_a_mic_hears_in_its_null_is_the_room_even_where_the_plan_has_it(rng):
+    sound = np.concatenate([rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300), np.zeros(20000)])
+    tracks = {"a": Track.from_array("a", sound, RATE), "b": Track.from_array("b", np.roll(sound, 100), RATE)}
+    gate = Gate(tracks, np.array([0.0]), max_delay_s=0.05, high_hz=6000.0)
+    found = gated_delay(gate, "a", "b", Expected(100 / RATE, 1e-4, -45.0))
+    assert not found.reliable
+    assert "what is heard is the room" in (found.reason or "")
