@@ -22,10 +22,12 @@ from micalign.arrays import Bools, Complexes, Floats
 from micalign.take.model import Track
 from micalign.units import db_from_power
 
-__all__ = ["MOST_FRAMES", "BandGain", "Moved", "SumGain", "bins_hz", "spectra", "sum_gain", "third_octaves"]
+__all__ = ["LOW_HZ", "MOST_FRAMES", "BandGain", "Moved", "SumGain", "bins_hz", "spectra", "sum_gain", "third_octaves"]
 
 MOST_FRAMES: Final = 128
 WINDOW_FRAMES: Final = 16384
+LOW_HZ: Final = (60.0, 250.0)
+"""Where a bass or a guitar has its weight, and where a comb is heard as a thin sound (common practice, no source)."""
 _SILENT: Final = 1e-20
 
 
@@ -55,11 +57,13 @@ class BandGain:
 
 @dataclass(frozen=True)
 class SumGain:
-    """Coherent gain of the whole and by third octave; None for silence."""
+    """Coherent gain of the whole, of the lows (`LOW_HZ`) and by third octave; None for silence."""
 
     before_db: float | None
     after_db: float | None
     bands: tuple[BandGain, ...]
+    low_before_db: float | None = None
+    low_after_db: float | None = None
 
     def within(self, low_hz: float, high_hz: float) -> tuple[BandGain, ...]:
         """The bands whose middle lies in a range."""
@@ -115,7 +119,9 @@ def sum_gain(moved: Sequence[Moved]) -> SumGain:
         BandGain(centre, *(_gain_db(sums[row], _inside(frequency_hz, centre)) for row in (0, 1)))
         for centre in third_octaves(31.0, min(16000.0, 0.4 * rate))
     ]
-    return SumGain(_gain_db(sums[0], everything), _gain_db(sums[1], everything), tuple(bands))
+    low = (frequency_hz >= LOW_HZ[0]) & (frequency_hz <= LOW_HZ[1])
+    whole, lows = ([_gain_db(row, inside) for row in sums] for inside in (everything, low))
+    return SumGain(whole[0], whole[1], tuple(bands), lows[0], lows[1])
 
 
 def spectra(reference: Moved, track: Moved) -> Iterator[tuple[Complexes, Complexes]]:

@@ -50,8 +50,9 @@ Section = tuple[float, float]
 class PhaseMatch:
     """All-pass sections as (hertz, Q), the extra shift and polarity they go with, and the proof on unseen windows.
 
-    ``before_db`` and ``after_db`` are the coherent gain of DI plus mic, brought to equal level in every band, over
-    the coherent part of the spectrum.
+    ``polarity`` is -1 where the sections turn the DI over in the band, so that the flip that delay alone asked for is
+    taken back (or made). ``before_db`` and ``after_db`` are the coherent gain of DI plus mic, brought to equal level
+    in every band, over the coherent part of the spectrum. ``against`` names the mic.
     """
 
     sections: tuple[Section, ...]
@@ -60,6 +61,7 @@ class PhaseMatch:
     before_db: float
     after_db: float
     band_hz: tuple[float, float]
+    against: str = ""
 
 
 def section_coefficients(frequency_hz: float, q: float, *, sample_rate: int) -> Floats:
@@ -145,7 +147,7 @@ def match_phase(mic: Moved, di: Moved, *, most_sections: int = MOST_SECTIONS) ->
     if not best.sections:
         return None
     band = float(target.frequency_hz[0]), float(target.frequency_hz[-1])
-    return PhaseMatch(best.sections, best.shift_s, best.polarity, before, best.proof_db, band)
+    return PhaseMatch(best.sections, best.shift_s, best.polarity, before, best.proof_db, band, mic.track.name)
 
 
 @dataclass

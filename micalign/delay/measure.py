@@ -21,7 +21,7 @@ from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.result import Delay, Rival
 from micalign.delay.sharpen import Sharp, sharpen
-from micalign.delay.verdict import Verdict, choose, nearer_is_second, rival_share, surely_close
+from micalign.delay.verdict import Verdict, choose, judge, nearer_is_second, rival_share, surely_close
 from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
 from micalign.take.model import Track
@@ -30,6 +30,7 @@ __all__ = ["Delay", "Rival", "measure_many", "measure_pair"]
 
 _SHORTEST_S: Final = 0.05
 EARLY_S: Final = 0.0003
+_NARROW_S: Final = 0.02
 
 Close = Literal["reference", "track"]
 
@@ -143,7 +144,8 @@ def _measure(reference: Listened, track: Listened, options: _Options) -> Delay:
         found = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
         if found is None:
             return _nothing(options, "the two tracks do not overlap")
-        narrow = _measure_near(reference, track, options, found.delay_s, 0.02)
+        near = _measure_whole if found.one_path and not options.drift else _measure_near
+        narrow = near(reference, track, options, found.delay_s, _NARROW_S)
         return narrow if found.clear else _doubt(narrow, "another delay fits nearly as well")
     return _measure_near(reference, track, options, centre_s, reach_s)
 
@@ -185,6 +187,15 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
     if chosen is None:
         return _nothing(options, "nothing in the tracks is alike")
     return _report(chosen, near, far, sign)
+
+
+def _measure_whole(reference: Listened, track: Listened, options: _Options, centre_s: float, reach_s: float) -> Delay:
+    """By stretches of the whole take alone."""
+    gate = stretches(reference.envelope, reference.track.frames, reference.track.sample_rate, length_s=0.17, most=100)
+    evidence = stretch_evidence(reference.track, track.track, gate, reach_s=reach_s, centre_s=centre_s)
+    if evidence is None:
+        return _nothing(options, "nothing in the tracks is alike")
+    return _report(judge(evidence), reference, track, 1)
 
 
 def _roles(

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Final
 
-from micalign.alignment.gain import Moved, sum_gain
+from micalign.alignment.gain import LOW_HZ, Moved, sum_gain
 from micalign.alignment.moved import MovedTrack, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.pairings import Measured, measured
@@ -31,6 +32,8 @@ from micalign.take.model import Take, Track
 __all__ = ["Aligned", "Wish", "align", "apply_offsets"]
 
 Say = Callable[[str], None]
+
+_HEARD_DB: Final = 0.05  # as the table shows it
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,8 @@ def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
         said = f"{offsets.compromise}; no all-pass would lift the sum of a DI and its mic any further"
         offsets = replace(offsets, compromise=said)
     actions = [_turned(one, phases.get(one.track.name)) for one in actions]
+    if not wish.match_phase:
+        offsets = replace(offsets, compromise="; ".join([offsets.compromise, *_thin_lows(session, actions, offsets)]))
     moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
     return _write(session, targets, _Plan(offsets, tuple(actions), phases, moments), wish, say)
 
@@ -146,11 +151,30 @@ def _phases(session: Session, actions: Sequence[MovedTrack], offsets: Offsets) -
     by_name = {one.track.name: one for one in actions}
     found = {}
     for name, against in to_match(session).items():
-        if offsets.shift(name).applied and offsets.shift(against).applied:
+        if offsets.shift(name).applied and (offsets.shift(against).applied or offsets.shift(against).as_recorded):
             match = match_phase(_moved(by_name[against], {}), _moved(by_name[name], {}))
             if match is not None:
                 found[name] = match
     return found
+
+
+def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets) -> list[str]:
+    """A word for every DI that sums worse with its mic in the lows than before: delay and polarity cannot mend that."""
+    if session.scene is None and len(actions) != 2:
+        return []
+    by_name = {one.track.name: one for one in actions}
+    said = []
+    for name, against in to_match(session).items():
+        if offsets.shift(name).applied:
+            gain = sum_gain([_moved(by_name[against], {}), _moved(by_name[name], {})])
+            before, after = gain.low_before_db, gain.low_after_db
+            if before is not None and after is not None and after < before - _HEARD_DB:
+                said.append(
+                    f"'{name}' and '{against}' sum to {after:+.1f} dB from {LOW_HZ[0]:.0f} to {LOW_HZ[1]:.0f} Hz, "
+                    f"{before:+.1f} dB as recorded: the phase turns with frequency there, which no delay mends; "
+                    "hear it with --match-phase"
+                )
+    return said
 
 
 def _turned(one: MovedTrack, match: PhaseMatch | None) -> MovedTrack:

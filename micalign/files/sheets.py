@@ -97,7 +97,9 @@ def _remain(one: Remain) -> dict[str, str | float | int | None]:
 def _phase(track: str, one: PhaseMatch) -> dict[str, str | float | int | None]:
     return {
         "track": track,
+        "against": one.against,
         "sections": len(one.sections),
+        "polarity": one.polarity,
         "shift_s": one.shift_s,
         "before_db": one.before_db,
         "after_db": one.after_db,

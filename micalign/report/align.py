@@ -6,7 +6,7 @@ Shifts are positive where they move a track later. Names are cleaned where they 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,8 +39,9 @@ def shift_table(offsets: OffsetsFile) -> Table:
     table.add_column("polarity", no_wrap=True)
     table.add_column("file", overflow="fold")
     table.add_column("remark", overflow="fold")
+    turned = {phase["track"] for phase in offsets.phases if phase.get("polarity") == -1}
     for one in offsets.tracks:
-        polarity = "FLIPPED" if one.polarity_flip else "kept"
+        polarity = "FLIPPED" if one.polarity_flip else "by all-pass" if one.track in turned else "kept"
         cells = [show_ms(one.shift_s, sign=True), show_samples(one.shift_samples), polarity]
         style = None if one.applied else "yellow"
         table.add_row(clean(one.track), *cells, clean(one.file or "-"), clean(_remark(one)), style=style)
@@ -109,20 +110,30 @@ def _mean(group: Sequence[Band], key: str) -> float | None:
     return sum(known) / len(known) if known else None
 
 
-def _sections(count: object) -> str:
-    return "1 all-pass section lifts" if count == 1 else f"{count} all-pass sections lift"
+def _phase_words(phase: Mapping[str, str | float | int | None], offsets: OffsetsFile) -> str:
+    """What the all-pass filters of a DI do, for who plays it."""
+    one = next(track for track in offsets.tracks if track.track == phase["track"])
+    filters = " and ".join(f"{show_hz(section.hz)} (Q {section.q:.2f})" for section in one.all_pass)
+    before, after = (show_db(_number(phase[key]), sign=True) for key in ("before_db", "after_db"))
+    low, high = (show_hz(_number(phase[key])) for key in ("low_hz", "high_hz"))
+    said = (
+        f"Phase of {one.track}: a loudspeaker turns low notes further than high ones, so no one delay suits all. "
+        f"All-pass at {filters} and a further shift of {show_ms(_number(phase['shift_s']), sign=True)} turn the DI "
+        f"the same way. Its own sound keeps its levels; with {phase['against'] or 'its mic'} it sums to {after} "
+        f"instead of {before} ({low} to {high}; +3.0 dB is wholly in step). Proved on parts of the take that the fit "
+        "had not seen."
+    )
+    if phase.get("polarity") == -1:
+        alone = "not inverted" if one.polarity_flip else "inverted"
+        now = "flipped as well" if one.polarity_flip else "not flipped"
+        said += f" Polarity: by delay alone it reads {alone}; the all-pass turns it over in that band, so it is {now}."
+    return said
 
 
 def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[str]:
     """What was decided and where it lies, a line each."""
     lines = [f"Chosen: {offsets.compromise}."] if offsets.compromise else []
-    for phase in offsets.phases:
-        lines.append(
-            f"Phase of {phase['track']}: {_sections(phase['sections'])} the coherent sum from "
-            f"{show_db(_number(phase['before_db']), sign=True)} to {show_db(_number(phase['after_db']), sign=True)} "
-            f"({show_hz(_number(phase['low_hz']))} to {show_hz(_number(phase['high_hz']))}; proved on parts of the "
-            "take that the fit had not seen)."
-        )
+    lines += [_phase_words(phase, offsets) for phase in offsets.phases]
     lines.append(f"Written to {folder}: {len(offsets.tracks)} tracks, offsets.json, offsets.csv.")
     if previews:
         lines.append(f"Listen, low at first: {', '.join(path.name for path in previews)}.")

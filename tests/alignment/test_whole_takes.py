@@ -101,6 +101,14 @@ def test_forty_bass_lines_through_a_cab():
     assert np.mean([right for _, right, _ in rows]) >= 0.98
 
 
+def test_a_distorted_return_is_told_by_the_whole_take_where_strokes_are_blurred():
+    take = reamp_take(112, distorted=True)  # its strums alone said 11.5 ms later, and inverted
+    di, back = Track.from_array("di", take.di, RATE), Track.from_array("back", take.mic, RATE)
+    delay = measured(di, [back], max_delay_s=2.0).tracks[0].delay
+    assert abs(delay.delay_s - take.delay_s) <= 0.2e-3
+    assert (delay.polarity, delay.reliable) == (take.polarity, True)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize(("distorted", "within_s"), [(False, 1 / RATE), (True, 0.2e-3)])
 def test_forty_reamps(distorted, within_s):

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 from commands import micalign
+from di_takes import bass_take
 
 RATE = 48000
 DELAY = 133.37
@@ -277,3 +278,27 @@ def test_tracks_that_share_no_source_are_left_by_right_and_measured_as_unreliabl
     measured = micalign("measure", "--scene", scene, "--json")
     assert measured.status == 1
     assert measured.document["tracks"][0]["reliable"] is False
+
+
+@pytest.fixture(scope="module")
+def bass(tmp_path_factory) -> Path:
+    """A DI and its cabinet's mic, which turns the lows: in step by delay, they sum worse there than as recorded."""
+    made = tmp_path_factory.mktemp("bass")
+    take = bass_take(109)
+    soundfile.write(made / "di.wav", take.di, RATE, subtype="PCM_24")
+    soundfile.write(made / "mic.wav", take.mic, RATE, subtype="PCM_24")
+    return made
+
+
+def test_lows_that_sum_worse_than_as_recorded_are_told_with_the_remedy(bass, tmp_path):
+    said = micalign("align", bass / "mic.wav", bass / "di.wav", "-o", tmp_path / "out", "--json")
+    assert "'di.wav' and 'mic.wav' sum to +0.8 dB from 60 to 250 Hz, +1.2 dB as recorded" in said.document["compromise"]
+    assert "--match-phase" in said.document["compromise"]
+
+
+def test_a_matched_phase_is_told_in_frequencies_and_in_what_the_sum_gains(bass, tmp_path):
+    said = micalign("align", bass / "mic.wav", bass / "di.wav", "-o", tmp_path / "out", "--match-phase")
+    assert "Phase of di.wav: a loudspeaker turns low notes further than high ones" in said.out.replace("\n", " ")
+    assert "All-pass at 25.7 Hz (Q 0.37)" in said.out.replace("\n", " ")
+    assert "with mic.wav it sums to +3.0 dB instead of +0.2 dB" in " ".join(said.out.split())
+    assert "--match-phase" not in said.out
