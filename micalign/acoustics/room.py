@@ -196,8 +196,8 @@ def pile_ups(found: tuple[Mode, ...]) -> tuple[PileUp, ...]:
     for stop in range(1, len(found) + 1):
         if stop < len(found) and hz[stop] - hz[start] <= 0.5:
             continue
-        near = int(np.sum(np.abs(np.log2(hz / hz[start])) <= 1 / 6))
-        if stop - start > 1 and near < _CROWD:
+        low, high = np.searchsorted(hz, (hz[start] * 2 ** (-1 / 6), hz[start] * 2 ** (1 / 6)))
+        if stop - start > 1 and high - low < _CROWD:
             made.append(PileUp(found[start].hz, tuple(mode.order for mode in found[start:stop])))
         start = stop
     return tuple(made)

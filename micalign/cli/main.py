@@ -5,6 +5,7 @@ Exit status: 0 done; 1 done, and something was found wrong; 2 the command or its
 
 from __future__ import annotations
 
+import gc
 import importlib
 import io
 import os
@@ -80,7 +81,10 @@ def run(arguments: list[str] | None = None) -> None:
         # A terminal that cannot show a letter gets an escape, not a crash.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-    sys.exit(status_of(arguments))
+    status = status_of(arguments)
+    # What is left ends with the process; the interpreter would look through all of it for cycles before it goes.
+    gc.freeze()
+    sys.exit(status)
 
 
 def _nowhere() -> io.TextIOWrapper:

@@ -6,7 +6,6 @@ a path of keys and indices, so that the scene file's reader can tell the line.
 
 from __future__ import annotations
 
-import difflib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -88,6 +87,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("zzz", ["aim", "at"])
     ''
     """
+    import difflib  # noqa: PLC0415 - only a wrong word needs it
+
     by_fold = {name.casefold(): name for name in sorted(known)}
     close = difflib.get_close_matches(word[:80].casefold(), by_fold, n=1, cutoff=0.6)
     return f"; did you mean '{by_fold[close[0]]}'?" if close else ""

@@ -11,11 +11,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
-from pydantic import ValidationError
+from pydantic_core import ValidationError
 
 from micalign.errors import SceneError
-from micalign.scene import entries, entries_plans, entries_surround, model
+from micalign.scene import model
 from micalign.scene.crosscheck import Fault, Names, nearest, scene_faults
+from micalign.scene.entries import DiEntry, MicEntry, PairEntry, SourceEntry, TapeEntry
+from micalign.scene.entries_plans import PlaceEntry, TakeEntry
+from micalign.scene.entries_surround import AirEntry, KeepoutEntry, PanelEntry, RoomEntry
 from micalign.scene.entry import Entry
 from micalign.scene.faults import faults_of
 from micalign.scene.lengths import LENGTH_UNITS
@@ -24,6 +27,16 @@ from micalign.scene.lines import line_finder
 __all__ = ["parse_scene", "scene_schema"]
 
 _MOST_FAULTS: Final = 20
+_SINGLE: Final = {"air": AirEntry, "room": RoomEntry, "place": PlaceEntry, "take": TakeEntry}
+_LISTED: Final = {
+    "source": SourceEntry,
+    "mic": MicEntry,
+    "di": DiEntry,
+    "pair": PairEntry,
+    "tape": TapeEntry,
+    "keepout": KeepoutEntry,
+    "panel": PanelEntry,
+}
 _Made = TypeVar("_Made", bound=Entry)
 
 
@@ -33,8 +46,9 @@ def scene_schema() -> dict[str, Any]:
     >>> scene_schema()["title"]
     'micalign scene'
     """
-    schema = entries.SceneDocument.model_json_schema(mode="validation")
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "micalign scene"}
+    from micalign.scene.schema import schema_of  # noqa: PLC0415 - reading a scene needs no schema
+
+    return schema_of(_SINGLE, _LISTED)
 
 
 def parse_scene(text: str, where: str = "scene") -> model.Scene:
@@ -127,27 +141,27 @@ class _Reading:
     faults: list[Fault] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        known = entries.SceneDocument.model_fields
+        known = {"title", "length_unit", *_SINGLE, *_LISTED}
         for key in self.data:
             if key not in known:
                 self.faults.append(Fault((key,), "", f"'{key}' is no key of a scene{nearest(key, known)}"))
         self.title = self._title()
         self.unit = self._unit()
-        air = self._single("air", entries_surround.AirEntry)
-        room = self._single("room", entries_surround.RoomEntry)
-        place = self._single("place", entries_plans.PlaceEntry)
-        take = self._single("take", entries_plans.TakeEntry)
+        air = self._single("air", AirEntry)
+        room = self._single("room", RoomEntry)
+        place = self._single("place", PlaceEntry)
+        take = self._single("take", TakeEntry)
         self.air = air.made() if air else model.Air()
         self.room = room.made() if room else None
         self.place = place.made() if place else model.PlaceWishes()
         self.take = take.made() if take else None
-        self.sources = tuple(entry.made() for entry in self._listed("source", entries.SourceEntry))
-        self.mics = tuple(entry.made() for entry in self._listed("mic", entries.MicEntry))
-        self.dis = tuple(entry.made() for entry in self._listed("di", entries.DiEntry))
-        self.pairs = tuple(entry.made() for entry in self._listed("pair", entries.PairEntry))
-        self.tapes = tuple(entry.made() for entry in self._listed("tape", entries.TapeEntry))
-        self.keepouts = tuple(entry.made() for entry in self._listed("keepout", entries_surround.KeepoutEntry))
-        self.panels = tuple(entry.made() for entry in self._listed("panel", entries_surround.PanelEntry))
+        self.sources = tuple(entry.made() for entry in self._listed("source", SourceEntry))
+        self.mics = tuple(entry.made() for entry in self._listed("mic", MicEntry))
+        self.dis = tuple(entry.made() for entry in self._listed("di", DiEntry))
+        self.pairs = tuple(entry.made() for entry in self._listed("pair", PairEntry))
+        self.tapes = tuple(entry.made() for entry in self._listed("tape", TapeEntry))
+        self.keepouts = tuple(entry.made() for entry in self._listed("keepout", KeepoutEntry))
+        self.panels = tuple(entry.made() for entry in self._listed("panel", PanelEntry))
 
     @property
     def names(self) -> Names:
@@ -205,7 +219,7 @@ class _Reading:
         self, kind: type[_Made], table: Mapping[str, Any], place: tuple[str | int, ...], what: str
     ) -> _Made | None:
         try:
-            return kind.model_validate(table, context={"unit": self.unit})
+            return kind.read(table, self.unit)
         except ValidationError as error:
             self.faults.extend(faults_of(error, kind, place, what))
             return None

@@ -3,30 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic_core import ValidationError
 
 from micalign.scene.crosscheck import Fault, Place, nearest
+from micalign.scene.entry import Entry
 
 __all__ = ["faults_of"]
 
 
-def faults_of(error: ValidationError, kind: type[BaseModel], place: Place, what: str) -> Iterator[Fault]:
+def faults_of(error: ValidationError, kind: type[Entry], place: Place, what: str) -> Iterator[Fault]:
     """One fault for each thing that is wrong with a table of ``kind`` at ``place``; ``what`` is its name."""
     for detail in error.errors(include_url=False, include_context=False):
         inner = tuple(detail["loc"])
         yield Fault((*place, *inner), what, _message(detail["type"], detail["msg"], inner, kind))
 
 
-def _message(error_type: str, text: str, inner: Place, kind: type[BaseModel]) -> str:
+def _message(error_type: str, text: str, inner: Place, kind: type[Entry]) -> str:
     key = ".".join(str(word) for word in inner)
     if error_type == "missing":
         return f"'{key}' is missing"
     if error_type == "extra_forbidden":
         table = _table_at(kind, inner[:-1])
-        known = table.model_fields if table else {}
+        known = table.keys if table else {}
         return f"'{_short(key)}' is no key here{nearest(str(inner[-1]), known) or _listing(known)}"
+    if error_type == "dict_type":
+        wanted = _table_at(kind, inner)
+        return f"'{_short(key)}': write a table{_listing(wanted.keys if wanted else {})}"
     said = text.removeprefix("Value error, ")
     if error_type != "value_error":
         said = said[:1].lower() + said[1:]
@@ -41,15 +45,9 @@ def _listing(known: Any) -> str:
     return f"; its keys are {', '.join(known)}" if known else ""
 
 
-def _table_at(kind: type[BaseModel], inner: Place) -> type[BaseModel] | None:
-    """The model of a nested table, such as ``move`` of a mic."""
+def _table_at(kind: type[Entry], inner: Place) -> type[Entry] | None:
+    """The table itself or a nested one, such as ``move`` of a mic or a track of a take; None where names are free."""
     if not inner:
         return kind
-    field = kind.model_fields.get(str(inner[0]))
-    candidates = [field.annotation, *get_args(field.annotation)] if field else []
-    tables = [found for found in candidates if isinstance(found, type) and issubclass(found, BaseModel)]
-    if tables:
-        return _table_at(tables[0], inner[1:])
-    values = [found for found in candidates if hasattr(found, "__metadata__")]
-    nested = values[0].__origin__ if values else None
-    return nested if isinstance(nested, type) and issubclass(nested, BaseModel) else None
+    found = kind.keys.get(str(inner[0]))
+    return found.kind.inner if found and (len(inner) > 1 or not found.kind.by_name) else None

@@ -1,39 +1,40 @@
 """The kinds of value a scene file may hold, each refusing in plain words what it cannot be.
 
-Every kind is a pydantic annotation: a check that raises ``ValueError`` with a sentence, and the JSON Schema that
+Every kind is a check for pydantic's core, which raises ``ValueError`` with a sentence, and the JSON Schema that
 editors see. Lengths come out in metres; the unit of bare numbers is handed in as ``context={"unit": ...}``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Annotated, Any, Final, TypeAlias
+from typing import Any, Final
 
-from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
+from pydantic_core.core_schema import ValidationInfo
 
 from micalign.scene.crosscheck import nearest
+from micalign.scene.entry import Kind, kind
 from micalign.scene.lengths import LENGTH_PATTERN, parse_length
 from micalign.scene.model import PATTERNS, Coordinates, Point
 
 __all__ = [
-    "Aim",
-    "AtField",
-    "Direction",
-    "FaceSize",
-    "Length",
-    "LengthRange",
-    "Name",
-    "NameOrNames",
-    "NamePair",
-    "NumberRange",
-    "Pattern",
-    "PlusMinus",
-    "PointField",
-    "Polarity",
-    "Positive",
-    "PositiveLength",
-    "Size",
+    "AIM",
+    "AT",
+    "DIRECTION",
+    "FACE_SIZE",
+    "GAIN",
+    "LENGTH",
+    "LENGTH_RANGE",
+    "NAME",
+    "NAMES",
+    "NAME_PAIR",
+    "NUMBER_RANGE",
+    "PATTERN",
+    "PLUS_MINUS",
+    "POINT",
+    "POLARITY",
+    "POSITIVE_LENGTH",
+    "SHARE",
+    "SIZE",
     "number",
 ]
 
@@ -99,7 +100,7 @@ def _face_size(value: object, info: ValidationInfo) -> tuple[float, float]:
     return width, height
 
 
-def _direction(value: object) -> Point:
+def _direction(value: object, _: ValidationInfo) -> Point:
     x, y, z = (_finite(item) for item in _items(value, 3, "three numbers, [x, y, z]"))
     largest = max(abs(x), abs(y), abs(z))
     # Only its way counts; squares of very small or large parts would be none.
@@ -129,26 +130,19 @@ def _finite(value: object) -> float:
     return result
 
 
-def number(low: float, high: float, wanted: str) -> BeforeValidator:
-    """A check for a finite number from ``low`` to ``high``; ``wanted`` says what belongs there."""
+def number(low: float, high: float, wanted: str) -> Kind[float]:
+    """A finite number from ``low`` to ``high``; ``wanted`` says what belongs there."""
 
-    def check(value: object) -> float:
+    def check(value: object, _: ValidationInfo) -> float:
         found = _finite(value)
         if not low <= found <= high:
             raise ValueError(f"{found:g} is out of range: {wanted}")
         return found
 
-    return BeforeValidator(check, json_schema_input_type=float)
+    return kind(check, {"type": "number"})
 
 
-def _positive(value: object) -> float:
-    found = _finite(value)
-    if found <= 0:
-        raise ValueError(f"{found:g} must be more than zero")
-    return found
-
-
-def _number_range(value: object) -> tuple[float, float]:
+def _number_range(value: object, _: ValidationInfo) -> tuple[float, float]:
     low, high = (_finite(item) for item in _items(value, 2, "two numbers, [from, to]"))
     if low < 0 or low == high:
         raise ValueError(f"{value!r} must be two different numbers of zero or more")
@@ -160,10 +154,12 @@ def _name(value: object) -> str:
         raise ValueError(f"{value!r} is no name: write text in quotes")
     if len(value) > 200:
         raise ValueError("a name has at most 200 characters")
+    if any("\ud800" <= char <= "\udfff" for char in value):
+        raise ValueError(f"{value!r} holds half a character, which no file can: type it again")
     return value
 
 
-def _names(value: object) -> tuple[str, ...]:
+def _names(value: object, _: ValidationInfo) -> tuple[str, ...]:
     items = [value] if isinstance(value, str) else value
     if not isinstance(items, list | tuple):
         raise ValueError('write one name in quotes, or several: ["snare", "kick"]')
@@ -173,7 +169,7 @@ def _names(value: object) -> tuple[str, ...]:
     return found
 
 
-def _name_pair(value: object) -> tuple[str, str]:
+def _name_pair(value: object, _: ValidationInfo) -> tuple[str, str]:
     first, second = (_name(item) for item in _items(value, 2, 'two names, ["one", "other"]'))
     return first, second
 
@@ -182,49 +178,36 @@ def _aim(value: object, info: ValidationInfo) -> str | Point:
     return _name(value) if isinstance(value, str) else _point(value, info)
 
 
-def _polarity(value: object) -> int:
+def _polarity(value: object, _: ValidationInfo) -> int:
     if isinstance(value, bool) or value not in (1, -1):
         raise ValueError(f"{value!r} is no polarity: write 1 or -1")
     return 1 if value == 1 else -1
 
 
-def _pattern(value: object) -> str:
+def _pattern(value: object, _: ValidationInfo) -> str:
     if not isinstance(value, str) or value not in PATTERNS:
         hint = nearest(value, PATTERNS) if isinstance(value, str) else ""
         raise ValueError(f"{value!r} is no pattern micalign knows ({', '.join(PATTERNS)}){hint}")
     return value
 
 
-def _kind(check: Callable[..., object], schema: dict[str, Any]) -> tuple[BeforeValidator, WithJsonSchema]:
-    return BeforeValidator(check), WithJsonSchema(schema)
-
-
 _RANGE_TEXT: Final = "From, to; the smaller first."
 
-Length: TypeAlias = Annotated[float, *_kind(_length, _LENGTH_SCHEMA)]
-PositiveLength: TypeAlias = Annotated[float, *_kind(_positive_length, _LENGTH_SCHEMA)]
-PlusMinus: TypeAlias = Annotated[float, *_kind(_plus_minus, _LENGTH_SCHEMA)]
-PointField: TypeAlias = Annotated[Point, *_kind(_point, _array(_LENGTH_SCHEMA, 3, "x, y, z."))]
-AtField: TypeAlias = Annotated[
-    Coordinates, *_kind(_coordinates, _array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will tell.'))
-]
-Size: TypeAlias = Annotated[Point, *_kind(_size, _array(_LENGTH_SCHEMA, 3, "Width (x), depth (y), height (z)."))]
-LengthRange: TypeAlias = Annotated[tuple[float, float], *_kind(_length_range, _array(_LENGTH_SCHEMA, 2, _RANGE_TEXT))]
-NumberRange: TypeAlias = Annotated[
-    tuple[float, float], *_kind(_number_range, _array({"type": "number", "minimum": 0}, 2, _RANGE_TEXT))
-]
-FaceSize: TypeAlias = Annotated[tuple[float, float], *_kind(_face_size, _array(_LENGTH_SCHEMA, 2, "Width, height."))]
-Direction: TypeAlias = Annotated[
-    Point, *_kind(_direction, _array({"type": "number"}, 3, "A direction of any length: x, y, z."))
-]
-Positive: TypeAlias = Annotated[float, *_kind(_positive, {"type": "number", "exclusiveMinimum": 0})]
-Name: TypeAlias = Annotated[str, *_kind(_name, _NAME_SCHEMA)]
-NameOrNames: TypeAlias = Annotated[
-    tuple[str, ...], *_kind(_names, {"anyOf": [_NAME_SCHEMA, {"type": "array", "items": _NAME_SCHEMA}]})
-]
-NamePair: TypeAlias = Annotated[tuple[str, str], *_kind(_name_pair, _array(_NAME_SCHEMA, 2, "Two names."))]
-Aim: TypeAlias = Annotated[
-    str | Point, *_kind(_aim, {"anyOf": [_NAME_SCHEMA, _array(_LENGTH_SCHEMA, 3, "A point: x, y, z.")]})
-]
-Polarity: TypeAlias = Annotated[int, *_kind(_polarity, {"enum": [1, -1]})]
-Pattern: TypeAlias = Annotated[str, *_kind(_pattern, {"enum": list(PATTERNS)})]
+LENGTH: Final = kind(_length, _LENGTH_SCHEMA)
+POSITIVE_LENGTH: Final = kind(_positive_length, _LENGTH_SCHEMA)
+PLUS_MINUS: Final = kind(_plus_minus, _LENGTH_SCHEMA)
+POINT: Final = kind(_point, _array(_LENGTH_SCHEMA, 3, "x, y, z."))
+AT: Final = kind(_coordinates, _array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will tell.'))
+SIZE: Final = kind(_size, _array(_LENGTH_SCHEMA, 3, "Width (x), depth (y), height (z)."))
+LENGTH_RANGE: Final = kind(_length_range, _array(_LENGTH_SCHEMA, 2, _RANGE_TEXT))
+NUMBER_RANGE: Final = kind(_number_range, _array({"type": "number", "minimum": 0}, 2, _RANGE_TEXT))
+FACE_SIZE: Final = kind(_face_size, _array(_LENGTH_SCHEMA, 2, "Width, height."))
+DIRECTION: Final = kind(_direction, _array({"type": "number"}, 3, "A direction of any length: x, y, z."))
+NAME: Final = kind(lambda value, _: _name(value), _NAME_SCHEMA)
+NAMES: Final = kind(_names, {"anyOf": [_NAME_SCHEMA, {"type": "array", "items": _NAME_SCHEMA}]})
+NAME_PAIR: Final = kind(_name_pair, _array(_NAME_SCHEMA, 2, "Two names."))
+AIM: Final = kind(_aim, {"anyOf": [_NAME_SCHEMA, _array(_LENGTH_SCHEMA, 3, "A point: x, y, z.")]})
+POLARITY: Final = kind(_polarity, {"enum": [1, -1]})
+PATTERN: Final = kind(_pattern, {"enum": list(PATTERNS)})
+GAIN: Final = number(-200.0, 100.0, "a level in dB lies between -200 and 100")
+SHARE: Final = number(0.0, 1.0, "an absorption is a share of the energy, 0 to 1 (30 % is 0.30)")
