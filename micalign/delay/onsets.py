@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Floats, Ints, Real
 from micalign.take.model import BLOCK_FRAMES, Track
 
 __all__ = ["STEP_S", "Envelope", "closeness_db", "envelope", "hits", "sparsity_db"]
@@ -24,13 +24,14 @@ _APART: Final = 80
 _BEFORE: Final = 30
 _STROKE: Final = 25
 _RING: Final = 150
+_SPAN: Final = 60_000  # steps looked at together, a minute: what is worked out on the way stays small
 
 
 @dataclass(frozen=True)
 class Envelope:
-    """Mean square of each step of a track: ``power``, shape (steps,); ``step`` in samples."""
+    """Mean square of each step of a track: ``power``, shape (steps,), 32-bit; ``step`` in samples."""
 
-    power: Floats
+    power: Real
     step: int
 
     @property
@@ -42,8 +43,14 @@ class Envelope:
 def envelope(track: Track) -> Envelope:
     """Short-time energies of a track about the mean of each block."""
     step = max(round(STEP_S * track.sample_rate), 1)
-    parts = [_step_power(block, step) for block in track.blocks(BLOCK_FRAMES // step * step)]
-    return Envelope(np.concatenate(parts) if parts else np.zeros(0), step)
+    # The one thing that grows with the length: 2.4 MB to ten minutes.
+    power = np.zeros(track.frames // step, dtype=np.float32)
+    done = 0
+    for block in track.blocks(BLOCK_FRAMES // step * step):
+        part = _step_power(block, step)
+        power[done : done + len(part)] = part
+        done += len(part)
+    return Envelope(power, step)
 
 
 def _step_power(block: Floats, step: int) -> Floats:
@@ -82,8 +89,7 @@ def hits(env: Envelope, *, below_loudest_db: float = 10.0, rise_db: float = 6.0)
     starts = _leaps(env.power, 10 ** (rise_db / 10))
     if len(starts) == 0:
         return starts
-    total = np.concatenate([[0.0], np.cumsum(env.power)])
-    level = total[np.minimum(starts + _STROKE, len(env.power))] - total[starts]
+    level = _stroke_power(env.power, starts)
     kept = _apart(starts, level)
     # A file cut in the middle of a sound begins with a leap that is no stroke.
     kept = kept[starts[kept] > 8]
@@ -95,22 +101,43 @@ def hits(env: Envelope, *, below_loudest_db: float = 10.0, rise_db: float = 6.0)
     return own
 
 
-def _leaps(power: Floats, factor: float) -> Ints:
+def _leaps(power: Real, factor: float) -> Ints:
     """The first step of each leap: where the energy reaches a tenth of the leap's peak."""
-    total = np.concatenate([[0.0], np.cumsum(power)])
-    steps = np.arange(len(power) - 5)
-    now = (total[steps + 5] - total[steps]) / 5
-    since = np.maximum(steps - _BEFORE, 0)
-    before = (total[steps] - total[since]) / np.maximum(steps - since, 1)
-    before[0] = power[:20].mean()
-    keen = np.flatnonzero(now > factor * (np.maximum(before, 0.0) + now.max() * 1e-7))
+    spans = [(first, min(first + _SPAN, len(power) - 5)) for first in range(0, len(power) - 5, _SPAN)]
+    floor = 1e-7 * max(_now_and_before(power, *span)[0].max() for span in spans)
+    parts = []
+    for first, last in spans:
+        now, before = _now_and_before(power, first, last)
+        parts.append(first + np.flatnonzero(now > factor * (np.maximum(before, 0.0) + floor)))
+    keen = np.concatenate(parts)
     if len(keen) == 0:
         return np.zeros(0, dtype=np.intp)
     first = keen[np.concatenate([[True], np.diff(keen) > 20])]
     return np.array([begin + _rise(power[begin : begin + _STROKE]) for begin in first], dtype=np.intp)
 
 
-def _rise(stretch: Floats) -> int:
+def _now_and_before(power: Real, first: int, last: int) -> tuple[Floats, Floats]:
+    """Means of the 5 ms from each step on and of the 30 ms before it, for a span of steps."""
+    low = max(first - _BEFORE, 0)
+    total = np.concatenate([[0.0], np.cumsum(power[low : last + 5], dtype=np.float64)])
+    steps = np.arange(first - low, last - low)
+    now = (total[steps + 5] - total[steps]) / 5
+    since = np.maximum(steps - _BEFORE, 0)
+    before = (total[steps] - total[since]) / np.maximum(steps - since, 1)
+    if first == 0:
+        before[0] = power[:20].mean()
+    return now, before
+
+
+def _stroke_power(power: Real, starts: Ints) -> Floats:
+    """What each 25 ms from a start hold together."""
+    steps = starts[:, None] + np.arange(_STROKE)
+    within = np.where(steps < len(power), power[np.minimum(steps, len(power) - 1)], 0.0)
+    together: Floats = within.sum(axis=1, dtype=np.float64)
+    return together
+
+
+def _rise(stretch: Real) -> int:
     return int(np.argmax(stretch >= 0.1 * stretch.max()))
 
 
@@ -136,8 +163,7 @@ def closeness_db(env: Envelope, struck: Ints) -> tuple[float, float]:
     if env.silent or len(struck) == 0:
         return sparsity_db(env), 0.0
     steps = struck // env.step
-    total = np.concatenate([[0.0], np.cumsum(env.power)])
-    own = (total[np.minimum(steps + _STROKE, len(env.power))] - total[steps]) / _STROKE
+    own = _stroke_power(env.power, steps) / _STROKE
     quiet = np.ones(len(env.power), dtype=bool)
     for step in steps:
         quiet[max(step - _STROKE, 0) : step + _RING] = False
