@@ -188,7 +188,7 @@ def _shift_of(
 ) -> Shift:
     if track == wishes.reference:
         return still(track)
-    if island.is_apart and track == island.anchor:
+    if island.is_apart and wishes.leader(track) == island.anchor:
         reason = f"shares no source with '{wishes.reference}': left as recorded"
         return unmoved(track, reason, as_recorded=True)
     if not island.is_apart and wishes.reference not in island.tracks:

@@ -154,6 +154,15 @@ def test_an_island_is_laid_onto_its_own_latest_track():
     assert di.delay_s + di.shift_s == pytest.approx(0.0, abs=1e-15)
 
 
+def test_a_pair_that_shares_nothing_with_the_reference_stays_as_one():
+    heard = [Heard("choir", (Link("choir left", "choir right", 2e-4, 1e-6), Link("choir left", "spot", -5e-3, 1e-6)))]
+    hearing = {"organ": frozenset({"organ mic"}), "choir": frozenset({"choir left", "choir right", "spot"})}
+    wishes = Wishes("organ mic", together=(("choir left", "choir right"),), hearing=hearing)
+    offsets = agreed(["organ mic", "spot", "choir left", "choir right"], heard, wishes, sample_rate=RATE)
+    assert [offsets.shift(f"choir {side}").as_recorded for side in ("left", "right")] == [True, True]
+    assert offsets.shift("spot").shift_s == pytest.approx(5.1e-3)  # between its arrivals at the two
+
+
 def test_a_track_that_shares_a_source_but_has_no_reliable_pair_is_no_stranger():
     hearing = {"snare": frozenset({"left", "snare mic"})}
     offsets = agreed(["left", "snare mic"], [Heard("snare", ())], Wishes("left", hearing=hearing), sample_rate=RATE)
