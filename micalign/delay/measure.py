@@ -144,7 +144,8 @@ def _measure(reference: Listened, track: Listened, options: _Options) -> Delay:
         found = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
         if found is None:
             return _nothing(options, "the two tracks do not overlap")
-        near = _measure_whole if found.one_path and not options.drift else _measure_near
+        told = options.drift or options.moments_s is not None or options.close is not None
+        near = _measure_whole if found.one_path and not told else _measure_near
         narrow = near(reference, track, options, found.delay_s, _NARROW_S)
         return narrow if found.clear else _doubt(narrow, "another delay fits nearly as well")
     return _measure_near(reference, track, options, centre_s, reach_s)
