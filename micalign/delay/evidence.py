@@ -25,6 +25,7 @@ WHITENING: Final = 0.8
 MOST_GROUPS: Final = 8
 _FINER: Final = 4
 _ROOM_CONTRAST: Final = 8.0
+_AROUND_S: Final = 0.003  # a search narrower than this still needs to know how high the noise is
 
 
 @dataclass(frozen=True)
@@ -115,14 +116,16 @@ def _gather(
     if bleed is not None:
         cross = without_bleed(cross, bleed, weight, hz)
     cross *= weight
-    found = Correlogram.within(correlate_spectrum(cross, spectra.size, finer=_FINER), 1 / (_FINER * rate), reach_s)
+    correlation, step_s = correlate_spectrum(cross, spectra.size, finer=_FINER), 1 / (_FINER * rate)
+    found = Correlogram.within(correlation, step_s, reach_s)
+    around = Correlogram.within(correlation, step_s, max(reach_s, _AROUND_S))
     peaks = strongest_peaks(found)
     if not peaks:
         return None
     centre_s = float(np.median(spectra.centre_s))
     chosen = peaks[0]
     # Where the room speaks as loud as the direct sound, the strongest peak may well be a reflection.
-    share = 0.6 if _contrast(found, chosen) < _ROOM_CONTRAST else 0.85
+    share = 0.6 if _contrast(around, chosen) < _ROOM_CONTRAST else 0.85
     heard_first = kind == "strokes" and chosen.lag_s + centre_s > 0
     chosen = first_arrival(found, chosen, share=share, not_before_s=-centre_s if heard_first else -np.inf)
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
@@ -132,7 +135,7 @@ def _gather(
         Peak(best.lag_s + centre_s, best.height),
         tuple(Peak(peak.lag_s + centre_s, peak.height) for peak in peaks),
         abs(chosen.height),
-        abs(chosen.height) / _contrast(found, chosen),
+        abs(chosen.height) / _contrast(around, chosen),
         np.array([_own_best(group, spectra.size, rate, reach_s) for group in groups]) + centre_s,
         np.array([refine(group, hz, best.lag_s, within_s=0.0003).lag_s for group in groups]) + centre_s,
         len(frames),

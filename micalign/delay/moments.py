@@ -147,9 +147,9 @@ def onsets(energy: Floats) -> Ints:
     floor = _SILENCE + 1e-6 * float(energy.max())
     padded = np.concatenate([np.full(_BEFORE_HOPS, floor), energy, np.full(_RISE_HOPS, floor)])
     views = np.lib.stride_tricks.sliding_window_view(padded, _BEFORE_HOPS + _RISE_HOPS)[: len(energy)]
-    rise_db = 10.0 * np.log10(views[:, _BEFORE_HOPS:].max(axis=1) / (views[:, :_BEFORE_HOPS].mean(axis=1) + floor))
-    candidates = np.flatnonzero(rise_db >= _LEAST_RISE_DB)
     strength = views[:, _BEFORE_HOPS:].max(axis=1)
+    rise_db = 10.0 * np.log10(np.maximum(strength, floor) / (views[:, :_BEFORE_HOPS].mean(axis=1) + floor))
+    candidates = np.flatnonzero(rise_db >= _LEAST_RISE_DB)
     kept: list[int] = []
     apart = round(_APART_S / HOP_S)
     taken = np.zeros(len(energy), dtype=np.bool_)

@@ -243,6 +243,9 @@ def _guided(
     narrow = measure_many(reference, [track], max_delay_s=near_s, prior_s=prior.arrival_s, moments_s=times_s)[0]
     if narrow.reliable and not wide.reliable:
         return _told(narrow, as_planned(prior))
+    if not wide.reliable:
+        # Nothing near what the scene expects: where is it, then?
+        wide = measure_many(reference, [track], max_delay_s=max_delay_s, moments_s=times_s)[0]
     suggested = max((r.strength for r in wide.rivals if abs(r.delay_s - narrow.delay_s) < _SAME_S), default=0.0)
     if abs(wide.delay_s - narrow.delay_s) < _SAME_S or suggested >= _SUGGESTED:
         return _told(narrow, as_planned(prior))

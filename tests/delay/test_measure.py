@@ -106,6 +106,18 @@ def test_the_prior_holds_the_search_near_itself():
     assert near.delay_s == pytest.approx(-300 / RATE, abs=0.05 * ONE_SAMPLE_S)
 
 
+@pytest.mark.parametrize("reach_s", [0.0007, 0.001, 0.0012])
+def test_a_narrow_search_still_knows_the_noise(reach_s):
+    """Within a millisecond of the prior there is no room to see the noise in: it is looked for further out."""
+    first, second = noises(16, 300.0)
+    for prior in (300.0, 302.5):
+        found = measure_pair(track(first), track(second, "b"), prior_s=prior / RATE, max_delay_s=reach_s)
+        assert found.reliable, found.reason
+        assert found.delay_s == pytest.approx(300 / RATE, abs=0.01 * ONE_SAMPLE_S)
+    strange = np.random.default_rng(17).normal(size=len(first))
+    assert not measure_pair(track(first), track(strange, "c"), prior_s=300 / RATE, max_delay_s=reach_s).reliable
+
+
 def test_a_delay_of_more_than_a_second_is_found_when_asked_for():
     first, second = noises(11, 1600.0, seconds=6)
     late = np.concatenate([np.zeros(RATE), second])

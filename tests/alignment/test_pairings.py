@@ -1,0 +1,137 @@
+"""The way to each track where no scene tells sources apart: straight, by the clocks, over another track, loopback."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from micalign.alignment import pairings
+from micalign.alignment.pairings import Measured, measured
+from micalign.delay.measure import Delay, Rival
+from micalign.delay.told import TrackDelay
+from micalign.take.model import Track
+
+RATE = 8000
+
+
+def noise(seed: int, seconds: float = 2.0) -> np.ndarray:
+    return np.random.default_rng(seed).standard_normal(int(seconds * RATE))
+
+
+def track(name: str, samples) -> Track:
+    return Track.from_array(name, samples, RATE)
+
+
+def later(samples: np.ndarray, count: int) -> np.ndarray:
+    return np.concatenate([np.zeros(count), samples])[: len(samples)]
+
+
+def test_a_track_that_knows_nothing_of_the_reference_is_measured_over_one_that_hears_both():
+    high, low = noise(1), noise(2)
+    between, far = -later(high, 40) + later(low, 40), later(low, 100)
+    found = measured(track("high", high), [track("between", between), track("far", far)])
+    way = found.tracks[1].delay
+    assert way.reliable
+    assert way.reason == "by way of 'between'"
+    assert way.rivals == ()
+    assert way.delay_s * RATE == pytest.approx(100, abs=0.05)
+    assert way.polarity == -1  # inverted against 'between', which is inverted against the reference: over two, once
+    first = found.tracks[0].delay
+    assert first.delay_s * RATE == pytest.approx(40, abs=0.05)
+    assert way.uncertainty_s >= first.uncertainty_s
+    assert way.confidence <= first.confidence
+    assert found.all_reliable
+    assert (found.reference, found.sample_rate) == ("high", RATE)
+    assert [row.track for row in found.tracks] == ["between", "far"]
+
+
+def test_where_no_way_leads_to_a_track_its_own_doubt_is_told():
+    found = measured(
+        track("a", noise(1)), [track("b", noise(2)), track("c", later(noise(1), 30)), track("d", noise(3))]
+    )
+    assert [row.delay.reliable for row in found.tracks] == [False, True, False]
+    assert not found.all_reliable
+    assert "by way of" not in (found.tracks[0].delay.reason or "")
+    assert found.sources is None
+
+
+def test_a_loopback_gives_its_time_to_all_and_its_polarity_to_itself():
+    sent = noise(4)
+    back = track("back", -later(sent, 3000))  # 375 ms through the interface
+    other = track("other", noise(5))
+    found = measured(track("sent", sent), [other, back], loopback=back)
+    for row in found.tracks:
+        assert row.delay.delay_s * RATE == pytest.approx(3000, abs=0.05)
+        assert row.delay.reliable
+    assert [row.delay.polarity for row in found.tracks] == [1, -1]
+
+
+def test_a_loopback_is_looked_for_within_two_seconds_or_more_where_asked(monkeypatch):
+    asked = []
+
+    def spy(reference, tracks, *, max_delay_s):
+        asked.append(max_delay_s)
+        return tuple(Delay(0.1, 1e-6, 1, 1.0, 1.0, True, None) for _ in tracks)
+
+    monkeypatch.setattr(pairings, "measure_many", spy)
+    one = track("a", noise(1))
+    measured(one, [one], loopback=one)
+    measured(one, [one], loopback=one, max_delay_s=5.0)
+    assert asked == [2.0, 5.0]
+
+
+def clocked(reliable: bool, monkeypatch) -> list[tuple[float, bool]]:
+    asked = []
+
+    def clock(reference, track, *, max_delay_s, drift):
+        asked.append((max_delay_s, drift))
+        reason = None if reliable else "too few stretches"
+        return Delay(1.5, 1e-5, 1, 0.9, 0.8, reliable, reason, (), 12.0 if drift else None)
+
+    monkeypatch.setattr(pairings, "measure_clock", clock)
+    return asked
+
+
+def test_beyond_two_seconds_a_track_is_found_by_its_clock(monkeypatch):
+    asked = clocked(True, monkeypatch)
+    one, other = track("a", noise(1)), track("b", noise(2))
+    assert measured(one, [other], max_delay_s=2.5).tracks[0].delay.delay_s == 1.5
+    assert measured(one, [other], drift=True).tracks[0].delay.drift_ppm == 12.0
+    assert asked == [(2.5, False), (0.05, True)]
+    assert measured(one, [track("c", later(noise(1), 9))], max_delay_s=2.0).tracks[0].delay.delay_s < 0.01
+    assert len(asked) == 2
+
+
+def test_where_no_clock_is_found_the_plain_delay_is_given_with_a_word(monkeypatch):
+    clocked(False, monkeypatch)
+    one, other = track("a", noise(1)), track("b", later(noise(1), 50))
+    near = measured(one, [other], drift=True).tracks[0].delay
+    assert near.delay_s * RATE == pytest.approx(50, abs=0.05)
+    assert near.reliable
+    assert near.reason == "no difference of the clocks could be measured: too few stretches"
+    far = measured(one, [other], max_delay_s=3.0).tracks[0].delay
+    assert not far.reliable
+    assert far.reason == "too few stretches"
+    silent = measured(one, [track("s", np.zeros(2 * RATE))], drift=True).tracks[0].delay
+    assert silent.reason == "'s' is silent"
+
+
+def with_rivals(monkeypatch, *, reliable=True, reason=None, strengths=(0.6, 0.7, 0.59, 0.9, 0.8)) -> str | None:
+    rivals = tuple(Rival(0.001 * (i + 1), strength, 1) for i, strength in enumerate(strengths))
+    delay = Delay(0.0, 1e-6, 1, 1.0, 1.0, reliable, reason, rivals)
+    monkeypatch.setattr(pairings, "measure_many", lambda *_, **__: (delay,))
+    one = track("a", noise(1))
+    return measured(one, [one]).tracks[0].delay.reason
+
+
+def test_three_strong_rivals_at_most_are_named(monkeypatch):
+    assert with_rivals(monkeypatch) == "other sources or reflections suggest +1.00 ms, +2.00 ms, +4.00 ms too"
+    assert with_rivals(monkeypatch, strengths=(0.5, 0.59)) is None
+    assert with_rivals(monkeypatch, reason="a word") == "a word"
+    assert with_rivals(monkeypatch, reliable=False) is None
+
+
+def test_all_are_reliable_only_where_each_is():
+    good, bad = (TrackDelay(n, Delay(0, 0, 1, 1, 1, n == "good", None)) for n in ("good", "bad"))
+    assert Measured("a", RATE, (good,)).all_reliable
+    assert not Measured("a", RATE, (good, bad)).all_reliable

@@ -1,0 +1,243 @@
+"""What a scene asks of a take and what its sources answer together: expectations worked out by hand."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from micalign.alignment.compromise import Wishes
+from micalign.alignment.network import Link
+from micalign.alignment.pairings import Measured
+from micalign.alignment.session import (
+    _best_answer,
+    default_reference,
+    links_of,
+    measured_scene,
+    planned,
+    wanted_of,
+    wishes_of,
+)
+from micalign.delay.measure import Delay, Rival
+from micalign.delay.told import PairDelay, SourceDelays, TrackDelay
+from micalign.errors import SceneError, TakeError
+from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
+from micalign.take.model import Take, Track
+
+SPEED = 343.98  # Cramer 1993 at 20 C, 50 %
+SCENE = Scene(
+    sources=(Source("kick", (1.0, 1.0, 0.3), plus_minus_m=0.02), Source("snare", (2.0, 1.0, 0.7))),
+    mics=(
+        Mic("room", (1.0, 5.0, 1.3), on=("kick", "snare")),
+        Mic("kick mic", (1.0, 0.7, 0.3), on=("kick",), plus_minus_m=0.03),
+        Mic("left", (1.0, 1.0, 2.3), on=("snare",)),
+        Mic("right", (2.0, 1.0, 2.3), on=("snare",)),
+    ),
+    dis=(Di("trigger", "kick", latency_s=0.0015),),
+    pairs=(Pair("overheads", ("left", "right")),),
+    air=Air(),
+)
+NAMES = ("room", "kick mic", "left", "right", "trigger")
+
+
+def told(delay_ms: float, *, reliable=True, polarity=1, confidence=0.9, margin=0.5, reason=None, sigma_s=1e-6):
+    return Delay(delay_ms / 1e3, sigma_s, polarity, margin, confidence, reliable, reason)
+
+
+def source(name: str, reference: str, pairs: dict[tuple[str, str], Delay], amplitudes=None) -> SourceDelays:
+    rows = tuple(PairDelay(a, b, delay) for (a, b), delay in pairs.items())
+    return SourceDelays(name, reference, rows, amplitudes or {}, 5)
+
+
+def test_a_source_expects_its_tracks_nearest_first_after_its_wire():
+    kick, snare = wanted_of(SCENE, NAMES)
+    # Its own and the room mic are there to take the kick; the overheads are not, however near.
+    assert kick.tracks == ("trigger", "kick mic", "room", "left", "right")
+    assert kick.close == "trigger"
+    assert snare.tracks == ("right", "left", "room", "kick mic")
+    assert snare.close == "right"  # the nearest of the two that take the snare alone
+    assert (kick.source, snare.source) == ("kick", "snare")
+
+
+def test_arrivals_are_distances_over_the_speed_of_sound_with_what_the_tape_leaves_open():
+    kick, _ = wanted_of(SCENE, NAMES)
+    distance = math.sqrt(16.0 + 1.0)
+    assert kick.expected["room"].arrival_s == pytest.approx(distance / SPEED, rel=1e-4)
+    assert kick.expected["kick mic"].arrival_s == pytest.approx(0.3 / SPEED, rel=1e-4)
+    # 2 and 3 cm of tape, a tenth of a millisecond for the capsule; 0.3 m of air add nothing to speak of.
+    sigma = math.hypot(math.hypot(0.02, 0.03) / SPEED, 1e-4)
+    assert kick.expected["kick mic"].sigma_s == pytest.approx(sigma, rel=2e-3)
+    # Far away the air counts: the room's sigma is larger than its tape's alone, by some thousandths of the time.
+    tape = math.hypot(math.hypot(0.02, 0.01) / SPEED, 1e-4)
+    assert tape * 1.005 < kick.expected["room"].sigma_s < math.hypot(tape, 0.01 * distance / SPEED)
+    assert kick.expected["trigger"].arrival_s == 0.0015
+    assert kick.expected["trigger"].sigma_s == 0.002
+    assert "trigger" not in wanted_of(SCENE, NAMES)[1].expected
+
+
+def test_without_places_nothing_is_expected_and_the_order_is_the_scenes():
+    scene = Scene(
+        sources=(Source("voice"),), mics=(Mic("b", (1.0, 1.0, 1.0)), Mic("a", (1.0, 1.0, 2.0), on=("voice",)))
+    )
+    (voice,) = wanted_of(scene, ["a", "b", "c"])
+    assert voice.expected == {}
+    assert voice.tracks == ("a", "b")
+    assert voice.close == "a"
+    halfway = Scene(sources=(Source("voice", (1.0, 1.0, 1.0)),), mics=(Mic("a", (1.0, 1.0, 2.0)), Mic("b")))
+    assert wanted_of(halfway, ["a", "b"])[0].expected == {}
+
+
+def test_tracks_that_were_not_recorded_are_not_wanted():
+    kick, snare = wanted_of(SCENE, ["left", "room"])
+    assert kick.tracks == ("room", "left")
+    assert kick.close is None
+    assert snare.tracks == ("left", "room")
+
+
+def test_the_reference_is_a_pairs_first_mic_or_the_one_that_takes_most():
+    assert default_reference(SCENE, NAMES) == "left"
+    assert default_reference(SCENE, ["trigger", "kick mic", "room", "right"]) == "room"
+    assert default_reference(SCENE, ["kick mic", "right"]) == "kick mic"
+    free = Scene(sources=SCENE.sources, mics=(Mic("one", (1, 1, 1), on=("kick",)), Mic("all", (1, 2, 1))))
+    assert default_reference(free, ["one", "all"]) == "all"
+
+
+def test_wishes_are_the_scenes():
+    wishes = wishes_of(SCENE, NAMES, reference="room", for_source="kick", max_shift_s=0.01)
+    assert wishes == Wishes(
+        "room",
+        (("left", "right"),),
+        {
+            "room": ("kick", "snare"),
+            "kick mic": ("kick",),
+            "left": ("snare",),
+            "right": ("snare",),
+            "trigger": ("kick",),
+        },
+        "kick",
+        0.01,
+    )
+    assert wishes_of(SCENE, NAMES, reference="room", split_pairs=True).together == ()
+    assert wishes_of(SCENE, ["room", "left"], reference="room").together == ()
+    with pytest.raises(SceneError, match="no source is called 'gong'"):
+        wishes_of(SCENE, NAMES, reference="room", for_source="gong")
+
+
+def test_links_are_the_reliable_pairs_and_its_own_track_counts_a_hundredfold():
+    one = source(
+        "kick",
+        "kick mic",
+        {
+            ("kick mic", "left"): told(4.0, polarity=-1, sigma_s=2e-6),
+            ("kick mic", "room"): told(9.0, reliable=False),
+            ("left", "right"): told(0.5),
+        },
+    )
+    assert links_of(one) == (
+        Link("kick mic", "left", 0.004, 2e-6, -1, 1.0),
+        Link("left", "right", 0.0005, 1e-6, 1, 0.01),
+    )
+
+
+WISHES = wishes_of(SCENE, NAMES, reference="left")
+
+
+def test_the_source_that_adds_up_most_answers_and_the_others_are_named():
+    kick = source("kick", "kick mic", {("kick mic", "left"): told(4.0)}, {"kick mic": 1.0, "left": 0.3})
+    snare = source("snare", "left", {("left", "kick mic"): told(2.5)}, {"kick mic": 0.2, "left": 1.0})
+    # Neither mic takes both: each counts a ten-thousandth once, so the amplitudes decide, 0.3 against 0.2.
+    best = _best_answer([snare, kick], WISHES, "left", "kick mic")
+    assert best.delay_s == pytest.approx(-0.004)
+    assert best.reliable
+    assert best.reason == "by kick; other sources differ: snare +2.50 ms"
+    louder = source("snare", "left", {("left", "kick mic"): told(2.5)}, {"kick mic": 0.4, "left": 1.0})
+    assert _best_answer([louder, kick], WISHES, "left", "kick mic").delay_s == pytest.approx(0.0025)
+
+
+def test_sources_that_agree_within_a_tenth_of_a_millisecond_are_not_spoken_of():
+    kick = source("kick", "left", {("left", "right"): told(4.0)}, {"left": 1.0, "right": 1.0})
+    near = source("snare", "left", {("left", "right"): told(4.09)}, {"left": 0.5, "right": 0.5})
+    assert _best_answer([kick, near], Wishes("left"), "left", "right").reason is None
+    far = source("snare", "left", {("left", "right"): told(4.11)}, {"left": 0.5, "right": 0.5})
+    assert "snare +4.11 ms" in (_best_answer([kick, far], Wishes("left"), "left", "right").reason or "")
+
+
+def test_a_delay_goes_round_by_the_tracks_that_join_two():
+    one = source(
+        "kick",
+        "kick mic",
+        {
+            ("kick mic", "left"): told(4.0, polarity=-1, confidence=0.8, sigma_s=3e-6),
+            ("kick mic", "right"): told(5.5, confidence=0.6, sigma_s=4e-6),
+            ("left", "right"): told(7.0, reliable=False),
+        },
+    )
+    found = _best_answer([one], Wishes("left"), "left", "right")
+    assert found.delay_s == pytest.approx(0.0015, abs=1e-12)
+    assert found.uncertainty_s == pytest.approx(5e-6, rel=1e-6)  # 3, 4, 5
+    assert (found.polarity, found.reliable, found.reason) == (-1, True, None)
+    assert (found.confidence, found.polarity_margin) == (0.6, 0.0)  # the weakest of the way; no pair of their own
+    direct = _best_answer([one], Wishes("kick mic"), "kick mic", "left")
+    assert (direct.confidence, direct.polarity_margin, direct.polarity) == (0.8, 0.5, -1)
+
+
+def test_a_word_of_the_pair_itself_is_passed_on():
+    one = source("kick", "left", {("left", "right"): told(1.0, reason="was something moved?")})
+    assert _best_answer([one], Wishes("left"), "left", "right").reason == "was something moved?"
+
+
+def test_where_nothing_is_reliable_the_most_confident_doubt_is_told_the_right_way_round():
+    rivals = (Rival(0.002, 0.5, -1),)
+    faint = source("snare", "left", {("left", "right"): told(1.0, reliable=False, confidence=0.1, reason="faint")})
+    turned = Delay(0.003, 1e-5, -1, 0.2, 0.3, False, "echoes", rivals, 12.0)
+    other = source("kick", "right", {("right", "left"): turned})
+    found = _best_answer([faint, other], Wishes("left"), "left", "right")
+    assert found == Delay(-0.003, 1e-5, -1, 0.2, 0.3, False, "echoes", (Rival(-0.002, 0.5, -1),), -12.0)
+    assert _best_answer([faint], Wishes("left"), "left", "right").reason == "faint"
+    plain = source("kick", "right", {("right", "left"): told(0.0, reliable=False, reason="quiet")})
+    kept = _best_answer([plain], Wishes("left"), "left", "right")
+    assert kept.drift_ppm is None
+    assert math.copysign(1.0, kept.delay_s) == 1.0  # 0 and never -0
+
+
+def test_two_tracks_that_no_source_joins_say_so():
+    found = _best_answer([source("kick", "left", {("left", "right"): told(1.0)})], Wishes("left"), "left", "room")
+    assert found == Delay(0.0, 0.0, 1, 0.0, 0.0, False, "no source is heard both in it and in 'left'")
+
+
+def test_without_sources_every_track_is_laid_by_its_own_delay():
+    rows = (
+        TrackDelay("b", Delay(0.004, 1e-6, -1, 0.9, 0.9, True, "a word", (), 20.0)),
+        TrackDelay("c", told(2.0, reliable=False, polarity=-1, reason="noise")),
+        TrackDelay("d", told(30.0)),
+    )
+    offsets = planned(Measured("a", 44100, rows), Wishes("a", max_shift_s=0.02))
+    assert (offsets.reference, offsets.sample_rate) == ("a", 44100)
+    b, c, d = (offsets.shift(name) for name in "bcd")
+    assert (b.delay_s, b.shift_s, b.uncertainty_s, b.polarity_flip) == (0.004, -0.004, 1e-6, True)
+    assert (b.reliable, b.applied, b.reason, b.drift_ppm) == (True, True, "a word", 20.0)
+    assert (c.shift_s, c.polarity_flip, c.reliable, c.applied, c.reason) == (0.0, False, False, False, "noise")
+    assert (d.shift_s, d.applied) == (0.0, False)
+
+
+def test_gains_weigh_the_sources_of_a_plan():
+    """Raising a source's tracks by 20 dB makes its wish count, and the shift moves to it."""
+    tracks = {"left": 1.0, "right": 1.0}
+    kick = source("kick", "left", {("left", "right"): told(1.0)}, tracks)
+    snare = source("snare", "left", {("left", "right"): told(2.0)}, {"left": 1.0, "right": 0.5})
+    found = Measured("left", 48000, (TrackDelay("right", told(1.0)),), (kick, snare))
+    even = planned(found, Wishes("left")).shift("right")
+    assert even.shift_s == pytest.approx(-(1.0 * 1.0 + 0.5 * 2.0) / 1.5 / 1e3)
+    louder = planned(found, Wishes("left"), gains_db={"right": 20.0}).shift("right")
+    assert louder.shift_s == pytest.approx(even.shift_s)  # the same in every source: nothing changes between them
+    third = source("tom", "left", {("left", "room"): told(3.0)}, {"left": 0.1, "room": 0.1})
+    joined = Measured("left", 48000, (TrackDelay("right", told(1.0)), TrackDelay("room", told(3.0))), (kick, third))
+    assert planned(joined, Wishes("left")).shift("room").shift_s == pytest.approx(-0.003)
+
+
+def test_a_take_of_one_track_and_an_unknown_reference_are_refused():
+    one = Track.from_array("left", [0.0] * 100, 48000)
+    with pytest.raises(SceneError, match="one track only: a delay needs two"):
+        measured_scene(SCENE, Take((one,)))
+    with pytest.raises(TakeError, match="gong"):
+        measured_scene(SCENE, Take((one, Track.from_array("right", [0.0] * 100, 48000))), reference="gong")
