@@ -93,6 +93,54 @@ def test_overheads_that_list_one_drum_each_still_join_the_kit():
     assert min(between) - 0.2e-3 <= 0.0 <= max(between) + 0.2e-3  # the pair moves as one, the kick lies between its two
 
 
+DRUMS = {
+    "kick": (3.0, 3.0, 0.32), "snare": (3.22, 3.45, 0.66), "hat": (3.58, 3.36, 0.9), "tom": (2.82, 3.12, 0.78),
+    "floor tom": (2.55, 3.55, 0.6), "ride": (2.45, 3.2, 1.0),
+}  # fmt: skip
+SIDES = {"left": ("tom", "floor tom", "ride", "snare", "kick"), "right": ("hat", "snare", "kick", "tom")}
+
+
+def random_kit(rng: np.random.Generator) -> Scene:
+    """Two overheads of any pattern, each told to take one drum only, and four close mics."""
+    drums = {name: tuple(float(v) for v in np.array(at) + rng.normal(0, 0.03, 3)) for name, at in DRUMS.items()}
+    pattern = str(rng.choice(["omni", "subcardioid", "cardioid", "supercardioid", "hypercardioid"]))
+    mics = []
+    for side, sign in (("left", -1), ("right", 1)):
+        at = (3.0 + sign * rng.uniform(0.3, 0.9), rng.uniform(2.9, 3.7), rng.uniform(1.5, 2.2))
+        on, aim = (str(rng.choice(SIDES[side])) for _ in range(2))
+        mics.append(Mic(side, at, aim=aim, pattern=pattern, on=(on,)))
+    for name in ("kick", "snare", "tom", "floor tom"):
+        x, y, z = drums[name]
+        mics.append(Mic(f"{name} mic", (x + 0.03, y - 0.06, z + 0.05), aim=name, pattern="cardioid", on=(name,)))
+    return Scene(sources=tuple(Source(name, at) for name, at in drums.items()), mics=tuple(mics))
+
+
+def random_singers(rng: np.random.Generator) -> Scene:
+    """Three voices at least 1.5 m apart, each within 35 cm of a mic of its own, the mics of any pattern."""
+    places: list[np.ndarray] = []
+    while len(places) < 3:
+        place = rng.uniform((0.5, 0.5, 0.5), (7.0, 6.0, 1.7))
+        if all(np.linalg.norm(place - other) > 1.5 for other in places):
+            places.append(place)
+    sources, mics = [], []
+    for number, place in enumerate(places):
+        way = rng.normal(size=3) * (1.0, 1.0, 0.2)
+        at = place + way / np.linalg.norm(way) * rng.uniform(0.08, 0.35)
+        pattern = str(rng.choice(["omni", "cardioid", "supercardioid", "figure-8"]))
+        sources.append(Source(f"voice {number}", tuple(place)))
+        mics.append(Mic(f"mic {number}", tuple(at), aim=f"voice {number}", pattern=pattern, on=(f"voice {number}",)))
+    return Scene(sources=tuple(sources), mics=tuple(mics))
+
+
+def test_every_kit_is_one_and_singers_with_mics_of_their_own_never_are(rng):
+    for _ in range(40):
+        kit, singers = random_kit(rng), random_singers(rng)
+        together = wishes_of(kit, kit.track_names, reference="left").within_reach(kit.track_names, "left")
+        assert together == kit.track_names
+        names = singers.track_names
+        assert wishes_of(singers, names, reference=names[0]).within_reach(names, names[0]) == (names[0],)
+
+
 def test_close_mics_that_keep_three_to_one_hear_the_other_as_faint():
     # Singers side by side, mics straight ahead: sqrt(d^2 + own^2) / own is 3 where d = 2.828 times the own distance.
     for apart_m, faint in ((0.84, False), (0.86, True)):
