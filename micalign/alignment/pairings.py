@@ -23,6 +23,7 @@ FAR_S: Final = 2.0
 """Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
 
 _STRONG_RIVAL: Final = 0.6
+_SAME_S: Final = 0.2e-3
 
 
 @dataclass(frozen=True)
@@ -83,24 +84,35 @@ def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool
 
 
 def _by_way(tracks: Sequence[Track], delays: Sequence[Delay], index: int, max_delay_s: float) -> Delay:
-    """The delay, or where it is not reliable the one over another track that hears both."""
-    if delays[index].reliable:
-        return delays[index]
+    """The delay, or where it is not reliable the one over another track that hears both and that it suggests itself.
+
+    The two legs may speak of two sources; then their sum is a delay of neither, and the pair shows no trace of it.
+    """
+    doubtful = delays[index]
+    if doubtful.reliable:
+        return doubtful
     for track, over in zip(tracks, delays, strict=True):
         if not over.reliable:
             continue
         rest = measure_many(track, [tracks[index]], max_delay_s=max_delay_s)[0]
-        if rest.reliable:
+        way_s, polarity = over.delay_s + rest.delay_s, over.polarity * rest.polarity
+        if rest.reliable and _suggests(doubtful, way_s, polarity):
             return replace(
                 rest,
-                delay_s=over.delay_s + rest.delay_s,
+                delay_s=way_s,
                 uncertainty_s=float(np.hypot(over.uncertainty_s, rest.uncertainty_s)),
-                polarity=over.polarity * rest.polarity,
+                polarity=polarity,
                 confidence=min(over.confidence, rest.confidence),
                 reason=f"by way of '{track.name}'",
                 rivals=(),
             )
-    return delays[index]
+    return doubtful
+
+
+def _suggests(doubtful: Delay, delay_s: float, polarity: int) -> bool:
+    """Whether a doubtful delay or one of its rivals lies where another way says."""
+    peaks = [(doubtful.delay_s, doubtful.polarity), *((one.delay_s, one.polarity) for one in doubtful.rivals)]
+    return any(sign == polarity and abs(peak_s - delay_s) <= _SAME_S for peak_s, sign in peaks)
 
 
 def _with_rivals(delay: Delay) -> Delay:

@@ -26,23 +26,35 @@ def later(samples: np.ndarray, count: int) -> np.ndarray:
     return np.concatenate([np.zeros(count), samples])[: len(samples)]
 
 
-def test_a_track_that_knows_nothing_of_the_reference_is_measured_over_one_that_hears_both():
-    high, low = noise(1), noise(2)
-    between, far = -later(high, 40) + later(low, 40), later(low, 100)
-    found = measured(track("high", high), [track("between", between), track("far", far)])
-    way = found.tracks[1].delay
+def test_a_third_track_speaks_for_a_pair_that_noise_leaves_in_doubt():
+    sound, near, far = noise(1, 36.0), 7.5 * noise(2, 36.0), 7.5 * noise(3, 36.0)
+    tracks = [track("between", -later(sound, 40)), track("far", later(sound, 100) + far)]
+    found = measured(track("reference", sound + near), tracks)
+    first, way = (row.delay for row in found.tracks)
     assert way.reliable
     assert way.reason == "by way of 'between'"
     assert way.rivals == ()
-    assert way.delay_s * RATE == pytest.approx(100, abs=0.05)
-    assert way.polarity == -1  # inverted against 'between', which is inverted against the reference: over two, once
-    first = found.tracks[0].delay
-    assert first.delay_s * RATE == pytest.approx(40, abs=0.05)
+    assert way.delay_s * RATE == pytest.approx(100, abs=0.2)  # two legs of 18 dB noise each
+    assert way.polarity == 1  # inverted against 'between', which is inverted against the reference: over two, not
+    assert first.polarity == -1
+    assert first.delay_s * RATE == pytest.approx(40, abs=0.2)
     assert way.uncertainty_s >= first.uncertainty_s
     assert way.confidence <= first.confidence
     assert found.all_reliable
-    assert (found.reference, found.sample_rate) == ("high", RATE)
+    assert (found.reference, found.sample_rate) == ("reference", RATE)
     assert [row.track for row in found.tracks] == ["between", "far"]
+
+
+def test_no_third_track_speaks_for_a_pair_of_which_it_hears_two_sources():
+    alto, tenor = noise(1, 36.0), noise(2, 36.0)
+    first, second = alto + 0.3 * later(tenor, 50), tenor + 0.3 * later(alto, 50)
+    third = later(alto, 150) + later(tenor, 110)
+    delay = measured(track("a", first), [track("b", second), track("c", third)]).tracks[0].delay
+    assert not delay.reliable  # 150 of the alto less 110 of the tenor is a delay of neither
+    assert abs(delay.delay_s * RATE) == pytest.approx(50, abs=0.1)
+    # Nor where the two have nothing in common at all.
+    between, far = -later(alto, 40) + later(tenor, 40), later(tenor, 100)
+    assert not measured(track("alto", alto), [track("between", between), track("far", far)]).tracks[1].delay.reliable
 
 
 def test_where_no_way_leads_to_a_track_its_own_doubt_is_told():
