@@ -1,14 +1,15 @@
 """Values from outside the project, and the one way in which a test holds the program against them.
 
 ``values.json`` holds rows of standards, handbooks, published worked examples and reference libraries, each with its
-source and its tolerance; nothing in it was computed by micalign. `confirm` asserts one value and keeps the row, so
-that ``pytest tests/external --outside-table PATH -p no:xdist`` can print what was checked against what.
+source and its tolerance; nothing in it was computed by micalign. `confirm` asserts one value and keeps the row with
+the name of its test, so that ``pytest tests/external --outside-table PATH -p no:xdist`` can print what was checked
+against what, and `tests/test_outside_table.py` a row for each test.
 """
 
 from __future__ import annotations
 
 import json
-import math
+import os
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -19,13 +20,25 @@ _VALUES = Path(__file__).with_name("values.json")
 
 @dataclass(frozen=True)
 class Confirmed:
-    section: str
+    test: str
     what: str
     expected: float
     found: float
     within: float
     unit: str
     source: str
+
+    @property
+    def holds(self) -> bool:
+        return self.found == self.expected or abs(self.found - self.expected) <= self.within
+
+    @property
+    def deviation(self) -> float:
+        """How far off, in the row's unit; 0 where rounding of 64-bit numbers alone is left."""
+        if self.found == self.expected:
+            return 0.0
+        off = abs(self.found - self.expected)
+        return off if off > 1e-9 * max(abs(self.expected), 1.0) else 0.0
 
 
 CONFIRMED: list[Confirmed] = []
@@ -41,19 +54,14 @@ def rows(section: int, prefix: str = "") -> list[dict[str, Any]]:
     return [row for row in _rows() if row["section"] == section and row["id"].startswith(prefix)]
 
 
-def confirm(
-    what: str, found: float, expected: float, *, within: float, source: str, section: str, unit: str = ""
-) -> None:
-    """Assert ``found`` against an outside value and keep the row for the table.
+def confirm(what: str, found: float, expected: float, *, within: float, source: str, unit: str = "") -> None:
+    """Assert ``found`` against an outside value and keep the row for the tables.
 
     ``within`` is absolute, in ``unit``; justify it beside the call. ``source`` names where the value was published,
     or says "common practice, no source", or "from memory".
     """
     assert source, "an outside check names its source"
-    if math.isinf(expected):
-        assert found == expected, f"{what}: {found} against {expected} {unit} ({source})"
-    else:
-        assert abs(found - expected) <= within, (
-            f"{what}: {found!r} against {expected!r} within {within} {unit} ({source})"
-        )
-    CONFIRMED.append(Confirmed(section, what, float(expected), float(found), within, unit, source))
+    test = os.environ["PYTEST_CURRENT_TEST"].split("[")[0].split(" ")[0]
+    row = Confirmed(Path(test).name, what, float(expected), float(found), float(within), unit, source)
+    CONFIRMED.append(row)
+    assert row.holds, f"{what}: {found!r} against {expected!r} within {within} {unit} ({source})"

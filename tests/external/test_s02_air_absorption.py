@@ -10,8 +10,6 @@ import pytest
 from micalign.acoustics.air import absorption_db_per_m
 from micalign.scene.model import Air
 
-SECTION = "air absorption"
-
 
 def _db_per_km(frequency_hz: float, temperature_c: float, humidity_percent: float, kpa: float = 101.325) -> float:
     air = Air(temperature_c, humidity_percent, kpa)
@@ -28,16 +26,13 @@ def test_octave_bands(row: dict) -> None:
     given, expected = row["inputs"], row["expected"]
     found = _db_per_km(given["f_exact_Hz"], given["T_C"], given["RH_pct"])
     printed = 0.55 if expected["table"] >= 100 else 0.055
-    outside.confirm(
-        _name(given), found, expected["table"], within=printed, source=row["source"], section=SECTION, unit="dB/km"
-    )
+    outside.confirm(_name(given), found, expected["table"], within=printed, source=row["source"], unit="dB/km")
     outside.confirm(
         f"{_name(given)}, computed",
         found,
         expected["computed"],
         within=1e-5 * expected["computed"] + 1e-6,
         source="pyfar 0.8.1 constants.air_attenuation",
-        section=SECTION,
         unit="dB/km",
     )
 
@@ -53,7 +48,6 @@ def test_spot_values(row: dict) -> None:
         expected["table"],
         within=0.005 * expected["table"],
         source=row["source"],
-        section=SECTION,
         unit="dB/km",
     )
 
@@ -75,7 +69,6 @@ def test_pressure(kpa: float) -> None:
             1000 * float(expected),
             within=1e-6 * 1000 * float(expected),
             source="pyfar constants.air_attenuation",
-            section=SECTION,
             unit="dB/km",
         )
 
@@ -89,6 +82,5 @@ def test_at_room_scale() -> None:
             expected,
             within=0.005,  # the printed last digit
             source="ISO 9613-1:1993, computed with pyfar 0.8.1",
-            section=SECTION,
             unit="dB",
         )

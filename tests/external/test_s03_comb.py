@@ -9,8 +9,6 @@ from scipy import signal
 
 from micalign.acoustics.comb import FLOOR_DB, notch_depth_db, notches_hz, peak_height_db, peaks_hz, response_db
 
-SECTION = "comb filter"
-
 
 @pytest.mark.parametrize("row", outside.rows(3, "comb_"), ids=lambda row: row["id"])
 def test_teeth(row: dict) -> None:
@@ -28,7 +26,6 @@ def test_teeth(row: dict) -> None:
                 float(other),
                 within=1e-9 * max(other, 1.0),
                 source=row["source"],
-                section=SECTION,
                 unit="Hz",
             )
 
@@ -42,9 +39,7 @@ def test_depth_and_height(row: dict) -> None:
         ("dip", notch_depth_db(difference), dip),
         ("peak", peak_height_db(difference), expected["peak"]),
     ):
-        outside.confirm(
-            f"{kind} at {difference} dB", found, value, within=0.001, source=row["source"], section=SECTION, unit="dB"
-        )
+        outside.confirm(f"{kind} at {difference} dB", found, value, within=0.001, source=row["source"], unit="dB")
 
 
 @pytest.mark.parametrize(("gain", "polarity"), [(1.0, 1), (0.5, 1), (1 / 3, 1), (0.5, -1)])
@@ -64,7 +59,6 @@ def test_response_as_a_digital_filter(gain: float, polarity: int) -> None:
         0.0,
         within=1e-6,
         source="scipy.signal.freqz",
-        section=SECTION,
         unit="dB",
     )
 
@@ -79,7 +73,7 @@ def test_spoken_examples() -> None:
         ("path of 8 ms", 0.5 / notches_hz(8e-3)[0] * feet, 9.0, 0.05, "ft"),
         ("peak spacing of 8 ms", spacing, 125.0, 1e-9, "Hz"),
     ):
-        outside.confirm(what, float(found), expected, within=within, source=source, section=SECTION, unit=unit)
+        outside.confirm(what, float(found), expected, within=within, source=source, unit=unit)
 
 
 def test_what_a_deeper_rule_would_need() -> None:
@@ -91,4 +85,4 @@ def test_what_a_deeper_rule_would_need() -> None:
         ("dip at 9 dB", notch_depth_db(9.0), -3.81),
         ("peak at 9 dB", peak_height_db(9.0), 2.64),
     ):
-        outside.confirm(what, found, expected, within=0.005, source=source, section=SECTION, unit="dB")
+        outside.confirm(what, found, expected, within=0.005, source=source, unit="dB")

@@ -9,8 +9,6 @@ from micalign.acoustics.prediction import predict
 from micalign.acoustics.spacing import BLEED_DB
 from micalign.scene.model import Mic, Scene, Source
 
-SECTION = "spacing"
-
 
 def _two(source_other: float, mic_other: float, ahead: float = 1.0) -> Scene:
     """Two sources and an omni ``ahead`` of each; sources and mics so far apart to the side."""
@@ -34,7 +32,6 @@ def test_inverse_distance(row: dict) -> None:
         row["expected"],
         within=0.0001,
         source=row["source"],
-        section=SECTION,
         unit="dB",
     )
 
@@ -64,7 +61,6 @@ def test_three_to_one(row: dict) -> None:
             row["expected"][key],
             within=0.001,
             source=row["source"],
-            section=SECTION,
             unit="dB",
         )
     assert found.bleed_passes
@@ -74,16 +70,13 @@ def test_three_to_one(row: dict) -> None:
 def test_the_two_readings_differ_by_half_a_decibel() -> None:
     """Mics exactly three times as far apart: 10 dB, not 9.54; ratio sqrt 10."""
     found = predict(_two(3.0, 3.0)).spacing[0]
-    outside.confirm(
-        "path ratio", found.path_ratio, 10**0.5, within=1e-9, source="geometry", section=SECTION, unit="to 1"
-    )
+    outside.confirm("path ratio", found.path_ratio, 10**0.5, within=1e-9, source="geometry", unit="to 1")
     outside.confirm(
         "difference of the readings",
         -found.bleed_db - BLEED_DB,
         0.458,
         within=0.0005,
         source="geometry: 10 dB against 20 log10 3",
-        section=SECTION,
         unit="dB",
     )
 
@@ -105,13 +98,12 @@ def test_two_mics_24_inches_apart() -> None:
     predicted = predict(scene)
     path_m = abs(predicted.differences[0].difference_s) * predicted.speed_of_sound_m_s
     source = "Everest and Pohlmann, Master Handbook of Acoustics, chapter 10 (geometry)"
-    outside.confirm("path", path_m / inch, 3.306, within=0.0005, source=source, section=SECTION, unit="in")
+    outside.confirm("path", path_m / inch, 3.306, within=0.0005, source=source, unit="in")
     outside.confirm(
         "time at 1130 ft/s",
         path_m / 0.3048 / 1130 * 1e3,
         0.2438,
         within=0.0001,
         source=source,
-        section=SECTION,
         unit="ms",
     )

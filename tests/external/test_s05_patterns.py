@@ -12,7 +12,6 @@ from micalign.acoustics.comb import FLOOR_DB
 from micalign.acoustics.patterns import null_degrees, response
 from micalign.scene.model import PATTERNS
 
-SECTION = "patterns"
 BOOK = "a maker-independent table of mic characteristics in an encyclopaedia of physics; Eargle, The Microphone Book"
 ROWS = outside.rows(5, "pat_")
 
@@ -42,7 +41,6 @@ def test_levels(row: dict) -> None:
             FLOOR_DB if value is None else value,
             within=0.01,
             source=row["source"],
-            section=SECTION,
             unit="dB",
         )
     back = response(share, -1.0)
@@ -62,7 +60,6 @@ def test_nulls_and_widths(row: dict) -> None:
             expected["null_deg"],
             within=0.01,
             source=row["source"],
-            section=SECTION,
             unit="degrees",
         )
     for loss in (3, 6, 10):
@@ -75,7 +72,6 @@ def test_nulls_and_widths(row: dict) -> None:
                 value,
                 within=0.01,
                 source=row["source"],
-                section=SECTION,
                 unit="degrees",
             )
 
@@ -101,7 +97,6 @@ def test_energy(row: dict) -> None:
             expected[key],
             within=0.001,
             source=row["source"],
-            section=SECTION,
         )
 
 
@@ -115,15 +110,13 @@ def test_energy(row: dict) -> None:
     ],
 )
 def test_the_named_patterns_against_a_printed_table(pattern: str, three: int, six: int, side: float | None) -> None:
-    """Books round: 1.8 degrees and 0.6 dB."""
+    """The named patterns against a printed table; books round, to 1.8 degrees and 0.6 dB."""
     share = PATTERNS[pattern]
     for what, found, expected in (("-3 dB arc", _width(share, 3), three), ("-6 dB arc", _width(share, 6), six)):
         assert found is not None
-        outside.confirm(f"{pattern}: {what}", found, expected, within=1.8, source=BOOK, section=SECTION, unit="degrees")
+        outside.confirm(f"{pattern}: {what}", found, expected, within=1.8, source=BOOK, unit="degrees")
     if side is not None:
-        outside.confirm(
-            f"{pattern} at the side", _level(share, 90), side, within=0.6, source=BOOK, section=SECTION, unit="dB"
-        )
+        outside.confirm(f"{pattern} at the side", _level(share, 90), side, within=0.6, source=BOOK, unit="dB")
 
 
 @pytest.mark.parametrize("side_gain", [0.5, 1.0])
@@ -140,7 +133,6 @@ def test_mid_and_side(side_gain: float) -> None:
         0.0,
         within=1e-12,
         source="identity of first-order patterns",
-        section=SECTION,
     )
 
 
@@ -163,5 +155,4 @@ def test_why_the_named_shares_are_what_they_are(row: dict) -> None:
         row["inputs"]["a"],
         within=1e-4,
         source="numerical optimum by scipy",
-        section=SECTION,
     )

@@ -10,7 +10,6 @@ from micalign.acoustics.prediction import predict
 from micalign.acoustics.stereo import image_percent
 from micalign.scene.model import PATTERNS, Mic, Pair, Scene, Source
 
-SECTION = "stereo pairs"
 FAR_M = 10_000.0
 """Far field: at 10 km the two ways of the widest pair here differ from parallel by 6e-6 of a degree."""
 
@@ -47,16 +46,13 @@ def test_time_and_level(row: dict, field: str, distance_m: float) -> None:
         expected[f"{field}_dt_ms"],
         within=0.0001,
         source=row["source"],
-        section=SECTION,
         unit="ms",
     )
     value = expected[f"{field}_dL_dB"]
     if value is None:
         assert level > 100  # the other mic's null is told as the floor, -200 dB
         return
-    outside.confirm(
-        f"{row['id']} {field}: level", level, value, within=0.01, source=row["source"], section=SECTION, unit="dB"
-    )
+    outside.confirm(f"{row['id']} {field}: level", level, value, within=0.01, source=row["source"], unit="dB")
     assert (sign > 0) == expected["same_sign"]
 
 
@@ -91,7 +87,6 @@ def test_recording_angles(name: str, spacing: float, angle: float, share: float,
         published,
         within=8.0,
         source=source,
-        section=SECTION,
         unit="degrees",
     )
 
@@ -107,7 +102,6 @@ def test_anchors_of_the_trading_curve(late_ms: float, level_db: float) -> None:
         100.0,
         within=17.0,
         source="published anchors of spaced and angled pairs",
-        section=SECTION,
         unit="per cent",
     )
 
@@ -125,6 +119,5 @@ def test_simonsens_positions(level_db: float, late_ms: float, degrees: float) ->
             degrees,
             within=0.17 * 30,
             source="G. Simonsen 1984 as printed in F. Rumsey, Spatial Audio (from memory)",
-            section=SECTION,
             unit="degrees",
         )

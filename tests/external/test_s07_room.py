@@ -12,8 +12,6 @@ from micalign.acoustics.reflections import image_sources
 from micalign.acoustics.room import modes, reverberation_s, transition_hz
 from micalign.scene.model import Absorption, Mic, Room, Scene, Source
 
-SECTION = "room"
-
 
 def _absorption(given: float | dict) -> Absorption:
     if not isinstance(given, dict):
@@ -47,7 +45,6 @@ def test_images_of_published_rooms(row: dict) -> None:
                 expected[key],
                 within=within,
                 source=row["source"],
-                section=SECTION,
                 unit=unit,
             )
 
@@ -73,7 +70,6 @@ def test_reflections_of_published_rooms(row: dict) -> None:
             0.0,
             within=within,
             source=row["source"],
-            section=SECTION,
             unit=unit,
         )
 
@@ -127,7 +123,6 @@ def test_random_rooms_as_in_the_reference_library(seed: int) -> None:
                 0.0,
                 within=within,
                 source="pyroomacoustics ShoeBox.image_source_model",
-                section=SECTION,
                 unit=unit,
             )
 
@@ -159,7 +154,6 @@ def test_a_hard_floor(
             expected,
             within=within,
             source="geometry of one image",
-            section=SECTION,
             unit=unit,
         )
 
@@ -178,7 +172,6 @@ def test_modes(row: dict) -> None:
                 other["f"],
                 within=0.001,
                 source=row["source"],
-                section=SECTION,
                 unit="Hz",
             )
         return
@@ -187,9 +180,7 @@ def test_modes(row: dict) -> None:
     for axis, key in enumerate("LWH"):
         lone = [one.hz for one in found if one.order[axis] and sum(one.order) == one.order[axis]]
         for hz, other in zip(lone, expected[key], strict=False):
-            outside.confirm(
-                f"{row['id']} {key}", hz, other, within=0.01, source=row["source"], section=SECTION, unit="Hz"
-            )
+            outside.confirm(f"{row['id']} {key}", hz, other, within=0.01, source=row["source"], unit="Hz")
 
 
 @pytest.mark.parametrize("row", outside.rows(7, "rt_"), ids=lambda row: row["id"])
@@ -211,6 +202,5 @@ def test_reverberation(row: dict) -> None:
             expected[key],
             within=1e-4 * expected[key],
             source=row["source"],
-            section=SECTION,
             unit=unit,
         )

@@ -18,6 +18,7 @@ RATE = 48000
 
 @pytest.mark.parametrize("row", rows(8, "crlb"), ids=lambda row: row["id"])
 def test_the_bound_is_the_published_one(row):
+    """The least possible error of a delay (Cramer-Rao), by band, length and noise."""
     given = row["inputs"]
     hz = np.linspace(given["f1_Hz"], given["f2_Hz"], 20001)
     hz = (hz[1:] + hz[:-1]) / 2
@@ -29,7 +30,7 @@ def test_the_bound_is_the_published_one(row):
         found = cramer_rao_s(hz, np.full(len(hz), coherence), given["T_s"]) * 1e6
         expected = row["expected"][key]
         # The row's own tolerance: its digits.
-        confirm(f"{row['id']} {key}", found, expected, within=1e-4 * expected, source=KNAPP, section="8", unit="us")
+        confirm(f"{row['id']} {key}", found, expected, within=1e-4 * expected, source=KNAPP, unit="us")
 
 
 def _trial(rng, snr, noiseless, whitened):
@@ -56,11 +57,13 @@ def _trial(rng, snr, noiseless, whitened):
 )
 @pytest.mark.long
 def test_the_exact_peak_reaches_the_bound(row_id, snr, noiseless, whitened):
+    """Error over the bound, 1500 trials of noise: what the exact peak of a correlation attains."""
     # 1500 trials: one standard error is 1.8 % of the ratio, and the row's own is 1.1 %; three of both together.
     _against_the_bound(row_id, snr, noiseless, whitened, trials=1500, within_share=0.065)
 
 
 def test_the_exact_peak_comes_near_the_bound_in_a_few_trials():
+    """Error over the bound, 200 trials."""
     # 200 trials: one standard error is 5 % of the ratio; three of them.
     _against_the_bound("mc_0", 10, False, False, trials=200, within_share=0.15)
 
@@ -71,21 +74,23 @@ def _against_the_bound(row_id, snr, noiseless, whitened, *, trials, within_share
     errors = [_trial(rng, snr, noiseless, whitened) for _ in range(trials)]
     ratio = float(np.sqrt(np.mean(np.square(errors)))) * 1e6 / row["expected"]["bound_us"]
     within = within_share * row["expected"]["ratio"]
-    confirm(f"Monte Carlo {row_id}", ratio, row["expected"]["ratio"], within=within, source=KNAPP, section="8")
+    confirm(f"Monte Carlo {row_id}", ratio, row["expected"]["ratio"], within=within, source=KNAPP)
 
 
 @pytest.mark.parametrize("row", rows(8, "parab_"), ids=lambda row: row["id"])
 def test_a_peak_between_samples_has_not_the_bias_of_a_parabola(row):
+    """A peak between samples is found where it is; a parabola through three samples is up to 0.12 sample off."""
     offset, cross = row["inputs"]["true_offset_samples"], np.zeros(0)
     hz = np.arange(1.0, 2048.0)
     cross = np.exp(-2j * np.pi * hz * offset / 4096)
     found = refine(cross, hz, round(offset) / 4096, within_s=1 / 4096).lag_s * 4096
     assert abs(row["expected"]["estimate"] - offset) > 0.04 or offset == 0.5
-    confirm(f"offset {offset} sample", found, offset, within=1e-6, source="sum of cosines, closed form", section="8")
+    confirm(f"offset {offset} sample", found, offset, within=1e-6, source="sum of cosines, closed form")
 
 
 @pytest.mark.parametrize("row", rows(8, "ncc_"), ids=lambda row: row["id"])
 def test_the_correlation_coefficient_is_that_of_its_definition(row):
+    """How alike two noisy copies are told to be, at 20, 10 and 0 dB."""
     rng = np.random.default_rng(8)
     sound = rng.normal(size=8 * RATE)
     noise = 10 ** (-row["inputs"]["snr_dB"] / 20)
@@ -93,9 +98,7 @@ def test_the_correlation_coefficient_is_that_of_its_definition(row):
     gate = Gate(np.arange(0, 7 * RATE, 2048), matched_window(4096, 0.0))
     pair = Track.from_array("a", first, RATE), Track.from_array("b", second, RATE)
     found = sharpen(*pair, gate, 0.0, within_s=1e-4).alike
-    confirm(
-        row["id"], found, row["expected"]["both_noisy"], within=0.01, source="definition: SNR / (1 + SNR)", section="8"
-    )
+    confirm(row["id"], found, row["expected"]["both_noisy"], within=0.01, source="definition: SNR / (1 + SNR)")
 
 
 def _pair(seed, delay_samples):
@@ -106,6 +109,7 @@ def _pair(seed, delay_samples):
 
 
 def test_the_sign_is_that_of_scipy_with_the_track_first():
+    """Sign and whole lag of a delay of 37.3 samples."""
     from scipy.signal import correlate, correlation_lags
 
     first, second = _pair(1, 37.3)
@@ -118,12 +122,12 @@ def test_the_sign_is_that_of_scipy_with_the_track_first():
         theirs,
         within=0,
         source="scipy.signal.correlate",
-        section="8",
         unit="samples",
     )
 
 
 def test_the_fraction_of_a_sample_agrees_with_phase_correlation():
+    """The fraction of the same delay."""
     from skimage.registration import phase_cross_correlation
 
     first, second = _pair(2, 37.3)
@@ -136,12 +140,12 @@ def test_the_fraction_of_a_sample_agrees_with_phase_correlation():
         -float(shift[0]),
         within=0.01,
         source="skimage phase_cross_correlation",
-        section="8",
         unit="samples",
     )
 
 
 def test_the_difference_of_two_paths_in_a_box_is_that_of_image_sources():
+    """The difference of two paths in a room rendered by a library, to one sample."""
     pra = pytest.importorskip("pyroomacoustics")
     rng = np.random.default_rng(3)
     room = pra.ShoeBox([6.2, 4.7, 2.5], fs=RATE, materials=pra.Material(0.4), max_order=6)
@@ -163,6 +167,5 @@ def test_the_difference_of_two_paths_in_a_box_is_that_of_image_sources():
         expected,
         within=1 / RATE,
         source="pyroomacoustics image sources",
-        section="8",
         unit="s",
     )

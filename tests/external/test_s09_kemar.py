@@ -57,6 +57,7 @@ def _sound(kind, seed=9):
 @pytest.mark.parametrize("kind", ["percussive", "tonal"])
 @pytest.mark.parametrize("azimuth", [0, 15, 30, 45, 60, 75, 90])
 def test_the_far_ear_hears_later_by_the_measured_time(ears, azimuth, kind):
+    """The far ear of a dummy head hears later, by what other correlators read from the same measured responses."""
     expected = rows(9, f"itd_{azimuth}")[0]["expected"]
     rng = np.random.default_rng(azimuth)
     pair = [np.convolve(_sound(kind), ear)[: 5 * RATE] for ear in ears[azimuth]]
@@ -68,4 +69,4 @@ def test_the_far_ear_hears_later_by_the_measured_time(ears, azimuth, kind):
     # Between what four correlators say of the responses themselves, and their own tolerance of 25 us beyond.
     middle, half = (min(columns) + max(columns)) / 2, (max(columns) - min(columns)) / 2
     what = f"ear to ear, {azimuth} degrees, {kind}"
-    confirm(what, found.delay_s * 1e6, middle, within=half + 25, source=SOURCE, section="9", unit="us")
+    confirm(what, found.delay_s * 1e6, middle, within=half + 25, source=SOURCE, unit="us")

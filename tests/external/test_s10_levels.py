@@ -35,6 +35,7 @@ def worst_phase(divisor: int) -> float:
 
 @pytest.mark.parametrize("row", outside.rows(10, "dbfs_"), ids=lambda row: row["id"])
 def test_fractions_of_full_scale(row):
+    """Peaks of fractions of full scale."""
     sound = np.zeros(4800)
     sound[100] = row["inputs"]["fraction"]
     outside.confirm(
@@ -43,13 +44,13 @@ def test_fractions_of_full_scale(row):
         row["expected"],
         within=row["tolerance"]["abs"],
         source=row["source"],
-        section="levels",
         unit="dBFS",
     )
 
 
 @pytest.mark.parametrize("row", outside.rows(10, "tp_"), ids=lambda row: row["id"])
 def test_true_peaks_of_tones_at_their_worst_phase(row):
+    """True peaks of tones whose samples miss the crest by as much as they can."""
     divisor = row["inputs"]["N"]
     sound = tone(divisor, worst_phase(divisor))
     outside.confirm(
@@ -58,7 +59,6 @@ def test_true_peaks_of_tones_at_their_worst_phase(row):
         row["expected"],
         within=row["tolerance"]["abs"],
         source=row["source"],
-        section="levels",
         unit="dBFS",
     )
     outside.confirm(
@@ -67,7 +67,6 @@ def test_true_peaks_of_tones_at_their_worst_phase(row):
         0.0,
         within=METER_DB,
         source="ITU-R BS.1770-4, Annex 2; the sine's own amplitude",
-        section="levels",
         unit="dBTP",
     )
 
@@ -85,6 +84,7 @@ def test_the_under_read_of_an_oversampling_meter_bounds_ours(oversampling):
 
 
 def test_root_mean_squares_of_closed_forms(rng):
+    """RMS of sine, square, triangle and even noise, against full scale 1."""
     frames = np.arange(RATE)
     sine = np.sin(2.0 * np.pi * 1000.0 * frames / RATE + 0.1)
     triangle = 2.0 / np.pi * np.arcsin(np.sin(2.0 * np.pi * 10.0 * frames / RATE))
@@ -101,12 +101,12 @@ def test_root_mean_squares_of_closed_forms(rng):
             expected,
             within=within,
             source=source,
-            section="levels",
             unit="dBFS",
         )
 
 
 def test_the_share_of_a_clipped_sine():
+    """The share of a clipped sine that lies at full scale."""
     (row,) = outside.rows(10, "clipfrac")
     drive = row["inputs"]["overdrive"]
     sound = np.clip(drive * np.sin(2.0 * np.pi * 97.0 * np.arange(RATE) / RATE), -1.0, 1.0)
@@ -117,12 +117,12 @@ def test_the_share_of_a_clipped_sine():
         row["expected"],
         within=row["tolerance"]["abs"],
         source=row["source"],
-        section="levels",
         unit="",
     )
 
 
 def test_the_positive_rail_of_16_bit_is_below_full_scale_and_clips_all_the_same():
+    """The highest value of 16 bits, which is below full scale and clips all the same."""
     sound = np.zeros(4800)
     sound[1000:1010] = 32767 / 32768
     found = read(sound)
@@ -132,7 +132,6 @@ def test_the_positive_rail_of_16_bit_is_below_full_scale_and_clips_all_the_same(
         -0.000265,
         within=1e-6,
         source="20 log10(32767 / 32768)",
-        section="levels",
         unit="dBFS",
     )
     assert found.clipping.runs == 1
@@ -144,6 +143,7 @@ def test_the_positive_rail_of_16_bit_is_below_full_scale_and_clips_all_the_same(
     [(16, False, -101.10), (24, False, -149.27), (16, True, -96.33), (24, True, -144.49)],
 )
 def test_the_noise_of_a_files_steps(bits, dither, expected, rng):
+    """The noise of a file's steps at 16 and 24 bits, with and without dither."""
     step = 2.0 ** (1 - bits)
     exact = 0.3 * rng.normal(size=4 * RATE)
     # Without dither the error of a loud noise is as even as the textbook wants it.
@@ -155,6 +155,5 @@ def test_the_noise_of_a_files_steps(bits, dither, expected, rng):
         expected,
         within=0.05,
         source="q/sqrt(12), with triangular dither q/2",
-        section="levels",
         unit="dBFS",
     )

@@ -35,7 +35,7 @@ def test_the_fixed_part_ends_where_the_history_begins() -> None:
     """The text begins right behind the reserved bytes."""
     outside.confirm(
         "bext: first byte of the coding history", FIXED_BYTES, BEXT["CodingHistory"]["offset"],
-        within=0, source=EBU_3285, section="11", unit="byte",
+        within=0, source=EBU_3285, unit="byte",
     )  # fmt: skip
 
 
@@ -46,13 +46,13 @@ def test_the_time_reference_counts_samples_since_midnight(row: dict[str, object]
     whole = _bext(expected["day_low"], expected["day_high"])  # type: ignore[index]
     outside.confirm(
         f"bext: time reference of 24:00:00 at {rate} Hz", time_reference(whole) or -1, expected["day"],  # type: ignore[index]
-        within=0, source=EBU_3285, section="11", unit="samples",
+        within=0, source=EBU_3285, unit="samples",
     )  # fmt: skip
     hour_earlier = moved_bext(whole, -expected["hour"], "")  # type: ignore[index]
     assert hour_earlier is not None
     outside.confirm(
         f"bext: moved an hour earlier, at {rate} Hz", time_reference(hour_earlier) or -1, 23 * 3600 * rate,
-        within=0, source=EBU_3285, section="11", unit="samples",
+        within=0, source=EBU_3285, unit="samples",
     )  # fmt: skip
 
 
@@ -75,7 +75,7 @@ def test_the_32_bit_sizes_end_where_arithmetic_says(row: dict[str, object]) -> N
     seconds = LARGEST_RIFF / (given["channels"] * given["bytes"] * given["fs"])  # type: ignore[index]
     outside.confirm(
         f"WAV limit: {given['channels']} ch, {given['bytes']} bytes, {given['fs']} Hz",  # type: ignore[index]
-        seconds, row["expected"], within=0.001, source="arithmetic on 2^32 - 1 bytes", section="11", unit="s",  # type: ignore[arg-type]
+        seconds, row["expected"], within=0.001, source="arithmetic on 2^32 - 1 bytes", unit="s",  # type: ignore[arg-type]
     )  # fmt: skip
 
 
@@ -93,7 +93,7 @@ def test_an_rf64_is_laid_out_as_published(tmp_path: Path) -> None:
         ("sampleCount", count, 1000),
         ("tableLength", table, 0),
     ]:
-        outside.confirm(f"RF64: {what}", found, expected, within=0, source=EBU_3306, section="11")
+        outside.confirm(f"RF64: {what}", found, expected, within=0, source=EBU_3306)
     assert soundfile.info(path).format == "RF64"
 
 
@@ -110,7 +110,7 @@ def test_the_extensible_format_chunk_is_laid_out_as_published(tmp_path: Path) ->
         ("cbSize", extra, 22),
         ("wValidBitsPerSample", valid, 24),
     ]:
-        outside.confirm(f"extensible format: {what}", found, expected, within=0, source=source, section="11")
+        outside.confirm(f"extensible format: {what}", found, expected, within=0, source=source)
     assert mask == 0
     assert form[24:40] == bytes.fromhex("0100 0000 0000 1000 8000 00aa 0038 9b71")
 
@@ -125,7 +125,7 @@ def test_masks_of_a_reference_writer_are_kept(tmp_path: Path) -> None:
         form = chunks.only(chunks.taken_apart(out.read_bytes()), b"fmt ")
         outside.confirm(
             f"channel mask of {channels} channels", struct.unpack_from("<I", form, 20)[0], mask,
-            within=0, source="observed of libsndfile 1.2.2", section="11",
+            within=0, source="observed of libsndfile 1.2.2",
         )  # fmt: skip
         assert audio_info(out).channels == channels
 
@@ -143,5 +143,5 @@ def test_a_reference_reader_sees_the_carried_extension(tmp_path: Path) -> None:
     low = struct.unpack_from("<I", chunks.only(chunks.taken_apart(out.read_bytes()), b"bext"), 338)[0]
     outside.confirm(
         "bext: TimeReferenceLow in the file, moved 63 samples earlier", low, 937,
-        within=0, source=EBU_3285, section="11", unit="samples",
+        within=0, source=EBU_3285, unit="samples",
     )  # fmt: skip

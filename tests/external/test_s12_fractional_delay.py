@@ -36,7 +36,7 @@ def test_the_kernels_error_is_the_published_designs(band: str) -> None:
     found = _worst_db(kernel, BANDS[band])
     outside.confirm(
         f"fractional delay: largest error {band.replace('_', ' ')}", found, row["expected"][band],
-        within=0.1, source=LAAKSO, section="12", unit="dB",
+        within=0.1, source=LAAKSO, unit="dB",
     )  # fmt: skip
     assert found <= -80.0
 
@@ -73,7 +73,7 @@ def test_the_files_own_path_keeps_to_the_bar(rate: int) -> None:
             samples = (lag + np.pi) % (2 * np.pi) - np.pi
             outside.confirm(
                 f"delay of {frequency:.0f} Hz at {rate} Hz, shift {shift:+.1f}", shift + samples / step, shift,
-                within=1e-4, source="closed form of a tone", section="12", unit="samples",
+                within=1e-4, source="closed form of a tone", unit="samples",
             )  # fmt: skip
 
 
@@ -111,5 +111,5 @@ def test_dithered_noise_has_the_published_level() -> None:
         error = made.values / 2.0 ** (bits - 1) - samples
         outside.confirm(
             f"TPDF dither and rounding at {bits} bits", 20 * np.log10(np.sqrt(np.mean(error**2))), expected,
-            within=0.05, source="q/2: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5) 1992", section="12", unit="dBFS",
+            within=0.05, source="q/2: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5) 1992", unit="dBFS",
         )  # fmt: skip

@@ -10,13 +10,13 @@ ROWS = outside.rows(13, "niosh_")
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
 def test_recommended_exposure_is_that_of_niosh(row: dict) -> None:  # type: ignore[type-arg]
+    """Recommended time a day from 85 to 115 dBA."""
     outside.confirm(
         row["quantity"],
         60.0 * allowed_minutes(row["inputs"]["L_dBA"]),
         row["expected"],
         within=row["tolerance"]["abs"],  # the formula against itself, worked out elsewhere
         source=row["source"],
-        section="13",
         unit="s",
     )
 
