@@ -6,6 +6,9 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
+# The width of a piped table is the tests' own affair.
+os.environ.pop("COLUMNS", None)
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings

@@ -114,7 +114,7 @@ def _print_words(
         words.mode_table(scene, predicted, everything=everything),
         _count(found),
         words.finding_table(found),
-        "\n".join(f"Caution. {clean(one)}" for one in minded),
+        words.caution_lines(minded),
     )
 
 

@@ -125,6 +125,7 @@ def _show(take: TakeLevels, *, as_json: bool) -> None:
     out.print(levels.levels_table(take))
     advice = levels.advice_table(take)
     if advice is not None:
+        out.print()
         out.print(advice)
     for caution in levels.cautions(take):
         out.print(caution)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from collections.abc import Mapping
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["clean", "console", "note", "one_line", "print_json"]
 
+_NARROWEST: Final = 40
 _HARMFUL: Final = re.compile("[\x80-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 """What a terminal obeys or reads backwards and JSON does not escape by itself."""
 
@@ -46,10 +48,11 @@ def note(message: str, *, quiet: bool = False) -> None:
 
 
 def console(*, stderr: bool = False) -> Console:
-    """A rich console: plain where the output is no terminal, at least 80 columns wide."""
+    """A rich console: plain and 100 columns wide where the output is no terminal and COLUMNS says no other width."""
     from rich.console import Console  # noqa: PLC0415 - 100 ms that --help must not pay
 
     made = Console(stderr=stderr, highlight=False, emoji=False, markup=False, soft_wrap=False)
     if not made.is_terminal:
-        made.width = 100
+        asked = os.environ.get("COLUMNS", "")
+        made.width = max(int(asked), _NARROWEST) if asked.isdecimal() else 100
     return made

@@ -97,7 +97,7 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
     if figure is not None:
         _draw(found.scene, before, figure, force=force)
         note(f"drew {figure}", quiet=quiet)
-    _tell(found, before, as_json=as_json, quiet=quiet)
+    _tell(found, before, as_json=as_json)
     return 0 if found.feasible else 1
 
 
@@ -109,11 +109,12 @@ def _draw(after: Scene, before: Scene, path: Path, *, force: bool) -> None:
     write_bytes(path, render(plan_figure(after, before=before), path.suffix), force=force)
 
 
-def _tell(found: Placement, before: Scene, *, as_json: bool, quiet: bool) -> None:
+def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
     from micalign.findings.cautions import cautions  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
     from micalign.report import place as report  # noqa: PLC0415
+    from micalign.report.checkwords import caution_lines  # noqa: PLC0415
 
     prediction = predict(found.scene)
     then, now = findings(before, predict(before)), findings(found.scene, prediction)
@@ -131,8 +132,9 @@ def _tell(found: Placement, before: Scene, *, as_json: bool, quiet: bool) -> Non
     if then or now:
         out.print()
         out.print(report.findings_table(then, now))
-    for line in cautions(found.scene) if found.moved else ():
-        note(line, quiet=quiet)
+    if found.moved and cautions(found.scene):
+        out.print()
+        out.print(caution_lines(cautions(found.scene)))
 
 
 def _tables(found: Placement, before: Scene, prediction: Prediction) -> Iterator[Table]:

@@ -9,7 +9,7 @@ from micalign.compare.polarity import Flips
 from micalign.findings.finding import Finding
 from micalign.scene.model import Point
 
-__all__ = ["Comparison", "Explanation", "Row"]
+__all__ = ["Comparison", "Explanation", "Row", "is_hazy"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,3 +74,17 @@ class Comparison:
     def is_fine(self) -> bool:
         """Whether the take is as the scene says."""
         return self.explained and not self.explanations and not self.flips.tracks
+
+    @property
+    def is_hazy(self) -> bool:
+        """Whether most delays fit no source, so that agreement of the rest proves little."""
+        return is_hazy(self.strays, self.sightings)
+
+
+def is_hazy(strays: int, sightings: int) -> bool:
+    """Whether more than half of what was heard could not be placed.
+
+    >>> is_hazy(7, 12), is_hazy(6, 12)
+    (True, False)
+    """
+    return 2 * strays > sightings

@@ -60,16 +60,19 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
     verdict = verdict_on(scene, tracks, planned, seen)
     flips = flips_of(scene, tracks, groups, verdict.beliefs, seen, verdict.fit)
     explanations = tuple(explanation_of(scene, taken, verdict, planned) for taken in verdict.taken)
+    strays = int((verdict.fit.weight <= 0.5).sum())
     unheard = _unheard(scene, seen, verdict.fit)
     return Comparison(
         rows=rows_of(scene, tracks, groups, planned, seen, verdict.fit, explanations),
         explanations=explanations,
         flips=flips,
         explained=verdict.explained,
-        strays=int((verdict.fit.weight <= 0.5).sum()),
+        strays=strays,
         sightings=len(seen.delay_s),
         unheard=unheard,
-        findings=findings_of(scene, explanations, flips, explained=verdict.explained, unheard=unheard),
+        findings=findings_of(
+            explanations, flips, explained=verdict.explained, unheard=unheard, heard=(strays, len(seen.delay_s))
+        ),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
@@ -11,32 +11,34 @@ import numpy as np
 from micalign.compare.beliefs import Beliefs
 from micalign.compare.causes import Cause
 from micalign.compare.fit import Fit
-from micalign.compare.model import Explanation
+from micalign.compare.model import Explanation, is_hazy
 from micalign.compare.polarity import Flips
 from micalign.compare.verdict import Taken, Verdict
 from micalign.findings.finding import Finding, Severity
+from micalign.findings.moves import WAYS
 from micalign.scene.model import Point, Scene
 from micalign.units import show_centimetres, show_ms
 
 __all__ = ["cause_words", "explanation_of", "findings_of", "move_words"]
 
-_DIRECTIONS: Final = (("further right", "further left"), ("further from the front wall", "nearer to the front wall"),
-                      ("higher", "lower"))  # fmt: skip
+_FURTHER: Final = (*(tuple(f"further {way}" for way in ways) for ways in WAYS[:2]), ("higher", "lower"))
 _SHOWN_SHARE: Final = 0.35
 
 
-def move_words(moved_m: Point) -> str:
+def move_words(moved_m: Point, ways: Sequence[tuple[str, ...]] = _FURTHER) -> str:
     """A displacement in the words of somebody at the stand, its larger parts only.
 
     >>> move_words((0.01, 0.0, -0.09))
     '9 cm lower'
     >>> move_words((0.1, -0.12, 0.0))
-    '12 cm nearer to the front wall and 10 cm further right'
+    '12 cm further toward the front and 10 cm further to the right'
+    >>> move_words((0.0, 0.0, 0.09), WAYS)
+    '9 cm up'
     """
     largest = max(map(abs, moved_m))
-    parts = sorted(zip(moved_m, _DIRECTIONS, strict=True), key=lambda part: -abs(part[0]))
+    parts = sorted(zip(moved_m, ways, strict=True), key=lambda part: -abs(part[0]))
     said = [
-        f"{show_centimetres(abs(value))} {words[0] if value > 0 else words[1]}"
+        f"{show_centimetres(abs(value))} {words[value < 0]}"
         for value, words in parts
         if largest > 0 and abs(value) >= _SHOWN_SHARE * largest
     ]
@@ -97,9 +99,14 @@ def _temperature(scene: Scene, before: Beliefs, fit: Fit) -> float:
 
 
 def findings_of(
-    scene: Scene, explanations: Iterable[Explanation], flips: Flips, *, explained: bool, unheard: tuple[str, ...]
+    explanations: Iterable[Explanation],
+    flips: Flips,
+    *,
+    explained: bool,
+    unheard: tuple[str, ...],
+    heard: tuple[int, int],
 ) -> tuple[Finding, ...]:
-    """What to do now, the most useful first."""
+    """What to do now, the most useful first; ``heard`` counts the delays that fit no source, and all."""
     out: list[Finding] = []
     out += [_told(one) for one in explanations if one.kind == "swapped"]
     out += _flip_findings(flips)
@@ -108,6 +115,8 @@ def findings_of(
         out.append(_unexplained(bool(out)))
     if unheard:
         out.append(_unheard(unheard))
+    if explained and is_hazy(*heard):
+        out.append(_hazy(*heard))
     if not out:
         out.append(Finding("as-planned", "note", (), "The take is as the scene says.", "Nothing to do: record."))
     return tuple(out)
@@ -132,7 +141,9 @@ def _advice(one: Explanation) -> str:
         return f"Swap the inputs of '{one.names[0]}' and '{one.names[1]}', or rename their tracks."
     if one.kind == "moved" and one.moved_m is not None:
         x, y, z = one.moved_m
-        return f"Move '{name}' {_back((-x, -y, -z))}, or measure its place again and write that into the scene."
+        return (
+            f"Move '{name}' {move_words((-x, -y, -z), WAYS)}, or measure its place again and write that into the scene."
+        )
     if one.kind == "source moved":
         return f"Measure where '{name}' stands and write that into the scene."
     if one.kind == "late" and one.late_s is not None:
@@ -143,25 +154,6 @@ def _advice(one: Explanation) -> str:
     if one.kind == "temperature" and one.temperature_c is not None:
         return "Read the thermometer where the mics are and write it under [air]."
     return "Check 'length_unit' and the tape that the distances were read from."
-
-
-def _back(moved_m: Point) -> str:
-    """Where to move something, in words.
-
-    >>> _back((0.0, 0.0, 0.09))
-    '9 cm up'
-    """
-    words = move_words(moved_m)
-    for old, new in (
-        ("further from the front wall", "away from the front wall"),
-        ("nearer to the front wall", "towards the front wall"),
-        ("further right", "to the right"),
-        ("further left", "to the left"),
-        ("higher", "up"),
-        ("lower", "down"),
-    ):
-        words = words.replace(old, new)
-    return words
 
 
 def _flip_findings(flips: Flips) -> list[Finding]:
@@ -187,6 +179,14 @@ def _unexplained(some: bool) -> Finding:
     )
     advice = "Check that the take belongs to this scene, then each stand and input in turn, with single hits."
     return Finding("unexplained", "problem", (), message, advice)
+
+
+def _hazy(strays: int, sightings: int) -> Finding:
+    message = f"{strays} of {sightings} delays fit no source of the scene: that the rest agree proves little."
+    advice = (
+        "Record a few single hits of each source, one source after the other, and compare again before you trust it."
+    )
+    return Finding("hazy", "note", (), message, advice)
 
 
 def _unheard(sources: tuple[str, ...]) -> Finding:

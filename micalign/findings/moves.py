@@ -18,6 +18,7 @@ from micalign.scene.model import PATTERNS, SURFACES, Mic, Point, Scene
 from micalign.units import METRES, show_centimetres, show_length
 
 __all__ = [
+    "WAYS",
     "axis_degrees",
     "equalling_move",
     "image_of",
@@ -30,7 +31,8 @@ __all__ = [
     "stays_inside",
 ]
 
-_WAYS: Final = (("right", "left"), ("back", "forward"), ("up", "down"))
+WAYS: Final = (("to the right", "to the left"), ("toward the back", "toward the front"), ("up", "down"))
+"""How the two ways along each axis are called, everywhere: right is larger x, the front is the wall at y = 0."""
 
 
 def say_length(metres: float, unit: str) -> str:
@@ -58,11 +60,11 @@ def say_move(move_m: Floats, unit: str) -> str:
     """A move by its axes, the largest first; what is under half a centimetre is left out.
 
     >>> say_move(np.array([0.05, -0.12, 0.002]), "m")
-    '12 cm forward and 5 cm right'
+    '12 cm toward the front and 5 cm to the right'
     """
     order = sorted(range(3), key=lambda axis: -abs(move_m[axis]))
     parts = [
-        f"{say_length(abs(float(move_m[axis])), unit)} {_WAYS[axis][0 if move_m[axis] > 0 else 1]}"
+        f"{say_length(abs(float(move_m[axis])), unit)} {WAYS[axis][int(move_m[axis] < 0)]}"
         for axis in order
         if abs(move_m[axis]) >= 0.005
     ]

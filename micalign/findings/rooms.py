@@ -1,78 +1,29 @@
-"""Rules on the room and the air: reflections, modes, transition, long paths, tapes against positions."""
+"""Rules on the room and the air: modes, transition, long paths, tapes against positions."""
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator
-from typing import Final
+from itertools import product
 
 import numpy as np
 
 from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.room import LOWEST, Mode, mode_strengths
 from micalign.findings.finding import Finding
 from micalign.findings.mics import own_sources
-from micalign.findings.moves import mended_by_moving_nearer, say_length, say_place
-from micalign.scene.model import SURFACES, Mic, Scene
-from micalign.units import METRES, show_db, show_hz, show_length, show_ms_known
+from micalign.findings.moves import WAYS, say_length
+from micalign.scene.model import Mic, Scene
+from micalign.units import METRES, show_db, show_hz, show_length
 
 __all__ = [
     "air_out_of_range",
     "air_takes_treble",
     "crowded_modes",
     "in_a_null",
-    "strong_reflection",
     "tape_disagrees",
     "transition",
 ]
-
-_STRONG_DB: Final = -6.0
-_HEARD_DB: Final = -10.0
-_TYPICAL_S: Final = 40e-6  # what 1 cm at each end makes of a delay
-
-
-def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A surface sends a mic's own source back less than 10 dB weaker; one finding a surface, for its worst mic."""
-    on = {mic.name: mic.on for mic in scene.mics}
-    by_surface: dict[str, list[Reflection]] = defaultdict(list)
-    for row in prediction.reflections:
-        if row.source in on[row.mic] and row.level_db > _HEARD_DB and row.order == 1:
-            by_surface[row.surface].append(row)
-    for surface, rows in by_surface.items():
-        worst = max(rows, key=lambda row: row.level_db)
-        others = sorted({row.mic for row in rows} - {worst.mic})
-        also = f" (also at {', '.join(repr(name) for name in others[:3])})" if others else ""
-        late = show_ms_known(worst.delay_s, _TYPICAL_S)
-        notch = "in the bass" if worst.polarity < 0 else f"at {show_hz(worst.first_notch_hz or 20e3)}"
-        yield Finding(
-            "reflection",
-            "warning" if worst.level_db > _STRONG_DB else "note",
-            (surface, worst.mic, worst.source, *others),
-            f"{_said(surface)} sends '{worst.source}' back to '{worst.mic}' {late} late, "
-            f"{show_db(abs(worst.level_db))} {'down' if worst.level_db < 0 else 'up'}{also}: first notch {notch}.",
-            _mend_reflection(scene, worst),
-            worst.level_db - _HEARD_DB,
-        )
-
-
-def _said(surface: str) -> str:
-    if surface in {"floor", "ceiling"}:
-        return f"The {surface}"
-    return f"The {surface} wall" if surface in SURFACES else f"The panel '{surface}'"
-
-
-def _mend_reflection(scene: Scene, row: Reflection) -> str:
-    mic, source = scene.mic(row.mic), np.array(scene.source(row.source).position)
-    wanted = _STRONG_DB if row.level_db > _STRONG_DB else _HEARD_DB
-    nearer = mended_by_moving_nearer(scene, mic, source, row.surface, row.level_db, wanted)
-    if nearer is not None and nearer >= 0.01:
-        return f"Move '{row.mic}' {say_length(nearer, scene.length_unit)} nearer to '{row.source}'."
-    cover = {"floor": "Lay a rug", "ceiling": "Hang a blanket"}.get(row.surface, "Put a blanket")
-    skip = SURFACES.index(row.surface) // 2 if row.surface in SURFACES else 2
-    place = say_place(row.at_m, scene.length_unit, leave_out=skip) if row.at_m else "at its middle"
-    return f"{cover} where it bounces: {place}."
 
 
 def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -106,16 +57,15 @@ def _null_finding(scene: Scene, mic: Mic, source: str, mode: Mode) -> Finding:
 def _out_of_null(scene: Scene, mic: Mic, mode: Mode) -> tuple[float, str]:
     """The shortest move along one axis to a third of the mode's full strength."""
     assert scene.room is not None
-    ways = (("right", 0, 1), ("left", 0, -1), ("back", 1, 1), ("forward", 1, -1), ("up", 2, 1), ("down", 2, -1))
     found = []
-    for word, axis, sign in ways:
+    for axis, sign in product(range(3), (1, -1)):
         steps = np.arange(1, 400) * 0.01
         places = np.tile(np.array(mic.position), (len(steps), 1))
         places[:, axis] += sign * steps
         inside = (places[:, axis] > 0.05) & (places[:, axis] < scene.room.size[axis] - 0.05)
         good = np.flatnonzero((mode_strengths(scene.room.size, (mode,), places)[:, 0] > 1 / 3) & inside)
         if len(good):
-            found.append((float(steps[good[0]]), word))
+            found.append((float(steps[good[0]]), WAYS[axis][int(sign < 0)]))
     return min(found) if found else (0.3, "in any direction")
 
 

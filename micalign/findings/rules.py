@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from micalign.acoustics.prediction import Prediction
-from micalign.findings import mics, rooms, sharing, stereo
+from micalign.findings import bounces, mics, rooms, sharing, stereo
 from micalign.findings.finding import SEVERITIES, Finding
 from micalign.scene.model import Scene
 
@@ -107,7 +107,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "reflection",
         "No surface sends a mic's own source back less than 10 dB weaker (a warning from 6 dB).",
         f"image sources, Allen and Berkley 1979; the limits: {_PRACTICE}",
-        rooms.strong_reflection,
+        bounces.strong_reflection,
         most_notes=1,
     ),
     Rule(

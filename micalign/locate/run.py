@@ -202,7 +202,7 @@ def _reason(sigma: Floats, *, mirrored: bool, flat: bool) -> str | None:
         where = "beyond the plane in which all hits lie" if flat else "elsewhere in the room"
         return f"a mirror place {where} explains the hits as well: add hits at a place off that plane"
     if float(np.linalg.norm(sigma)) > _LOOSE_M:
-        axis = ("to the left and right", "towards and away from the front wall", "in height")[int(np.argmax(sigma))]
+        axis = ("to the left and right", "toward the front and back", "in height")[int(np.argmax(sigma))]
         return f"the hits leave it loose {axis}: add hits on its other sides"
     return None
 

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.alignment.offsets import Remain
 from micalign.files.offsets import OffsetsFile, TrackOffset
-from micalign.report.measure import bare_table
 from micalign.report.plain import clean
+from micalign.report.tables import bare_table
 from micalign.units import show_band, show_db, show_hz, show_ms, show_samples
 
 if TYPE_CHECKING:

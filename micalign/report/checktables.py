@@ -13,13 +13,13 @@ from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Path, Prediction
 from micalign.acoustics.spacing import CLOSE_M, Spacing
 from micalign.acoustics.stereo import PairSource
+from micalign.report.combwords import late_words, notch_range_words, notch_words
 from micalign.report.tables import ruled_table
 from micalign.scene.model import Scene
 from micalign.units import (
     METRES,
     show_db,
     show_hz,
-    show_hz_range,
     show_length,
     show_ms_known,
     show_ratio,
@@ -41,7 +41,6 @@ __all__ = [
 
 _MOST_ROWS: Final = 10
 _MOST_CELLS: Final = 60
-_TYPICAL_S: Final = 40e-6
 
 
 def heading(scene: Scene, predicted: Prediction) -> str:
@@ -143,16 +142,10 @@ def _difference_cells(row: Difference) -> list[str]:
         row.source,
         *row.mics,
         show_ms_known(row.difference_s, row.uncertainty_s, sign=True),
-        _notch_words(row),
+        notch_range_words(row),
         show_db(row.notch_depth_db),
         show_db(row.peak_height_db, sign=True),
     ]
-
-
-def _notch_words(row: Difference) -> str:
-    if row.polarity < 0:
-        return "bass (inverted)"
-    return show_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "none"
 
 
 def spacing_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
@@ -205,9 +198,9 @@ def reflection_table(scene: Scene, predicted: Prediction, *, everything: bool = 
             row.mic,
             row.source,
             row.surface,
-            show_ms_known(row.delay_s, _TYPICAL_S),
+            late_words(row),
             show_db(row.level_db, sign=True),
-            "bass (inverted)" if row.polarity < 0 else show_hz(row.first_notch_hz) if row.first_notch_hz else "none",
+            notch_words(row.polarity, row.first_notch_hz),
         ]
         for row in shown
     ]
@@ -268,7 +261,7 @@ def direct_table(predicted: Prediction) -> Table | None:
             row.mic,
             row.source,
             show_ms_known(row.difference_s, row.uncertainty_s, sign=True),
-            "bass (inverted)" if row.polarity < 0 else show_hz(row.first_notch_hz) if row.first_notch_hz else "none",
+            notch_words(row.polarity, row.first_notch_hz),
         ]
         for row in predicted.di_differences
     ]

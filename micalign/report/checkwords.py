@@ -20,7 +20,16 @@ from micalign.units import show_hz, show_length, significant
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["finding_table", "mode_table", "room_lines", "rule_rows", "rule_table", "tape_document", "tape_tables"]
+__all__ = [
+    "caution_lines",
+    "finding_table",
+    "mode_table",
+    "room_lines",
+    "rule_rows",
+    "rule_table",
+    "tape_document",
+    "tape_tables",
+]
 
 
 _MOST_PLACES: Final = 12
@@ -83,6 +92,11 @@ def finding_table(found: Sequence[Finding]) -> Table | None:
         said = Text(f"{clean(finding.message)}\n-> {clean(finding.advice)}")
         table.add_row(Text(finding.severity, style=SEVERITY_STYLES[finding.severity]), said)
     return table if found else None
+
+
+def caution_lines(minded: Sequence[str]) -> str:
+    """What to mind, a line each."""
+    return "\n".join(f"Caution. {clean(one)}" for one in minded)
 
 
 def rule_rows() -> list[dict[str, str]]:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.compare.model import Comparison, Explanation, Row
 from micalign.report.check import finding_rows
-from micalign.report.measure import bare_table
 from micalign.report.plain import clean
+from micalign.report.tables import bare_table
 from micalign.units import show_ms
 
 if TYPE_CHECKING:
@@ -112,8 +112,8 @@ def summary(found: Comparison) -> Iterator[str]:
     """The verdict in a line or two, with its evidence."""
     heard = f"{found.sightings} delays heard, {found.strays} of them explained by nothing"
     if found.is_fine:
-        if 2 * found.strays > found.sightings:
-            yield f"As planned as far as can be told: {heard}. Single hits of each source alone would tell more."
+        if found.is_hazy:
+            yield f"As planned as far as can be told: {heard}.."
         else:
             yield f"As planned: {heard}. |z| above 3 would be worth a look."
         return

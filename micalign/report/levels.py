@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.roll_call import Absent, Present, RollCall
 from micalign.report.plain import clean
+from micalign.report.tables import bare_table
 from micalign.take.levels import measure_levels
 from micalign.take.remarks import Remark
 from micalign.take.together import Sheet, remarks_together
@@ -148,10 +149,8 @@ def _finite(value: float | None) -> float | None:
 
 def levels_table(take: TakeLevels) -> Table:
     """One row a track, the worst first; at most 80 columns wide."""
-    from rich import box  # noqa: PLC0415 - only a terminal needs it
-    from rich.table import Table  # noqa: PLC0415
-
-    table = Table(width=_WIDTH, box=box.SIMPLE_HEAD, pad_edge=False)
+    table = bare_table("Levels")
+    table.width = _WIDTH
     table.add_column("track", overflow="fold", ratio=6)
     for heading in ("peak\nof full", "peak\ndBFS", "true\ndBTP", "RMS\ndBFS", "floor\ndBFS"):
         table.add_column(heading, justify="right", no_wrap=True)

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from micalign.locate.model import LocatedMic, Location
-from micalign.report.measure import bare_table
 from micalign.report.plain import clean
+from micalign.report.tables import bare_table
 from micalign.scene.model import Point
 from micalign.units import show_centimetres, show_length, show_ms
 

@@ -12,12 +12,13 @@ from micalign.alignment.pairings import Measured
 from micalign.delay.measure import Delay
 from micalign.delay.told import SourceDelays, TrackDelay
 from micalign.report.plain import clean
+from micalign.report.tables import bare_table
 from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["bare_table", "delay_table", "latency_words", "measure_document", "polarity_words", "source_table"]
+__all__ = ["delay_table", "latency_words", "measure_document", "polarity_words", "source_table"]
 
 
 def measure_document(found: Measured) -> dict[str, Any]:
@@ -70,21 +71,6 @@ def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
 def polarity_words(polarity: int) -> str:
     """``same`` as the reference, or ``INVERTED``."""
     return "same" if polarity > 0 else "INVERTED"
-
-
-def bare_table(title: str) -> Table:
-    """An empty table, ruled under its heading."""
-    from rich import box  # noqa: PLC0415 - only a terminal needs it
-    from rich.table import Table  # noqa: PLC0415
-
-    return Table(
-        title=clean(title),
-        title_justify="left",
-        title_style="bold",
-        box=box.SIMPLE_HEAD,
-        pad_edge=False,
-        show_edge=False,
-    )
 
 
 def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, drift: bool = False) -> Table:

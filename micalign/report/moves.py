@@ -15,6 +15,7 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.acoustics.placement import Move
 from micalign.acoustics.placing.obstacles import Obstacle
 from micalign.arrays import Floats
+from micalign.findings.moves import WAYS
 from micalign.scene.model import Box, Scene
 from micalign.units import METRES, show_centimetres, show_length
 
@@ -82,12 +83,9 @@ def _level_words(scene: Scene, move: Move, dx: float, dy: float) -> list[str]:
     landmark = _landmark(scene, move, np.array([dx, dy]) / level, level)
     if landmark:
         return [f"{short_length(level, unit)} {landmark}"]
-    back = "the back wall" if scene.room else "the back"
-    front = "the front wall" if scene.room else "the front"
-    sides = [(dx, "to the right", "to the left"), (dy, f"toward {back}", f"toward {front}")]
     return [
-        f"{short_length(abs(step), unit)} {plus if step > 0 else minus}"
-        for step, plus, minus in sides
+        f"{short_length(abs(step), unit)} {ways[int(step < 0)]}"
+        for step, ways in zip((dx, dy), WAYS, strict=False)
         if abs(step) >= _WORTH_SAYING_M
     ]
 
@@ -140,9 +138,8 @@ def _further(scene: Scene, one: Obstacle) -> str:
     box, unit = scene.mic(one.limit.name).move, scene.length_unit
     if not isinstance(box, Box) or one.to_m is None:
         return f"{short_length(one.give_m, unit)} further"
-    sides = (("left", "right"), ("to the front", "to the back"), ("down", "up"))
     words = []
-    for value, low, high, (less, more) in zip(one.to_m, box.low, box.high, sides, strict=True):
+    for value, low, high, (more, less) in zip(one.to_m, box.low, box.high, WAYS, strict=True):
         beyond, side = (low - value, less) if value < low else (value - high, more)
         if beyond >= 1e-3:
             words.append(f"{short_length(beyond, unit)} further {side}")

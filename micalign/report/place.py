@@ -105,7 +105,7 @@ def _nothing(placement: Placement) -> str:
         return "No mic may move (give one 'move' or 'reach'), and every pair is within its tolerance: nothing to do."
     return (
         "Nothing to improve by a move: every limit holds, every pair is within its tolerance. Leave the stands where "
-        "they are; what stays below is for alignment, rugs and blankets."
+        "they are; what stays below is for alignment and absorbers."
     )
 
 

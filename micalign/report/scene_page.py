@@ -13,11 +13,12 @@ from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.spacing import Spacing
 from micalign.figures.pair_combs import pairs_that_matter
 from micalign.findings.finding import Finding
+from micalign.report.combwords import late_words, notch_range_words, notch_words
 from micalign.report.hearing import HEARING_WORDS, allowed_minutes, show_minutes
 from micalign.report.page import page
 from micalign.report.sheet import channels, in_columns, sheet_size, strings
 from micalign.scene.model import Scene
-from micalign.units import show_db, show_hz, show_ms, show_ratio
+from micalign.units import show_db, show_hz, show_ms_known, show_plus_minus, show_ratio
 
 __all__ = ["report_page", "sheet_plan_in"]
 
@@ -89,22 +90,14 @@ def _sheet(scene: Scene, prediction: Prediction) -> dict[str, Any]:
 
 
 def _comb_row(row: Difference) -> tuple[str, ...]:
-    notch = "none below 20 kHz" if row.first_notch_hz is None else _notch_words(row)
     return (
         row.source,
-        f"{row.mics[0]}, {row.mics[1]}" + (" (inverted)" if row.polarity < 0 else ""),
-        f"{show_ms(abs(row.difference_s))} ± {show_ms(row.uncertainty_s)}",
+        f"{row.mics[0]}, {row.mics[1]}",
+        f"{show_ms_known(abs(row.difference_s), row.uncertainty_s)} ± {show_plus_minus(row.uncertainty_s)}",
         show_db(abs(row.level_difference_db)),
-        notch,
+        notch_range_words(row),
         show_db(row.notch_depth_db),
     )
-
-
-def _notch_words(row: Difference) -> str:
-    if row.first_notch_range_hz is None:
-        return show_hz(row.first_notch_hz or 0.0)
-    low, high = row.first_notch_range_hz
-    return f"{show_hz(low)} to {show_hz(high)}" if high is not None else f"from {show_hz(low)}"
 
 
 def _worst(rows: Sequence[Spacing]) -> list[Spacing]:
@@ -133,9 +126,8 @@ def _strongest(scene: Scene, prediction: Prediction) -> list[Reflection]:
 
 
 def _reflection_row(row: Reflection) -> tuple[str, ...]:
-    notch = "none below 20 kHz" if row.first_notch_hz is None else show_hz(row.first_notch_hz)
-    level = show_db(row.level_db, sign=True)
-    return (row.source, row.mic, row.surface, show_ms(row.delay_s), level, notch)
+    notch = notch_words(row.polarity, row.first_notch_hz)
+    return (row.source, row.mic, row.surface, late_words(row), show_db(row.level_db, sign=True), notch)
 
 
 def _room_words(prediction: Prediction) -> str:

@@ -14,7 +14,7 @@ from micalign.acoustics.prediction import Prediction
 from micalign.figures.marks import key_of
 from micalign.report.moves import string_length
 from micalign.scene.model import Mic, Scene
-from micalign.units import show_length, show_ms
+from micalign.units import show_length, show_ms, show_ms_known
 
 __all__ = ["Channel", "SheetSize", "String", "channels", "sheet_size", "strings"]
 
@@ -133,7 +133,7 @@ def strings(scene: Scene, prediction: Prediction) -> tuple[String, ...]:
             source,
             mic,
             string_length(paths[source, mic].distance_m, scene.length_unit),
-            show_ms(paths[source, mic].arrival_s),
+            show_ms_known(paths[source, mic].arrival_s, paths[source, mic].uncertainty_s),
             equal,
         )
         for (source, mic), equal in wanted.items()

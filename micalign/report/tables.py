@@ -14,9 +14,27 @@ from micalign.report.plain import clean
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["SEVERITY_STYLES", "ruled_table"]
+__all__ = ["SEVERITY_STYLES", "bare_table", "ruled_table"]
 
 SEVERITY_STYLES = {"problem": "bold red", "warning": "bold yellow", "note": "cyan"}
+
+
+def bare_table(title: str, *, caption: str = "") -> Table:
+    """An empty table, ruled under its heading; a caption stands below it."""
+    from rich import box  # noqa: PLC0415 - only a terminal needs it
+    from rich.table import Table  # noqa: PLC0415
+
+    return Table(
+        title=clean(title),
+        title_justify="left",
+        title_style="bold",
+        caption=clean(caption) or None,
+        caption_justify="left",
+        caption_style="dim",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        show_edge=False,
+    )
 
 
 def ruled_table(
@@ -33,20 +51,7 @@ def ruled_table(
     rows : iterable of sequences of str
         One cell for each heading.
     """
-    from rich import box  # noqa: PLC0415 - only a terminal needs it
-    from rich.table import Table  # noqa: PLC0415
-
-    table = Table(
-        title=clean(title),
-        title_justify="left",
-        title_style="bold",
-        caption=clean(caption) or None,
-        caption_justify="left",
-        caption_style="dim",
-        box=box.SIMPLE_HEAD,
-        pad_edge=False,
-        show_edge=False,
-    )
+    table = bare_table(title, caption=caption)
     for heading in names:
         table.add_column(clean(heading), overflow="fold")
     for heading in figures:

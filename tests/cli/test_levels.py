@@ -54,7 +54,7 @@ def test_a_faulty_take_is_1_the_worst_comes_first_and_every_fault_is_told(folder
     assert said.status == 1
     lines = said.out.splitlines()
     assert max(map(len, lines)) <= 80
-    rows = re.findall(r"(?m)^ (\S+\.wav\S*) +[\d.]+ %", said.out)
+    rows = re.findall(r"(?m)^(\S+\.wav\S*) +[\d.]+ %", said.out)
     assert rows[:2] == ["nothing.wav:1", "nothing.wav:2"]
     assert rows[2] == "bad-kick.wav"
     assert set(rows[-3:]) == {"bad-room.wav", "kick.wav", "snare.wav"}

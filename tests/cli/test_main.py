@@ -102,6 +102,18 @@ def test_a_bare_environment_is_enough(environment: dict[str, str]) -> None:
     assert b"Traceback" not in said.stderr
 
 
+@pytest.mark.parametrize(("columns", "widest"), [(None, 100), ("72", 72), ("wide", 100), ("160", 160)])
+def test_a_pipe_is_as_wide_as_asked(columns: str | None, widest: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """100 columns, or what COLUMNS says: tables and sentences are folded, nothing is cut."""
+    if columns is not None:
+        monkeypatch.setenv("COLUMNS", columns)
+    said = micalign("check", SCENE)
+    lengths = [len(line.rstrip()) for line in said.out.splitlines()]
+    assert widest - 12 <= max(lengths) <= widest
+    words = " ".join(said.out.split())
+    assert "NIOSH allows 15 minutes a day at that" in words
+
+
 @pytest.mark.slow
 def test_ctrl_c_ends_with_one_line_and_status_130(tmp_path: Path) -> None:
     """Whenever it comes, nothing half-written is left under a final name."""

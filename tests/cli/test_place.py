@@ -95,7 +95,8 @@ def test_the_words_name_moves_strings_and_what_a_centimetre_costs() -> None:
         assert words in said.out
     assert "58 % of the tolerance" in " ".join(said.out.split())  # 1 cm is 29.2 us at 17 C: 58 % of 50 us
     assert "mended" in said.out
-    assert "put a leg under the load" in said.err
+    assert "Caution. Overhead stands: put a leg under the load" in said.out
+    assert max(map(len, said.out.splitlines())) <= 100
     assert micalign("place", KIT, "-q").err == ""
 
 
@@ -158,7 +159,7 @@ def test_an_impossible_scene_says_what_stands_in_the_way(taped: Path) -> None:
     assert said.status == 1
     assert "The limits leave no solution" in words
     # The box grows by t on every side: hypot(95 - t, 100 - t) = 128.06 + 1.72 cm for t = 5.8 cm.
-    assert "'left' ('move'), which would have to reach 6 cm further right and 6 cm further down" in words
+    assert "'left' ('move'), which would have to reach 6 cm further to the right and 6 cm further down" in words
     document = micalign("place", taped, "--json").document
     assert document["feasible"] is False
     assert document["limits"][0]["limit"] == "move"

@@ -10,7 +10,9 @@ import pytest
 from planted_kits import KINDS, kit, planted
 
 from micalign.compare.model import Comparison
+from micalign.compare.polarity import Flips
 from micalign.compare.run import compare, compared
+from micalign.compare.words import findings_of
 from micalign.delay.hearing import Group, Heard
 from micalign.errors import TakeError
 from micalign.scene.model import Air, Di, Mic, Scene, Source
@@ -172,6 +174,14 @@ def test_strays_do_not_hide_that_all_is_well():
     assert found.strays == 2
     marked = {(row.source, row.track) for row in found.rows if row.explains}
     assert marked <= set(strays) | {(row.source, row.track) for row in found.rows if abs(row.z or 0) > 3}
+
+
+def test_a_take_of_which_most_cannot_be_placed_is_not_called_good():
+    """The same verdict with 13 of 24 delays placed nowhere: no 'nothing to do', but how to find out."""
+    clear, hazy = (findings_of((), Flips(), explained=True, unheard=(), heard=(strays, 24)) for strays in (12, 13))
+    assert [one.rule for one in clear] == ["as-planned"]
+    assert [one.rule for one in hazy] == ["hazy"]
+    assert hazy[0].message.startswith("13 of 24 delays fit no source")
 
 
 def test_two_mistakes_are_told_together():

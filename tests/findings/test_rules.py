@@ -299,24 +299,68 @@ def test_the_way_out_of_a_keepout_leads_out() -> None:
             sources=(Source("s", (3.0, 2.0, 1.0)),), mics=(Mic("m", (2.2, 2.0, 1.0), on=("s",)),), keepouts=(keepout,)
         )
         finding = _found(scene, "keepout")[0]
-        assert finding.advice == "Move 'm' 12 cm right."
+        assert finding.advice == "Move 'm' 12 cm to the right."
         outside = scene.placed_at({"m": (2.2 + 0.12, 2.0, 1.0)})
         assert _found(outside, "keepout") == []
 
 
-def test_a_rug_is_advised_where_no_move_helps() -> None:
-    """A mic far off over a hard floor: the rug's place is where the sound bounces."""
-    scene = Scene(
-        room=Room((12.0, 8.0, 6.0), Absorption(0.0, 0.9, 0.9, 0.9, 0.9, 0.9)),
-        sources=(Source("cello", (2.0, 4.0, 0.5), range_hz=(60, 5000)),),
-        mics=(Mic("far mic", (6.0, 4.0, 0.5), on=("cello",)),),
-    )
-    finding = _found(scene, "reflection")[0]
-    assert finding.advice == "Lay a rug where it bounces: 4.00 m from the left, 4.00 m from the front."
-    rug = Panel("rug", (4.0, 4.0, 0.0), (0, 0, 1), (1.0, 1.0), absorption=0.8)
+def _hall(mic: Mic, source: Source, *more: Mic, deaf: str = "ceiling front back left right") -> Scene:
+    """A large room of which all surfaces but one absorb."""
+    hard = {name: 0.9 if name in deaf else 0.0 for name in ("floor", "ceiling", "front", "back", "left", "right")}
+    return Scene(room=Room((12.0, 8.0, 6.0), Absorption(**hard)), sources=(source,), mics=(mic, *more))
+
+
+CELLO = Source("cello", (2.0, 4.0, 0.5), range_hz=(60, 5000))
+
+
+def test_a_rug_is_advised_where_the_notch_is_high_enough_for_it() -> None:
+    """A mic far off over a hard floor, its first notch at 1.4 kHz or at 2.2: absorber or rug, where the sound bounces.
+
+    Both 4 m apart: extra path sqrt(16 + 4 h^2) - 4, first notch at half a wavelength of it.
+    """
+    for height, notch_hz, cover in (
+        (0.5, 1397.0, "an absorber 5 cm thick and 25 cm across"),
+        (0.39, 2283.0, "a thick rug"),
+    ):
+        source = replace(CELLO, at=(2.0, 4.0, height))
+        finding = _found(_hall(Mic("far mic", (6.0, 4.0, height), on=("cello",)), source), "reflection")[0]
+        assert f"first notch at {notch_hz / 1e3:.2f} kHz" in finding.message
+        assert finding.advice.startswith(f"Lay {cover} where it bounces: 4.00 m from the left, 4.00 m from the front")
+    assert "(a thick rug takes only what lies above 1.5 kHz)" in _found(
+        _hall(Mic("far mic", (6.0, 4.0, 0.5), on=("cello",)), CELLO), "reflection"
+    )[0].advice  # fmt: skip
+
+
+def test_what_is_laid_where_it_bounces_mends_it() -> None:
+    """The absorber as a panel at the place and of the width told: the rule is silent, or speaks of the panel."""
+    scene = _hall(Mic("far mic", (6.0, 4.0, 0.5), on=("cello",)), CELLO)
+    cover = Panel("absorber", (4.0, 4.0, 0.05), (0, 0, 1), (0.25, 0.25), absorption=0.9)
+    after = _found(replace(scene, panels=(cover,)), "reflection")
+    assert [one for one in after if "floor" in one.where] == []
+
+
+def test_a_mic_that_is_there_for_the_distance_is_not_called_nearer() -> None:
+    """With a close mic on the source too, the far one keeps its place: a pattern mends the wall behind it."""
+    close = Mic("close mic", (2.4, 4.0, 0.6), aim="cello", pattern="cardioid", on=("cello",))
+    far = Mic("far mic", (9.7, 4.0, 1.5), on=("cello",))
+    deaf = "floor ceiling front back left"
+    alone = _hall(far, replace(CELLO, at=(7.2, 4.0, 0.5)), deaf=deaf)
+    assert _found(alone, "reflection")[0].advice.startswith("Move 'far mic' ")
+    both = _found(_hall(far, CELLO, close, deaf=deaf), "reflection")
+    advice = next(one.advice for one in both if "far mic" in one.where)
+    assert advice.startswith("Take a cardioid for 'far mic', faced to 'cello': the bounce falls to -")
+    turned = _hall(replace(far, pattern="cardioid", aim="cello"), CELLO, close, deaf=deaf)
+    assert [one for one in _found(turned, "reflection") if "far mic" in one.where] == []
+
+
+def test_a_floor_that_no_cover_mends_takes_the_mic_itself() -> None:
+    """A low notch from the floor: on the floor both ways are one, and the reflection is no later than the sound."""
+    high = Source("cello", (4.0, 4.0, 1.2))
+    scene = _hall(Mic("far mic", (6.0, 4.0, 1.6), on=("cello",)), high, Mic("close", (4.2, 4.0, 1.2), on=("cello",)))
+    assert "on the floor" in next(one.advice for one in _found(scene, "reflection") if "far mic" in one.where)
+    laid = scene.placed_at({"far mic": (6.0, 4.0, 0.01)})
     assert (
-        _found(replace(scene, panels=(rug,)), "reflection") == []
-        or "rug" in _found(replace(scene, panels=(rug,)), "reflection")[0].where
+        max(row.delay_s for row in predict(laid).reflections if row.mic == "far mic" and row.surface == "floor") < 5e-5
     )
 
 

@@ -28,8 +28,8 @@ SCENE = Scene(
         ((0.04, 0.0, 0.06), "4 cm toward the hi-hat, 6 cm up"),
         ((0.0, -0.2, 0.0), "20 cm toward the kick"),
         ((-0.1, 0.0, -0.05), "10 cm away from the hi-hat, 5 cm down"),
-        ((0.07, 0.07, 0.0), "7 cm to the right, 7 cm toward the back wall"),
-        ((-0.07, -0.07, 0.0), "7 cm to the left, 7 cm toward the front wall"),
+        ((0.07, 0.07, 0.0), "7 cm to the right, 7 cm toward the back"),
+        ((-0.07, -0.07, 0.0), "7 cm to the left, 7 cm toward the front"),
         ((0.0, 0.0, 1.2), "1.20 m up"),
         ((0.003, 0.0, 0.5), "50 cm up"),
         ((0.002, 0.002, 0.002), "3 mm in all"),
@@ -45,7 +45,7 @@ def test_a_move_is_told_by_what_lies_that_way(step: tuple[float, float, float], 
 def test_a_source_nearer_than_the_move_is_no_landmark() -> None:
     """Nobody is sent 'toward the kick' past the kick."""
     move = Move("over", (2.0, 2.0, 1.8), (2.0, 0.5, 1.8), 1.5)
-    assert move_words(SCENE, move) == "1.50 m toward the front wall"
+    assert move_words(SCENE, move) == "1.50 m toward the front"
 
 
 @pytest.mark.parametrize(
@@ -58,7 +58,7 @@ def test_a_source_nearer_than_the_move_is_no_landmark() -> None:
         ),
         (
             Obstacle(Limit("move", "over"), 0.1, (2.3, 2.0, 1.5)),
-            "the box of 'over' ('move'), which would have to reach 10 cm further right and 10 cm further down",
+            "the box of 'over' ('move'), which would have to reach 10 cm further to the right and 10 cm further down",
         ),
         (Obstacle(Limit("reach", "under"), 0.12, (2.4, 2.0, 0.4)), "the reach of 'under', 42 cm instead of 30 cm"),
         (

@@ -12,6 +12,7 @@ from micalign.findings.rules import findings
 from micalign.report.scene_page import report_page
 from micalign.report.sheet import channels, sheet_size, strings
 from micalign.scene.model import Di, Mic, Pair, Room, Scene, Source, TakePlan, TrackPlan
+from micalign.units import show_ms_known, show_plus_minus
 
 HOSTILE = "<b>&\"'<script>alert(1)</script>{{ 7*7 }}"
 
@@ -55,6 +56,17 @@ class Words(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         self.text += "" if self._hidden else data
+
+
+def test_an_inverted_copy_is_told_as_on_the_terminal() -> None:
+    """No 'first notch 0 Hz' but a loss of bass; delays with the digits that the positions leave them."""
+    scene = kit()
+    words = Words(written(scene)).text
+    assert "bass (inverted)" in words
+    assert not re.search(r"(?<![\d.])0 Hz", words)
+    late = predict(scene).differences[0]
+    shown = show_ms_known(abs(late.difference_s), late.uncertainty_s)
+    assert f"{shown} ± {show_plus_minus(late.uncertainty_s)}" in words
 
 
 def test_names_appear_as_text_wherever_they_stand() -> None:

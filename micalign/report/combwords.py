@@ -1,0 +1,40 @@
+"""How are a difference, a first notch and a stereo row said? The same words and digits on the terminal and on the page.
+
+No number has more digits than the positions leave it; an inverted copy has no first notch but a loss of bass.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from micalign.acoustics.differences import Difference
+from micalign.acoustics.reflections import Reflection
+from micalign.units import show_hz, show_hz_range, show_ms_known
+
+__all__ = ["TYPICAL_S", "late_words", "notch_range_words", "notch_words"]
+
+TYPICAL_S: Final = 40e-6
+"""What a centimetre at each end makes of the delay of a reflection, whose uncertainty is not worked out."""
+
+
+def notch_range_words(row: Difference) -> str:
+    """The first notch of two mics' sum, as the range that the positions leave it."""
+    if row.polarity < 0:
+        return "bass (inverted)"
+    return show_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "none"
+
+
+def notch_words(polarity: int, first_notch_hz: float | None) -> str:
+    """The first notch of one copy.
+
+    >>> notch_words(1, 612.3), notch_words(-1, 0.0), notch_words(1, None)
+    ('612 Hz', 'bass (inverted)', 'none')
+    """
+    if polarity < 0:
+        return "bass (inverted)"
+    return show_hz(first_notch_hz) if first_notch_hz else "none"
+
+
+def late_words(row: Reflection) -> str:
+    """How much later a reflection comes than the direct sound."""
+    return show_ms_known(row.delay_s, TYPICAL_S)
