@@ -14,8 +14,9 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.tapecheck import accused, best_next, covariance, point_covariance, radius_68_m, spare_tapes
-from micalign.acoustics.tapework import Network, descend, distinct, huber, in_bounds, misfit, network_of, random_starts
+from micalign.acoustics.tapecheck import best_next, point_covariance, radius_68_m
+from micalign.acoustics.tapesolve import Solved, solve
+from micalign.acoustics.tapework import Network, network_of
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Point, Scene
@@ -98,19 +99,6 @@ class Survey:
         return tuple(tape for tape in self.tapes if tape.rival)
 
 
-@dataclass(frozen=True, eq=False)
-class _Solved:
-    """A network and what fits it: unknowns (n,), their covariance, and a second solution where there is one."""
-
-    net: Network
-    unknowns: Floats
-    whole: Floats
-    weights: Floats
-    suspects: Bools
-    rivals: Bools
-    others: Floats
-
-
 def survey(scene: Scene) -> Survey:
     """Find every unknown coordinate of a scene from its tapes.
 
@@ -134,12 +122,12 @@ def survey(scene: Scene) -> Survey:
     if not net.unknown_points:
         none = np.zeros(len(net.ends), dtype=bool)
         return Survey((), _tapes(scene, net, np.zeros(0), none, none), 0, None)
-    solved = _solve(net)
+    solved = solve(net)
     points = tuple(_point(scene, solved, point) for point in net.unknown_points)
     return Survey(
         points,
         _tapes(scene, net, solved.unknowns, solved.suspects, solved.rivals),
-        spare_tapes(net, solved.unknowns, solved.weights),
+        solved.spare,
         _next(solved, points),
     )
 
@@ -175,31 +163,7 @@ def _one_sigma(point: SurveyPoint, at: Coordinates, plus_minus_m: float) -> floa
     return float(np.sqrt(np.mean(np.square(axes))))
 
 
-def _solve(net: Network) -> _Solved:
-    weights = 1.0 / net.sigma_m
-    starts = random_starts(net)
-    every = np.tile(weights, (len(starts), 1))
-    found = descend(net, starts, every)
-    inside = in_bounds(net, found)
-    kept = found[inside] if inside.any() else found
-    candidates = distinct(net, kept, misfit(net, kept, every[: len(kept)]))[:8]
-    blame = accused(net, candidates, weights)
-    best = huber(net, blame.unknowns[None], blame.weights[None])[0]
-    whole = covariance(net, best, blame.weights) + blame.spread
-    others = _others(net, candidates, best, blame.weights)
-    return _Solved(net, best, whole, blame.weights, blame.suspects, blame.rivals, others)
-
-
-def _others(net: Network, candidates: Floats, best: Floats, weights: Floats) -> Floats:
-    """Other solutions that fit about as well (3 sigmas)."""
-    tried = np.tile(weights, (len(candidates), 1))
-    found = descend(net, candidates, tried)
-    cost = misfit(net, found, tried)
-    near = in_bounds(net, found) & (cost < float(misfit(net, best[None], weights[None])[0]) + 9.0)
-    return distinct(net, found[near], cost[near])
-
-
-def _point(scene: Scene, solved: _Solved, point: int) -> SurveyPoint:
+def _point(scene: Scene, solved: Solved, point: int) -> SurveyPoint:
     net = solved.net
     part = point_covariance(net, point, solved.whole)
     sigma, radius = np.sqrt(np.diag(part)), radius_68_m(part)
@@ -223,7 +187,7 @@ def _into_room(net: Network, place: Floats) -> Floats:
     return inside if np.max(np.abs(inside - place)) < 0.1 else place
 
 
-def _other_place(solved: _Solved, point: int, place: Floats, radius: float) -> Point | None:
+def _other_place(solved: Solved, point: int, place: Floats, radius: float) -> Point | None:
     for other in solved.others:
         there = solved.net.places(other[None])[0, point]
         if np.linalg.norm(there - place) > max(0.05, 4 * radius):
@@ -255,7 +219,7 @@ def _disagrees(scene: Scene, between: tuple[str, str], residual_m: float, plus_m
     return abs(residual_m) > 3.5 * float(np.linalg.norm([plus_minus_m, *sigmas]))
 
 
-def _next(solved: _Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
+def _next(solved: Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
     doubtful = any(point.other_m is not None for point in points)
     other = _farthest(solved) if doubtful else None
     found = best_next(solved.net, solved.unknowns, solved.whole, other)
@@ -266,7 +230,7 @@ def _next(solved: _Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
     return NextTape((names[point], names[partner]), names[point], before, after)
 
 
-def _farthest(solved: _Solved) -> Floats:
+def _farthest(solved: Solved) -> Floats:
     apart = np.max(np.abs(solved.others - solved.unknowns), axis=1)
     other: Floats = solved.others[int(np.argmax(apart))]
     return other

@@ -8,13 +8,13 @@ Bull. 2, 110, 1946, and E. B. Wilson and M. M. Hilferty, PNAS 17, 684, 1931 (the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.tapework import Network, descend, in_bounds, misfit
-from micalign.arrays import Bools, Floats
+from micalign.arrays import Bools, Floats, Ints
 
 __all__ = ["Accusation", "accused", "best_next", "covariance", "point_covariance", "radius_68_m", "spare_tapes"]
 
@@ -26,6 +26,11 @@ RIVAL: Final = 2.0
 _TIE: Final = 0.3
 """Tapes as near as this cannot be told apart: all are accused."""
 _MOST_SUSPECTS: Final = 3
+_LEAST_TRIED: Final = 8
+_MOST_TRIED: Final = 40
+"""Of more tapes than these, those that stand out are left out in turn; of fewer where the unknowns are many."""
+_MOST_UNKNOWNS: Final = 400
+_TOGETHER: Final = 1000
 _DEVIATE_68: Final = 0.4752  # of the standard normal at 0.6827
 
 
@@ -116,15 +121,34 @@ def _spread(drops: Floats, without: Floats, best: Floats) -> Floats:
 
 
 def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -> tuple[Floats, Floats]:
-    """Fall of the misfit without each tape, (T,), and the unknowns then, (T, n)."""
-    tapes, starts = len(weights), np.concatenate([best[None], candidates])
-    each = np.where(np.eye(tapes, dtype=bool), 0.0, weights)
+    """Fall of the misfit without each tape, (T,), and the unknowns then, (T, n).
+
+    Of many tapes only those are left out in earnest that stand out to first order; of the rest the fall is put at 0.
+    """
+    doubted = _standing_out(net, weights, best)
+    starts = np.concatenate([best[None], candidates[: max(1, _MOST_UNKNOWNS // len(best))]])
+    each = np.repeat(weights[None], len(doubted), axis=0)
+    each[np.arange(len(doubted)), doubted] = 0.0
     tried = np.repeat(each, len(starts), axis=0)
-    found = descend(net, np.tile(starts, (tapes, 1)), tried, steps=40)
-    cost = np.where(in_bounds(net, found), misfit(net, found, tried), np.inf).reshape(tapes, -1)
-    chosen = found.reshape(tapes, len(starts), -1)[np.arange(tapes), np.argmin(cost, axis=1)]
+    found = descend(net, np.tile(starts, (len(doubted), 1)), tried, steps=40)
+    cost = np.where(in_bounds(net, found), misfit(net, found, tried), np.inf).reshape(len(doubted), -1)
     base = float(misfit(net, best[None], weights[None])[0])
-    return np.where(weights > 0, base - cost.min(axis=1), -np.inf), chosen
+    drops, without = np.where(weights > 0, 0.0, -np.inf), np.repeat(best[None], len(weights), axis=0)
+    drops[doubted] = base - cost.min(axis=1)
+    without[doubted] = found.reshape(*cost.shape, -1)[np.arange(len(doubted)), np.argmin(cost, axis=1)]
+    return np.where(weights > 0, drops, -np.inf), without
+
+
+def _standing_out(net: Network, weights: Floats, best: Floats) -> Ints:
+    """The tapes without which the misfit falls most, to first order: square of residual over redundancy (Baarda)."""
+    most = max(_LEAST_TRIED, min(_MOST_TRIED, 8 * _MOST_UNKNOWNS // len(best)))
+    if len(weights) <= most:
+        return np.arange(len(weights))
+    length, slopes = net.lengths_and_slopes(best[None])
+    tilted = slopes[0] * weights[:, None]
+    taken = np.einsum("tn,nm,tm->t", tilted, covariance(net, best, weights), tilted, optimize=True)
+    fall = ((net.distance_m - length[0]) * weights) ** 2 / np.maximum(1.0 - taken, 1e-3)
+    return np.sort(np.argsort(fall)[::-1][:most])
 
 
 def best_next(
@@ -141,11 +165,9 @@ def best_next(
     if other is not None:
         spans = [abs(_span(net, unknowns, pair) - _span(net, other, pair)) for pair in pairs]
         index = int(np.argmax(spans))
-        after = _updated(net, unknowns, whole, pairs[index], sigma)
     else:
-        tried = [_updated(net, unknowns, whole, pair, sigma) for pair in pairs]
-        index = int(np.argmin([float(np.trace(one)) for one in tried]))
-        after = tried[index]
+        index = int(np.argmax(_gains(net, unknowns, whole, pairs, sigma)))
+    after = _updated(whole, _slopes(net, unknowns, pairs[index : index + 1])[0], sigma)
     return _helped(net, pairs[index], whole, after)
 
 
@@ -173,14 +195,25 @@ def _span(net: Network, unknowns: Floats, pair: tuple[int, int]) -> float:
     return float(np.linalg.norm(places[pair[0]] - places[pair[1]]))
 
 
-def _updated(net: Network, unknowns: Floats, whole: Floats, pair: tuple[int, int], sigma: float) -> Floats:
+def _gains(net: Network, unknowns: Floats, whole: Floats, pairs: list[tuple[int, int]], sigma: float) -> Floats:
+    """By how much one more tape lowers the sum of all variances, for each pair."""
+    gains = []
+    for first in range(0, len(pairs), _TOGETHER):
+        slopes = _slopes(net, unknowns, pairs[first : first + _TOGETHER])
+        reach = slopes @ whole
+        gains.append(np.sum(reach**2, axis=1) / (sigma**2 + np.sum(slopes * reach, axis=1)))
+    return np.concatenate(gains)
+
+
+def _slopes(net: Network, unknowns: Floats, pairs: list[tuple[int, int]]) -> Floats:
+    """Slopes of the distances between pairs, (P, n)."""
+    like_tapes = replace(net, ends=np.array(pairs, dtype=np.intp))
+    slopes: Floats = like_tapes.lengths_and_slopes(unknowns[None])[1][0]
+    return slopes
+
+
+def _updated(whole: Floats, slope: Floats, sigma: float) -> Floats:
     """The covariance with one more tape (a rank-one update)."""
-    places = net.places(unknowns[None])[0]
-    unit = (places[pair[0]] - places[pair[1]]) / max(_span(net, unknowns, pair), 1e-9)
-    slope = np.zeros(len(unknowns))
-    for point, side in ((pair[0], 1.0), (pair[1], -1.0)):
-        has = net.slots[point] >= 0
-        slope[net.slots[point][has]] = side * unit[has]
     reach = whole @ slope
     updated: Floats = whole - np.outer(reach, reach) / (sigma**2 + slope @ reach)
     return updated

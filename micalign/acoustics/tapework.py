@@ -17,12 +17,23 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene
 
-__all__ = ["Network", "descend", "distinct", "huber", "in_bounds", "misfit", "network_of", "random_starts"]
+__all__ = [
+    "Network",
+    "descend",
+    "distinct",
+    "huber",
+    "in_bounds",
+    "misfit",
+    "network_of",
+    "random_starts",
+    "settled",
+]
 
 STARTS: Final = 24
 _MARGIN_M: Final = 0.10
 """A point may come out this far beyond a wall or the floor: tapes are not exact."""
 _APART_M: Final = 0.03
+_ARRIVED_M: Final = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,17 +79,31 @@ class Network:
         places[:, self.free] = unknowns
         return places
 
+    def lengths(self, unknowns: Floats) -> Floats:
+        """Distances along the tapes, (B, T)."""
+        places = self.places(unknowns)
+        length: Floats = np.linalg.norm(places[:, self.ends[:, 0]] - places[:, self.ends[:, 1]], axis=-1)
+        return length
+
     def lengths_and_slopes(self, unknowns: Floats) -> tuple[Floats, Floats]:
         """Distances along the tapes, (B, T), and their slopes, (B, T, n)."""
+        every = np.arange(len(self.ends))
+        return self.slopes_of(unknowns, every, np.arange(unknowns.shape[1]))
+
+    def slopes_of(self, unknowns: Floats, tapes: Ints, moving: Ints) -> tuple[Floats, Floats]:
+        """Distances along some tapes, (B, t), and their slopes by some of the unknowns, (B, t, m)."""
         places = self.places(unknowns)
-        way = places[:, self.ends[:, 0]] - places[:, self.ends[:, 1]]
+        ends = self.ends[tapes]
+        way = places[:, ends[:, 0]] - places[:, ends[:, 1]]
         length = np.maximum(np.linalg.norm(way, axis=-1), 1e-9)
         unit = way / length[..., None]
-        slopes = np.zeros((*length.shape, unknowns.shape[1]))
-        rows = np.arange(len(self.ends))
+        column = np.full(unknowns.shape[1] + 1, -1, dtype=np.intp)  # the last one is for what is known
+        column[moving] = np.arange(len(moving))
+        slopes = np.zeros((*length.shape, len(moving)))
+        rows = np.arange(len(tapes))
         for end, side in ((0, 1.0), (1, -1.0)):
             for axis in range(3):
-                slot = self.slots[self.ends[:, end], axis]
+                slot = column[self.slots[ends[:, end], axis]]
                 has = slot >= 0
                 slopes[:, rows[has], slot[has]] += side * unit[:, has, axis]
         return length, slopes
@@ -92,7 +117,8 @@ def network_of(scene: Scene) -> Network:
     at = np.array([[value or 0.0 for value in thing.at] for thing in things], dtype=float).reshape(-1, 3)
     high = np.array(scene.room.size) if scene.room else np.full(3, np.inf)
     low = np.zeros(3) if scene.room else np.array([-np.inf, -np.inf, 0.0])
-    ends = [[names.index(name) for name in tape.between] for tape in scene.tapes]
+    place = {name: index for index, name in enumerate(names)}
+    ends = [[place[name] for name in tape.between] for tape in scene.tapes]
     return Network(
         names,
         at,
@@ -115,6 +141,29 @@ def random_starts(net: Network, count: int = STARTS) -> Floats:
         weights = np.broadcast_to(used / net.sigma_m, (count, len(used)))
         unknowns = descend(net, unknowns, weights, active=active, steps=12)
     return unknowns
+
+
+def settled(net: Network, unknowns: Floats, weights: Floats) -> Floats:
+    """Each point in turn tried from everywhere in the room while the others stay, shape (n,); then all together.
+
+    Among many points one or another ends on the wrong side from every common start, and holds its neighbours there:
+    half the tries go by the tapes to known points alone, and no tape counts for more than five sigmas.
+    """
+    rng, (low, high) = np.random.default_rng(20_001), _box(net)
+    best, every = unknowns, np.tile(weights, (STARTS, 1))
+    unknown = _unknown(net)
+    between: Bools = unknown[net.ends[:, 0]] & unknown[net.ends[:, 1]]
+    every[1::2, between] = 0.0
+    for point in net.unknown_points:
+        slots, free = net.slots[point], net.free[point]
+        starts = np.tile(best, (STARTS, 1))
+        starts[1:, slots[free]] = (low + rng.random((STARTS - 1, 3)) * (high - low))[:, free]
+        own: Bools = np.isin(np.arange(len(best)), slots[free])
+        found = np.concatenate([best[None], descend(net, starts, every, active=own, steps=20)])
+        off = np.abs(net.lengths(found) - net.distance_m) * weights
+        best = found[int(np.argmin(np.sum(np.minimum(off, 5.0) ** 2, axis=1)))]
+    together: Floats = descend(net, best[None], weights[None])[0]
+    return together
 
 
 def _box(net: Network) -> tuple[Floats, Floats]:
@@ -161,38 +210,47 @@ def descend(net: Network, unknowns: Floats, weights: Floats, *, active: Bools | 
     active : array of bool, shape (n,), optional
         Which unknowns may change; all, if not given.
     """
-    moving = np.ones(unknowns.shape[1], dtype=bool) if active is None else active
+    moving = np.arange(unknowns.shape[1]) if active is None else np.flatnonzero(active)
+    tapes = _felt(net, moving)
     at, damping = unknowns.copy(), np.full(len(unknowns), 1e-2)
     cost = misfit(net, at, weights)
+    open_ = np.arange(len(at))  # starts that have not arrived yet
     for _ in range(steps):
-        step = _step(net, at, weights, damping, moving)
-        tried = at + step
-        new = misfit(net, tried, weights)
-        better = new < cost
-        at[better], cost = tried[better], np.where(better, new, cost)
-        damping = np.clip(np.where(better, damping / 5, damping * 4), 1e-9, 1e9)
-        if not np.any(better & (np.abs(step).max(axis=1, initial=0.0) > 1e-7)) and damping.min() > 1e2:
+        step = np.zeros((len(open_), at.shape[1]))
+        step[:, moving] = _step(net, at[open_], weights[open_][:, tapes], damping[open_], tapes, moving)
+        tried = at[open_] + step
+        new = misfit(net, tried, weights[open_])
+        better = new < cost[open_]
+        at[open_[better]], cost[open_[better]] = tried[better], new[better]
+        damping[open_] = np.clip(np.where(better, damping[open_] / 5, damping[open_] * 4), 1e-9, 1e9)
+        arrived = (np.abs(step).max(axis=1, initial=0.0) <= _ARRIVED_M) | (~better & (damping[open_] > 1e2))
+        open_ = open_[~arrived]
+        if len(open_) == 0:
             break
     return at
 
 
-def _step(net: Network, at: Floats, weights: Floats, damping: Floats, moving: Bools) -> Floats:
-    length, slopes = net.lengths_and_slopes(at)
-    tilted = slopes[..., moving] * weights[..., None]
+def _felt(net: Network, moving: Ints) -> Ints:
+    """The tapes that change where these unknowns change."""
+    moves = np.zeros(int(net.free.sum()) + 1, dtype=bool)  # the last one is for what is known
+    moves[moving] = True
+    return np.flatnonzero(moves[net.slots[net.ends]].any(axis=(1, 2)))
+
+
+def _step(net: Network, at: Floats, weights: Floats, damping: Floats, tapes: Ints, moving: Ints) -> Floats:
+    length, slopes = net.slopes_of(at, tapes, moving)
+    tilted = slopes * weights[..., None]
     normal = tilted.swapaxes(1, 2) @ tilted
-    pull = ((net.distance_m - length) * weights)[:, None, :] @ tilted
-    scale = np.einsum("bnn->b", normal) / max(int(moving.sum()), 1) + 1e-12
-    ridge = (damping * scale)[:, None, None] * np.eye(normal.shape[1])
-    step = np.zeros(at.shape)
-    step[:, moving] = np.linalg.solve(normal + ridge, pull.swapaxes(1, 2))[..., 0]
+    pull = ((net.distance_m[tapes] - length) * weights)[:, None, :] @ tilted
+    scale = np.einsum("bnn->b", normal) / max(len(moving), 1) + 1e-12
+    ridge = (damping * scale)[:, None, None] * np.eye(len(moving))
+    step: Floats = np.linalg.solve(normal + ridge, pull.swapaxes(1, 2))[..., 0]
     return step
 
 
 def misfit(net: Network, unknowns: Floats, weights: Floats) -> Floats:
     """Sum of squares of the weighted residuals, shape (B,)."""
-    places = net.places(unknowns)
-    length = np.linalg.norm(places[:, net.ends[:, 0]] - places[:, net.ends[:, 1]], axis=-1)
-    total: Floats = np.sum(((length - net.distance_m) * weights) ** 2, axis=1)
+    total: Floats = np.sum(((net.lengths(unknowns) - net.distance_m) * weights) ** 2, axis=1)
     return total
 
 
