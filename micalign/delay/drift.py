@@ -67,8 +67,9 @@ class _Ridge:
 
 def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
     """The slope and offset of the highest sum of correlations along a line."""
-    # A quarter of the rate holds the band that is asked, 6 kHz at 48 kHz, and costs a quarter.
-    size, rate = spectra.size // _COARSER, spectra.sample_rate * (spectra.size // _COARSER) / spectra.size
+    # A quarter of the rate holds the band that is asked, 6 kHz at 48 kHz, and costs a quarter; a low rate is kept.
+    size = spectra.size // max(1, min(_COARSER, round(spectra.sample_rate / 12_000)))
+    rate = spectra.sample_rate * size / spectra.size
     hz = spectra.frequencies_hz[: size // 2 + 1]
     white = band_mean(spectra.first.mean(axis=0)) * band_mean(spectra.second.mean(axis=0))
     weight = ((hz > 40) & (hz < 6000)) * (white + white.max() * 1e-10 + 1e-60)[: len(hz)] ** -0.4
