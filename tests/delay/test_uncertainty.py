@@ -58,7 +58,7 @@ def test_the_stated_uncertainty_is_the_bound_and_the_errors_keep_to_it(rng, nois
         # The coherence is estimated from the sound itself, and scatter of eight groups may add: within a third above.
         assert 0.85 <= found.uncertainty_s / bound_s(noise, seconds) <= 1.6
         errors.append((found.delay_s - true / RATE) / found.uncertainty_s)
-    # Eight of a standard deviation of 1.2 at the most: their mean square lies below 3.6 but for once in a hundred times.
+    # Eight of a standard deviation of 1.2 at the most: a mean square above 3.6 comes once in a hundred times.
     assert np.mean(np.square(errors)) < 3.6
 
 

@@ -1,0 +1,291 @@
+"""The figures of one set of shifts, worked out by hand: spreads, words, what remains, what stays."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from micalign.alignment.compromise import agreed
+from micalign.alignment.gain import Moved, bins_hz, spectra, sum_gain, third_octaves
+from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.offsets import Offsets, Remain, Shift, followed, limited
+from micalign.alignment.phase import all_pass_response, match_phase
+from micalign.alignment.wishes import Heard, Wishes
+from micalign.errors import TakeError
+from micalign.take.model import Track
+
+RATE = 48000
+
+
+def track(samples, name="a") -> Track:
+    return Track.from_array(name, samples, RATE)
+
+
+def test_one_link_gives_its_own_delay_and_spread():
+    offsets = agreed(["a", "b"], [Heard("kick", (Link("a", "b", 0.003, 4e-6, -1),))], Wishes("a"), sample_rate=44100)
+    assert (offsets.reference, offsets.sample_rate) == ("a", 44100)
+    shift = offsets.shift("b")
+    assert (shift.delay_s, shift.shift_s) == (pytest.approx(0.003), pytest.approx(-0.003))
+    assert shift.uncertainty_s == pytest.approx(4e-6, rel=1e-6)
+    assert (shift.polarity_flip, shift.reliable, shift.applied, shift.reason) == (True, True, True, None)
+    still = offsets.shift("a")
+    assert (still.delay_s, still.shift_s, still.uncertainty_s, still.polarity_flip) == (0.0, 0.0, 0.0, False)
+    (remain,) = offsets.remains
+    assert (remain.source, remain.track, remain.against) == ("kick", "b", "a")
+    assert remain.remain_s == pytest.approx(0.0, abs=1e-12)
+    assert remain.uncertainty_s == pytest.approx(4e-6, rel=1e-6)
+    assert (remain.polarity, remain.is_bleed) == (1, False)
+    assert offsets.all_applied
+    assert offsets.compromise == "'a' stays where it is"
+
+
+def test_two_sources_that_disagree_share_by_the_product_of_their_amplitudes():
+    """1 ms with weight 0.6 * 1 and 2 ms with weight 0.2 * 0.5: the mean, and its spread, by hand."""
+    heard = [
+        Heard("kick", (Link("a", "b", 0.001, 3e-6),), {"a": 0.6, "b": 1.0}),
+        Heard("snare", (Link("a", "b", 0.002, 5e-6),), {"a": 0.2, "b": 0.5}),
+    ]
+    offsets = agreed(["b", "a"], heard, Wishes("a"), sample_rate=RATE)
+    assert [shift.track for shift in offsets.shifts] == ["a", "b"]  # the reference first
+    late = (0.6 * 1.0 + 0.1 * 2.0) / 0.7 / 1e3
+    assert offsets.shift("b").delay_s == pytest.approx(late)
+    assert offsets.shift("b").uncertainty_s == pytest.approx(np.hypot(0.6 * 3e-6, 0.1 * 5e-6) / 0.7, rel=1e-6)
+    remains = {remain.source: remain for remain in offsets.remains}
+    # Against the track in which the source is louder.
+    assert (remains["kick"].track, remains["kick"].against) == ("a", "b")
+    assert remains["kick"].remain_s == pytest.approx(late - 0.001)
+    assert remains["snare"].remain_s == pytest.approx(late - 0.002)
+    assert "no one set suits every source: at most 0.86 ms remains (snare between a and b)" in offsets.compromise
+
+
+def test_the_louder_sources_polarity_wins():
+    links = (Link("a", "b", 0.001, 1e-6, 1),), (Link("a", "b", 0.001, 1e-6, -1),)
+    for loud, flip in ((0, False), (1, True)):
+        heard = [
+            Heard(name, links[index], {"a": 1.0, "b": 1.0 if index == loud else 0.5})
+            for index, name in enumerate(("kick", "snare"))
+        ]
+        offsets = agreed(["a", "b"], heard, Wishes("a"), sample_rate=RATE)
+        assert offsets.shift("b").polarity_flip is flip
+        other = next(remain for remain in offsets.remains if remain.source == ("kick", "snare")[1 - loud])
+        assert other.polarity == -1
+        assert other.first_notch_hz is None  # they meet in time
+
+
+def test_a_close_mic_follows_its_own_source_whatever_the_bleed():
+    on = {"kick mic": ("kick",), "top": ()}
+    heard = [
+        Heard("kick", (Link("top", "kick mic", -0.004, 1e-6),), {"top": 0.1, "kick mic": 0.1}),
+        Heard("snare", (Link("top", "kick mic", 0.001, 1e-6),), {"top": 1.0, "kick mic": 1.0}),
+    ]
+    offsets = agreed(["top", "kick mic"], heard, Wishes("top", (), on), sample_rate=RATE)
+    # 0.01 against 0.0001: a hundredth of the 5 ms between them.
+    assert offsets.shift("kick mic").shift_s == pytest.approx(0.004 - 0.005 / 101, abs=1e-9)
+    snare = next(remain for remain in offsets.remains if remain.source == "snare")
+    assert snare.is_bleed
+    assert "each close mic is laid so that its own source meets the others" in offsets.compromise
+    favoured = agreed(["top", "kick mic"], heard, Wishes("top", (), on, for_source="snare"), sample_rate=RATE)
+    assert "the shifts suit 'snare', the other sources follow" in favoured.compromise
+    assert favoured.shift("kick mic").shift_s < 0.0 or favoured.shift("kick mic").shift_s < 0.004
+
+
+def test_without_any_link_all_stay_and_it_is_said():
+    offsets = agreed(["a", "b", "c"], [Heard("kick", ())], Wishes("a", (("b", "c"),)), sample_rate=RATE)
+    assert offsets.remains == ()
+    for name in "bc":
+        shift = offsets.shift(name)
+        assert shift == Shift(name, 0.0, 0.0, 0.0, False, False, False, "no reliable pair joins it to 'a'")
+    assert offsets.compromise == (
+        "'a' stays where it is; b and c move as one, so that their image stays; left where they were: b, c"
+    )
+
+
+def test_limits_leave_what_is_too_large_as_it_was():
+    shift = Shift("b", 0.005, 1e-6, -0.005, polarity_flip=True, reliable=True, applied=True)
+    assert limited(shift, None) == shift
+    assert limited(shift, 0.005) == shift
+    kept = limited(shift, 0.0049)
+    assert (kept.shift_s, kept.polarity_flip, kept.applied, kept.reliable, kept.delay_s) == (
+        0,
+        False,
+        False,
+        True,
+        0.005,
+    )
+    assert kept.reason == "its shift of -5.00 ms is larger than the 4.9 ms allowed"
+
+
+def test_plain_offsets_say_what_they_did():
+    good = Shift("b", 0.005, 1e-6, -0.005, polarity_flip=False, reliable=True, applied=True)
+    bad = Shift("c", 0.005, 1e-6, -0.005, polarity_flip=False, reliable=False, applied=False, reason="noise")
+    both = followed([good, bad], reference="a", sample_rate=RATE)
+    assert both.compromise == "every track was laid onto 'a' by its own delay, but for c"
+    assert not both.all_applied
+    assert followed([good], reference="a", sample_rate=RATE).compromise == (
+        "every track was laid onto 'a' by its own delay"
+    )
+    nothing = followed([bad], reference="a", sample_rate=RATE)
+    assert nothing.compromise == "nothing was moved: no track has a delay to act on"
+    assert [shift.track for shift in followed([good, bad], reference="b", sample_rate=RATE).shifts] == ["b", "c"]
+    with pytest.raises(TakeError, match="no offset is known for the track 'gong'"):
+        both.shift("gong")
+    assert Offsets("a", RATE, ()).all_applied
+
+
+@pytest.mark.parametrize(
+    ("remain_s", "polarity", "notch_hz"),
+    [(0.001, 1, 500.0), (-0.001, 1, 500.0), (0.001, -1, 1000.0), (0.99e-6, 1, None), (1.01e-6, 1, 0.5 / 1.01e-6)],
+)
+def test_what_remains_names_its_first_notch(remain_s, polarity, notch_hz):
+    found = Remain("kick", "a", "b", remain_s, 1e-6, polarity).first_notch_hz
+    assert found == (None if notch_hz is None else pytest.approx(notch_hz))
+
+
+def test_a_room_mic_follows_at_a_thousandth_and_pairs_lead_by_their_first():
+    wishes = Wishes("left", (("left", "right"), ("x", "y")), {"room": ("kick", "snare"), "left": ("kick", "snare")})
+    assert [wishes.follows(name) for name in ("room", "left", "right", "kick mic")] == [True, False, False, False]
+    assert [wishes.leader(name) for name in ("right", "y", "x", "room")] == ["left", "x", "x", "room"]
+    assert wishes.takes("tom", "right")
+    assert not wishes.takes("tom", "room")
+    assert wishes.counts("tom", "room") == pytest.approx(1e-4)
+    assert Wishes("a", for_source="kick").counts("snare", "b") == pytest.approx(1e-4)
+    assert Wishes("a", for_source="kick").counts("kick", "b") == 1.0
+
+
+def test_an_island_stays_by_its_pair_then_by_its_sources_then_by_its_lateness():
+    wishes = Wishes("a", (("p", "q"),), {"r": ("kick", "snare"), "s": ("kick",), "t": ("snare",)})
+    late = {"s": 0.001, "t": 0.002}
+    assert wishes.anchor(["a", "p"], late) == "a"
+    assert wishes.anchor(["r", "q", "s"], late) == "p"
+    assert wishes.anchor(["s", "r"], late) == "r"
+    assert wishes.anchor(["s", "t"], late) == "t"
+
+
+# The network itself.
+
+
+def test_times_weigh_links_by_their_uncertainty_and_weight():
+    """Two links between two tracks: 1 ms at 1 us and 1.003 ms at 2 us count 4 to 1, and a weight of 4 evens them."""
+    links = [Link("a", "b", 1.0e-3, 1e-6), Link("b", "a", -1.003e-3, 2e-6)]
+    found = arrival_times("ab", links)
+    assert found.times_s["b"] == pytest.approx(1.0006e-3, abs=1e-12)
+    assert found.sigmas_s["b"] == pytest.approx((1 / 1e-12 + 1 / 4e-12) ** -0.5, rel=1e-6)
+    assert found.residual_s == pytest.approx((-0.6e-6, -2.4e-6), abs=1e-12)
+    assert found.trust == pytest.approx((1.0, 1.0))
+    assert found.closure_s == pytest.approx(2.4e-6, abs=1e-12)
+    weighed = arrival_times("ab", [links[0], Link("b", "a", -1.003e-3, 2e-6, 1, 4.0)])
+    assert weighed.times_s["b"] == pytest.approx(1.0015e-3, abs=1e-12)
+
+
+def test_hubers_weights_are_those_of_the_book():
+    """Five links at 0 and one at d, all of one sigma: the mean m solves 5 m = 2 sigma, the stray's trust is 2 / r."""
+    sigma = 1e-6
+    links = [Link("a", "b", 0.0, sigma)] * 5 + [Link("a", "b", 1e-4, sigma)]
+    found = arrival_times("ab", links)
+    assert found.times_s["b"] == pytest.approx(0.4 * sigma, rel=1e-3)
+    assert found.trust[-1] == pytest.approx(2.0 / ((1e-4 - 0.4e-6) / sigma), rel=1e-3)
+    assert found.trust[:5] == pytest.approx((1.0,) * 5)
+    assert found.closure_s == pytest.approx(0.4 * sigma, rel=1e-3)  # the stray is not counted
+
+
+def test_no_link_is_believed_beyond_a_tenth_of_a_microsecond():
+    found = arrival_times("ab", [Link("a", "b", 1e-3, 0.0)])
+    assert found.sigmas_s["b"] == pytest.approx(1e-7, rel=1e-6)
+    nothing = arrival_times("ab", [])
+    assert (dict(nothing.times_s), nothing.trust, nothing.closure_s) == ({}, (), 0.0)
+
+
+def test_links_join_step_by_step_whatever_their_order():
+    chain = [Link(a, b, 0.0, 1e-6) for a, b in (("d", "e"), ("c", "d"), ("b", "c"), ("a", "b"))]
+    assert connected("fedcba", chain, "a") == tuple("edcba")
+    assert connected("fedcba", chain[:2], "a") == ("a",)
+
+
+def test_polarity_of_tracks_that_nothing_joins_is_plain():
+    assert best_polarity("abc", []) == {"a": 1, "b": 1, "c": 1}
+    assert best_polarity("abc", [Link("b", "c", 0, 1e-6, -1)]) == {"a": 1, "b": 1, "c": -1}
+    heavy = [Link("a", "b", 0, 1e-6, -1, 0.4), Link("b", "a", 0, 1e-6, 1, 0.3)]
+    assert best_polarity("ab", heavy) == {"a": 1, "b": -1}
+
+
+# Sums by band.
+
+
+def test_spectra_are_those_of_the_moved_tracks():
+    rng = np.random.default_rng(6)
+    one, other = rng.standard_normal((2, 16384)) * 0.1
+    pairs = list(spectra(Moved(track(one), 3.0, -1), Moved(track(other, "b"), -0.25, sections=((400.0, 0.8),))))
+    assert len(pairs) == 3
+    window = np.sin(np.pi * (np.arange(16384) + 0.5) / 16384)
+    hz = bins_hz(RATE)
+    for (first, second), start in zip(pairs, (-8192, 0, 8192), strict=True):
+
+        def cut(samples, at):
+            padded = np.concatenate([np.zeros(20000), samples, np.zeros(30000)])
+            return np.fft.rfft(window * padded[20000 + at : 20000 + at + 16384])
+
+        assert np.allclose(first, -cut(one, start - 3), atol=1e-9)
+        # A quarter of a sample earlier: a whole sample earlier and three quarters later, as a phase ramp.
+        ramp = np.exp(-2j * np.pi * hz * 0.75 / RATE) * all_pass_response([(400.0, 0.8)], hz, sample_rate=RATE)
+        assert np.allclose(second, cut(other, start + 1) * ramp, atol=1e-9)
+
+
+def test_bands_hold_what_lies_in_them_and_gains_count():
+    times = np.arange(2 * RATE) / RATE
+    low, high = np.sin(2 * np.pi * 100 * times), np.sin(2 * np.pi * 1000 * times)
+    gain = sum_gain([Moved(track(low + high)), Moved(track(low - high, "b"), gain_db=-6.0)])
+    by_band = {round(band.centre_hz): band for band in gain.bands}
+    g = 10 ** (-6 / 20)
+    assert by_band[100].before_db == pytest.approx(20 * np.log10(1 + g) - 10 * np.log10(1 + g * g), abs=0.01)
+    assert by_band[1000].before_db == pytest.approx(20 * np.log10(1 - g) - 10 * np.log10(1 + g * g), abs=0.01)
+    assert by_band[1000].after_db == by_band[1000].before_db
+    assert [round(band.centre_hz) for band in gain.within(90.0, 130.0)] == [100, 126]
+    assert [round(band.centre_hz) for band in gain.within(100.0, 1000.0)][::10] == [100, 1000]
+    assert gain.bands[0].centre_hz == pytest.approx(31.6228, rel=1e-4)
+    assert gain.bands[-1].centre_hz == pytest.approx(15848.9, rel=1e-4)
+    assert third_octaves(1000.0, 1000.0) == (1000.0,)
+    both = 10 * np.log10(((1 + g) ** 2 + (1 - g) ** 2) / (2 * (1 + g * g)))
+    assert gain.before_db == pytest.approx(both, abs=0.01)
+
+
+def test_what_a_track_was_before_counts_before():
+    rng = np.random.default_rng(8)
+    one, other, was = rng.standard_normal((3, RATE)) * 0.1
+    gain = sum_gain([Moved(track(one)), Moved(track(one, "b"), before=track(was, "was"))])
+    assert gain.before_db == pytest.approx(0.0, abs=0.15)
+    assert gain.after_db == pytest.approx(3.0103, abs=1e-6)
+    moved = sum_gain([Moved(track(one)), Moved(track(one, "b"), 0.0, -1)])
+    assert (round(moved.before_db, 4), moved.after_db) == (3.0103, -120.0)
+    assert sum_gain([Moved(track(other)), Moved(track(np.zeros(RATE), "b"))]).before_db == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 2e-4])
+def test_a_cab_that_is_an_all_pass_is_matched_by_that_all_pass(late_s):
+    """The mic is the DI through a section of 180 Hz, Q 0.6, and a little later: both are given back."""
+    from scipy.signal import sosfilt
+
+    from micalign.alignment.phase import section_coefficients
+
+    rng = np.random.default_rng(9)
+    di = rng.standard_normal(6 * RATE) * 0.1
+    turned = sosfilt(section_coefficients(180.0, 0.6, sample_rate=RATE)[None], di)
+    count = round(late_s * RATE)
+    mic = -np.concatenate([np.zeros(count), turned])[: len(di)]
+    found = match_phase(Moved(track(mic, "mic")), Moved(track(di, "di")), most_sections=1)
+    assert found is not None
+    ((hz, q),) = found.sections
+    assert hz == pytest.approx(180.0, rel=0.03)
+    assert q == pytest.approx(0.6, rel=0.05)
+    assert found.shift_s == pytest.approx(count / RATE, abs=5e-6)
+    assert found.polarity == -1
+    assert found.after_db == pytest.approx(3.0103, abs=0.02)  # two equal tracks in phase
+    assert found.before_db < 0.0
+    low, high = found.band_hz
+    assert 30.0 <= low < 60.0
+    assert 5000.0 < high <= 6000.0
+
+
+def test_what_is_in_phase_already_gets_no_section():
+    rng = np.random.default_rng(10)
+    di = rng.standard_normal(3 * RATE) * 0.1
+    assert match_phase(Moved(track(di, "mic")), Moved(track(di, "di"))) is None
