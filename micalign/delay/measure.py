@@ -21,7 +21,16 @@ from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.result import Delay, Rival
 from micalign.delay.sharpen import Sharp, sharpen
-from micalign.delay.verdict import Verdict, choose, judge, nearer_is_second, rival_share, surely_close
+from micalign.delay.verdict import (
+    Verdict,
+    choose,
+    is_one_path,
+    judge,
+    may_be_one_sound,
+    nearer_is_second,
+    rival_share,
+    surely_close,
+)
 from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
 from micalign.take.model import Track
@@ -179,7 +188,7 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
         turned = _roles(reference, track, options, not swapped, centre_s, reach_s)
         if turned[3] is not None and turned[3].best.lag_s > -EARLY_S:
             near, far, sign, by_strokes = turned
-    certain = told or surely_close(near, far)
+    certain = told or (surely_close(near, far) and not may_be_one_sound(by_strokes))
     by_stretches = None
     if by_strokes is None or not certain:
         gate = stretches(near.envelope, near.track.frames, near.track.sample_rate, length_s=0.17, most=100)
@@ -242,7 +251,7 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
             matched=True,
             within=_common(near.track, far.track, delay_s),
         )
-        sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=rival_share(evidence) < 0.45)
+        sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=is_one_path(evidence))
         delay_s, uncertainty_s = sharp.delay_s, _spread(sharp, evidence)
     rivals = tuple(
         Rival(sign * peak.lag_s, abs(peak.height) / evidence.height, peak.polarity)
@@ -275,7 +284,7 @@ def _spread(sharp: Sharp, evidence: Evidence) -> float:
     """
     over_s = 3.0 * max(sharp.scatter_s - 1.5 * sharp.bound_s, 0.0)
     bent_s = 0.1 * evidence.lobe_s * max(rival_share(evidence) - 0.3, 0.0)
-    taste_s = 0.25 * abs(sharp.moved_s) if sharp.summed else 0.0
+    taste_s = 2e-6 + 0.3 * abs(sharp.moved_s) if sharp.summed else 0.0
     return float(np.sqrt(sharp.bound_s**2 + over_s**2 + bent_s**2 + taste_s**2))
 
 

@@ -30,7 +30,10 @@ _SMOOTH_BINS: Final = 25
 _MOST_BINS: Final = 601
 _CHANCES: Final = 100.0
 _SHARED: Final = 0.05
-_POWERS: Final = (0.65, 0.4, 0.2, 0.0)
+_POWERS: Final = (0.8, 0.65, 0.4, 0.2, 0.0)
+_NEAR_SUM_S: Final = 0.0003
+_HARMONICS_HZ: Final = 150.0
+_LEAST_MOVE_S: Final = 3e-6
 
 
 @dataclass(frozen=True)
@@ -71,11 +74,13 @@ def sharpen(
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s).lag_s
     scatter_s = _scatter(spectra, weight, lag_s)
     coherence, _ = _coherence(spectra, cross, lag_s)
-    summed_s, alike = _best_sum(spectra, cross * (coherence > _SHARED), lag_s)
-    moved_s = summed_s - lag_s
-    chance_s = 6.0 * max(bound_s, _sum_noise_s(spectra, cross, coherence, lag_s))
-    summed = one_path and max(2e-5, chance_s) < abs(moved_s) < 6e-4
-    return Sharp((summed_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed)
+    alike = _coefficient(spectra, cross, lag_s)
+    if not one_path:
+        return Sharp(lag_s + centre_s, bound_s, scatter_s, alike, 0.0, False)
+    moved_s = _best_sum(spectra, cross * (coherence > _SHARED), lag_s) - lag_s
+    chance_s = 4.0 * max(bound_s, _sum_noise_s(spectra, cross, coherence, lag_s))
+    summed = max(_LEAST_MOVE_S, chance_s) < abs(moved_s)
+    return Sharp((lag_s + moved_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed)
 
 
 def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, float]:
@@ -144,29 +149,37 @@ def _scatter(spectra: Spectra, weight: Floats, lag_s: float) -> float:
     return float(np.std(lags, ddof=1) / np.sqrt(count))
 
 
-def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[float, float]:
-    """The maximum of the plain correlation uphill from ``lag_s``, and the correlation coefficient there.
+def _coefficient(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
+    """The plain correlation coefficient at a lag."""
+    heard = spectra.frequencies_hz > 20.0
+    value = float((cross * heard * np.exp(2j * np.pi * spectra.frequencies_hz * lag_s)).real.sum())
+    whole = spectra.first.sum(axis=0)[heard].sum(dtype=float) * spectra.second.sum(axis=0)[heard].sum(dtype=float)
+    return abs(value) / max(float(np.sqrt(whole)), 1e-300)
 
-    Where that lies further than 0.3 ms away (a bass below its cabinet's own resonance: the fundamental alone is worth
-    more than all harmonics), the maximum of a partly whitened one, which gives the harmonics their say.
+
+def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
+    """The maximum of the plain correlation uphill from ``lag_s``.
+
+    Where that lies far away (a bass below its cabinet's own resonance: the fundamental alone is worth more than all
+    harmonics), the harmonics' best sum counts half: what a filter does to the low notes turns it the one way, what it
+    does to the high ones turns the delay of all coherent frequencies the other.
     """
     hz = spectra.frequencies_hz
-    heard = hz > 20.0
-    first, second = spectra.first.sum(axis=0), spectra.second.sum(axis=0)
-    level = np.sqrt(smooth_bins(first, 9) * smooth_bins(second, 9))
+    level = np.sqrt(smooth_bins(spectra.first.sum(axis=0), 9) * smooth_bins(spectra.second.sum(axis=0), 9))
     level += level.max(initial=0.0) * 1e-4 + 1e-37
     climb = [lag_s]
     for power in _POWERS:
-        climb.append(refine(cross * heard * level**-power, hz, climb[-1], within_s=0.0004).lag_s)
-    at = climb[-1] if all(abs(lag - lag_s) < 0.0003 for lag in climb) else climb[1]
-    value = float((cross * heard * np.exp(2j * np.pi * hz * at)).real.sum())
-    whole = float(np.sqrt(first[heard].sum(dtype=float) * second[heard].sum(dtype=float)))
-    return at, abs(value) / max(whole, 1e-300)
+        climb.append(refine(cross * (hz > 20.0) * level**-power, hz, climb[-1], within_s=0.0004).lag_s)
+    if max(abs(lag - lag_s) for lag in climb) < _NEAR_SUM_S:
+        return climb[-1]
+    harmonics_s = refine(cross * (hz > _HARMONICS_HZ), hz, lag_s, within_s=_NEAR_SUM_S).lag_s
+    return 0.5 * (lag_s + harmonics_s)
 
 
 def _sum_noise_s(spectra: Spectra, cross: Complexes, coherence: Floats, lag_s: float) -> float:
     """How far chance alone moves the maximum of the plain correlation, one sigma in seconds."""
-    omega = 2 * np.pi * spectra.frequencies_hz * (coherence > _SHARED)
+    hz = spectra.frequencies_hz
+    omega = 2 * np.pi * hz * ((coherence > _SHARED) & (hz > _HARMONICS_HZ))
     powers = spectra.first.sum(axis=0, dtype=float) * spectra.second.sum(axis=0, dtype=float)
     noise = float((omega**2 * powers * (1.0 - coherence)).sum()) / (2 * len(spectra.times_s))
     bend = abs(float((omega**2 * (cross * np.exp(1j * omega * lag_s)).real).sum()))

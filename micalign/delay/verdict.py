@@ -24,6 +24,9 @@ _FEW_SHARED: Final = 0.5
 _ENOUGH: Final = 6
 _WIDE_LOBE_S: Final = 1e-4
 _ALIKE: Final = 0.47
+_ONE_SOUND: Final = 0.6
+_ONE_PATH_S: Final = 0.0005
+_SHORTEST_PERIOD_S: Final = 0.009
 # Errors of the benchmark's even seeds: the scatter of groups tells half of the error, for all groups share the same
 # reflections; two thirds lie within twice the scatter and 1.5 % of the peak's width for each rival of its height.
 _SCATTER: Final = 2.0
@@ -58,6 +61,16 @@ def judge(evidence: Evidence) -> Verdict:
 def rival_share(evidence: Evidence) -> float:
     """The highest other peak as a share of the chosen one."""
     return _highest(evidence, 0) / evidence.height
+
+
+def is_one_path(evidence: Evidence) -> bool:
+    """Whether nothing but a filter seems to lie between the tracks: no reflection, though a note may have periods."""
+    near = max(
+        (abs(p.height) for p in evidence.peaks if 0.0004 < abs(p.lag_s - evidence.best.lag_s) < _SHORTEST_PERIOD_S),
+        default=0.0,
+    )
+    alike = abs(evidence.best.height) > _ONE_SOUND and near < 0.45 * evidence.height
+    return alike or rival_share(evidence) < 0.45
 
 
 def polarity_margin(evidence: Evidence) -> float:
@@ -131,11 +144,16 @@ def choose(
     verdicts = [judge(evidence) for evidence in (by_strokes, by_stretches) if evidence is not None]
     if not verdicts:
         return None
-    if len(verdicts) == 1:
+    if len(verdicts) == 1 or close_is_certain:
         return verdicts[0]
     strokes, long = verdicts
-    if close_is_certain:
-        return strokes
+    if _one_sound(strokes, long):
+        return long
+    return strokes if surely_close(near, far) else _perhaps_close(strokes, long, near, far)
+
+
+def _perhaps_close(strokes: Verdict, long: Verdict, near: Listened, far: Listened) -> Verdict:
+    """The strokes' verdict or the stretches', where no track is a close mic's beyond doubt."""
     shared = shared_strokes(near, far)
     apart = all(abs(peak.lag_s - long.evidence.best.lag_s) > AGREE_S for peak in strokes.evidence.peaks)
     voice = strokes.evidence.lobe_s < _WIDE_LOBE_S
@@ -153,6 +171,18 @@ def choose(
     if clear and strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
         return strokes
     return _doubted(long) if apart else long
+
+
+def may_be_one_sound(strokes: Evidence | None) -> bool:
+    """Whether the strokes of a pair are so alike that one track may be the other through a filter."""
+    return strokes is not None and abs(strokes.best.height) > _ONE_SOUND
+
+
+def _one_sound(strokes: Verdict, long: Verdict) -> bool:
+    """Whether strokes and stretches tell of one path: then the stretches, which hold the low notes, tell its lobe."""
+    near = abs(strokes.evidence.best.lag_s - long.evidence.best.lag_s) < _ONE_PATH_S
+    alike = may_be_one_sound(strokes.evidence) and abs(long.evidence.best.height) > _ONE_SOUND
+    return near and alike
 
 
 def _doubted(verdict: Verdict) -> Verdict:
