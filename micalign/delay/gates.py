@@ -16,8 +16,9 @@ import numpy as np
 from micalign.arrays import Floats, Ints
 from micalign.delay.correlation import raised_cosine
 from micalign.delay.onsets import Envelope
+from micalign.take.model import Track
 
-__all__ = ["Gate", "matched_window", "moments_to_samples", "rest", "stretches", "strokes", "thinned"]
+__all__ = ["Gate", "common_samples", "matched_window", "moments_to_samples", "rest", "stretches", "strokes", "thinned"]
 
 LEAD_S: Final = 0.003
 STROKE_S: Final = 0.020
@@ -130,3 +131,9 @@ def _sounding(env: Envelope, starts: Ints, length: int) -> Ints:
 def moments_to_samples(moments_s: Floats, start_s: float, rate: int) -> Ints:
     """Times on the take's clock to samples of a track, in order."""
     return np.sort(np.rint((moments_s - start_s) * rate).astype(np.intp))
+
+
+def common_samples(near: Track, far: Track, delay_s: float) -> tuple[int, int]:
+    """The samples of the near track that the far one holds as well: a frame cut short in one of them is not alike."""
+    later = round((delay_s + near.start_s - far.start_s) * near.sample_rate)
+    return max(0, 1 - later), min(near.frames, far.frames - later - 1)

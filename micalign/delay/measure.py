@@ -17,7 +17,7 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.delay.drift import Line, drift_line
 from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
-from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
+from micalign.delay.gates import common_samples, moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.result import Delay, Rival
 from micalign.delay.sharpen import Sharp, sharpen
@@ -249,7 +249,7 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
             length_s=0.085,
             most=300,
             matched=True,
-            within=_common(near.track, far.track, delay_s),
+            within=common_samples(near.track, far.track, delay_s),
         )
         sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=is_one_path(evidence))
         delay_s, uncertainty_s = sharp.delay_s, _spread(sharp, evidence)
@@ -268,12 +268,6 @@ def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay
         verdict.reason,
         rivals[:4],
     )
-
-
-def _common(near: Track, far: Track, delay_s: float) -> tuple[int, int]:
-    """The samples of the near track that the far one holds as well: a frame cut short in one of them is not alike."""
-    later = round((delay_s + near.start_s - far.start_s) * near.sample_rate)
-    return max(0, 1 - later), min(near.frames, far.frames - later - 1)
 
 
 def _spread(sharp: Sharp, evidence: Evidence) -> float:
