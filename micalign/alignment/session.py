@@ -34,6 +34,7 @@ _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm w
 _SECOND_HAND: Final = 0.01
 _DISAGREE_S: Final = 0.1e-3
 _BLEED_CONFIDENCE: Final = 0.2
+_BACK: Final = "inverted as the scene says: a mic hears it with its back"
 
 
 def measured_scene(
@@ -59,10 +60,23 @@ def measured_scene(
     against = reference or default_reference(scene, names)
     take.track(against)
     wanted = wanted_of(scene, names)
-    sources = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
     wishes = wishes_of(scene, names, reference=against)
+    heard = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
+    sources = tuple(_told_of_backs(one, wishes) for one in heard)
     rows = tuple(TrackDelay(name, _best_answer(sources, wishes, name)) for name in names if name != against)
     return Measured(against, take.sample_rate, rows, sources)
+
+
+def _told_of_backs(source: SourceDelays, wishes: Wishes) -> SourceDelays:
+    """A source with a word at every inversion that the scene itself predicts: it is no fault of a cable."""
+
+    def told(pair: PairDelay) -> PairDelay:
+        backs = [(source.source, name) in wishes.inverted for name in (pair.reference, pair.track)]
+        if pair.delay.polarity > 0 or pair.delay.reason or not pair.delay.reliable or backs[0] == backs[1]:
+            return pair
+        return replace(pair, delay=replace(pair.delay, reason=_BACK))
+
+    return replace(source, pairs=tuple(told(pair) for pair in source.pairs))
 
 
 def default_reference(scene: Scene, names: Sequence[str]) -> str:

@@ -67,6 +67,10 @@ def test_singers_and_a_cab_across_the_room_stay_as_recorded(render, rng):
     found = measured_scene(BARN, take)
     assert [one.delay.reliable for one in found.tracks] == [False, False]
     assert all("shares no source with 'alto mic'" in (one.delay.reason or "") for one in found.tracks)
+    alto = next(one for one in found.sources or () if one.source == "alto")
+    back = next(one.delay for one in alto.tracks if one.track == "ribbon")
+    assert (back.polarity, back.reliable) == (-1, True)
+    assert back.reason == "inverted as the scene says: a mic hears it with its back"
     offsets = planned(found, wishes_of(BARN, [track.name for track in take.tracks], reference=found.reference))
     for name in ("tenor mic", "ribbon"):
         shift = offsets.shift(name)
