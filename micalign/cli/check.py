@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micalign.cli.options import json_option, quiet_option
+from micalign.cli.options import PATH, json_option, quiet_option
 from micalign.cli.output import console, note, print_json
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def _print_rules(context: click.Context, _: click.Parameter, asked: bool) -> Non
 
 
 @click.command("check")
-@click.argument("scene", type=click.Path(path_type=Path), metavar="SCENE")
+@click.argument("scene", type=PATH, metavar="SCENE")
 @click.option(
     "--order", type=click.IntRange(1, 3), default=1, show_default=True, help="Up to how many bounces to follow."
 )

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-__all__ = ["FiniteRange", "force_option", "json_option", "out_option", "quiet_option", "scene_argument", "scene_option"]
+__all__ = [
+    "PATH",
+    "FiniteRange",
+    "force_option",
+    "json_option",
+    "out_option",
+    "quiet_option",
+    "scene_argument",
+    "scene_option",
+]
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -25,8 +35,19 @@ class FiniteRange(click.FloatRange):
         return number
 
 
-# Existence is checked where the file is opened, so that program and library refuse in the same words.
-PATH = click.Path(path_type=Path)
+class _AnyPath(click.Path):
+    """A path as it is given; existence is checked where it is opened, so that library and program refuse alike."""
+
+    def convert(
+        self, value: str | os.PathLike[str], param: click.Parameter | None, ctx: click.Context | None
+    ) -> str | bytes | os.PathLike[str]:
+        """The path, or a refusal of what no system can look for."""
+        if "\0" in str(value):
+            self.fail(f"{str(value)!r} holds a zero byte, which no file's name can.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+PATH = _AnyPath(path_type=Path)
 
 
 def json_option(command: _Command) -> _Command:

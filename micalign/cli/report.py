@@ -46,15 +46,16 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.files.whole import write_text  # noqa: PLC0415
+    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
     from micalign.report.scene_page import report_page  # noqa: PLC0415
 
     planned = surveyed(read_scene(scene))
+    target = out or Path(scene.with_suffix(".html").name)
+    refuse_taken(target, force=force)  # before the work, not after it
     prediction = predict(planned)
     found = findings(planned, prediction)
-    target = out or Path(scene.with_suffix(".html").name)
     studied = _study(planned, scene, with_take, lambda words: note(words, quiet=quiet))
     figures = _figures(planned, prediction, studied)
     text = report_page(planned, prediction, found, figures, name=scene.stem, take=_values(studied, prediction))

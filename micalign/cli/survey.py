@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import force_option, json_option, quiet_option, scene_argument
+from micalign.cli.options import PATH, force_option, json_option, quiet_option, scene_argument
 from micalign.cli.output import clean, console, note, print_json
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ __all__ = ["command"]
 @click.option(
     "--write",
     "target",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="NEW.toml",
     help="Write a copy of the scene with the coordinates found; comments are kept.",
 )

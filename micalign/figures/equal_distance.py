@@ -91,7 +91,7 @@ def _sheet(extent: Extent) -> tuple[Figure, Axes]:
     scale = min(_MAP_IN / width, _MAP_IN / depth)
     across, up = max(width * scale, 0.1), depth * scale
     figure_in = (max(_LEFT_IN + across + 0.25, _NARROWEST_IN), _FOOT_IN + up + 0.4)
-    figure = new_figure(*figure_in, constrained=False)
+    figure = new_figure(*figure_in)
     spot = (_LEFT_IN / figure_in[0], _FOOT_IN / figure_in[1], across / figure_in[0], up / figure_in[1])
     return figure, figure.add_axes(spot)
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from micalign.figures.style import COLOURS, LARGE, NORMAL, SMALL, dress, new_figure, words
+from micalign.figures.style import COLOURS, LARGE, NORMAL, SMALL, dress, stacked, words
 from micalign.take.track_levels import TrackLevels
 from micalign.take.verdict import WorkingWindow
 from micalign.units import show_percent
@@ -45,28 +45,32 @@ def levels_figure(take: Sequence[TrackLevels], window: WorkingWindow | None = No
     """
     window = window or WorkingWindow()
     shown = take[:_MOST_TRACKS]
-    figure = new_figure(7.6, 0.95 + _STRIP_IN * max(len(shown), 1))
-    panels = figure.subplots(max(len(shown), 1), 1, sharex=True, squeeze=False)[:, 0]
+    figure, panels = stacked(
+        max(len(shown), 1), panel_in=_STRIP_IN - 0.06, gap_in=0.06, top_in=0.42, margins_in=(1.45, 1.15)
+    )
     longest_s = max((levels.duration_s for levels in shown), default=1.0)
     for axes, levels in zip(panels, shown, strict=False):
-        _draw_strip(axes, levels, window)
-    _time_axis(panels[-1], longest_s)
+        _draw_strip(axes, levels, window, longest_s)
+    _time_axis(panels[-1])
     more = f", {len(take) - len(shown)} more tracks are left out" if len(take) > len(shown) else ""
     ends = f"{window.lower_percent:g} to {window.upper_percent:g} % of full scale"
     marks = "; ▾ clipped" if any(levels.clipping.marks_s for levels in shown) else ""
     title = f"loudest peaks should end in the shade ({ends}){marks}{more}"
-    figure.suptitle(title, fontsize=LARGE, color=COLOURS["ink"], x=0.02, ha="left")
+    figure.suptitle(
+        title, fontsize=LARGE, color=COLOURS["ink"], x=0.02, y=1 - 0.12 / figure.get_figheight(), va="top", ha="left"
+    )
     return figure
 
 
-def _draw_strip(axes: Axes, levels: TrackLevels, window: WorkingWindow) -> None:
+def _draw_strip(axes: Axes, levels: TrackLevels, window: WorkingWindow, longest_s: float) -> None:
     dress(axes, grid="")
     tall = max(1.0, levels.peak)
     axes.set_ylim(-1.08 * tall, 1.08 * tall)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.spines["bottom"].set_visible(False)
-    axes.tick_params(axis="x", which="both", length=0)
+    axes.set_xlim(0.0, longest_s)
+    axes.tick_params(axis="x", which="both", length=0, labelbottom=False)
     lower, upper = window.lower_percent / 100.0, window.upper_percent / 100.0
     for side in (1.0, -1.0):
         axes.axhspan(side * lower, side * upper, color=COLOURS["sea"], alpha=0.28, linewidth=0)
@@ -117,8 +121,7 @@ def _mark_clips(axes: Axes, levels: TrackLevels, tall: float) -> None:
         )
 
 
-def _time_axis(axes: Axes, longest_s: float) -> None:
+def _time_axis(axes: Axes) -> None:
     axes.spines["bottom"].set_visible(True)
-    axes.tick_params(axis="x", length=3.5)
-    axes.set_xlim(0.0, longest_s)
+    axes.tick_params(axis="x", length=3.5, labelbottom=True)
     axes.set_xlabel("time (s)", fontsize=NORMAL, color=COLOURS["ink"])

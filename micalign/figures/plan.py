@@ -64,7 +64,7 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
         scene.source(paths_of)
     entries = _entries(scene)
     sheet = sheet_for(extent_of(scene, before=before), key_in=_ENTRY_IN * (-(-len(entries) // _COLUMNS)) + 0.1)
-    figure = new_figure(sheet.width_in, sheet.height_in, constrained=False)
+    figure = new_figure(sheet.width_in, sheet.height_in)
     unit = "m" if scene.length_unit == "mm" else scene.length_unit
     drawing = Drawing(scene, before, paths_of, unit, sheet.inches_per_metre)
     for view in VIEWS:
@@ -105,7 +105,7 @@ def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
     across, up = width_in - _FLOOR_LEFT - 0.1, height_in - _FLOOR_FOOT - 0.1
     scale = min(across / extent.size[0], up / extent.size[1])
     extent = _widened(extent, scene, across / scale)
-    figure = new_figure(width_in, height_in, constrained=False)
+    figure = new_figure(width_in, height_in)
     size = extent.size[0] * scale, extent.size[1] * scale
     left = _FLOOR_LEFT + (across - size[0]) / 2
     axes = figure.add_axes((left / width_in, _FLOOR_FOOT / height_in, size[0] / width_in, size[1] / height_in))

@@ -30,7 +30,7 @@ def sketches() -> dict[str, Figure]:
 def _sheet(
     width_in: float, height_in: float, across: tuple[float, float], up: tuple[float, float]
 ) -> tuple[Figure, Axes]:
-    figure = new_figure(width_in, height_in, constrained=False)
+    figure = new_figure(width_in, height_in)
     axes = figure.add_axes((0.01, 0.01, 0.98, 0.98))
     axes.set_axis_off()
     axes.set_xlim(*across)

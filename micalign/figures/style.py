@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, Final
 import matplotlib as mpl
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from micalign.errors import OutputError
@@ -84,7 +83,7 @@ _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 _DPI: Final = 150
 
 
-def new_figure(width_in: float, height_in: float, *, constrained: bool = True) -> Figure:
+def new_figure(width_in: float, height_in: float) -> Figure:
     """An empty figure on our paper, with a canvas of its own.
 
     >>> new_figure(4.0, 3.0).get_size_inches().tolist()
@@ -96,13 +95,17 @@ def new_figure(width_in: float, height_in: float, *, constrained: bool = True) -
         facecolor=COLOURS["paper"],
     )
     FigureCanvasAgg(figure)
-    if constrained:
-        figure.set_layout_engine(ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.08, hspace=0.04, wspace=0.04))
     return figure
 
 
 def stacked(
-    rows: int, *, panel_in: float, gap_in: float = 0.0, top_in: float = 0.45, width_in: float = 7.6
+    rows: int,
+    *,
+    panel_in: float,
+    gap_in: float = 0.0,
+    top_in: float = 0.45,
+    width_in: float = 7.6,
+    margins_in: tuple[float, float] = (0.8, 0.25),
 ) -> tuple[Figure, list[Axes]]:
     """A figure of panels of one width, one above the other; their margins hold labels of the style's size.
 
@@ -112,9 +115,9 @@ def stacked(
     >>> len(panels), round(float(figure.get_figheight()), 2)
     (2, 5.45)
     """
-    left_in, right_in, bottom_in = 0.8, 0.25, 0.6
+    (left_in, right_in), bottom_in = margins_in, 0.6
     height_in = top_in + rows * panel_in + (rows - 1) * gap_in + bottom_in
-    figure = new_figure(width_in, height_in, constrained=False)
+    figure = new_figure(width_in, height_in)
     width = (width_in - left_in - right_in) / width_in
     feet_in = [bottom_in + (rows - 1 - row) * (panel_in + gap_in) for row in range(rows)]
     spots = [(left_in / width_in, foot / height_in, width, panel_in / height_in) for foot in feet_in]

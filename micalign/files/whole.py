@@ -20,7 +20,7 @@ from typing import Final
 
 from micalign.errors import OutputError
 
-__all__ = ["make_folder", "whole_file", "write_bytes", "write_text"]
+__all__ = ["make_folder", "refuse_taken", "whole_file", "write_bytes", "write_text"]
 
 _MARK: Final = ".micalign-partial-"
 _PARTIAL: Final = re.compile(r"\..*" + re.escape(_MARK) + r"\d+-[0-9a-f]{8}", re.DOTALL)
@@ -112,6 +112,13 @@ def make_folder(path: str | os.PathLike[str]) -> Path:
             folder.mkdir(parents=True, exist_ok=True)
             _flush_folder(folder.parent)
     return folder
+
+
+def refuse_taken(path: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Refuse before long work what `whole_file` would refuse after it: a name that is taken, or is none."""
+    target = Path(path)
+    with _spoken(target):
+        _refuse_taken(target, force=force)
 
 
 def _refuse_taken(target: Path, *, force: bool) -> None:

@@ -56,3 +56,13 @@ def test_every_bundled_scene_makes_a_page_with_its_take(name: str, tmp_path: Pat
     page = (tmp_path / "page.html").read_text()
     assert "Before and after" in page
     assert "Offsets" in page
+
+
+def test_a_page_that_is_in_the_way_is_told_before_the_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is studied or drawn for a page that cannot be written."""
+    monkeypatch.setattr("micalign.report.scene_page.report_page", lambda *_, **__: pytest.fail("worked in vain"))
+    (tmp_path / "page.html").write_text("mine")
+    said = micalign("report", SCENES / "jazz-kit.toml", "-o", tmp_path / "page.html")
+    assert said.status == 2
+    assert "--force" in said.err
+    assert (tmp_path / "page.html").read_text() == "mine"

@@ -120,7 +120,7 @@ def test_a_figure_in_a_page_takes_its_colours_from_the_page() -> None:
 
 @pytest.mark.parametrize("name", ["$x^2$", r"\frac{1}{2} $a$", "Ω 日本 🥁", "<b>&\"'", "a\nb\t"])
 def test_any_name_is_written_as_it_stands_without_a_complaint(name: str) -> None:
-    figure = new_figure(3, 1, constrained=False)
+    figure = new_figure(3, 1)
     figure.text(0.1, 0.5, words(name))
     assert render(figure, ".png")
 
