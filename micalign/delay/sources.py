@@ -289,8 +289,6 @@ def _at(envelopes: Mapping[str, Envelope], names: Sequence[str], times: Floats) 
 
 
 def _during(envelopes: Mapping[str, Envelope], names: Sequence[str], leads: Bools) -> dict[str, float]:
-    """Root mean square of each track where the source leads."""
-    if not leads.any():
-        return dict.fromkeys(names, 0.0)
+    """Root mean square of each track where the source leads, which it does somewhere."""
     found = {name: envelopes[name].energy for name in names}
     return {name: float(np.sqrt(energy[leads[: len(energy)]].mean())) for name, energy in found.items()}
