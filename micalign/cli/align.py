@@ -31,13 +31,26 @@ __all__ = ["command"]
 @click.command("align")
 @tracks_argument
 @scene_option
-@click.option("--offsets", "sheet", type=PATH, metavar="FILE", help="Apply an offsets.json, edited or not.")
-@out_option("Folder for the aligned set; 'aligned' beside the reference or the scene if left out.")
+@click.option(
+    "--offsets", "sheet", type=PATH, metavar="FILE", help="Apply an offsets.json, edited or not.  [default: measure]"
+)
+@out_option("Folder for the aligned set.  [default: 'aligned' beside the reference or the scene]")
 @reference_option
-@click.option("--for", "for_source", metavar="SOURCE", help="With --scene: the source the shifts must suit.")
+@click.option(
+    "--for",
+    "for_source",
+    metavar="SOURCE",
+    help="With --scene: the source the shifts must suit.  [default: all of them]",
+)
 @click.option("--split-pairs", is_flag=True, help="With --scene: let the mics of a stereo pair move apart.")
 @max_delay_option
-@click.option("--max-shift", "max_shift_ms", type=FiniteRange(min=0.0), metavar="MS", help="Move nothing further.")
+@click.option(
+    "--max-shift",
+    "max_shift_ms",
+    type=FiniteRange(min=0.0),
+    metavar="MS",
+    help="Move nothing further than this, in ms.  [default: no limit]",
+)
 @loopback_option
 @click.option("--correct-drift", is_flag=True, help="Take the difference of two recorders' clocks out of each TRACK.")
 @click.option("--match-phase", is_flag=True, help="Turn each DI's phase towards its mic by all-pass filters.")
@@ -47,14 +60,14 @@ __all__ = ["command"]
     type=FiniteRange(min=0.0, max=60.0),
     default=0.0,
     show_default=True,
-    help="Turn all tracks down by so much, so that none clips.",
+    help="Turn all tracks down by so many dB, so that none clips.",
 )
 @click.option(
     "--preview",
     "preview_s",
     type=FiniteRange(min=0.1, max=60.0),
     metavar="SECONDS",
-    help="Write the sum before and after, equally loud, about each source's loudest hit.",
+    help="Write so many seconds of the sum, before and after, round each source's loudest hit.  [default: none]",
 )
 @force_option
 @json_option

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import click
 
@@ -28,32 +29,49 @@ class ArrangementOptions:
     unit: str
 
 
+_OPTIONS: Final = (
+    click.option(
+        "--arrangement",
+        type=click.Choice(list(ARRANGEMENTS)),
+        help="Make a first scene of this kind instead.  [default: better SCENE]",
+    ),
+    click.option(
+        "--at",
+        multiple=True,
+        metavar="NAME=X,Y,Z",
+        help="A source to build round, in --unit; may be repeated.  [default: usual ones]",
+    ),
+    click.option(
+        "--around",
+        multiple=True,
+        metavar="NAME",
+        help="A source of SCENE to build round; may be repeated.  [default: all of them]",
+    ),
+    click.option(
+        "--room",
+        metavar="W,D,H",
+        help="The room's width, depth and height, in --unit.  [default: that of SCENE, else none]",
+    ),
+    click.option(
+        "--facing",
+        type=click.Choice(list(FACINGS)),
+        default="front",
+        show_default=True,
+        help="The wall that the source or player looks at.",
+    ),
+    click.option(
+        "--unit",
+        type=click.Choice(LENGTH_UNITS),
+        default="m",
+        show_default=True,
+        help="The unit of bare numbers, and of the new scene.",
+    ),
+)
+
+
 def arrangement_options(command: click.decorators.FC) -> click.decorators.FC:
     """``--arrangement`` and the options that go with it."""
-    for option in reversed(
-        (
-            click.option(
-                "--arrangement", type=click.Choice(list(ARRANGEMENTS)), help="Make a first scene of this kind instead."
-            ),
-            click.option("--at", multiple=True, metavar="NAME=X,Y,Z", help="A source to build round; may be repeated."),
-            click.option("--around", multiple=True, metavar="NAME", help="A source of SCENE to build round."),
-            click.option("--room", metavar="W,D,H", help="The room's width, depth and height."),
-            click.option(
-                "--facing",
-                type=click.Choice(list(FACINGS)),
-                default="front",
-                show_default=True,
-                help="The wall that the source or player looks at.",
-            ),
-            click.option(
-                "--unit",
-                type=click.Choice(LENGTH_UNITS),
-                default="m",
-                show_default=True,
-                help="Of bare numbers, and of the new scene.",
-            ),
-        )
-    ):
+    for option in reversed(_OPTIONS):
         command = option(command)
     return command
 

@@ -30,7 +30,7 @@ def _print_rules(context: click.Context, _: click.Parameter, asked: bool) -> Non
 @click.command("check")
 @click.argument("scene", type=PATH, metavar="SCENE")
 @click.option(
-    "--order", type=click.IntRange(1, 3), default=1, show_default=True, help="Up to how many bounces to follow."
+    "--order", type=click.IntRange(1, 3), default=1, show_default=True, help="Follow reflections up to so many bounces."
 )
 @click.option("--all", "everything", is_flag=True, help="Every row of every table, not only those that matter most.")
 @click.option("--tapes", is_flag=True, help="Only the distances between things: the list to carry into the room.")

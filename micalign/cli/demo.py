@@ -18,7 +18,9 @@ __all__ = ["command"]
 
 @click.command("demo")
 @out_option("Folder for everything; it must be new.", default="micalign-demo")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, another take.")
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, another take."
+)
 @force_option
 @quiet_option
 def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:

@@ -27,17 +27,26 @@ _SINGLE: Final = frozenset(
 @click.command("draw")
 @scene_argument
 @out_option("Folder for all figures, or one file that ends in .png, .svg or .pdf.", default="figures")
-@click.option("--only", type=click.Choice(KINDS), multiple=True, help="This kind alone; may be repeated.")
+@click.option(
+    "--only", type=click.Choice(KINDS), multiple=True, help="This kind alone; may be repeated.  [default: every kind]"
+)
 @click.option(
     "--format",
     "kind_of_file",
     type=click.Choice(["png", "svg", "pdf"]),
     default="png",
     show_default=True,
-    help="Of the figures in a folder.",
+    help="The format of the figures in a folder.",
 )
-@click.option("--paths", "paths_of", metavar="SOURCE", help="Draw the direct paths of this source, and its arrivals.")
-@click.option("--before", type=PATH, metavar="SCENE", help="A scene with the old places: draw them hollow.")
+@click.option(
+    "--paths",
+    "paths_of",
+    metavar="SOURCE",
+    help="Draw the direct paths of this source, and its arrivals.  [default: no paths]",
+)
+@click.option(
+    "--before", type=PATH, metavar="SCENE", help="A scene with the old places: draw them hollow.  [default: none]"
+)
 @click.option("--take", "with_take", is_flag=True, help="Also draw the recording that the scene names.")
 @force_option
 @json_option

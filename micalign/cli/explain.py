@@ -24,12 +24,23 @@ UNITS: Final = ("m", "cm", "mm", "ft", "in")
     "--distances",
     type=(str, str),
     metavar="A B",
-    help="The lesson about your own case: two distances from one source, such as '30 cm' '95 cm'.",
+    help="Your own case: two distances from one source, as '30 cm' '95 cm' or in --unit.  [default: none]",
 )
-@click.option("--delay-ms", type=FiniteRange(0.0, 1000.0, min_open=True), help="Or the delay of your own copy.")
-@click.option("--unit", type=click.Choice(UNITS), help="Of the lengths.  [default: that of --distances, else cm]")
-@click.option("--questions", "count", type=click.IntRange(1, 200), help="Also write so many questions and answers.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, other questions.")
+@click.option(
+    "--delay-ms",
+    type=FiniteRange(0.0, 1000.0, min_open=True),
+    help="Or the delay of your own copy, in ms.  [default: 1 ms]",
+)
+@click.option("--unit", type=click.Choice(UNITS), help="The unit of lengths.  [default: that of --distances, else cm]")
+@click.option(
+    "--questions",
+    "count",
+    type=click.IntRange(1, 200),
+    help="Also write so many questions and answers.  [default: none]",
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, other questions."
+)
 @force_option
 @json_option
 @quiet_option

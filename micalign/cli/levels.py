@@ -32,7 +32,7 @@ _TOLD_EVERY_S: Final = 120
     metavar="LOWER UPPER",
     help="Where the loudest peaks should lie, in percent of full scale.",
 )
-@out_option("Draw the take into this file (.png, .svg or .pdf).")
+@out_option("Draw the take into this file (.png, .svg or .pdf).  [default: no figure]")
 @force_option
 @json_option
 @quiet_option

@@ -13,8 +13,15 @@ __all__ = ["command"]
 
 @click.command("locate")
 @scene_argument
-@click.option("--write", type=PATH, metavar="NEW.toml", help="Write the scene with the places that are reliable.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the starts of the search.")
+@click.option(
+    "--write",
+    type=PATH,
+    metavar="NEW.toml",
+    help="Write the scene with the places that are reliable.  [default: nothing]",
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number that sets where the search starts."
+)
 @force_option
 @json_option
 @quiet_option

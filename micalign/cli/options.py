@@ -87,7 +87,12 @@ def scene_argument(command: _Command) -> _Command:
 
 def scene_option(command: _Command) -> _Command:
     """``--scene``."""
-    return click.option("--scene", type=PATH, metavar="SCENE", help="Scene file (TOML) that names the tracks.")(command)
+    return click.option(
+        "--scene",
+        type=PATH,
+        metavar="SCENE",
+        help="Scene file (TOML) that names the tracks.  [default: none, TRACKs are given]",
+    )(command)
 
 
 def tracks_argument(command: _Command) -> _Command:
@@ -97,9 +102,11 @@ def tracks_argument(command: _Command) -> _Command:
 
 def reference_option(command: _Command) -> _Command:
     """``--reference``."""
-    return click.option("--reference", metavar="TRACK", help="With --scene: the track the others are held against.")(
-        command
-    )
+    return click.option(
+        "--reference",
+        metavar="TRACK",
+        help="With --scene: the track the others are held against.  [default: one that suits]",
+    )(command)
 
 
 def max_delay_option(command: _Command) -> _Command:
@@ -109,7 +116,7 @@ def max_delay_option(command: _Command) -> _Command:
         type=FiniteRange(min=0.1, max=60_000.0),
         default=50.0,
         show_default=True,
-        help="Largest delay looked for, either way; beyond 2000 the rough place is found by loudness first.",
+        help="Largest delay looked for, either way, in ms; beyond 2000 ms the rough place is found by loudness first.",
     )(command)
 
 
@@ -125,5 +132,5 @@ def loopback_option(command: _Command) -> _Command:
     return click.option(
         "--loopback",
         metavar="FILE",
-        help="REFERENCE recorded back through the interface: its latency is used for all.",
+        help="REFERENCE recorded back through the interface: its latency is used for all.  [default: none]",
     )(command)

@@ -24,8 +24,12 @@ __all__ = ["command"]
 
 @click.command("place")
 @click.argument("scene", type=PATH, required=False, metavar="SCENE")
-@click.option("--write", type=PATH, metavar="NEW.toml", help="Write the scene with the new positions.")
-@click.option("--figure", type=PATH, metavar="FILE", help="Draw old and new places (.png, .svg or .pdf).")
+@click.option(
+    "--write", type=PATH, metavar="NEW.toml", help="Write the scene with the new positions.  [default: nothing]"
+)
+@click.option(
+    "--figure", type=PATH, metavar="FILE", help="Draw old and new places (.png, .svg or .pdf).  [default: no figure]"
+)
 @arrangement_options
 @force_option
 @json_option

@@ -15,15 +15,17 @@ __all__ = ["command"]
 @click.command("simulate")
 @scene_argument
 @out_option("Folder for the files.  [default: the scene's own take folder]")
-@click.option("--seconds", type=float, default=20.0, show_default=True, help="Length of the take.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another seed, another take.")
+@click.option("--seconds", type=float, default=20.0, show_default=True, help="Length of the take in seconds.")
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, another take."
+)
 @click.option("--rate", "sample_rate", type=int, default=48000, show_default=True, help="Sample rate in hertz.")
 @click.option(
     "--order",
     type=click.IntRange(0, 4),
     default=1,
     show_default=True,
-    help="Surfaces a reflection may meet on its way; 0 for none.",
+    help="Follow reflections up to so many bounces; 0 for none.",
 )
 @click.option(
     "--snr",
@@ -31,7 +33,7 @@ __all__ = ["command"]
     type=FiniteRange(-60.0, 200.0),
     default=50.0,
     show_default=True,
-    help="Decibels of each track over its noise.",
+    help="Level of each track over its noise, in dB.",
 )
 @force_option
 @json_option

@@ -24,7 +24,7 @@ __all__ = ["command"]
     "target",
     type=PATH,
     metavar="NEW.toml",
-    help="Write a copy of the scene with the coordinates found; comments are kept.",
+    help="Write a copy of the scene with the coordinates found; comments are kept.  [default: nothing]",
 )
 @force_option
 @json_option

@@ -19,7 +19,7 @@ from micalign.units import show_length, show_ms, show_ms_known
 __all__ = ["Channel", "SheetSize", "String", "channels", "sheet_size", "strings"]
 
 _PAGE_MM: Final = 244.0  # Letter within margins of 13 mm is 253 mm high; the rest is room for error
-_HEAD_MM: Final = 58.0  # title, line of blanks, two headings, a table head, the caution, and room for notes
+_HEAD_MM: Final = 62.0  # title, line of blanks, two headings, a table head, the cautions, and room for notes
 _LINE_MM: Final = (0.4233, 0.85)  # a table's line: type at 1.2 of its size, and padding with rule
 _POINTS: Final = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
 _PLAN_MM: Final = (130.0, 55.0)  # the tallest plan, and the smallest that is still read
