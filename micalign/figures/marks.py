@@ -69,7 +69,9 @@ def draw_things(axes: Axes, drawing: Drawing, view: View) -> None:
     if drawing.before is not None:
         _draw_moves(axes, drawing, view, drawing.before)
     tags = [*_path_tags(axes, drawing, view), *_name_tags(drawing, view)]
-    place_tags(axes, tags, taken=[view.flat(thing.position) for thing in scene.placed()], unit_m=METRES[drawing.unit])
+    outlines = [lobe_outline(scene, mic, view, radius=_lobe_m(drawing)) for mic in scene.mics]
+    taken = [view.flat(thing.position) for thing in scene.placed()]
+    place_tags(axes, tags, taken=taken, outlines=outlines, unit_m=METRES[drawing.unit])
 
 
 def _draw_room(axes: Axes, drawing: Drawing, view: View) -> None:

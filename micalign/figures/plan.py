@@ -19,6 +19,7 @@ from micalign.scene.model import Scene
 from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -204,9 +205,10 @@ def _draw_scale_bar(axes: Axes, drawing: Drawing, sheet: Sheet) -> None:
 
 def _write_symbols(axes: Axes, drawing: Drawing) -> None:
     from matplotlib.lines import Line2D  # noqa: PLC0415 - beside its use
+    from matplotlib.patches import Patch  # noqa: PLC0415 - beside its use
 
     blank: dict[str, Any] = {"linestyle": "none", "markersize": 6}
-    handles = [
+    handles: list[Artist] = [
         Line2D([], [], marker="o", color=COLOURS["amber"], label="source", **blank),
         Line2D([], [], marker="s", color=COLOURS["blue"], label="mic and its pickup", **blank),
     ]
@@ -216,7 +218,9 @@ def _write_symbols(axes: Axes, drawing: Drawing) -> None:
         hollow: dict[str, Any] = {"markerfacecolor": COLOURS["paper"], "color": COLOURS["ink"]}
         handles.append(Line2D([], [], marker="s", label="old place", **hollow, **blank))
     if drawing.scene.keepouts:
-        handles.append(Line2D([], [], color=COLOURS["soft"], linewidth=4, alpha=0.4, label="keep out"))
+        keepout = Patch(facecolor="none", edgecolor=COLOURS["soft"], hatch="////", linewidth=0.8, alpha=0.55)
+        keepout.set_label("keep out")
+        handles.append(keepout)
     if drawing.scene.panels:
         handles.append(Line2D([], [], color=COLOURS["plum"], linewidth=1.6, label="panel"))
     if drawing.paths_of is not None:

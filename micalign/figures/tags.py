@@ -1,4 +1,4 @@
-"""Small words beside points, put where they cover neither a point nor each other."""
+"""Small words beside points, put where they cover neither a point nor each other, and no outline if that can be."""
 
 from __future__ import annotations
 
@@ -22,6 +22,8 @@ _RINGS_PT: Final = (9.0, 12.0, 15.0, 19.0, 24.0, 30.0, 37.0, 46.0, 58.0, 72.0)
 _DIRECTIONS: Final = 24
 _LEADER_FROM_PT: Final = 16.0  # further out than this, a thin line joins word and point
 _DOT_PT: Final = 4.5  # half the size of a marker
+_STEP_PT: Final = 1.5  # outlines are held against words at steps of this
+_CROSSING: Final = 1.0  # a point of line under a word is as bad as so many square points covered
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +40,19 @@ class Tag:
     rank: int = 0
 
 
-def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, float]], unit_m: float = 1.0) -> None:
-    """Write each tag near its point, in points of paper; the most crowded tags find their place first."""
+def place_tags(
+    axes: Axes,
+    tags: Sequence[Tag],
+    *,
+    taken: Iterable[tuple[float, float]],
+    outlines: Iterable[Floats] = (),
+    unit_m: float = 1.0,
+) -> None:
+    """Write each tag near its point, in points of paper; the most crowded tags find their place first.
+
+    ``outlines`` (each (N, 2), metres) are better not crossed.
+    """
+    lines = np.concatenate([np.zeros((0, 2)), *(_strokes(axes, outline, unit_m) for outline in outlines)])
     dots = np.array([_on_paper(axes, spot, unit_m) for spot in taken]).reshape(-1, 2)
     boxes = [np.concatenate([dot - _DOT_PT, dot + _DOT_PT]) for dot in dots]
     corner = axes.transAxes.transform([(0.0, 0.0), (1.0, 1.0)]) * _points_per_pixel(axes)
@@ -48,6 +61,8 @@ def place_tags(axes: Axes, tags: Sequence[Tag], *, taken: Iterable[tuple[float, 
         half = _half_size_pt(axes, tag.text)
         offsets = _offsets(tag)
         cost = _cost(spot + offsets, half, np.array(boxes).reshape(-1, 4), corner)
+        # A word on a line, such as a length, had better stay on its line.
+        cost += tag.reach * _CROSSING * _STEP_PT * _inside(spot + offsets, half, lines)
         offset = offsets[int(np.argmin(cost + 0.02 * np.hypot(*offsets.T)))]
         boxes.append(np.concatenate([spot + offset - half, spot + offset + half]))
         _write(axes, tag, offset, unit_m)
@@ -93,6 +108,20 @@ def _cost(centres: Floats, half: Floats, boxes: Floats, corner: Floats) -> Float
     covered = np.prod(np.maximum(shared, 0.0), axis=-1).sum(axis=1)
     cost: Floats = covered + 50.0 * outside
     return cost
+
+
+def _strokes(axes: Axes, outline: Floats, unit_m: float) -> Floats:
+    """An outline as points a step apart on the paper, shape (P, 2)."""
+    corners = np.array([_on_paper(axes, (float(x), float(y)), unit_m) for x, y in outline])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    steps = np.arange(0.0, along[-1], _STEP_PT)
+    return np.column_stack([np.interp(steps, along, corners[:, axis]) for axis in (0, 1)])
+
+
+def _inside(centres: Floats, half: Floats, points: Floats) -> Floats:
+    """How many of the points lie under a word at each centre, shape (N,)."""
+    count: Floats = np.all(np.abs(centres[:, None] - points[None]) < half, axis=-1).sum(axis=1).astype(float)
+    return count
 
 
 def _write(axes: Axes, tag: Tag, offset: Floats, unit_m: float) -> None:
