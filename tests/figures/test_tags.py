@@ -21,6 +21,7 @@ def _axes() -> Axes:
 
 def _crossings(axes: Axes, circle: np.ndarray) -> int:
     """Points of the circle under a written word, by the renderer's own boxes."""
+    axes.get_figure(root=True).canvas.draw()  # type: ignore[union-attr]
     renderer = axes.get_figure(root=True).canvas.get_renderer()  # type: ignore[union-attr]
     dots = axes.transData.transform(circle)
     boxes = [Text.get_window_extent(text, renderer) for text in axes.texts]  # not the leader as well
