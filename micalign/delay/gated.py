@@ -40,6 +40,7 @@ _AGREE_S: Final = 0.2e-3
 _LEAST_AGREEMENT: Final = 0.6
 _LEAST_MARGIN: Final = 0.15
 _FEW: Final = 3  # moments; of fewer than these more is asked
+_BESIDE_S, _BESIDE_Z, _CLEAR = 0.3e-3, 2.0, 0.5  # that far beside the plan a delay needs a clear peak
 _FAINT_DB: Final = -20.0
 """Below this a peak that is not where the scene has the direct sound is a reflection sooner than a mic that moved."""
 _DROWNED_DB: Final = -40.0
@@ -146,10 +147,11 @@ def gated_delay(gate: Gate, reference: str, track: str, prior: Expected | None, 
     reason = _reason(chosen, ratio, contrast, agreement)
     if reason is None and margin < (_LEAST_MARGIN if len(product) >= _FEW else 2 * _LEAST_MARGIN):
         reason = "its polarity is not clear"
+    confidence = float(np.clip((ratio - 1.0) / 0.6, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
     reliable = reason is None
     if prior is not None and reliable:
-        reason, reliable = as_planned(prior) if chosen.as_expected else off_plan(prior)
-    confidence = float(np.clip((ratio - 1.0) / 0.6, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
+        off_s = best.lag_s + centre_s - prior.arrival_s
+        reason, reliable = _against_plan(prior, off_s, confidence) if chosen.as_expected else off_plan(prior)
     return Delay(
         best.lag_s + centre_s,
         _uncertainty_s(own, gate.rate),
@@ -167,6 +169,13 @@ def as_planned(prior: Expected) -> tuple[str | None, bool]:
     if prior.level_db < _DROWNED_DB:
         return f"the scene has it {-prior.level_db:.0f} dB down there: what is heard is the room", False
     return None, True
+
+
+def _against_plan(prior: Expected, off_s: float, confidence: float) -> tuple[str | None, bool]:
+    """As `as_planned`, of a delay ``off_s`` beside what the scene expects: the further, the clearer it must be."""
+    if confidence < _CLEAR and abs(off_s) > max(_BESIDE_S, _BESIDE_Z * prior.sigma_s):
+        return f"the scene says {prior.arrival_s * 1e3:+.2f} ms, and it is not clear enough to say otherwise", False
+    return as_planned(prior)
 
 
 def off_plan(prior: Expected) -> tuple[str, bool]:

@@ -174,3 +174,17 @@ def test_what_a_mic_hears_in_its_null_is_the_room_even_where_the_plan_has_it(rng
     found = gated_delay(gate, "a", "b", Expected(100 / RATE, 1e-4, -45.0))
     assert not found.reliable
     assert "what is heard is the room" in (found.reason or "")
+
+
+@pytest.mark.parametrize(("expected", "reliable"), [(118, True), (100, False)])
+def test_a_delay_beside_the_plan_must_be_clear(rng, expected, reliable):
+    # Two copies, nearly as strong as each other: where the scene has the stronger it is believed, beside it not.
+    sound = np.concatenate([rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300), np.zeros(20000)])
+    far = np.roll(sound, 118) + 0.87 * np.roll(sound, 90)
+    tracks = {"close": Track.from_array("close", sound, RATE), "far": Track.from_array("far", far, RATE)}
+    gate = Gate(tracks, np.array([0.0]), max_delay_s=0.05, high_hz=6000.0)
+    found = gated_delay(gate, "close", "far", Expected(expected / RATE, 1e-4))
+    assert found.delay_s * RATE == pytest.approx(118, abs=0.5)
+    assert found.confidence < 0.5
+    assert found.reliable is reliable
+    assert reliable or "the scene says +2.08 ms, and it is not clear enough" in (found.reason or "")
