@@ -142,7 +142,7 @@ def _shared(files: dict[Path, AudioFile], path: Path) -> AudioFile:
 def _opened(path: Path) -> AudioFile:
     file = AudioFile(path)
     if file.info.frames == 0:
-        raise TakeError(f"{path} holds no samples")
+        raise TakeError(f"{path} holds no samples: copy it anew, or leave it out")
     return file
 
 

@@ -169,7 +169,8 @@ def _refuse_unwritable(job: Job) -> None:
         )
     if not 1 <= job.shape.channels <= 1024 or not 1 <= job.shape.sample_rate <= 10_000_000:
         raise OutputError(
-            f"{job.path}: {job.shape.channels} channels at {job.shape.sample_rate} Hz cannot be written as audio"
+            f"{job.path}: {job.shape.channels} channels at {job.shape.sample_rate} Hz cannot be written: 1 to 1024 "
+            "channels and at most 10 MHz can"
         )
 
 
@@ -204,7 +205,7 @@ class AudioWriter:
         values: npt.NDArray[Any] = block.reshape(len(block), job.shape.channels)
         highest = max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
         if not math.isfinite(highest):
-            raise OutputError(f"{job.path} was not written: a sample to write is no number (NaN or infinite)")
+            raise OutputError(f"{job.path} was not written: a sample is no number (NaN or infinite): export it again")
         frames, clipped = before.frames + len(block), before.clipped
         refuse_too_long(job, frames)
         if self._bits is not None:

@@ -94,7 +94,7 @@ def refuse_special(path: Path, *, wanted: str = "an audio file") -> int:
         if stat.S_ISDIR(found.st_mode):
             raise TakeError(f"{path} is a folder: name {wanted} in it")
         if not stat.S_ISREG(found.st_mode):
-            raise TakeError(f"{path} is a device or a pipe: micalign reads files only")
+            raise TakeError(f"{path} is a device or a pipe: micalign reads files only, save it to one first")
         return found.st_size
 
 

@@ -43,8 +43,6 @@ class Readings:
         The power of each tenth of a second without its mean.
     means : array, shape (tenths,)
         The mean of each tenth.
-    tenth_s : float
-        How long a tenth is.
     broken : str
         Why the track could not be read to its end; empty where it was.
     """
@@ -56,7 +54,6 @@ class Readings:
     over: int
     tenths: Floats
     means: Floats
-    tenth_s: float
     clipping: Clipping
     quiet: QuietSeconds | None
     outline: Outline
@@ -125,7 +122,6 @@ class TrackMeter:
             over=self._over,
             tenths=np.concatenate([np.zeros(0), *self._tenths]),
             means=np.concatenate([np.zeros(0), *self._means]),
-            tenth_s=_TENTH * self._window / self._track.sample_rate,
             clipping=self._clips.finish(),
             quiet=self._quiet.finish(),
             outline=self._outline.finish(),

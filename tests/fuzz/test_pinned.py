@@ -39,7 +39,8 @@ def test_a_pipe_keeps_no_command_waiting(tmp_path: Path) -> None:
     for arguments in (["levels", tmp_path / "pipe.wav"], ["align", "--offsets", tmp_path / "pipe.wav"]):
         said = micalign(*arguments)
         assert said.status == 2
-        assert said.err == f"micalign: {tmp_path / 'pipe.wav'} is a device or a pipe: micalign reads files only\n"
+        told = f"{tmp_path / 'pipe.wav'} is a device or a pipe: micalign reads files only, save it to one first"
+        assert said.err == f"micalign: {told}\n"
 
 
 def test_a_device_without_end_is_not_hashed() -> None:
