@@ -134,7 +134,9 @@ def _opened(sheet_path: Path, one: TrackOffset, sample_rate: int, hashes: dict[P
     original = sheet_path.parent / one.original
     track = open_track(original, name=one.track, channel=one.channel)
     if track.sample_rate != sample_rate:
-        raise TakeError(f"{original} is at {track.sample_rate} Hz, the offsets are for {sample_rate} Hz: measure it again")
+        raise TakeError(
+            f"{original} is at {track.sample_rate} Hz, the offsets are for {sample_rate} Hz: measure it again"
+        )
     if original not in hashes:
         hashes[original] = file_hash(original)
     if hashes[original] != one.sha256:
