@@ -278,6 +278,7 @@ def test_a_cab_that_is_an_all_pass_is_matched_by_that_all_pass():
     assert found.polarity == -1
     assert found.after_db == pytest.approx(3.0103, abs=0.02)  # two equal tracks in phase
     assert found.before_db < 2.0
+    assert found.against == "mic"
     low, high = found.band_hz
     assert 30.0 <= low < 60.0
     assert high <= 6000.0
@@ -287,3 +288,47 @@ def test_what_is_in_phase_already_gets_no_section():
     rng = np.random.default_rng(10)
     di = rng.standard_normal(RATE) * 0.1
     assert match_phase(Moved(track(di, "mic")), Moved(track(di, "di")), most_sections=1) is None
+
+
+def test_rumble_below_20_hz_counts_nothing_in_the_whole():
+    rng = np.random.default_rng(12)
+    times = np.arange(2 * RATE) / RATE
+    rumble, noise = 0.3 * np.sin(2 * np.pi * 8.0 * times), rng.standard_normal(2 * RATE) * 0.1
+    gain = sum_gain([Moved(track(noise + rumble)), Moved(track(noise - rumble, "b"))])
+    # Aligned noise gains 3 dB; the rumble cancels, and would cost as much again if it counted.
+    assert gain.after_db == pytest.approx(3.0103, abs=0.05)
+
+
+@pytest.mark.parametrize("weight", [1e-6, 0.3, 40.0])
+def test_polarity_of_many_tracks_does_not_depend_on_the_scale_of_the_weights(weight):
+    rng = np.random.default_rng(3)
+    names = [f"t{index}" for index in range(20)]
+    truth = dict(zip(names, [1, *rng.choice([-1, 1], 19)], strict=True))
+    links = [
+        Link(a, b, 0.0, 1e-6, int(truth[a] * truth[b]) * (-1 if rng.random() < 0.12 else 1), weight)
+        for i, a in enumerate(names)
+        for b in names[i + 1 :]
+    ]
+    # The strongest tree alone may follow a lie: a heavy one is laid right into its way.
+    links.append(Link("t0", "t1", 0.0, 1e-6, -int(truth["t0"] * truth["t1"]), 3.0 * weight))
+    assert best_polarity(names, links) == truth
+
+
+def test_what_shares_no_source_is_left_as_recorded_with_what_belongs_to_it():
+    """Alto and tenor apart, each with a second mic: the tenor's pair is aligned in itself and else stays."""
+    hearing = {"alto": frozenset({"a", "a2"}), "tenor": frozenset({"t", "t2"})}
+    heard = [
+        Heard("alto", (Link("a", "a2", 0.002, 1e-6),)),
+        Heard("tenor", (Link("t", "t2", 0.003, 2e-6, -1), Link("a", "t", 0.004, 1e-6))),
+    ]
+    offsets = agreed(["a", "a2", "t", "t2"], heard, Wishes("a", hearing=hearing), sample_rate=RATE)
+    assert offsets.shift("a2").shift_s == pytest.approx(-0.002)
+    stays, follows = sorted((offsets.shift("t"), offsets.shift("t2")), key=lambda shift: shift.applied)
+    assert (stays.track, stays.delay_s, stays.uncertainty_s, stays.shift_s) == ("t2", 0.0, 0.0, 0.0)
+    assert (stays.applied, stays.reliable, stays.as_recorded, stays.polarity_flip) == (False, False, True, False)
+    assert stays.reason == "shares no source with 'a': left as recorded"
+    # The later of the two is the one that stays: nothing is moved earlier than it was recorded.
+    assert (follows.track, follows.shift_s) == ("t", pytest.approx(0.003))
+    assert (follows.polarity_flip, follows.applied) == (True, True)
+    assert follows.reason == "laid onto 't2', with which it shares its source"
+    assert "left as recorded, since they share no source with it: t2" in offsets.compromise

@@ -149,3 +149,19 @@ def test_tracks_of_another_rate_are_heard_alike(rng):
     assert [len(group.moments_s) for group in groups] == [5, 3]
     # Straight lines between samples dull the top: a fifth of a sample.
     assert groups[0].heard[2].delay_s == pytest.approx(380 / RATE, abs=0.2 / 44100)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.9])
+def test_the_margin_of_polarity_is_what_an_inverted_copy_leaves(rng, share):
+    """The sound and an inverted copy 0.4 ms later: the margin is one less the copy's share, to a sixth."""
+    early, late = 1e-5 * rng.standard_normal((2, int(SECONDS * RATE)))
+    for hit in HITS["drum"]:
+        sound = stroke(rng)
+        at = round(hit * RATE)
+        early[at : at + 2400] += sound
+        late[at + 100 : at + 2500] += sound
+        late[at + 119 : at + 2519] -= share * sound
+    (drum, *_) = groups_of(take([early, late]))
+    assert drum.heard[1].polarity == 1
+    assert drum.heard[1].polarity_margin == pytest.approx(1.0 - share, abs=0.17)
+    assert drum.heard[1].delay_s * RATE == pytest.approx(100, abs=0.5)

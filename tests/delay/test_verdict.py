@@ -261,8 +261,8 @@ def test_whom_to_believe(by_strokes, by_stretches, near, far, kind, doubted):
 
 
 def test_doubt_halves_the_confidence_and_keeps_an_older_reason():
-    clear = choose(evidence(), long(), listened(FEW, gap=4.0), listened(FEW))
-    assert clear.confidence == 0.5
+    clear = choose(evidence(), long(noise=1 / 5.5), listened(FEW, gap=4.0), listened(FEW))
+    assert clear.confidence == pytest.approx(0.375)  # half of (5.5 - 2.5) / 4
     assert clear.reason == "the loudest strokes and the whole take suggest different delays"
     noisy = choose(evidence(lobe_s=2.1e-4), long(noise=0.5), listened(FEW, gap=4.0), listened(HALF))
     assert noisy.reason == NOISE
