@@ -145,6 +145,8 @@ def test_a_room_mic_follows_at_a_thousandth_and_pairs_lead_by_their_first():
     wishes = Wishes("left", (("left", "right"), ("x", "y")), {"room": ("kick", "snare"), "left": ("kick", "snare")})
     assert [wishes.follows(name) for name in ("room", "left", "right", "kick mic")] == [True, False, False, False]
     assert [wishes.leader(name) for name in ("right", "y", "x", "room")] == ["left", "x", "x", "room"]
+    own = Wishes("left", (), {"kick mic": ("kick",), "both": ("kick", "snare")})
+    assert [own.follows(name) for name in ("kick mic", "both")] == [False, True]
     assert wishes.takes("tom", "right")
     assert not wishes.takes("tom", "room")
     assert wishes.counts("tom", "room") == pytest.approx(1e-4)
@@ -332,3 +334,13 @@ def test_what_shares_no_source_is_left_as_recorded_with_what_belongs_to_it():
     assert (follows.polarity_flip, follows.applied) == (True, True)
     assert follows.reason == "laid onto 't2', with which it shares its source"
     assert "left as recorded, since they share no source with it: t2" in offsets.compromise
+
+
+def test_the_lows_are_told_apart():
+    times = np.arange(2 * RATE) / RATE
+    low, high = np.sin(2 * np.pi * 100 * times), np.sin(2 * np.pi * 3000 * times)
+    gain = sum_gain([Moved(track(low + high)), Moved(track(high - 0.5 * low, "b"), 0.0, -1)])
+    # The lows against each other before, together after: 1 and a half.
+    assert gain.low_before_db == pytest.approx(20 * np.log10(0.5) - 10 * np.log10(1.25), abs=0.01)
+    assert gain.low_after_db == pytest.approx(20 * np.log10(1.5) - 10 * np.log10(1.25), abs=0.01)
+    assert gain.after_db < gain.low_after_db

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from micalign.alignment import session
@@ -282,3 +283,47 @@ def test_a_take_of_one_track_and_an_unknown_reference_are_refused():
         measured_scene(SCENE, Take((one,)))
     with pytest.raises(TakeError, match="gong"):
         measured_scene(SCENE, Take((one, Track.from_array("right", [0.0] * 100, 48000))), reference="gong")
+
+
+def test_gains_count_by_the_product_of_both_ends():
+    """Three sources join three tracks two by two and disagree: the shifts solve the weighed equations, solved here."""
+    ways = {"kick": ("left", "right", 1.0), "snare": ("room", "right", 0.0), "tom": ("left", "room", 2.0)}
+    sources = tuple(
+        source(name, a, {(a, b): told(late)}, {"left": 1.0, "right": 1.0, "room": 1.0})
+        for name, (a, b, late) in ways.items()
+    )
+    rows = tuple(TrackDelay(name, told(0.0)) for name in ("right", "room"))
+    gains = {"room": 6.0, "right": -3.0}
+    g = {"left": 1.0, "right": 10**-0.15, "room": 10**0.3}
+    offsets = planned(Measured("left", 48000, rows, sources), Wishes("left"), gains_db=gains)
+    weight = np.sqrt([g[a] * g[b] for a, b, _ in ways.values()])
+    design = np.array([[1.0, 0.0], [1.0, -1.0], [0.0, 1.0]])  # shifts of right and room
+    late = np.array([-1.0, 0.0, -2.0]) / 1e3
+    right, room = np.linalg.lstsq(design * weight[:, None], late * weight, rcond=None)[0]
+    assert offsets.shift("right").shift_s == pytest.approx(right, abs=1e-12)
+    assert offsets.shift("room").shift_s == pytest.approx(room, abs=1e-12)
+    assert {remain.source for remain in offsets.remains} == set(ways)
+
+
+def test_an_inversion_that_the_scene_predicts_is_given_a_word():
+    """The back of a figure-8 hears the snare inverted: no fault of a cable. The front's inversion gets no such word."""
+    back = Mic("right", (2.0, 2.0, 0.7), aim=(2.0, 3.0, 0.7), pattern="figure-8")
+    front = Mic("room", (2.0, 2.0, 0.7), aim=(2.0, 0.0, 0.7), pattern="figure-8")
+    mics = (Mic("left", (2.0, 0.9, 0.7)), back, front, Mic("kick mic", (1.0, 0.9, 0.3)))
+    scene = Scene(sources=SCENE.sources, mics=mics)
+
+    def word(track: str, delay: Delay) -> str | None:
+        mics_only = source("snare", "left", {("left", track): delay}, {"left": 1.0, track: 1.0})
+        made: list[SourceDelays] = []
+        take = Take(tuple(Track.from_array(mic.name, [0.0] * 10, 48000) for mic in mics))
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(session, "measure_sources", lambda *_, **__: (mics_only,))
+            made += measured_scene(scene, take, reference="left").sources or ()
+        return made[0].pairs[0].delay.reason
+
+    said = word("right", told(3.0, polarity=-1))
+    assert said is not None
+    assert word("room", told(3.0, polarity=-1)) is None
+    assert word("right", told(3.0, polarity=1)) is None
+    assert word("right", told(3.0, polarity=-1, reason="a word")) == "a word"
+    assert word("right", told(3.0, polarity=-1, reliable=False)) is None
