@@ -73,3 +73,15 @@ def test_half_overlapping_stretches_count_every_sample_the_same():
         total[start : start + len(gate.window)] += gate.window
     inside = total[len(gate.window) : len(gate.window) + len(sound)]
     assert np.abs(inside[:-400] - 1.0).max() < 1e-9
+
+
+def test_strokes_are_found_alike_wherever_a_minute_ends() -> None:
+    """The track is looked through a minute at a time; a stroke on the border, or just beside it, is one stroke."""
+    at_s = [10.0, 59.96, 100.0, 119.999]
+    rng = np.random.default_rng(5)
+    samples = 1e-5 * rng.standard_normal(8000 * 125)
+    for when in at_s:
+        start = round(when * 8000)
+        samples[start : start + 800] += rng.standard_normal(800) * np.exp(-np.arange(800) / 200)
+    found = hits(envelope(Track.from_array("drum", samples, 8000))) / 8000
+    np.testing.assert_allclose(found, at_s, atol=0.002)

@@ -202,3 +202,18 @@ def test_no_file_is_left_open(tmp_path: Path) -> None:
     for track in tracks:
         track.read()
     assert len(list(handles.iterdir())) == before
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_short_stretches_anywhere_are_those_of_the_pages(
+    tmp_path: Path, rng: np.random.Generator, channels: int
+) -> None:
+    """Hits read here and there, across the borders of pages, and on from where the last one ended."""
+    samples = np.round(rng.uniform(-1, 1, (3 * (1 << 16) + 777, channels)) * (2**23 - 1)) / 2**23
+    path = tmp_path / "hits.wav"
+    soundfile.write(path, samples, 48_000, "PCM_24")
+    file = AudioFile(path)
+    for start in [70_000, 5, (1 << 16) - 50, 2 * (1 << 16) - 1, 0, len(samples) - 100]:
+        np.testing.assert_array_equal(file.read(channels - 1, start, 100), samples[start : start + 100, -1])
+        more = samples[start + 100 : start + 150, -1]
+        np.testing.assert_array_equal(file.read(channels - 1, start + 100, len(more)), more)
