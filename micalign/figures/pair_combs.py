@@ -13,7 +13,7 @@ from micalign.acoustics.prediction import Prediction
 from micalign.figures.comb import Copy, draw_comb
 from micalign.figures.style import headline, stacked
 from micalign.scene.model import Scene
-from micalign.units import show_ms
+from micalign.units import show_ms_known, show_plus_minus
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -71,8 +71,7 @@ def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 4) ->
 
 
 def _copy(row: Difference) -> Copy:
-    late = (
-        f"{show_ms(abs(row.difference_s))} ± {show_ms(row.uncertainty_s)}, {abs(row.level_difference_db):.1f} dB apart"
-    )
+    known = f"{show_ms_known(abs(row.difference_s), row.uncertainty_s)} ± {show_plus_minus(row.uncertainty_s)}"
+    late = f"{known}, {abs(row.level_difference_db):.1f} dB apart"
     inverted = ", inverted" if row.polarity < 0 else ""
     return Copy(row.difference_s, row.level_difference_db, row.polarity, row.uncertainty_s, late + inverted)

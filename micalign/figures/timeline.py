@@ -14,7 +14,7 @@ from micalign.acoustics.reflections import Reflection, reflections
 from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, headline, legend, stacked, words
 from micalign.figures.tags import Tag, place_tags
 from micalign.scene.model import Scene
-from micalign.units import show_ms
+from micalign.units import show_ms_known
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -118,7 +118,7 @@ def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], bounces: Seq
     loud = sorted((one for one in bounces if one.level_db - top_db > _LOWEST_DB), key=lambda one: -one.level_db)
     direct = (direct_ms, max(-top_db, _LOWEST_DB))
     tips = [(direct_ms + 1e3 * one.delay_s, one.level_db - top_db) for one in loud]
-    tags = [Tag(direct, show_ms(direct_ms / 1e3), "blue", rank=-1)]
+    tags = [Tag(direct, show_ms_known(direct_ms / 1e3, float(found.uncertainty_s[cell])), "blue", rank=-1)]
     tags += [Tag(tip, words(one.surface, longest=18), "umber") for tip, one in zip(tips, loud[:_NAMED], strict=False)]
     # A stem is as tall as its level: its middle is taken as well as its tip.
     taken = [
