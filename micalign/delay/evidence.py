@@ -25,6 +25,8 @@ WHITENING: Final = 0.8
 MOST_GROUPS: Final = 8
 _FINER: Final = 4
 _ROOM_CONTRAST: Final = 8.0
+_DIRECT_SHARE: Final = 0.65
+_DETOUR_S: Final = 0.0006
 _AROUND_S: Final = 0.003  # a search narrower than this still needs to know how high the noise is
 
 
@@ -127,7 +129,10 @@ def _gather(
     # Where the room speaks as loud as the direct sound, the strongest peak may well be a reflection.
     share = 0.6 if _contrast(around, chosen) < _ROOM_CONTRAST else 0.85
     heard_first = kind == "strokes" and chosen.lag_s + centre_s > 0
-    chosen = first_arrival(found, chosen, share=share, not_before_s=-centre_s if heard_first else -np.inf)
+    if kind == "stretches":
+        chosen = _nearest_clear(found, chosen, centre_s, min(share, _DIRECT_SHARE))
+    else:
+        chosen = first_arrival(found, chosen, share=share, not_before_s=-centre_s if heard_first else -np.inf)
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
     groups = [frames[part].mean(axis=0) * weight for part in _sounding_groups(spectra)]
     return Evidence(
@@ -143,6 +148,20 @@ def _gather(
         centre_s,
         _lobe_s(cross, hz, best),
     )
+
+
+def _nearest_clear(found: Correlogram, strongest: Peak, centre_s: float, share: float) -> Peak:
+    """The direct sound's peak, where a reflection is the strongest: a detour only adds to the delay of either sign.
+
+    Lobes beside the strongest peak are no detours.
+    """
+    side = 1 if strongest.lag_s + centre_s >= 0 else -1
+    turned = found if side > 0 else Correlogram(-found.lags_s[::-1], found.values[::-1])
+    peak = Peak(side * strongest.lag_s, strongest.height)
+    direct = first_arrival(turned, peak, share=share, not_before_s=-side * centre_s)
+    if peak.lag_s - direct.lag_s < _DETOUR_S:
+        return strongest
+    return Peak(side * direct.lag_s, direct.height)
 
 
 def _contrast(found: Correlogram, peak: Peak) -> float:

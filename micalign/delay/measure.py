@@ -278,7 +278,7 @@ def _spread(sharp: Sharp, evidence: Evidence) -> float:
     """
     over_s = 3.0 * max(sharp.scatter_s - 1.5 * sharp.bound_s, 0.0)
     bent_s = 0.1 * evidence.lobe_s * max(rival_share(evidence) - 0.3, 0.0)
-    taste_s = 2e-6 + 0.3 * abs(sharp.moved_s) if sharp.summed else 0.0
+    taste_s = 0.4 * abs(sharp.moved_s)
     return float(np.sqrt(sharp.bound_s**2 + over_s**2 + bent_s**2 + taste_s**2))
 
 

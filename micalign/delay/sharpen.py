@@ -79,7 +79,8 @@ def sharpen(
         return Sharp(lag_s + centre_s, bound_s, scatter_s, alike, 0.0, False)
     moved_s = _best_sum(spectra, cross * (coherence > _SHARED), lag_s) - lag_s
     chance_s = 4.0 * max(bound_s, _sum_noise_s(spectra, cross, coherence, lag_s))
-    summed = max(_LEAST_MOVE_S, chance_s) < abs(moved_s)
+    moved_s = moved_s if abs(moved_s) > chance_s else 0.0
+    summed = abs(moved_s) > _LEAST_MOVE_S
     return Sharp((lag_s + moved_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed)
 
 

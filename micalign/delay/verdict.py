@@ -14,6 +14,7 @@ import numpy as np
 
 from micalign.delay.evidence import Evidence
 from micalign.delay.listening import Listened, shared_strokes
+from micalign.delay.peak import Peak
 
 __all__ = ["Verdict", "agreement_share", "choose", "judge", "nearer_is_second", "rival_share", "surely_close"]
 
@@ -25,6 +26,10 @@ _ENOUGH: Final = 6
 _WIDE_LOBE_S: Final = 1e-4
 _ALIKE: Final = 0.47
 _ONE_SOUND: Final = 0.6
+_CLEAR_CONTRAST: Final = 8.0
+_CLEAR: Final = 1.6
+_DETOUR: Final = 0.7  # what a reflection counts as a rival of the direct sound before it
+_DETOUR_S: Final = 0.03
 _ONE_PATH_S: Final = 0.0005
 _SHORTEST_PERIOD_S: Final = 0.009
 # Errors of the benchmark's even seeds: the scatter of groups tells half of the error, for all groups share the same
@@ -46,13 +51,14 @@ class Verdict:
 
 def judge(evidence: Evidence) -> Verdict:
     """What one kind of evidence is worth by itself."""
-    rival = rival_share(evidence)
-    agreement = agreement_share(evidence)
+    late = _reflections(evidence)
+    rival = _doubtful_share(evidence, late)
+    agreement = agreement_share(evidence, late)
     contrast = evidence.height / max(evidence.noise, 1e-300)
     confidence = float(np.clip((1.05 - rival) / 0.4, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
     count = len(evidence.nearby_s)
     scatter_s = float(np.std(evidence.nearby_s, ddof=1) / np.sqrt(count)) if count > 1 else evidence.lobe_s / 8
-    uncertainty_s = float(np.hypot(_SCATTER * scatter_s, _LOBE * rival * evidence.lobe_s))
+    uncertainty_s = float(np.hypot(_SCATTER * scatter_s, _LOBE * rival_share(evidence) * evidence.lobe_s))
     return Verdict(
         evidence, uncertainty_s, polarity_margin(evidence), confidence, _reason(evidence, rival, agreement, contrast)
     )
@@ -64,13 +70,14 @@ def rival_share(evidence: Evidence) -> float:
 
 
 def is_one_path(evidence: Evidence) -> bool:
-    """Whether nothing but a filter seems to lie between the tracks: no reflection, though a note may have periods."""
-    near = max(
-        (abs(p.height) for p in evidence.peaks if 0.0004 < abs(p.lag_s - evidence.best.lag_s) < _SHORTEST_PERIOD_S),
-        default=0.0,
-    )
-    alike = abs(evidence.best.height) > _ONE_SOUND and near < 0.45 * evidence.height
-    return alike or rival_share(evidence) < 0.45
+    """Whether nothing but a filter seems to lie between the tracks.
+
+    A wall keeps the polarity of what it sends back, a filter's ringing alternates; a note may have periods.
+    """
+    near = [p for p in evidence.peaks if 0.0004 < abs(p.lag_s - evidence.best.lag_s) < _SHORTEST_PERIOD_S]
+    sent_back = max((abs(p.height) for p in near if p.polarity == evidence.best.polarity), default=0.0)
+    ringing = max((abs(p.height) for p in near), default=0.0)
+    return sent_back < 0.3 * evidence.height and ringing < 0.45 * evidence.height
 
 
 def polarity_margin(evidence: Evidence) -> float:
@@ -78,20 +85,44 @@ def polarity_margin(evidence: Evidence) -> float:
     return float(np.clip(1.0 - _highest(evidence, -evidence.best.polarity) / evidence.height, 0.0, 1.0))
 
 
-def _highest(evidence: Evidence, polarity: int) -> float:
+def _highest(evidence: Evidence, polarity: int, without: tuple[Peak, ...] = ()) -> float:
     return max(
         (
             abs(peak.height)
             for peak in evidence.peaks
-            if abs(peak.lag_s - evidence.best.lag_s) > 0.0004 and polarity in (0, peak.polarity)
+            if abs(peak.lag_s - evidence.best.lag_s) > 0.0004 and polarity in (0, peak.polarity) and peak not in without
         ),
         default=0.0,
     )
 
 
-def agreement_share(evidence: Evidence) -> float:
-    """The share of groups of frames that find the chosen peak by themselves, over the whole search."""
-    return float(np.mean(np.abs(evidence.own_best_s - evidence.best.lag_s) < AGREE_S))
+def agreement_share(evidence: Evidence, reflections: tuple[Peak, ...] = ()) -> float:
+    """The share of groups of frames that find the chosen peak, or a reflection after it, by themselves."""
+    agreed = np.abs(evidence.own_best_s - evidence.best.lag_s) < AGREE_S
+    for peak in reflections:
+        agreed |= np.abs(evidence.own_best_s - peak.lag_s) < AGREE_S
+    return float(np.mean(agreed))
+
+
+def _reflections(evidence: Evidence) -> tuple[Peak, ...]:
+    """The peaks of stretches that may be detours of the chosen path, where that stands clear of all before it.
+
+    A wall keeps the polarity of what it sends back.
+    """
+    if evidence.kind != "stretches" or evidence.height < _CLEAR_CONTRAST * evidence.noise:
+        return ()
+    side = 1 if evidence.best.lag_s >= 0 else -1
+    others = [peak for peak in evidence.peaks if abs(peak.lag_s - evidence.best.lag_s) > 0.0004]
+    after = [peak for peak in others if 0.0 < side * (peak.lag_s - evidence.best.lag_s) < _DETOUR_S]
+    late = tuple(peak for peak in after if peak.polarity == evidence.best.polarity)
+    clear = all(abs(peak.height) * _CLEAR < evidence.height for peak in others if peak not in after)
+    return late if clear else ()
+
+
+def _doubtful_share(evidence: Evidence, reflections: tuple[Peak, ...]) -> float:
+    """The highest other peak as a share of the chosen one; a reflection counts less."""
+    late = max((abs(peak.height) for peak in reflections), default=0.0) * _DETOUR
+    return max(late, _highest(evidence, 0, reflections)) / evidence.height
 
 
 def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float) -> str | None:
@@ -102,7 +133,7 @@ def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float)
     if contrast < 3.5:
         return "no delay stands out of the noise"
     # A sharp peak among reflections may be outvoted by other sounds in some groups: two overheads above a whole kit.
-    amid_others = not strokes and contrast > 12.0 and 0.3 < rival < 0.6
+    amid_others = not strokes and contrast > 12.0 and 0.3 < rival_share(evidence) < 0.6
     if agreement < (0.5 if amid_others else 0.6 if strokes else 0.7):
         return "parts of the tracks suggest different delays (if the two were recorded on two clocks, look for drift)"
     if rival > (0.6 if few else 0.82 if strokes else 0.75) or (strokes and contrast < 6.5 * rival):
@@ -170,7 +201,7 @@ def _perhaps_close(strokes: Verdict, long: Verdict, near: Listened, far: Listene
     clear = strokes.reason is None or strokes.evidence.height > 6.0 * strokes.evidence.noise
     if clear and strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
         return strokes
-    return _doubted(long) if apart else long
+    return _doubted(long) if apart and not alike else long
 
 
 def may_be_one_sound(strokes: Evidence | None) -> bool:

@@ -1,0 +1,74 @@
+"""A reflection is a detour: the direct sound comes before it, and what comes after is no rival of it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from micalign.delay.evidence import Evidence
+from micalign.delay.measure import measure_pair
+from micalign.delay.peak import Peak
+from micalign.delay.verdict import is_one_path, judge
+from micalign.take.model import Track
+
+RATE = 16000
+
+
+def room(taps, seed=1, seconds=4.0):
+    """Noise in bursts, and the same over several paths of (samples, gain)."""
+    rng = np.random.default_rng(seed)
+    count = int(seconds * RATE)
+    sound = rng.normal(size=count) * (1.2 + np.sin(np.arange(count) / 900.0))
+    far = sum(gain * np.roll(sound, late) for late, gain in taps)
+    first, second = (x + 0.05 * rng.normal(size=count) for x in (sound, far))
+    return Track.from_array("near", first, RATE), Track.from_array("far", second, RATE)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_direct_sound_is_told_though_a_reflection_is_stronger_whichever_track_comes_first(turned):
+    near, far = room([(100, 0.75), (180, 1.0)])
+    found = measure_pair(far, near) if turned else measure_pair(near, far)
+    assert found.delay_s * RATE == pytest.approx(-100 if turned else 100, abs=0.5)
+    assert found.rivals[0].delay_s * RATE == pytest.approx(-180 if turned else 180, abs=0.5)
+
+
+def test_a_reflection_nearly_as_strong_as_the_direct_sound_before_it_does_not_make_it_unreliable():
+    found = measure_pair(*room([(100, 1.0), (180, 0.9)]))
+    assert found.delay_s * RATE == pytest.approx(100, abs=0.5)
+    assert found.reliable, found.reason
+
+
+def stretches(*peaks, noise=0.05, own_best_s=(0.005,) * 8):
+    best = Peak(*peaks[0])
+    return Evidence(
+        "stretches",
+        best,
+        tuple(Peak(*peak) for peak in peaks),
+        abs(best.height),
+        noise,
+        np.array(own_best_s),
+        np.full(8, best.lag_s),
+        80,
+        0.05,
+        0.0,
+        3e-5,
+    )
+
+
+def test_a_rival_before_the_direct_sound_counts_in_full_and_one_after_it_less():
+    assert judge(stretches((0.005, 1.0), (0.009, 0.9))).reason is None
+    assert "another delay fits nearly as well" in (judge(stretches((0.005, 1.0), (0.002, 0.9))).reason or "")
+    assert "another delay fits nearly as well" in (judge(stretches((0.005, 1.0), (0.009, -0.9))).reason or "")
+
+
+def test_groups_that_find_a_reflection_speak_for_the_direct_sound():
+    groups = (0.009,) * 5 + (0.005,) * 3
+    assert judge(stretches((0.005, 1.0), (0.009, 0.9), own_best_s=groups)).reason is None
+    elsewhere = judge(stretches((0.005, 1.0), (0.009, 0.9), own_best_s=(0.012,) * 5 + (0.005,) * 3))
+    assert "parts of the tracks" in (elsewhere.reason or "")
+
+
+def test_a_wall_keeps_the_polarity_and_a_filters_ringing_does_not():
+    assert not is_one_path(stretches((0.005, 1.0), (0.007, 0.4)))
+    assert is_one_path(stretches((0.005, 1.0), (0.0065, -0.4)))
+    assert is_one_path(stretches((0.005, 1.0), (0.020, 0.5)))
