@@ -9,6 +9,7 @@ from micalign.delay.clock import measure_clock
 from micalign.delay.gated import Gate, gated_delay
 from micalign.delay.hearing import groups_of
 from micalign.delay.measure import measure_pair
+from micalign.delay.moments import HOP_S, Envelope
 from micalign.delay.sources import measure_sources
 from micalign.delay.steered import hits_of_no_mic, moments_by_place
 from micalign.delay.told import Expected, Wanted
@@ -115,6 +116,7 @@ def test_a_peak_beside_its_own_negative_has_no_clear_polarity(rng):
     assert clear.reliable
     assert clear.delay_s * RATE == pytest.approx(40, abs=0.5)
     assert clear.polarity_margin == pytest.approx(0.5, abs=0.15)
+    assert clear.confidence <= 1.0
 
 
 def test_a_scene_of_a_faint_path_is_not_acted_on(rng):
@@ -217,3 +219,43 @@ def test_a_short_breath_gives_no_stretch_to_measure(rng):
     tracks = [track(samples, name) for name, samples in zip("ab", made, strict=True)]
     (voice,) = measure_sources(tracks, [Wanted("voice", ("a", "b"), "a")])
     assert voice.remark == "'voice' is nowhere heard alone"
+
+
+def test_the_hits_of_no_mic_are_loud_and_apart_from_those_of_others():
+    """Twenty decibels below the mean of the two loudest is too faint; 40 ms from a hit that is taken is too near."""
+    sharp = np.full(2000, 1e-9)
+    sharp[[100, 400, 700, 1000, 1300]] = [1.0, 1.0, 0.011, 0.009, 0.5]
+    one = Envelope("a", sharp, np.arange(2000) * HOP_S, sharp)
+    assert hits_of_no_mic({"a": one}, ["a"], []).tolist() == pytest.approx([0.25, 1.0, 1.75, 3.25])
+    assert hits_of_no_mic({"a": one}, ["a"], [1.03, 3.295]).tolist() == pytest.approx([0.25, 1.75, 3.25])
+    assert hits_of_no_mic({"a": one}, ["a", "a"], [0.25]).tolist() == pytest.approx([1.0, 1.75, 3.25])
+
+
+def test_a_delay_that_wanders_is_told_as_the_less_sure(rng):
+    """Eight parts, each later or earlier by a few hundredths of a sample: three times what is over the bound."""
+    sound = rng.normal(size=4 * RATE)
+    wander = 0.05 * np.array([1, -1, 1, 1, -1, -1, 1, -1])
+    hz = np.fft.rfftfreq(len(sound))
+    parts = [np.fft.irfft(np.fft.rfft(sound) * np.exp(-2j * np.pi * hz * (20 + w)), len(sound)) for w in wander]
+    edges = np.linspace(0, len(sound), 9).astype(int)
+    mixed = np.concatenate([part[a:b] for part, a, b in zip(parts, edges[:-1], edges[1:], strict=True)])
+    second = mixed + 0.01 * rng.normal(size=len(sound))
+    found = measure_pair(track(sound), track(second, "b"))
+    assert found.delay_s * RATE == pytest.approx(20.0, abs=0.02)
+    mean_s = float(np.std(wander, ddof=1)) / np.sqrt(8) / RATE
+    assert found.uncertainty_s == pytest.approx(3.0 * mean_s, rel=0.25)
+
+
+def test_bleed_that_both_mics_share_does_not_bend_the_strokes(rng):
+    """A snare 50 samples later above; a ride that both hear at once, between the strokes and under them."""
+    ride = rng.normal(size=6 * RATE)
+    close, above = 0.02 * ride, 0.1 * ride
+    for hit in np.arange(0.4, 5.6, 0.4):
+        sound = rng.normal(size=800) * np.exp(-np.arange(800) / 150)
+        at = round(hit * RATE)
+        close[at : at + 800] += sound
+        above[at + 50 : at + 850] += 0.2 * sound
+    found = measure_pair(track(close), track(above, "b"), close="reference")
+    assert found.reliable, found.reason
+    assert found.delay_s * RATE == pytest.approx(50, abs=0.1)
+    assert all(rival.strength < 0.5 for rival in found.rivals)
