@@ -17,7 +17,7 @@ from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import Moved
 from micalign.files.specs import Spec, find_in, parse_spec
 from micalign.files.unfinished import crashed_frames
-from micalign.scene.model import Scene, TrackPlan
+from micalign.scene.model import Scene, TakePlan, TrackPlan
 from micalign.take.model import Take, Track
 
 __all__ = [
@@ -29,6 +29,7 @@ __all__ = [
     "open_take",
     "open_track",
     "open_tracks",
+    "recording_of",
     "write_audio",
 ]
 
@@ -88,6 +89,13 @@ def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
     return Take(tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True)))
 
 
+def recording_of(scene: Scene, scene_path: str | os.PathLike[str]) -> TakePlan:
+    """The recording that a scene names; `SceneError` where it names none."""
+    if scene.take is None or not scene.take.tracks:
+        raise SceneError(f"{scene_path} names no recording: add [take] with a folder and [take.tracks]")
+    return scene.take
+
+
 def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
     """The recording that a scene names; tracks are called by their mic or DI.
 
@@ -105,9 +113,7 @@ def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
     TakeError
         If a file cannot be read or the rates differ; the faults of all files together.
     """
-    plan = scene.take
-    if plan is None or not plan.tracks:
-        raise SceneError(f"{scene_path} names no recording: add [take] with a folder and [take.tracks]")
+    plan = recording_of(scene, scene_path)
     folder = find_in(Path(scene_path).parent, plan.folder)
     files: dict[Path, AudioFile] = {}
     tracks: list[Track] = []

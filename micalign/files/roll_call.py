@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from micalign.errors import SceneError, TakeError
-from micalign.files.audio import audio_info, open_track, open_tracks
+from micalign.errors import TakeError
+from micalign.files.audio import audio_info, open_track, open_tracks, recording_of
 from micalign.files.bext import time_reference
 from micalign.files.riff import read_chunk, read_layout
 from micalign.files.specs import Spec, find_in, parse_spec
@@ -101,9 +101,7 @@ def call_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> RollCall:
     TakeError
         As `call_tracks`.
     """
-    plan = scene.take
-    if plan is None or not plan.tracks:
-        raise SceneError(f"{scene_path} names no recording: add [take] with a folder and [take.tracks]")
+    plan = recording_of(scene, scene_path)
     folder = find_in(Path(scene_path).parent, plan.folder)
     return _answered([(one.name, Spec(find_in(folder, one.file), one.channel)) for one in plan.tracks], single=True)
 

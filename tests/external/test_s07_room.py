@@ -207,7 +207,8 @@ def test_reverberation(row: dict) -> None:
         )
 
 
-# Energy absorbed at 125, 250, 500, 1000, 2000 and 4000 Hz, as handbooks print it (read in two copies each).
+# Energy absorbed at 125, 250, 500, 1000, 2000 and 4000 Hz, as printed: carpet and curtain read in
+# several copies of one table, glass wool in one copy of another.
 PRINTED = {
     "rug": ((0.02, 0.06, 0.14, 0.37, 0.60, 0.65), "heavy carpet on concrete, table of general building materials"),
     "curtain": ((0.14, 0.35, 0.55, 0.72, 0.70, 0.65), "heavy velour draped to half area, the same table"),
