@@ -74,7 +74,7 @@ def write_take(
     folder : path
         Made where it is missing.
     force : bool
-        Replace files that exist.
+        Replace an earlier simulated take; audio with no ``truth.json`` beside it is a recording and never replaced.
 
     Returns
     -------
@@ -84,7 +84,8 @@ def write_take(
     Raises
     ------
     OutputError
-        If a file exists and ``force`` is off (all of them told together), or a name leads out of the folder.
+        If a file exists and ``force`` is off or it is a recording (all of them told together), or a name leads out
+        of the folder.
     """
     target = Path(folder)
     by_file: dict[str, list[TrackPlan]] = defaultdict(list)
@@ -92,9 +93,10 @@ def write_take(
         by_file[plan.file].append(plan)
     _refuse(target, by_file, force=force)
     make_folder(target)
-    written = [_write(simulation, target / file, plans, force=force) for file, plans in by_file.items()]
+    # The truth comes first: it marks the folder as simulated, so that a run cut short can be made again.
     text = json.dumps(simulation.truth, indent=2, ensure_ascii=False, allow_nan=False)
     write_text(target / TRUTH_NAME, text + "\n", force=force)
+    written = [_write(simulation, target / file, plans, force=force) for file, plans in by_file.items()]
     return (*written, target / TRUTH_NAME)
 
 
@@ -136,6 +138,10 @@ def _exists(path: Path) -> str:
     return f"{path} exists: choose another place with --out, or replace it with --force"
 
 
+def _is_recording(path: Path) -> str:
+    return f"{path} may be a recording (no {TRUTH_NAME} beside it) and is not replaced: choose another place with --out"
+
+
 def _shared(by_file: Mapping[str, list[TrackPlan]]) -> Iterator[str]:
     """Two tracks that would be written over each other."""
     first: dict[str, str] = {}
@@ -154,11 +160,14 @@ def _shared(by_file: Mapping[str, list[TrackPlan]]) -> Iterator[str]:
 
 
 def _out_of_place(folder: Path, files: Iterable[str], *, force: bool) -> Iterator[str]:
+    simulated = os.path.lexists(folder / TRUTH_NAME)
     for file in files:
         parts = {*PurePosixPath(file).parts, *PureWindowsPath(file).parts}
         if ".." in parts or PurePosixPath(file).is_absolute() or PureWindowsPath(file).anchor:
             yield (f"[take.tracks] names '{file}', which leads out of the take's folder: name a file in it")
         elif Path(file).suffix.lower() not in _FORMATS:
             yield f"[take.tracks] names '{file}': a take is written as .wav, .flac or .aiff"
-        elif not force and os.path.lexists(folder / file):
+        elif os.path.lexists(folder / file) and not simulated:
+            yield _is_recording(folder / file)
+        elif os.path.lexists(folder / file) and not force:
             yield _exists(folder / file)

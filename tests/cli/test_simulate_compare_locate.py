@@ -63,6 +63,20 @@ def test_a_take_is_written_where_the_scene_names_it(scene: Path, capsys: pytest.
     assert simulated(scene, "--force") == 0
 
 
+def test_a_recording_is_never_replaced_by_a_simulation(scene: Path, capsys: pytest.CaptureFixture[str]):
+    """Audio with no truth beside it was recorded: not even ``--force`` writes over it."""
+    recording = scene.parent / "take" / "both.wav"
+    recording.parent.mkdir()
+    soundfile.write(recording, np.full((100, 2), 0.25), 48000, "PCM_24")
+    before = recording.read_bytes()
+    for leave in ([], ["--force"]):
+        assert simulated(scene, *leave) == 2
+        told = capsys.readouterr().err
+        assert "both.wav may be a recording (no truth.json beside it) and is not replaced" in told
+    assert recording.read_bytes() == before
+    assert [path.name for path in recording.parent.iterdir()] == ["both.wav"]
+
+
 def test_json_is_one_document_with_the_truth(scene: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]):
     """Files and truth, nothing else on standard output; --out wins over the scene's folder."""
     assert simulated(scene, "--json", "-o", str(tmp_path / "elsewhere")) == 0

@@ -67,8 +67,7 @@ def _arguments(name: str, draws: random.Random) -> list[str]:
         # Folders of its own for all that is written, so that what was there can be looked at.
         written = option in {"-o", "--out", "--write"}
         words += [option, f"out/{draws.randrange(9)}" if written else draws.choice([*values, "--json"])]
-    # With leave to replace, a simulated take goes where the scene's recording lies.
-    return [*words, "-o", f"out/{draws.randrange(9)}"] if name == "simulate" and "--force" in words else words
+    return words
 
 
 def _tried(folder: Path, name: str, words: list[str], *, most_s: float = 5.0) -> int:
