@@ -6,7 +6,7 @@ that hears both. A delay is positive when the event comes later in the track.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -48,6 +48,7 @@ def measured(
     max_delay_s: float = 0.05,
     drift: bool = False,
     loopback: Track | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Tracks against a reference, with no scene to tell sources apart.
 
@@ -61,15 +62,21 @@ def measured(
         Look for a difference of the clocks; delays then hold at the reference's first sample.
     loopback : Track, optional
         A recording of the reference through the interface: its delay is taken for every track.
+    progress : callable, optional
+        Told what is being done, and which share of all is done, 0 to 1.
     """
+    tell = progress or (lambda _words, _share: None)
     if loopback is not None:
         latency = measure_many(reference, [loopback], max_delay_s=max(max_delay_s, FAR_S))[0]
         # The interface's polarity is its own affair; only its time is used for other tracks.
         delays = [latency if track is loopback else replace(latency, polarity=1) for track in tracks]
     elif drift or max_delay_s > FAR_S:
-        delays = [_by_clock(reference, track, max_delay_s, drift=drift) for track in tracks]
+        delays = []
+        for done, track in enumerate(tracks):
+            tell(f"measuring {track.name}", done / len(tracks))
+            delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
     else:
-        delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s))
+        delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         delays = [_by_way(tracks, delays, index, max_delay_s) for index in range(len(tracks))]
     rows = tuple(TrackDelay(track.name, _with_rivals(delay)) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)

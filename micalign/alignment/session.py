@@ -43,9 +43,11 @@ def measured_scene(
     *,
     reference: str | None = None,
     max_delay_s: float = 0.05,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Every source of a scene in every pair of tracks, and the best single answer of each track.
+
+    ``progress`` is told what is being done and which share of all is done, 0 to 1.
 
     Raises
     ------

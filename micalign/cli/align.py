@@ -20,7 +20,7 @@ from micalign.cli.options import (
     scene_option,
     tracks_argument,
 )
-from micalign.cli.output import console, note, print_json
+from micalign.cli.output import console, note, print_json, progress
 
 if TYPE_CHECKING:
     from micalign.files.alignments import Aligned
@@ -99,7 +99,11 @@ def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
     def say(words: str) -> None:
         note(words, quiet=quiet)
 
-    done = alignments.align(wish, say=say) if sheet is None else alignments.apply_offsets(sheet, wish, say=say)
+    with progress(quiet=quiet) as tell:
+        if sheet is None:
+            done = alignments.align(wish, say=say, tell=tell)
+        else:
+            done = alignments.apply_offsets(sheet, wish, say=say, tell=tell)
     _show(done, as_json=as_json)
     for sentence in (*done.remarks, *done.warnings):
         note(sentence, quiet=quiet)

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
 from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_option
-from micalign.cli.output import console, note, print_json
+from micalign.cli.output import console, note, print_json, progress
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from micalign.report.levels import TakeLevels
     from micalign.take.verdict import WorkingWindow
 
 __all__ = ["command"]
-
-_TOLD_EVERY_S: Final = 120
 
 
 @click.command("levels")
@@ -82,21 +78,10 @@ def _measured(tracks: tuple[str, ...], scene: Path | None, limits: WorkingWindow
         call = call_scene(read_scene(scene), scene)
     else:
         call = call_tracks(tracks)
-    longest_s = max((one.track.duration_s for one in call.present), default=0.0)
-    return take_levels(call, window=limits, progress=_teller(longest_s, quiet=quiet))
-
-
-def _teller(longest_s: float, *, quiet: bool) -> Callable[[float], None]:
-    """A listener that speaks every two minutes of a long take."""
-    told = 0
-
-    def tell(at_s: float) -> None:
-        nonlocal told
-        if longest_s > 1.5 * _TOLD_EVERY_S and at_s >= (told + 1) * _TOLD_EVERY_S:
-            told = int(at_s // _TOLD_EVERY_S)
-            note(f"read {at_s / 60:.0f} of {longest_s / 60:.0f} minutes", quiet=quiet)
-
-    return tell
+    longest_s = max((one.track.duration_s for one in call.present), default=0.0) or 1.0
+    with progress(quiet=quiet) as tell:
+        words = f"reading {len(call.present)} tracks"
+        return take_levels(call, window=limits, progress=lambda at_s: tell(words, at_s / longest_s))
 
 
 def _refuse_suffix(out: Path | None) -> None:

@@ -17,7 +17,7 @@ from micalign.cli.options import (
     scene_option,
     tracks_argument,
 )
-from micalign.cli.output import console, note, print_json
+from micalign.cli.output import Tell, console, print_json, progress
 
 if TYPE_CHECKING:
     from micalign.alignment.pairings import Measured
@@ -55,39 +55,36 @@ def command(
     Exit status 1 says that a delay is not reliable: do not act on it.
     """
     refuse_mixed_use(tracks, scene, reference)
-    if scene is not None:
-        if drift or loopback:
-            raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
-        found = _of_scene(scene, reference, max_delay_ms / 1e3, quiet=quiet)
-    else:
-        found = _of_files(tracks, max_delay_ms / 1e3, drift=drift, loopback=loopback)
+    if scene is not None and (drift or loopback):
+        raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
+    with progress(quiet=quiet) as tell:
+        if scene is not None:
+            found = _of_scene(scene, reference, max_delay_ms / 1e3, tell)
+        else:
+            found = _of_files(tracks, max_delay_ms / 1e3, tell, drift=drift, loopback=loopback)
     _show(found, as_json=as_json, drift=drift, loopback=loopback is not None)
     return 0 if found.all_reliable else 1
 
 
-def _of_scene(scene: Path, reference: str | None, max_delay_s: float, *, quiet: bool) -> Measured:
+def _of_scene(scene: Path, reference: str | None, max_delay_s: float, tell: Tell) -> Measured:
     from micalign.alignment.session import measured_scene  # noqa: PLC0415
     from micalign.files.sessions import open_scene  # noqa: PLC0415
 
     opened, take = open_scene(scene)
-    return measured_scene(
-        opened,
-        take,
-        reference=reference,
-        max_delay_s=max_delay_s,
-        progress=lambda source: note(f"measuring {source} on its own", quiet=quiet),
-    )
+    return measured_scene(opened, take, reference=reference, max_delay_s=max_delay_s, progress=tell)
 
 
-def _of_files(tracks: tuple[str, ...], max_delay_s: float, *, drift: bool, loopback: str | None) -> Measured:
+def _of_files(
+    tracks: tuple[str, ...], max_delay_s: float, tell: Tell, *, drift: bool, loopback: str | None
+) -> Measured:
     from micalign.alignment.pairings import measured  # noqa: PLC0415 - scipy, which --help must not pay for
     from micalign.files.sessions import open_pairings, open_recorded  # noqa: PLC0415
 
     if loopback is None:
         reference, others = open_pairings(tracks)
-        return measured(reference, others, max_delay_s=max_delay_s, drift=drift)
+        return measured(reference, others, max_delay_s=max_delay_s, drift=drift, progress=tell)
     played, others, recorded = open_recorded(tracks, loopback)
-    return measured(played, others, max_delay_s=max_delay_s, loopback=recorded)
+    return measured(played, others, max_delay_s=max_delay_s, loopback=recorded, progress=tell)
 
 
 def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str | None) -> None:

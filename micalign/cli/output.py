@@ -6,7 +6,8 @@ import json
 import os
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.report.plain import clean, one_line
@@ -14,7 +15,10 @@ from micalign.report.plain import clean, one_line
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["clean", "console", "note", "one_line", "print_json"]
+__all__ = ["Tell", "clean", "console", "note", "one_line", "print_json", "progress"]
+
+Tell = Callable[[str, float], None]
+"""Told what is being done, and which share of it is done, 0 to 1; from any thread."""
 
 _NARROWEST: Final = 40
 _HARMFUL: Final = re.compile("[\x80-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
@@ -56,3 +60,19 @@ def console(*, stderr: bool = False) -> Console:
         asked = os.environ.get("COLUMNS", "")
         made.width = max(int(asked), _NARROWEST) if asked.isdecimal() else 100
     return made
+
+
+@contextmanager
+def progress(*, quiet: bool = False) -> Iterator[Tell]:
+    """A bar on standard error while something lasts, gone when it is done; nothing where that is no terminal."""
+    if quiet or sys.stderr is None or not sys.stderr.isatty():
+        yield lambda _words, _share: None
+        return
+    from rich import progress as bars  # noqa: PLC0415 - 40 ms that only a terminal needs
+
+    words = bars.TextColumn("{task.description}", markup=False)
+    with bars.Progress(
+        words, bars.BarColumn(), bars.TaskProgressColumn(), console=console(stderr=True), transient=True
+    ) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda said, share: bar.update(task, description=one_line(said), completed=share)

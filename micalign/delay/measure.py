@@ -7,7 +7,7 @@ add up best, which is a tenth of a millisecond or so off the pure delay inserted
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -15,22 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Floats
+from micalign.delay.answer import answer
 from micalign.delay.drift import Line, drift_line
 from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
-from micalign.delay.gates import common_samples, moments_to_samples, rest, stretches, strokes
+from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.result import Delay, Rival
-from micalign.delay.sharpen import Sharp, sharpen
-from micalign.delay.verdict import (
-    Verdict,
-    choose,
-    is_one_path,
-    judge,
-    may_be_one_sound,
-    nearer_is_second,
-    rival_share,
-    surely_close,
-)
+from micalign.delay.verdict import choose, judge, may_be_one_sound, nearer_is_second, surely_close
 from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
 from micalign.take.model import Track
@@ -124,8 +115,12 @@ def measure_many(
     close: Close | None = None,
     drift: bool = False,
     moments_s: npt.ArrayLike | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> tuple[Delay, ...]:
-    """The delays of several tracks against one reference, which is listened to once; options as `measure_pair`."""
+    """The delays of several tracks against one reference, which is listened to once; options as `measure_pair`.
+
+    ``progress`` is told what is being done and which share of all is done, 0 to 1.
+    """
     if not max_delay_s > 0 or not np.isfinite(max_delay_s):
         raise TakeError(f"the longest delay to search for is {max_delay_s} s: it must be positive")
     for track in tracks:
@@ -136,8 +131,14 @@ def measure_many(
             )
     moments = None if moments_s is None else np.asarray(moments_s, dtype=float)
     options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments)
+    tell = progress or (lambda _words, _share: None)
+    tell(f"listening to {reference.name}", 0.0)
     heard = listen(reference)
-    return tuple(_measure(heard, listen(track), options) for track in tracks)
+    found = []
+    for done, track in enumerate(tracks, start=1):
+        tell(f"measuring {track.name}", done / (len(tracks) + 1))
+        found.append(_measure(heard, listen(track), options))
+    return tuple(found)
 
 
 def _measure(reference: Listened, track: Listened, options: _Options) -> Delay:
@@ -196,7 +197,7 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
     chosen = choose(by_strokes, by_stretches, near, far, close_is_certain=certain)
     if chosen is None:
         return _nothing(options, "nothing in the tracks is alike")
-    return _report(chosen, near, far, sign)
+    return answer(chosen, near, far, sign)
 
 
 def _measure_whole(reference: Listened, track: Listened, options: _Options, centre_s: float, reach_s: float) -> Delay:
@@ -205,7 +206,7 @@ def _measure_whole(reference: Listened, track: Listened, options: _Options, cent
     evidence = stretch_evidence(reference.track, track.track, gate, reach_s=reach_s, centre_s=centre_s)
     if evidence is None:
         return _nothing(options, "nothing in the tracks is alike")
-    return _report(judge(evidence), reference, track, 1)
+    return answer(judge(evidence), reference, track, 1)
 
 
 def _roles(
@@ -236,50 +237,6 @@ def _struck(near: Listened, options: _Options, later_s: float) -> npt.NDArray[np
     if options.moments_s is None:
         return near.struck
     return moments_to_samples(options.moments_s + later_s, near.track.start_s, near.track.sample_rate)
-
-
-def _report(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
-    evidence = verdict.evidence
-    delay_s, uncertainty_s = evidence.best.lag_s, verdict.uncertainty_s
-    if evidence.kind == "stretches":
-        gate = stretches(
-            near.envelope,
-            near.track.frames,
-            near.track.sample_rate,
-            length_s=0.085,
-            most=300,
-            matched=True,
-            within=common_samples(near.track, far.track, delay_s),
-        )
-        sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=is_one_path(evidence))
-        delay_s, uncertainty_s = sharp.delay_s, _spread(sharp, evidence)
-    rivals = tuple(
-        Rival(sign * peak.lag_s, abs(peak.height) / evidence.height, peak.polarity)
-        for peak in evidence.peaks
-        if abs(peak.lag_s - evidence.best.lag_s) > 0.0004
-    )
-    return Delay(
-        sign * delay_s,
-        max(uncertainty_s, 2e-10),
-        evidence.best.polarity,
-        verdict.polarity_margin,
-        verdict.confidence,
-        verdict.reason is None,
-        verdict.reason,
-        rivals[:4],
-    )
-
-
-def _spread(sharp: Sharp, evidence: Evidence) -> float:
-    """One sigma of a sharpened delay.
-
-    The bound where the groups scatter as it says; where they scatter more, three times what is over, for all groups
-    share the same room. Rivals (reflections) bend the peak's top, and a filter's best sum is a matter of taste.
-    """
-    over_s = 3.0 * max(sharp.scatter_s - 1.5 * sharp.bound_s, 0.0)
-    bent_s = 0.1 * evidence.lobe_s * max(rival_share(evidence) - 0.3, 0.0)
-    taste_s = 0.4 * abs(sharp.moved_s)
-    return float(np.sqrt(sharp.bound_s**2 + over_s**2 + bent_s**2 + taste_s**2))
 
 
 def _from_line(line: Line) -> Delay:

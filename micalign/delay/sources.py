@@ -44,7 +44,7 @@ def measure_sources(
     wanted: Sequence[Wanted],
     *,
     max_delay_s: float = 0.05,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> tuple[SourceDelays, ...]:
     """Every source on the moments that are its own.
 
@@ -57,7 +57,7 @@ def measure_sources(
     max_delay_s : float
         Largest delay looked for, either way.
     progress : callable, optional
-        Told each source before it is measured.
+        Told what is being done, and which share of all tracks and sources is done, 0 to 1.
 
     Returns
     -------
@@ -65,16 +65,19 @@ def measure_sources(
         One for each wanted source that two tracks hear; a source that never leads has only unreliable pairs.
     """
     by_name = {track.name: track for track in tracks}
-    envelopes = {track.name: envelope(track) for track in tracks}
+    tell = progress or (lambda _words, _share: None)
+    shared = [one for one in wanted if len(one.tracks) >= 2]
+    steps = len(tracks) + len(shared)
+    envelopes = {}
+    for done, track in enumerate(tracks):
+        tell(f"listening to {track.name}", done / steps)
+        envelopes[track.name] = envelope(track)
     close = {one.source: one.close for one in wanted if one.close is not None}
     moments = leading_moments(envelopes, close)
     moments = _by_place(tracks, envelopes, wanted, moments)
     measured = []
-    for one in wanted:
-        if len(one.tracks) < 2:
-            continue
-        if progress is not None:
-            progress(one.source)
+    for done, one in enumerate(shared, start=len(tracks)):
+        tell(f"measuring {one.source} on its own", done / steps)
         measured.append(_measured(by_name, envelopes, one, close, moments.get(one.source), max_delay_s))
     return tuple(measured)
 

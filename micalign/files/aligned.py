@@ -55,7 +55,7 @@ def write_aligned(
     headroom_db: float = 0.0,
     force: bool = False,
     workers: int = _WORKERS,
-    progress: Callable[[int], object] | None = None,
+    progress: Callable[[float], None] | None = None,
     clock_of: Path | None = None,
 ) -> tuple[Written, ...]:
     """Write the files of a group, each whole or not at all.
@@ -77,7 +77,7 @@ def write_aligned(
     workers : int
         Files worked on at once.
     progress : callable, optional
-        Called with the samples (of one channel) of every block that is done, from any thread.
+        Told after every block which share of all samples is written, 0 to 1; from any thread.
     clock_of : path, optional
         The reference's original: the time stamp it carries is the take's beginning, and every file is stamped by it.
         Without it (or without a stamp in it) each file's own stamp moves by what was put in front of it.
@@ -96,16 +96,22 @@ def write_aligned(
     """
     refuse_clashes([file.path for file in files], originals=[file.source for file in files])
     stopped = threading.Event()
+    span = span or group_span(files, whole=whole)
+    count, counted, total = 0, threading.Lock(), max(len(files) * span.frames, 1)
 
     def done(frames: int) -> None:
+        nonlocal count
         if stopped.is_set():
             raise OutputError("stopped")
+        with counted:
+            count += frames
+            share = count / total
         if progress is not None:
-            progress(frames)
+            progress(share)
 
     groups = _by_source(files)
     plan = _Plan(
-        span or group_span(files, whole=whole),
+        span,
         whole=whole,
         gain=1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0),
         force=force,

@@ -32,6 +32,7 @@ from micalign.take.model import Take, Track
 __all__ = ["Aligned", "Wish", "align", "apply_offsets"]
 
 Say = Callable[[str], None]
+Tell = Callable[[str, float], None]
 
 _HEARD_DB: Final = 0.05  # as the table shows it
 
@@ -62,14 +63,16 @@ class _Plan:
     as_told: bool = False
 
 
-def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
+def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None) -> Aligned:
     """Measure, plan and write.
 
     Parameters
     ----------
     wish : Wish
     say : callable
-        Told what is being done, for a line of progress.
+        Told what is being done, for a line of it.
+    tell : callable
+        Told what is being done and which share of it is done, 0 to 1; from any thread.
 
     Raises
     ------
@@ -82,7 +85,7 @@ def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
     heard = [source.name for source in session.scene.sources] if session.scene else ["mix"]
     targets = Targets.of(session.ordered, session.folder, heard if wish.preview_s else ())
     refuse_taken(targets.all, force=wish.force)
-    found = _measured(session, wish, say)
+    found = _measured(session, wish, tell)
     offsets = planned(found, compromise_wishes(session, wish), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), wish) for track in session.ordered]
     phases = _phases(session, actions, offsets) if wish.match_phase else {}
@@ -93,10 +96,12 @@ def align(wish: Wish, *, say: Say = lambda _: None) -> Aligned:
     if not wish.match_phase:
         offsets = replace(offsets, compromise="; ".join([offsets.compromise, *_thin_lows(session, actions, offsets)]))
     moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
-    return _write(session, targets, _Plan(offsets, tuple(actions), phases, moments), wish, say)
+    return _write(session, targets, _Plan(offsets, tuple(actions), phases, moments), wish, say, tell)
 
 
-def apply_offsets(path: Path, wish: Wish, *, say: Say = lambda _: None) -> Aligned:
+def apply_offsets(
+    path: Path, wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None
+) -> Aligned:
     """Write the set that an offsets file asks for; only ``out``, ``preview_s`` and ``force`` of the wish count.
 
     Raises
@@ -115,17 +120,17 @@ def apply_offsets(path: Path, wish: Wish, *, say: Say = lambda _: None) -> Align
     targets = Targets.of(session.ordered, session.folder, ["mix"] if wish.preview_s else ())
     refuse_taken(targets.all, force=wish.force)
     followed = replace(wish, whole_samples=sheet.whole_samples, headroom_db=sheet.headroom_db)
-    return _write(session, targets, _Plan(offsets, actions, as_told=True), followed, say)
+    return _write(session, targets, _Plan(offsets, actions, as_told=True), followed, say, tell)
 
 
-def _measured(session: Session, wish: Wish, say: Say) -> Measured:
+def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
     if session.scene is not None:
         return measured_scene(
             session.scene,
             Take(session.tracks),
             reference=session.reference,
             max_delay_s=wish.max_delay_s,
-            progress=lambda source: say(f"measuring {source} on its own"),
+            progress=tell,
         )
     return measured(
         Take(session.tracks).track(session.reference),
@@ -133,6 +138,7 @@ def _measured(session: Session, wish: Wish, say: Say) -> Measured:
         max_delay_s=wish.max_delay_s,
         drift=wish.correct_drift,
         loopback=None if wish.loopback is None else open_loopback(wish.tracks[0], wish.loopback)[1],
+        progress=tell,
     )
 
 
@@ -191,10 +197,11 @@ def _moved(action: MovedTrack, gains_db: Mapping[str, float]) -> Moved:
     return Moved(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
 
 
-def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say) -> Aligned:
+def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say, tell: Tell) -> Aligned:
     blend = [_moved(action, session.gains_db) for action in plan.actions]
     gain = sum_gain(blend)
-    say(f"writing {len(plan.actions)} tracks to {session.folder}")
+    words = f"writing {len(plan.actions)} tracks to {session.folder}"
+    say(words)
     make_folder(session.folder)
     written = write_aligned(
         [
@@ -204,6 +211,7 @@ def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say
         whole=wish.whole_samples,
         headroom_db=wish.headroom_db,
         force=wish.force,
+        progress=lambda share: tell(words, share),
         clock_of=original_of(session.ordered[-1])[0].path,
     )
     previews = _previews(targets, plan, blend, wish)

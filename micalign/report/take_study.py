@@ -75,7 +75,8 @@ def study(scene: Scene, take: Take, *, say: Callable[[str], None] = lambda _: No
     """
     say("reading levels")
     levels = measure_levels(take.tracks)
-    found = measured_scene(scene, take, progress=lambda source: say(f"measuring {source} on its own"))
+    say("measuring each source on its own")
+    found = measured_scene(scene, take)
     names = [track.name for track in take.tracks]
     gains = gains_of(scene)
     offsets = planned(found, wishes_of(scene, names, reference=found.reference), gains_db=gains)

@@ -86,9 +86,10 @@ def test_struck_is_fifteen_decibels_between_loud_and_usual():
 
 
 def test_each_singer_is_measured_where_he_leads(tracks):
-    heard: list[str] = []
-    found = measure_sources(tracks, wanted(), progress=heard.append)
-    assert heard == ["alto", "tenor"]
+    heard: list[tuple[str, float]] = []
+    found = measure_sources(tracks, wanted(), progress=lambda words, share: heard.append((words, share)))
+    assert [words for words, _ in heard[len(tracks) :]] == ["measuring alto on its own", "measuring tenor on its own"]
+    assert [share for _, share in heard] == [step / (len(tracks) + 2) for step in range(len(tracks) + 2)]
     assert_all_right(found)
     for source in found:
         # Half-seconds of the turns: each turn may lose one at either end.
