@@ -50,9 +50,19 @@ class LazyGroup(click.Group):
         """Load one subcommand from its own file."""
         if cmd_name not in COMMANDS:
             return None
+        _silence_figures()
         module = importlib.import_module(f"micalign.cli.{cmd_name}")
         command: click.Command = module.command
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the subcommand, or name the one that was perhaps meant."""
+        near = [] if args[0] in COMMANDS or args[0].startswith("-") else _nearest(args[0])
+        if near:
+            ctx.fail(f"there is no command '{args[0]}': did you mean '{near[0]}'?")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the subcommands from the table alone."""
@@ -60,9 +70,27 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+def _silence_figures() -> None:
+    """Where HOME cannot be written the figures' library logs where its cache went: nothing for a user to mend."""
+    import logging  # noqa: PLC0415 - milliseconds that --help must not pay for
+
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+
+
+def _nearest(name: str) -> list[str]:
+    from difflib import get_close_matches  # noqa: PLC0415 - only a slip needs it
+
+    return get_close_matches(name, COMMANDS, n=1)
+
+
+@click.group(
+    cls=LazyGroup,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, "-V", "--version", prog_name="micalign")
-def main() -> None:
+@click.pass_context
+def main(context: click.Context) -> int:
     """Microphones around a sound, and what happens when they are added together.
 
     Plan with a scene file (check, place, draw), record, then measure and align the tracks. 'micalign demo' shows
@@ -70,6 +98,10 @@ def main() -> None:
 
     Exit status: 0 done; 1 done, and something was found wrong; 2 the command or its input cannot be used.
     """
+    if context.invoked_subcommand is None:
+        sys.stderr.write(f"{context.get_help()}\n")
+        return 2
+    return 0
 
 
 def run(arguments: list[str] | None = None) -> None:

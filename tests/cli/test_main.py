@@ -36,10 +36,40 @@ def test_help_names_every_command() -> None:
     assert [name for name in COMMANDS if f"\n  {name} " not in said.out] == []
 
 
+def test_no_command_at_all_is_answered_with_the_help() -> None:
+    """Line by line on standard error, with status 2: nothing was done."""
+    said = micalign()
+    assert said.status == 2
+    assert said.out == ""
+    assert said.err.startswith("Usage: micalign")
+    assert [name for name in COMMANDS if f"\n  {name} " not in said.err] == []
+
+
+def test_a_home_that_cannot_be_written_is_not_spoken_of(tmp_path: Path) -> None:
+    """The figures' library keeps its cache elsewhere then, and a user has nothing to mend."""
+    home = tmp_path / "home"
+    home.write_text("a file, not a folder")
+    surroundings = {key: value for key, value in os.environ.items() if not key.startswith(("MPL", "XDG"))}
+    run = _started(
+        "draw",
+        str(SCENE),
+        "--only",
+        "plan",
+        "-o",
+        str(tmp_path / "plan.png"),
+        "-q",
+        env={**surroundings, "HOME": str(home)},
+    )
+    said = run.communicate(timeout=60)
+    assert run.returncode == 0
+    assert said == (f"{tmp_path / 'plan.png'}\n", "")
+
+
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["chekc"], "No such command 'chekc'"),
+        (["chekc"], "there is no command 'chekc': did you mean 'check'?"),
+        (["solder"], "No such command 'solder'"),
         (["check"], "Missing argument 'SCENE'"),
         (["check", "no-such.toml"], "no-such.toml: there is no such scene file: is the name spelled right"),
         (["schema", "--frce"], "No such option"),
