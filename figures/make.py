@@ -23,7 +23,7 @@ from micalign.figures.timeline import timeline_figure
 from micalign.files.scenes import read_scene
 from micalign.files.whole import write_bytes
 from micalign.scene.model import Scene
-from micalign.units import show_ms
+from micalign.units import show_ms_known
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -60,7 +60,7 @@ def _comb() -> Figure:
         row.level_difference_db,
         row.polarity,
         row.uncertainty_s,
-        f"as the scene has it: {show_ms(abs(row.difference_s))} apart",
+        f"as the scene has it: {show_ms_known(abs(row.difference_s), row.uncertainty_s)} apart",
     )
     after = Copy(0.0, 0.0, row.polarity, label="both equally far")
     return comb_figure(before, after, title=f"{row.source}: {row.mics[0]} with {row.mics[1]}")

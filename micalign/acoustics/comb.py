@@ -15,7 +15,16 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.units import amplitude_from_db, db_from_amplitude
 
-__all__ = ["AUDIBLE_HZ", "FLOOR_DB", "notch_depth_db", "notches_hz", "peak_height_db", "peaks_hz", "response_db"]
+__all__ = [
+    "AUDIBLE_HZ",
+    "FLOOR_DB",
+    "first_notch_range_hz",
+    "notch_depth_db",
+    "notches_hz",
+    "peak_height_db",
+    "peaks_hz",
+    "response_db",
+]
 
 AUDIBLE_HZ: Final = 20_000.0
 
@@ -35,6 +44,18 @@ def notches_hz(delay_s: float, *, polarity: int = 1, upper_hz: float = AUDIBLE_H
     array([   0., 1000., 2000., 3000.])
     """
     return _teeth(abs(delay_s), 0.5 if polarity > 0 else 0.0, upper_hz)
+
+
+def first_notch_range_hz(delay_s: float, uncertainty_s: float) -> tuple[float, float | None]:
+    """Where the first notch lies for a delay one standard deviation longer and shorter, both copies of one polarity.
+
+    The upper end is None where the delay may be zero.
+
+    >>> first_notch_range_hz(0.0045, 0.0005), first_notch_range_hz(0.001, 0.001)
+    ((100.0, 125.0), (250.0, None))
+    """
+    delay = abs(delay_s)
+    return 0.5 / (delay + uncertainty_s), 0.5 / (delay - uncertainty_s) if delay > uncertainty_s else None
 
 
 def peaks_hz(delay_s: float, *, polarity: int = 1, upper_hz: float = AUDIBLE_HZ) -> Floats:

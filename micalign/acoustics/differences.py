@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals
-from micalign.acoustics.comb import AUDIBLE_HZ, notch_depth_db, peak_height_db
+from micalign.acoustics.comb import AUDIBLE_HZ, first_notch_range_hz, notch_depth_db, peak_height_db
 from micalign.arrays import Floats, Ints
 
 __all__ = ["MOST_TEETH", "Difference", "differences"]
@@ -122,13 +122,9 @@ def _row(
         1 if same else -1,
         first,
         sigma / (2 * late * late) if known else None,
-        _range_hz(abs(late), sigma) if known else None,
+        first_notch_range_hz(late, sigma) if known else None,
         notches,
         peaks,
         depth,
         height,
     )
-
-
-def _range_hz(delay: float, sigma: float) -> tuple[float, float | None]:
-    return 0.5 / (delay + sigma), 0.5 / (delay - sigma) if delay > sigma else None

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, response_db
+from micalign.acoustics.comb import first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db, response_db
 from micalign.arrays import Bools, Floats
 from micalign.figures.style import COLOURS, DASHES, SERIES, SMALL, dress, frequency_axis, legend, stacked, words
-from micalign.units import show_hz, show_ms
+from micalign.units import show_hz, show_hz_range, show_ms
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -131,7 +131,7 @@ def _name_first_notch(axes: Axes, copy: Copy) -> None:
     first = float(heard[0])
     right = first < 6000
     axes.annotate(
-        f"first notch {show_hz(first)}",
+        f"first notch {_first_notch_words(copy, first)}",
         xy=(first, _HIGHEST_DB - 2.0),
         xytext=(4 if right else -4, 0),
         textcoords="offset points",
@@ -141,3 +141,9 @@ def _name_first_notch(axes: Axes, copy: Copy) -> None:
         va="center",
     )
     axes.axvline(first, color=COLOURS["soft"], linewidth=0.8, linestyle=(0, (2, 2)))
+
+
+def _first_notch_words(copy: Copy, first_hz: float) -> str:
+    if copy.uncertainty_s > 0 and copy.polarity > 0:
+        return show_hz_range(*first_notch_range_hz(copy.delay_s, copy.uncertainty_s))
+    return show_hz(first_hz)

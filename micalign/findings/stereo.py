@@ -7,12 +7,13 @@ from typing import Final
 
 import numpy as np
 
+from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.stereo import PairSource
 from micalign.findings.finding import Finding
 from micalign.findings.moves import equalling_move, say_length, say_move, stays_inside
 from micalign.scene.model import Pair, Scene
-from micalign.units import show_db, show_hz, show_ms, show_ms_known
+from micalign.units import show_db, show_hz_range, show_ms, show_ms_known
 
 __all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair"]
 
@@ -79,7 +80,7 @@ def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "note",
                 (pair.name, worst.source),
                 f"Added to mono, '{pair.name}' cancels '{worst.source}' {loss}, first at "
-                f"{show_hz(worst.mono_first_notch_hz or 0.0)}.",
+                f"{show_hz_range(*first_notch_range_hz(worst.difference_s, worst.uncertainty_s))}.",
                 f"For a mono-safe pair move '{far}' {say_length(path, scene.length_unit)} nearer to '{worst.source}'.",
                 -worst.mono_notch_depth_db / 100,
             )

@@ -13,13 +13,12 @@ from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Path, Prediction
 from micalign.acoustics.spacing import CLOSE_M, Spacing
 from micalign.acoustics.stereo import PairSource
-from micalign.report.combwords import late_words, notch_range_words, notch_words
+from micalign.report.combwords import late_words, mono_notch_words, notch_range_words, notch_words
 from micalign.report.tables import ruled_table
 from micalign.scene.model import Scene
 from micalign.units import (
     METRES,
     show_db,
-    show_hz,
     show_length,
     show_ms_known,
     show_ratio,
@@ -44,13 +43,14 @@ _MOST_CELLS: Final = 60
 
 
 def heading(scene: Scene, predicted: Prediction) -> str:
-    """The air in one line."""
+    """How fast sound travels, and in which air."""
     air, speed = scene.air, predicted.speed_of_sound_m_s
     feet = scene.length_unit in {"ft", "in"}
     return (
-        f"Sound travels at {speed:.1f} m/s (+- {significant(predicted.speed_uncertainty_m_s, 1)}) in air of "
-        f"{air.temperature_c:g} C, {air.humidity_percent:g} %, {air.pressure_kpa:.1f} kPa (Cramer 1993): "
-        f"{'1 ft' if feet else '1 m'} takes {1e3 * (METRES['ft'] if feet else 1.0) / speed:.2f} ms."
+        f"Sound travels at {speed:.1f} m/s (+- {significant(predicted.speed_uncertainty_m_s, 1)} m/s): "
+        f"{'1 ft' if feet else '1 m'} takes {1e3 * (METRES['ft'] if feet else 1.0) / speed:.2f} ms.\n"
+        f"Air of {air.temperature_c:g} C, {air.humidity_percent:g} % humidity, {air.pressure_kpa:.1f} kPa "
+        "(Cramer 1993)."
     )
 
 
@@ -131,7 +131,7 @@ def difference_table(scene: Scene, predicted: Prediction, *, everything: bool = 
     return ruled_table(
         _counted("Two mics on one source, added together", len(shown), len(chosen)),
         ["source", "first mic", "second mic"],
-        ["second later by", "first notch", "dip", "peak"],
+        ["second\nlater by", "first notch", "dip", "peak"],
         [_difference_cells(row) for row in shown],
         caption="Notch: its range for positions as sure as the scene says. Dip, peak: against the louder mic alone.",
     )
@@ -220,8 +220,8 @@ def pair_tables(scene: Scene, predicted: Prediction) -> Iterator[Table]:
         apart = show_length(geometry.spacing_m, scene.length_unit)
         yield ruled_table(
             f"Pair '{pair.name}': {geometry.kind}, {apart} apart{angle}",
-            ["source", "distances"],
-            ["second later", "level", "equal?", "image", "mono notch", "dip"],
+            ["source", "distance"],
+            ["second\nlater by", "level", "equal?", "image", "mono notch", "dip"],
             [_pair_cells(row, scene.length_unit) for row in predicted.pairs if row.pair == pair.name],
             caption=f"First mic '{pair.mics[0]}' left, second '{pair.mics[1]}' right. Image: per cent of the way to a "
             "loudspeaker, good to 17 (Simonsen 1984, Williams 1984).",
@@ -230,7 +230,6 @@ def pair_tables(scene: Scene, predicted: Prediction) -> Iterator[Table]:
 
 def _pair_cells(row: PairSource, unit: str) -> list[str]:
     equal = ("yes" if row.within_tolerance else "NO") if row.equal_to else ""
-    inverted = row.image_percent is None and row.mono_first_notch_hz == 0.0
     return [
         row.source,
         " / ".join(show_length(metres, unit) for metres in row.distances_m),
@@ -238,7 +237,7 @@ def _pair_cells(row: PairSource, unit: str) -> list[str]:
         show_db(row.level_difference_db, sign=True),
         equal,
         _image_words(row.image_percent),
-        "bass" if inverted else show_hz(row.mono_first_notch_hz) if row.mono_first_notch_hz else "none",
+        mono_notch_words(row),
         show_db(row.mono_notch_depth_db),
     ]
 

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from typing import Final
 
+from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.reflections import Reflection
+from micalign.acoustics.stereo import PairSource
 from micalign.units import show_hz, show_hz_range, show_ms_known
 
-__all__ = ["TYPICAL_S", "late_words", "notch_range_words", "notch_words"]
+__all__ = ["TYPICAL_S", "late_words", "mono_notch_words", "notch_range_words", "notch_words"]
 
 TYPICAL_S: Final = 40e-6
 """What a centimetre at each end makes of the delay of a reflection, whose uncertainty is not worked out."""
@@ -22,6 +24,15 @@ def notch_range_words(row: Difference) -> str:
     if row.polarity < 0:
         return "bass (inverted)"
     return show_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "none"
+
+
+def mono_notch_words(row: PairSource) -> str:
+    """The first notch of a pair's mono sum, in the words and digits of any other two mics."""
+    if row.mono_first_notch_hz is None:
+        return "none"
+    if row.mono_first_notch_hz == 0.0:
+        return "bass"
+    return show_hz_range(*first_notch_range_hz(row.difference_s, row.uncertainty_s))
 
 
 def notch_words(polarity: int, first_notch_hz: float | None) -> str:

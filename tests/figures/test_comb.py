@@ -49,3 +49,9 @@ def test_before_and_after_differ_by_dash_and_are_both_named() -> None:
 def test_the_lowest_audible_notch_is_named() -> None:
     texts = [text.get_text() for text in comb_figure(Copy(0.002, polarity=-1)).axes[0].texts]
     assert texts == ["first notch 500 Hz"]
+
+
+def test_an_uncertain_notch_is_named_by_the_range_it_lies_in() -> None:
+    """1/(2 x 0.529 ms) = 945 Hz to 1/(2 x 0.425 ms) = 1176 Hz, and no more digits than that width leaves."""
+    texts = [text.get_text() for text in comb_figure(Copy(0.000477, uncertainty_s=0.000052)).axes[0].texts]
+    assert texts == ["first notch 900-1200 Hz"]
