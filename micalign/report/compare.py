@@ -71,7 +71,7 @@ def _explanation(one: Explanation) -> dict[str, Any]:
 
 def comparison_table(found: Comparison) -> Table:
     """One row for each source and track."""
-    table = bare_table("Plan against take")
+    table = bare_table("Plan against take", is_of_figures=True)
     for heading in ("source", "track", "against"):
         table.add_column(heading, overflow="fold")
     for heading in ("planned", "measured", "off by", "z"):
@@ -110,16 +110,22 @@ def _style(row: Row) -> str | None:
 
 def summary(found: Comparison) -> Iterator[str]:
     """The verdict in a line or two, with its evidence."""
-    heard = f"{found.sightings} delays heard, {found.strays} of them explained by nothing"
+    heard = _heard(found.sightings, found.strays)
     if found.is_fine:
         if found.is_hazy:
-            yield f"As planned as far as can be told: {heard}.."
+            yield f"As planned as far as can be told: {heard}."
         else:
             yield f"As planned: {heard}. |z| above 3 would be worth a look."
         return
     for one in found.explanations:
         yield f"{one.words} ({_likelier(one.evidence)} than the plan as it stands)"
-    yield f"{'Explained' if found.explained else 'NOT explained'}: {heard} in the end."
+    yield f"{'Explained' if found.explained else 'NOT explained'}: {heard}."
+
+
+def _heard(delays: int, strays: int) -> str:
+    if delays and not strays:
+        return f"{delays} delays heard, and all of them fit"
+    return f"{delays} delays heard, {strays} of them explained by nothing"
 
 
 def _likelier(evidence: float) -> str:

@@ -1,0 +1,37 @@
+"""Tables on a narrow terminal: closer columns first, then folded names, and numbers whole."""
+
+from __future__ import annotations
+
+import io
+import re
+
+import pytest
+from rich.console import Console
+
+from micalign.report.tables import ruled_table
+
+ROWS = [("snare", "overhead left", "overhead right", "+0.477 ms", "900-1200 Hz", "-14.2 dB")]
+HEADINGS = ("source", "first mic", "second mic"), ("later by", "first notch", "dip")
+
+
+def _lines(width: int) -> list[str]:
+    out = io.StringIO()
+    Console(file=out, width=width).print(ruled_table("Two mics", *HEADINGS, ROWS))
+    return [line.rstrip() for line in out.getvalue().splitlines()]
+
+
+@pytest.mark.parametrize(("width", "between"), [(100, 3), (76, 3), (75, 2), (71, 2)])
+def test_columns_move_closer_before_a_name_is_folded(width: int, between: int) -> None:
+    """The cells are 61 characters wide: 76 with three between each two columns, 71 with two."""
+    row = next(line for line in _lines(width) if line.startswith("snare"))
+    gap = re.search(r"ms( +)900-1200 Hz", row)
+    assert gap is not None
+    assert len(gap[1]) == between
+    assert "overhead right" in row
+
+
+def test_numbers_stay_whole_where_names_fold() -> None:
+    """Nothing of a figure is cut off or put on a second line."""
+    text = "\n".join(_lines(64))
+    assert "…" not in text
+    assert all(cell in text for cell in ROWS[0][3:])
