@@ -53,6 +53,11 @@ def command(scene: Path, target: Path | None, force: bool, as_json: bool, quiet:
     if target is not None:
         _write(scene, target, planned, found, force=force)
         note(f"Wrote {target}", quiet=quiet)
+        for point in found.doubtful:
+            note(
+                f"'{point.name}' is written at the first of its two places: is it not the other?",
+                quiet=quiet,
+            )
     return int(bool(found.unfixed or found.doubtful or found.suspects))
 
 

@@ -79,6 +79,21 @@ def test_what_is_written_has_the_places_and_the_comments(taped: Path, tmp_path: 
     assert micalign("check", new, "--json").status in {0, 1}
 
 
+def test_a_point_with_two_places_is_not_written_without_a_word(tmp_path: Path) -> None:
+    """Three taped points on one steep plane leave a place on either side of it: the copy holds one of the two."""
+    path = tmp_path / "three.toml"
+    lines = []
+    for name, at, tape in (("snare", [210, 200, 70], 131), ("kick", [200, 150, 35], 172), ("tom", [160, 230, 62], 165)):
+        lines += ["[[source]]", f'name = "{name}"', f"at = {at}"]
+        lines += ["[[tape]]", f'between = ["{name}", "overhead"]', f"distance = {tape}"]
+    lines = ['length_unit = "cm"', *lines, "[[mic]]", 'name = "overhead"', 'on = ["snare"]']
+    path.write_text("\n".join(lines), encoding="utf-8")
+    said = micalign("survey", path, "--write", tmp_path / "new.toml")
+    assert said.status == 1
+    assert "'overhead' may also stand at" in said.out
+    assert "'overhead' is written at the first of its two places" in said.err
+
+
 def test_nothing_is_replaced_without_leave(taped: Path, tmp_path: Path) -> None:
     """An existing file stays as it is unless --force is given."""
     there = tmp_path / "there.toml"
