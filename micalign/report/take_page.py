@@ -22,7 +22,8 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
     """What the template ``report.html.j2`` asks for under ``take``."""
     measured = found.measured
     offsets = found.offsets
-    heard = sorted(offsets.remains, key=lambda one: -abs(one.remain_s))[:_MOST_REMAINS]
+    wanted = [one for one in offsets.remains if not one.is_bleed]
+    heard = sorted(wanted, key=lambda one: -abs(one.remain_s))[:_MOST_REMAINS]
     return {
         "levels": [_level_row(one) for one in found.levels],
         "remarks": [
@@ -30,7 +31,6 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
             for one in found.levels
             for remark in one.remarks
         ],
-        "reference": measured.reference,
         "delays": [row for source in measured.sources or () for row in _delay_rows(source)],
         "offsets": [_offset_row(shift, offsets.sample_rate, speed_of_sound_m_s) for shift in offsets.shifts],
         "compromise": _sentence(offsets.compromise),
