@@ -110,7 +110,7 @@
     for (const name of pairs) {
       byId(name).value = state[name];
       if (document.activeElement !== byId(`${name}-number`)) {
-        byId(`${name}-number`).value = Number(state[name].toPrecision(6));
+        byId(`${name}-number`).value = Number(state[name].toPrecision(4));
       }
     }
     byId("flipped").checked = state.flipped;
