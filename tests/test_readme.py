@@ -10,6 +10,7 @@ and read the difference before committing it.
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import shutil
@@ -19,6 +20,8 @@ import tempfile
 from pathlib import Path
 
 import pytest
+
+from micalign.files.scenes import read_scene
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
@@ -67,6 +70,20 @@ def test_the_readme_begins_with_two_commands() -> None:
     first, second = re.findall(r"^```sh\n(.*?)^```$", README.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)[:2]
     assert "micalign demo" in first
     assert "pytest" in second
+
+
+def test_the_scene_of_the_readme_is_a_scene(tmp_path: Path) -> None:
+    """Whoever copies it has a file that every command takes, and tapes that agree with its places."""
+    found = re.search(r"^```toml\n(.*?)^```$", README.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    assert found is not None
+    path = tmp_path / "barn.toml"
+    path.write_text(found[1], encoding="utf-8")
+    scene = read_scene(path)
+    assert scene.is_placed
+    assert len(scene.sources) == 3
+    for tape in scene.tapes:
+        at = {one.name: one.position for one in (*scene.sources, *scene.mics)}
+        assert math.dist(at[tape.between[0]], at[tape.between[1]]) == pytest.approx(tape.distance_m, abs=0.0127)
 
 
 def test_links_and_figures_of_the_readme_exist() -> None:
