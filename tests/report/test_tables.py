@@ -35,3 +35,12 @@ def test_numbers_stay_whole_where_names_fold() -> None:
     text = "\n".join(_lines(64))
     assert "…" not in text
     assert all(cell in text for cell in ROWS[0][3:])
+
+
+@pytest.mark.parametrize("width", [50, 40])
+def test_nothing_is_lost_where_even_the_figures_do_not_fit(width: int) -> None:
+    """Every character of the row is somewhere; a column that vanishes or an ellipsis would hide it."""
+    text = "".join(_lines(width))
+    assert "…" not in text
+    wanted = sorted("".join(ROWS[0]).replace(" ", "") + "".join(sum(HEADINGS, ())).replace(" ", "") + "Twomics")
+    assert sorted(re.sub(r"[ ─]", "", text)) == wanted
