@@ -51,8 +51,8 @@ def first_notch_range_hz(delay_s: float, uncertainty_s: float) -> tuple[float, f
 
     The upper end is None where the delay may be zero.
 
-    >>> first_notch_range_hz(0.0045, 0.0005), first_notch_range_hz(0.001, 0.001)
-    ((100.0, 125.0), (250.0, None))
+    >>> [round(end) for end in first_notch_range_hz(0.0045, 0.0005)], first_notch_range_hz(0.001, 0.001)
+    ([100, 125], (250.0, None))
     """
     delay = abs(delay_s)
     return 0.5 / (delay + uncertainty_s), 0.5 / (delay - uncertainty_s) if delay > uncertainty_s else None
