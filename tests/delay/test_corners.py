@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from uneven_strokes import uneven_strokes
 
 from micalign.delay.clock import measure_clock
 from micalign.delay.gated import Gate, gated_delay
@@ -26,17 +27,6 @@ def later(samples: np.ndarray, count: int) -> np.ndarray:
     return np.concatenate([np.zeros(count), samples])[: len(samples)]
 
 
-def recorded(rng, seconds: float) -> np.ndarray:
-    """Strokes at uneven times with a little hiss."""
-    out = 1e-3 * rng.standard_normal(int(seconds * RATE))
-    time = 0.2
-    while time < seconds - 0.5:
-        at = int(time * RATE)
-        out[at : at + 1600] += rng.uniform(0.4, 1.0) * rng.standard_normal(1600) * np.exp(-np.arange(1600) / 350)
-        time += rng.uniform(0.2, 0.6)
-    return out
-
-
 @pytest.mark.parametrize(
     ("reach_s", "reason"), [(1.0, "the two tracks do not overlap"), (0.05, "nothing in the tracks is alike")]
 )
@@ -57,7 +47,7 @@ def test_a_take_of_one_stroke_and_its_ring_is_measured(rng):
 
 def test_pieces_on_no_line_are_no_clock(rng):
     """A tape that was cut and spliced at random: every piece is clear, and none agrees with the next."""
-    sound = recorded(rng, 40.0)
+    sound = uneven_strokes(rng, 40.0, RATE)
     parts = []
     for index in range(8):
         part = slice(index * 5 * RATE, (index + 1) * 5 * RATE)
@@ -69,7 +59,7 @@ def test_pieces_on_no_line_are_no_clock(rng):
 
 def test_a_long_take_with_a_hole_in_it_has_a_clock(rng):
     """Ninety seconds at 60 ppm, ten of them digital silence in the reference."""
-    sound = recorded(rng, 90.0)
+    sound = uneven_strokes(rng, 90.0, RATE)
     at = np.arange(len(sound)) / (1 + 60e-6)
     fine = np.fft.irfft(np.fft.rfft(sound), 4 * len(sound)) * 4
     other = np.concatenate([np.zeros(3 * RATE), np.interp(4 * at, np.arange(len(fine)), fine)])
@@ -83,7 +73,7 @@ def test_a_long_take_with_a_hole_in_it_has_a_clock(rng):
 
 
 def test_a_second_of_sound_is_too_little_for_a_clock(rng):
-    sound = recorded(rng, 1.2)
+    sound = uneven_strokes(rng, 1.2, RATE)
     found = measure_clock(track(sound), track(sound.copy(), "b"), max_delay_s=1.0)
     assert found.reason == "too few stretches of the two are alike"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from uneven_strokes import uneven_strokes
 
 from micalign.delay.clock import measure_clock
 from micalign.delay.measure import measure_pair
@@ -122,19 +123,8 @@ def test_a_very_late_track_with_an_echo_as_loud_is_in_doubt(rng):
     assert found.reason == "another delay fits nearly as well"
 
 
-def recorded(rng, seconds=40.0) -> np.ndarray:
-    """Strokes at uneven times with a little hiss."""
-    out = 1e-3 * rng.standard_normal(int(seconds * RATE))
-    time = 0.2
-    while time < seconds - 0.5:
-        at = int(time * RATE)
-        out[at : at + 3200] += rng.uniform(0.4, 1.0) * rng.standard_normal(3200) * np.exp(-np.arange(3200) / 700)
-        time += rng.uniform(0.2, 0.6)
-    return out
-
-
 def test_a_recorder_that_began_elsewhere_is_found_without_a_drift_to_look_for(rng):
-    sound = recorded(rng)
+    sound = uneven_strokes(rng, 40.0, RATE)
     other = np.concatenate([0.01 * rng.standard_normal(5 * RATE), -sound])  # it began five seconds earlier
     found = measure_clock(track(sound), track(other, "b"), max_delay_s=10.0, drift=False)
     assert found.reliable, found.reason
@@ -149,7 +139,7 @@ def test_a_recorder_that_began_elsewhere_is_found_without_a_drift_to_look_for(rn
 
 
 def test_a_clock_that_was_not_looked_for_is_hinted_at(rng):
-    sound = recorded(rng)
+    sound = uneven_strokes(rng, 40.0, RATE)
     at = np.arange(len(sound)) / (1 + 300e-6)
     fine = np.fft.irfft(np.fft.rfft(sound), 4 * len(sound)) * 4
     drifting = np.interp(4 * at, np.arange(len(fine)), fine)
@@ -162,7 +152,7 @@ def test_a_clock_that_was_not_looked_for_is_hinted_at(rng):
 
 
 def test_too_short_or_silent_tracks_have_no_clock(rng):
-    sound = track(recorded(rng))
+    sound = track(uneven_strokes(rng, 40.0, RATE))
     for other in (np.zeros(20 * RATE), np.zeros(0), rng.standard_normal(RATE // 4)):
         found = measure_clock(sound, track(other, "b"))
         assert not found.reliable
@@ -171,7 +161,7 @@ def test_too_short_or_silent_tracks_have_no_clock(rng):
 
 
 def test_two_seconds_in_common_are_too_few(rng):
-    sound = recorded(rng, 30.0)
+    sound = uneven_strokes(rng, 30.0, RATE)
     short = sound[: int(2.5 * RATE)] + 1e-3 * rng.standard_normal(int(2.5 * RATE))
     found = measure_clock(track(sound), track(short, "b"), max_delay_s=1.0, drift=False)
     assert not found.reliable
