@@ -5,16 +5,19 @@ Signs as everywhere: positive when the event comes later. Sources: see `micalign
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
-from micalign.delay.evidence import Evidence
 from micalign.delay.gates import common_samples, stretches
 from micalign.delay.listening import Listened
 from micalign.delay.result import Delay, Rival
 from micalign.delay.sharpen import Sharp, sharpen
-from micalign.delay.verdict import Verdict, is_one_path, rival_share
+from micalign.delay.verdict import Verdict, is_one_path
 
 __all__ = ["answer"]
+
+_TASTE: Final = 0.4
 
 
 def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
@@ -32,7 +35,7 @@ def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
             within=common_samples(near.track, far.track, delay_s),
         )
         sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=is_one_path(evidence))
-        delay_s, uncertainty_s = sharp.delay_s, _spread(sharp, evidence)
+        delay_s, uncertainty_s = sharp.delay_s, _spread(sharp)
     rivals = tuple(
         Rival(sign * peak.lag_s, abs(peak.height) / evidence.height, peak.polarity)
         for peak in evidence.peaks
@@ -50,13 +53,9 @@ def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
     )
 
 
-def _spread(sharp: Sharp, evidence: Evidence) -> float:
-    """One sigma of a sharpened delay.
+def _spread(sharp: Sharp) -> float:
+    """One sigma of a sharpened delay: the phases' own, no less than the bound, and what is a matter of taste.
 
-    The bound where the groups scatter as it says; where they scatter more, three times what is over, for all groups
-    share the same room. Rivals (reflections) bend the peak's top, and a filter's best sum is a matter of taste.
+    A filter's best sum is one: how far it lies from the delay of all coherent frequencies tells how much.
     """
-    over_s = 3.0 * max(sharp.scatter_s - 1.5 * sharp.bound_s, 0.0)
-    bent_s = 0.1 * evidence.lobe_s * max(rival_share(evidence) - 0.3, 0.0)
-    taste_s = 0.4 * abs(sharp.moved_s)
-    return float(np.sqrt(sharp.bound_s**2 + over_s**2 + bent_s**2 + taste_s**2))
+    return float(np.hypot(max(sharp.error_s, sharp.bound_s), _TASTE * abs(sharp.moved_s)))

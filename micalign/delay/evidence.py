@@ -17,6 +17,7 @@ from micalign.delay.correlation import Spectra, band_mean, correlate_spectrum, f
 from micalign.delay.dominance import own_share, votes, without_bleed
 from micalign.delay.gates import Gate
 from micalign.delay.peak import Correlogram, Peak, first_arrival, refine, strongest_peaks
+from micalign.delay.spread import phase_error_s
 from micalign.take.model import Track
 
 __all__ = ["Evidence", "stretch_evidence", "stroke_evidence"]
@@ -50,6 +51,8 @@ class Evidence:
         Where each group of frames, by itself, has its highest peak.
     nearby_s : float, shape (G,)
         Where each group has the peak next to the chosen one.
+    error_s : float
+        One standard deviation of the chosen peak, by its own phases.
     frames : int
         How many frames took part.
     """
@@ -61,6 +64,7 @@ class Evidence:
     noise: float
     own_best_s: Floats
     nearby_s: Floats
+    error_s: float
     frames: int
     reach_s: float
     centre_s: float
@@ -143,6 +147,7 @@ def _gather(
         abs(chosen.height) / _contrast(around, chosen),
         np.array([_own_best(group, spectra.size, rate, reach_s) for group in groups]) + centre_s,
         np.array([refine(group, hz, best.lag_s, within_s=0.0003).lag_s for group in groups]) + centre_s,
+        phase_error_s(cross, hz, best.lag_s),
         len(frames),
         reach_s,
         centre_s,

@@ -21,6 +21,7 @@ from micalign.arrays import Complexes, Floats
 from micalign.delay.correlation import Spectra, frame_spectra, smooth_bins
 from micalign.delay.gates import Gate, matched_window
 from micalign.delay.peak import refine
+from micalign.delay.spread import one_sigma_s, phase_error_s
 from micalign.take.model import Track
 
 __all__ = ["Sharp", "coherence_weights", "cramer_rao_s", "sharpen"]
@@ -38,7 +39,7 @@ _LEAST_MOVE_S: Final = 3e-6
 
 @dataclass(frozen=True)
 class Sharp:
-    """A sharpened delay: ``bound_s`` from the coherence, ``scatter_s`` from the spread of groups of frames.
+    """A sharpened delay: ``bound_s`` from the coherence, ``error_s`` its standard deviation.
 
     ``alike`` is the plain correlation coefficient at the delay, ``moved_s`` how far the best sum lies from the
     delay that the coherent frequencies tell; it is part of ``delay_s`` where ``summed`` is true.
@@ -46,7 +47,7 @@ class Sharp:
 
     delay_s: float
     bound_s: float
-    scatter_s: float
+    error_s: float
     alike: float
     moved_s: float
     summed: bool
@@ -72,16 +73,16 @@ def sharpen(
     for _ in range(2):
         weight, bound_s = coherence_weights(spectra, cross, lag_s)
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s).lag_s
-    scatter_s = _scatter(spectra, weight, lag_s)
+    error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), _groups(spectra, weight, lag_s))
     coherence, _ = _coherence(spectra, cross, lag_s)
     alike = _coefficient(spectra, cross, lag_s)
     if not one_path:
-        return Sharp(lag_s + centre_s, bound_s, scatter_s, alike, 0.0, False)
+        return Sharp(lag_s + centre_s, bound_s, error_s, alike, 0.0, False)
     moved_s = _best_sum(spectra, cross * (coherence > _SHARED), lag_s) - lag_s
     chance_s = 4.0 * max(bound_s, _sum_noise_s(spectra, cross, coherence, lag_s))
     moved_s = moved_s if abs(moved_s) > chance_s else 0.0
     summed = abs(moved_s) > _LEAST_MOVE_S
-    return Sharp((lag_s + moved_s if summed else lag_s) + centre_s, bound_s, scatter_s, alike, moved_s, summed)
+    return Sharp((lag_s + moved_s if summed else lag_s) + centre_s, bound_s, error_s, alike, moved_s, summed)
 
 
 def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, float]:
@@ -139,15 +140,12 @@ def cramer_rao_s(hz: Floats, coherence: Floats, seconds: float) -> float:
     return float((information + 1e-30) ** -0.5)
 
 
-def _scatter(spectra: Spectra, weight: Floats, lag_s: float) -> float:
-    """The standard error of the mean of groups of frames taken alone."""
+def _groups(spectra: Spectra, weight: Floats, lag_s: float) -> Floats:
+    """What groups of frames say when taken alone, seconds."""
     count = min(GROUPS, len(spectra.times_s))
-    if count < 3:
-        return 0.0
     parts = np.array_split(np.arange(len(spectra.times_s)), count)
     sums = [spectra.cross[part].sum(axis=0) * weight for part in parts]
-    lags = [refine(part, spectra.frequencies_hz, lag_s, within_s=0.0005).lag_s for part in sums]
-    return float(np.std(lags, ddof=1) / np.sqrt(count))
+    return np.array([refine(part, spectra.frequencies_hz, lag_s, within_s=0.0005).lag_s for part in sums])
 
 
 def _coefficient(spectra: Spectra, cross: Complexes, lag_s: float) -> float:

@@ -15,6 +15,7 @@ import numpy as np
 from micalign.delay.evidence import Evidence
 from micalign.delay.listening import Listened, shared_strokes
 from micalign.delay.peak import Peak
+from micalign.delay.spread import one_sigma_s
 
 __all__ = ["Verdict", "agreement_share", "choose", "judge", "nearer_is_second", "rival_share", "surely_close"]
 
@@ -32,10 +33,6 @@ _DETOUR: Final = 0.7  # what a reflection counts as a rival of the direct sound 
 _DETOUR_S: Final = 0.03
 _ONE_PATH_S: Final = 0.0005
 _SHORTEST_PERIOD_S: Final = 0.009
-# Errors of the benchmark's even seeds: the scatter of groups tells half of the error, for all groups share the same
-# reflections; two thirds lie within twice the scatter and 1.5 % of the peak's width for each rival of its height.
-_SCATTER: Final = 2.0
-_LOBE: Final = 0.015
 
 
 @dataclass(frozen=True)
@@ -56,12 +53,9 @@ def judge(evidence: Evidence) -> Verdict:
     agreement = agreement_share(evidence, late)
     contrast = evidence.height / max(evidence.noise, 1e-300)
     confidence = float(np.clip((1.05 - rival) / 0.4, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
-    count = len(evidence.nearby_s)
-    scatter_s = float(np.std(evidence.nearby_s, ddof=1) / np.sqrt(count)) if count > 1 else evidence.lobe_s / 8
-    uncertainty_s = float(np.hypot(_SCATTER * scatter_s, _LOBE * rival_share(evidence) * evidence.lobe_s))
-    return Verdict(
-        evidence, uncertainty_s, polarity_margin(evidence), confidence, _reason(evidence, rival, agreement, contrast)
-    )
+    reason = _reason(evidence, rival, agreement, contrast)
+    uncertainty_s = one_sigma_s(evidence.error_s, evidence.nearby_s)
+    return Verdict(evidence, uncertainty_s, polarity_margin(evidence), confidence, reason)
 
 
 def rival_share(evidence: Evidence) -> float:

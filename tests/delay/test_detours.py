@@ -48,6 +48,7 @@ def stretches(*peaks, noise=0.05, own_best_s=(0.005,) * 8):
         noise,
         np.array(own_best_s),
         np.full(8, best.lag_s),
+        1e-6,
         80,
         0.05,
         0.0,

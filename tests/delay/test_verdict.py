@@ -27,6 +27,7 @@ def evidence(kind="strokes", **changes) -> Evidence:
         noise=0.05,
         own_best_s=np.full(8, 0.002),
         nearby_s=np.full(8, 0.002),
+        error_s=0.0,
         frames=40,
         reach_s=0.05,
         centre_s=0.0,
@@ -50,14 +51,11 @@ def test_clear_evidence_is_believed_wholly():
     assert found.uncertainty_s == 0.0
 
 
-def test_the_uncertainty_is_twice_the_scatter_and_a_share_of_the_lobe_for_rivals():
+def test_the_uncertainty_is_the_peaks_own_or_what_the_groups_scatter_beyond_it():
+    assert judge(evidence(error_s=3e-6, **rival(-0.5))).uncertainty_s == 3e-6
     nearby = np.array([1.0, 3.0, 1.0, 3.0]) * 1e-6  # standard deviation 2/sqrt(3), its mean's half of that
-    found = judge(evidence(nearby_s=nearby, own_best_s=np.full(4, 0.002)))
-    assert found.uncertainty_s == pytest.approx(2.0 * 2e-6 / np.sqrt(3) / 2.0)
-    rivalled = judge(evidence(**rival(-0.5), lobe_s=1e-4))
-    assert rivalled.uncertainty_s == pytest.approx(0.015 * 0.5 * 1e-4)
-    alone = judge(evidence(nearby_s=np.full(1, 0.002), own_best_s=np.full(1, 0.002), lobe_s=8e-5))
-    assert alone.uncertainty_s == pytest.approx(2e-5)  # one group: twice an eighth of the lobe
+    assert judge(evidence(nearby_s=nearby)).uncertainty_s == pytest.approx(1e-6 / np.sqrt(3))
+    assert judge(evidence(nearby_s=nearby, error_s=1e-6)).uncertainty_s == 1e-6
 
 
 def test_the_margin_of_polarity_is_what_the_best_of_the_other_sign_leaves():
