@@ -62,7 +62,9 @@ def flat(rate: int, delay_s: float, slope: float, *, size: int, centre_s: float 
     return Spectra(cross, ones, ones, times, np.full(len(times), centre_s), size, rate)
 
 
-@pytest.mark.parametrize(("rate", "held"), [(8000, 8000), (16000, 16000), (24000, 12000), (48000, 12000), (96000, 24000)])
+@pytest.mark.parametrize(
+    ("rate", "held"), [(8000, 8000), (16000, 16000), (24000, 12000), (48000, 12000), (96000, 24000)]
+)
 @pytest.mark.parametrize("slope", [0.0, 120e-6, -298e-6])
 def test_the_ridge_is_the_line_to_half_its_steps(rate, held, slope):
     """A step of the slope turns the ends of 20 s by 80 us over the whole; lags are samples of the held rate."""
