@@ -1,4 +1,4 @@
-"""The steps of finding a second recorder: likeness as numpy has it, lines through known points, a stretch read faster."""
+"""The steps of finding a second recorder: likeness as numpy has it, lines through known points, another pace."""
 
 from __future__ import annotations
 

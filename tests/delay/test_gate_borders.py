@@ -21,7 +21,7 @@ def envelope(*loud: tuple[int, float], count: int = 400, floor: float = 1.0) -> 
 
 
 def test_the_rest_keeps_clear_of_strokes_and_of_150_ms_after_them():
-    """Windows of 20 ms side by side; a stroke in one spoils it, one at its end does not, one up to 150 ms before does."""
+    """Windows of 20 ms side by side: a stroke spoils the one that holds it and those that begin in its ring."""
     for stroke, spoilt in (
         (3200, range(3200, 3200 + 1201, 160)),  # at a window's beginning: that, and all that begin up to 150 ms later
         (3199, range(3040, 3199 + 1201, 160)),  # a window's last sample

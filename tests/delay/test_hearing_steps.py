@@ -115,7 +115,8 @@ def test_signatures_agree_whatever_track_they_are_counted_from():
     agree = hearing._agreement(rows)
     assert agree[0].tolist() == [True, True, True, False, True, False, False]
     assert (agree == agree.T).all()
-    assert agree[2, 3] and not agree[5, 5]
+    assert agree[2, 3]
+    assert not agree[5, 5]
 
 
 def test_a_place_is_a_seventh_of_a_millisecond_wide():
