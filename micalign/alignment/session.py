@@ -146,29 +146,32 @@ def _arrivals(scene: Scene, source: Source) -> dict[str, Expected]:
 
 
 def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> Delay:
-    """What the source says that adds up most in track and reference; a word where other sources say otherwise."""
+    """What the source says that adds up most in track and reference; a word where other sources say otherwise.
+
+    Only sources that may bring the two together (`Wishes.joins`) answer: `agreed` moves a track by no others.
+    """
     reference = wishes.reference
     names = [reference, *(name for one in sources for name in (one.reference, *(other.track for other in one.tracks)))]
     if track not in wishes.within_reach(list(dict.fromkeys([*names, track])), reference):
-        return _stranger(sources, reference, track)
-    told = [(_weight(one, wishes, reference, track), one) for one in sources]
-    answers = [(weight, one.source, delay) for weight, one in told if (delay := _through(one, reference, track))]
-    if not answers:
-        return _unreliable_answer(sources, reference, track)
-    answers.sort(key=lambda answer: -answer[0])
-    _, source, best = answers[0]
-    others = [(name, delay) for _, name, delay in answers[1:] if abs(delay.delay_s - best.delay_s) > _DISAGREE_S]
-    if not others:
+        bleed = _doubtful_answer(sources, wishes, track)
+        return replace(bleed, reason=f"it shares no source with '{reference}': what both hear is faint bleed")
+    told = sorted(sources, key=lambda one: -_weight(one, wishes, reference, track))
+    answers = ((one.source, _through(_joining(one, wishes), reference, track)) for one in told)
+    source, best = next((answer for answer in answers if answer[1]), ("", None))
+    if best is None:
+        return _by_several(sources, wishes, track) or _doubtful_answer(sources, wishes, track)
+    others = [(one.source, _through(one, reference, track)) for one in told if one.source != source]
+    differ = [(name, delay) for name, delay in others if delay and abs(delay.delay_s - best.delay_s) > _DISAGREE_S]
+    if not differ:
         return best
-    said = ", ".join(f"{name} {delay.delay_s * 1e3:+.2f} ms" for name, delay in others)
+    said = ", ".join(f"{name} {delay.delay_s * 1e3:+.2f} ms" for name, delay in differ)
     return replace(best, reason=f"by {source}; other sources differ: {said}")
 
 
-def _stranger(sources: Sequence[SourceDelays], reference: str, track: str) -> Delay:
-    """What bleed says of a track that shares no source with the reference: a number, and not one to act on."""
-    bleed = _unreliable_answer(sources, reference, track)
-    reason = f"it shares no source with '{reference}': what both hear is faint bleed"
-    return replace(bleed, reliable=False, confidence=min(bleed.confidence, _BLEED_CONFIDENCE), reason=reason)
+def _joining(source: SourceDelays, wishes: Wishes) -> SourceDelays:
+    """A source with those of its pairs alone that it may bring together."""
+    kept = tuple(pair for pair in source.pairs if wishes.joins(source.source, pair.reference, pair.track))
+    return replace(source, pairs=kept)
 
 
 def _weight(source: SourceDelays, wishes: Wishes, reference: str, track: str) -> float:
@@ -194,7 +197,7 @@ def links_of(source: SourceDelays) -> tuple[Link, ...]:
 
 def _through(source: SourceDelays, reference: str, track: str) -> Delay | None:
     """The delay of a track against a reference by all reliable pairs of a source, None where they do not join them."""
-    names = [source.reference, *(one.track for one in source.tracks)]
+    names = list(dict.fromkeys([source.reference, *(n for pair in source.pairs for n in (pair.reference, pair.track))]))
     links = links_of(source)
     if track not in names or reference not in names or track not in connected(names, links, reference):
         return None
@@ -208,12 +211,41 @@ def _through(source: SourceDelays, reference: str, track: str) -> Delay | None:
     return Delay(times.times_s[track], times.sigmas_s[track], polarity, margin, confidence, True, reason)
 
 
-def _unreliable_answer(sources: Sequence[SourceDelays], reference: str, track: str) -> Delay:
-    direct = [p for one in sources for p in one.pairs if {p.reference, p.track} == {reference, track}]
+def _by_several(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> Delay | None:
+    """What brings a track to the reference over others and more than one source, None where nothing does.
+
+    That is how `agreed` would move it. A pair is one to it, whatever is measured between its two: that says nothing.
+    """
+    if wishes.leader(track) == wishes.leader(wishes.reference):
+        return None
+    joining = [_joining(one, wishes) for one in sources]
+    heard = [Heard(one.source, links_of(one), one.amplitudes) for one in joining]
+    names = dict.fromkeys(name for one in joining for pair in one.pairs for name in (pair.reference, pair.track))
+    shift = agreed(list(names | dict.fromkeys([wishes.reference, track])), heard, wishes, sample_rate=1).shift(track)
+    if not shift.reliable:
+        return None
+    own = [p.delay.confidence for one in joining for p in one.reliable if track in (p.reference, p.track)]
+    polarity = -1 if shift.polarity_flip else 1
+    reason = "by way of other tracks, which several sources join"
+    return Delay(shift.delay_s, shift.uncertainty_s, polarity, 0.0, min(own, default=0.0), True, reason)
+
+
+def _doubtful_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> Delay:
+    """The most confident doubt of a source that may bring a track and the reference together, else what bleed says.
+
+    Bleed gives a number, and not one to act on, however sure.
+    """
+    reference = wishes.reference
+    direct = [(one.source, p) for one in sources for p in one.pairs if {p.reference, p.track} == {reference, track}]
     if not direct:
         return Delay(0.0, 0.0, 1, 0.0, 0.0, False, f"no source is heard both in it and in '{reference}'")
-    best = max(direct, key=lambda pair: pair.delay.confidence)
-    return best.delay if best.reference == reference else _turned(best)
+    own = [(source, pair) for source, pair in direct if wishes.joins(source, reference, track)]
+    source, best = max(own or direct, key=lambda told: told[1].delay.confidence)
+    delay = best.delay if best.reference == reference else _turned(best)
+    if own:
+        return delay
+    reason = f"what it and '{reference}' both hear is faint bleed of '{source}'"
+    return replace(delay, reliable=False, confidence=min(delay.confidence, _BLEED_CONFIDENCE), reason=reason)
 
 
 def _turned(pair: PairDelay) -> Delay:

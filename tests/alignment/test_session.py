@@ -18,7 +18,7 @@ from micalign.alignment.session import (
     wanted_of,
     wishes_of,
 )
-from micalign.alignment.wishes import Wishes
+from micalign.alignment.wishes import Heard, Wishes
 from micalign.delay.measure import Delay, Rival
 from micalign.delay.told import PairDelay, SourceDelays, TrackDelay
 from micalign.errors import SceneError, TakeError
@@ -194,6 +194,77 @@ def test_a_track_that_shares_no_source_with_the_reference_is_not_acted_on(answer
     assert found.confidence == 0.2
     assert found.reason == "it shares no source with 'left': what both hear is faint bleed"
     assert answer([heard], "right", scene=scene).reliable
+
+
+CLOSE = Scene(
+    sources=SCENE.sources,
+    mics=(
+        Mic("left", (1.5, 1.0, 2.0), on=("kick", "snare")),
+        Mic("right", (1.6, 1.0, 2.0), on=("kick", "snare")),
+        Mic("room", (1.5, 5.0, 1.0), on=("kick", "snare")),
+        Mic("kick mic", (1.0, 0.9, 0.3), on=("kick",)),
+    ),
+)
+
+
+def test_the_bleed_of_another_drum_does_not_answer_for_a_close_mic(answer):
+    """`agreed` would not move it by that either; the number is its own drum's, in doubt as it is."""
+    kick = source("kick", "kick mic", {("kick mic", "left"): told(4.0, reliable=False, confidence=0.3, reason="why")})
+    bleed = source("snare", "left", {("left", "kick mic"): told(1.4, confidence=0.9), ("left", "right"): told(0.1)})
+    found = answer([kick, bleed], "kick mic", scene=CLOSE)
+    assert (found.delay_s, found.reliable, found.reason) == (-0.004, False, "why")
+    assert answer([kick, bleed], "right", scene=CLOSE).reliable
+    heard = [Heard(one.source, links_of(one), one.amplitudes) for one in (kick, bleed)]
+    names = [mic.name for mic in CLOSE.mics]
+    offsets = session.agreed(names, heard, wishes_of(CLOSE, names, reference="left"), sample_rate=48000)
+    assert not offsets.shift("kick mic").applied
+    assert offsets.shift("right").applied
+
+
+def test_a_close_mic_whose_drum_is_nowhere_measured_tells_what_its_bleed_says_and_not_to_act_on_it(answer):
+    bleed = source("snare", "left", {("left", "kick mic"): told(1.4, confidence=0.9)})
+    found = answer([bleed], "kick mic", scene=CLOSE)
+    assert (found.delay_s, found.reliable, found.confidence) == (0.0014, False, 0.2)
+    assert found.reason == "what it and 'left' both hear is faint bleed of 'snare'"
+
+
+def test_bleed_is_named_beside_a_close_mics_own_drum(answer):
+    kick = source("kick", "kick mic", {("kick mic", "left"): told(4.0)}, {"kick mic": 0.1, "left": 0.1})
+    bleed = source("snare", "left", {("left", "kick mic"): told(1.4)}, {"left": 1.0, "kick mic": 1.0})
+    found = answer([bleed, kick], "kick mic", scene=CLOSE)
+    assert (found.delay_s, found.reliable) == (pytest.approx(-0.004), True)
+    assert found.reason == "by kick; other sources differ: snare +1.40 ms"
+
+
+def test_a_track_that_several_sources_join_over_others_answers_as_it_would_be_moved(answer):
+    """The kick joins its mic to the right overhead alone, the snare the right one to the left."""
+    kick = source(
+        "kick",
+        "kick mic",
+        {
+            ("kick mic", "right"): told(4.0, polarity=-1, confidence=0.7),
+            ("kick mic", "left"): told(9.0, reliable=False),
+        },
+    )
+    snare = source("snare", "left", {("left", "right"): told(0.5, confidence=0.6)})
+    found = answer([kick, snare], "kick mic", scene=CLOSE)
+    assert found.delay_s == pytest.approx(0.0005 - 0.004, abs=1e-9)
+    assert (found.polarity, found.reliable, found.confidence) == (-1, True, 0.7)
+    assert found.reason == "by way of other tracks, which several sources join"
+    names = [mic.name for mic in CLOSE.mics]
+    offsets = planned(
+        Measured("left", 48000, tuple(TrackDelay(n, found) for n in names[1:]), (kick, snare)),
+        wishes_of(CLOSE, names, reference="left"),
+    )
+    assert offsets.shift("kick mic").shift_s == pytest.approx(-found.delay_s)
+    assert offsets.shift("kick mic").polarity_flip
+
+
+def test_what_keeps_a_pair_together_is_no_measurement(answer):
+    """`align` leaves the right overhead beside the left one; between the two nothing was measured to rely on."""
+    scene = Scene(sources=CLOSE.sources, mics=CLOSE.mics, pairs=(Pair("overheads", ("left", "right")),))
+    snare = source("snare", "left", {("left", "right"): told(0.5, reliable=False, reason="why")})
+    assert not answer([snare], "right", scene=scene).reliable
 
 
 def test_sources_that_agree_within_a_tenth_of_a_millisecond_are_not_spoken_of(answer):
