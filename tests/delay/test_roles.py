@@ -62,7 +62,7 @@ SOUND = listen(Track.from_array("a", np.random.default_rng(0).normal(size=800), 
 
 def strokes(lag_s: float) -> Evidence:
     peak = Peak(lag_s, 1.0)
-    return Evidence("strokes", peak, (peak,), 1.0, 0.05, np.full(8, lag_s), np.full(8, lag_s), 8, 0.05, 0.0, 3e-5)
+    return Evidence("strokes", peak, (peak,), 1.0, 0.05, np.full(8, lag_s), np.full(8, lag_s), 1e-6, 8, 0.05, 0.0, 3e-5)
 
 
 @pytest.mark.parametrize(

@@ -117,15 +117,3 @@ def test_the_likeness_is_the_plain_coefficient(rng):
     one = spectra(cross, ones, ones)
     assert sharpen._coefficient(one, cross.sum(axis=0), 0.004) == pytest.approx(0.6)
     assert sharpen._coefficient(one, -cross.sum(axis=0), 0.004) == pytest.approx(0.6)
-
-
-def test_groups_of_frames_scatter_as_their_delays_do():
-    """Sixteen frames in eight groups, each group late by its own: the standard error of the mean of eight."""
-    late_s = 1e-5 * np.array([1.0, -2.0, 3.0, 0.0, -1.0, 2.0, -3.0, 1.0])
-    cross = np.exp(-2j * np.pi * np.outer(np.repeat(late_s, 2), HZ))
-    ones = np.ones(cross.shape)
-    weight = np.where(HZ < 3000.0, 1.0, 0.0)
-    found = sharpen._scatter(spectra(cross, ones, ones), weight, 0.0)
-    assert found == pytest.approx(np.std(late_s, ddof=1) / np.sqrt(8), rel=1e-6)
-    assert sharpen._scatter(spectra(cross[:3], ones[:3], ones[:3]), weight, 0.0) > 0.0
-    assert sharpen._scatter(spectra(cross[:2], ones[:2], ones[:2]), weight, 0.0) == 0.0

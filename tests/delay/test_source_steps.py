@@ -241,6 +241,27 @@ def test_flattened_spectra_are_of_one_size_inside_the_band(rng):
     assert np.abs(flat[:, inside]) == pytest.approx((size / (size + 1e-3 * size.max(axis=1, keepdims=True)))[:, inside])
 
 
+def test_all_rivals_of_the_highest_peak_are_told():
+    whole = correlogram((0.010, 1.0), (0.004, 0.5), (-0.003, 0.4))
+    few = Correlogram(whole.lags_s[:7], whole.values[:7])
+    for near in (None, few):
+        assert [peak.height for peak in gated._choose(whole, near).rivals] == [0.5, 0.4]
+
+
+def test_a_held_source_leads_where_every_other_is_quieter_for_itself():
+    """Three singers in turn and the first two at once: a stretch is its own only against both of the others."""
+    turns = {"a": range(4), "b": range(3, 8), "c": range(9, 12)}
+    energies = {
+        name: np.repeat([1.0 if part in own else 1e-4 for part in range(12)], 200) for name, own in turns.items()
+    }
+    heard = {name: Envelope(name, e, np.arange(len(e)) * HOP_S, e) for name, e in energies.items()}
+    close = {name: name for name in turns}
+    leads = moments.leading_stretches(heard, close, "a")
+    # 50 ms of smoothing blur each border by ten hops.
+    assert leads[10:590].all()
+    assert not leads[610:].any()
+
+
 def test_half_seconds_are_taken_where_a_source_leads_for_three_fifths_of_them():
     """200 hops to a half-second: 120 are enough, 119 are not."""
     leads = np.zeros(1000, bool)
