@@ -6,7 +6,7 @@ single bin, gives the cymbals' and the noise's bins the vote of the drum's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -55,6 +55,9 @@ class Evidence:
         One standard deviation of the chosen peak, by its own phases.
     frames : int
         How many frames took part.
+    repeats : tuple of float
+        How like the first track is to itself as far away as each peak lies from the chosen one: 1 wholly, a note's at
+        its periods.
     """
 
     kind: str
@@ -69,6 +72,7 @@ class Evidence:
     reach_s: float
     centre_s: float
     lobe_s: float
+    repeats: tuple[float, ...] = ()
 
 
 def stroke_evidence(
@@ -96,8 +100,17 @@ def stretch_evidence(first: Track, second: Track, gate: Gate, *, reach_s: float,
     spectra = frame_spectra(first, second, gate.starts, gate.window, margin=margin, centre_s=centre_s)
     hz = spectra.frequencies_hz
     heard = (hz > 30.0) & (hz < 16000.0)
-    weight = heard * _white(spectra.first.mean(axis=0), lines=True) * _white(spectra.second.mean(axis=0), lines=True)
-    return _gather("stretches", spectra, spectra.cross, weight, None, reach_s)
+    own = heard * _white(spectra.first.mean(axis=0), lines=True)
+    weight = own * _white(spectra.second.mean(axis=0), lines=True)
+    found = _gather("stretches", spectra, spectra.cross, weight, None, reach_s)
+    return found and replace(found, repeats=_repeats(found, spectra.first.mean(axis=0) * own**2, spectra))
+
+
+def _repeats(found: Evidence, power: Floats, spectra: Spectra) -> tuple[float, ...]:
+    """The first track's likeness to itself as far away as each peak lies from the chosen one."""
+    omega = 2 * np.pi * spectra.frequencies_hz
+    total = max(float(power.sum()), 1e-300)
+    return tuple(float((power * np.cos(omega * (peak.lag_s - found.best.lag_s))).sum()) / total for peak in found.peaks)
 
 
 def _white(power: Floats, *, lines: bool = False) -> Floats:

@@ -33,6 +33,7 @@ _DETOUR: Final = 0.7  # what a reflection counts as a rival of the direct sound 
 _DETOUR_S: Final = 0.03
 _ONE_PATH_S: Final = 0.0005
 _SHORTEST_PERIOD_S: Final = 0.009
+_OWN_SHARE: Final = 0.4  # of a peak's height: notes 0.5 to 0.7 through an amplifier, walls below 0.3
 
 
 @dataclass(frozen=True)
@@ -66,12 +67,21 @@ def rival_share(evidence: Evidence) -> float:
 def is_one_path(evidence: Evidence) -> bool:
     """Whether nothing but a filter seems to lie between the tracks.
 
-    A wall keeps the polarity of what it sends back, a filter's ringing alternates; a note may have periods.
+    A wall keeps the polarity of what it sends back, a filter's ringing alternates; a note's periods are in the track
+    itself.
     """
-    near = [p for p in evidence.peaks if 0.0004 < abs(p.lag_s - evidence.best.lag_s) < _SHORTEST_PERIOD_S]
+    sent = [peak for peak in evidence.peaks if peak not in _periods(evidence)]
+    near = [p for p in sent if 0.0004 < abs(p.lag_s - evidence.best.lag_s) < _SHORTEST_PERIOD_S]
     sent_back = max((abs(p.height) for p in near if p.polarity == evidence.best.polarity), default=0.0)
     ringing = max((abs(p.height) for p in near), default=0.0)
     return sent_back < 0.3 * evidence.height and ringing < 0.45 * evidence.height
+
+
+def _periods(evidence: Evidence) -> tuple[Peak, ...]:
+    """The peaks that lie from the chosen one as far as the first track is like itself."""
+    chosen = evidence.best.polarity * evidence.height
+    known = zip(evidence.peaks, evidence.repeats, strict=False)
+    return tuple(peak for peak, repeat in known if repeat / (peak.height / chosen) > _OWN_SHARE)
 
 
 def polarity_margin(evidence: Evidence) -> float:

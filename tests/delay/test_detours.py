@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy import signal
 
-from micalign.delay.evidence import Evidence
+from micalign.delay.evidence import Evidence, stretch_evidence
+from micalign.delay.gates import stretches as stretches_gate
+from micalign.delay.listening import listen
 from micalign.delay.measure import measure_pair
 from micalign.delay.peak import Peak
 from micalign.delay.verdict import is_one_path, judge
@@ -73,3 +78,25 @@ def test_a_wall_keeps_the_polarity_and_a_filters_ringing_does_not():
     assert not is_one_path(stretches((0.005, 1.0), (0.007, 0.4)))
     assert is_one_path(stretches((0.005, 1.0), (0.0065, -0.4)))
     assert is_one_path(stretches((0.005, 1.0), (0.020, 0.5)))
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_what_a_track_repeats_by_itself_is_a_note_and_no_wall(polarity):
+    found = stretches((0.005, polarity), (0.007, 0.4 * polarity))
+    assert is_one_path(replace(found, repeats=(1.0, 0.2)))
+    assert not is_one_path(replace(found, repeats=(1.0, 0.1)))
+    assert not is_one_path(replace(found, repeats=(1.0, -0.2)))
+
+
+def test_a_note_repeats_itself_and_a_wall_does_not(rng):
+    """A string that rings comes again every 128 samples; the wall's 80 are no period of it."""
+    sound = signal.lfilter([1.0], [1.0, *np.zeros(127), -0.7], rng.normal(size=4 * RATE))
+    late = np.roll(sound, 100) + 0.5 * np.roll(sound, 180)
+    near, far = (Track.from_array("", x, RATE) for x in (sound, late))
+    gate = stretches_gate(listen(near).envelope, near.frames, RATE, length_s=0.17, most=100)
+    found = stretch_evidence(near, far, gate, reach_s=0.05, centre_s=0.0)
+    pairs = zip(found.peaks, found.repeats, strict=True)
+    told = {round((peak.lag_s - found.best.lag_s) * RATE): repeat for peak, repeat in pairs}
+    assert told[0] == pytest.approx(1.0, abs=0.01)  # the peaks are told to a quarter of a sample
+    assert max(told.get(lag, 0.0) for lag in (128, -128)) > 0.1
+    assert abs(told[80]) < 0.1
