@@ -65,6 +65,9 @@ def test_a_rival_before_the_direct_sound_counts_in_full_and_one_after_it_less():
     assert judge(stretches((0.005, 1.0), (0.009, 0.9))).reason is None
     assert "another delay fits nearly as well" in (judge(stretches((0.005, 1.0), (0.002, 0.9))).reason or "")
     assert "another delay fits nearly as well" in (judge(stretches((0.005, 1.0), (0.009, -0.9))).reason or "")
+    # Where it does not stand 1.6 times over what comes before, it may be no direct sound, and all rivals count in full.
+    unclear = judge(stretches((0.005, 1.0), (0.009, 0.9), (0.002, 0.65))).reason
+    assert "another delay fits nearly as well" in (unclear or "")
 
 
 def test_groups_that_find_a_reflection_speak_for_the_direct_sound():
