@@ -32,6 +32,7 @@ _CLEAR: Final = 1.6
 _DETOUR: Final = 0.7  # what a reflection counts as a rival of the direct sound before it
 _DETOUR_S: Final = 0.03
 _ONE_PATH_S: Final = 0.0005
+_HEARD: Final = 4.5
 _SHORTEST_PERIOD_S: Final = 0.009
 _OWN_SHARE: Final = 0.4  # of a peak's height: notes 0.5 to 0.7 through an amplifier, walls below 0.3
 
@@ -200,12 +201,13 @@ def _perhaps_close(strokes: Verdict, long: Verdict, near: Listened, far: Listene
     if near.gap_db >= CLOSE_GAP_DB and long.reason is not None and strokes.reason is None and voice:
         return strokes
     if near.gap_db < CLOSE_GAP_DB or shared > 0.75:
-        return _doubted(long) if apart and voice and not alike and near.gap_db >= CLOSE_GAP_DB else long
+        torn = apart and voice and not alike and near.gap_db >= CLOSE_GAP_DB
+        return _torn(strokes, long) if torn else long
     # Perhaps a close mic: its strokes are believed where they speak of a wide band and of one voice.
     clear = strokes.reason is None or strokes.evidence.height > 6.0 * strokes.evidence.noise
     if clear and strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
         return strokes
-    return _doubted(long) if apart and not alike else long
+    return _torn(strokes, long) if apart and not alike else long
 
 
 def may_be_one_sound(strokes: Evidence | None) -> bool:
@@ -218,6 +220,15 @@ def _one_sound(strokes: Verdict, long: Verdict) -> bool:
     near = abs(strokes.evidence.best.lag_s - long.evidence.best.lag_s) < _ONE_PATH_S
     alike = may_be_one_sound(strokes.evidence) and abs(long.evidence.best.height) > _ONE_SOUND
     return near and alike
+
+
+def _torn(strokes: Verdict, long: Verdict) -> Verdict:
+    """The better guess where the two disagree about what may be a close mic, and that it is one.
+
+    Then it is the bleed that the whole take follows, as long as the strokes speak at all.
+    """
+    heard = strokes.evidence.height > _HEARD * strokes.evidence.noise
+    return _doubted(strokes if heard else long)
 
 
 def _doubted(verdict: Verdict) -> Verdict:

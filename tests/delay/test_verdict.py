@@ -236,19 +236,21 @@ def test_a_mic_that_is_surely_close_is_asked_for_its_strokes():
         (evidence(), long(noise=0.5), {"gap": 3.9}, FEW, "stretches", True),
         (evidence(noise=0.5), long(noise=0.5), {"gap": 4.0}, FEW, "stretches", True),
         (evidence(lobe_s=1.1e-4), long(noise=0.5), {"gap": 4.0}, FEW, "stretches", True),
-        # All strokes shared: the whole take, in doubt where the strokes say another thing sharply.
-        (evidence(), long(), {"gap": 4.0}, FEW, "stretches", True),
+        # All strokes shared: the whole take; where the strokes say another thing sharply they are the better guess.
+        (evidence(), long(), {"gap": 4.0}, FEW, "strokes", True),
+        (evidence(noise=1 / 4.4), long(), {"gap": 4.0}, FEW, "stretches", True),
+        (evidence(noise=1 / 4.6), long(), {"gap": 4.0}, FEW, "strokes", True),
         (evidence(), long(), {"gap": 3.9}, FEW, "stretches", False),
         (evidence(lobe_s=1.1e-4), long(), {"gap": 4.0}, FEW, "stretches", False),
         (evidence(), long(best=Peak(0.005, 0.48)), {"gap": 4.0}, FEW, "stretches", False),
         # Half shared: perhaps a close mic; believed where sharp, clear and of one voice.
         (evidence(), long(), {"gap": 4.0}, HALF, "strokes", False),
         (evidence(lobe_s=1.9e-4), long(), {"gap": 4.0}, HALF, "strokes", False),
-        (evidence(lobe_s=2.1e-4), long(), {"gap": 4.0}, HALF, "stretches", True),
+        (evidence(lobe_s=2.1e-4), long(), {"gap": 4.0}, HALF, "strokes", True),
         (evidence(**stray(2)), long(), {"gap": 4.0}, HALF, "strokes", False),
-        (evidence(**stray(3)), long(), {"gap": 4.0}, HALF, "stretches", True),
+        (evidence(**stray(3)), long(), {"gap": 4.0}, HALF, "strokes", True),
         (evidence(**rival(0.9), noise=1 / 6.1), long(), {"gap": 4.0}, HALF, "strokes", True),
-        (evidence(**rival(0.9), noise=1 / 5.9), long(), {"gap": 4.0}, HALF, "stretches", True),
+        (evidence(**rival(0.9), noise=1 / 5.9), long(), {"gap": 4.0}, HALF, "strokes", True),
         (evidence(**rival(0.9, at_s=0.005), lobe_s=3e-4), long(), {"gap": 4.0}, HALF, "stretches", False),
     ],
 )
@@ -259,8 +261,8 @@ def test_whom_to_believe(by_strokes, by_stretches, near, far, kind, doubted):
 
 
 def test_doubt_halves_the_confidence_and_keeps_an_older_reason():
-    clear = choose(evidence(), long(noise=1 / 5.5), listened(FEW, gap=4.0), listened(FEW))
+    clear = choose(evidence(noise=1 / 5.5), long(), listened(FEW, gap=4.0), listened(FEW))
     assert clear.confidence == pytest.approx(0.375)  # half of (5.5 - 2.5) / 4
     assert clear.reason == "the loudest strokes and the whole take suggest different delays"
-    noisy = choose(evidence(lobe_s=2.1e-4), long(noise=0.5), listened(FEW, gap=4.0), listened(HALF))
+    noisy = choose(evidence(noise=0.5, lobe_s=2.1e-4), long(noise=0.5), listened(FEW, gap=4.0), listened(HALF))
     assert noisy.reason == NOISE
