@@ -28,6 +28,8 @@ _FINER: Final = 4
 _ROOM_CONTRAST: Final = 8.0
 _DIRECT_SHARE: Final = 0.65
 _DETOUR_S: Final = 0.0006
+_AHEAD_SHARE: Final = 0.7
+_AHEAD_S: Final = 0.001
 _AROUND_S: Final = 0.003  # a search narrower than this still needs to know how high the noise is
 
 
@@ -149,7 +151,7 @@ def _gather(
     if kind == "stretches":
         chosen = _nearest_clear(found, chosen, centre_s, min(share, _DIRECT_SHARE))
     else:
-        chosen = first_arrival(found, chosen, share=share, not_before_s=-centre_s if heard_first else -np.inf)
+        chosen = _own_direct(found, chosen, share, -centre_s if heard_first else -np.inf)
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
     groups = [frames[part].mean(axis=0) * weight for part in _sounding_groups(spectra)]
     return Evidence(
@@ -166,6 +168,16 @@ def _gather(
         centre_s,
         _lobe_s(cross, hz, best),
     )
+
+
+def _own_direct(found: Correlogram, strongest: Peak, share: float, not_before_s: float) -> Peak:
+    """The direct sound of a close mic's strokes, where a reflection is the strongest.
+
+    A lower peak is believed where it comes so much earlier that it is no lobe of the strongest.
+    """
+    chosen = first_arrival(found, strongest, share=share, not_before_s=not_before_s)
+    earlier = first_arrival(found, chosen, share=min(share, _AHEAD_SHARE), not_before_s=not_before_s)
+    return earlier if chosen.lag_s - earlier.lag_s > _AHEAD_S else chosen
 
 
 def _nearest_clear(found: Correlogram, strongest: Peak, centre_s: float, share: float) -> Peak:

@@ -103,3 +103,17 @@ def test_a_note_repeats_itself_and_a_wall_does_not(rng):
     assert told[0] == pytest.approx(1.0, abs=0.01)  # the peaks are told to a quarter of a sample
     assert max(told.get(lag, 0.0) for lag in (128, -128)) > 0.1
     assert abs(told[80]) < 0.1
+
+
+@pytest.mark.parametrize(("direct", "told"), [(0.8, 100), (0.75, 100), (0.6, 132)])
+def test_a_close_mics_strokes_tell_the_direct_sound_before_a_stronger_reflection(direct, told):
+    """Strokes in a dry take: at 16 kHz the reflection comes 2 ms after the direct sound."""
+    rng = np.random.default_rng(4)
+    close, far = np.zeros(4 * RATE), np.zeros(4 * RATE)
+    for start in range(RATE // 4, 4 * RATE - 4000, RATE // 4):
+        stroke = rng.normal(size=1600) * np.exp(-np.arange(1600) / 200.0)
+        close[start : start + 1600] += stroke
+        for late, gain in ((100, direct), (132, 1.0)):
+            far[start + late : start + late + 1600] += 0.3 * gain * stroke
+    near, farther = (Track.from_array("", sound + 1e-3 * rng.normal(size=len(sound)), RATE) for sound in (close, far))
+    assert measure_pair(near, farther, close="reference").delay_s * RATE == pytest.approx(told, abs=0.5)
