@@ -20,6 +20,7 @@ from micalign.delay.drift import Line, drift_line
 from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
 from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
+from micalign.delay.overheads import loudest_drum, over_a_kit
 from micalign.delay.result import Delay, Rival
 from micalign.delay.verdict import choose, judge, may_be_one_sound, nearer_is_second, surely_close
 from micalign.delay.wide import coarse_delay
@@ -182,8 +183,12 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
         return _from_line(line) if line is not None else _nothing(options, "too little sounds to tell a drift")
     swapped = _near_is_track(reference, track, options)
-    near, far, sign, by_strokes = _roles(reference, track, options, swapped, centre_s, reach_s)
     told = options.moments_s is not None or options.close is not None
+    if not told and options.prior_s is None:
+        above = _over_a_kit(reference, track, swapped, centre_s, reach_s)
+        if above is not None:
+            return above
+    near, far, sign, by_strokes = _roles(reference, track, options, swapped, centre_s, reach_s)
     if not told and by_strokes is not None and by_strokes.best.lag_s < -EARLY_S:
         # A close mic never hears its own drum after the other mic: it is the other that is close.
         turned = _roles(reference, track, options, not swapped, centre_s, reach_s)
@@ -198,6 +203,14 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
     if chosen is None:
         return _nothing(options, "nothing in the tracks is alike")
     return answer(chosen, near, far, sign)
+
+
+def _over_a_kit(reference: Listened, track: Listened, swapped: bool, centre_s: float, reach_s: float) -> Delay | None:
+    """The loudest drum's delay where both mics stand over a whole kit."""
+    near, far, sign = (track, reference, -1) if swapped else (reference, track, 1)
+    if not over_a_kit(near, far, later_s=sign * centre_s):
+        return None
+    return loudest_drum(near, far, sign, reach_s=reach_s, centre_s=sign * centre_s)
 
 
 def _measure_whole(reference: Listened, track: Listened, options: _Options, centre_s: float, reach_s: float) -> Delay:
