@@ -21,7 +21,7 @@ from micalign.delay.gates import LEAD_S, Gate, matched_window, stroke_window, th
 from micalign.delay.listening import Listened, level_spread_db
 from micalign.delay.onsets import hits
 from micalign.delay.result import Delay, Rival
-from micalign.delay.sharpen import Sharp, sharpen
+from micalign.delay.sharpen import sharpen
 
 __all__ = ["Drum", "drums_of", "loudest_drum", "over_a_kit"]
 
@@ -46,9 +46,8 @@ _LEAST_AGREEMENT: Final = 0.6
 _SHARP_S: Final = 0.020
 _SHARP_LEAD_S: Final = 0.005
 _BORDER_S: Final = 0.0005
-# Errors of studied takes: two thirds lie within the bound, one and a half times the scatter, and 0.2 us.
-_SCATTER: Final = 1.5
-_SHARED_S: Final = 2e-7
+_CALIBRATED: Final = 0.87
+"""Of gates this short the phases tell a little too wide: 77 of 100 studied errors were within their one sigma."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +113,7 @@ def loudest_drum(near: Listened, far: Listened, sign: int, *, reach_s: float, ce
     confidence = float(np.clip(1.25 - rival * 1.25, 0.0, 1.0) * agreement)
     return Delay(
         sign * sharp.delay_s,
-        _uncertainty_s(sharp),
+        _CALIBRATED * sharp.error_s,
         first.polarity,
         first.polarity_margin,
         confidence,
@@ -241,8 +240,3 @@ def _reason(drums: tuple[Drum, ...], agreement: float) -> str | None:
 def _sharp_gate(drum: Drum, near: Listened) -> Gate:
     rate = near.track.sample_rate
     return Gate(drum.struck - round(_SHARP_LEAD_S * rate), matched_window(round(_SHARP_S * rate), 0.0))
-
-
-def _uncertainty_s(sharp: Sharp) -> float:
-    """One sigma: the bound, the scatter over strokes, and what all strokes share with their reflections."""
-    return float(np.sqrt(sharp.bound_s**2 + (_SCATTER * sharp.scatter_s) ** 2 + _SHARED_S**2))
