@@ -48,7 +48,8 @@ def command(
 
     Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is the second channel of a file, and a file of several channels
     without one gives them all. A delay is positive when the event comes LATER in the track. With --scene the tracks
-    are those the scene names, and each source is measured on its own.
+    are those the scene names, and each source is measured on its own. Two mics over a whole kit hear every drum at
+    another delay: theirs is the loudest drum's, as a rule the snare's.
 
     Example: micalign measure overhead-left.wav snare.wav kick.wav
 

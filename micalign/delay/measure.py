@@ -2,7 +2,8 @@
 
 Delay is positive when the event comes LATER in the track, in seconds on the take's clock. Polarity is +1 as the
 reference, -1 inverted. For a DI and its cabinet, whose filter bends the phase, the delay is the one at which the two
-add up best, which is a tenth of a millisecond or so off the pure delay inserted.
+add up best, which is a tenth of a millisecond or so off the pure delay inserted. For two mics over a whole kit, which
+hear every drum at another delay, it is the loudest drum's.
 """
 
 from __future__ import annotations
