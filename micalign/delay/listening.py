@@ -82,8 +82,8 @@ def level_spread_db(near: Listened, far: Listened, *, later_s: float = 0.0) -> f
 
 def _energies(heard: Listened, struck: Ints) -> Floats:
     """The energy of a track from 2 ms before each stroke to 30 ms after it."""
-    total = np.concatenate([[0.0], np.cumsum(heard.envelope.power, dtype=np.float64)])
-    step = struck // heard.envelope.step
-    begin, end = (np.clip(step + away, 0, len(total) - 1) for away in (-2, _HEARD_STEPS))
-    energy: Floats = total[end] - total[begin]
+    power = heard.envelope.power
+    steps = (struck // heard.envelope.step)[:, None] + np.arange(-2, _HEARD_STEPS)
+    inside = (steps >= 0) & (steps < len(power))
+    energy: Floats = np.where(inside, power[np.where(inside, steps, 0)], 0.0).sum(axis=1, dtype=np.float64)
     return energy
