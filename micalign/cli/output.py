@@ -8,7 +8,7 @@ import re
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final, cast
 
 from micalign.report.plain import clean, one_line
 
@@ -23,6 +23,7 @@ Tell = Callable[[str, float], None]
 _NARROWEST: Final = 40
 _HARMFUL: Final = re.compile("[\x80-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
 """What a terminal obeys or reads backwards and JSON does not escape by itself."""
+_LAST_BLANKS: Final = re.compile(r" +$", re.MULTILINE)
 
 
 def print_json(document: Mapping[str, Any]) -> None:
@@ -52,14 +53,31 @@ def note(message: str, *, quiet: bool = False) -> None:
 
 
 def console(*, stderr: bool = False) -> Console:
-    """A rich console: plain and 100 columns wide where the output is no terminal and COLUMNS says no other width."""
+    """A rich console: plain and 100 columns wide where the output is no terminal and COLUMNS says no other width.
+
+    What goes to a file or another program ends no line in blanks: the cells of a table are filled up for the eye alone.
+    """
     from rich.console import Console  # noqa: PLC0415 - 100 ms that --help must not pay
 
     made = Console(stderr=stderr, highlight=False, emoji=False, markup=False, soft_wrap=False)
     if not made.is_terminal:
         asked = os.environ.get("COLUMNS", "")
         made.width = max(int(asked), _NARROWEST) if asked.isdecimal() else 100
+        made.file = cast("IO[str]", _Trimmed(made.file))
     return made
+
+
+class _Trimmed:
+    """A stream whose lines end in no blanks; a console writes whole lines at a time."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        return self._stream.write(_LAST_BLANKS.sub("", text))
+
+    def flush(self) -> None:
+        self._stream.flush()
 
 
 @contextmanager

@@ -144,6 +144,13 @@ def test_a_pipe_is_as_wide_as_asked(columns: str | None, widest: int, monkeypatc
     assert "NIOSH allows 15 minutes a day at that" in words
 
 
+@pytest.mark.parametrize("words", [("check", SCENE), ("check", "--rules"), ("place", SCENE)])
+def test_a_pipe_gets_no_blanks_at_the_ends_of_lines(words: tuple[object, ...]) -> None:
+    lines = micalign(*words).out.splitlines()
+    assert len(lines) > 5
+    assert [line for line in lines if line != line.rstrip()] == []
+
+
 @pytest.mark.slow
 def test_ctrl_c_ends_with_one_line_and_status_130(tmp_path: Path) -> None:
     """Whenever it comes, nothing half-written is left under a final name."""
