@@ -33,6 +33,9 @@ _DETOUR: Final = 0.7  # what a reflection counts as a rival of the direct sound 
 _DETOUR_S: Final = 0.03
 _ONE_PATH_S: Final = 0.0005
 _HEARD: Final = 4.5
+_ALONE_CONTRAST: Final = 30.0
+_WIDE_S: Final = 0.02
+_LEAST_CONTRAST: Final = 8.5  # two players on one grid reach 8.3 over the whole take
 _SHORTEST_PERIOD_S: Final = 0.009
 _OWN_SHARE: Final = 0.4  # of a peak's height: notes 0.5 to 0.7 through an amplifier, walls below 0.3
 
@@ -135,11 +138,14 @@ def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float)
     few = len(evidence.own_best_s) < 3
     if abs(evidence.best.lag_s - evidence.centre_s) > evidence.reach_s - 0.0005:
         return "the best delay lies at the border of the search: search wider"
-    if contrast < 3.5:
+    # A narrow search, where a scene knows the delay, sees hardly more noise than the reflections beside the peak.
+    if contrast < (3.5 if strokes or evidence.reach_s < _WIDE_S else _LEAST_CONTRAST):
         return "no delay stands out of the noise"
     # A sharp peak among reflections may be outvoted by other sounds in some groups: two overheads above a whole kit.
     amid_others = not strokes and contrast > 12.0 and 0.3 < rival_share(evidence) < 0.6
-    if agreement < (0.5 if amid_others else 0.6 if strokes else 0.7):
+    # One hit that dies away into the noise: most parts hold nothing, what is heard leaves no doubt.
+    alone = not strokes and contrast > _ALONE_CONTRAST and rival_share(evidence) < 0.3
+    if agreement < (0.2 if alone else 0.5 if amid_others else 0.6 if strokes else 0.7):
         return "parts of the tracks suggest different delays (if the two were recorded on two clocks, look for drift)"
     if rival > (0.6 if few else 0.82 if strokes else 0.75) or (strokes and contrast < 6.5 * rival):
         return "another delay fits nearly as well"

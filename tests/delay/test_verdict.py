@@ -111,7 +111,18 @@ OTHER = "another delay fits nearly as well"
         # Strokes need more contrast the nearer the rival comes: 6.5 times its share.
         ("strokes", {**rival(0.7), "noise": 1 / 4.6}, None),
         ("strokes", {**rival(0.7), "noise": 1 / 4.5}, OTHER),
-        ("stretches", {**rival(0.7), "noise": 1 / 4.5}, None),
+        ("stretches", {**rival(0.7), "noise": 1 / 8.6}, None),
+        # The whole take needs more contrast than strokes, unless the search is narrow.
+        ("stretches", {"noise": 1 / 8.6}, None),
+        ("stretches", {"noise": 1 / 8.4}, NOISE),
+        ("stretches", {"noise": 1 / 3.6, "reach_s": 0.019}, None),
+        ("stretches", {"noise": 1 / 3.4, "reach_s": 0.019}, NOISE),
+        # One hit in a long take: a quarter of the parts will do where the peak stands 30 times over the noise, alone.
+        ("stretches", {**stray(6), **rival(0.29), "noise": 1 / 31}, None),
+        ("stretches", {**stray(7), **rival(0.29), "noise": 1 / 31}, PARTS),
+        ("stretches", {**stray(6), **rival(0.29), "noise": 1 / 29}, PARTS),
+        ("stretches", {**stray(6), **rival(0.31), "noise": 1 / 31}, PARTS),
+        ("strokes", {**stray(6), **rival(0.29), "noise": 1 / 31}, PARTS),
     ],
 )
 def test_reasons_not_to_act(kind, changes, reason):
