@@ -2,12 +2,12 @@
 
 Each frame's correlation is a ridge that moves with time when the clocks differ; the correlations are summed along
 straight lines of every slope up to 300 parts per million, and the line with the highest sum is then sharpened by
-Newton's rule on the phases themselves, offset and slope together.
+Newton's rule on the phases themselves, offset and slope together. A line that is laid through a jump is not reliable.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +16,7 @@ from scipy.fft import irfft
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.delay.correlation import Spectra, band_mean, frame_spectra
 from micalign.delay.gates import stretches
+from micalign.delay.jump import jumps
 from micalign.delay.listening import Listened
 from micalign.delay.sharpen import coherence_weights
 
@@ -27,6 +28,7 @@ _MOST: Final = 320
 _GROUPS: Final = 8
 _COARSER: Final = 4
 _MOST_COARSE: Final = 120
+_CONTRAST: Final = 4.0
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,17 @@ def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s
     margin = round((reach_s + wander_s) * a.sample_rate)
     spectra = frame_spectra(a, b, gate.starts, gate.window, margin=margin, centre_s=centre_s)
     coarse = _ridge(spectra, middle_s, reach_s)
-    return _sharpened(reference, track, middle_s, coarse)
+    line = _sharpened(reference, track, middle_s, coarse)
+    # A jump is why the delay seems uneven or another fits as well; only where nothing stands out there is none.
+    if coarse.contrast < _CONTRAST or not _jumps(spectra, middle_s, reach_s, coarse):
+        return line
+    return replace(line, confidence=min(line.confidence, 0.4), reason="the delay jumps within the take")
+
+
+def _jumps(spectra: Spectra, middle_s: float, reach_s: float, ridge: _Ridge) -> bool:
+    rows, rate = _rows(spectra)
+    times_s = spectra.times_s - middle_s
+    return jumps(rows, rate, times_s, reach_s=reach_s, slope=ridge.slope, polarity=ridge.polarity)
 
 
 @dataclass(frozen=True)
@@ -65,15 +77,20 @@ class _Ridge:
     contrast: float
 
 
-def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
-    """The slope and offset of the highest sum of correlations along a line."""
+def _rows(spectra: Spectra) -> tuple[Floats, float]:
+    """The whitened correlations of the frames, shape (K, lags), lag 0 first, and how many lags a second."""
     # A quarter of the rate holds the band that is asked, 6 kHz at 48 kHz, and costs a quarter; a low rate is kept.
     size = spectra.size // max(1, min(_COARSER, round(spectra.sample_rate / 12_000)))
     rate = spectra.sample_rate * size / spectra.size
     hz = spectra.frequencies_hz[: size // 2 + 1]
     white = band_mean(spectra.first.mean(axis=0)) * band_mean(spectra.second.mean(axis=0))
     weight = ((hz > 40) & (hz < 6000)) * (white + white.max() * 1e-10 + 1e-60)[: len(hz)] ** -0.4
-    rows = irfft(spectra.cross[:, : len(hz)] * weight, size, axis=1)
+    return irfft(spectra.cross[:, : len(hz)] * weight, size, axis=1), rate
+
+
+def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
+    """The slope and offset of the highest sum of correlations along a line."""
+    rows, rate = _rows(spectra)
     times = spectra.times_s - middle_s
     half = int(reach_s * rate)
     step = 0.00008 / max(float(np.ptp(times)), 1.0)
@@ -169,7 +186,7 @@ def _residuals(turned: Complexes, hz: Floats, polarity: int) -> Floats:
 
 
 def _reason(ridge: _Ridge, agreement: float) -> str | None:
-    if ridge.contrast < 4.0:
+    if ridge.contrast < _CONTRAST:
         return "no delay stands out of the noise"
     if ridge.rival > 0.85:
         return "another delay fits nearly as well"
