@@ -21,9 +21,10 @@ from scipy.fft import irfft, next_fast_len, rfft
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.model import Track
 
-__all__ = ["Spectra", "band_mean", "correlate_spectrum", "frame_spectra", "raised_cosine", "smooth_bins"]
+__all__ = ["Spectra", "band_mean", "correlate_spectrum", "frame_spectra", "raised_cosine", "smooth_bins", "whitening"]
 
 _BATCH = 16
+_WHITENING = 0.8
 _Single = npt.NDArray[np.float32]
 
 
@@ -161,6 +162,15 @@ def smooth_bins(power: npt.ArrayLike, width: Callable[[Floats], Floats] | int) -
 def band_mean(power: npt.ArrayLike) -> Floats:
     """The smooth spectrum that whitening divides by: a mean over a fifth of each frequency, eight bins at least."""
     return smooth_bins(power, lambda bins: np.maximum(bins * 0.2, 8))
+
+
+def whitening(power: Floats, *, lines: bool = False) -> Floats:
+    """The whitening of one track: its smooth spectrum to the power -0.4; single lines (hum, notes) are levelled too."""
+    smooth = band_mean(power)
+    level = np.maximum(smooth, power) if lines else smooth
+    # Bins 70 dB below the loudest hold nothing but rounding and dither.
+    out: Floats = np.maximum(level, level.max() * 1e-7 + 1e-37) ** (-_WHITENING / 2)
+    return out
 
 
 def correlate_spectrum(spectrum: Complexes, size: int, *, finer: int = 4) -> Floats:

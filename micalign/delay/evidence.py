@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Complexes, Floats, Ints
-from micalign.delay.correlation import Spectra, band_mean, correlate_spectrum, frame_spectra
+from micalign.delay.correlation import Spectra, correlate_spectrum, frame_spectra, whitening
 from micalign.delay.dominance import own_share, votes, without_bleed
 from micalign.delay.gates import Gate
 from micalign.delay.peak import Correlogram, Peak, first_arrival, refine, strongest_peaks
@@ -22,7 +22,6 @@ from micalign.take.model import Track
 
 __all__ = ["Evidence", "stretch_evidence", "stroke_evidence"]
 
-WHITENING: Final = 0.8
 MOST_GROUPS: Final = 8
 _FINER: Final = 4
 _ROOM_CONTRAST: Final = 8.0
@@ -87,7 +86,7 @@ def stroke_evidence(
     if len(rest):
         others = frame_spectra(near, far, rest.starts, rest.window, margin=margin, centre_s=centre_s)
     share = own_share(spectra, others)
-    whites = tuple(_white(power.mean(axis=0)) * np.sqrt(share) for power in (spectra.first, spectra.second))
+    whites = tuple(whitening(power.mean(axis=0)) * np.sqrt(share) for power in (spectra.first, spectra.second))
     weight = whites[0] * whites[1]
     frames = spectra.cross * votes(spectra, (whites[0], whites[1]))[:, None]
     bleed = None
@@ -102,8 +101,8 @@ def stretch_evidence(first: Track, second: Track, gate: Gate, *, reach_s: float,
     spectra = frame_spectra(first, second, gate.starts, gate.window, margin=margin, centre_s=centre_s)
     hz = spectra.frequencies_hz
     heard = (hz > 30.0) & (hz < 16000.0)
-    own = heard * _white(spectra.first.mean(axis=0), lines=True)
-    weight = own * _white(spectra.second.mean(axis=0), lines=True)
+    own = heard * whitening(spectra.first.mean(axis=0), lines=True)
+    weight = own * whitening(spectra.second.mean(axis=0), lines=True)
     found = _gather("stretches", spectra, spectra.cross, weight, None, reach_s)
     return found and replace(found, repeats=_repeats(found, spectra.first.mean(axis=0) * own**2, spectra))
 
@@ -113,15 +112,6 @@ def _repeats(found: Evidence, power: Floats, spectra: Spectra) -> tuple[float, .
     omega = 2 * np.pi * spectra.frequencies_hz
     total = max(float(power.sum()), 1e-300)
     return tuple(float((power * np.cos(omega * (peak.lag_s - found.best.lag_s))).sum()) / total for peak in found.peaks)
-
-
-def _white(power: Floats, *, lines: bool = False) -> Floats:
-    """The whitening of one track: its smooth spectrum to the power -0.4; single lines (hum, notes) are levelled too."""
-    smooth = band_mean(power)
-    level = np.maximum(smooth, power) if lines else smooth
-    # Bins 70 dB below the loudest hold nothing but rounding and dither.
-    out: Floats = np.maximum(level, level.max() * 1e-7 + 1e-37) ** (-WHITENING / 2)
-    return out
 
 
 def _gather(

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.fft import irfft
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.delay.correlation import Spectra, band_mean, frame_spectra, raised_cosine
+from micalign.delay.correlation import Spectra, frame_spectra, raised_cosine, whitening
 from micalign.delay.gates import LEAD_S, Gate, matched_window, stroke_window, thinned
 from micalign.delay.listening import Listened, level_spread_db
 from micalign.delay.onsets import hits
@@ -30,7 +30,6 @@ _BAND_LEVELS_DB: Final = 4.0
 _QUIETEST_DB: Final = 20.0
 _MOST_STROKES: Final = 150
 _BAND_HZ: Final = (200.0, 8000.0)
-_WHITENING: Final = 0.4  # of each track's smooth power; as the strokes of a close mic
 _FINER: Final = 2
 _LOUD_S: Final = 0.05  # how long a stroke is listened to for its loudness
 _SAME_PLACE_S: Final = 0.00012
@@ -155,9 +154,7 @@ def _levels_alike(strokes: _Strokes) -> bool:
 def _levelled(spectra: Spectra, power: np.ndarray) -> Floats:
     """The weight that evens out a track's smooth spectrum inside the band, shape (B,)."""
     hz = spectra.frequencies_hz
-    level = band_mean(power.mean(axis=0))
-    white: Floats = np.maximum(level, level.max() * 1e-7 + 1e-37) ** -_WHITENING
-    return white * ((hz > _BAND_HZ[0]) & (hz < _BAND_HZ[1]))
+    return whitening(power.mean(axis=0)) * ((hz > _BAND_HZ[0]) & (hz < _BAND_HZ[1]))
 
 
 def _highest(spectra: Spectra, reach_s: float) -> tuple[Floats, Ints, Floats]:

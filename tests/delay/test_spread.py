@@ -68,5 +68,19 @@ def test_twice_the_reflections_twice_the_error():
     assert two == pytest.approx(2 * one, rel=0.02)  # to first order in the reflections' height, here 1 %
 
 
+@pytest.mark.parametrize(
+    ("top", "pushed", "undone"),
+    [(8000, (5000, 5150), True), (8000, (5000, 5350), False), (900, (510, 560), True), (900, (510, 660), False)],
+)
+def test_pushes_within_a_cell_undo_each_other_and_cells_grow_with_the_band_from_100_to_400_hz(top, pushed, undone):
+    hz = np.arange(100.0, top, 10.0)
+    spectrum = np.ones(len(hz), dtype=complex)
+    for at, push in zip(pushed, (1.0, -1.0), strict=True):
+        spectrum[round((at - 100) / 10)] += 1j * push / at
+    # Two pushes of one over 2 pi against the bend, the sum of (2 pi f)^2.
+    apart = np.sqrt(2) / (2 * np.pi * float((hz**2).sum()))
+    assert phase_error_s(spectrum, hz, 0.0) == pytest.approx(0.0 if undone else apart, rel=1e-9, abs=1e-6 * apart)
+
+
 def test_where_nothing_peaks_nothing_is_known():
     assert phase_error_s(np.zeros(len(HZ), dtype=complex), HZ, 0.0) == float("inf")
