@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.fft import irfft, next_fast_len, rfft
+from scipy.special import jv
 
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.model import Track
@@ -25,6 +26,7 @@ __all__ = ["Spectra", "band_mean", "correlate_spectrum", "frame_spectra", "raise
 
 _BATCH = 16
 _WHITENING = 0.8
+_FAINT = 1e-6
 _Single = npt.NDArray[np.float32]
 
 
@@ -84,6 +86,7 @@ def frame_spectra(
     margin: int,
     centre_s: float | Floats = 0.0,
     second_window: Floats | None = None,
+    slope: float = 0.0,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
 
@@ -99,15 +102,16 @@ def frame_spectra(
         How far the second is read beyond the frame on both sides, in samples: the largest lag to be searched.
     centre_s : float or float, shape (K,)
         A delay, in seconds, by which the second is read later (to the nearest sample).
-    second_window : float, shape (L,), optional
-        The second's window where there is no margin; the first's unless it is given.
+    second_window : float, shape (L,) or (K, L), optional
+        The second's window where there is no margin, or one for each frame; the first's unless it is given.
+    slope : float
+        By how much the delay grows each second: taken out within each frame, about the frame's middle.
     """
     rate, length = first.sample_rate, len(window)
     edge = max(margin // 8, length // 32, 16) if margin else 0
     wide = length + 2 * (margin + edge)
-    outer = (raised_cosine(wide, edge, edge) if margin else window).astype(np.float32)
-    if second_window is not None:
-        outer = second_window.astype(np.float32)
+    outer = (raised_cosine(wide, edge, edge) if margin else window) if second_window is None else second_window
+    outers = np.broadcast_to(outer.astype(np.float32), (len(starts), wide))
     size = int(next_fast_len(wide, real=True))
     clocks = (first.start_s - second.start_s) * rate
     offsets = np.rint(np.broadcast_to(np.asarray(centre_s) * rate + clocks, len(starts))).astype(np.intp)
@@ -119,7 +123,7 @@ def frame_spectra(
     for begin in range(0, len(starts), _BATCH):
         here = slice(begin, begin + _BATCH)
         x = rfft(_cut(first, starts[here], window.astype(np.float32)), size, axis=1)
-        y = rfft(_cut(second, starts[here] + offsets[here] - (margin + edge), outer), size, axis=1)
+        y = _paced(_cut(second, starts[here] + offsets[here] - (margin + edge), outers[here]), size, slope)
         cross[here] = np.conj(x) * y * turn
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
     times_s = (starts + length / 2) / rate + first.start_s
@@ -128,7 +132,7 @@ def frame_spectra(
 
 def _cut(track: Track, starts: Ints, window: _Single) -> _Single:
     """Frames about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
-    length, fade = len(window), max(round(0.004 * track.sample_rate), 1)
+    length, fade = window.shape[-1], max(round(0.004 * track.sample_rate), 1)
     out = np.zeros((len(starts), length), np.float32)
     for row, start in zip(out, starts, strict=True):
         low, high = max(-int(start), 0), min(track.frames - int(start), length)
@@ -141,6 +145,29 @@ def _cut(track: Track, starts: Ints, window: _Single) -> _Single:
         row[low:high] = samples
     out *= window
     return out
+
+
+def _paced(samples: _Single, size: int, slope: float) -> npt.NDArray[np.complex64]:
+    """The spectra of frames that are to be read at a pace of ``1 + slope``: each sample turned by its own instant.
+
+    The turn by what an instant lies off its sample is a short sum of products of a function of frequency and one of
+    time, Bessel's and Chebyshev's: D. Ruiz-Antolin and A. Townsend, "A nonuniform fast Fourier transform based on low
+    rank approximation", SIAM Journal on Scientific Computing 40(1), A529-A547, 2018.
+    """
+    total = rfft(samples, size, axis=1)
+    if slope == 0.0:
+        return np.asarray(total)
+    half = samples.shape[1] / 2
+    place = np.arccos((np.arange(samples.shape[1]) + 0.5 - half) / half)
+    reach = slope / (1.0 + slope) * half * (2.0 * np.pi / size) * np.arange(size // 2 + 1)
+    total *= jv(0, reach).astype(np.float32)
+    order = 1
+    while np.abs(height := jv(order, reach)).max() > _FAINT:
+        total += rfft(samples * np.cos(order * place).astype(np.float32), size, axis=1) * (
+            (2.0 * 1j**order) * height
+        ).astype(np.complex64)
+        order += 1
+    return np.asarray(total)
 
 
 def smooth_bins(power: npt.ArrayLike, width: Callable[[Floats], Floats] | int) -> Floats:
