@@ -5,12 +5,14 @@ Signs as everywhere: positive when the event comes later. Sources: see `micalign
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from micalign.delay.gates import common_samples, stretches
 from micalign.delay.listening import Listened
+from micalign.delay.precedence import arrives_as_one
 from micalign.delay.result import Delay, Rival
 from micalign.delay.sharpen import Sharp, sharpen
 from micalign.delay.verdict import Verdict, is_one_path
@@ -18,6 +20,7 @@ from micalign.delay.verdict import Verdict, is_one_path
 __all__ = ["answer"]
 
 _TASTE: Final = 0.4
+_FAR_SUM_S: Final = 3e-5
 
 
 def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
@@ -35,6 +38,8 @@ def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
             within=common_samples(near.track, far.track, delay_s),
         )
         sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=is_one_path(evidence))
+        if sharp.summed and abs(sharp.moved_s) > _FAR_SUM_S:
+            sharp = _unless_one(sharp, near, far)
         delay_s, uncertainty_s = sharp.delay_s, _spread(sharp)
     rivals = tuple(
         Rival(sign * peak.lag_s, abs(peak.height) / evidence.height, peak.polarity)
@@ -51,6 +56,17 @@ def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
         verdict.reason,
         rivals[:4],
     )
+
+
+def _unless_one(sharp: Sharp, near: Listened, far: Listened) -> Sharp:
+    """Without the best sum where what begins in one track arrives unchanged in the other.
+
+    Then it is not a filter that bends the phase but a wall near one of two mics, and the sum follows the wall.
+    """
+    direct_s = sharp.delay_s - sharp.moved_s
+    if not arrives_as_one(near, far, direct_s):
+        return sharp
+    return replace(sharp, delay_s=direct_s, moved_s=0.0, summed=False)
 
 
 def _spread(sharp: Sharp) -> float:

@@ -22,7 +22,16 @@ from scipy.special import jv
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.model import Track
 
-__all__ = ["Spectra", "band_mean", "correlate_spectrum", "frame_spectra", "raised_cosine", "smooth_bins", "whitening"]
+__all__ = [
+    "Spectra",
+    "band_mean",
+    "correlate_spectrum",
+    "cut_frames",
+    "frame_spectra",
+    "raised_cosine",
+    "smooth_bins",
+    "whitening",
+]
 
 _BATCH = 16
 _WHITENING = 0.8
@@ -56,7 +65,7 @@ class Spectra:
     times_s: Floats
     centre_s: Floats
     size: int
-    sample_rate: int
+    sample_rate: float
 
     @property
     def frequencies_hz(self) -> Floats:
@@ -122,15 +131,15 @@ def frame_spectra(
     powers = np.empty((2, len(starts), bins), np.float32)
     for begin in range(0, len(starts), _BATCH):
         here = slice(begin, begin + _BATCH)
-        x = rfft(_cut(first, starts[here], window.astype(np.float32)), size, axis=1)
-        y = _paced(_cut(second, starts[here] + offsets[here] - (margin + edge), outers[here]), size, slope)
+        x = rfft(cut_frames(first, starts[here], window.astype(np.float32)), size, axis=1)
+        y = _paced(cut_frames(second, starts[here] + offsets[here] - (margin + edge), outers[here]), size, slope)
         cross[here] = np.conj(x) * y * turn
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
     times_s = (starts + length / 2) / rate + first.start_s
     return Spectra(cross, powers[0], powers[1], times_s, (offsets - clocks) / rate, size, rate)
 
 
-def _cut(track: Track, starts: Ints, window: _Single) -> _Single:
+def cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
     """Frames about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
     length, fade = window.shape[-1], max(round(0.004 * track.sample_rate), 1)
     out = np.zeros((len(starts), length), np.float32)

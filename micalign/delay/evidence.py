@@ -15,12 +15,13 @@ import numpy.typing as npt
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.delay.correlation import Spectra, correlate_spectrum, frame_spectra, whitening
 from micalign.delay.dominance import own_share, votes, without_bleed
+from micalign.delay.fronts import front_spectra
 from micalign.delay.gates import Gate
 from micalign.delay.peak import Correlogram, Peak, first_arrival, refine, strongest_peaks
 from micalign.delay.spread import phase_error_s
 from micalign.take.model import Track
 
-__all__ = ["Evidence", "stretch_evidence", "stroke_evidence"]
+__all__ = ["Evidence", "front_evidence", "stretch_evidence", "stroke_evidence"]
 
 MOST_GROUPS: Final = 8
 _FINER: Final = 4
@@ -39,7 +40,7 @@ class Evidence:
     Parameters
     ----------
     kind : str
-        ``strokes`` or ``stretches``.
+        ``strokes``, ``stretches`` or ``fronts``.
     best : Peak
         The chosen peak; its height is a share of full agreement of all frequencies.
     peaks : tuple of Peak
@@ -107,6 +108,15 @@ def stretch_evidence(first: Track, second: Track, gate: Gate, *, reach_s: float,
     return found and replace(found, repeats=_repeats(found, spectra.first.mean(axis=0) * own**2, spectra))
 
 
+def front_evidence(first: Track, second: Track, gate: Gate, *, reach_s: float, centre_s: float) -> Evidence | None:
+    """What the beginnings of sounds say about two tracks: not the strongest path but the one heard first."""
+    spectra = front_spectra(first, second, gate, reach_s=reach_s, centre_s=centre_s)
+    levels = np.sqrt(spectra.first.sum(axis=1, dtype=float) * spectra.second.sum(axis=1, dtype=float))
+    # By the root of its level: one front that stands out of a noise does not outvote all others.
+    frames = spectra.cross * ((levels + levels.max(initial=0.0) * 1e-3 + 1e-30) ** -0.5)[:, None]
+    return _gather("fronts", spectra, frames, np.ones(len(spectra.frequencies_hz)), None, reach_s)
+
+
 def _repeats(found: Evidence, power: Floats, spectra: Spectra) -> tuple[float, ...]:
     """The first track's likeness to itself as far away as each peak lies from the chosen one."""
     omega = 2 * np.pi * spectra.frequencies_hz
@@ -138,7 +148,9 @@ def _gather(
     # Where the room speaks as loud as the direct sound, the strongest peak may well be a reflection.
     share = 0.6 if _contrast(around, chosen) < _ROOM_CONTRAST else 0.85
     heard_first = kind == "strokes" and chosen.lag_s + centre_s > 0
-    if kind == "stretches":
+    if kind == "fronts":
+        pass
+    elif kind == "stretches":
         chosen = _nearest_clear(found, chosen, centre_s, min(share, _DIRECT_SHARE))
     else:
         chosen = _own_direct(found, chosen, share, -centre_s if heard_first else -np.inf)
@@ -199,7 +211,7 @@ def _sounding_groups(spectra: Spectra) -> list[Ints]:
     return [part for part, level in zip(parts, levels, strict=True) if level >= 0.01 * levels.max()]
 
 
-def _own_best(group: Complexes, size: int, rate: int, reach_s: float) -> float:
+def _own_best(group: Complexes, size: int, rate: float, reach_s: float) -> float:
     found = Correlogram.within(correlate_spectrum(group, size, finer=1), 1 / rate, reach_s)
     return float(found.lags_s[np.argmax(np.abs(found.values))])
 

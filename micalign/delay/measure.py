@@ -22,6 +22,7 @@ from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
 from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.overheads import loudest_drum, over_a_kit
+from micalign.delay.precedence import with_fronts
 from micalign.delay.result import Delay, Rival
 from micalign.delay.verdict import choose, judge, may_be_one_sound, nearer_is_second, surely_close
 from micalign.delay.wide import coarse_delay
@@ -203,6 +204,8 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
     chosen = choose(by_strokes, by_stretches, near, far, close_is_certain=certain)
     if chosen is None:
         return _nothing(options, "nothing in the tracks is alike")
+    if not told and options.prior_s is None:
+        chosen = with_fronts(chosen, near, far)
     return answer(chosen, near, far, sign)
 
 

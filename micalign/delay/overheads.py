@@ -22,6 +22,7 @@ from micalign.delay.listening import Listened, level_spread_db
 from micalign.delay.onsets import hits
 from micalign.delay.result import Delay, Rival
 from micalign.delay.sharpen import sharpen
+from micalign.delay.verdict import LEAST_MARGIN
 
 __all__ = ["Drum", "drums_of", "loudest_drum", "over_a_kit"]
 
@@ -231,6 +232,8 @@ def _reason(drums: tuple[Drum, ...], agreement: float) -> str | None:
         return f"two drums are about equally loud and their delays differ by {apart_ms:.2f} ms"
     if agreement < _LEAST_AGREEMENT:
         return "the loudest strokes suggest different delays"
+    if first.polarity_margin < LEAST_MARGIN:
+        return "its polarity is not clear"
     return None
 
 

@@ -32,11 +32,16 @@ _CLEAR: Final = 1.6
 _DETOUR: Final = 0.7  # what a reflection counts as a rival of the direct sound before it
 _DETOUR_S: Final = 0.03
 _ONE_PATH_S: Final = 0.0005
-_HEARD: Final = 4.5
+HEARD: Final = 4.5
 _ALONE_CONTRAST: Final = 30.0
 _WIDE_S: Final = 0.02
 _LEAST_CONTRAST: Final = 8.5  # two players on one grid reach 8.3 over the whole take
 _SHORTEST_PERIOD_S: Final = 0.009
+_FRONT_SHARE: Final = 0.015
+_FRONT_CONTRAST: Final = 20.0
+_FRONT_BARS: Final = ((0.2, 0.5), (0.3, 0.7), (0.45, 0.85))  # up to which rival, how many groups must agree
+_FEWEST_BEGIN: Final = 3
+LEAST_MARGIN: Final = 1 / 3
 _OWN_SHARE: Final = 0.4  # of a peak's height: notes 0.5 to 0.7 through an amplifier, walls below 0.3
 
 
@@ -60,6 +65,8 @@ def judge(evidence: Evidence) -> Verdict:
     confidence = float(np.clip((1.05 - rival) / 0.4, 0, 1) * agreement * np.clip((contrast - 2.5) / 4, 0, 1))
     reason = _reason(evidence, rival, agreement, contrast)
     uncertainty_s = one_sigma_s(evidence.error_s, evidence.nearby_s)
+    if evidence.kind == "fronts":
+        uncertainty_s = float(np.hypot(uncertainty_s, _FRONT_SHARE * evidence.lobe_s))
     return Verdict(evidence, uncertainty_s, polarity_margin(evidence), confidence, reason)
 
 
@@ -134,6 +141,8 @@ def _doubtful_share(evidence: Evidence, reflections: tuple[Peak, ...]) -> float:
 
 
 def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float) -> str | None:
+    if evidence.kind == "fronts":
+        return _front_reason(evidence, rival, agreement, contrast)
     strokes = evidence.kind == "strokes"
     few = len(evidence.own_best_s) < 3
     if abs(evidence.best.lag_s - evidence.centre_s) > evidence.reach_s - 0.0005:
@@ -149,7 +158,22 @@ def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float)
         return "parts of the tracks suggest different delays (if the two were recorded on two clocks, look for drift)"
     if rival > (0.6 if few else 0.82 if strokes else 0.75) or (strokes and contrast < 6.5 * rival):
         return "another delay fits nearly as well"
+    # Two drums that are struck together resemble each other, but no better upright than inverted.
+    if strokes and polarity_margin(evidence) < LEAST_MARGIN:
+        return "its polarity is not clear"
     return None
+
+
+def _front_reason(evidence: Evidence, rival: float, agreement: float, contrast: float) -> str | None:
+    if len(evidence.own_best_s) < _FEWEST_BEGIN:
+        return "too little begins in the tracks to tell a delay by"
+    if contrast < _FRONT_CONTRAST:
+        return "no delay stands out of the noise"
+    # Beats, steps of DC and waves that repeat begin together too, but never in one way alone and all the time.
+    needed = next((share for highest, share in _FRONT_BARS if rival < highest), None)
+    if needed is None:
+        return "another delay fits nearly as well"
+    return None if agreement >= needed else "parts of the tracks suggest different delays"
 
 
 def nearer_is_second(first: Listened, second: Listened) -> bool:
@@ -233,7 +257,7 @@ def _torn(strokes: Verdict, long: Verdict) -> Verdict:
 
     Then it is the bleed that the whole take follows, as long as the strokes speak at all.
     """
-    heard = strokes.evidence.height > _HEARD * strokes.evidence.noise
+    heard = strokes.evidence.height > HEARD * strokes.evidence.noise
     return _doubted(strokes if heard else long)
 
 

@@ -106,7 +106,7 @@ def test_frames_are_cut_about_their_mean_and_faded_where_the_file_ends(rng):
     window = rng.uniform(0.5, 1.0, 16).astype(np.float32)
     fade = np.sin(0.5 * np.pi * np.array([0.125, 0.375, 0.625, 0.875])) ** 2
     starts = np.array([-6, 10, 24, 30, 40, -16])
-    rows = correlation._cut(track, starts, window)
+    rows = correlation.cut_frames(track, starts, window)
     whole, last = samples[10:26], samples[24:40]
     assert rows[1] == pytest.approx((whole - whole.mean()) * window, abs=1e-6)
     assert rows[2] == pytest.approx((last - last.mean()) * window, abs=1e-6)
