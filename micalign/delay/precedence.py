@@ -29,7 +29,9 @@ from micalign.delay.verdict import (
 
 __all__ = ["arrives_as_one", "heard_first", "seconded", "with_fronts"]
 
+_TORN: Final = "what begins first suggests another delay than what is loudest"
 _ASK_SHARE: Final = 0.4
+_AT_ONCE_S: Final = 1e-4
 _FRAME_S: Final = 0.34
 _MOST: Final = 60
 _SPEAKS_CONTRAST: Final = 12.0
@@ -37,6 +39,7 @@ _CLEAR_CONTRAST: Final = 25.0
 _ALONE_CONTRAST: Final = 100.0
 _ALONE: Final = 0.9
 _LOST: Final = 0.25
+_KNOWN: Final = 0.6
 _BESIDE_S: Final = 0.01
 _ONE_S: Final = 1e-5
 _ONE: Final = 0.985
@@ -45,15 +48,15 @@ _ONE_ERROR_S: Final = 6e-7
 
 def with_fronts(verdict: Verdict, near: Listened, far: Listened) -> Verdict:
     """The verdict, or what its fronts know better."""
-    whole, strokes = verdict.evidence, verdict.evidence.kind == "strokes"
-    close = near.gap_db >= CLOSE_GAP_DB
-    if verdict.reason is None and (strokes or close or rival_share(whole) < _ASK_SHARE):
+    whole, close = verdict.evidence, near.gap_db >= CLOSE_GAP_DB
+    if verdict.reason is None and rival_share(whole) < _ASK_SHARE:
         return verdict
     begun = _begun(near, far, reach_s=whole.reach_s, centre_s=whole.centre_s)
-    if begun is None:
+    if begun is None or (begun.reason is None and abs(begun.evidence.best.lag_s) < _AT_ONCE_S):
+        # What begins in both at the very same moment may be the recorder's own: a step of DC, a gate, a click track.
         return verdict
     # Beside a close mic's own drum it is the bleed that begins most often.
-    return seconded(verdict, begun, close=close) if strokes or close else heard_first(verdict, begun)
+    return seconded(verdict, begun, close=close) if close or whole.kind == "strokes" else heard_first(verdict, begun)
 
 
 def arrives_as_one(near: Listened, far: Listened, delay_s: float) -> bool:
@@ -74,14 +77,12 @@ def _begun(near: Listened, far: Listened, *, reach_s: float, centre_s: float) ->
 def heard_first(whole: Verdict, begun: Verdict) -> Verdict:
     """Which of two verdicts to report of a pair without a close mic, that of the whole take or that of its fronts."""
     same = _same(whole, begun)
-    if begun.reason is None or (
-        same and agreement_share(begun.evidence) > 0.35 and _clear(begun.evidence, _CLEAR_CONTRAST, 0.3)
-    ):
+    if begun.reason is None:
         # A filter's path is told by all of a sound, not by how it begins.
-        return _sure(whole if same and is_one_path(whole.evidence) else begun, begun)
+        return _sure(whole, begun) if same and is_one_path(whole.evidence) else begun
     if same or not _better_guess(begun, whole):
         return whole
-    return replace(begun, reason=whole.reason or "what begins first and the whole take suggest different delays")
+    return replace(begun, reason=whole.reason or _TORN)
 
 
 def seconded(own: Verdict, begun: Verdict, *, close: bool = True) -> Verdict:
@@ -95,6 +96,8 @@ def seconded(own: Verdict, begun: Verdict, *, close: bool = True) -> Verdict:
         return begun
     if chosen.kind != "strokes":
         return own
+    if own.reason is None:
+        return replace(begun, reason=_TORN) if _known_earlier(first, chosen) else own
     if _same(own, begun) and agreement_share(first) >= 0.7 and _clear(first, _SPEAKS_CONTRAST, 0.45):
         return _sure(own, begun)
     lost = _unheard(chosen) or (not close and agreement_share(chosen) < _LOST)
@@ -107,8 +110,18 @@ def _alone(fronts: Evidence) -> bool:
     return one and _clear(fronts, _ALONE_CONTRAST, 0.2)
 
 
+def _known_earlier(fronts: Evidence, strokes: Evidence) -> bool:
+    """Whether all fronts tell of an earlier path that the strokes know nearly as well as the one they chose."""
+    side = 1 if strokes.best.lag_s >= 0 else -1
+    if side * fronts.best.lag_s > side * strokes.best.lag_s - AGREE_S:
+        return False
+    near = [p for p in strokes.peaks if abs(p.lag_s - fronts.best.lag_s) < AGREE_S]
+    known = max((abs(peak.height) for peak in near), default=0.0) > _KNOWN * strokes.height
+    return known and agreement_share(fronts) > 0.8 and _clear(fronts, _CLEAR_CONTRAST, 0.7)
+
+
 def _better_guess(begun: Verdict, other: Verdict) -> bool:
-    """Whether the fronts are rather to be believed where neither is sure: a steady noise has no beginnings of its own."""
+    """Whether the fronts are the better guess where neither is sure: a steady noise has none of its own."""
     fronts = begun.evidence
     return _clear(fronts, _CLEAR_CONTRAST, 0.5) or (
         _unheard(other.evidence) and _clear(fronts, _SPEAKS_CONTRAST, np.inf)
