@@ -26,8 +26,9 @@ from micalign.delay.verdict import LEAST_MARGIN
 
 __all__ = ["Drum", "drums_of", "loudest_drum", "over_a_kit"]
 
-_LEVELS_DB: Final = 9.0
-_BAND_LEVELS_DB: Final = 4.0
+_LEVELS_DB: Final = (9.0, 13.0)  # clearly alike, and at most: over the whole spectrum, and in the band
+_BAND_LEVELS_DB: Final = (4.0, 13.0)
+_EVEN_DB: Final = 5.0
 _QUIETEST_DB: Final = 20.0
 _MOST_STROKES: Final = 150
 _BAND_HZ: Final = (200.0, 8000.0)
@@ -36,13 +37,14 @@ _LOUD_S: Final = 0.05  # how long a stroke is listened to for its loudness
 _SAME_PLACE_S: Final = 0.00012
 _LEAST_STROKES: Final = 3
 _LEAST_PART: Final = 0.06  # of all strokes; chance makes drums of a few in a long take
-_EQUAL_S: Final = 0.003  # how much further one mic of a pair may be from its loudest drum than the other
+_EQUAL_S: Final = (0.003, 0.0015)  # how much further one mic of a pair may be from its loudest drum than the other
 _NEXT_DRUM_S: Final = 0.006  # two drums of one kit differ by no more than 2 m of path
 _FAINT: Final = 10**-2.0
-_LEAST_SHARE: Final = 0.6
-_AS_LOUD: Final = 10**0.3
+_LEAST_SHARE: Final = 0.5
+_AS_LOUD: Final = 10**0.15
 _AS_LOUD_STROKE: Final = 0.5
 _LEAST_AGREEMENT: Final = 0.6
+_BLURRED: Final = 0.75
 _SHARP_S: Final = 0.020
 _SHARP_LEAD_S: Final = 0.005
 _BORDER_S: Final = 0.0005
@@ -82,7 +84,7 @@ class _Strokes:
 
 def over_a_kit(near: Listened, far: Listened, *, later_s: float = 0.0) -> bool:
     """Whether two mics may stand over a kit: every loud stroke differs about equally in level between them."""
-    return level_spread_db(near, far, later_s=later_s) < _LEVELS_DB
+    return level_spread_db(near, far, later_s=later_s) < _LEVELS_DB[1]
 
 
 def loudest_drum(near: Listened, far: Listened, sign: int, *, reach_s: float, centre_s: float) -> Delay | None:
@@ -98,10 +100,11 @@ def loudest_drum(near: Listened, far: Listened, sign: int, *, reach_s: float, ce
         How far to search on both sides of which delay of ``far`` against ``near``.
     """
     strokes = _strokes(near, far, reach_s, centre_s)
-    if strokes is None or not _levels_alike(strokes):
+    if strokes is None:
         return None
     drums = _drums(strokes)
-    if not _is_kit(drums, strokes) or abs(drums[0].lag_s - centre_s) > _EQUAL_S:
+    clearly = level_spread_db(near, far, later_s=centre_s) < _LEVELS_DB[0]
+    if not _is_kit(drums, strokes) or abs(drums[0].lag_s - centre_s) > _equal_s(strokes, clearly):
         return None
     first = drums[0]
     sharp = sharpen(near.track, far.track, _sharp_gate(first, near), first.lag_s, within_s=0.0003)
@@ -145,11 +148,17 @@ def _strokes(near: Listened, far: Listened, reach_s: float, centre_s: float) -> 
     return _Strokes(struck, lag_s, polarity, against, np.sqrt(first * second), louder_db)
 
 
-def _levels_alike(strokes: _Strokes) -> bool:
-    """Whether the louder half of the strokes differ about equally between the two: neither is a close mic's."""
+def _equal_s(strokes: _Strokes, clearly: bool) -> float:
+    """How much later the loudest drum may be in one of the two, by how alike they hear the louder half of the strokes.
+
+    Where that is not clear a close mic may hear the bleed as loud as an overhead does, but from much nearer. 0 where
+    one of the two is surely a close mic.
+    """
     loudest = np.argsort(-strokes.loudness)[: max(len(strokes.struck) // 2, 2 * _LEAST_STROKES)]
-    low, high = np.quantile(strokes.louder_db[loudest], (0.1, 0.9))
-    return bool(high - low < _BAND_LEVELS_DB)
+    low, middle, high = np.quantile(strokes.louder_db[loudest], (0.1, 0.5, 0.9))
+    if clearly and high - low < _BAND_LEVELS_DB[0]:
+        return _EQUAL_S[0]
+    return _EQUAL_S[1] if high - low < _BAND_LEVELS_DB[1] and abs(middle) < _EVEN_DB else 0.0
 
 
 def _levelled(spectra: Spectra, power: np.ndarray) -> Floats:
@@ -219,9 +228,12 @@ def _of_one_kit(drum: Drum, first: Drum) -> bool:
 
 
 def _agreement(strokes: _Strokes, drum: Drum) -> float:
-    """The share of the strokes about as loud as the drum's that are the drum's."""
-    loud = strokes.loudness >= _AS_LOUD_STROKE * drum.loudness
+    """The share of the strokes about as loud as the drum's that are the drum's.
+
+    Where two drums fall together their paths blur each other: such a stroke tells of neither.
+    """
     own = np.isin(strokes.struck, drum.struck)
+    loud = (strokes.loudness >= _AS_LOUD_STROKE * drum.loudness) & (own | (strokes.against < _BLURRED))
     return float((loud & own).sum() / max(loud.sum(), 1))
 
 
