@@ -10,13 +10,15 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Bools, Floats, Ints
 from micalign.delay.onsets import Envelope, closeness_db, envelope, hits
 from micalign.take.model import Track
 
-__all__ = ["Listened", "level_spread_db", "listen", "same_samples", "shared_strokes"]
+__all__ = ["Listened", "lead_db", "level_spread_db", "listen", "louder_db", "same_samples", "shared_strokes"]
 
 _FEWEST: Final = 6
+_FEWEST_OTHERS: Final = 3
+_SAME_S: Final = 0.03
 _HEARD_STEPS: Final = 30
 
 
@@ -56,11 +58,39 @@ def shared_strokes(near: Listened, far: Listened) -> float:
     """
     if len(near.struck) == 0 or len(far.struck) == 0:
         return 0.0
-    offset = (far.track.start_s - near.track.start_s) * near.track.sample_rate
-    wanted = far.struck + offset
+    return float(np.mean(_known(near, far, 0.0)))
+
+
+def _known(near: Listened, far: Listened, later_s: float) -> Bools:
+    """Which of the far track's loud strokes are the near one's as well."""
+    wanted = far.struck + (far.track.start_s - near.track.start_s - later_s) * near.track.sample_rate
     after = np.clip(np.searchsorted(near.struck, wanted), 0, len(near.struck) - 1)
     gaps = np.minimum(np.abs(near.struck[after] - wanted), np.abs(near.struck[np.maximum(after - 1, 0)] - wanted))
-    return float(np.mean(gaps < 0.03 * near.track.sample_rate))
+    known: Bools = gaps < _SAME_S * near.track.sample_rate
+    return known
+
+
+def lead_db(near: Listened, far: Listened, *, later_s: float = 0.0) -> float:
+    """How much louder, against the far track, the near one hears its own loud strokes than the far one's others.
+
+    Medians; 5 to 25 dB in a close mic of a drum, 0 where the far track has fewer than three others.
+    """
+    if len(near.struck) == 0 or len(far.struck) == 0:
+        return 0.0
+    others = far.struck[~_known(near, far, later_s)]
+    if len(others) < _FEWEST_OTHERS:
+        return 0.0
+    later = round((far.track.start_s - near.track.start_s - later_s) * near.track.sample_rate)
+    own = louder_db(near, far, near.struck, later_s=later_s)
+    return float(np.median(own) - np.median(louder_db(near, far, others + later, later_s=later_s)))
+
+
+def louder_db(near: Listened, far: Listened, struck: Ints, *, later_s: float = 0.0) -> Floats:
+    """How much louder the near track is than the far one at each of some strokes, which are the near one's samples."""
+    later = round((far.track.start_s - near.track.start_s - later_s) * near.track.sample_rate)
+    first, second = _energies(near, struck), _energies(far, struck - later)
+    louder: Floats = 10 * np.log10(np.maximum(first, 1e-30) / np.maximum(second, 1e-30))
+    return louder
 
 
 def level_spread_db(near: Listened, far: Listened, *, later_s: float = 0.0) -> float:

@@ -18,12 +18,13 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.delay.answer import answer
 from micalign.delay.drift import Line, drift_line
-from micalign.delay.evidence import Evidence, stretch_evidence, stroke_evidence
-from micalign.delay.gates import moments_to_samples, rest, stretches, strokes
+from micalign.delay.evidence import stretch_evidence
+from micalign.delay.gates import moments_to_samples, stretches
 from micalign.delay.listening import Listened, listen, same_samples
 from micalign.delay.overheads import loudest_drum, over_a_kit
 from micalign.delay.precedence import with_fronts
 from micalign.delay.result import Delay, Rival
+from micalign.delay.roles import Side, sound_out, surer
 from micalign.delay.verdict import choose, judge, may_be_one_sound, nearer_is_second, surely_close
 from micalign.delay.wide import coarse_delay
 from micalign.errors import TakeError
@@ -32,7 +33,6 @@ from micalign.take.model import Track
 __all__ = ["Delay", "Rival", "measure_many", "measure_pair"]
 
 _SHORTEST_S: Final = 0.05
-EARLY_S: Final = 0.0003
 _NARROW_S: Final = 0.02
 
 Close = Literal["reference", "track"]
@@ -190,18 +190,14 @@ def _measure_near(reference: Listened, track: Listened, options: _Options, centr
         above = _over_a_kit(reference, track, swapped, centre_s, reach_s)
         if above is not None:
             return above
-    near, far, sign, by_strokes = _roles(reference, track, options, swapped, centre_s, reach_s)
-    if not told and by_strokes is not None and by_strokes.best.lag_s < -EARLY_S:
-        # A close mic never hears its own drum after the other mic: it is the other that is close.
-        turned = _roles(reference, track, options, not swapped, centre_s, reach_s)
-        if turned[3] is not None and turned[3].best.lag_s > -EARLY_S:
-            near, far, sign, by_strokes = turned
+    side = _roles(reference, track, options, swapped, centre_s, reach_s)
+    near, far, sign, by_strokes = side if told else surer(side, reach_s=reach_s, centre_s=centre_s)
     certain = told or (surely_close(near, far) and not may_be_one_sound(by_strokes))
     by_stretches = None
     if by_strokes is None or not certain:
         gate = stretches(near.envelope, near.track.frames, near.track.sample_rate, length_s=0.17, most=100)
         by_stretches = stretch_evidence(near.track, far.track, gate, reach_s=reach_s, centre_s=sign * centre_s)
-    chosen = choose(by_strokes, by_stretches, near, far, close_is_certain=certain)
+    chosen = choose(by_strokes, by_stretches, near, far, close_is_certain=certain, later_s=sign * centre_s)
     if chosen is None:
         return _nothing(options, "nothing in the tracks is alike")
     if not told and options.prior_s is None:
@@ -228,18 +224,10 @@ def _measure_whole(reference: Listened, track: Listened, options: _Options, cent
 
 def _roles(
     reference: Listened, track: Listened, options: _Options, swapped: bool, centre_s: float, reach_s: float
-) -> tuple[Listened, Listened, int, Evidence | None]:
-    """The nearer track, the farther, the sign of their delay, and what the nearer one's strokes say."""
+) -> Side:
     near, far, sign = (track, reference, -1) if swapped else (reference, track, 1)
     struck = _struck(near, options, centre_s if swapped else 0.0)
-    if len(struck) == 0:
-        return near, far, sign, None
-    rate = near.track.sample_rate
-    quiet = rest(near.envelope, struck, rate)
-    heard = stroke_evidence(
-        near.track, far.track, strokes(struck, rate), quiet, reach_s=reach_s, centre_s=sign * centre_s
-    )
-    return near, far, sign, heard
+    return sound_out(near, far, sign, struck, reach_s=reach_s, centre_s=centre_s)
 
 
 def _near_is_track(reference: Listened, track: Listened, options: _Options) -> bool:

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from micalign.delay.evidence import Evidence
-from micalign.delay.listening import Listened, shared_strokes
+from micalign.delay.listening import Listened, lead_db, level_spread_db, shared_strokes
 from micalign.delay.peak import Peak
 from micalign.delay.spread import one_sigma_s
 
@@ -22,6 +22,9 @@ __all__ = ["Verdict", "agreement_share", "choose", "judge", "nearer_is_second", 
 AGREE_S: Final = 0.0002
 CLOSE_GAP_DB: Final = 4.0
 CLOSER_BY_DB: Final = 12.0
+_APART_DB: Final = 9.0
+_LEAD_DB: Final = 3.0
+_ONE_DELAY_S: Final = 1e-4
 _FEW_SHARED: Final = 0.5
 _ENOUGH: Final = 6
 _WIDE_LOBE_S: Final = 1e-4
@@ -205,17 +208,30 @@ def choose(
     far: Listened,
     *,
     close_is_certain: bool = False,
+    later_s: float = 0.0,
 ) -> Verdict | None:
-    """The verdict to report, of the strokes' and the stretches'."""
+    """The verdict to report, of the strokes' and the stretches'; ``later_s``: about how much later the far track is."""
     verdicts = [judge(evidence) for evidence in (by_strokes, by_stretches) if evidence is not None]
     if not verdicts:
         return None
     if len(verdicts) == 1 or close_is_certain:
         return verdicts[0]
     strokes, long = verdicts
+    leads, apart = _hears_one_drum(near, far, later_s=later_s), levels_apart(near, far, later_s=later_s)
+    between_s = abs(strokes.evidence.best.lag_s - long.evidence.best.lag_s)
+    sharp = strokes.reason is None and strokes.evidence.lobe_s < _WIDE_LOBE_S
+    # Of one delay a sure whole take knows more.
+    sharp = sharp and (between_s > _ONE_DELAY_S or long.reason is not None)
+    if leads and apart and sharp:
+        # What is struck in a close mic is its own drum, however long that rings and however alike the bleed is.
+        return strokes
     if _one_sound(strokes, long):
         return long
-    return strokes if surely_close(near, far) else _perhaps_close(strokes, long, near, far)
+    if surely_close(near, far) or ((leads or apart) and sharp):
+        return strokes
+    if leads and apart and between_s > AGREE_S:
+        return _torn(strokes, long)
+    return _perhaps_close(strokes, long, near, far)
 
 
 def _perhaps_close(strokes: Verdict, long: Verdict, near: Listened, far: Listened) -> Verdict:
@@ -238,6 +254,16 @@ def _perhaps_close(strokes: Verdict, long: Verdict, near: Listened, far: Listene
     if clear and strokes.evidence.lobe_s < 0.0002 and agreement_share(strokes.evidence) > 0.7:
         return strokes
     return _torn(strokes, long) if apart and not alike else long
+
+
+def _hears_one_drum(near: Listened, far: Listened, *, later_s: float = 0.0) -> bool:
+    """Whether a track hears what it is struck by louder, against the other, than the other's further strokes."""
+    return lead_db(near, far, later_s=later_s) >= _LEAD_DB
+
+
+def levels_apart(near: Listened, far: Listened, *, later_s: float = 0.0) -> bool:
+    """Whether loud strokes differ so in level between two tracks that one of them may be a close mic's."""
+    return _APART_DB <= level_spread_db(near, far, later_s=later_s) < np.inf
 
 
 def may_be_one_sound(strokes: Evidence | None) -> bool:

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from micalign.delay import measure
+from micalign.delay import measure, roles
 from micalign.delay.evidence import Evidence
-from micalign.delay.listening import Listened, listen
+from micalign.delay.listening import listen
 from micalign.delay.measure import measure_pair
 from micalign.delay.peak import Peak
 from micalign.take.model import Track
@@ -80,24 +80,90 @@ def strokes(lag_s: float) -> Evidence:
 def test_the_roles_are_turned_where_the_other_guess_is_the_better(monkeypatch, guess_s, turned_s, taken):
     """What is asked of the two guesses alone: who has strokes, and whom they put first."""
     first, other = replace(SOUND), replace(SOUND)
-    said = {False: guess_s, True: turned_s}
-    asked: list[Listened] = []
 
-    def roles(_reference, _track, _options, swapped, _centre_s, _reach_s):
-        lag_s = said[swapped]
-        near, far, sign = (other, first, -1) if swapped else (first, other, 1)
-        return near, far, sign, None if lag_s is None else strokes(lag_s)
+    def sound_out(near, far, sign, _struck, **_search):
+        return roles.Side(near, far, sign, None if turned_s is None else strokes(turned_s))
 
-    def choose(by_strokes, _by_stretches, near, _far, **_certain):
-        asked.extend([near] if by_strokes is not None else [])
+    monkeypatch.setattr(roles, "sound_out", sound_out)
+    guess = roles.Side(first, other, 1, None if guess_s is None else strokes(guess_s))
+    found = roles.surer(guess, reach_s=0.05, centre_s=0.0)
+    assert found.near is (first if taken == "guess" else other)
+    assert found.sign == (1 if taken == "guess" else -1)
 
-    monkeypatch.setattr(measure, "_roles", roles)
-    monkeypatch.setattr(measure, "_near_is_track", lambda *_: False)
-    monkeypatch.setattr(measure, "choose", choose)
-    options = measure._Options(0.05, None, None, None, False, None)
-    measure._measure_near(first, other, options, 0.0, 0.05)
-    assert all(near is (first if taken == "guess" else other) for near in asked)
-    assert len(asked) == (0 if guess_s is None else 1)
+
+@pytest.mark.parametrize(
+    ("guess", "own", "turned", "taken"),
+    [
+        # Contrast of the guess's strokes, of those it hears loudest, of the other's that it hears loudest.
+        (20.0, 40.0, 40.0, 20.0),  # in no doubt
+        (3.0, 20.0, 40.0, 20.0),  # sure at once
+        (3.0, 5.0, 40.0, 40.0),
+        (3.0, 4.6, 4.0, 4.6),
+        (3.0, 4.4, 4.0, 3.0),  # none of them speaks
+        (4.0, 5.1, 4.0, 4.0),  # hardly sharper
+        (4.0, 5.3, 4.0, 5.3),
+    ],
+)
+def test_where_levels_differ_the_sharpest_of_the_guesses_is_taken(monkeypatch, guess, own, turned, taken):
+    first, other = replace(SOUND), replace(SOUND)
+
+    def side(near, far, sign, contrast):
+        blurred = np.linspace(-0.01, 0.01, 8) if contrast < 10.0 else np.full(8, 0.002)
+        return roles.Side(near, far, sign, replace(strokes(0.002), noise=1.0 / contrast, own_best_s=blurred))
+
+    monkeypatch.setattr(roles, "levels_apart", lambda *_, **__: True)
+    monkeypatch.setattr(roles, "own_strokes", lambda near, _far, **_: near.struck)
+    monkeypatch.setattr(
+        roles, "sound_out", lambda near, far, sign, _s, **_: side(near, far, sign, own if near is first else turned)
+    )
+    found = roles.surer(side(first, other, 1, guess), reach_s=0.05, centre_s=0.0)
+    assert found.heard.height / found.heard.noise == pytest.approx(taken)
+
+
+def ringing_kit(rng, others: float) -> tuple[Track, Track]:
+    """A drum that rings on for half a second in its close mic, and another that is sharper and louder in the far one.
+
+    The own drum comes 5 ms later in the far mic, the other one 2 ms.
+    """
+    count = int(SECONDS * RATE)
+    near, far = 1e-4 * rng.normal(size=(2, count))
+    ring = np.sin(2 * np.pi * 110 / RATE * np.arange(8000)) * np.exp(-np.arange(8000) / 8000)
+    for hit in np.arange(0.5, SECONDS - 1.0, 0.5):
+        at = round(hit * RATE)
+        if hit % 1.0 == 0.5:
+            drum = ring.copy()
+            drum[:400] += 0.5 * rng.normal(size=400) * np.exp(-np.arange(400) / 60)
+            near[at : at + 8000] += drum
+            far[at + 80 :][:8000] += 0.1 * drum
+        else:
+            snare = rng.normal(size=4000) * np.exp(-np.arange(4000) / 900)
+            near[at : at + 4000] += 0.1 * others * snare
+            far[at + 32 :][:4000] += others * snare
+    return Track.from_array("near", near, RATE), Track.from_array("far", far, RATE)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("others", [0.5, 0.8])
+def test_a_ringing_drum_is_told_by_its_own_strokes_and_not_by_the_louder_bleed(rng, others, turned):
+    near, far = ringing_kit(rng, others)
+    found = measure_pair(far, near) if turned else measure_pair(near, far)
+    assert found.delay_s * RATE == pytest.approx(-80 if turned else 80, abs=0.1)
+    assert found.reliable
+
+
+def test_own_strokes_are_those_heard_loudest_against_the_other_track():
+    """Two drums at one level in the near track, 12 dB apart in the far one; three strokes are too few to tell."""
+    near, far = np.zeros((2, 8 * 4000))
+    for hit in range(8):
+        near[hit * 4000 + 2000 :][:200] = 1.0
+        far[hit * 4000 + 2000 :][:200] = 0.1 if hit % 2 else 0.4
+    one, two = listen(Track.from_array("near", near, 8000)), listen(Track.from_array("far", far, 8000))
+    assert len(one.struck) == 8
+    assert roles.own_strokes(one, two).tolist() == one.struck[1::2].tolist()
+    later = listen(Track.from_array("later", np.roll(far, 800), 8000))
+    assert roles.own_strokes(one, later, later_s=0.1).tolist() == one.struck[1::2].tolist()
+    few = replace(one, struck=one.struck[:3])
+    assert roles.own_strokes(few, two).tolist() == few.struck.tolist()
 
 
 @pytest.mark.parametrize(

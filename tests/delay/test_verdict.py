@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from micalign.delay import verdict
 from micalign.delay.evidence import Evidence
 from micalign.delay.listening import Listened, listen, same_samples, shared_strokes
 from micalign.delay.peak import Peak
@@ -267,6 +268,36 @@ def test_a_mic_that_is_surely_close_is_asked_for_its_strokes():
 )
 def test_whom_to_believe(by_strokes, by_stretches, near, far, kind, doubted):
     found = choose(by_strokes, by_stretches, listened(FEW, **near), listened(far))
+    assert found.evidence.kind == kind
+    assert (found.reason is not None) is doubted
+
+
+@pytest.mark.parametrize(
+    ("by_strokes", "by_stretches", "told", "kind", "doubted"),
+    [
+        # Own strokes louder against the far track than its others, and levels that differ: they are believed.
+        (evidence(), long(), "both", "strokes", False),
+        (evidence(), long(best=Peak(0.0023, 0.7)), "both", "strokes", False),
+        (evidence(best=Peak(0.002, 0.7)), long(best=Peak(0.0023, 0.7)), "both", "strokes", False),
+        (evidence(), long(best=Peak(0.00209, 0.4)), "both", "stretches", False),  # the same: the whole take's number
+        (evidence(), long(best=Peak(0.00209, 0.4), noise=0.5), "both", "strokes", False),
+        (evidence(lobe_s=1.1e-4), long(), "both", "strokes", True),  # a dull peak
+        (evidence(noise=0.5), long(), "both", "stretches", True),  # they say nothing
+        (evidence(noise=0.5), long(best=Peak(0.0021, 0.4)), "both", "stretches", False),  # the same
+        # One of the two alone: sharp and sure strokes are believed, but of one path the whole take tells the lobe.
+        (evidence(), long(), "_hears_one_drum", "strokes", False),
+        (evidence(best=Peak(0.002, 0.7)), long(best=Peak(0.0023, 0.7)), "_hears_one_drum", "stretches", False),
+        (evidence(noise=0.5), long(), "_hears_one_drum", "stretches", False),
+        (evidence(), long(), "levels_apart", "strokes", False),
+        (evidence(best=Peak(0.002, 0.7)), long(best=Peak(0.0023, 0.7)), "levels_apart", "stretches", False),
+        (evidence(lobe_s=1.1e-4), long(), "levels_apart", "stretches", False),
+        (evidence(noise=0.5), long(), "levels_apart", "stretches", False),
+    ],
+)
+def test_levels_tell_a_close_mic(monkeypatch, by_strokes, by_stretches, told, kind, doubted):
+    for name in ("_hears_one_drum", "levels_apart") if told == "both" else (told,):
+        monkeypatch.setattr(verdict, name, lambda *_, **__: True)
+    found = choose(by_strokes, by_stretches, listened(FEW, gap=3.0), listened(FEW))
     assert found.evidence.kind == kind
     assert (found.reason is not None) is doubted
 
