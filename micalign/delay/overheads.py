@@ -104,7 +104,8 @@ def loudest_drum(near: Listened, far: Listened, sign: int, *, reach_s: float, ce
         return None
     drums = _drums(strokes)
     clearly = level_spread_db(near, far, later_s=centre_s) < _LEVELS_DB[0]
-    if not _is_kit(drums, strokes) or abs(drums[0].lag_s - centre_s) > _equal_s(strokes, clearly):
+    equal_s = _equal_s(strokes, clearly)
+    if not _is_kit(drums, strokes) or abs(drums[0].lag_s - centre_s) > equal_s or _own_drum(drums, centre_s, equal_s):
         return None
     first = drums[0]
     sharp = sharpen(near.track, far.track, _sharp_gate(first, near), first.lag_s, within_s=0.0003)
@@ -159,6 +160,12 @@ def _equal_s(strokes: _Strokes, clearly: bool) -> float:
     if clearly and high - low < _BAND_LEVELS_DB[0]:
         return _EQUAL_S[0]
     return _EQUAL_S[1] if high - low < _BAND_LEVELS_DB[1] and abs(middle) < _EVEN_DB else 0.0
+
+
+def _own_drum(drums: tuple[Drum, ...], centre_s: float, equal_s: float) -> bool:
+    """Whether one of the drums stands a metre and more nearer one of the two, whose close mic that may be."""
+    later = [abs(drum.lag_s - centre_s) for drum in drums]
+    return equal_s < _EQUAL_S[0] and any(_EQUAL_S[0] < each < _EQUAL_S[0] + _NEXT_DRUM_S for each in later)
 
 
 def _levelled(spectra: Spectra, power: np.ndarray) -> Floats:

@@ -22,6 +22,7 @@ __all__ = ["Verdict", "agreement_share", "choose", "judge", "nearer_is_second", 
 AGREE_S: Final = 0.0002
 CLOSE_GAP_DB: Final = 4.0
 CLOSER_BY_DB: Final = 12.0
+_HELD_DB: Final = -8.0
 _APART_DB: Final = 9.0
 _LEAD_DB: Final = 3.0
 _ONE_DELAY_S: Final = 1e-4
@@ -229,6 +230,8 @@ def choose(
         return long
     if surely_close(near, far) or ((leads or apart) and sharp):
         return strokes
+    if near.gap_db < _HELD_DB and long.reason is None and strokes.reason is not None:
+        return long  # what is louder between the strokes than in them is held, and no drum
     if leads and apart and between_s > AGREE_S:
         return _torn(strokes, long)
     return _perhaps_close(strokes, long, near, far)

@@ -330,3 +330,11 @@ def test_a_stroke_in_which_two_drums_fall_together_tells_of_neither():
         strokes_ = hand_made(lag_s=lag_s, loudness=np.repeat([1.0, 0.1, 1.0], [5, 3, 4]))
         strokes_ = replace(strokes_, against=np.concatenate([np.full(8, 0.9), np.full(4, against)]))
         assert overheads._agreement(strokes_, overheads._drums(strokes_)[0]) == pytest.approx(share)
+
+
+@pytest.mark.parametrize(("later_s", "own"), [(0.0029, False), (0.0031, True), (0.0089, True), (0.0091, False)])
+def test_a_drum_a_metre_nearer_one_mic_is_that_mics_own(later_s, own):
+    drums = overheads._drums(hand_made(lag_s=np.repeat([0.0, later_s], [8, 4])))
+    assert overheads._own_drum(drums, 0.0, 0.0015) is own
+    assert not overheads._own_drum(drums, 0.0, 0.003)  # levels that are clearly alike say enough
+    assert overheads._own_drum(drums, 0.02, 0.0015) is False

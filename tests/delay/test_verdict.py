@@ -302,6 +302,16 @@ def test_levels_tell_a_close_mic(monkeypatch, by_strokes, by_stretches, told, ki
     assert (found.reason is not None) is doubted
 
 
+@pytest.mark.parametrize(("gap", "kind"), [(-7.9, "strokes"), (-8.1, "stretches")])
+def test_what_is_louder_between_the_strokes_than_in_them_is_held_and_no_drum(gap, kind):
+    # Few strokes shared and another delay: of a drum the strokes would be believed, doubtful as they are.
+    doubtful = evidence(**rival(0.9))
+    assert choose(doubtful, long(), listened(FEW, gap=gap), listened(STRANGE)).evidence.kind == kind
+    assert choose(evidence(), long(), listened(FEW, gap=gap), listened(STRANGE)).evidence.kind == "strokes"
+    unclear = long(noise=0.5)
+    assert choose(doubtful, unclear, listened(FEW, gap=gap), listened(STRANGE)).evidence.kind == "strokes"
+
+
 def test_doubt_halves_the_confidence_and_keeps_an_older_reason():
     clear = choose(evidence(noise=1 / 5.5), long(), listened(FEW, gap=4.0), listened(FEW))
     assert clear.confidence == pytest.approx(0.375)  # half of (5.5 - 2.5) / 4
