@@ -20,7 +20,6 @@ from micalign.delay.verdict import Verdict, is_one_path
 __all__ = ["answer"]
 
 _TASTE: Final = 0.4
-_FAR_SUM_S: Final = 3e-5
 
 
 def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
@@ -38,7 +37,7 @@ def answer(verdict: Verdict, near: Listened, far: Listened, sign: int) -> Delay:
             within=common_samples(near.track, far.track, delay_s),
         )
         sharp = sharpen(near.track, far.track, gate, delay_s, within_s=0.0003, one_path=is_one_path(evidence))
-        if sharp.summed and abs(sharp.moved_s) > _FAR_SUM_S:
+        if sharp.summed:
             sharp = _unless_one(sharp, near, far)
         delay_s, uncertainty_s = sharp.delay_s, _spread(sharp)
     rivals = tuple(

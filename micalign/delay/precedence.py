@@ -42,7 +42,7 @@ _LOST: Final = 0.25
 _KNOWN: Final = 0.6
 _BESIDE_S: Final = 0.01
 _ONE_S: Final = 1e-5
-_ONE: Final = 0.985
+_ONE: Final = 0.95
 _ONE_ERROR_S: Final = 6e-7
 
 
