@@ -89,7 +89,7 @@ def is_one_path(evidence: Evidence) -> bool:
     near = [p for p in sent if 0.0004 < abs(p.lag_s - evidence.best.lag_s) < _SHORTEST_PERIOD_S]
     sent_back = max((abs(p.height) for p in near if p.polarity == evidence.best.polarity), default=0.0)
     ringing = max((abs(p.height) for p in near), default=0.0)
-    return sent_back < 0.3 * evidence.height and ringing < 0.45 * evidence.height
+    return sent_back < 0.3 * evidence.height and ringing < 0.55 * evidence.height
 
 
 def _periods(evidence: Evidence) -> tuple[Peak, ...]:
