@@ -97,13 +97,13 @@ def rise_above(signal: npt.ArrayLike, rate: float) -> Floats:
     """
     x = np.asarray(signal, dtype=float)
     now, earlier = max(round(_NOW_S * rate), 1), max(round(_EARLIER_S * rate), 1)
-    total = np.cumsum(x**2, axis=-1)
+    total = np.cumsum(np.square(x), axis=-1)
     energy = total.copy()
     energy[..., now:] -= total[..., :-now]
-    # A fade is a straight line in level: what is remembered is the highest so far of level plus that line.
-    level = np.log(np.maximum(energy, 1e-30))
-    fade = np.arange(x.shape[-1]) * (_FADE_DB_S / 10.0 * np.log(10.0) / rate)
-    known = np.maximum.accumulate(level + fade, axis=-1) - fade
+    np.maximum(energy, 1e-30, out=energy)
+    # What fades by so much a sample is the highest so far of what grows by as much.
+    growth = 10.0 ** (np.arange(x.shape[-1]) * (_FADE_DB_S / 10.0 / rate))
+    known = np.maximum.accumulate(energy * growth, axis=-1)
     rise = np.zeros_like(x)
-    rise[..., earlier:] = 1.0 - np.exp(np.minimum(known[..., :-earlier] - fade[earlier] - level[..., earlier:], 0.0))
+    rise[..., earlier:] = 1.0 - np.minimum(known[..., :-earlier] / (energy * growth)[..., earlier:], 1.0)
     return rise

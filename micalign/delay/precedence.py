@@ -31,9 +31,11 @@ __all__ = ["arrives_as_one", "heard_first", "seconded", "with_fronts"]
 
 _TORN: Final = "what begins first suggests another delay than what is loudest"
 _ASK_SHARE: Final = 0.4
+_ASK_STROKES: Final = 0.55
 _AT_ONCE_S: Final = 1e-4
 _FRAME_S: Final = 0.34
 _MOST: Final = 60
+_MOST_SECONDS: Final = 30  # where they are to second strokes
 _SPEAKS_CONTRAST: Final = 12.0
 _CLEAR_CONTRAST: Final = 25.0
 _ALONE_CONTRAST: Final = 100.0
@@ -49,27 +51,29 @@ _ONE_ERROR_S: Final = 6e-7
 def with_fronts(verdict: Verdict, near: Listened, far: Listened) -> Verdict:
     """The verdict, or what its fronts know better."""
     whole, close = verdict.evidence, near.gap_db >= CLOSE_GAP_DB
-    if verdict.reason is None and rival_share(whole) < _ASK_SHARE:
+    if verdict.reason is None and rival_share(whole) < (_ASK_STROKES if whole.kind == "strokes" else _ASK_SHARE):
         return verdict
-    begun = _begun(near, far, reach_s=whole.reach_s, centre_s=whole.centre_s)
+    second = close or whole.kind == "strokes"
+    most = _MOST_SECONDS if second else _MOST
+    begun = _begun(near, far, most, reach_s=whole.reach_s, centre_s=whole.centre_s)
     if begun is None or (begun.reason is None and abs(begun.evidence.best.lag_s) < _AT_ONCE_S):
         # What begins in both at the very same moment may be the recorder's own: a step of DC, a gate, a click track.
         return verdict
     # Beside a close mic's own drum it is the bleed that begins most often.
-    return seconded(verdict, begun, close=close) if close or whole.kind == "strokes" else heard_first(verdict, begun)
+    return seconded(verdict, begun, close=close) if second else heard_first(verdict, begun)
 
 
 def arrives_as_one(near: Listened, far: Listened, delay_s: float) -> bool:
     """Whether the fronts of one track are those of the other, as sharp, at a delay: no filter lies between the two."""
-    begun = _begun(near, far, reach_s=_BESIDE_S, centre_s=delay_s)
+    begun = _begun(near, far, _MOST, reach_s=_BESIDE_S, centre_s=delay_s)
     if begun is None or begun.reason is not None:
         return False
     best = begun.evidence.best
     return abs(best.lag_s - delay_s) < _ONE_S and abs(best.height) > _ONE and begun.evidence.error_s < _ONE_ERROR_S
 
 
-def _begun(near: Listened, far: Listened, *, reach_s: float, centre_s: float) -> Verdict | None:
-    gate = stretches(near.envelope, near.track.frames, near.track.sample_rate, length_s=_FRAME_S, most=_MOST)
+def _begun(near: Listened, far: Listened, most: int, *, reach_s: float, centre_s: float) -> Verdict | None:
+    gate = stretches(near.envelope, near.track.frames, near.track.sample_rate, length_s=_FRAME_S, most=most)
     evidence = front_evidence(near.track, far.track, gate, reach_s=reach_s, centre_s=centre_s)
     return None if evidence is None else judge(evidence)
 

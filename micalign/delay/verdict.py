@@ -230,8 +230,9 @@ def choose(
         return long
     if surely_close(near, far) or ((leads or apart) and sharp):
         return strokes
-    if near.gap_db < _HELD_DB and long.reason is None and strokes.reason is not None:
-        return long  # what is louder between the strokes than in them is held, and no drum
+    held = near.gap_db < _HELD_DB or abs(long.evidence.best.height) > _ONE_SOUND
+    if held and long.reason is None and strokes.reason is not None:
+        return long  # what is louder between the strokes than in them is no drum, nor is what is alike throughout
     if leads and apart and between_s > AGREE_S:
         return _torn(strokes, long)
     return _perhaps_close(strokes, long, near, far)

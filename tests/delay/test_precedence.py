@@ -203,8 +203,9 @@ def test_a_later_path_that_strokes_know_is_a_detour_and_no_doubt():
         (whole(), 0.0, True),
         (whole(contrast=30.0, rival=0.41), 0.0, True),
         (whole(contrast=30.0, rival=0.39), 0.0, False),
+        (strokes(rival=0.56), 9.0, True),
         (strokes(), 9.0, True),
-        (strokes(rival=0.39), 9.0, False),
+        (strokes(rival=0.54), 9.0, False),
     ],
 )
 def test_who_is_sure_and_has_no_rival_is_not_asked(monkeypatch, verdict, gap_db, asked):
