@@ -86,11 +86,12 @@ def _power(spectra: npt.NDArray[np.complex64]) -> _Single:
 def rise_above(signal: npt.ArrayLike, rate: float) -> Floats:
     """How far each sample's last half millisecond stands above all that came 1 ms and more before, 0 to 1.
 
-    Along the last axis; what came before fades by 215 dB a second. Before there is anything to compare with it is 0.
+    Along the last axis; what came before fades by 215 dB a second. In the first millisecond there is nothing to
+    compare with: it is 0.
 
     >>> steady = rise_above(np.ones(480), 48000)
-    >>> float(steady.max())
-    0.0
+    >>> float(steady[:48].max()), float(steady[100].round(2))  # what fades in 1 ms is little
+    (0.0, 0.05)
     >>> struck = rise_above(np.concatenate([np.ones(480), np.full(480, 10.0)]), 48000)
     >>> float(struck[500].round(2)), float(struck[600].round(2))
     (0.99, 0.0)
