@@ -94,7 +94,7 @@ def rise_above(signal: npt.ArrayLike, rate: float) -> Floats:
     (0.0, 0.05)
     >>> struck = rise_above(np.concatenate([np.ones(480), np.full(480, 10.0)]), 48000)
     >>> float(struck[500].round(2)), float(struck[600].round(2))
-    (0.99, 0.0)
+    (0.99, 0.05)
     """
     x = np.asarray(signal, dtype=float)
     now, earlier = max(round(_NOW_S * rate), 1), max(round(_EARLIER_S * rate), 1)
