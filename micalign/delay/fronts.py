@@ -23,7 +23,7 @@ from micalign.delay.correlation import Spectra, cut_frames, raised_cosine, white
 from micalign.delay.gates import Gate
 from micalign.take.model import Track
 
-__all__ = ["front_spectra", "rise_above"]
+__all__ = ["front_doubt", "front_spectra", "rise_above"]
 
 _LEAD_S: Final = 0.12  # what a track held before it is first asked for a front
 _EDGE_S: Final = 0.004
@@ -31,6 +31,9 @@ _BAND_HZ: Final = (200.0, 12000.0)
 _NOW_S: Final = 0.0005
 _EARLIER_S: Final = 0.001
 _FADE_DB_S: Final = 215.0
+_CONTRAST: Final = 20.0
+_BARS: Final = ((0.2, 0.5), (0.3, 0.7), (0.45, 0.85))  # up to which rival, how many groups must agree
+_FEWEST: Final = 3
 _BATCH: Final = 16
 _Single = npt.NDArray[np.float32]
 
@@ -108,3 +111,31 @@ def rise_above(signal: npt.ArrayLike, rate: float) -> Floats:
     rise = np.zeros_like(x)
     rise[..., earlier:] = 1.0 - np.minimum(known[..., :-earlier] / (energy * growth)[..., earlier:], 1.0)
     return rise
+
+
+def front_doubt(groups: int, rival: float, agreement: float, contrast: float) -> str | None:
+    """Why not to act on what fronts say; None where they are sure.
+
+    Parameters
+    ----------
+    groups : int
+        In how many groups of frames anything begins.
+    rival, agreement, contrast : float
+        The highest other peak against the chosen one, the share of groups that find that one by themselves, and its
+        height over the noise.
+
+    Examples
+    --------
+    >>> front_doubt(8, 0.1, 0.5, 40.0)
+    >>> front_doubt(8, 0.4, 0.5, 40.0)
+    'parts of the tracks suggest different delays'
+    """
+    if groups < _FEWEST:
+        return "too little begins in the tracks to tell a delay by"
+    if contrast < _CONTRAST:
+        return "no delay stands out of the noise"
+    # Beats, steps of DC and waves that repeat begin together too, but never in one way alone and all the time.
+    needed = next((share for highest, share in _BARS if rival < highest), None)
+    if needed is None:
+        return "another delay fits nearly as well"
+    return None if agreement >= needed else "parts of the tracks suggest different delays"

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from micalign.delay.evidence import Evidence
+from micalign.delay.fronts import front_doubt
 from micalign.delay.listening import Listened, lead_db, level_spread_db, shared_strokes
 from micalign.delay.peak import Peak
 from micalign.delay.spread import one_sigma_s
@@ -22,7 +23,7 @@ __all__ = ["Verdict", "agreement_share", "choose", "judge", "nearer_is_second", 
 AGREE_S: Final = 0.0002
 CLOSE_GAP_DB: Final = 4.0
 CLOSER_BY_DB: Final = 12.0
-_HELD_DB: Final = -8.0
+_HELD_DB: Final = -5.0
 _APART_DB: Final = 9.0
 _LEAD_DB: Final = 3.0
 _ONE_DELAY_S: Final = 1e-4
@@ -42,9 +43,6 @@ _WIDE_S: Final = 0.02
 _LEAST_CONTRAST: Final = 8.5  # two players on one grid reach 8.3 over the whole take
 _SHORTEST_PERIOD_S: Final = 0.009
 _FRONT_SHARE: Final = 0.015
-_FRONT_CONTRAST: Final = 20.0
-_FRONT_BARS: Final = ((0.2, 0.5), (0.3, 0.7), (0.45, 0.85))  # up to which rival, how many groups must agree
-_FEWEST_BEGIN: Final = 3
 LEAST_MARGIN: Final = 1 / 3
 _OWN_SHARE: Final = 0.4  # of a peak's height: notes 0.5 to 0.7 through an amplifier, walls below 0.3
 
@@ -146,7 +144,7 @@ def _doubtful_share(evidence: Evidence, reflections: tuple[Peak, ...]) -> float:
 
 def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float) -> str | None:
     if evidence.kind == "fronts":
-        return _front_reason(evidence, rival, agreement, contrast)
+        return front_doubt(len(evidence.own_best_s), rival, agreement, contrast)
     strokes = evidence.kind == "strokes"
     few = len(evidence.own_best_s) < 3
     if abs(evidence.best.lag_s - evidence.centre_s) > evidence.reach_s - 0.0005:
@@ -166,18 +164,6 @@ def _reason(evidence: Evidence, rival: float, agreement: float, contrast: float)
     if strokes and polarity_margin(evidence) < LEAST_MARGIN:
         return "its polarity is not clear"
     return None
-
-
-def _front_reason(evidence: Evidence, rival: float, agreement: float, contrast: float) -> str | None:
-    if len(evidence.own_best_s) < _FEWEST_BEGIN:
-        return "too little begins in the tracks to tell a delay by"
-    if contrast < _FRONT_CONTRAST:
-        return "no delay stands out of the noise"
-    # Beats, steps of DC and waves that repeat begin together too, but never in one way alone and all the time.
-    needed = next((share for highest, share in _FRONT_BARS if rival < highest), None)
-    if needed is None:
-        return "another delay fits nearly as well"
-    return None if agreement >= needed else "parts of the tracks suggest different delays"
 
 
 def nearer_is_second(first: Listened, second: Listened) -> bool:
@@ -230,12 +216,18 @@ def choose(
         return long
     if surely_close(near, far) or ((leads or apart) and sharp):
         return strokes
-    held = near.gap_db < _HELD_DB or abs(long.evidence.best.height) > _ONE_SOUND
-    if held and long.reason is None and strokes.reason is not None:
-        return long  # what is louder between the strokes than in them is no drum, nor is what is alike throughout
+    if strokes.reason is not None and _is_held(strokes, long, near):
+        return long
     if leads and apart and between_s > AGREE_S:
         return _torn(strokes, long)
     return _perhaps_close(strokes, long, near, far)
+
+
+def _is_held(strokes: Verdict, long: Verdict, near: Listened) -> bool:
+    """Whether the whole take knows more: what is louder between strokes than in them is no drum, nor what is alike."""
+    if near.gap_db < _HELD_DB and agreement_share(long.evidence) > agreement_share(strokes.evidence):
+        return True
+    return long.reason is None and (near.gap_db < _HELD_DB or abs(long.evidence.best.height) > _ONE_SOUND)
 
 
 def _perhaps_close(strokes: Verdict, long: Verdict, near: Listened, far: Listened) -> Verdict:

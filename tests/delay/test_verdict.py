@@ -302,14 +302,23 @@ def test_levels_tell_a_close_mic(monkeypatch, by_strokes, by_stretches, told, ki
     assert (found.reason is not None) is doubted
 
 
-@pytest.mark.parametrize(("gap", "kind"), [(-7.9, "strokes"), (-8.1, "stretches")])
+@pytest.mark.parametrize(("gap", "kind"), [(-4.9, "strokes"), (-5.1, "stretches")])
 def test_what_is_louder_between_the_strokes_than_in_them_is_held_and_no_drum(gap, kind):
     # Few strokes shared and another delay: of a drum the strokes would be believed, doubtful as they are.
-    doubtful = evidence(**rival(0.9))
-    assert choose(doubtful, long(), listened(FEW, gap=gap), listened(STRANGE)).evidence.kind == kind
-    assert choose(evidence(), long(), listened(FEW, gap=gap), listened(STRANGE)).evidence.kind == "strokes"
-    unclear = long(noise=0.5)
-    assert choose(doubtful, unclear, listened(FEW, gap=gap), listened(STRANGE)).evidence.kind == "strokes"
+    near, far, doubtful = listened(FEW, gap=gap), listened(STRANGE), evidence(**rival(0.9))
+    assert choose(doubtful, long(), near, far).evidence.kind == kind
+    assert choose(evidence(), long(), near, far).evidence.kind == "strokes"
+    assert choose(doubtful, long(noise=0.5), near, far).evidence.kind == "strokes"  # neither is sure, both agree
+    assert choose(evidence(**{**rival(0.9), **stray(3)}), long(noise=0.5), near, far).evidence.kind == kind
+
+
+@pytest.mark.parametrize(("height", "kind"), [(0.61, "stretches"), (0.59, "strokes")])
+def test_what_is_alike_throughout_is_told_by_the_whole_take(monkeypatch, height, kind):
+    monkeypatch.setattr(verdict, "_hears_one_drum", lambda *_, **__: True)
+    monkeypatch.setattr(verdict, "levels_apart", lambda *_, **__: True)
+    doubtful, alike = evidence(**rival(0.9)), long(best=Peak(0.005, height))
+    assert choose(doubtful, alike, listened(FEW, gap=3.0), listened(FEW)).evidence.kind == kind
+    assert choose(doubtful, replace(alike, noise=0.5), listened(FEW, gap=3.0), listened(FEW)).evidence.kind == "strokes"
 
 
 def test_doubt_halves_the_confidence_and_keeps_an_older_reason():
