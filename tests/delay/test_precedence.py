@@ -221,3 +221,10 @@ def test_what_begins_in_both_at_once_ends_no_doubt(monkeypatch, at_s, believed):
     monkeypatch.setattr(precedence, "_begun", lambda *_, **__: begun(at_s))
     near = SimpleNamespace(gap_db=0.0)
     assert (with_fronts(whole(), near, near).reason is None) is believed
+
+
+@pytest.mark.parametrize(("gap_db", "kind"), [(4.1, "strokes"), (3.9, "fronts")])
+def test_lost_strokes_of_a_close_mic_are_kept_and_of_others_not(monkeypatch, gap_db, kind):
+    monkeypatch.setattr(precedence, "_begun", lambda *_, **__: begun(rival=0.48, contrast=30.0))
+    near = SimpleNamespace(gap_db=gap_db)
+    assert with_fronts(strokes(contrast=20.0, agree=1), near, near).evidence.kind == kind
