@@ -148,11 +148,9 @@ def _gather(
     # Where the room speaks as loud as the direct sound, the strongest peak may well be a reflection.
     share = 0.6 if _contrast(around, chosen) < _ROOM_CONTRAST else 0.85
     heard_first = kind == "strokes" and chosen.lag_s + centre_s > 0
-    if kind == "fronts":
-        pass
-    elif kind == "stretches":
+    if kind == "stretches":
         chosen = _nearest_clear(found, chosen, centre_s, min(share, _DIRECT_SHARE))
-    else:
+    elif kind == "strokes":
         chosen = _own_direct(found, chosen, share, -centre_s if heard_first else -np.inf)
     best = refine(cross, hz, chosen.lag_s, within_s=0.0003)
     groups = [frames[part].mean(axis=0) * weight for part in _sounding_groups(spectra)]
