@@ -338,3 +338,9 @@ def test_a_drum_a_metre_nearer_one_mic_is_that_mics_own(later_s, own):
     assert overheads._own_drum(drums, 0.0, 0.0015) is own
     assert not overheads._own_drum(drums, 0.0, 0.003)  # levels that are clearly alike say enough
     assert overheads._own_drum(drums, 0.02, 0.0015) is False
+
+
+@pytest.mark.parametrize(("against", "clear"), [(0.66, True), (0.67, False)])
+def test_a_drum_as_good_inverted_is_not_reliable(against, clear):
+    drums = overheads._drums(hand_made(against=np.full(12, against)))
+    assert (overheads._reason(drums, 1.0) is None) is clear

@@ -8,10 +8,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from micalign.delay import precedence
+from micalign.delay import answer, precedence
 from micalign.delay.evidence import Evidence
 from micalign.delay.peak import Peak
-from micalign.delay.precedence import heard_first, seconded, with_fronts
+from micalign.delay.precedence import arrives_as_one, heard_first, seconded, with_fronts
+from micalign.delay.sharpen import Sharp
 from micalign.delay.verdict import judge
 
 WHOLE_S, FRONT_S = 0.009, 0.005
@@ -228,3 +229,39 @@ def test_lost_strokes_of_a_close_mic_are_kept_and_of_others_not(monkeypatch, gap
     monkeypatch.setattr(precedence, "_begun", lambda *_, **__: begun(rival=0.48, contrast=30.0))
     near = SimpleNamespace(gap_db=gap_db)
     assert with_fronts(strokes(contrast=20.0, agree=1), near, near).evidence.kind == kind
+
+
+@pytest.mark.parametrize(
+    ("off_s", "height", "error_s", "one"),
+    [
+        (0.9e-5, 0.96, 5.9e-7, True),
+        (1.1e-5, 0.96, 5.9e-7, False),
+        (0.0, -0.96, 5.9e-7, True),
+        (0.0, 0.94, 5.9e-7, False),
+        (0.0, 0.96, 6.1e-7, False),
+    ],
+)
+def test_what_arrives_as_one_is_alike_in_place_and_sharp(monkeypatch, off_s, height, error_s, one):
+    found = judge(replace(evidence("fronts", FRONT_S + off_s, height=height), error_s=error_s))
+    monkeypatch.setattr(precedence, "_begun", lambda *_, **__: found)
+    assert arrives_as_one(None, None, FRONT_S) is one
+
+
+@pytest.mark.parametrize("one", [True, False])
+def test_a_best_sum_is_taken_back_where_what_begins_arrives_as_one(monkeypatch, one):
+    summed = Sharp(0.00502, 1e-9, 1e-8, 0.9, 2e-5, True)
+    whole_take = judge(evidence("stretches", 0.005, contrast=30.0))
+    monkeypatch.setattr(answer, "sharpen", lambda *_, **__: summed)
+    monkeypatch.setattr(answer, "stretches", lambda *_, **__: None)
+    monkeypatch.setattr(answer, "common_samples", lambda *_: (0, 1))
+    monkeypatch.setattr(answer, "arrives_as_one", lambda _near, _far, delay_s: one and delay_s == pytest.approx(0.005))
+    near = SimpleNamespace(envelope=None, track=SimpleNamespace(frames=1, sample_rate=48000))
+    found = answer.answer(whole_take, near, near, -1)
+    assert found.delay_s == pytest.approx(-0.005 if one else -0.00502)
+    assert found.uncertainty_s == pytest.approx(1e-8 if one else 0.4 * 2e-5, rel=1e-3)
+
+
+@pytest.mark.parametrize(("inverted", "clear"), [(-0.66, True), (-0.67, False), (0.8, True)])
+def test_strokes_as_good_inverted_are_not_reliable(inverted, clear):
+    reason = judge(evidence("strokes", WHOLE_S, rival=inverted)).reason
+    assert reason == (None if clear else "its polarity is not clear")
