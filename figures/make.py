@@ -16,10 +16,8 @@ import numpy as np
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
 from micalign.figures.comb import Copy, comb_figure
-from micalign.figures.equal_distance import equal_distance_figure
 from micalign.figures.plan import plan_figure
 from micalign.figures.style import render
-from micalign.figures.timeline import timeline_figure
 from micalign.files.scenes import read_scene
 from micalign.files.whole import write_bytes
 from micalign.scene.model import Scene
@@ -42,15 +40,6 @@ def _plan() -> Figure:
     return plan_figure(_scene(), paths_of="snare")
 
 
-def _arrivals() -> Figure:
-    return timeline_figure(_scene(), "snare")
-
-
-def _equal_distance() -> Figure:
-    pair = _scene().pairs[0]
-    return equal_distance_figure(_scene(), pair.mics[1], against=pair.mics[0], sources=pair.equal_to)
-
-
 def _comb() -> Figure:
     """The snare in the overheads as the scene has it, and with both equally far."""
     pair = _scene().pairs[0]
@@ -68,8 +57,6 @@ def _comb() -> Figure:
 
 FIGURES: Final[Mapping[str, Callable[[], Figure]]] = {
     "plan": _plan,
-    "arrivals": _arrivals,
-    "equal-distance": _equal_distance,
     "comb": _comb,
 }
 

@@ -1,4 +1,4 @@
-"""The table of outside checks in DEVELOPERS.md is the one that the tests fill.
+"""The table of outside checks in tests/external/README.md is the one that the tests fill.
 
 Each row is one test of ``tests/external``: what it checks, how many values, against which source, within which
 tolerance, and how far off the program was at most. After adding or changing a check write the table again with
@@ -23,7 +23,7 @@ from external.outside import Confirmed
 
 ROOT = Path(__file__).parents[1]
 CHECKS = ROOT / "tests" / "external"
-GUIDE = ROOT / "DEVELOPERS.md"
+TABLE_FILE = CHECKS / "README.md"
 TABLE = re.compile(r"<!-- outside -->\n(.*?)<!-- end of outside -->", re.DOTALL)
 HEAD = ["| section | check | values | source | tolerance | most off | result |", "| --- " * 7 + "|"]
 ALL_CHECKS = [sys.executable, "-m", "pytest", "-q", "-p", "no:xdist", "-m", "not bench"]
@@ -98,7 +98,7 @@ def _table() -> list[str]:
 
 
 def _written() -> list[str]:
-    found = TABLE.search(GUIDE.read_text(encoding="utf-8"))
+    found = TABLE.search(TABLE_FILE.read_text(encoding="utf-8"))
     assert found is not None
     return [line for line in found[1].splitlines() if line.startswith("|")]
 
@@ -109,7 +109,7 @@ def _steady(lines: list[str]) -> list[list[str]]:
     return [row[:MOST_OFF] + row[MOST_OFF + 1 :] for row in cells]
 
 
-def test_every_outside_check_stands_in_the_guide() -> None:
+def test_every_outside_check_stands_in_the_table() -> None:
     """One row for each test of ``tests/external``, in its own words, and every one of them holds."""
     rows = [line.split(" | ") for line in _written()[2:]]
     assert [(row[0].strip("| "), row[1]) for row in rows] == [
@@ -121,7 +121,7 @@ def test_every_outside_check_stands_in_the_guide() -> None:
 
 @pytest.mark.slow
 def test_the_table_is_what_the_checks_find() -> None:
-    """Played again, the checks fill the table that stands in the guide."""
+    """Played again, the checks fill the table that stands there."""
     assert _steady(_table()) == _steady(_written())
 
 
@@ -132,4 +132,4 @@ def _summary(lines: list[str]) -> str:
 if __name__ == "__main__":
     lines = _table()
     block = f"<!-- outside -->\n{_summary(lines)}{chr(10).join(lines)}\n<!-- end of outside -->"
-    GUIDE.write_text(TABLE.sub(lambda _: block, GUIDE.read_text(encoding="utf-8")), encoding="utf-8")
+    TABLE_FILE.write_text(TABLE.sub(lambda _: block, TABLE_FILE.read_text(encoding="utf-8")), encoding="utf-8")

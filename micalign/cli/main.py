@@ -34,7 +34,7 @@ COMMANDS: Final = {
     "explain": "Make a lesson on comb filtering: page, figures and sounds.",
     "report": "Make one self-contained page of all of it.",
     "demo": "Do the whole job on a scene and a take made on the spot.",
-    "schema": "Print the JSON Schema of the scene file.",
+    "schema": "Print the JSON Schema of the scene file, or its keys in words.",
 }
 """Every subcommand with its one line of help, so that ``--help`` loads none of them."""
 

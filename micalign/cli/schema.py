@@ -1,4 +1,4 @@
-"""``micalign schema``: the JSON Schema of the scene file."""
+"""``micalign schema``: the JSON Schema of the scene file, and its keys in words."""
 
 from __future__ import annotations
 
@@ -10,14 +10,20 @@ __all__ = ["command"]
 
 
 @click.command("schema")
-def command() -> int:
+@click.option("--explain", is_flag=True, help="Print every key and term in words, with an example, instead.")
+def command(*, explain: bool) -> int:
     """Print the JSON Schema of the scene file, for editors that check while you type.
 
     \b
-    Example:
+    Examples:
       micalign schema > scene.schema.json
+      micalign schema --explain | less
     """
-    from micalign.scene.document import scene_schema  # noqa: PLC0415 - pydantic costs what --help must not pay
+    from micalign.files.scenes import scene_reference  # noqa: PLC0415 - pydantic costs what --help must not pay
+    from micalign.scene.document import scene_schema  # noqa: PLC0415
 
-    print_json(scene_schema())
+    if explain:
+        click.echo(scene_reference(), nl=False)
+    else:
+        print_json(scene_schema())
     return 0

@@ -1,8 +1,9 @@
-"""Scene files: read one; write a copy with new positions that keeps the user's comments and layout."""
+"""Scene files: read one; write a copy with new positions that keeps the user's comments and layout; what they hold."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,7 +14,7 @@ from micalign.units import METRES
 if TYPE_CHECKING:
     from micalign.scene.model import Coordinates, Scene
 
-__all__ = ["positions_text", "read_scene", "read_text", "write_positions"]
+__all__ = ["positions_text", "read_scene", "read_text", "scene_reference", "write_positions"]
 
 _LARGEST_BYTES: Final = 1_000_000
 
@@ -45,6 +46,11 @@ def read_scene(path: str | Path) -> Scene:
         With every fault of the file.
     """
     return parse_scene(read_text(path), str(path))
+
+
+def scene_reference() -> str:
+    """Every key of the scene file and the terms, in words (Markdown), as they travel with the program."""
+    return files("micalign.scene").joinpath("README.md").read_text(encoding="utf-8")
 
 
 def write_positions(
