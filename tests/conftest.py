@@ -21,6 +21,25 @@ settings.register_profile("long", parent=settings.get_profile("steady"), max_exa
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--realkit",
+        default=None,
+        help="folder of a real kit's hits, for the tests and benches that ask for one; else MICALIGN_REALKIT names it",
+    )
+
+
+@pytest.fixture(scope="session")
+def realkit(request: pytest.FixtureRequest):
+    """The hits of a real kit, where their folder is named; a test that asks for them is skipped by name without."""
+    from bench.delay.realkit import VARIABLE, given_folder, real_kit
+
+    folder = given_folder(request.config.getoption("--realkit"))
+    if folder is None:
+        pytest.skip(f"no real kit: name its folder by --realkit or in {VARIABLE}")
+    return real_kit(folder)
+
+
 @pytest.fixture
 def rng() -> np.random.Generator:
     """Random numbers that are the same on every run."""
