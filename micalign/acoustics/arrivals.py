@@ -13,9 +13,9 @@ import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.comb import FLOOR_DB
-from micalign.acoustics.patterns import aims, gains
+from micalign.acoustics.patterns import Pattern, aims, gains
 from micalign.arrays import Floats
-from micalign.scene.model import PATTERNS, Scene
+from micalign.scene.model import Scene
 from micalign.units import db_from_amplitude
 
 __all__ = ["Arrivals", "arrivals", "distances_m", "floored_db"]
@@ -50,7 +50,7 @@ class Arrivals:
         One standard deviation of each coordinate.
     axes : array, shape (M, 3)
         Unit vectors along which the mics look; zero for an omni that looks nowhere.
-    omni_share : array, shape (M,)
+    pattern : Pattern, shape (M,)
     distance_m, arrival_s, uncertainty_s : array, shape (S, M)
     gain : array, shape (S, M)
         Signed amplitude of the pattern towards the source.
@@ -70,7 +70,7 @@ class Arrivals:
     source_sigma_m: Floats
     mic_sigma_m: Floats
     axes: Floats
-    omni_share: Floats
+    pattern: Pattern
     distance_m: Floats
     arrival_s: Floats
     uncertainty_s: Floats
@@ -104,9 +104,9 @@ def arrivals(scene: Scene) -> Arrivals:
     source_m = np.array([source.position for source in scene.sources], dtype=float).reshape(-1, 3)
     mic_m = np.array([mic.position for mic in scene.mics], dtype=float).reshape(-1, 3)
     axes = aims(scene, scene.mics)
-    share = np.array([PATTERNS[mic.pattern] for mic in scene.mics], dtype=float)
+    pattern = Pattern.of(scene.mics)
     distance = distances_m(source_m, mic_m)
-    gain = gains(source_m, mic_m, axes, share)
+    gain = gains(source_m, mic_m, axes, pattern)
     level = floored_db(gain / np.maximum(distance, 1e-6))
     polarity = np.array([mic.polarity for mic in scene.mics], dtype=float)
     source_sigma = np.array([source.plus_minus_m for source in scene.sources], dtype=float)
@@ -120,7 +120,7 @@ def arrivals(scene: Scene) -> Arrivals:
         source_sigma_m=source_sigma,
         mic_sigma_m=mic_sigma,
         axes=axes,
-        omni_share=share,
+        pattern=pattern,
         distance_m=distance,
         arrival_s=distance / speed,
         uncertainty_s=_uncertainty_s(distance, source_sigma, mic_sigma, speed, speed_sigma),

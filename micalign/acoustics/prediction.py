@@ -14,7 +14,8 @@ from micalign.acoustics.air import absorption_db_per_m
 from micalign.acoustics.arrivals import Arrivals, arrivals
 from micalign.acoustics.differences import Difference, differences
 from micalign.acoustics.direct import DiDifference, di_differences
-from micalign.acoustics.reflections import Reflection, reflections
+from micalign.acoustics.heard import Bleed, Heard, bleed, heard
+from micalign.acoustics.reflections import Reflection, bounces, reflections
 from micalign.acoustics.room import RoomFigures, room_figures
 from micalign.acoustics.spacing import Spacing, spacing
 from micalign.acoustics.stereo import PairGeometry, PairSource, pair_geometry, pairs
@@ -28,7 +29,8 @@ __all__ = ["Path", "Prediction", "predict"]
 class Path:
     """One source at one mic; ``level_db`` is 0 for 1 m on the axis and does not hold the mic's gain.
 
-    ``air_loss_db`` is what the air takes at 8 kHz on the way (ISO 9613-1).
+    ``level_db`` is the direct sound's alone; ``heard_db`` is with the room in it and a real pattern. ``near_field``:
+    the mic is nearer than the source is wide, and what falls with distance is only a guide. ``air_loss_db`` is what the air takes at 8 kHz on the way (ISO 9613-1).
     """
 
     source: str
@@ -37,6 +39,8 @@ class Path:
     arrival_s: float
     level_db: float
     uncertainty_s: float
+    heard_db: float
+    near_field: bool
     air_loss_db: float
 
 
@@ -49,6 +53,7 @@ class Prediction:
     paths: tuple[Path, ...]
     differences: tuple[Difference, ...]
     spacing: tuple[Spacing, ...]
+    bleed: tuple[Bleed, ...]
     reflections: tuple[Reflection, ...]
     room: RoomFigures | None
     pairs: tuple[PairSource, ...]
@@ -86,14 +91,17 @@ def predict(scene: Scene, *, order: int = 1) -> Prediction:
     if not 1 <= order <= 3:
         raise SceneError(f"reflections of order {order} cannot be followed: ask for 1, 2 or 3")
     found = arrivals(scene)
+    struck = bounces(scene, found, order=order)
+    levels = heard(scene, found, struck)
     places = {thing.name: thing.position for thing in scene.placed()}
     return Prediction(
         speed_of_sound_m_s=found.speed_m_s,
         speed_uncertainty_m_s=found.speed_sigma_m_s,
-        paths=_paths(scene, found),
+        paths=_paths(scene, found, levels),
         differences=differences(found),
-        spacing=spacing(scene, found),
-        reflections=reflections(scene, found, order=order),
+        spacing=spacing(scene, found, levels),
+        bleed=bleed(scene, found, levels),
+        reflections=reflections(found, struck),
         room=room_figures(scene.room, places, found.speed_m_s) if scene.room else None,
         pairs=pairs(scene, found),
         pair_geometry=tuple(pair_geometry(scene, found, pair) for pair in scene.pairs),
@@ -102,9 +110,17 @@ def predict(scene: Scene, *, order: int = 1) -> Prediction:
     )
 
 
-def _paths(scene: Scene, found: Arrivals) -> tuple[Path, ...]:
+def _paths(scene: Scene, found: Arrivals, levels: Heard) -> tuple[Path, ...]:
     per_metre = float(absorption_db_per_m(np.array([8000.0]), scene.air)[0])
     names = [(source, mic) for source in found.sources for mic in found.mics]
-    arrays = (found.distance_m, found.arrival_s, found.level_db, found.uncertainty_s, found.distance_m * per_metre)
+    arrays = (
+        found.distance_m,
+        found.arrival_s,
+        found.level_db,
+        found.uncertainty_s,
+        levels.level_db,
+        levels.near,
+        found.distance_m * per_metre,
+    )
     rows = zip(names, *(array.ravel().tolist() for array in arrays), strict=True)
     return tuple(Path(*name, *figures) for name, *figures in rows)

@@ -9,7 +9,7 @@ acoustics", J. Acoust. Soc. Am. 65(4), 943-950, 1979.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
@@ -100,9 +100,9 @@ def bounces(scene: Scene, found: Arrivals, *, order: int = 1) -> tuple[Bounces, 
     return (*walls, *(_panel_bounce(found, panel, frame) for panel, frame in frames))
 
 
-def reflections(scene: Scene, found: Arrivals, *, order: int = 1) -> tuple[Reflection, ...]:
+def reflections(found: Arrivals, struck: Sequence[Bounces]) -> tuple[Reflection, ...]:
     """The reflections of a scene: by source, mic and surface."""
-    columns = [list(_rows(found, one)) for one in bounces(scene, found, order=order)]
+    columns = [list(_rows(found, one)) for one in struck]
     return tuple(row for cell in zip(*columns, strict=True) for row in cell if row is not None)
 
 
@@ -191,7 +191,7 @@ def _bounce(
     from_hz: Floats | None = None,
 ) -> Bounces:
     distance = np.linalg.norm(image[:, None, :] - found.mic_m[None, :, :], axis=-1)
-    gain = gains(image, found.mic_m, found.axes, found.omni_share)
+    gain = gains(image, found.mic_m, found.axes, found.pattern)
     level = floored_db(kept * gain / np.maximum(distance, 1e-6)) - found.level_db
     delay = np.maximum(distance - found.distance_m, 0.0) / found.speed_m_s
     inverted = (gain < 0) != (found.gain < 0)

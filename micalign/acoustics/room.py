@@ -27,6 +27,7 @@ __all__ = [
     "Mode",
     "PileUp",
     "RoomFigures",
+    "absorption_area_m2",
     "critical_distance_m",
     "gaps",
     "mode_strengths",
@@ -150,8 +151,12 @@ def surface_area_m2(size_m: Point) -> dict[Surface, float]:
     return {"left": y * z, "right": y * z, "front": x * z, "back": x * z, "floor": x * y, "ceiling": x * y}
 
 
-def _absorbing_m2(room: Room) -> tuple[float, float]:
-    """Sabine's absorption area, and the whole surface."""
+def absorption_area_m2(room: Room) -> tuple[float, float]:
+    """Sabine's absorption area, and the whole surface.
+
+    >>> absorption_area_m2(Room((5.0, 4.0, 3.0)))
+    (9.4, 94.0)
+    """
     areas = surface_area_m2(room.size)
     sabine = sum(area * room.absorption.of(name) for name, area in areas.items())
     return sabine, sum(areas.values())
@@ -165,7 +170,7 @@ def reverberation_s(room: Room, speed_m_s: float) -> tuple[float | None, float |
     >>> [round(time, 3) for time in reverberation_s(room, 343.0)]
     [0.541, 0.488]
     """
-    sabine, surface = _absorbing_m2(room)
+    sabine, surface = absorption_area_m2(room)
     if sabine <= 0:
         return None, None
     numerator = 24 * np.log(10) / speed_m_s * float(np.prod(room.size))
@@ -181,7 +186,7 @@ def transition_hz(room: Room, reverberation: float) -> float:
 
 def critical_distance_m(room: Room) -> float:
     """Where the direct sound of an omni source falls to the level of the reverberant one: sqrt(A / 16 pi)."""
-    return float(np.sqrt(_absorbing_m2(room)[0] / (16 * np.pi)))
+    return float(np.sqrt(absorption_area_m2(room)[0] / (16 * np.pi)))
 
 
 def gaps(found: tuple[Mode, ...], upper_hz: float) -> tuple[Gap, ...]:

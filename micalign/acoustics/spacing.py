@@ -20,6 +20,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals
+from micalign.acoustics.heard import Heard
 from micalign.arrays import Floats
 from micalign.scene.model import Scene
 
@@ -37,7 +38,8 @@ class Spacing:
 
     ``mic_distance_ratio``: distance between the mics against the mic's to its source; ``path_ratio``: distance of the
     source to the other mic against that to its own; ``bleed_db``: level of the source at the other mic against its
-    own (negative is quieter), patterns included, gains not.
+    own (negative is quieter), patterns included, gains not: by the direct sound alone, which the rule is about;
+    ``bleed_heard_db``: the same with the room and a real pattern (`micalign.acoustics.heard`).
     """
 
     mic: str
@@ -46,17 +48,18 @@ class Spacing:
     mic_distance_ratio: float
     path_ratio: float
     bleed_db: float
+    bleed_heard_db: float
     passes: bool
     bleed_passes: bool
 
 
-def spacing(scene: Scene, found: Arrivals) -> tuple[Spacing, ...]:
+def spacing(scene: Scene, found: Arrivals, levels: Heard) -> tuple[Spacing, ...]:
     """The rule for each mic, each source it is on, and each other mic that neither takes that source nor pairs with it.
 
     Mics on one source, and the two of a stereo pair, are meant to hear the same thing: for them see the differences.
     """
     between: Floats = np.linalg.norm(found.mic_m[:, None, :] - found.mic_m[None, :, :], axis=-1)
-    return tuple(_row(found, between, *case) for case in _cases(scene))
+    return tuple(_row(found, levels, between, *case) for case in _cases(scene))
 
 
 def _cases(scene: Scene) -> Iterator[tuple[int, int, int]]:
@@ -70,7 +73,7 @@ def _cases(scene: Scene) -> Iterator[tuple[int, int, int]]:
                     yield source_row[name], mic_column, other_column
 
 
-def _row(found: Arrivals, between: Floats, row: int, mic: int, other: int) -> Spacing:
+def _row(found: Arrivals, levels: Heard, between: Floats, row: int, mic: int, other: int) -> Spacing:
     own = float(found.distance_m[row, mic])
     mic_ratio = float(between[mic, other]) / own
     bleed = float(found.level_db[row, other] - found.level_db[row, mic])
@@ -81,6 +84,7 @@ def _row(found: Arrivals, between: Floats, row: int, mic: int, other: int) -> Sp
         mic_ratio,
         float(found.distance_m[row, other]) / own,
         bleed,
+        float(levels.level_db[row, other] - levels.level_db[row, mic]),
         # A hair's breadth of float rounding must not fail a mic that stands at 3:1 exactly.
         mic_ratio >= RATIO * (1 - 1e-9),
         bleed <= -BLEED_DB + 1e-9,

@@ -107,6 +107,7 @@ def _print_words(
         *tables.arrival_tables(scene, predicted, everything=everything, width=width),
         tables.difference_table(scene, predicted, everything=everything),
         tables.spacing_table(scene, predicted, everything=everything),
+        tables.bleed_table(predicted, everything=everything),
         tables.reflection_table(scene, predicted, everything=everything),
         *tables.pair_tables(scene, predicted),
         tables.direct_table(predicted),

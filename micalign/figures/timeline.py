@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.arrivals import Arrivals, arrivals
-from micalign.acoustics.reflections import Reflection, reflections
+from micalign.acoustics.reflections import Reflection, bounces, reflections
 from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, headline, legend, stacked, words
 from micalign.figures.tags import Tag, place_tags
 from micalign.scene.model import Scene
@@ -53,18 +53,18 @@ def timeline_figure(scene: Scene, source: str) -> Figure:
     found = arrivals(scene)
     row = found.sources.index(source)
     order = sorted(range(len(found.mics)), key=lambda mic: found.arrival_s[row, mic])[:_MOST_MICS]
-    bounces = [one for one in reflections(scene, found) if one.source == source]
+    struck = [one for one in reflections(found, bounces(scene, found)) if one.source == source]
     figure, panels = stacked(len(order), panel_in=0.95, gap_in=0.34, top_in=0.8)
-    last_ms = _last_ms(found, row, order, bounces)
+    last_ms = _last_ms(found, row, order, struck)
     for axes, mic in zip(panels, order, strict=True):
-        heard = [one for one in bounces if one.mic == found.mics[mic]]
+        heard = [one for one in struck if one.mic == found.mics[mic]]
         _draw_mic(axes, found, (row, mic), heard)
         axes.set_xlim(0, last_ms)
         axes.tick_params(labelbottom=axes is panels[-1])
         _write_tags(axes, found, (row, mic), heard)
     panels[-1].set_xlabel("time after the source sounds (ms)", fontsize=NORMAL, color=COLOURS["ink"])
     headline(figure, _title(source, found, order))
-    if bounces:
+    if struck:
         legend(panels[0], where="upper right", columns=2)
     return figure
 
@@ -75,30 +75,30 @@ def _title(source: str, found: Arrivals, order: Sequence[int]) -> str:
     return f"arrivals of {words(source)}{rest}"
 
 
-def _last_ms(found: Arrivals, row: int, order: Sequence[int], bounces: Sequence[Reflection]) -> float:
+def _last_ms(found: Arrivals, row: int, order: Sequence[int], struck: Sequence[Reflection]) -> float:
     """Room for every arrival that shows above the floor of the figure."""
     direct = {found.mics[mic]: float(found.arrival_s[row, mic]) for mic in order}
-    top = {mic: _top_db([one for one in bounces if one.mic == mic]) for mic in direct}
+    top = {mic: _top_db([one for one in struck if one.mic == mic]) for mic in direct}
     shown = [
         direct[one.mic] + one.delay_s
-        for one in bounces
+        for one in struck
         if one.mic in direct and one.level_db - top[one.mic] > _LOWEST_DB
     ]
     return 1.08e3 * max([*direct.values(), *shown])
 
 
-def _draw_mic(axes: Axes, found: Arrivals, cell: tuple[int, int], bounces: Sequence[Reflection]) -> None:
+def _draw_mic(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
     dress(axes, grid="x")
-    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(bounces)
+    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
     axes.set_ylim(_LOWEST_DB, _HEADROOM_DB)
     axes.set_yticks([-20, 0], ["−20", "0"])
     axes.set_ylabel("level (dB)", fontsize=SMALL, color=COLOURS["ink"])
     axes.text(0.0, 1.03, words(found.mics[cell[1]]), transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"])
-    times = [direct_ms + 1e3 * one.delay_s for one in bounces]
+    times = [direct_ms + 1e3 * one.delay_s for one in struck]
     axes.vlines(
         times,
         _LOWEST_DB,
-        [max(one.level_db - top_db, _LOWEST_DB) for one in bounces],
+        [max(one.level_db - top_db, _LOWEST_DB) for one in struck],
         color=COLOURS["amber"],
         linewidth=1.6,
         label="reflection",
@@ -108,14 +108,14 @@ def _draw_mic(axes: Axes, found: Arrivals, cell: tuple[int, int], bounces: Seque
     )
 
 
-def _top_db(bounces: Sequence[Reflection]) -> float:
+def _top_db(struck: Sequence[Reflection]) -> float:
     """The level of the loudest arrival against the direct sound."""
-    return max([0.0, *(one.level_db for one in bounces)])
+    return max([0.0, *(one.level_db for one in struck)])
 
 
-def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], bounces: Sequence[Reflection]) -> None:
-    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(bounces)
-    loud = sorted((one for one in bounces if one.level_db - top_db > _LOWEST_DB), key=lambda one: -one.level_db)
+def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
+    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
+    loud = sorted((one for one in struck if one.level_db - top_db > _LOWEST_DB), key=lambda one: -one.level_db)
     direct = (direct_ms, max(-top_db, _LOWEST_DB))
     tips = [(direct_ms + 1e3 * one.delay_s, one.level_db - top_db) for one in loud]
     tags = [Tag(direct, show_ms_known(direct_ms / 1e3, float(found.uncertainty_s[cell])), "blue", rank=-1)]

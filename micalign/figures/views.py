@@ -14,8 +14,9 @@ from typing import Final
 
 import numpy as np
 
+from micalign.acoustics.patterns import Pattern
 from micalign.arrays import Floats
-from micalign.scene.model import PATTERNS, Keepout, Mic, Panel, Point, Scene
+from micalign.scene.model import Keepout, Mic, Panel, Point, Scene
 
 __all__ = ["VIEWS", "Extent", "View", "extent_of", "keepout_outline", "lobe_outline", "panel_outline", "room_box"]
 
@@ -130,9 +131,8 @@ def keepout_outline(keepout: Keepout, view: View) -> Floats:
 def lobe_outline(scene: Scene, mic: Mic, view: View, *, radius: float) -> Floats:
     """The pickup pattern where the view's plane cuts it: how well the mic hears each direction, shape (N, 2).
 
-    The distance of the outline from the mic is the pattern's gain |a + (1 - a) cos(angle)| times ``radius``.
+    The distance of the outline from the mic is the pattern's gain times ``radius``.
     """
-    share = PATTERNS[mic.pattern]
     centre = np.array(view.flat(mic.position))
     angle = np.linspace(0.0, 2 * np.pi, 181)
     direction = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -142,6 +142,6 @@ def lobe_outline(scene: Scene, mic: Mic, view: View, *, radius: float) -> Floats
         return circle
     aim = np.array(point) - np.array(mic.position)
     aim = aim / max(float(np.linalg.norm(aim)), 1e-12)
-    gain = np.abs(share + (1 - share) * (direction @ aim[[view.across, view.up]]))
+    gain = np.abs(Pattern.named(mic.pattern).gain(direction @ aim[[view.across, view.up]]))
     outline: Floats = centre + radius * gain[:, None] * direction
     return outline

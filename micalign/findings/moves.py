@@ -12,9 +12,9 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.panels import mirror, panel_frame
-from micalign.acoustics.patterns import aims, gains
+from micalign.acoustics.patterns import Pattern, aims, gains
 from micalign.arrays import Floats
-from micalign.scene.model import PATTERNS, SURFACES, Mic, Point, Scene
+from micalign.scene.model import SURFACES, Mic, Point, Scene
 from micalign.units import METRES, show_centimetres, show_length
 
 __all__ = [
@@ -133,10 +133,10 @@ def reflection_levels_db(scene: Scene, mic: Mic, source: Floats, image: Floats, 
     point = scene.aim_point(mic)
     axes = np.zeros_like(places) if point is None else np.array(point) - places
     axes = axes / np.maximum(np.linalg.norm(axes, axis=1, keepdims=True), 1e-9)
-    share = np.full(len(places), PATTERNS[mic.pattern])
+    pattern = Pattern.named(mic.pattern)
     levels = []
     for origin in (image, source):
-        gain = np.abs(gains(origin[None], places, axes, share)[0])
+        gain = np.abs(gains(origin[None], places, axes, pattern)[0])
         levels.append(np.maximum(gain, 1e-9) / np.maximum(np.linalg.norm(places - origin, axis=1), 1e-6))
     ratio: Floats = 20 * np.log10(kept * levels[0] / levels[1])
     return ratio

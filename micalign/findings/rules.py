@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from micalign.acoustics.prediction import Prediction
-from micalign.findings import bounces, mics, rooms, sharing, stereo
+from micalign.findings import bleeding, bounces, mics, rooms, sharing, stereo
 from micalign.findings.finding import SEVERITIES, Finding
 from micalign.scene.model import Scene
 
@@ -53,6 +53,20 @@ RULES: Final[tuple[Rule, ...]] = (
         "9.5 dB weaker.",
         "L. Burroughs, Microphones: Design and Application, 1974 (from memory); both readings",
         sharing.three_to_one,
+    ),
+    Rule(
+        "bleed",
+        "A mic within 60 cm of its source hears every other source, the room in it, at least 10 dB below its own.",
+        f"Hopkins and Stryker, Proc. IRE 36, 1948; the 10 dB: {_PRACTICE}",
+        bleeding.heard_besides,
+        most_notes=1,
+    ),
+    Rule(
+        "near-field",
+        "A mic nearer to a source than that is wide hears no point source.",
+        "piston on its axis, Kinsler and Frey, Fundamentals of Acoustics, ch. 7 (from memory)",
+        bleeding.near_field,
+        most_notes=1,
     ),
     Rule(
         "comb",

@@ -56,7 +56,8 @@ def _bleed_words(row: Spacing) -> str:
         louder = f"{show_db(row.bleed_db)} louder than its own '{row.mic}'"
         return f"'{row.source}' reaches '{row.other_mic}' {louder}; {apart}."
     heard = f"{show_db(-row.bleed_db)} below '{row.mic}' ({show_db(BLEED_DB)} wanted)"
-    return f"'{row.source}' reaches '{row.other_mic}' {'' if row.bleed_passes else 'only '}{heard}; {apart}."
+    room = f", {show_db(-row.bleed_heard_db)} with the room" if row.bleed_db + 1.0 < row.bleed_heard_db < 0 else ""
+    return f"'{row.source}' reaches '{row.other_mic}' {'' if row.bleed_passes else 'only '}{heard}{room}; {apart}."
 
 
 def _come_nearer(scene: Scene, prediction: Prediction, row: Spacing) -> str:

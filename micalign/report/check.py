@@ -76,6 +76,7 @@ def check_document(
         "paths": rows(predicted.paths),
         "differences": rows(predicted.differences),
         "spacing": rows(predicted.spacing),
+        "bleed": rows(predicted.bleed),
         "reflections": rows(predicted.reflections),
         "room": _room(predicted.room),
         "pairs": rows(predicted.pairs),

@@ -12,6 +12,7 @@ from micalign.scene.fields import (
     AIM,
     AT,
     GAIN,
+    KIND,
     LENGTH_RANGE,
     NAME,
     NAME_PAIR,
@@ -35,10 +36,25 @@ class SourceEntry(Entry):
     plus_minus = key(PLUS_MINUS, 0.01, told="One standard deviation of each coordinate; default 1 cm.")
     range_hz = optional(NUMBER_RANGE)
     sound = optional(NAME, told="What 'simulate' plays for it, such as kick, snare or voice.")
+    level_db = optional(
+        number(-100.0, 150.0, "a level at 1 m lies between -100 and 150 dB"),
+        told="Its sound pressure level at 1 m; or, given for every source, levels against each other.",
+    )
+    kind = optional(KIND, told="What it is, where its name does not say: tells how loud it is unless level_db does.")
+    size = optional(POSITIVE_LENGTH, told="How wide it is: a mic nearer than that hears no point source.")
 
     def made(self) -> model.Source:
         """The value."""
-        return model.Source(self.name, self.at, self.plus_minus, self.range_hz, self.sound)
+        return model.Source(
+            self.name,
+            self.at,
+            self.plus_minus,
+            range_hz=self.range_hz,
+            sound=self.sound,
+            level_db=self.level_db,
+            kind=self.kind,
+            size_m=self.size,
+        )
 
 
 class MoveEntry(Entry):
@@ -58,6 +74,11 @@ class MicEntry(Entry):
     aim = optional(AIM)
     pattern = key(PATTERN, "omni")
     on = key(NAMES, ())
+    rejection_db = key(
+        number(0.0, 60.0, "0 to 60 dB"),
+        model.REJECTION_DB,
+        told="How far the null of its pattern really lies below its axis; default 20 dB.",
+    )
     gain_db = key(GAIN, 0.0)
     polarity = key(POLARITY, 1)
     move = optional(table(MoveEntry))
@@ -87,6 +108,7 @@ class MicEntry(Entry):
             move=self._box(),
             reach_m=self.reach,
             distance_m=self.distance,
+            rejection_db=self.rejection_db,
         )
 
     def _box(self) -> model.Box | None:

@@ -7,12 +7,14 @@ editors see. Lengths come out in metres; the unit of bare numbers is handed in a
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import Any, Final
 
 from pydantic_core.core_schema import ValidationInfo
 
 from micalign.scene.crosscheck import nearest
 from micalign.scene.entry import Kind, kind
+from micalign.scene.kinds import KINDS
 from micalign.scene.lengths import LENGTH_PATTERN, parse_length
 from micalign.scene.model import PATTERNS, Coordinates, Point
 
@@ -22,6 +24,7 @@ __all__ = [
     "DIRECTION",
     "FACE_SIZE",
     "GAIN",
+    "KIND",
     "LENGTH",
     "LENGTH_RANGE",
     "NAME",
@@ -184,11 +187,17 @@ def _polarity(value: object, _: ValidationInfo) -> int:
     return 1 if value == 1 else -1
 
 
-def _pattern(value: object, _: ValidationInfo) -> str:
-    if not isinstance(value, str) or value not in PATTERNS:
-        hint = nearest(value, PATTERNS) if isinstance(value, str) else ""
-        raise ValueError(f"{value!r} is no pattern micalign knows ({', '.join(PATTERNS)}){hint}")
-    return value
+def _one_of(known: Iterable[str], what: str) -> Kind[str]:
+    """One of a few words; another one is refused, the nearest of them named."""
+    words = list(known)
+
+    def check(value: object, _: ValidationInfo) -> str:
+        if not isinstance(value, str) or value not in words:
+            hint = nearest(value, words) if isinstance(value, str) else ""
+            raise ValueError(f"{value!r} is no {what} micalign knows ({', '.join(words)}){hint}")
+        return value
+
+    return kind(check, {"enum": words})
 
 
 _RANGE_TEXT: Final = "From, to; the smaller first."
@@ -208,6 +217,7 @@ NAMES: Final = kind(_names, {"anyOf": [_NAME_SCHEMA, {"type": "array", "items": 
 NAME_PAIR: Final = kind(_name_pair, _array(_NAME_SCHEMA, 2, "Two names."))
 AIM: Final = kind(_aim, {"anyOf": [_NAME_SCHEMA, _array(_LENGTH_SCHEMA, 3, "A point: x, y, z.")]})
 POLARITY: Final = kind(_polarity, {"enum": [1, -1]})
-PATTERN: Final = kind(_pattern, {"enum": list(PATTERNS)})
+PATTERN: Final = _one_of(PATTERNS, "pattern")
+KIND: Final = _one_of(KINDS, "kind")
 GAIN: Final = number(-200.0, 100.0, "a level in dB lies between -200 and 100")
 SHARE: Final = number(0.0, 1.0, "an absorption is a share of the energy, 0 to 1 (30 % is 0.30)")

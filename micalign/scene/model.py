@@ -13,6 +13,7 @@ from functools import cached_property
 from typing import Final, TypeVar
 
 from micalign.errors import SceneError
+from micalign.scene.kinds import KINDS, kind_of
 from micalign.scene.plans import PlaceWeights, PlaceWishes, TakePlan, TrackPlan
 from micalign.scene.surround import (
     SURFACES,
@@ -28,6 +29,7 @@ from micalign.scene.surround import (
 
 __all__ = [
     "PATTERNS",
+    "REJECTION_DB",
     "SURFACES",
     "Absorption",
     "Air",
@@ -52,6 +54,9 @@ __all__ = [
 
 UNKNOWN: Final[Coordinates] = (None, None, None)
 
+_LEAST_PRESSURE_DB: Final = 40.0
+"""Nothing that is recorded is softer at 1 m: the room itself is as loud (common practice, no source)."""
+
 PATTERNS: Final = {
     "omni": 1.0,
     "subcardioid": 0.75,
@@ -65,6 +70,9 @@ PATTERNS: Final = {
 The supercardioid is the usual rounded figure of the best front to back pickup, (sqrt(3) - 1) / 2 = 0.366; makers'
 subcardioids lie between 0.70 and 0.75.
 """
+
+REJECTION_DB: Final = 20.0
+"""How far a real mic's null lies below its axis: makers' polar plots show 15 to 25 dB (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,11 +123,15 @@ class Source(_Placed):
     """Something that sounds.
 
     ``range_hz`` is where its sound matters; ``sound`` is what `simulate` plays for it (guessed from the name
-    where it is left out).
+    where it is left out). ``level_db`` is its sound pressure level at 1 m, ``kind`` a key of `KINDS` (guessed
+    likewise), ``size_m`` how wide it is: nearer than that it is no point.
     """
 
     range_hz: tuple[float, float] | None = None
     sound: str | None = None
+    level_db: float | None = None
+    kind: str | None = None
+    size_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -134,6 +146,7 @@ class Mic(_Placed):
     move: Box | None = None
     reach_m: float | None = None
     distance_m: tuple[float, float] | None = None
+    rejection_db: float = REJECTION_DB
 
     @property
     def may_move(self) -> bool:
@@ -253,6 +266,23 @@ class Scene:
     def aim_point(self, mic: Mic) -> Point | None:
         """Where a mic looks, as a point; None where it has no aim."""
         return self.source(mic.aim).position if isinstance(mic.aim, str) else mic.aim
+
+    @cached_property
+    def loudness_db(self) -> tuple[float | None, ...]:
+        """How loud each source is at 1 m: as the scene says, else by its kind; None where neither tells.
+
+        Levels too low to be sound pressure levels are against each other: kinds say nothing then.
+        """
+        told = [source.level_db for source in self.sources if source.level_db is not None]
+        relative = bool(told) and max(told) < _LEAST_PRESSURE_DB
+
+        def loud(source: Source) -> float | None:
+            kind = source.kind or kind_of(source.name)
+            if source.level_db is not None or relative or kind is None:
+                return source.level_db
+            return KINDS[kind]
+
+        return tuple(map(loud, self.sources))
 
     def placed_at(
         self, positions: Mapping[str, Coordinates], *, plus_minus_m: Mapping[str, float] | None = None

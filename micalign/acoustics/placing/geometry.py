@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from micalign.acoustics.patterns import Pattern
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import PATTERNS, Scene
+from micalign.scene.model import Scene
 
 __all__ = ["Ears", "indices", "lengths_m"]
 
@@ -36,11 +37,11 @@ def indices(values: list[int]) -> Ints:
 
 @dataclass(frozen=True, eq=False)
 class Ears:
-    """How the mics hear: where they look (``aim_m``, shape (M, 3), where ``looks``) and their omni share."""
+    """How the mics hear: where they look (``aim_m``, shape (M, 3), where ``looks``) and their patterns, shape (M,)."""
 
     aim_m: Floats
     looks: Bools
-    omni_share: Floats
+    pattern: Pattern
 
     @classmethod
     def of(cls, scene: Scene) -> Ears:
@@ -49,7 +50,7 @@ class Ears:
         return cls(
             np.array([point or (0.0, 0.0, 0.0) for point in points], dtype=float).reshape(-1, 3),
             np.array([point is not None for point in points], dtype=bool),
-            np.array([PATTERNS[mic.pattern] for mic in scene.mics], dtype=float),
+            Pattern.of(scene.mics),
         )
 
     def axes(self, positions: Floats) -> Floats:
@@ -63,6 +64,6 @@ class Ears:
         way = points_m - positions[:, mics]
         distance = lengths_m(way)
         cosine = np.einsum("nkc,nkc->nk", way, axes[:, mics]) / distance
-        share = np.where(self.looks[mics], self.omni_share[mics], 1.0)
-        amplitude: Floats = np.abs(share + (1.0 - share) * cosine) / distance
+        gain = Pattern(self.pattern.omni_share[mics], self.pattern.rejection_db[mics]).gain(cosine)
+        amplitude: Floats = np.abs(np.where(self.looks[mics], gain, 1.0)) / distance
         return amplitude
