@@ -17,7 +17,7 @@ RATE = 24_000
 
 
 def small_room(rng: np.random.Generator, *, absorption: tuple[float, float]) -> Scene:
-    """2.6 to 8 m by 2.6 to 6 m by 2.2 to 3.4 m, every surface its own absorption, mics 5 to 50 cm from their sources."""
+    """2.6 to 8 m by 2.6 to 6 m by 2.2 to 3.4 m, each surface with its own absorption, mics 5 to 50 cm off."""
     size = rng.uniform((2.6, 2.6, 2.2), (8.0, 6.0, 3.4))
     while True:
         sources = rng.uniform(0.5, size - 0.5, (2, 3))

@@ -38,8 +38,9 @@ _LEAST_ABSORPTION: Final = 0.01
 class Heard:
     """Every source at every mic, shapes (S, M); 0 dB is 1 m on the axis without a room, the mic's gain not in it.
 
-    ``direct_db`` is the direct sound alone, ``level_db`` with the bounces and the room; ``source_db`` (S,) is how loud each source is at 1 m
-    against the others, where that is known (``is_known``); ``near`` marks mics nearer to a source than its size.
+    ``direct_db`` is the direct sound alone, ``level_db`` with the bounces and the room; ``source_db`` (S,) is how
+    loud each source is at 1 m against the others, where that is known (``is_known``); ``near`` marks mics nearer to a
+    source than its size.
     """
 
     direct_db: Floats

@@ -30,7 +30,8 @@ class Path:
     """One source at one mic; ``level_db`` is 0 for 1 m on the axis and does not hold the mic's gain.
 
     ``level_db`` is the direct sound's alone; ``heard_db`` is with the room in it and a real pattern. ``near_field``:
-    the mic is nearer than the source is wide, and what falls with distance is only a guide. ``air_loss_db`` is what the air takes at 8 kHz on the way (ISO 9613-1).
+    the mic is nearer than the source is wide, and what falls with distance is only a guide. ``air_loss_db``
+    is what the air takes at 8 kHz on the way (ISO 9613-1).
     """
 
     source: str

@@ -98,6 +98,7 @@ def _print_words(
     name: str,
 ) -> None:
     from micalign.cli.output import clean  # noqa: PLC0415
+    from micalign.report import bleedtables as bleed  # noqa: PLC0415
     from micalign.report import checktables as tables  # noqa: PLC0415
     from micalign.report import checkwords as words  # noqa: PLC0415
 
@@ -106,8 +107,8 @@ def _print_words(
         f"{clean(name)}\n{tables.heading(scene, predicted)}",
         *tables.arrival_tables(scene, predicted, everything=everything, width=width),
         tables.difference_table(scene, predicted, everything=everything),
-        tables.spacing_table(scene, predicted, everything=everything),
-        tables.bleed_table(predicted, everything=everything),
+        bleed.spacing_table(scene, predicted, everything=everything),
+        bleed.bleed_table(predicted, everything=everything),
         tables.reflection_table(scene, predicted, everything=everything),
         *tables.pair_tables(scene, predicted),
         tables.direct_table(predicted),

@@ -62,6 +62,7 @@ _LISTEN: Final = "Find its place by ear: a few centimetres along the face change
 def _near_words(scene: Scene, path: Path) -> str:
     size, unit = scene.source(path.source).size_m or 0.0, scene.length_unit
     return (
-        f"'{path.mic}' is {show_length(path.distance_m, unit)} from '{path.source}', which is {show_length(size, unit)} "
-        "wide: it is no point source there, and its level no longer rises by 6 dB for half the distance."
+        f"'{path.mic}' is {show_length(path.distance_m, unit)} from '{path.source}', which is "
+        f"{show_length(size, unit)} wide: it is no point source there, and its level no longer rises by 6 dB for half "
+        "the distance."
     )

@@ -14,7 +14,7 @@ from micalign.report.plain import clean
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["SEVERITY_STYLES", "bare_table", "ruled_table"]
+__all__ = ["SEVERITY_STYLES", "bare_table", "counted", "ruled_table"]
 
 SEVERITY_STYLES = {"problem": "bold red", "warning": "bold yellow", "note": "cyan"}
 
@@ -64,3 +64,8 @@ def ruled_table(
     for row in rows:
         table.add_row(*(clean(cell) for cell in row))
     return table
+
+
+def counted(title: str, shown: int, count: int) -> str:
+    """A title, and of how many rows a few are shown."""
+    return title if shown == count else f"{title} ({shown} of {count}; all with --all)"

@@ -91,7 +91,7 @@ def test_nulls_and_widths(row: dict) -> None:
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
 def test_energy(row: dict) -> None:
-    """Random energy efficiency, directivity, distance factor and front-to-back ratio, the first also integrated over the sphere."""
+    """Random energy efficiency (by integration too), directivity, distance factor and front-to-back ratio."""
     share, expected = row["inputs"]["a"], row["expected"]
 
     def power(low: float, high: float) -> float:

@@ -85,6 +85,8 @@ CASES: dict[str, tuple[Scene, str]] = {
     "rear-lobe": (_with_mic(aim=(3.6, 3.4, 1.2)), "problem"),
     "off-axis": (_with_mic(aim=(3.63, 2.96, 0.8), pattern="cardioid"), "warning"),
     "three-to-one": (SINGERS, "warning"),
+    "bleed": (SINGERS, "note"),
+    "near-field": (replace(TWO_ON_A_CAB, sources=(Source("cab", (2.0, 1.0, 0.5), size_m=0.3),)), "note"),
     "comb": (TWO_ON_A_CAB, "warning"),
     "opposite-sides": (
         Scene(
@@ -171,6 +173,21 @@ def test_the_rule_is_silent_where_all_is_well(rule: str) -> None:
     assert [finding for finding in _found(quiet, rule) if finding.severity != "note"] == []
     if rule not in {"three-to-one", "pile-up", "comb", "mono-sum"}:
         assert _found(quiet, rule) == []
+
+
+def test_bleed_that_the_room_brings_is_not_mended_by_aim() -> None:
+    """Two singers back to back in hard walls: each in the other's null, and no turning of a mic is advised."""
+    singers = Scene(
+        room=Room((3.5, 3.0, 2.5), Absorption(*[0.08] * 6)),
+        sources=(Source("alto", (1.2, 1.5, 1.6)), Source("tenor", (2.4, 1.5, 1.6))),
+        mics=(
+            Mic("alto mic", (1.5, 1.5, 1.6), aim="alto", pattern="cardioid", on=("alto",)),
+            Mic("tenor mic", (2.1, 1.5, 1.6), aim="tenor", pattern="cardioid", on=("tenor",)),
+        ),
+    )
+    assert [finding.rule for finding in _found(singers, "three-to-one") if finding.severity != "note"] == []
+    assert "turning" in _found(singers, "bleed")[0].advice
+    assert _found(SINGERS, "bleed")[0].advice.startswith("Turn")
 
 
 def test_the_outer_mic_of_an_angled_pair_may_look_past_a_source() -> None:
