@@ -5,8 +5,10 @@ One value holds the wishes, and hands out the samples that follow from them, blo
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -16,15 +18,19 @@ from micalign.alignment.resample import resampled_blocks, resampled_span
 from micalign.alignment.shift import Span, shifted_blocks, shifted_span, split_shift
 from micalign.arrays import Floats
 from micalign.take.model import Track
+from micalign.take.placed import as_recorded
 
 __all__ = ["MovedTrack", "on_one_clock"]
+
+_NO_LOSS_SAMPLES: Final = 0.01  # a sample that lies so little before its file is heard in the next
 
 
 @dataclass(frozen=True, slots=True)
 class MovedTrack:
     """A track and what is done to it: moved later by ``shift_samples``, its drift taken out, its polarity (1 or -1).
 
-    ``sections`` are all-passes as (hertz, Q), applied last.
+    ``sections`` are all-passes as (hertz, Q), applied last. A track that began elsewhere on the clock
+    (`micalign.take.placed`) is handed out whole: also what lies before the clock's beginning.
     """
 
     track: Track
@@ -33,14 +39,32 @@ class MovedTrack:
     drift_ppm: float = 0.0
     sections: tuple[Section, ...] = ()
 
+    @property
+    def begun_samples(self) -> int:
+        """Where its first sample lay on the take's clock before any shift."""
+        return as_recorded(self.track)[1]
+
     def span(self, *, whole: bool = False) -> Span:
         """Where it sounds on the take's clock."""
-        ring = ring_samples(self.sections, sample_rate=self.track.sample_rate)
+        track, begun = as_recorded(self.track)
+        ring = ring_samples(self.sections, sample_rate=track.sample_rate)
         if self.drift_ppm:
-            span = resampled_span(self.track.frames, self.shift_samples, self.drift_ppm)
+            span = resampled_span(track.frames, self.shift_samples + begun, self.drift_ppm)
         else:
-            span = shifted_span(self.track.frames, self.shift_samples, whole=whole)
+            span = shifted_span(track.frames, self.shift_samples + begun, whole=whole)
         return Span(span.start, span.stop + ring)
+
+    def samples_before(self, start: int, *, whole: bool = False) -> int:
+        """How many of its samples sound before ``start`` on the take's clock.
+
+        >>> late = MovedTrack(Track.from_array("late", np.zeros(100), 48000), -7.5)
+        >>> late.samples_before(0), late.samples_before(-7), late.samples_before(-70)
+        (8, 1, 0)
+        """
+        track, begun = as_recorded(self.track)
+        shift = float(round(self.shift_samples)) if whole else self.shift_samples
+        first = start * (1.0 + self.drift_ppm * 1e-6) - shift - begun
+        return min(max(math.ceil(first - _NO_LOSS_SAMPLES), 0), track.frames)
 
     def blocks(self, span: Span, *, whole: bool, gain: float, block_frames: int) -> Iterator[Floats]:
         """Its samples after all that."""
@@ -49,10 +73,11 @@ class MovedTrack:
         return all_pass_blocks(blocks, self.sections, sample_rate=rate) if self.sections else blocks
 
     def _shifted(self, span: Span, *, whole: bool, gain: float, block_frames: int) -> Iterator[Floats]:
+        track, begun = as_recorded(self.track)
         if self.drift_ppm:
             return resampled_blocks(
-                self.track,
-                self.shift_samples,
+                track,
+                self.shift_samples + begun,
                 self.drift_ppm,
                 polarity=self.polarity,
                 gain=gain,
@@ -60,8 +85,8 @@ class MovedTrack:
                 block_frames=block_frames,
             )
         return shifted_blocks(
-            self.track,
-            self.shift_samples,
+            track,
+            self.shift_samples + begun,
             whole=whole,
             polarity=self.polarity,
             gain=gain,
@@ -84,8 +109,8 @@ class MovedTrack:
         words += [f"all-pass {frequency:.0f} Hz Q {q:.2f}" for frequency, q in self.sections]
         if gain != 1.0:
             words.append(f"gain {20.0 * np.log10(gain):+.1f} dB")
-        if span.start:
-            words.append(f"starts {-span.start:+d} samples earlier")
+        if earlier := self.begun_samples - span.start:
+            words.append(f"starts {earlier:+d} samples earlier")
         return "; ".join(words)
 
 

@@ -1,10 +1,9 @@
 """A track moved in time by any number of samples, block by block, with nothing cut off at either end.
 
-Positive shifts move the track LATER. A group of tracks is written on one common stretch of the take's clock
-(`common_span`): it begins early enough for the earliest of them, so that silence leads the others, and ends with the
-latest. All files of the group then start together, and lie right against each other when they are put at one place.
-Whole shifts are exact. Fractional ones go through the windowed sinc of `micalign.alignment.sinc`, whose tails reach
-63 samples before the first sample and 64 beyond the last; the stretch makes room for them too.
+Positive shifts move the track LATER. Any stretch (`Span`) of the take's clock can be asked for, and `common_span` is
+one that holds several tracks whole. Tracks that are read from one instant on lie right against each other when they are
+put at one place. Whole shifts are exact. Fractional ones go through the windowed sinc of `micalign.alignment.sinc`,
+whose tails reach 63 samples before the first sample and 64 beyond the last; the stretch makes room for them too.
 """
 
 from __future__ import annotations

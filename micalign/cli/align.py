@@ -69,15 +69,27 @@ __all__ = ["command"]
     metavar="SECONDS",
     help="Write so many seconds of the sum, before and after, round each source's loudest hit.  [default: none]",
 )
+@click.option(
+    "--keep-all",
+    is_flag=True,
+    help="Cut nothing off: put silence in front of all files, as much as the earliest needs, and say how much.",
+)
+@click.option(
+    "--suffix",
+    metavar="TEXT",
+    help="What tells an aligned file's name from its original's.  [default: -aligned]",
+)
 @force_option
 @json_option
 @quiet_option
 def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
     """Measure each TRACK against REFERENCE, then write the aligned set: audio, offsets.json and offsets.csv.
 
-    Shifts are fractions of a sample unless --whole-samples is given; polarity is flipped where a track is inverted;
-    nothing is cut off at either end; the originals stay as they are. A track without a reliable delay is written
-    where it was, and the exit status is 1. Edit offsets.json and hand it back with --offsets.
+    Every written file begins where REFERENCE begins, so that it can take its original's place in a session; what a
+    track that moves earlier loses in front is told where it is louder than its own noise. Shifts are fractions of a
+    sample unless --whole-samples is given; polarity is flipped where a track is inverted; the originals stay as they
+    are. A track without a reliable delay is written where it was, and the exit status is 1. Edit offsets.json and hand
+    it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and tracks that share no source but as faint bleed are left as recorded. Without one, --match-phase turns each

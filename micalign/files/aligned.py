@@ -1,7 +1,8 @@
 """The aligned copy of a recording's file: its channels moved, its rate, subtype, container and metadata kept.
 
-All files of a group are written on one `Span` of the take's clock, so that they start together. Where a channel goes
-through the fractional kernel, a resampler or a gain, integers get triangular dither; whole shifts are bit for bit.
+All files of a group begin at one instant of the take's clock, the first sample of the reference unless another is asked
+for, so that they start together; each ends with its own sound. Where a channel goes through the fractional kernel, a
+resampler or a gain, integers get triangular dither; whole shifts are bit for bit.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files.audio import audio_info
 from micalign.files.encode import AudioWriter, Written, audio_writer
-from micalign.files.metadata import Moved, time_reference_of
+from micalign.files.metadata import Moved
 
 __all__ = ["AlignedFile", "MovedTrack", "group_span", "refuse_clashes", "write_aligned"]
 
@@ -43,20 +44,19 @@ class AlignedFile:
 
 
 def group_span(files: Sequence[AlignedFile], *, whole: bool = False) -> Span:
-    """The stretch of the take's clock on which all the files lie, with nothing of any track cut off."""
+    """The stretch of the take's clock that holds all the files with nothing of any track cut off."""
     return common_span(channel.span(whole=whole) for file in files for channel in file.channels)
 
 
 def write_aligned(
     files: Sequence[AlignedFile],
     *,
-    span: Span | None = None,
+    start: int = 0,
     whole: bool = False,
     headroom_db: float = 0.0,
     force: bool = False,
     workers: int = _WORKERS,
     progress: Callable[[float], None] | None = None,
-    clock_of: Path | None = None,
 ) -> tuple[Written, ...]:
     """Write the files of a group, each whole or not at all.
 
@@ -66,8 +66,9 @@ def write_aligned(
     ----------
     files : sequence of AlignedFile
         What to write.
-    span : Span, optional
-        The stretch that all of them cover; `group_span` if left out.
+    start : int
+        The instant of the take's clock at which every file begins, in samples: 0 is the reference's first sample, and
+        `group_span` says where nothing is cut off. A file's time stamp follows its first sample.
     whole : bool
         Whole-sample shifts: bit for bit.
     headroom_db : float
@@ -78,9 +79,6 @@ def write_aligned(
         Files worked on at once.
     progress : callable, optional
         Told after every block which share of all samples is written, 0 to 1; from any thread.
-    clock_of : path, optional
-        The reference's original: the time stamp it carries is the take's beginning, and every file is stamped by it.
-        Without it (or without a stamp in it) each file's own stamp moves by what was put in front of it.
 
     Returns
     -------
@@ -96,8 +94,8 @@ def write_aligned(
     """
     refuse_clashes([file.path for file in files], originals=[file.source for file in files])
     stopped = threading.Event()
-    span = span or group_span(files, whole=whole)
-    count, counted, total = 0, threading.Lock(), max(len(files) * span.frames, 1)
+    count, counted = 0, threading.Lock()
+    total = max(sum(_span(file, start, whole=whole).frames for file in files), 1)
 
     def done(frames: int) -> None:
         nonlocal count
@@ -111,11 +109,10 @@ def write_aligned(
 
     groups = _by_source(files)
     plan = _Plan(
-        span,
+        start,
         whole=whole,
         gain=1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0),
         force=force,
-        clock=None if clock_of is None else time_reference_of(clock_of),
         workers=max(workers // len(groups), 1),
         done=done,
     )
@@ -163,13 +160,17 @@ def _is_same(path: Path, original: Path) -> bool:
 class _Plan:
     """What all files of a group share."""
 
-    span: Span
+    start: int
     whole: bool
     gain: float
     force: bool
-    clock: int | None
     workers: int
     done: Callable[[int], object]
+
+
+def _span(file: AlignedFile, start: int, *, whole: bool) -> Span:
+    """What a file covers: from where all begin to the end of its own channels."""
+    return Span(start, max([start, *(channel.span(whole=whole).stop for channel in file.channels)]))
 
 
 def _by_source(files: Sequence[AlignedFile]) -> list[list[AlignedFile]]:
@@ -186,7 +187,8 @@ def _write_group(files: Sequence[AlignedFile], plan: _Plan) -> tuple[Written, ..
         writers = [resources.enter_context(_writer(file, plan)) for file in files]
         streams = [_interleaved(file, plan, block_frames) for file in files]
         pool = resources.enter_context(ThreadPoolExecutor(plan.workers)) if plan.workers > 1 < len(files) else None
-        for _ in range(0, plan.span.frames, block_frames):
+        longest = max(_span(file, plan.start, whole=plan.whole).frames for file in files)
+        for _ in range(0, longest, block_frames):
             # The next block of every file, before any goes on: all find its page decoded.
             steps = (pool.map if pool else map)(_write_next, writers, streams)
             for frames in steps:
@@ -195,7 +197,9 @@ def _write_group(files: Sequence[AlignedFile], plan: _Plan) -> tuple[Written, ..
 
 
 def _write_next(writer: AudioWriter, blocks: Iterator[Floats]) -> int:
-    block = next(blocks)
+    block = next(blocks, None)
+    if block is None:
+        return 0
     writer.put(block)
     return len(block)
 
@@ -221,12 +225,10 @@ def _writer(file: AlignedFile, plan: _Plan) -> AbstractContextManager[AudioWrite
 
 def _moved(file: AlignedFile, plan: _Plan) -> Moved:
     first = file.channels[0]
-    own = None if plan.clock is None else time_reference_of(file.source)
-    ahead = 0 if plan.clock is None or own is None else plan.clock - own
     return Moved(
-        start_samples=ahead + plan.span.start,
-        content_samples=round(first.shift_samples) - plan.span.start,
-        history=first.history(plan.span, whole=plan.whole, gain=plan.gain),
+        start_samples=plan.start - first.begun_samples,
+        content_samples=round(first.shift_samples) + first.begun_samples - plan.start,
+        history=first.history(_span(file, plan.start, whole=plan.whole), whole=plan.whole, gain=plan.gain),
     )
 
 
@@ -240,9 +242,9 @@ def _refuse_other_rate(file: AlignedFile, sample_rate: int) -> None:
 
 
 def _interleaved(file: AlignedFile, plan: _Plan, block_frames: int) -> Iterator[Floats]:
+    span = _span(file, plan.start, whole=plan.whole)
     streams = [
-        channel.blocks(plan.span, whole=plan.whole, gain=plan.gain, block_frames=block_frames)
-        for channel in file.channels
+        channel.blocks(span, whole=plan.whole, gain=plan.gain, block_frames=block_frames) for channel in file.channels
     ]
     for blocks in zip(*streams, strict=True):
         yield blocks[0] if len(blocks) == 1 else np.stack(blocks, axis=1)

@@ -2,7 +2,7 @@
 
 The two calls behind ``micalign align``: `align` measures, `apply_offsets` follows an offsets file. Signs as
 everywhere: a delay is positive when the event comes later in the track, a shift is positive when it moves the track
-later.
+later. The written files begin where the reference began, so that they can take their originals' places.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
+from micalign.alignment.cut import cut_off
 from micalign.alignment.gain import LOW_HZ, Moved, sum_gain
 from micalign.alignment.moved import MovedTrack, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain, Shift
@@ -19,15 +20,17 @@ from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.phase import PhaseMatch, match_phase
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.alignment.session import measured_scene, planned
-from micalign.files.aligned import AlignedFile, write_aligned
+from micalign.errors import TakeError
+from micalign.files.aligned import AlignedFile, group_span, write_aligned
 from micalign.files.audio import Written, write_audio
 from micalign.files.offsets import OffsetsFile, csv_text
-from micalign.files.outputs import Targets, original_of, refuse_taken
+from micalign.files.outputs import SUFFIX, Targets, original_of, refuse_taken
 from micalign.files.sessions import open_loopback
-from micalign.files.sheets import moved_by_sheet, open_sheet, sheet_of
+from micalign.files.sheets import Kept, moved_by_sheet, open_sheet, sheet_of
 from micalign.files.whole import make_folder, write_text
 from micalign.files.wishes import Session, Wish, compromise_wishes, opened, to_match
 from micalign.take.model import Take, Track
+from micalign.take.placed import as_recorded
 
 __all__ = ["Aligned", "Wish", "align", "apply_offsets"]
 
@@ -83,7 +86,8 @@ def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, 
     """
     session = opened(wish)
     heard = [source.name for source in session.scene.sources] if session.scene else ["mix"]
-    targets = Targets.of(session.ordered, session.folder, heard if wish.preview_s else ())
+    wish = replace(wish, suffix=SUFFIX if wish.suffix is None else wish.suffix)
+    targets = Targets.of(session.ordered, session.folder, heard if wish.preview_s else (), suffix=wish.suffix or "")
     refuse_taken(targets.all, force=wish.force)
     found = _measured(session, wish, tell)
     offsets = planned(found, compromise_wishes(session, wish), gains_db=session.gains_db)
@@ -102,7 +106,9 @@ def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, 
 def apply_offsets(
     path: Path, wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None
 ) -> Aligned:
-    """Write the set that an offsets file asks for; only ``out``, ``preview_s`` and ``force`` of the wish count.
+    """Write the set that an offsets file asks for.
+
+    Only ``out``, ``suffix``, ``keep_all``, ``preview_s`` and ``force`` of the wish count beside it.
 
     Raises
     ------
@@ -117,9 +123,16 @@ def apply_offsets(
     by_name = {one.track: one for one in sheet.tracks}
     sheet = sheet.model_copy(update={"tracks": tuple(by_name[track.name] for track in session.tracks)})
     offsets, actions = moved_by_sheet(sheet, session.tracks)
-    targets = Targets.of(session.ordered, session.folder, ["mix"] if wish.preview_s else ())
+    followed = replace(
+        wish,
+        whole_samples=sheet.whole_samples,
+        headroom_db=sheet.headroom_db,
+        suffix=sheet.suffix if wish.suffix is None else wish.suffix,
+        keep_all=wish.keep_all or sheet.pad_samples is not None,
+    )
+    heard = ["mix"] if wish.preview_s else ()
+    targets = Targets.of(session.ordered, session.folder, heard, suffix=followed.suffix or "")
     refuse_taken(targets.all, force=wish.force)
-    followed = replace(wish, whole_samples=sheet.whole_samples, headroom_db=sheet.headroom_db)
     return _write(session, targets, _Plan(offsets, actions, as_told=True), followed, say, tell)
 
 
@@ -198,37 +211,51 @@ def _moved(action: MovedTrack, gains_db: Mapping[str, float]) -> Moved:
 
 
 def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say, tell: Tell) -> Aligned:
+    files = [
+        AlignedFile(path, original_of(one.track)[0].path, (one,))
+        for path, one in zip(targets.tracks, plan.actions, strict=True)
+    ]
+    start = group_span(files, whole=wish.whole_samples).start if wish.keep_all else 0
+    cuts = tuple(cut_off(one, start, whole=wish.whole_samples) for one in plan.actions)
+    _refuse_emptied(plan.actions, start, whole=wish.whole_samples)
     blend = [_moved(action, session.gains_db) for action in plan.actions]
     gain = sum_gain(blend)
     words = f"writing {len(plan.actions)} tracks to {session.folder}"
     say(words)
     make_folder(session.folder)
     written = write_aligned(
-        [
-            AlignedFile(path, original_of(one.track)[0].path, (one,))
-            for path, one in zip(targets.tracks, plan.actions, strict=True)
-        ],
+        files,
+        start=start,
         whole=wish.whole_samples,
         headroom_db=wish.headroom_db,
         force=wish.force,
         progress=lambda share: tell(words, share),
-        clock_of=original_of(session.ordered[-1])[0].path,
     )
     previews = _previews(targets, plan, blend, wish)
-    sheet = sheet_of(
-        plan.offsets,
-        plan.actions,
-        written,
-        gain,
+    kept = Kept(
         session.folder,
-        whole=wish.whole_samples,
-        headroom_db=wish.headroom_db,
-        phases=plan.phases,
+        wish.whole_samples,
+        wish.headroom_db,
+        pad_samples=-start if wish.keep_all else None,
+        suffix=wish.suffix or SUFFIX,
     )
+    sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
+    table = csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s, through_air=session.through_air)
     write_text(targets.json, sheet.text(), force=wish.force)
-    write_text(targets.csv, csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s), force=wish.force)
+    write_text(targets.csv, table, force=wish.force)
     warnings = tuple(_warnings(plan, session.ordered, written))
     return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, tuple(_remarks(plan)))
+
+
+def _refuse_emptied(actions: Sequence[MovedTrack], start: int, *, whole: bool) -> None:
+    """A track that would lie wholly before the beginning of its file: nothing of it would be left."""
+    for one in actions:
+        if one.samples_before(start, whole=whole) >= as_recorded(one.track)[0].frames:
+            shift_s = one.shift_samples / one.track.sample_rate
+            raise TakeError(
+                f"nothing of '{one.track.name}' would be left: moved by {shift_s:+.3f} s it ends before the reference "
+                "begins; take a smaller shift, or keep all with --keep-all"
+            )
 
 
 def _previews(targets: Targets, plan: _Plan, blend: Sequence[Moved], wish: Wish) -> tuple[Path, ...]:

@@ -1,9 +1,10 @@
 """offsets.json and offsets.csv: what alignment did, to be read, edited and applied again.
 
 ``offsets.json`` holds a SHA-256 of every original, so that shifts are never applied to a file that changed. Edit
-``shift_samples`` (or ``shift_s``), ``polarity_flip`` or ``applied`` and hand the file to ``micalign align --offsets``.
-``file`` is a bare name: nothing is ever written outside the output folder. ``offsets.csv`` holds the same for a
-spreadsheet; cells that a spreadsheet could take for a formula are quoted.
+``shift_samples`` (or ``shift_s``), ``polarity_flip`` or ``applied`` and hand the file to ``micalign align --offsets``;
+``written_samples`` says what the files hold, so that an edit is told from what stood there. ``file`` is a bare name:
+nothing is ever written outside the output folder. ``offsets.csv`` holds the same for people, to be followed by hand in
+any editor; cells that a spreadsheet could take for a formula are quoted.
 """
 
 from __future__ import annotations
@@ -13,12 +14,14 @@ import hashlib
 import io
 import json
 import os
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from micalign.errors import TakeError
+from micalign.files.outputs import SUFFIX, suffix_fault
 from micalign.files.specs import refuse_special, spoken_read
 from micalign.scene.crosscheck import nearest
 
@@ -49,7 +52,10 @@ class SumGainDb(_Strict):
 
 
 class TrackOffset(_Strict):
-    """One track: what was measured and what is applied; ``original`` is relative to the offsets file."""
+    """One track: what was measured and what is applied; ``original`` is relative to the offsets file.
+
+    ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
+    """
 
     track: str = Field(min_length=1, max_length=4096)
     file: str | None = None
@@ -57,6 +63,7 @@ class TrackOffset(_Strict):
     uncertainty_s: float = 0.0
     shift_s: float = Field(ge=-120, le=120)
     shift_samples: float
+    written_samples: float | None = None
     polarity_flip: bool
     reliable: bool
     applied: bool
@@ -64,13 +71,22 @@ class TrackOffset(_Strict):
     drift_ppm: float | None = Field(default=None, ge=-1000, le=1000)
     drift_corrected: bool = False
     all_pass: tuple[AllPass, ...] = Field(default=(), max_length=8)
+    cut_s: float = Field(default=0.0, ge=0)
+    cut_samples: int = Field(default=0, ge=0)
+    cut_dbfs: float | None = None
+    noise_floor_dbfs: float | None = None
+    cut_is_heard: bool = False
     original: str = Field(min_length=1, max_length=4096)
     channel: int = Field(ge=1, le=1024)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
 
 
 class OffsetsFile(_Strict):
-    """The whole document."""
+    """The whole document.
+
+    Where silence was put in front of all files, ``pad_samples`` says how much; else it is null, and the files begin
+    with the reference's first sample.
+    """
 
     micalign: Literal["offsets"] = "offsets"
     version: Literal[1] = 1
@@ -78,6 +94,9 @@ class OffsetsFile(_Strict):
     sample_rate: int = Field(gt=0, le=10_000_000)
     whole_samples: bool = False
     headroom_db: float = Field(default=0.0, ge=0, le=60)
+    pad_s: float | None = Field(default=None, ge=0)
+    pad_samples: int | None = Field(default=None, ge=0)
+    suffix: str = SUFFIX
     tracks: tuple[TrackOffset, ...] = Field(max_length=1024)
     sum_gain_db: SumGainDb = SumGainDb(before=None, after=None)
     bands: tuple[dict[str, float | None], ...] = ()
@@ -121,12 +140,18 @@ def read_offsets(path: str | os.PathLike[str]) -> OffsetsFile:
     faults += [
         f"{where}: the track '{name}' stands in it twice" for name in sorted(set(names)) if names.count(name) > 1
     ]
+    if names and offsets.reference not in names:
+        faults.append(f"{where}: the reference '{offsets.reference}' is not among its tracks: give its own entry back")
+    if fault := suffix_fault(offsets.suffix):
+        faults.append(f"{where}: {fault}")
     if faults:
         raise TakeError(faults)
     return offsets.model_copy(update={"tracks": tuple(_edited(one, offsets.sample_rate) for one in offsets.tracks)})
 
 
 def _parsed(where: Path) -> Any:
+    if where.suffix.casefold() == ".csv":
+        raise TakeError(f"{where} is for people and spreadsheets: edit and give the offsets.json beside it")
     if refuse_special(where, wanted="the offsets.json") > _MOST_BYTES:
         raise TakeError(f"{where} is larger than any offsets file: is it the right one?")
     with spoken_read(where):
@@ -181,51 +206,94 @@ def _disagree(one: TrackOffset, rate: int) -> bool:
 
 
 def _edit_samples(one: TrackOffset, shift_samples: float, rate: int) -> float:
-    """How far a shift is from the one that was measured (or from none, where none was applied)."""
+    """How far a shift is from what stood there; where that is not kept, from what was measured or from none."""
+    if one.written_samples is not None:
+        return abs(shift_samples - one.written_samples)
     measured = abs(shift_samples + one.delay_s * rate)
     return measured if one.reliable else min(measured, abs(shift_samples))
 
 
 def _edited(one: TrackOffset, rate: int) -> TrackOffset:
-    """Both shifts as the edited one says: the one further from what was measured."""
+    """Both shifts as the edited one says: the one further from what stood there."""
     in_s = one.shift_s * rate
     if _edit_samples(one, in_s, rate) > _edit_samples(one, one.shift_samples, rate) and _disagree(one, rate):
         return one.model_copy(update={"shift_samples": in_s})
     return one.model_copy(update={"shift_s": one.shift_samples / rate})
 
 
-def csv_text(offsets: OffsetsFile, *, speed_of_sound_m_s: float) -> str:
-    """The same for a spreadsheet, one row a track.
+_LATER: Final = "positive: move this track LATER"
+_COLUMNS: Final = (
+    "track",
+    "original file",
+    "channel",
+    "written file",
+    "sample rate in Hz",
+    f"shift in samples ({_LATER})",
+    f"shift in ms ({_LATER})",
+    "delay only: samples (no track moves earlier)",
+    "delay only: ms (no track moves earlier)",
+    "polarity",
+    "reliable",
+    "remark",
+    "centimetres of air (tracks of a mic)",
+    "silence put in front of the written file in samples",
+)
 
+
+def csv_text(offsets: OffsetsFile, *, speed_of_sound_m_s: float, through_air: Collection[str] = ()) -> str:
+    """The same to be followed by hand, one row a track, each shift also as a delay where no track may move earlier.
+
+    Parameters
+    ----------
+    offsets : OffsetsFile
+    speed_of_sound_m_s : float
+    through_air : collection of str
+        The tracks that a mic made: their shifts are also told in centimetres.
+
+    Examples
+    --------
     >>> entry = TrackOffset(track="=2+2", delay_s=0.001, shift_s=-0.001, shift_samples=-48, polarity_flip=True,
     ...     reliable=True, applied=True, original="a.wav", channel=1, sha256="0" * 64)
-    >>> sheet = OffsetsFile(reference="a", sample_rate=48000, tracks=(entry,))
-    >>> print(csv_text(sheet, speed_of_sound_m_s=343.2).splitlines()[1])
-    '=2+2,flip,-48.000,-1.0000,-34.32,yes,
+    >>> still = entry.model_copy(update={"track": "b", "shift_s": 0.0, "shift_samples": 0.0, "polarity_flip": False})
+    >>> sheet = OffsetsFile(reference="b", sample_rate=48000, tracks=(entry, still))
+    >>> for row in csv_text(sheet, speed_of_sound_m_s=343.2, through_air={"=2+2"}).splitlines()[1:]:
+    ...     print(row)
+    '=2+2,a.wav,1,,48000,-48.000,-1.0000,0.000,0.0000,flip,yes,,-34.3,0
+    b,a.wav,1,,48000,0.000,0.0000,48.000,1.0000,same,yes,,,0
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(["track", "polarity", "samples", "ms", "centimetres of air", "reliable", "note"])
+    writer.writerow(_COLUMNS)
+    earliest = min([0.0, *(one.shift_samples for one in offsets.tracks)])
     for one in offsets.tracks:
+        later = one.shift_samples - earliest
         centimetres = one.shift_s * speed_of_sound_m_s * 100.0
         writer.writerow(
             [
                 _cell(one.track),
-                "flip" if one.polarity_flip else "same",
+                _cell(one.original),
+                one.channel,
+                _cell(one.file or ""),
+                offsets.sample_rate,
                 f"{one.shift_samples:.3f}",
                 f"{one.shift_s * 1e3:.4f}",
-                f"{centimetres:.2f}",
+                f"{later:.3f}",
+                f"{later / offsets.sample_rate * 1e3:.4f}",
+                "flip" if one.polarity_flip else "same",
                 "yes" if one.reliable else "no",
                 _cell(_note(one)),
+                f"{centimetres:.1f}" if one.applied and one.track in through_air else "",
+                offsets.pad_samples or 0,
             ]
         )
     return out.getvalue()
 
 
 def _note(one: TrackOffset) -> str:
-    words = [] if one.applied else ["not applied"]
+    words = [] if one.applied else ["not moved"]
     words += [one.reason] if one.reason else []
     words += [f"all-pass {section.hz:.0f} Hz Q {section.q:.2f}" for section in one.all_pass]
+    words += [f"the written file loses the first {one.cut_samples} samples"] if one.cut_is_heard else []
     return "; ".join(words)
 
 

@@ -1,4 +1,7 @@
-"""Where do the files of an aligned set go, and what must they not replace?"""
+"""Where do the files of an aligned set go, and what must they not replace?
+
+An aligned file is called as its original with a suffix, so that neither is taken for the other.
+"""
 
 from __future__ import annotations
 
@@ -7,47 +10,79 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from micalign.errors import OutputError, TakeError
 from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
 from micalign.take.model import Track
+from micalign.take.placed import as_recorded
 
-__all__ = ["Targets", "original_of", "output_paths", "refuse_taken"]
+__all__ = ["SUFFIX", "Targets", "original_of", "output_paths", "refuse_taken", "suffix_fault"]
+
+SUFFIX: Final = "-aligned"
+_LONGEST_SUFFIX: Final = 64
+_LONGEST_NAME: Final = 255  # bytes; the limit of every common file system
+_NOT_IN_NAMES: Final = frozenset('/\\:*?"<>|')  # a path's own characters, and what some disk refuses
 
 
 def original_of(track: Track) -> tuple[AudioInfo, int]:
     """The file a track comes from and its channel in it, from 1."""
-    samples = track.samples
+    samples = as_recorded(track)[0].samples
     if not isinstance(samples, ChannelSamples):
         raise TakeError(f"track '{track.name}' does not come from a file")
     return samples.file.info, samples.channel + 1
 
 
-def output_paths(tracks: Sequence[Track], folder: Path) -> tuple[Path, ...]:
-    """Where each track's aligned file goes: the original's name, told apart where two would be one.
+def suffix_fault(suffix: str) -> str | None:
+    """What is wrong with a suffix, None where it can be part of every file's name.
+
+    >>> suffix_fault("-aligned"), suffix_fault("")
+    (None, "the suffix '' is empty: an aligned file would be called as its original; try '-aligned'")
+    """
+    if not suffix.strip():
+        return f"the suffix '{suffix}' is empty: an aligned file would be called as its original; try '{SUFFIX}'"
+    if len(suffix) > _LONGEST_SUFFIX:
+        return f"the suffix is {len(suffix)} characters long: at most {_LONGEST_SUFFIX} can be, try '{SUFFIX}'"
+    if not suffix.isprintable() or _NOT_IN_NAMES & set(suffix):
+        return f"the suffix {suffix!r} cannot be part of every file's name: use letters, digits, '-', '_' and blanks"
+    return None
+
+
+def output_paths(tracks: Sequence[Track], folder: Path, *, suffix: str = SUFFIX) -> tuple[Path, ...]:
+    """Where each track's aligned file goes: the original's name and the suffix, told apart where two would be one.
 
     Raises
     ------
     OutputError
-        If a name would be that of an original: the originals stay.
+        If a name cannot be one, or is that of an original: the originals stay.
     """
+    fault = suffix_fault(suffix)
+    if fault is not None:
+        raise OutputError(fault)
     taken: set[str] = set()
     paths = []
     for track in tracks:
         info, channel = original_of(track)
         stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
-        paths.append(folder / _free(stem, info.path.suffix, taken))
+        paths.append(folder / _free(stem, f"{suffix}{info.path.suffix}", taken))
+    _refuse_too_long(paths)
     _refuse_originals(tracks, paths)
     return tuple(paths)
 
 
-def _free(stem: str, suffix: str, taken: set[str]) -> str:
-    number, name = 1, f"{stem}{suffix}"
+def _refuse_too_long(paths: Sequence[Path]) -> None:
+    for path in paths:
+        if len(os.fsencode(path.name)) > _LONGEST_NAME:
+            raise OutputError(f"{path} cannot be written: the name is too long for a disk, choose a shorter --suffix")
+
+
+def _free(stem: str, ending: str, taken: set[str]) -> str:
+    number, name = 1, f"{stem}{ending}"
     # Names that differ only in case are one file on many disks.
     while name.casefold() in taken:
         number += 1
-        name = f"{stem}-{number}{suffix}"
+        name = f"{stem}-{number}{ending}"
     taken.add(name.casefold())
     return name
 
@@ -56,7 +91,9 @@ def _refuse_originals(tracks: Sequence[Track], paths: Sequence[Path]) -> None:
     originals = {_key(original_of(track)[0].path) for track in tracks}
     for path in paths:
         if _key(path) in originals:
-            raise OutputError(f"{path} is an original, which is never replaced: choose another folder with --out")
+            raise OutputError(
+                f"{path} is an original, which is never replaced: choose another folder with --out, or another --suffix"
+            )
 
 
 def _key(path: Path) -> str:
@@ -81,14 +118,14 @@ class Targets:
     previews: Mapping[str, tuple[Path, Path]]
 
     @classmethod
-    def of(cls, tracks: Sequence[Track], folder: Path, heard: Iterable[str]) -> Targets:
+    def of(cls, tracks: Sequence[Track], folder: Path, heard: Iterable[str], *, suffix: str = SUFFIX) -> Targets:
         """For these tracks, and a preview of each name heard."""
         used: set[str] = set()
         previews = {}
         for name in heard:
             slug = _slug(name, used)
             previews[name] = (folder / f"preview-{slug}-before.wav", folder / f"preview-{slug}-after.wav")
-        paths = output_paths(tracks, folder)
+        paths = output_paths(tracks, folder, suffix=suffix)
         return cls(paths, folder / "offsets.json", folder / "offsets.csv", previews)
 
     @property

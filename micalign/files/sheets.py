@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+from micalign.alignment.cut import Cut
 from micalign.alignment.gain import SumGain
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Offsets, Remain, Shift
@@ -13,34 +15,50 @@ from micalign.alignment.phase import PhaseMatch
 from micalign.errors import TakeError
 from micalign.files.audio import Written, open_track
 from micalign.files.offsets import AllPass, OffsetsFile, SumGainDb, TrackOffset, file_hash, read_offsets
-from micalign.files.outputs import original_of
+from micalign.files.outputs import SUFFIX, original_of
 from micalign.take.model import Track
 
-__all__ = ["moved_by_sheet", "open_sheet", "sheet_of"]
+__all__ = ["Kept", "moved_by_sheet", "open_sheet", "sheet_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """How a set was written: where, in whole samples or not, how much lower, padded by how much, and its suffix.
+
+    ``pad_samples`` is None where the files begin with the reference.
+    """
+
+    folder: Path
+    whole_samples: bool = False
+    headroom_db: float = 0.0
+    pad_samples: int | None = None
+    suffix: str = SUFFIX
 
 
 def sheet_of(
     offsets: Offsets,
     actions: Sequence[MovedTrack],
     written: Sequence[Written],
+    cuts: Sequence[Cut],
     gain: SumGain,
-    folder: Path,
+    kept: Kept,
     *,
-    whole: bool,
-    headroom_db: float,
     phases: Mapping[str, PhaseMatch],
 ) -> OffsetsFile:
     """What was done, as it is kept."""
     hashes = {path: file_hash(path) for path in {original_of(one.track)[0].path for one in actions}}
     entries = [
-        _entry(one, offsets.shift(one.track.name), done, folder, hashes)
-        for one, done in zip(actions, written, strict=True)
+        _entry(one, offsets.shift(one.track.name), done, cut, kept.folder, hashes)
+        for one, done, cut in zip(actions, written, cuts, strict=True)
     ]
     return OffsetsFile(
         reference=offsets.reference,
         sample_rate=offsets.sample_rate,
-        whole_samples=whole,
-        headroom_db=headroom_db,
+        whole_samples=kept.whole_samples,
+        headroom_db=kept.headroom_db,
+        pad_s=None if kept.pad_samples is None else kept.pad_samples / offsets.sample_rate,
+        pad_samples=kept.pad_samples,
+        suffix=kept.suffix,
         tracks=tuple(entries),
         sum_gain_db=SumGainDb(before=gain.before_db, after=gain.after_db),
         bands=tuple(
@@ -52,15 +70,19 @@ def sheet_of(
     )
 
 
-def _entry(action: MovedTrack, shift: Shift, written: Written, folder: Path, hashes: Mapping[Path, str]) -> TrackOffset:
+def _entry(
+    action: MovedTrack, shift: Shift, written: Written, cut: Cut, folder: Path, hashes: Mapping[Path, str]
+) -> TrackOffset:
     info, channel = original_of(action.track)
+    rate = action.track.sample_rate
     return TrackOffset(
         track=action.track.name,
         file=written.path.name,
         delay_s=shift.delay_s,
         uncertainty_s=shift.uncertainty_s,
-        shift_s=action.shift_samples / action.track.sample_rate,
+        shift_s=action.shift_samples / rate,
         shift_samples=action.shift_samples,
+        written_samples=action.shift_samples,
         polarity_flip=action.polarity < 0,
         reliable=shift.reliable,
         applied=shift.applied,
@@ -68,6 +90,11 @@ def _entry(action: MovedTrack, shift: Shift, written: Written, folder: Path, has
         drift_ppm=shift.drift_ppm,
         drift_corrected=action.drift_ppm != 0.0,
         all_pass=tuple(AllPass(hz=frequency, q=q) for frequency, q in action.sections),
+        cut_s=cut.samples / rate,
+        cut_samples=cut.samples,
+        cut_dbfs=cut.level_dbfs,
+        noise_floor_dbfs=cut.floor_dbfs,
+        cut_is_heard=cut.is_heard,
         original=_relative(info.path, folder),
         channel=channel,
         sha256=hashes[info.path],

@@ -18,7 +18,10 @@ __all__ = ["Session", "Wish", "compromise_wishes", "opened", "to_match"]
 
 @dataclass(frozen=True)
 class Wish:
-    """What is to be aligned and how; either ``tracks`` (the reference first) or a ``scene``."""
+    """What is to be aligned and how; either ``tracks`` (the reference first) or a ``scene``.
+
+    ``keep_all`` puts silence in front of every file rather than cut off what lies before the reference's beginning.
+    """
 
     tracks: tuple[str, ...] = ()
     scene: Path | None = None
@@ -34,6 +37,8 @@ class Wish:
     max_shift_s: float | None = None
     headroom_db: float = 0.0
     preview_s: float | None = None
+    keep_all: bool = False
+    suffix: str | None = None
     force: bool = False
 
 
@@ -58,6 +63,11 @@ class Session:
             return {}
         mics = {mic.name: mic.gain_db for mic in self.scene.mics}
         return mics | {di.name: di.gain_db for di in self.scene.dis}
+
+    @property
+    def through_air(self) -> frozenset[str]:
+        """The tracks of which the scene says that a mic made them."""
+        return frozenset() if self.scene is None else frozenset(mic.name for mic in self.scene.mics)
 
     @property
     def speed_of_sound_m_s(self) -> float:

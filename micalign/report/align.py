@@ -130,10 +130,31 @@ def _phase_words(phase: Mapping[str, str | float | int | None], offsets: Offsets
     return said
 
 
+def _cut_words(one: TrackOffset) -> str:
+    """What a track loses in front, where that is more than its noise."""
+    loud, noise = (f"{level:.1f} dBFS" for level in (one.cut_dbfs or 0.0, one.noise_floor_dbfs or 0.0))
+    return (
+        f"Cut off: {one.track} loses its first {show_ms(one.cut_s)} ({one.cut_samples} samples), as loud as {loud}; "
+        f"its own noise is {noise}. --keep-all keeps them."
+    )
+
+
+def _pad_words(offsets: OffsetsFile) -> str:
+    """How much silence stands in front of every file, in the words of ``measure``."""
+    reference = next(one for one in offsets.tracks if one.track == offsets.reference)
+    pad, late = show_ms(offsets.pad_s or 0.0), show_ms(offsets.pad_s or 0.0, sign=True)
+    return (
+        f"Padded: {offsets.pad_samples} samples ({pad}) of silence stand in front of every file, so that nothing is "
+        f"cut off: measured against {reference.track}, {reference.file} reads {late}."
+    )
+
+
 def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[str]:
     """What was decided and where it lies, a line each."""
     lines = [f"Chosen: {offsets.compromise}."] if offsets.compromise else []
     lines += [_phase_words(phase, offsets) for phase in offsets.phases]
+    lines += [_cut_words(one) for one in offsets.tracks if one.cut_is_heard]
+    lines += [_pad_words(offsets)] if offsets.pad_samples else []
     lines.append(f"Written to {folder}: {len(offsets.tracks)} tracks, offsets.json, offsets.csv.")
     if previews:
         lines.append(f"Listen, low at first: {', '.join(path.name for path in previews)}.")

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import os
 from pathlib import Path
 
 import numpy as np
@@ -85,9 +86,11 @@ def test_strangers_are_not_reliable_and_not_moved(folder, tmp_path):
     assert "'other.wav' was not moved" in aligned.err
 
 
-def test_aligned_files_meet_and_nothing_is_cut(folder, tmp_path):
+def test_aligned_files_meet_and_nothing_is_cut_where_all_is_kept(folder, tmp_path):
     before = {path: digest(path) for path in folder.iterdir()}
-    said = micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "--json")
+    said = micalign(
+        "align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "--keep-all", "--json"
+    )
     assert said.status == 0
     rows = {row["track"]: row for row in said.document["tracks"]}
     assert set(rows) == {"reference.wav", "track.wav"}
@@ -101,7 +104,7 @@ def test_aligned_files_meet_and_nothing_is_cut(folder, tmp_path):
     written, original = soundfile.read(rows["track.wav"]["file"])[0], soundfile.read(folder / "track.wav")[0]
     # All of the energy is there, but for the kernel's fall in the last kilohertz or so below half the rate.
     assert np.sum(written**2) == pytest.approx(np.sum(original**2), rel=0.03)
-    assert len(written) >= len(original) + int(DELAY)
+    assert len(written) >= len(original)
     assert said.document["sum_gain_db"]["after"] == pytest.approx(3.0, abs=0.05)
     assert {path: digest(path) for path in folder.iterdir()} == before
 
@@ -114,11 +117,10 @@ def test_whole_samples_come_out_bit_for_bit(folder, tmp_path):
     assert rows["track.wav"]["shift_samples"] == -133.0
     written, _ = soundfile.read(rows["track.wav"]["file"], dtype="int32")
     original, _ = soundfile.read(folder / "track.wav", dtype="int32")
-    # The set begins 133 samples early, so the moved track begins with its own first sample and the other with silence.
-    assert np.array_equal(written[: len(original)], -original)
+    # The set begins with the reference, so the moved track begins with its own sample 133.
+    assert np.array_equal(written, -original[133:])
     reference, _ = soundfile.read(rows["reference.wav"]["file"], dtype="int32")
-    assert not reference[:133].any()
-    assert np.array_equal(reference[133:], soundfile.read(folder / "reference.wav", dtype="int32")[0])
+    assert np.array_equal(reference, soundfile.read(folder / "reference.wav", dtype="int32")[0])
 
 
 def test_offsets_can_be_edited_and_applied(folder, tmp_path):
@@ -127,14 +129,16 @@ def test_offsets_can_be_edited_and_applied(folder, tmp_path):
     document = json.loads(sheet.read_text())
     same = micalign("align", "--offsets", sheet, "-o", tmp_path / "same", "-q")
     assert same.status == 0
-    assert digest(tmp_path / "same" / "track.wav") == digest(tmp_path / "out" / "track.wav")
+    assert digest(tmp_path / "same/track-aligned.wav") == digest(tmp_path / "out/track-aligned.wav")
     entry = next(row for row in document["tracks"] if row["track"] == "track.wav")
     entry["shift_samples"] += 10
     entry["polarity_flip"] = False
     sheet.write_text(json.dumps(document))
     edited = micalign("align", "--offsets", sheet, "-o", tmp_path / "edited", "--json")
     assert edited.status == 0
-    found = micalign("measure", tmp_path / "edited/reference.wav", tmp_path / "edited/track.wav", "--json")
+    found = micalign(
+        "measure", tmp_path / "edited/reference-aligned.wav", tmp_path / "edited/track-aligned.wav", "--json"
+    )
     row = found.document["tracks"][0]
     assert row["delay_samples"] == pytest.approx(10.0, abs=0.03)
     assert row["polarity"] == -1
@@ -156,11 +160,46 @@ def test_the_spreadsheet_holds_one_row_a_track(folder, tmp_path):
     micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "-q")
     rows = list(csv.DictReader(io.StringIO((tmp_path / "out/offsets.csv").read_text(encoding="utf-8"))))
     row = next(row for row in rows if row["track"] == "track.wav")
-    assert float(row["samples"]) == pytest.approx(-DELAY, abs=0.02)
-    assert float(row["ms"]) == pytest.approx(-DELAY / 48, abs=0.001)
+    assert float(row["shift in samples (positive: move this track LATER)"]) == pytest.approx(-DELAY, abs=0.02)
+    assert float(row["shift in ms (positive: move this track LATER)"]) == pytest.approx(-DELAY / 48, abs=0.001)
+    assert row["delay only: samples (no track moves earlier)"] == "0.000"
+    kept = next(row for row in rows if row["track"] == "reference.wav")
+    assert float(kept["delay only: samples (no track moves earlier)"]) == pytest.approx(DELAY, abs=0.02)
+    assert (row["original file"], row["written file"]) == (
+        os.path.relpath(folder / "track.wav", tmp_path / "out"),
+        "track-aligned.wav",
+    )
+    assert (row["channel"], row["sample rate in Hz"], row["polarity"], row["reliable"]) == ("1", "48000", "flip", "yes")
+    # Nothing says that a mic made it: it may be a DI, or have come through a cable.
+    assert row["centimetres of air (tracks of a mic)"] == ""
+
+
+def test_centimetres_are_told_of_what_a_mic_made(folder, tmp_path):
+    scene = folder / "one-source.toml"
+    scene.write_text(DI_AND_MIC)
+    said = micalign("align", "--scene", scene, "-o", tmp_path / "out", "-q")
+    assert said.status == 0, said.err
+    rows = csv.DictReader(io.StringIO((tmp_path / "out/offsets.csv").read_text(encoding="utf-8")))
+    told = {row["track"]: row["centimetres of air (tracks of a mic)"] for row in rows}
+    assert told["di"] == ""
     # 344 m/s of air at 20 C (Cramer 1993).
-    assert float(row["centimetres of air"]) == pytest.approx(-DELAY / RATE * 34398, abs=0.05)
-    assert (row["polarity"], row["reliable"], row["note"]) == ("flip", "yes", "")
+    assert abs(float(told["mic"])) in (pytest.approx(DELAY / RATE * 34398, abs=0.2), 0.0)
+
+
+DI_AND_MIC = """
+[[source]]
+name = "cab"
+at = [1.0, 1.0, 0.4]
+[[mic]]
+name = "mic"
+at = [1.0, 1.9, 0.4]
+[[di]]
+name = "di"
+of = "cab"
+[take.tracks]
+"di" = "reference.wav"
+"mic" = "track.wav"
+"""
 
 
 def test_files_that_exist_and_originals_are_safe(folder, tmp_path):
@@ -171,7 +210,10 @@ def test_files_that_exist_and_originals_are_safe(folder, tmp_path):
     assert (
         micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path, "--force", "-q").status == 0
     )
-    into = micalign("align", folder / "reference.wav", folder / "track.wav", "-o", folder, "--force")
+    for name in ("reference.wav", "reference-aligned.wav"):
+        (tmp_path / "two").mkdir(exist_ok=True)
+        (tmp_path / "two" / name).write_bytes((folder / "reference.wav").read_bytes())
+    into = micalign("align", *sorted((tmp_path / "two").iterdir()), "-o", tmp_path / "two", "--force")
     assert into.status == 2
     assert "is an original" in into.err
 

@@ -26,7 +26,7 @@ def entry(**changes: object) -> dict[str, object]:
 
 def written(tmp_path: Path, *entries: dict[str, object], **changes: object) -> Path:
     path = tmp_path / "offsets.json"
-    document = {"reference": "overhead", "sample_rate": RATE, "tracks": list(entries), **changes}
+    document = {"reference": "snare", "sample_rate": RATE, "tracks": list(entries), **changes}
     path.write_text(json.dumps(document), encoding="utf-8")
     return path
 
@@ -38,6 +38,26 @@ def test_an_edit_of_either_shift_is_followed(tmp_path):
     assert by_seconds.shift_samples == pytest.approx(-96.0)
     (finely,) = read_offsets(written(tmp_path, entry(shift_s=-0.001 + 0.3 / RATE))).tracks
     assert finely.shift_samples == pytest.approx(-47.7)
+
+
+def test_an_edit_is_told_from_what_the_files_hold(tmp_path):
+    """A shift that an all-pass changed by 3 samples, edited to the bare delay: the edit is followed, by either key."""
+    held = {"shift_samples": -51.0, "shift_s": -51 / RATE, "written_samples": -51.0}
+    (by_samples,) = read_offsets(written(tmp_path, entry(**{**held, "shift_samples": -48.0}))).tracks
+    assert by_samples.shift_s == pytest.approx(-0.001)
+    (by_seconds,) = read_offsets(written(tmp_path, entry(**{**held, "shift_s": -0.001}))).tracks
+    assert by_seconds.shift_samples == pytest.approx(-48.0)
+
+
+def test_a_set_without_its_reference_is_refused(tmp_path):
+    with pytest.raises(TakeError, match="the reference 'overhead' is not among its tracks"):
+        read_offsets(written(tmp_path, entry(), reference="overhead"))
+
+
+@pytest.mark.parametrize("suffix", ["", "/../evil", "x" * 65])
+def test_a_suffix_that_leads_elsewhere_is_refused(tmp_path, suffix):
+    with pytest.raises(TakeError, match=r"offsets\.json: the suffix"):
+        read_offsets(written(tmp_path, entry(), suffix=suffix))
 
 
 def test_two_edits_that_contradict_are_refused(tmp_path):

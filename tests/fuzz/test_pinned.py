@@ -243,13 +243,13 @@ def test_two_processes_share_a_folder(tmp_path: Path) -> None:
     assert [run.returncode for run in runs] in ([0, 0], [2, 0]), errors
     assert all("exists: choose another" in error for run, error in zip(runs, errors, strict=True) if run.returncode)
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
-        "late.wav",
+        "late-aligned.wav",
         "offsets.csv",
         "offsets.json",
-        "ref.wav",
+        "ref-aligned.wav",
     ]
     alone = subprocess.run([*command[:-2], "alone", "-q"], cwd=tmp_path, check=True, capture_output=True)
     assert alone.returncode == 0
-    for name in ("ref.wav", "late.wav"):
+    for name in ("ref-aligned.wav", "late-aligned.wav"):
         shared, own = (soundfile.read(tmp_path / folder / name)[0] for folder in ("out", "alone"))
         assert np.array_equal(shared, own)
