@@ -23,7 +23,8 @@ from micalign.alignment.session import measured_scene, planned
 from micalign.errors import TakeError
 from micalign.files.aligned import AlignedFile, group_span, write_aligned
 from micalign.files.audio import Written, write_audio
-from micalign.files.offsets import OffsetsFile, csv_text
+from micalign.files.move_list import csv_text
+from micalign.files.offsets import OffsetsFile
 from micalign.files.outputs import SUFFIX, Targets, original_of, refuse_taken
 from micalign.files.sessions import open_loopback
 from micalign.files.sheets import Kept, moved_by_sheet, open_sheet, sheet_of
