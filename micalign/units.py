@@ -23,6 +23,7 @@ __all__ = [
     "show_band",
     "show_centimetres",
     "show_db",
+    "show_dbfs",
     "show_hz",
     "show_hz_range",
     "show_length",
@@ -197,6 +198,18 @@ def show_db(level_db: float, *, sign: bool = False) -> str:
         return "total"
     value = round(level_db, 1) + 0.0
     return f"{value:+.1f} dB" if sign else f"{value:.1f} dB"
+
+
+def show_dbfs(level_db: float, *, sign: bool = False) -> str:
+    """A level against full scale, to a tenth of a decibel, however low; minus infinity is silence.
+
+    >>> show_dbfs(-99.96), show_dbfs(0.25, sign=True), show_dbfs(float("-inf"))
+    ('-100.0 dBFS', '+0.2 dBFS', 'silence')
+    """
+    if level_db == -math.inf:
+        return "silence"
+    value = round(level_db, 1) + 0.0
+    return f"{value:+.1f} dBFS" if sign else f"{value:.1f} dBFS"
 
 
 def show_percent(value: float) -> str:

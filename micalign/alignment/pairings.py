@@ -1,7 +1,8 @@
 """How late is each track against a reference, where no scene tells sources apart?
 
-Chooses the way: a pair measured as it is, two recorders by their clocks, a loopback for all, or over a third track
-that hears both. A delay is positive when the event comes later in the track.
+Chooses the way: a pair measured as it is, two recorders by their clocks, or a loopback for all. Never over a third
+track: without a scene nothing says that both legs speak of one source, and their sum may be a delay of neither. A delay
+is positive when the event comes later in the track.
 """
 
 from __future__ import annotations
@@ -9,8 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
-
-import numpy as np
 
 from micalign.delay.clock import measure_clock
 from micalign.delay.measure import Delay, measure_many
@@ -23,7 +22,6 @@ FAR_S: Final = 2.0
 """Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
 
 _STRONG_RIVAL: Final = 0.6
-_SAME_S: Final = 0.2e-3
 
 
 @dataclass(frozen=True)
@@ -77,7 +75,6 @@ def measured(
             delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
     else:
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
-        delays = [_by_way(tracks, delays, index, max_delay_s) for index in range(len(tracks))]
     rows = tuple(TrackDelay(track.name, _with_rivals(delay)) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 
@@ -88,38 +85,6 @@ def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool
         return found
     plain = measure_many(reference, [track], max_delay_s=max_delay_s)[0]
     return replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
-
-
-def _by_way(tracks: Sequence[Track], delays: Sequence[Delay], index: int, max_delay_s: float) -> Delay:
-    """The delay, or where it is not reliable the one over another track that hears both and that it suggests itself.
-
-    The two legs may speak of two sources; then their sum is a delay of neither, and the pair shows no trace of it.
-    """
-    doubtful = delays[index]
-    if doubtful.reliable:
-        return doubtful
-    for track, over in zip(tracks, delays, strict=True):
-        if not over.reliable:
-            continue
-        rest = measure_many(track, [tracks[index]], max_delay_s=max_delay_s)[0]
-        way_s, polarity = over.delay_s + rest.delay_s, over.polarity * rest.polarity
-        if rest.reliable and _suggests(doubtful, way_s, polarity):
-            return replace(
-                rest,
-                delay_s=way_s,
-                uncertainty_s=float(np.hypot(over.uncertainty_s, rest.uncertainty_s)),
-                polarity=polarity,
-                confidence=min(over.confidence, rest.confidence),
-                reason=f"by way of '{track.name}'",
-                rivals=(),
-            )
-    return doubtful
-
-
-def _suggests(doubtful: Delay, delay_s: float, polarity: int) -> bool:
-    """Whether a doubtful delay or one of its rivals lies where another way says."""
-    peaks = [(doubtful.delay_s, doubtful.polarity), *((one.delay_s, one.polarity) for one in doubtful.rivals)]
-    return any(sign == polarity and abs(peak_s - delay_s) <= _SAME_S for peak_s, sign in peaks)
 
 
 def _with_rivals(delay: Delay) -> Delay:

@@ -14,7 +14,7 @@ from micalign.alignment.offsets import Remain
 from micalign.files.offsets import OffsetsFile, TrackOffset
 from micalign.report.plain import clean
 from micalign.report.tables import bare_table
-from micalign.units import show_band, show_db, show_hz, show_ms, show_samples
+from micalign.units import show_band, show_db, show_dbfs, show_hz, show_ms, show_samples
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -132,7 +132,7 @@ def _phase_words(phase: Mapping[str, str | float | int | None], offsets: Offsets
 
 def _cut_words(one: TrackOffset) -> str:
     """What a track loses in front, where that is more than its noise."""
-    loud, noise = (f"{level:.1f} dBFS" for level in (one.cut_dbfs or 0.0, one.noise_floor_dbfs or 0.0))
+    loud, noise = (show_dbfs(level) for level in (one.cut_dbfs or 0.0, one.noise_floor_dbfs or 0.0))
     return (
         f"Cut off: {one.track} loses its first {show_ms(one.cut_s)} ({one.cut_samples} samples), as loud as {loud}; "
         f"its own noise is {noise}. --keep-all keeps them."

@@ -18,7 +18,7 @@ from micalign.take.remarks import Remark
 from micalign.take.together import Sheet, remarks_together
 from micalign.take.track_levels import TrackLevels
 from micalign.take.verdict import WorkingWindow
-from micalign.units import db_from_amplitude, db_from_power, show_db, show_percent
+from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_percent
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -172,7 +172,7 @@ def _cells(levels: TrackLevels) -> Iterator[str]:
 
 
 def _number(level: float | None) -> str:
-    return "-" if level is None or not math.isfinite(level) else show_db(level).removesuffix(" dB")
+    return "-" if level is None or not math.isfinite(level) else show_dbfs(level).removesuffix(" dBFS")
 
 
 def _verdict(levels: TrackLevels) -> str:

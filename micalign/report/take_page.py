@@ -11,7 +11,7 @@ from micalign.report.page import audio_address
 from micalign.report.sounds import wav_bytes
 from micalign.report.take_study import TakeStudy
 from micalign.take.track_levels import TrackLevels
-from micalign.units import show_centimetres, show_db, show_hz, show_ms, show_plus_minus, show_samples
+from micalign.units import show_centimetres, show_db, show_dbfs, show_hz, show_ms, show_plus_minus, show_samples
 
 __all__ = ["take_values"]
 
@@ -45,11 +45,16 @@ def _sentence(words: str) -> str:
 
 
 def _level_row(one: TrackLevels) -> tuple[str, ...]:
-    floor = "none" if one.noise_floor_dbfs is None else show_db(one.noise_floor_dbfs)
-    peak = "silent" if one.peak == 0 else show_db(one.peak_dbfs)
-    true_peak = "" if one.true_peak == 0 else show_db(one.true_peak_dbtp)
-    level = "" if one.mean_square == 0 else show_db(one.rms_dbfs)
+    floor = "none" if one.noise_floor_dbfs is None else _number(one.noise_floor_dbfs)
+    peak = "silent" if one.peak == 0 else _number(one.peak_dbfs)
+    true_peak = "" if one.true_peak == 0 else _number(one.true_peak_dbtp)
+    level = "" if one.mean_square == 0 else _number(one.rms_dbfs)
     return (one.name, peak, true_peak, level, floor, one.verdict)
+
+
+def _number(level_db: float) -> str:
+    """A level under a heading that names its unit."""
+    return show_dbfs(level_db).removesuffix(" dBFS")
 
 
 def _delay_rows(source: SourceDelays) -> list[tuple[str, ...]]:

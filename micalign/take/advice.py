@@ -16,7 +16,7 @@ from micalign.take.hum import Hum
 from micalign.take.remarks import EARTH, Remark, Severity, clock
 from micalign.take.track_levels import TrackLevels
 from micalign.take.verdict import WorkingWindow
-from micalign.units import db_from_power, show_db, show_hz, show_percent
+from micalign.units import db_from_power, show_dbfs, show_hz, show_percent
 
 __all__ = ["AUDIBLE_DBFS", "SQUARE_LIKE", "remarks_on"]
 
@@ -47,11 +47,11 @@ def _silent(levels: TrackLevels) -> Iterator[Remark]:
     if levels.peak == 0.0:
         said, look = "nothing but digital silence", "was the track armed, and the right input chosen?"
     elif levels.hum is not None and levels.noise.kind == "hum":
-        said = f"no signal, only mains hum at {show_db(levels.hum.dbfs)}FS"
+        said = f"no signal, only mains hum at {show_dbfs(levels.hum.dbfs)}"
         look = "a cable half plugged in or broken does this: try another cable and input"
         caution = EARTH
     else:
-        said = f"no signal, only noise up to {show_db(levels.peak_dbfs)}FS"
+        said = f"no signal, only noise up to {show_dbfs(levels.peak_dbfs)}"
         look = "check cable, phantom power, mute and input, and tap the mic"
     yield Remark("silent" if levels.peak < 1e-4 else "dead", "problem", said, look, caution)
 
@@ -60,7 +60,7 @@ def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
     cut = levels.clipping
     if not cut.runs:
         return
-    where = "at full scale" if cut.at_full_scale else f"flat at {show_db(levels.peak_dbfs)}FS, cut before the file"
+    where = "at full scale" if cut.at_full_scale else f"flat at {show_dbfs(levels.peak_dbfs)}, cut before the file"
     places = ", ".join(clock(at) for at in cut.first_s)
     times = "once" if cut.runs == 1 else f"{cut.runs} times"
     said = f"clipped {where}: {times}, longest {cut.longest_run} samples, first at {places}"
@@ -74,9 +74,9 @@ def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
 
 
 def _level(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
-    at = f"the loudest peak is at {show_percent(100.0 * levels.peak)} of full scale ({show_db(levels.peak_dbfs)}FS)"
+    at = f"the loudest peak is at {show_percent(100.0 * levels.peak)} of full scale ({show_dbfs(levels.peak_dbfs)})"
     if levels.over:
-        peaks = f"{levels.over} samples lie beyond full scale (up to {show_db(levels.peak_dbfs, sign=True)}FS)"
+        peaks = f"{levels.over} samples lie beyond full scale (up to {show_dbfs(levels.peak_dbfs, sign=True)})"
         look = "this file of floats keeps them; any file of integers cuts them: turn down before you export"
         yield Remark("over", "note", peaks, look)
     if levels.verdict == "hot" and levels.gain_change_db is not None:
@@ -91,7 +91,7 @@ def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
         return
     strongest = max(hum.lines, key=lambda line: line.dbfs)
     said = (
-        f"mains hum of {hum.mains_hz} Hz at {show_db(hum.dbfs)}FS, strongest at {show_hz(strongest.hz)} "
+        f"mains hum of {hum.mains_hz} Hz at {show_dbfs(hum.dbfs)}, strongest at {show_hz(strongest.hz)} "
         f"({len(hum.lines)} {'line' if len(hum.lines) == 1 else 'harmonics'})"
     )
     severity: Severity = "problem" if _raised(levels, hum.dbfs, window) > AUDIBLE_DBFS else "note"
@@ -122,7 +122,7 @@ def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
         raised = _raised(levels, db_from_power(power), window)
         if raised > AUDIBLE_DBFS:
             spoils = raised > LOUD_NOISE_DBFS or levels.verdict == "quiet"
-            said = f"{_NOISE_WORDS[kind][0]} at {show_db(db_from_power(power))}FS in the pauses"
+            said = f"{_NOISE_WORDS[kind][0]} at {show_dbfs(db_from_power(power))} in the pauses"
             yield Remark(kind, "problem" if spoils else "note", said, _NOISE_WORDS[kind][1])
 
 

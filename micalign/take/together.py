@@ -41,7 +41,9 @@ def _rates(sheets: Sequence[Sheet]) -> Iterator[Remark]:
     usual = max(sorted(set(rates)), key=rates.count)
     odd = [f"'{sheet.name}' ({sheet.sample_rate} Hz)" for sheet in sheets if sheet.sample_rate != usual]
     if odd:
-        said = f"the sample rates differ: most tracks are at {usual} Hz, but not {_some(odd)}"
+        count, all_ = rates.count(usual), len(sheets)
+        said = f"the sample rates differ: {count} of {all_} tracks {'is' if count == 1 else 'are'} at {usual} Hz"
+        said += f", but not {_some(odd)}"
         yield Remark("rates", "problem", said, "convert the odd ones to the others' rate before anything else")
 
 

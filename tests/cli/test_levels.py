@@ -121,6 +121,26 @@ def test_nothing_but_missing_files_cannot_be_used(folder):
     assert "there is no such file" in said.err
 
 
+def test_a_very_low_floor_is_a_number_and_no_total(tmp_path):
+    """Hits in noise at -100 dBFS: the floor is told as any other."""
+    rng = np.random.default_rng(3)
+    sound = 1e-5 * rng.standard_normal(6 * RATE)
+    for at in range(0, 4 * RATE, RATE):
+        sound[at : at + 4000] += 0.4 * np.sin(0.1 * np.arange(4000)) * np.exp(-np.arange(4000) / 800)
+    soundfile.write(tmp_path / "hits.wav", sound, RATE, subtype="PCM_24")
+    said = micalign("levels", tmp_path / "hits.wav")
+    assert re.search(r"-(99\.9|100\.\d)", said.out)
+    assert "total" not in said.out
+
+
+def test_of_two_rates_the_tracks_are_counted(tmp_path):
+    rng = np.random.default_rng(3)
+    for name, rate in (("a.wav", 44_100), ("b.wav", 48_000)):
+        soundfile.write(tmp_path / name, 0.1 * rng.standard_normal(rate), rate, subtype="PCM_24")
+    said = micalign("levels", tmp_path / "a.wav", tmp_path / "b.wav")
+    assert "1 of 2 tracks is at 44100 Hz, but not 'b.wav' (48000 Hz)" in " ".join(said.out.split())
+
+
 def test_mixed_rates_are_a_fault_of_the_take(folder, tmp_path):
     soundfile.write(tmp_path / "line.wav", clean_take(0)["bass"], 44_100, subtype="PCM_24")
     said = micalign("levels", "--json", folder / "kick.wav", folder / "snare.wav", tmp_path / "line.wav")
