@@ -12,23 +12,23 @@ import threading
 from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.files.pcm import SCALE
-from micalign.files.riff import read_layout
+from micalign.files.odd_wav import open_odd
+from micalign.files.pcm import BYTES
+from micalign.files.riff import Layout, read_layout
 from micalign.files.specs import refuse_unreadable, spoken_read
 from micalign.files.unfinished import refuse_unfinished
-from micalign.files.wav_read import AudioInfo, WavReader, wav_reader
 
 if TYPE_CHECKING:
     import soundfile
 
-__all__ = ["AudioFile", "AudioInfo", "ChannelSamples"]
+__all__ = ["AudioFile", "AudioInfo", "ChannelSamples", "Decoder"]
 
 PAGE_FRAMES: Final = 1 << 16
 _SHORT_FRAMES: Final = PAGE_FRAMES // 4
@@ -36,18 +36,26 @@ _CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in
 _MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
 _MOST_CHANNELS: Final = 1024
 _MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; more is a damaged file
+_PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
 _DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 
-class Reader(Protocol):
-    """Reads stretches of a file's frames as they are stored."""
+@dataclass(frozen=True, slots=True)
+class AudioInfo:
+    """What an audio file's header says; ``format`` and ``subtype`` in soundfile's words, ``frames`` per channel."""
+
+    path: Path
+    sample_rate: int
+    frames: int
+    channels: int
+    format: str
+    subtype: str
+    endian: str = "FILE"
 
     @property
-    def info(self) -> AudioInfo: ...
-
-    def read(self, first: int, frames: int) -> npt.NDArray[Any]:
-        """Frames from ``first`` on, shape (frames, channels); fewer where the file ends."""
-        ...
+    def duration_s(self) -> float:
+        """Its length in seconds."""
+        return self.frames / self.sample_rate
 
 
 class AudioFile:
@@ -57,13 +65,14 @@ class AudioFile:
     """
 
     def __init__(self, path: Path) -> None:
-        self._reader, self._scale = _reader_of(path)
-        self.info = self._reader.info
+        self._decoder = Decoder(path)
+        self._scale = {"int16": 2.0**-15, "int32": 2.0**-31}.get(self._decoder.dtype, 1.0)
+        self.info = self._decoder.info
         if self.info.channels > _MOST_CHANNELS:
             raise TakeError(f"{path} claims {self.info.channels} channels: its header is damaged, export it anew")
         self._lock = threading.Lock()
         # Hits lie anywhere in a file: unpacking a page for each cost a sixth of measuring eight tracks.
-        self._reads_anywhere = isinstance(self._reader, WavReader) and self.info.channels == 1
+        self._reads_anywhere = self.info.subtype in BYTES and self.info.format in _PLAIN and self.info.channels == 1
         self._read_on = 0  # where the last short stretch ended: who goes on from there reads in order, and gets pages
         self._pages: OrderedDict[int, npt.NDArray[Any]] = OrderedDict()
         if self.info.channels == 1:
@@ -92,7 +101,8 @@ class AudioFile:
         short = self._reads_anywhere and most <= _SHORT_FRAMES and number not in self._pages
         if short and first != self._read_on:
             self._read_on = first + most
-            return self._reader.read(first, most)[:, channel]
+            with self._lock:
+                return self._decoder.read(first, most)[:, channel]
         return self._page(number)[channel, offset : offset + most]
 
     def _page(self, number: int) -> npt.NDArray[Any]:
@@ -109,7 +119,7 @@ class AudioFile:
     def _decode(self, number: int) -> npt.NDArray[Any]:
         start = number * PAGE_FRAMES
         wanted = max(min(PAGE_FRAMES, self.info.frames - start), 0)
-        found = self._reader.read(start, wanted)
+        found = self._decoder.read(start, wanted)
         if len(found) < wanted:
             raise _cut_short(self.info, start + len(found), "the samples end there")
         return np.ascontiguousarray(found.T)
@@ -140,27 +150,17 @@ class ChannelSamples:
         return self.file.read(self.channel, start, frames)
 
 
-def _reader_of(path: Path) -> tuple[Reader, float]:
-    """A file's reader, and what brings its samples to full scale +-1."""
-    refuse_unreadable(path)
-    layout = read_layout(path)
-    if layout is not None:
-        refuse_unfinished(path, layout)
-        plain = wav_reader(path, layout)
-        if plain is not None:
-            return plain, SCALE[plain.info.subtype]
-    decoder = _Decoder(path)
-    return decoder, {"int16": 2.0**-15, "int32": 2.0**-31}.get(decoder.dtype, 1.0)
-
-
-class _Decoder:
-    """Reads through soundfile; its file stays open from the first read to the last frame."""
+class Decoder:
+    """Reads stretches of frames as they are stored, through soundfile; open from the first read to the last frame."""
 
     def __init__(self, path: Path) -> None:
-        with _open(path) as file:
-            self.info = AudioInfo(
-                path, file.samplerate, file.frames, file.channels, file.format, file.subtype, file.endian
-            )
+        refuse_unreadable(path)
+        self._layout = read_layout(path)
+        if self._layout is not None:
+            refuse_unfinished(path, self._layout)
+        with _open(path, self._layout) as file:
+            kind = "WAV" if file.format == "RAW" else file.format
+            self.info = AudioInfo(path, file.samplerate, file.frames, file.channels, kind, file.subtype, file.endian)
         if self.info.frames > _MOST_FRAMES:
             raise TakeError(
                 f"{path}: its header does not say how long it is (an interrupted recording, or a stream): "
@@ -171,10 +171,12 @@ class _Decoder:
 
     def read(self, first: int, frames: int) -> npt.NDArray[Any]:
         """Frames from ``first`` on, shape (frames, channels); fewer where the file ends."""
-        import soundfile  # noqa: PLC0415 - 20 ms that plain WAV need not pay
+        import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
 
+        if first >= self.info.frames:
+            return np.empty((0, self.info.channels), self.dtype)
         if self._file is None:
-            self._file = _open(self.info.path)
+            self._file = _open(self.info.path, self._layout)
         try:
             if self._file.tell() != first:
                 self._file.seek(first)
@@ -187,18 +189,21 @@ class _Decoder:
         return found
 
 
-def _open(path: Path) -> soundfile.SoundFile:
-    import soundfile  # noqa: PLC0415
+def _open(path: Path, layout: Layout | None) -> soundfile.SoundFile:
+    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
 
     # Bytes, since a name need not be valid text; on Windows names are text.
     name: Any = str(path) if sys.platform == "win32" else os.fsencode(path)
-    try:
-        with spoken_read(path), path.open("rb"):
+    with spoken_read(path), path.open("rb"):
+        try:
             return soundfile.SoundFile(name)
-    except soundfile.LibsndfileError as error:
-        raise TakeError(
-            f"{path} is no audio that micalign can read ({_reason(error)}): give WAV, AIFF or FLAC"
-        ) from error
+        except soundfile.LibsndfileError as error:
+            odd = None if layout is None else open_odd(path, layout)
+            if odd is not None:
+                return odd
+            raise TakeError(
+                f"{path} is no audio that micalign can read ({_reason(error)}): give WAV, AIFF or FLAC"
+            ) from error
 
 
 def _reason(error: soundfile.LibsndfileError) -> str:

@@ -16,7 +16,7 @@ from micalign.errors import OutputError, TakeError
 from micalign.files import aligned
 from micalign.files.aligned import AlignedFile, MovedTrack, group_span, refuse_clashes, write_aligned
 from micalign.files.audio import Written, open_track, open_tracks
-from micalign.files.wav_read import WavReader
+from micalign.files.decode import Decoder
 from micalign.take.placed import placed
 
 RATE = 48000
@@ -93,13 +93,13 @@ def test_a_multichannel_original_is_decoded_once(
     frames = 200_000
     soundfile.write(source, rng.uniform(-0.5, 0.5, (frames, 6)), RATE, "PCM_16")
     read: list[int] = []
-    real = WavReader.read
+    real = Decoder.read
 
-    def counted(self: WavReader, first: int, count: int) -> np.ndarray:
+    def counted(self: Decoder, first: int, count: int) -> np.ndarray:
         read.append(count)
         return real(self, first, count)
 
-    monkeypatch.setattr(WavReader, "read", counted)
+    monkeypatch.setattr(Decoder, "read", counted)
     files = [
         AlignedFile(tmp_path / f"{number}.wav", source, (MovedTrack(track, float(-100 * number)),))
         for number, track in enumerate(open_tracks([source]).tracks)

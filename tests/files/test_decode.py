@@ -13,8 +13,7 @@ import soundfile
 
 from micalign.errors import TakeError
 from micalign.files.audio import open_track, open_tracks
-from micalign.files.decode import PAGE_FRAMES, AudioFile
-from micalign.files.wav_read import WavReader
+from micalign.files.decode import PAGE_FRAMES, AudioFile, Decoder
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC", "AIFF"])
@@ -39,13 +38,13 @@ def test_a_page_is_decoded_once_for_all_channels(tmp_path: Path, monkeypatch: py
     frames = 6 * PAGE_FRAMES
     soundfile.write(path, np.zeros((frames, 8)), 48000, "PCM_16")
     read: list[int] = []
-    real = WavReader.read
+    real = Decoder.read
 
-    def counted(self: WavReader, first: int, count: int) -> np.ndarray:
+    def counted(self: Decoder, first: int, count: int) -> np.ndarray:
         read.append(count)
         return real(self, first, count)
 
-    monkeypatch.setattr(WavReader, "read", counted)
+    monkeypatch.setattr(Decoder, "read", counted)
     tracks = open_tracks([path]).tracks
     for start in range(0, frames, 1 << 17):
         for channel, track in enumerate(tracks):

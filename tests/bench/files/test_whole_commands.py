@@ -51,19 +51,6 @@ for path in sys.argv[2:]:
                 copy.write(block)
 """
 _OURS = "from micalign.cli.main import status_of; assert status_of(sys.argv[1:]) < 2"
-_WITHOUT_OUR_READER = f"""
-import micalign.files.decode as decode
-
-class Decoded(decode.AudioFile):
-    def __init__(self, path):
-        super().__init__(path)
-        self._reads_anywhere = self.info.channels == 1  # as fair as it can be: short stretches by themselves here, too
-
-decode.wav_reader = lambda *_: None
-import micalign.files.audio as audio
-audio.AudioFile = Decoded
-{_OURS}
-"""
 
 
 def _session(folder: Path, minutes: int) -> list[Path]:
@@ -119,17 +106,6 @@ def test_a_session_of_eight_tracks(tmp_path: Path) -> None:
             peaks.setdefault(name, []).append(peak)
     for name, (short, long) in peaks.items():
         print(f"{name:>8}: {100 * (long / short - 1):+.1f} % of memory at twice the length")
-
-
-@pytest.mark.parametrize("command", ["measure", "levels"])
-def test_our_reading_of_plain_wav_against_the_decoder(tmp_path: Path, command: str) -> None:
-    """The same command with soundfile in the place of our reader: below 1.5 our reader would not be worth its lines."""
-    paths = _session(tmp_path / "session", 5)
-    arguments = [command, *paths, "--json"]
-    costs = _costs({"ours": (_OURS, arguments), "soundfile": (_WITHOUT_OUR_READER, arguments)}, rounds=5)
-    (ours_s, ours_mb), (plain_s, plain_mb) = costs["ours"], costs["soundfile"]
-    print(f"\n{command}, 8 x 5 min: ours {ours_s:.2f} s, {ours_mb:.0f} MB; soundfile {plain_s:.2f} s, {plain_mb:.0f} MB")
-    print(f"soundfile takes {plain_s / ours_s:.2f} x the time of our reader (bar: 1.5)")
 
 
 def test_a_pair_against_the_correlation_of_whole_files(tmp_path: Path) -> None:
