@@ -114,13 +114,44 @@ class Page:
         assert "exceptionDetails" not in answer, answer["exceptionDetails"]
         return answer["result"].get("value")
 
-    def key(self, name: str) -> None:
+    def key(self, name: str, *, shift: bool = False, control: bool = False) -> None:
         """Press and let go of a key where the focus is."""
-        codes = {"ArrowRight": 39, "ArrowLeft": 37, "Tab": 9, " ": 32, "Enter": 13}
-        common = {"key": name, "code": "Space" if name == " " else name, "windowsVirtualKeyCode": codes[name]}
+        codes = {
+            "ArrowLeft": 37,
+            "ArrowUp": 38,
+            "ArrowRight": 39,
+            "ArrowDown": 40,
+            "PageUp": 33,
+            "PageDown": 34,
+            "Tab": 9,
+            " ": 32,
+            "Enter": 13,
+            ",": 188,
+            ".": 190,
+        }
+        code = codes[name] if name in codes else ord(name.upper())
+        common = {
+            "key": name,
+            "code": "Space" if name == " " else f"Key{name.upper()}" if name.isalpha() and len(name) == 1 else name,
+            "windowsVirtualKeyCode": code,
+            "modifiers": 2 * control + 8 * shift,
+        }
         text = {"text": " "} if name == " " else {"text": "\r"} if name == "Enter" else {}
         self.send("Input.dispatchKeyEvent", type="keyDown", **common, **text)
         self.send("Input.dispatchKeyEvent", type="keyUp", **common)
+
+    def drag(self, start: tuple[float, float], end: tuple[float, float], *, steps: int = 8, touch: bool = False) -> None:
+        """Press at one place of the window, go to another in so many steps, let go: by mouse or by finger."""
+        places = [tuple(a + (b - a) * n / steps for a, b in zip(start, end, strict=True)) for n in range(steps + 1)]
+        if touch:
+            kinds = ["touchStart", *["touchMove"] * steps]
+            for kind, (x, y) in zip(kinds, places, strict=True):
+                self.send("Input.dispatchTouchEvent", type=kind, touchPoints=[{"x": x, "y": y}])
+            self.send("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+            return
+        kinds = ["mousePressed", *["mouseMoved"] * steps, "mouseReleased"]
+        for kind, (x, y) in zip(kinds, [*places, places[-1]], strict=True):
+            self.send("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", buttons=1, clickCount=1)
 
     def pdf(self, path: Path, *, width_in: float, height_in: float) -> Path:
         """Print as a person would, on paper of that size."""

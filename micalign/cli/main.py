@@ -25,6 +25,7 @@ COMMANDS: Final = {
     "survey": "Find coordinates from distances measured with a tape.",
     "place": "Find better positions for the mics that may move.",
     "draw": "Draw a scene: plan and side view, arrivals, comb curves.",
+    "plan": "Make a page of a scene on which mics and sources are moved by hand.",
     "simulate": "Make the take that a scene would give, with its true delays.",
     "levels": "Check tracks for level, clipping, noise, hum and doubles.",
     "measure": "Measure delay and polarity between tracks, with uncertainty.",

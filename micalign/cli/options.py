@@ -16,6 +16,7 @@ __all__ = [
     "force_option",
     "json_option",
     "out_option",
+    "page_path",
     "quiet_option",
     "scene_argument",
     "scene_option",
@@ -93,6 +94,16 @@ def scene_option(command: _Command) -> _Command:
         metavar="SCENE",
         help="Scene file (TOML) that names the tracks.  [default: none, TRACKs are given]",
     )(command)
+
+
+def page_path(out: Path | None, default: Path) -> Path:
+    """Where a page goes; a name that promises another kind of file is refused."""
+    target = out or default
+    if target.suffix.casefold() not in {"", ".html", ".htm"}:
+        raise click.UsageError(
+            f"--out: '{target}' is no name of a page: end it in .html (a browser prints the page to PDF)"
+        )
+    return target
 
 
 def tracks_argument(command: _Command) -> _Command:
