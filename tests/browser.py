@@ -140,7 +140,9 @@ class Page:
         self.send("Input.dispatchKeyEvent", type="keyDown", **common, **text)
         self.send("Input.dispatchKeyEvent", type="keyUp", **common)
 
-    def drag(self, start: tuple[float, float], end: tuple[float, float], *, steps: int = 8, touch: bool = False) -> None:
+    def drag(
+        self, start: tuple[float, float], end: tuple[float, float], *, steps: int = 8, touch: bool = False
+    ) -> None:
         """Press at one place of the window, go to another in so many steps, let go: by mouse or by finger."""
         places = [tuple(a + (b - a) * n / steps for a, b in zip(start, end, strict=True)) for n in range(steps + 1)]
         if touch:

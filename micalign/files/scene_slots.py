@@ -8,7 +8,6 @@ so every way to write a table is followed.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, TypeAlias
@@ -82,9 +81,9 @@ def _sites(document: Mapping[str, Any]) -> Iterator[tuple[Slot, Any, Any]]:
     """Each slot, and the container and key in the parsed document where its value stands."""
     for kind in ("source", "mic"):
         for index, table in enumerate(document.get(kind, [])):
-            yield from _coordinates(Slot(kind, index, "at", None), table)  # type: ignore[arg-type]
+            yield from _coordinates(Slot(kind, index, "at", None), table)
             if kind == "mic":
-                yield from _coordinates(Slot(kind, index, "aim", None), table)  # type: ignore[arg-type]
+                yield from _coordinates(Slot(kind, index, "aim", None), table)
     for index, table in enumerate(document.get("tape", [])):
         yield Slot("tape", index, "distance", None), table, "distance"
 
@@ -115,6 +114,6 @@ def _span(document: Any, text: str, holder: Any, key: Any) -> tuple[int, int] | 
     holder[key] = True
     marked = tomlkit.dumps(document)
     holder[key] = kept
-    start = len(os.path.commonprefix([text, marked]))
+    start = next(place for place, pair in enumerate(zip(text, marked, strict=False)) if pair[0] != pair[1])
     end = len(text) - (len(marked) - start - len(_MARK))
     return (start, end) if text[:start] + _MARK + text[end:] == marked else None

@@ -34,7 +34,8 @@ def scene_values(scene: Scene) -> dict[str, Any]:
         "speed_m_s": speed_of_sound_in(scene.air),
         "speed_sigma_m_s": speed_uncertainty_m_s(scene.air),
         "sources": [
-            {"name": one.name, "at": list(one.position), "sigma_m": one.plus_minus_m} for one in scene.sources
+            {"name": one.name, "at": list(one.position), "sigma_m": one.plus_minus_m, "size_m": one.size_m}
+            for one in scene.sources
         ],
         "mics": [_mic(scene, mic, sources) for mic in scene.mics],
         "dis": [
@@ -69,6 +70,7 @@ def _mic(scene: Scene, mic: Mic, sources: dict[str, int]) -> dict[str, Any]:
         "aim": aim,
         "pattern": mic.pattern,
         "omni_share": PATTERNS[mic.pattern],
+        "rejection_db": mic.rejection_db,
         "gain_db": mic.gain_db,
         "polarity": mic.polarity,
         "on": [sources[name] for name in mic.on],

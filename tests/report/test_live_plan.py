@@ -123,10 +123,16 @@ def test_a_dragged_mic_is_where_the_hand_is_and_its_numbers_are_pythons(touch: b
     assert scene.mic("overhead left").position == pytest.approx(at(tab, "mics", OVERHEAD), abs=1e-9)
     wanted = next(row for row in predict(scene).pairs if row.source == "snare")
     moved = next(
-        row for row in predict(scene).differences if row.source == "snare" and row.mics == ("overhead left", "overhead right")
+        row
+        for row in predict(scene).differences
+        if row.source == "snare" and row.mics == ("overhead left", "overhead right")
     )
-    assert float(tab.value("document.getElementById('live-apart').dataset.seconds")) == pytest.approx(moved.difference_s, abs=1e-9)
-    assert float(tab.value("document.getElementById('live-notch').dataset.hz")) == pytest.approx(moved.first_notch_hz, rel=1e-6)
+    assert float(tab.value("document.getElementById('live-apart').dataset.seconds")) == pytest.approx(
+        moved.difference_s, abs=1e-9
+    )
+    assert float(tab.value("document.getElementById('live-notch').dataset.hz")) == pytest.approx(
+        moved.first_notch_hz, rel=1e-6
+    )
     assert f"{wanted.difference_s * 1e3:+.2f} ms" in tab.value("document.getElementById('live-pairs').textContent")
     assert tab.messages == []
 
@@ -256,7 +262,9 @@ def test_an_aim_is_turned_by_hand_and_by_key(tab: Page, kit: Path) -> None:
     assert after["elevation"] == pytest.approx(before["elevation"], abs=0.2)
     lines = changed_lines(KIT, text(tab))
     assert [line for line, _ in lines] == ['aim = "snare"']
-    assert parse_scene(text(tab)).mic("snare mic").aim == pytest.approx(tab.value("micalign.live.layout.now.mics[0].aim.point"))
+    assert parse_scene(text(tab)).mic("snare mic").aim == pytest.approx(
+        tab.value("micalign.live.layout.now.mics[0].aim.point")
+    )
     # By hand: to the right on the floor, at the same height.
     x, y = mark(tab, "floor", "mics", 0)
     handle = tab.value(
@@ -309,11 +317,15 @@ def test_everything_is_named_and_reached_without_a_mouse(tab: Page, kit: Path) -
     tab.open(kit, width=1280)
     nameless = tab.value(
         "[...document.querySelectorAll('input, select, button, textarea, svg[id], .thing[tabindex]')].filter(e =>"
-        " !(e.labels && e.labels.length) && !e.getAttribute('aria-label') && !e.textContent.trim()).map(e => e.outerHTML.slice(0, 80))"
+        " !(e.labels && e.labels.length) && !e.getAttribute('aria-label') && !e.textContent.trim())"
+        ".map(e => e.outerHTML.slice(0, 80))"
     )
     assert nameless == []
-    assert tab.value("[...document.querySelectorAll('.thing[tabindex], .hand select, .hand button')].filter(e => e.tabIndex < 0).length") == 0
-    assert "overhead left, mic, x 3.92 m" in tab.value("document.querySelector('[data-kind=mics][data-number=\"2\"]').ariaLabel")
+    reached = "document.querySelectorAll('.thing[tabindex], .hand select, .hand button')"
+    assert tab.value(f"[...{reached}].filter(e => e.tabIndex < 0).length") == 0
+    assert "overhead left, mic, x 3.92 m" in tab.value(
+        "document.querySelector('[data-kind=mics][data-number=\"2\"]').ariaLabel"
+    )
 
 
 @pytest.mark.parametrize("width", [1440, 800, 390])
@@ -329,7 +341,8 @@ def test_a_di_and_a_mic_are_heard_together(tab: Page, tmp_path: Path) -> None:
     assert micalign("plan", SCENES / "upright-bass.toml", "-o", tmp_path / "plan.html", "-q").status == 0
     tab.open(tmp_path / "plan.html")
     tab.value(
-        "(() => { const e = document.getElementById('live-second'); e.value = 'di 0'; e.dispatchEvent(new Event('change')); })()"
+        "(() => { const e = document.getElementById('live-second'); e.value = 'di 0';"
+        " e.dispatchEvent(new Event('change')); })()"
     )
     wanted: list[Any] = list(predict(surveyed(parse_scene((SCENES / "upright-bass.toml").read_text()))).di_differences)
     found = float(tab.value("document.getElementById('live-apart').dataset.seconds"))

@@ -42,7 +42,7 @@ TOLD = """(() => {
   const A = micalign.arithmetic, scene = %s, found = A.arrivals(scene), M = scene.mics.map((_, m) => m);
   const cells = scene.sources.flatMap((_, s) => M.map((m) => [s, m]));
   return {
-    paths: cells.map(([s, m]) => found.paths[s][m]),
+    paths: cells.map(([s, m]) => ({ ...found.paths[s][m], heard_db: A.heardLevel(scene, found, s, m) })),
     differences: scene.sources.flatMap((_, s) => M.flatMap((a) => M.filter((b) => b > a)
       .map((b) => A.difference(scene, found, s, a, b)))),
     spacing: A.spacing(scene, found),
@@ -73,7 +73,8 @@ def random_scene(rng: np.random.Generator) -> Scene:
         return tuple((rng.uniform(0.05, 0.95, 3) * size).tolist())
 
     sources = tuple(
-        Source(f"source {n}", point(), float(rng.uniform(0.001, 0.05))) for n in range(rng.integers(1, 5))
+        Source(f"source {n}", point(), float(rng.uniform(0.001, 0.05)), size_m=float(rng.uniform(0.1, 1.0)))
+        for n in range(rng.integers(1, 5))
     )
     names = [source.name for source in sources]
     mics = tuple(_random_mic(rng, n, names, point) for n in range(rng.integers(2, 6)))
@@ -106,6 +107,7 @@ def _random_mic(rng: np.random.Generator, number: int, names: list[str], point: 
         on,
         float(rng.uniform(-20, 6)),
         int(rng.choice([1, -1])),
+        rejection_db=float(rng.uniform(12, 30)),
     )
 
 
@@ -114,8 +116,14 @@ def close(found: Any, wanted: Any, *, atol: float = 0.0, rtol: float = 0.0) -> b
 
 
 def same_notches(rows: list[Any], wanted: list[Any]) -> bool:
-    none = [(one["first_notch_hz"] is None) == (two.first_notch_hz is None) for one, two in zip(rows, wanted, strict=True)]
-    pairs = [(a["first_notch_hz"], b.first_notch_hz) for a, b in zip(rows, wanted, strict=True) if b.first_notch_hz is not None]
+    none = [
+        (one["first_notch_hz"] is None) == (two.first_notch_hz is None) for one, two in zip(rows, wanted, strict=True)
+    ]
+    pairs = [
+        (a["first_notch_hz"], b.first_notch_hz)
+        for a, b in zip(rows, wanted, strict=True)
+        if b.first_notch_hz is not None
+    ]
     # Python rounds its lists to the thousandth of a hertz.
     return all(none) and all(abs(a - b) <= NOTCH * b + 5.1e-4 for a, b in pairs)
 
@@ -129,7 +137,13 @@ def assert_same(page: dict[str, Any], wanted: Prediction) -> None:
     def theirs(rows: Any, key: str) -> list[Any]:
         return [getattr(row, key) for row in rows]
 
-    for key, atol in (("distance_m", DISTANCE_M), ("arrival_s", TIME_S), ("uncertainty_s", TIME_S), ("level_db", LEVEL_DB)):
+    for key, atol in (
+        ("distance_m", DISTANCE_M),
+        ("arrival_s", TIME_S),
+        ("uncertainty_s", TIME_S),
+        ("level_db", LEVEL_DB),
+        ("heard_db", LEVEL_DB),
+    ):
         assert close(column("paths", key), theirs(wanted.paths, key), atol=atol), key
     for key, atol in (("difference_s", TIME_S), ("uncertainty_s", TIME_S), ("level_difference_db", LEVEL_DB)):
         assert close(column("differences", key), theirs(wanted.differences, key), atol=atol), key
@@ -141,7 +155,7 @@ def assert_same(page: dict[str, Any], wanted: Prediction) -> None:
     for one, two in zip(page["differences"], wanted.differences, strict=True):
         assert close(one["notches_hz"], two.notches_hz, rtol=NOTCH, atol=5.1e-4)
         assert close(one["peaks_hz"], two.peaks_hz, rtol=NOTCH, atol=5.1e-4)
-    for key in ("mic_distance_ratio", "path_ratio", "bleed_db"):
+    for key in ("mic_distance_ratio", "path_ratio", "bleed_db", "bleed_heard_db"):
         assert close(column("spacing", key), theirs(wanted.spacing, key), rtol=1e-9, atol=LEVEL_DB), key
     for key in ("passes", "bleed_passes"):
         assert column("spacing", key) == theirs(wanted.spacing, key)
@@ -190,7 +204,9 @@ def test_the_curve_is_pythons_and_its_envelope_holds_it(polarity: int, tab: Page
     """Between two frequencies the envelope is what the curve reaches there, teeth included."""
     delay, level = 0.0031, 4.0
     edges = 20 * 1000 ** np.linspace(0, 1, 400)
-    page = tab.value(f"{json.dumps(edges.tolist())}.map((f) => micalign.arithmetic.response(f, {delay}, {level}, {polarity}))")
+    page = tab.value(
+        f"{json.dumps(edges.tolist())}.map((f) => micalign.arithmetic.response(f, {delay}, {level}, {polarity}))"
+    )
     assert close(page, response_db(edges, delay, level_difference_db=level, polarity=polarity), atol=1e-6)
     between = tab.value(
         f"{json.dumps(edges.tolist())}.slice(1).map((f, n) => micalign.arithmetic.between("
@@ -206,7 +222,11 @@ def test_the_curve_is_pythons_and_its_envelope_holds_it(polarity: int, tab: Page
 
 def test_keep_outs_are_as_far_as_in_python(tab: Page) -> None:
     rng = np.random.default_rng(5)
-    shapes = (Keepout("ball", (1, 1, 1), 0.4), Keepout("post", (1, 1, 1), 0.4, 1.2), Keepout("box", (1, 1, 1), size_m=(1, 0.5, 2)))
+    shapes = (
+        Keepout("ball", (1, 1, 1), 0.4),
+        Keepout("post", (1, 1, 1), 0.4, 1.2),
+        Keepout("box", (1, 1, 1), size_m=(1, 0.5, 2)),
+    )
     points = rng.uniform(0, 2, (100, 3))
     for keepout in shapes:
         scene = replace(random_scene(rng), keepouts=(keepout,))

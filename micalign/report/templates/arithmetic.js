@@ -6,7 +6,7 @@ globalThis.micalign ??= {};
 micalign.arithmetic = (() => {
   const FLOOR_DB = -200, AUDIBLE_HZ = 20000, MOST_TEETH = 20, RATIO = 3, BLEED_DB = 9.542425094393248;
   const SURFACES = ["left", "right", "front", "back", "floor", "ceiling"];
-  const ON_WALL_M = 0.05, SHORTEST_S = 25e-6;
+  const ON_WALL_M = 0.05, SHORTEST_S = 25e-6, LEAST_ABSORPTION = 0.01;
 
   // ---- vectors and decibels ----------------------------------------------------------------------------------
   const minus = (a, b) => [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
@@ -30,7 +30,7 @@ micalign.arithmetic = (() => {
   }
   function path(scene, source, mic, axis) {
     const distance = apart(source.at, mic.at), gain = gainTowards(mic, axis, source.at);
-    const level = floored(gain / Math.max(distance, 1e-6)) + (source.level_db ?? 0);
+    const level = floored(gain / Math.max(distance, 1e-6));
     const speed = scene.speed_m_s;
     const variance = (source.sigma_m ** 2 + mic.sigma_m ** 2) / speed ** 2;
     return {
@@ -127,17 +127,42 @@ micalign.arithmetic = (() => {
     }));
   }
 
+  // ---- the room in it: micalign.acoustics.heard --------------------------------------------------------------
+  function fieldPower(room) {
+    const [x, y, z] = room.size, areas = [y * z, y * z, x * z, x * z, x * y, x * y];
+    const surface = areas.reduce((sum, one) => sum + one, 0);
+    const taken = areas.reduce((sum, one, n) => sum + one * room.absorption[n], 0);
+    const mean = Math.max(taken / surface, LEAST_ABSORPTION);
+    return 16 * Math.PI * (1 - mean) ** 2 / (mean * surface);
+  }
+  /** How loud a source is at a mic with the first bounces and the room's field in it. */
+  function heardLevel(scene, found, source, mic) {
+    const there = scene.mics[mic], direct = found.paths[source][mic];
+    const radius = (scene.sources[source].size_m ?? 0) / 2;
+    const spread = 2 / Math.max(Math.hypot(direct.distance_m, radius) + direct.distance_m, 2e-6);
+    const gain = Math.max(Math.abs(direct.gain), 10 ** (-there.rejection_db / 20));
+    let power = (gain * spread) ** 2;
+    for (const row of reflections(scene, found, source, mic)) power += 10 ** ((row.level_db + direct.level_db) / 10);
+    if (scene.room) power += fieldPower(scene.room) * (there.omni_share ** 2 + (1 - there.omni_share) ** 2 / 3);
+    return floored(Math.sqrt(power));
+  }
+
   // ---- spacing: three to one, in both readings ---------------------------------------------------------------
   function spacing(scene, found) {
     const together = new Set(scene.pairs.flatMap(({ mics: [a, b] }) => [`${a} ${b}`, `${b} ${a}`]));
-    const rows = [];
+    const rows = [], levels = new Map();
+    const heard = (source, mic) => {
+      const key = source * scene.mics.length + mic;
+      if (!levels.has(key)) levels.set(key, heardLevel(scene, found, source, mic));
+      return levels.get(key);
+    };
     scene.mics.forEach((mic, m) => mic.on.forEach((source) => scene.mics.forEach((other, o) => {
       if (o === m || other.on.includes(source) || together.has(`${m} ${o}`)) return;
       const own = found.paths[source][m], there = found.paths[source][o];
       const ratio = apart(mic.at, other.at) / own.distance_m, bleed = there.level_db - own.level_db;
       rows.push({
         mic: m, source, other_mic: o, mic_distance_ratio: ratio, path_ratio: there.distance_m / own.distance_m,
-        bleed_db: bleed, passes: ratio >= RATIO * (1 - 1e-9), bleed_passes: bleed <= -BLEED_DB + 1e-9,
+        bleed_db: bleed, bleed_heard_db: heard(source, o) - heard(source, m), passes: ratio >= RATIO * (1 - 1e-9), bleed_passes: bleed <= -BLEED_DB + 1e-9,
       });
     })));
     return rows;
@@ -164,10 +189,9 @@ micalign.arithmetic = (() => {
     const gain = gainTowards(there, found.axes[mic], image);
     const inverted = (gain < 0) !== (direct.gain < 0);
     const delay = Math.max(distance - direct.distance_m, 0) / scene.speed_m_s;
-    const own = scene.sources[source].level_db ?? 0;
     return {
       surface: name, delay_s: delay, at_m: at, from_hz: fromHz, polarity: inverted ? -1 : 1,
-      level_db: floored(kept * gain / Math.max(distance, 1e-6)) + own - direct.level_db,
+      level_db: floored(kept * gain / Math.max(distance, 1e-6)) - direct.level_db,
       first_notch_hz: inverted ? 0 : delay >= SHORTEST_S ? 0.5 / delay : null,
     };
   }
@@ -213,7 +237,7 @@ micalign.arithmetic = (() => {
 
   return {
     AUDIBLE_HZ, FLOOR_DB, SURFACES, aimPoint, apart, arrivals, axisOf, between, clearance, clip, diDifference, diMics,
-    difference, dot, minus, notchDepth, notches, pairs, peakHeight, peaks, plus, reflections, response, size, spacing,
+    difference, heardLevel, minus, notchDepth, notches, pairs, peakHeight, peaks, plus, reflections, response, size, spacing,
     teeth, unit,
   };
 })();

@@ -1,6 +1,6 @@
 """How long does a frame of the live plan take while a hand moves? 16 mics and 12 sources, everything unfolded or not.
 
-    python -m pytest tests/bench/report/test_plan_frames.py -m bench -s
+python -m pytest tests/bench/report/test_plan_frames.py -m bench -s
 """
 
 from __future__ import annotations
