@@ -7,9 +7,18 @@ The public names below are loaded when they are first used, so that importing th
 ...     sources=(micalign.Source("snare", (2.0, 2.0, 0.7)),),
 ...     mics=(micalign.Mic("near", (2.2, 2.0, 0.9)), micalign.Mic("far", (3.5, 3.0, 1.8))),
 ... )
->>> row = micalign.predict(scene).differences[0]
+>>> found = micalign.predict(scene)
+>>> found
+Arrivals; sound travels at 344.0 m/s
+mic      snare
+near   0.82 ms
+far    6.14 ms
+>>> row = found.differences[0]
 >>> f"{row.difference_s * 1e3:.2f} ms, first notch at {row.first_notch_hz:.0f} Hz"
 '5.32 ms, first notch at 94 Hz'
+
+Results print as short tables, in a terminal and in a notebook; they hold numpy arrays by attribute
+(``found.arrival_s``) and give plain values (``found.to_dict()``).
 """
 
 from __future__ import annotations
@@ -19,62 +28,91 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from micalign.acoustics.comb import notches_hz, peaks_hz
-    from micalign.acoustics.placement import place
+    from micalign.acoustics.placement import Placement, place
     from micalign.acoustics.prediction import Prediction, predict
-    from micalign.acoustics.survey import surveyed
+    from micalign.acoustics.survey import Survey, survey, surveyed
     from micalign.delay.measure import Delay, measure_many, measure_pair
     from micalign.errors import MicalignError, OutputError, SceneError, TakeError
-    from micalign.files.audio import open_take, open_track
+    from micalign.figures.comb import Copy, comb_figure
+    from micalign.figures.equal_distance import equal_distance_figure
+    from micalign.figures.plan import plan_figure
+    from micalign.figures.take import spectrum_figure
+    from micalign.figures.timeline import timeline_figure
+    from micalign.files.audio import open_take, open_track, open_tracks, write_audio
     from micalign.files.scenes import read_scene
-    from micalign.findings.rules import findings
+    from micalign.notebook import Alignment, Checked, Measurement, align, check, measure
     from micalign.scene.document import parse_scene
-    from micalign.scene.model import Di, Mic, Room, Scene, Source
+    from micalign.scene.model import Box, Di, Mic, Pair, Room, Scene, Source, Tape
     from micalign.take.model import Take, Track
 
 __version__ = "0.1.0"
 
 _HOMES: Final = {
     "acoustics.comb": ("notches_hz", "peaks_hz"),
-    "acoustics.placement": ("place",),
+    "acoustics.placement": ("Placement", "place"),
     "acoustics.prediction": ("Prediction", "predict"),
-    "acoustics.survey": ("surveyed",),
+    "acoustics.survey": ("Survey", "survey", "surveyed"),
     "delay.measure": ("Delay", "measure_many", "measure_pair"),
     "errors": ("MicalignError", "OutputError", "SceneError", "TakeError"),
-    "files.audio": ("open_take", "open_track"),
+    "figures.comb": ("Copy", "comb_figure"),
+    "figures.equal_distance": ("equal_distance_figure",),
+    "figures.plan": ("plan_figure",),
+    "figures.take": ("spectrum_figure",),
+    "figures.timeline": ("timeline_figure",),
+    "files.audio": ("open_take", "open_track", "open_tracks", "write_audio"),
     "files.scenes": ("read_scene",),
-    "findings.rules": ("findings",),
+    "notebook": ("Alignment", "Checked", "Measurement", "align", "check", "measure"),
     "scene.document": ("parse_scene",),
-    "scene.model": ("Di", "Mic", "Room", "Scene", "Source"),
+    "scene.model": ("Box", "Di", "Mic", "Pair", "Room", "Scene", "Source", "Tape"),
     "take.model": ("Take", "Track"),
 }
 _HOME_OF: Final = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Alignment",
+    "Box",
+    "Checked",
+    "Copy",
     "Delay",
     "Di",
+    "Measurement",
     "Mic",
     "MicalignError",
     "OutputError",
+    "Pair",
+    "Placement",
     "Prediction",
     "Room",
     "Scene",
     "SceneError",
     "Source",
+    "Survey",
     "Take",
     "TakeError",
+    "Tape",
     "Track",
-    "findings",
+    "align",
+    "check",
+    "comb_figure",
+    "equal_distance_figure",
+    "measure",
     "measure_many",
     "measure_pair",
     "notches_hz",
     "open_take",
     "open_track",
+    "open_tracks",
     "parse_scene",
     "peaks_hz",
     "place",
+    "plan_figure",
     "predict",
     "read_scene",
+    "spectrum_figure",
+    "survey",
     "surveyed",
+    "timeline_figure",
+    "write_audio",
 ]
 
 

@@ -144,9 +144,23 @@ def test_functions_are_short() -> None:
     assert median(lengths) <= 8
 
 
+def _code_lines(path: Path) -> int:
+    """Lines of code: docstrings, comments and blank lines left out, for reasons are to stand where they are needed."""
+    tree = _tree(path)
+    lines = path.read_text(encoding="utf-8").splitlines()
+    told: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+            told.update(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+    return sum(
+        bool(line.strip()) and not line.strip().startswith("#") and number not in told
+        for number, line in enumerate(lines, 1)
+    )
+
+
 def test_files_hold_one_idea() -> None:
-    """At 300 lines a file is split."""
-    assert [str(path) for path in MODULES if len(path.read_text(encoding="utf-8").splitlines()) > 300] == []
+    """At 250 lines of code a file is looked at for its second idea."""
+    assert [str(path) for path in MODULES if _code_lines(path) > 250] == []
 
 
 def test_public_names_are_declared_and_told() -> None:

@@ -21,6 +21,8 @@ from micalign.acoustics.placing.rounding import rounded
 from micalign.acoustics.placing.search import best_layout, groups_of, stuck_mics
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import Point, Scene
+from micalign.shown import Listing, Shown
+from micalign.units import show_length
 
 __all__ = ["Move", "Placement", "StringLength", "place", "placement_cost"]
 
@@ -51,8 +53,8 @@ class StringLength:
     distance_m: float
 
 
-@dataclass(frozen=True)
-class Placement:
+@dataclass(frozen=True, repr=False)
+class Placement(Shown):
     """What `place` found.
 
     Attributes
@@ -94,6 +96,16 @@ class Placement:
         moved = {move.mic for move in self.moved}
         ends = [tape.between for tape in self.scene.tapes if moved.intersection(tape.between)]
         return {frozenset(pair): _apart_m(self.scene, *pair) for pair in ends}
+
+    def _listing(self) -> Listing:
+        unit = self.scene.length_unit
+
+        def told(point: Point) -> str:
+            return ", ".join(show_length(value, unit) for value in point)
+
+        rows = ((one.mic, told(one.from_m), told(one.to_m), show_length(one.move_m, unit)) for one in self.moves)
+        title = "Feasible" if self.feasible else "Not feasible"
+        return Listing(title, ("mic", "from", "to", "move"), rows, len(self.moves))
 
 
 def placement_cost(scene: Scene, start: Scene | None = None) -> float:

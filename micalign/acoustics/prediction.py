@@ -7,6 +7,7 @@ signs are told where the rows are made.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -19,8 +20,11 @@ from micalign.acoustics.reflections import Reflection, bounces, reflections
 from micalign.acoustics.room import RoomFigures, room_figures
 from micalign.acoustics.spacing import Spacing, spacing
 from micalign.acoustics.stereo import PairGeometry, PairSource, pair_geometry, pairs
+from micalign.arrays import Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Scene
+from micalign.shown import Listing, Shown
+from micalign.units import show_ms_known
 
 __all__ = ["Path", "Prediction", "predict"]
 
@@ -45,9 +49,9 @@ class Path:
     air_loss_db: float
 
 
-@dataclass(frozen=True, eq=False)
-class Prediction:
-    """Every figure of a scene."""
+@dataclass(frozen=True, eq=False, repr=False)
+class Prediction(Shown):
+    """Every figure of a scene: rows to read, and arrays of shape (sources, mics) to calculate with."""
 
     speed_of_sound_m_s: float
     speed_uncertainty_m_s: float
@@ -61,6 +65,48 @@ class Prediction:
     pair_geometry: tuple[PairGeometry, ...]
     di_differences: tuple[DiDifference, ...]
     arrivals: Arrivals
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Names, the first axis of the arrays."""
+        return self.arrivals.sources
+
+    @property
+    def mics(self) -> tuple[str, ...]:
+        """Names, the second axis of the arrays."""
+        return self.arrivals.mics
+
+    @property
+    def distance_m(self) -> Floats:
+        """Metres from each source to each mic, shape (S, M)."""
+        return self.arrivals.distance_m
+
+    @property
+    def arrival_s(self) -> Floats:
+        """Seconds from each source to each mic, shape (S, M)."""
+        return self.arrivals.arrival_s
+
+    @property
+    def uncertainty_s(self) -> Floats:
+        """One standard deviation of each arrival, seconds, shape (S, M)."""
+        return self.arrivals.uncertainty_s
+
+    @property
+    def level_db(self) -> Floats:
+        """Level of each source at each mic, 0 for 1 m on the axis, shape (S, M)."""
+        return self.arrivals.level_db
+
+    def to_dict(self) -> dict[str, Any]:
+        """All rows as plain values; the arrays are in them."""
+        return {key: value for key, value in super().to_dict().items() if key != "arrivals"}
+
+    def _listing(self) -> Listing:
+        rows = (
+            (mic, *(show_ms_known(*pair) for pair in zip(late.tolist(), sigma.tolist(), strict=True)))
+            for mic, late, sigma in zip(self.mics, self.arrival_s.T, self.uncertainty_s.T, strict=True)
+        )
+        title = f"Arrivals; sound travels at {self.speed_of_sound_m_s:.1f} m/s"
+        return Listing(title, ("mic", *self.sources), rows, len(self.mics))
 
 
 def predict(scene: Scene, *, order: int = 1) -> Prediction:

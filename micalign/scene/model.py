@@ -26,6 +26,8 @@ from micalign.scene.surround import (
     Room,
     Surface,
 )
+from micalign.shown import Listing, Shown
+from micalign.units import show_length
 
 __all__ = [
     "PATTERNS",
@@ -190,8 +192,8 @@ class Tape:
     plus_minus_m: float = 0.01
 
 
-@dataclass(frozen=True)
-class Scene:
+@dataclass(frozen=True, repr=False)
+class Scene(Shown):
     """Everything a scene file says.
 
     Raises
@@ -228,6 +230,16 @@ class Scene:
         faults = [fault.sentence for fault in scene_faults(self)]
         if faults:
             raise SceneError(faults)
+
+    def _listing(self) -> Listing:
+        things: tuple[Source | Mic | Di, ...] = (*self.sources, *self.mics, *self.dis)
+        rows = ((one.name, type(one).__name__.lower(), self._place_of(one)) for one in things)
+        return Listing(self.title or "Scene", ("name", "kind", "at"), rows, len(things), words=2)
+
+    def _place_of(self, one: Source | Mic | Di) -> str:
+        if isinstance(one, Di):
+            return f"of {one.of}"
+        return ", ".join("?" if value is None else show_length(value, self.length_unit) for value in one.at)
 
     @cached_property
     def _by_name(self) -> Mapping[str, Source | Mic | Di]:

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
+from micalign.shown import Listing, Shown
 
 __all__ = ["BLOCK_FRAMES", "ArraySamples", "Samples", "Take", "Track"]
 
@@ -42,7 +43,7 @@ class ArraySamples:
         return self.samples[start : start + frames].copy()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Track:
     """One channel of sound.
 
@@ -64,6 +65,8 @@ class Track:
     >>> track = Track.from_array("click", [0.0, 1.0, 0.0, 0.0], 48000)
     >>> track.frames, float(track.read(1, 1)[0])
     (4, 1.0)
+    >>> track, np.asarray(track)
+    (Track('click', 4 samples at 48000 Hz), array([0., 1., 0., 0.]))
     >>> [block.tolist() for block in track.blocks(3)]
     [[0.0, 1.0, 0.0], [0.0]]
     """
@@ -85,6 +88,13 @@ class Track:
         if values.ndim != 1:
             raise TakeError(f"track '{name}' has the shape {values.shape}: give one channel, shape (frames,)")
         return cls(name, int(sample_rate), len(values), ArraySamples(values), start_s)
+
+    def __repr__(self) -> str:
+        return f"Track({self.name!r}, {self.frames} samples at {self.sample_rate} Hz)"
+
+    def __array__(self, dtype: npt.DTypeLike | None = None, copy: bool | None = None) -> npt.NDArray[Any]:
+        """All samples, shape (frames,); always a copy."""
+        return self.read().astype(dtype or np.float64, copy=False)
 
     @property
     def duration_s(self) -> float:
@@ -109,8 +119,8 @@ class Track:
             yield self.read(start, min(frames, self.frames - start))
 
 
-@dataclass(frozen=True)
-class Take:
+@dataclass(frozen=True, repr=False)
+class Take(Shown):
     """Tracks of one sample rate that were recorded together.
 
     Raises
@@ -136,6 +146,16 @@ class Take:
     def sample_rate(self) -> int:
         """Hertz, the same for every track."""
         return self.tracks[0].sample_rate
+
+    def to_dict(self) -> dict[str, Any]:
+        """What there is, without the samples."""
+        keys = ("name", "sample_rate", "frames", "start_s")
+        return {"tracks": [{key: getattr(track, key) for key in keys} for track in self.tracks]}
+
+    def _listing(self) -> Listing:
+        rows = ((track.name, f"{track.duration_s:.3f} s") for track in self.tracks)
+        title = f"{len(self.tracks)} tracks at {self.sample_rate} Hz"
+        return Listing(title, ("track", "length"), rows, len(self.tracks))
 
     @property
     def frames(self) -> int:
