@@ -41,6 +41,8 @@ METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 
 FULL_SCALE_16_BIT: Final = 32768.0
 
+_AUDIBLE_HZ: Final = 20_000.0
+
 
 @overload
 def db_from_amplitude(ratio: float) -> float: ...
@@ -153,10 +155,13 @@ def show_hz_range(low_hz: float, high_hz: float | None) -> str:
 
     >>> show_hz_range(590.2, 641.0), show_hz_range(9640.0, 11230.0), show_hz_range(700.0, None)
     ('590-640 Hz', '9.6-11.2 kHz', 'above 700 Hz')
+    >>> show_hz_range(430.0, 8100.0), show_hz_range(430.0, 8e5)
+    ('400-8100 Hz', 'above 430 Hz')
     """
-    if high_hz is None:
+    if high_hz is None or high_hz > _AUDIBLE_HZ:
         return f"above {show_hz(float(significant(low_hz, 2)))}"
-    step = 10.0 ** max(math.floor(math.log10(max(high_hz - low_hz, 1e-3) / 2)), 0)
+    width = math.floor(math.log10(max(high_hz - low_hz, 1e-3) / 2))
+    step = 10.0 ** max(min(width, math.floor(math.log10(max(low_hz, 1.0)))), 0)
     low, high = (round(value / step) * step for value in (low_hz, high_hz))
     if low == high:
         return show_hz(low_hz)

@@ -15,7 +15,7 @@ import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals
 from micalign.acoustics.comb import AUDIBLE_HZ, first_notch_range_hz, notch_depth_db, peak_height_db
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Bools, Floats, Ints
 
 __all__ = ["MOST_TEETH", "Difference", "differences"]
 
@@ -47,22 +47,32 @@ class Difference:
     peak_height_db: float
 
 
-def differences(found: Arrivals) -> tuple[Difference, ...]:
-    """The differences of a scene, source by source, pair by pair in the order of the file."""
+def differences(found: Arrivals, *, wanted: Bools | None = None) -> tuple[Difference, ...]:
+    """The differences of a scene, source by source, pair by pair in the order of the file.
+
+    ``wanted``, shape (S, M), leaves out the rows of a source in which one of the two mics is not wanted.
+    """
     first, second = np.triu_indices(len(found.mics), 1)
+    shown = np.ones((len(found.sources), len(first)), dtype=bool)
+    if wanted is not None:
+        shown = wanted[:, first] & wanted[:, second]
+        kept = shown.any(axis=0)
+        first, second, shown = first[kept], second[kept], shown[:, kept]
     late = found.arrival_s[:, second] - found.arrival_s[:, first]
-    sigma = difference_uncertainty_s(found, first, second)
-    level = found.blend_db[:, second] - found.blend_db[:, first]
-    same = found.sign[:, second] * found.sign[:, first] > 0
+    sigma = difference_uncertainty_s(found, first, second)[shown]
+    level = (found.blend_db[:, second] - found.blend_db[:, first])[shown]
+    same = (found.sign[:, second] * found.sign[:, first] > 0)[shown]
+    late = late[shown]
     notches, notch_count = _teeth(late, np.where(same, 0.5, 0.0))
     peaks, peak_count = _teeth(late, np.where(same, 1.0, 0.5))
+    row, column = np.nonzero(shown)
     columns = zip(
-        [source for source in found.sources for _ in first],
-        [(found.mics[a], found.mics[b]) for a, b in zip(first, second, strict=True)] * len(found.sources),
-        *(array.ravel().tolist() for array in (late, sigma, level, same)),
+        [found.sources[index] for index in row.tolist()],
+        [(found.mics[first[index]], found.mics[second[index]]) for index in column.tolist()],
+        *(array.tolist() for array in (late, sigma, level, same)),
         _cut(notches, notch_count),
         _cut(peaks, peak_count),
-        *(array.ravel().tolist() for array in (notch_depth_db(level), peak_height_db(level))),
+        *(array.tolist() for array in (notch_depth_db(level), peak_height_db(level))),
         strict=True,
     )
     return tuple(_row(*column) for column in columns)

@@ -20,7 +20,7 @@ from micalign.acoustics.reflections import Reflection, bounces, reflections
 from micalign.acoustics.room import RoomFigures, room_figures
 from micalign.acoustics.spacing import Spacing, spacing
 from micalign.acoustics.stereo import PairGeometry, PairSource, pair_geometry, pairs
-from micalign.arrays import Floats
+from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Scene
 from micalign.shown import Listing, Shown
@@ -109,7 +109,7 @@ class Prediction(Shown):
         return Listing(title, ("mic", *self.sources), rows, len(self.mics))
 
 
-def predict(scene: Scene, *, order: int = 1) -> Prediction:
+def predict(scene: Scene, *, order: int = 1, tasks_only: bool = False) -> Prediction:
     """Work out a scene.
 
     Parameters
@@ -118,6 +118,8 @@ def predict(scene: Scene, *, order: int = 1) -> Prediction:
         With every position known: see `micalign.acoustics.survey.surveyed`.
     order : int
         Up to how many bounces reflections are followed, 1 to 3.
+    tasks_only : bool
+        Differences and reflections only of what the mics are ``on``: all that the rules read, and quicker.
 
     Raises
     ------
@@ -141,20 +143,27 @@ def predict(scene: Scene, *, order: int = 1) -> Prediction:
     struck = bounces(scene, found, order=order)
     levels = heard(scene, found, struck)
     places = {thing.name: thing.position for thing in scene.placed()}
+    wanted = _tasks(scene) if tasks_only else None
     return Prediction(
         speed_of_sound_m_s=found.speed_m_s,
         speed_uncertainty_m_s=found.speed_sigma_m_s,
         paths=_paths(scene, found, levels),
-        differences=differences(found),
+        differences=differences(found, wanted=wanted),
         spacing=spacing(scene, found, levels),
         bleed=bleed(scene, found, levels),
-        reflections=reflections(found, struck),
+        reflections=reflections(found, struck, wanted=wanted),
         room=room_figures(scene.room, places, found.speed_m_s) if scene.room else None,
         pairs=pairs(scene, found),
         pair_geometry=tuple(pair_geometry(scene, found, pair) for pair in scene.pairs),
         di_differences=di_differences(scene, found),
         arrivals=found,
     )
+
+
+def _tasks(scene: Scene) -> Bools:
+    """Which mic is on which source, shape (S, M)."""
+    tasks = [[source.name in mic.on for mic in scene.mics] for source in scene.sources]
+    return np.array(tasks, dtype=bool).reshape(len(scene.sources), len(scene.mics))
 
 
 def _paths(scene: Scene, found: Arrivals, levels: Heard) -> tuple[Path, ...]:

@@ -100,9 +100,9 @@ def bounces(scene: Scene, found: Arrivals, *, order: int = 1) -> tuple[Bounces, 
     return (*walls, *(_panel_bounce(found, panel, frame) for panel, frame in frames))
 
 
-def reflections(found: Arrivals, struck: Sequence[Bounces]) -> tuple[Reflection, ...]:
-    """The reflections of a scene: by source, mic and surface."""
-    columns = [list(_rows(found, one)) for one in struck]
+def reflections(found: Arrivals, struck: Sequence[Bounces], *, wanted: Bools | None = None) -> tuple[Reflection, ...]:
+    """The reflections of a scene: by source, mic and surface; of the ``wanted`` cells, shape (S, M), alone."""
+    columns = [list(_rows(found, one, wanted)) for one in struck]
     return tuple(row for cell in zip(*columns, strict=True) for row in cell if row is not None)
 
 
@@ -198,12 +198,13 @@ def _bounce(
     return Bounces(name, len(surfaces), delay, level, inverted, heard, at, from_hz)
 
 
-def _rows(found: Arrivals, one: Bounces) -> Iterator[Reflection | None]:
+def _rows(found: Arrivals, one: Bounces, wanted: Bools | None) -> Iterator[Reflection | None]:
     count = found.distance_m.size
     places = one.at_m.reshape(-1, 3).tolist() if one.at_m is not None else [None] * count
     limits = one.from_hz.ravel().tolist() if one.from_hz is not None else [None] * count
     cells = product(found.sources, found.mics)
-    arrays = (array.ravel().tolist() for array in (one.delay_s, one.level_db, one.inverted, one.heard))
+    heard_there = one.heard if wanted is None else one.heard & wanted
+    arrays = (array.ravel().tolist() for array in (one.delay_s, one.level_db, one.inverted, heard_there))
     for (source, mic), delay, level, inverted, heard, place, limit in zip(cells, *arrays, places, limits, strict=True):
         notch = 0.0 if inverted else 0.5 / delay if delay >= 25e-6 else None
         at = tuple(place) if place is not None else None

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -116,6 +117,7 @@ def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> Room
     )
 
 
+@lru_cache(maxsize=32)
 def modes(size_m: Point, speed_m_s: float, *, upper_hz: float = UPPER_HZ) -> tuple[Mode, ...]:
     """The modes of a box up to ``upper_hz``, lowest first; in a huge hall to where some fifty thousand are told.
 
@@ -189,11 +191,13 @@ def critical_distance_m(room: Room) -> float:
     return float(np.sqrt(absorption_area_m2(room)[0] / (16 * np.pi)))
 
 
+@lru_cache(maxsize=32)
 def gaps(found: tuple[Mode, ...], upper_hz: float) -> tuple[Gap, ...]:
     """Neighbouring modes more than 20 Hz apart, up to ``upper_hz``."""
     return tuple(Gap(a.hz, b.hz) for a, b in pairwise(found) if b.hz - a.hz > _GAP_HZ and a.hz < upper_hz)
 
 
+@lru_cache(maxsize=32)
 def pile_ups(found: tuple[Mode, ...]) -> tuple[PileUp, ...]:
     """Modes within half a hertz of each other where fewer than five share their third of an octave."""
     hz = np.array([mode.hz for mode in found])

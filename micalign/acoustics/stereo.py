@@ -20,9 +20,10 @@ import numpy as np
 from micalign.acoustics.arrivals import Arrivals
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db
 from micalign.acoustics.differences import difference_uncertainty_s
-from micalign.scene.model import Pair, Scene
+from micalign.scene.model import Pair, Scene, Tape
 
 __all__ = [
+    "DISAGREES",
     "IMAGE_TOLERANCE_PERCENT",
     "PairClass",
     "PairGeometry",
@@ -35,6 +36,9 @@ __all__ = [
 PairClass = Literal["coincident", "near-coincident", "spaced", "mid-side"]
 
 IMAGE_TOLERANCE_PERCENT: Final = 17.0
+
+DISAGREES: Final = 3.5
+"""A tape and the positions disagree beyond so many standard deviations of their difference (W. Baarda 1968)."""
 
 _FULL_DB, _FULL_S, _FULL_SHARE = 15.0, 1.12e-3, 0.93
 # Shares of full level or time (the mean of both) at which the image stands 0, 10, 20 and 30 of 30 degrees out.
@@ -61,7 +65,8 @@ class PairSource:
 
     ``image_percent``: -100 at the first mic's loudspeaker, 0 in the middle, +100 at the second's; None where the
     channels are of opposite polarity or the pair is mid-side. ``within_tolerance`` holds ``difference_s`` against the
-    pair's tolerance for every source; ``equal_to`` says whether the scene asks for that.
+    pair's tolerance for every source; ``equal_to`` says whether the scene asks for that. Where both ways were measured
+    with tapes more closely than the positions are known, the difference and its uncertainty are the tapes'.
     """
 
     pair: str
@@ -123,16 +128,17 @@ def _row(scene: Scene, found: Arrivals, pair: Pair, row: int) -> PairSource:
     late = float(found.arrival_s[row, b] - found.arrival_s[row, a])
     level = float(found.blend_db[row, b] - found.blend_db[row, a])
     polarity = 1 if found.sign[row, a] * found.sign[row, b] > 0 else -1
-    notches = notches_hz(late, polarity=polarity)
     placed = polarity > 0 and pair_geometry(scene, found, pair).kind != "mid-side"
-    sigma = difference_uncertainty_s(found, np.array([a]), np.array([b]))[row, 0]
+    sigma = float(difference_uncertainty_s(found, np.array([a]), np.array([b]))[row, 0])
+    late, sigma = _by_tapes(scene, found, pair, row, (late, sigma))
+    notches = notches_hz(late, polarity=polarity)
     return PairSource(
         pair.name,
         found.sources[row],
         late,
         abs(late) <= pair.tolerance_s,
         found.sources[row] in pair.equal_to,
-        float(sigma),
+        sigma,
         (float(found.distance_m[row, a]), float(found.distance_m[row, b])),
         level,
         image_percent(late, level) if placed else None,
@@ -140,3 +146,27 @@ def _row(scene: Scene, found: Arrivals, pair: Pair, row: int) -> PairSource:
         notch_depth_db(level),
         peak_height_db(level),
     )
+
+
+def _by_tapes(
+    scene: Scene, found: Arrivals, pair: Pair, row: int, by_places: tuple[float, float]
+) -> tuple[float, float]:
+    """Difference and uncertainty by the tapes from a source to both mics, where these are known more closely."""
+    lengths = {frozenset(tape.between): tape for tape in scene.tapes}
+    tapes = [lengths.get(frozenset((found.sources[row], mic))) for mic in pair.mics]
+    first, second = (
+        tape if tape and _agrees(found, row, tape, mic) else None for tape, mic in zip(tapes, pair.mics, strict=True)
+    )
+    if first is None or second is None:
+        return by_places
+    late = (second.distance_m - first.distance_m) / found.speed_m_s
+    in_air = late * found.speed_sigma_m_s / found.speed_m_s
+    sigma = float(np.linalg.norm([np.hypot(first.plus_minus_m, second.plus_minus_m) / found.speed_m_s, in_air]))
+    return (late, sigma) if sigma < by_places[1] else by_places
+
+
+def _agrees(found: Arrivals, row: int, tape: Tape, mic: str) -> bool:
+    """Whether a tape and the positions may both be right; where not, a rule of its own tells it."""
+    column = found.mics.index(mic)
+    sigma = np.linalg.norm([tape.plus_minus_m, found.source_sigma_m[row], found.mic_sigma_m[column]])
+    return bool(abs(tape.distance_m - found.distance_m[row, column]) <= DISAGREES * sigma)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micalign.cli.options import PATH, json_option, quiet_option
-from micalign.cli.output import console, note, print_json
+from micalign.cli.options import PATH, force_option, json_option, quiet_option
+from micalign.cli.output import clean, console, note, print_json
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
@@ -37,19 +37,47 @@ def _print_rules(context: click.Context, _: click.Parameter, asked: bool) -> Non
 @click.option(
     "--rules", is_flag=True, is_eager=True, expose_value=False, callback=_print_rules, help="Only the list of rules."
 )
+@click.option(
+    "--mend",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="A number from the list of findings: its remedy is applied to a copy.  [default: nothing]",
+)
+@click.option(
+    "--write",
+    type=PATH,
+    metavar="NEW.toml",
+    help="Where --mend writes the new scene; your comments are kept.  [default: nothing]",
+)
+@force_option
 @json_option
 @quiet_option
-def command(scene: Path, order: int, everything: bool, tapes: bool, as_json: bool, quiet: bool) -> int:
+def command(
+    scene: Path,
+    *,
+    order: int,
+    everything: bool,
+    tapes: bool,
+    mend: int | None,
+    write: Path | None,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
     """Arrival times, comb notches, spacing rule, reflections and room of a scene.
 
-    Ends with findings: what is wrong, how much, and one move that mends it. Exit status 1 where a rule failed (a
+    Ends with findings: what is wrong, how much, and what mends it. Each remedy was tried on a copy of the scene, and
+    is told only where the finding is then gone with nothing as bad instead. Exit status 1 where a rule failed (a
     warning or a problem); notes alone give 0.
 
     \b
     Examples:
       micalign check scenes/jazz-kit.toml
       micalign check scenes/jazz-kit.toml --tapes
+      micalign check scenes/jazz-kit.toml --mend 1 --write mended.toml
     """
+    if (mend is None) != (write is None):
+        raise click.UsageError("--mend N and --write NEW.toml go together: which finding, and where to write")
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.scenes import read_scene  # noqa: PLC0415
 
@@ -64,19 +92,57 @@ def command(scene: Path, order: int, everything: bool, tapes: bool, as_json: boo
     if tapes:
         _print_tapes(planned, as_json=as_json)
         return 0
+    predicted = predict(planned, order=order)
+    if mend is not None and write is not None:
+        return _mend(scene, planned, predicted, (mend, write), force=force, as_json=as_json, quiet=quiet)
     from micalign.findings.cautions import cautions  # noqa: PLC0415
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
-    from micalign.findings.rules import findings  # noqa: PLC0415
+    from micalign.findings.rules import every_finding, found  # noqa: PLC0415
 
-    predicted = predict(planned, order=order)
-    found, minded = findings(planned, predicted), cautions(planned)
+    minded, name = cautions(planned), planned.title or scene.name
     if as_json:
         from micalign.report.check import check_document  # noqa: PLC0415
 
-        print_json(check_document(planned.title or scene.name, predicted, found, cautions=minded))
+        every = every_finding(planned, predicted)
+        print_json(check_document(name, predicted, every, cautions=minded))
     else:
-        _print_words(planned, predicted, found, minded, everything=everything, name=planned.title or scene.name)
-    return int(is_wrong(found))
+        every = found(planned, predicted)
+        _print_words(planned, predicted, every, minded, everything=everything, name=name)
+    return int(is_wrong(every))
+
+
+def _mend(
+    path: Path,
+    planned: Scene,
+    predicted: Prediction,
+    what: tuple[int, Path],
+    *,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    """Apply one finding's remedy, write the new scene, and tell what was changed."""
+    from micalign.errors import SceneError  # noqa: PLC0415 - as above
+    from micalign.files.scenes import write_changes  # noqa: PLC0415
+    from micalign.findings.rules import found, mended  # noqa: PLC0415
+    from micalign.report.check import finding_rows  # noqa: PLC0415
+    from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415
+
+    number, out = what
+    every = found(planned, predicted)
+    if number > len(every):
+        raise SceneError(f"{path}: there is no finding {number}: 'micalign check' numbers {len(every)} of them")
+    finding = mended(planned, every[number - 1])
+    if not finding.changes:
+        raise SceneError(f"{path}: no change of the scene mends finding {number}: {finding.advice}")
+    after = changed(planned, finding.changes)
+    write_changes(path, out, finding.changes, force=force, tapes_m=tape_lengths_m(planned, after))
+    note(f"wrote {out}", quiet=quiet)
+    if as_json:
+        print_json({"scene": planned.title or path.name, "written": str(out), "findings": finding_rows([finding])})
+    else:
+        console().print(f"{clean(finding.message)}\n-> {clean(finding.advice)}")
+    return 0
 
 
 def _print_tapes(scene: Scene, *, as_json: bool) -> None:
@@ -91,18 +157,19 @@ def _print_tapes(scene: Scene, *, as_json: bool) -> None:
 def _print_words(
     scene: Scene,
     predicted: Prediction,
-    found: tuple[Finding, ...],
+    every: tuple[Finding, ...],
     minded: tuple[str, ...],
     *,
     everything: bool,
     name: str,
 ) -> None:
-    from micalign.cli.output import clean  # noqa: PLC0415
+    from micalign.findings.rules import told, with_remedies  # noqa: PLC0415
     from micalign.report import bleedtables as bleed  # noqa: PLC0415
     from micalign.report import checktables as tables  # noqa: PLC0415
     from micalign.report import checkwords as words  # noqa: PLC0415
 
-    width = console().width
+    width, numbers = console().width, {finding.key: number for number, finding in enumerate(every, start=1)}
+    shown = with_remedies(scene, every if everything else told(every))
     _print_blocks(
         f"{clean(name)}\n{tables.heading(scene, predicted)}",
         *tables.arrival_tables(scene, predicted, everything=everything, width=width),
@@ -114,17 +181,22 @@ def _print_words(
         tables.direct_table(predicted),
         "\n".join(words.room_lines(predicted.room)),
         words.mode_table(scene, predicted, everything=everything),
-        _count(found),
-        words.finding_table(found),
+        _count(every, shown),
+        words.finding_table(shown, numbers),
         words.caution_lines(minded),
     )
 
 
-def _count(found: tuple[Finding, ...]) -> str:
-    if not found:
+def _count(every: tuple[Finding, ...], shown: tuple[Finding, ...]) -> str:
+    if not every:
         return "No findings: every rule is met."
-    wrong = sum(finding.severity != "note" for finding in found)
-    return f"Findings: {wrong} to mend, {len(found) - wrong} to know. 'micalign check --rules' lists the rules."
+    wrong = sum(finding.severity != "note" for finding in every)
+    hidden = f" {len(shown)} of them are shown, all with --all." if len(shown) < len(every) else ""
+    star = " A star: --mend N --write NEW.toml applies it." if any(finding.changes for finding in shown) else ""
+    return (
+        f"Findings: {wrong} to mend, {len(every) - wrong} to know.{hidden}{star} 'micalign check --rules' lists the "
+        "rules."
+    )
 
 
 def _print_blocks(*blocks: Any) -> None:

@@ -1,8 +1,8 @@
-"""Scene files: read one; write a copy with new positions that keeps the user's comments and layout; what they hold."""
+"""Scene files: read one; write a copy with new positions or other changes, comments and layout kept; what they hold."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,9 +12,18 @@ from micalign.scene.document import parse_scene
 from micalign.units import METRES
 
 if TYPE_CHECKING:
+    from micalign.scene.changes import Change
     from micalign.scene.model import Coordinates, Scene
 
-__all__ = ["positions_text", "read_scene", "read_text", "scene_reference", "write_positions"]
+__all__ = [
+    "changes_text",
+    "positions_text",
+    "read_scene",
+    "read_text",
+    "scene_reference",
+    "write_changes",
+    "write_positions",
+]
 
 _LARGEST_BYTES: Final = 1_000_000
 
@@ -82,6 +91,73 @@ def write_positions(
     write_text(Path(out_path), text, force=force)
 
 
+def write_changes(
+    scene_path: str | Path,
+    out_path: str | Path,
+    changes: Sequence[Change],
+    *,
+    force: bool = False,
+    tapes_m: Mapping[frozenset[str], float] | None = None,
+) -> None:
+    """Write a copy of a scene file after some changes, its comments and layout kept.
+
+    Parameters
+    ----------
+    changes : sequence of Change
+        Lengths in metres; written in the file's own length unit.
+    tapes_m : mapping of two names to float, optional
+        New lengths of the tapes between them, metres.
+    """
+    from micalign.files.whole import write_text  # noqa: PLC0415 - reading a scene needs no writer
+
+    text = changes_text(read_text(scene_path), changes, tapes_m=tapes_m)
+    parse_scene(text, str(out_path))
+    write_text(Path(out_path), text, force=force)
+
+
+def changes_text(text: str, changes: Sequence[Change], *, tapes_m: Mapping[frozenset[str], float] | None = None) -> str:
+    """The text of a scene after some changes, comments and layout kept.
+
+    >>> from micalign.scene.changes import Change
+    >>> text = '[[mic]]  # by the door\\nname = "room"\\nat = [1, 2, 1.5]  # tripod\\n'
+    >>> print(changes_text(text, [Change("mic", "room", "polarity", -1)]))
+    [[mic]]  # by the door
+    name = "room"
+    at = [1, 2, 1.5]  # tripod
+    polarity = -1
+    <BLANKLINE>
+    """
+    import tomlkit  # noqa: PLC0415 - only writers need it
+
+    document: Any = tomlkit.parse(positions_text(text, {}, tapes_m=tapes_m))
+    unit = METRES[document.get("length_unit", "m")]
+    for change in changes:
+        table = _entry(document, change)
+        if change.unit != "m":
+            _put(table, change.key, list(change.value) if isinstance(change.value, tuple) else change.value)
+        elif isinstance(change.value, tuple):
+            _put(table, change.key, _array(tuple(float(value) for value in change.value), unit))
+        else:
+            _put(table, change.key, _rounded(float(change.value), unit))
+    result: str = tomlkit.dumps(document)
+    return result
+
+
+def _entry(document: Any, change: Change) -> Any:
+    """The table that a change is about; a panel that is not there yet is added."""
+    import tomlkit  # noqa: PLC0415 - as above
+
+    for table in document.get(change.table, []):
+        if table.get("name") == change.name:
+            return table
+    if change.table not in document:
+        document.append(change.table, tomlkit.aot())
+    made = tomlkit.table()
+    made.add("name", change.name)
+    document[change.table].append(made)
+    return document[change.table][-1]
+
+
 def positions_text(
     text: str,
     positions: Mapping[str, Coordinates],
@@ -117,7 +193,7 @@ def positions_text(
     return result
 
 
-def _array(position: Coordinates, unit: float) -> Any:
+def _array(position: Sequence[float | None], unit: float) -> Any:
     import tomlkit  # noqa: PLC0415 - as above
 
     array = tomlkit.array()

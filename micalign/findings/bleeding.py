@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Final
+
+import numpy as np
 
 from micalign.acoustics.heard import Bleed
 from micalign.acoustics.prediction import Path, Prediction
 from micalign.acoustics.spacing import CLOSE_M
-from micalign.findings.finding import Finding
+from micalign.findings.finding import Finding, Remedy
+from micalign.findings.moves import rounded_up
+from micalign.findings.places import allowed, towards
+from micalign.findings.remedies import at_place, of_pattern, spread
 from micalign.scene.model import Scene
 from micalign.units import show_db, show_length
 
@@ -16,20 +22,40 @@ __all__ = ["heard_besides", "near_field"]
 
 _LOUD_BLEED_DB: Final = -10.0
 """Bleed louder than this against a close mic's own source is heard in the mix (common practice, no source)."""
+_NEAREST_M: Final = 0.03
 _ROOM_DB: Final = 3.0
 """Where the room adds more than the direct sound has, neither aim nor angle helps."""
 
 
 def heard_besides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A close mic hears another source less than 10 dB below its own; one finding a mic, for the loudest."""
+    """A close mic hears another source less than 10 dB below its own."""
     own = {(path.mic, path.source): path.distance_m for path in prediction.paths}
-    told: set[str] = set()
     for row in prediction.bleed:
-        if row.mic not in told and row.heard_db > _LOUD_BLEED_DB and own[row.mic, row.own] <= CLOSE_M:
-            told.add(row.mic)
+        if row.heard_db > _LOUD_BLEED_DB and own[row.mic, row.own] <= CLOSE_M:
             yield Finding(
-                "bleed", "note", (row.mic, row.own, row.source), _said(row), _advice(row), row.heard_db - _LOUD_BLEED_DB
+                "bleed",
+                "note",
+                (row.mic, row.own, row.source),
+                _said(row),
+                _advice(row),
+                row.heard_db - _LOUD_BLEED_DB,
+                alike=(row.mic,),
+                propose=partial(_less_bleed, scene, row, own[row.mic, row.own]),
             )
+
+
+def _less_bleed(scene: Scene, row: Bleed, own_m: float) -> Iterator[Remedy]:
+    """Nearer to its own source, turned so that the other lies off its lobe, or of another pattern."""
+    mic, source = scene.mic(row.mic), np.array(scene.source(row.own).position)
+    here = np.array(mic.position)
+    share = 10 ** ((_LOUD_BLEED_DB - row.heard_db) / 20)
+    steps = rounded_up(0.001, scene.length_unit) * np.arange(1.0, 61.0)
+    near = towards(here, source, steps[(own_m - steps <= own_m * share) & (own_m - steps >= _NEAREST_M)])
+    for place in spread(near[allowed(scene, mic, near)], here, count=4):
+        yield at_place(scene, mic, place, towards=row.own)
+    for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
+        if pattern != mic.pattern or mic.aim != row.own:
+            yield of_pattern(mic, pattern, row.own)
 
 
 def _said(row: Bleed) -> str:

@@ -1,32 +1,28 @@
 """The rule on strong reflections: which surface sends a source back too loud, and what would mend that.
 
-What absorbs, and from where: printed tables give 0.5 or more for a heavy carpet on concrete from 1.5 kHz (0.37 at
-1 kHz, 0.60 at 2 kHz), for a heavy curtain hung in folds from 420 Hz (0.35 at 250 Hz, 0.55 at 500 Hz), for 5 cm of glass
-wool from 170 Hz (0.22 at 125 Hz, 0.82 at 250 Hz). So a rug does nothing for a notch at 400 Hz. Carpet, curtain: table
-of general building materials, in many handbooks (Ballou's among them); glass wool: tables of its makers.
+What absorbs, and how much of it at which frequency: carpet and curtain from the table of general building materials
+that many handbooks print (Ballou's among them), glass wool from its makers' tables. A cover is proposed only where
+what it takes at the first notch is enough, over what the surface takes already.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.reflections import Reflection
-from micalign.findings.finding import Finding
-from micalign.findings.moves import (
-    image_of,
-    mended_by_moving_nearer,
-    reflection_levels_db,
-    rounded_up,
-    say_length,
-    say_place,
-)
-from micalign.scene.model import SURFACES, Mic, Scene
+from micalign.arrays import Bools, Floats
+from micalign.findings.finding import Finding, Remedy
+from micalign.findings.moves import image_of, reflection_levels_db, rounded_up, say_length, say_place
+from micalign.findings.places import towards
+from micalign.findings.remedies import moves, of_pattern, turned
+from micalign.scene.changes import Change
+from micalign.scene.model import SURFACES, Mic, Point, Scene
 from micalign.units import show_db, show_hz, show_ms_known
 
 __all__ = ["COVERS", "Cover", "strong_reflection"]
@@ -36,44 +32,65 @@ _HEARD_DB: Final = -10.0
 _TYPICAL_S: Final = 40e-6  # what 1 cm at each end makes of a delay
 _THICK_M: Final = 0.05
 _FAR: Final = 2.0  # a mic twice as far from its source as another one is there to be far
+_WORKS_TO_HZ: Final = 10_000.0
+_FLAT_M: Final = 0.005
+_HANG_M: Final = 0.8
+"""What bringing and hanging something costs, in metres of carrying a stand (common practice, no source)."""
+_ROUND_M: Final = 0.4
+"""Nothing is laid under or hung behind what stands within so much of it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cover:
-    """What may be laid or hung where a sound bounces, and from which frequency it takes half of the energy."""
+    """What may be laid or hung where a sound bounces, and what it takes of the energy at 125 Hz, 250 Hz ... 4 kHz."""
 
     words: str
-    from_hz: float
+    takes: tuple[float, float, float, float, float, float]
+    thick_m: float = 0.01
+
+    def takes_at(self, hz: float) -> float:
+        """The share taken at a frequency, between its octaves along the logarithm.
+
+        >>> COVERS["rug"].takes_at(1000.0)
+        0.37
+        """
+        return float(np.interp(np.log2(hz / 125.0), np.arange(6), self.takes))
 
 
-COVERS: Final = {"rug": Cover("a thick rug", 1500.0), "curtain": Cover("a heavy curtain or blanket in folds", 500.0)}
-"""What takes half of the energy above its own frequency, and needs no thickness; below comes `THICK`."""
-
-THICK: Final = Cover("an absorber {thickness} thick", 250.0)
+COVERS: Final = {
+    "rug": Cover("a thick rug", (0.02, 0.06, 0.14, 0.37, 0.60, 0.65)),
+    "curtain": Cover("a heavy curtain or blanket in folds", (0.14, 0.35, 0.55, 0.72, 0.70, 0.65), 0.04),
+    "absorber": Cover("an absorber {thickness} thick", (0.22, 0.82, 0.95, 0.95, 0.95, 0.95), 0.04),
+}
+"""Least to be carried first; no cover is counted on for more than 95 %."""
 
 
 def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A surface sends a mic's own source back less than 10 dB weaker; one finding a surface, for its worst mic."""
+    """A surface sends a mic's own source back less than 10 dB weaker, with a notch where the source matters."""
     on = {mic.name: mic.on for mic in scene.mics}
-    by_surface: dict[str, list[Reflection]] = defaultdict(list)
     for row in prediction.reflections:
-        if row.source in on[row.mic] and row.level_db > _HEARD_DB and row.order == 1:
-            by_surface[row.surface].append(row)
-    for surface, rows in by_surface.items():
-        worst = max(rows, key=lambda row: row.level_db)
-        others = sorted({row.mic for row in rows} - {worst.mic})
-        also = f" (also at {', '.join(repr(name) for name in others[:3])})" if others else ""
-        late = show_ms_known(worst.delay_s, _TYPICAL_S)
-        notch = "in the bass" if worst.polarity < 0 else f"at {show_hz(worst.first_notch_hz or 20e3)}"
+        heard = row.level_db > _HEARD_DB and row.order == 1 and row.source in on[row.mic]
+        if not heard or not _is_audible(scene, row):
+            continue
+        late = show_ms_known(row.delay_s, _TYPICAL_S)
+        notch = "in the bass" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 20e3)}"
         yield Finding(
             "reflection",
-            "warning" if worst.level_db > _STRONG_DB else "note",
-            (surface, worst.mic, worst.source, *others),
-            f"{_said(surface)} sends '{worst.source}' back to '{worst.mic}' {late} late, "
-            f"{show_db(abs(worst.level_db))} {'down' if worst.level_db < 0 else 'up'}{also}: first notch {notch}.",
-            _mend(scene, prediction, worst),
-            worst.level_db - _HEARD_DB,
+            "warning" if row.level_db > _STRONG_DB else "note",
+            (row.surface, row.mic, row.source),
+            f"{_said(row.surface)} sends '{row.source}' back to '{row.mic}' {late} late, "
+            f"{show_db(abs(row.level_db))} {'down' if row.level_db < 0 else 'up'}: first notch {notch}.",
+            _ear(row),
+            row.level_db - _HEARD_DB,
+            alike=(row.surface,),
+            propose=partial(_mends, scene, prediction, row),
         )
+
+
+def _is_audible(scene: Scene, row: Reflection) -> bool:
+    """Whether the comb begins below the upper end of what matters of the source."""
+    _, high = scene.source(row.source).range_hz or (0.0, _WORKS_TO_HZ)
+    return row.polarity < 0 or (row.first_notch_hz is not None and row.first_notch_hz <= high)
 
 
 def _said(surface: str) -> str:
@@ -82,17 +99,40 @@ def _said(surface: str) -> str:
     return f"The {surface} wall" if surface in SURFACES else f"The panel '{surface}'"
 
 
-def _mend(scene: Scene, prediction: Prediction, row: Reflection) -> str:
-    """The first of these that works: a close mic closer, something that absorbs there, a pattern, the floor itself."""
+def _mends(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Remedy]:
+    """The mic moved, something that absorbs there, a pattern or a turn, the floor itself."""
+    yield from _moved(scene, prediction, row)
+    yield from _covers(scene, prediction, row)
+    yield from _patterns(scene, row)
+    yield from _on_the_floor(scene, row)
+
+
+def _moved(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Remedy]:
+    """A move that keeps two thirds of the mic's distance; of a far mic nearly all of it, since it is there for that."""
     mic, source = scene.mic(row.mic), np.array(scene.source(row.source).position)
-    wanted = _STRONG_DB if row.level_db > _STRONG_DB else _HEARD_DB
-    if not _is_far_mic(scene, prediction, row):
-        nearer = mended_by_moving_nearer(scene, mic, source, row.surface, row.level_db, wanted)
-        if nearer is not None and nearer >= 0.01:
-            return f"Move '{row.mic}' {say_length(nearer, scene.length_unit)} nearer to '{row.source}'."
-    return (
-        _cover(scene, prediction, row) or _pattern(scene, mic, row, wanted) or _boundary(scene, mic, row) or _ear(row)
+    image, here = image_of(scene, row.surface, source), np.array(mic.position)
+    if image is None:
+        return
+    own = float(np.linalg.norm(source - here))
+    least = own * (0.9 if _is_far_mic(scene, prediction, row) else 2 / 3)
+    unit = scene.length_unit
+    line = towards(here, source, rounded_up(0.001, unit) * np.arange(1.0, 41.0))
+    yield from moves(
+        scene, mic, partial(_is_weak, scene, mic, row, source, image, least, prediction.speed_of_sound_m_s), also=line
     )
+
+
+def _is_weak(
+    scene: Scene, mic: Mic, row: Reflection, source: Floats, image: Floats, least_m: float, speed: float, places: Floats
+) -> Bools:
+    """At which places the reflection is weak, or its first notch above what matters of the source."""
+    here = np.array(mic.position)[None]
+    levels = reflection_levels_db(scene, mic, source, image, 1.0, np.concatenate([here, places]))
+    own = np.linalg.norm(places - source, axis=1)
+    later_m = np.maximum(np.linalg.norm(places - image, axis=1) - own, 1e-6)
+    _, high = scene.source(row.source).range_hz or (0.0, _WORKS_TO_HZ)
+    weak = levels[1:] - levels[0] + row.level_db <= _HEARD_DB - 0.02
+    return np.asarray((weak | (speed / (2 * later_m) > 1.02 * high)) & (own >= least_m))
 
 
 def _is_far_mic(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
@@ -103,50 +143,90 @@ def _is_far_mic(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
     return any(own > _FAR * found.distance_m[found.cell(row.source, name)] for name in others)
 
 
-def _cover(scene: Scene, prediction: Prediction, row: Reflection) -> str:
-    """What absorbs at the first notch, laid where it bounces, a wavelength across; nothing where none reaches."""
-    notch = np.inf if row.first_notch_hz is None else row.first_notch_hz
-    if row.polarity < 0 or notch < THICK.from_hz:
-        return ""
-    unit, light = scene.length_unit, COVERS["rug" if row.surface == "floor" else "curtain"]
-    if notch >= light.from_hz:
-        what, rest = light.words, ""
-    else:
-        what = THICK.words.format(thickness=say_length(_THICK_M, unit))
-        across = say_length(rounded_up(prediction.speed_of_sound_m_s / notch, unit), unit)
-        what += f" and {across} across"
-        rest = f" ({light.words} takes only what lies above {light.from_hz / 1e3:g} kHz)"
-    skip = SURFACES.index(row.surface) // 2 if row.surface in SURFACES else 2
-    place = say_place(row.at_m, unit, leave_out=skip) if row.at_m else "at its middle"
+def _covers(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Remedy]:
+    """What takes enough at the first notch, laid where it bounces, a wavelength across."""
+    if row.polarity < 0 or row.first_notch_hz is None or row.surface not in SURFACES or scene.room is None:
+        return
+    already = scene.room.absorption.of(row.surface)
+    left = (1 - already) * 10 ** ((_HEARD_DB - 0.05 - row.level_db) / 10)
+    across = rounded_up(prediction.speed_of_sound_m_s / row.first_notch_hz, scene.length_unit)
+    for kind in ("rug" if row.surface == "floor" else "curtain", "absorber"):
+        cover = COVERS[kind]
+        takes = cover.takes_at(row.first_notch_hz)
+        panel = _panel(scene, row, cover, across)
+        if takes >= 1 - left and panel is not None:
+            yield _cover(scene, row, cover, (takes, across), panel)
+
+
+def _cover(
+    scene: Scene, row: Reflection, cover: Cover, takes: tuple[float, float], panel: tuple[Point, Point]
+) -> Remedy:
+    share, across = takes
+    unit, name = scene.length_unit, f"{cover.words.split()[1].strip()} at {row.surface}, {row.mic}"
+    what = f"{cover.words.format(thickness=say_length(_THICK_M, unit))}, {say_length(across, unit)} across,"
+    skip = SURFACES.index(row.surface) // 2
     verb = {"floor": "Lay", "ceiling": "Hang"}.get(row.surface, "Put")
-    return f"{verb} {what} where it bounces: {place}{rest}."
+    centre, normal = panel
+    return Remedy(
+        f"{verb} {what} where it bounces: {say_place(centre, unit, leave_out=skip)}.",
+        (
+            Change("panel", name, "centre", tuple(round(value, 4) for value in centre), "m"),
+            Change("panel", name, "normal", normal),
+            Change("panel", name, "size", (round(across, 4), round(across, 4)), "m"),
+            Change("panel", name, "absorption", round(share, 3)),
+        ),
+        _HANG_M,
+    )
 
 
-def _pattern(scene: Scene, mic: Mic, row: Reflection, wanted_db: float) -> str:
-    """A cardioid faced to the source, where the sound comes back from behind the mic: its place may stay."""
-    source = np.array(scene.source(row.source).position)
+def _panel(scene: Scene, row: Reflection, cover: Cover, across: float) -> tuple[Point, Point] | None:
+    """Centre and normal of a cover where the sound bounces; None where something stands there already."""
+    if row.at_m is None or scene.room is None:
+        return None
+    axis, far = divmod(SURFACES.index(row.surface), 2)
+    centre, normal = list(row.at_m), [0.0, 0.0, 0.0]
+    centre[axis] = scene.room.size[axis] - cover.thick_m if far else cover.thick_m
+    normal[axis] = -1.0 if far else 1.0
+    for thing in scene.placed():
+        off = np.abs(np.subtract(thing.position, centre))
+        if off[axis] < _ROUND_M and max(off[k] for k in range(3) if k != axis) < across / 2 + _ROUND_M / 2:
+            return None
+    return (centre[0], centre[1], centre[2]), (normal[0], normal[1], normal[2])
+
+
+def _patterns(scene: Scene, row: Reflection) -> Iterator[Remedy]:
+    """A directional mic faced to the source, where that alone weakens what comes back enough: its place may stay."""
+    mic, source = scene.mic(row.mic), np.array(scene.source(row.source).position)
     image = image_of(scene, row.surface, source)
     if image is None:
-        return ""
+        return
+    if mic.aim != row.source and mic.pattern != "omni":
+        yield turned(scene, mic, row.source)
     here = np.array(mic.position)[None]
-    was, turned = (
-        float(reflection_levels_db(scene, one, source, image, 1.0, here)[0])
-        for one in (mic, replace(mic, pattern="cardioid", aim=row.source))
-    )
-    level = row.level_db + turned - was
-    if level > wanted_db:
-        return ""
-    do = f"Face '{mic.name}'" if mic.pattern == "cardioid" else f"Take a cardioid for '{mic.name}', faced"
-    return f"{do} to '{row.source}': the bounce falls to {show_db(level)}."
+    for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
+        was, then = (
+            float(reflection_levels_db(scene, one, source, image, 1.0, here)[0])
+            for one in (mic, replace(mic, pattern=pattern, aim=row.source))
+        )
+        level = row.level_db + then - was
+        if level <= _HEARD_DB:
+            yield of_pattern(mic, pattern, row.source, gain=f": the bounce falls to {show_db(level)}")
 
 
-def _boundary(scene: Scene, mic: Mic, row: Reflection) -> str:
+def _on_the_floor(scene: Scene, row: Reflection) -> Iterator[Remedy]:
     """A single mic laid on the floor: both ways are one there."""
+    mic = scene.mic(row.mic)
     if row.surface != "floor" or any(mic.name in pair.mics for pair in scene.pairs):
-        return ""
-    return f"Lay '{mic.name}' on the floor, its capsule within 1 cm of it: direct and bounced sound then arrive as one."
+        return
+    x, y, _ = mic.position
+    yield Remedy(
+        f"Lay '{mic.name}' on the floor, its capsule within {say_length(_FLAT_M, scene.length_unit)} of it: direct "
+        "and bounced sound then arrive as one.",
+        (Change("mic", mic.name, "at", (x, y, _FLAT_M), "m"),),
+        max(mic.position[2], _HANG_M),
+    )
 
 
 def _ear(row: Reflection) -> str:
     way = {"floor": "heights", "ceiling": "heights"}.get(row.surface, "distances from it")
-    return f"No cover that can be carried reaches so low: choose among {way} of '{row.mic}' by ear."
+    return f"Choose among {way} of '{row.mic}' by ear."

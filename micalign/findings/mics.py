@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.prediction import Prediction
-from micalign.arrays import Floats
-from micalign.findings.finding import Finding
-from micalign.findings.moves import axis_degrees, say_move
-from micalign.scene.model import Keepout, Scene, Source
+from micalign.arrays import Bools, Floats
+from micalign.findings.finding import Finding, Remedy
+from micalign.findings.moves import axis_degrees, rounded_up, say_move
+from micalign.findings.remedies import moves, of_pattern, turned
+from micalign.scene.model import Keepout, Mic, Scene, Source
 from micalign.units import show_db
 
 __all__ = ["hears_inverted", "in_keepout", "looks_away", "own_sources", "without_a_task"]
@@ -31,9 +33,21 @@ def in_keepout(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                     "problem",
                     (mic.name, keepout.name),
                     f"'{mic.name}' stands inside '{keepout.name}', where no mic may be.",
-                    f"Move '{mic.name}' {say_move(out, scene.length_unit)}.",
+                    f"The shortest way out is {say_move(out, scene.length_unit)}: what stands in it has to give way.",
                     float(np.linalg.norm(out)),
+                    propose=partial(_ways_out, scene, mic, out),
                 )
+
+
+def _ways_out(scene: Scene, mic: Mic, out: Floats) -> Iterator[Remedy]:
+    step = rounded_up(float(np.linalg.norm(out)), scene.length_unit) / float(np.linalg.norm(out))
+    straight = (np.array(mic.position) + out * step)[None]
+    reach = 2 * float(np.linalg.norm(out)) + 0.3
+    yield from moves(scene, mic, _everywhere, within_m=reach, also=straight)
+
+
+def _everywhere(places: Floats) -> Bools:
+    return np.ones(len(places), dtype=bool)
 
 
 def _way_out(keepout: Keepout, at: Floats) -> Floats | None:
@@ -85,9 +99,22 @@ def hears_inverted(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 (mic.name, source.name),
                 f"'{mic.name}' hears its source '{source.name}' {angle:.0f} degrees off its axis, with its rear lobe: "
                 "inverted.",
-                f"Turn '{mic.name}' by {angle:.0f} degrees, to face '{source.name}'.",
+                f"Its task needs another pattern, or a mic of its own for '{source.name}'.",
                 abs(gain),
+                propose=partial(_turns, scene, mic, source.name),
             )
+
+
+def _turns(scene: Scene, mic: Mic, source: str) -> Iterator[Remedy]:
+    """To its source, between all its sources, with its pair, or with a wider pattern."""
+    yield turned(scene, mic, source)
+    if len(mic.on) > 1:
+        places = [scene.source(name).position for name in mic.on]
+        x, y, z = np.mean(places, axis=0).round(4).tolist()
+        yield turned(scene, mic, (x, y, z), why=", between what it is on")
+    for pattern in ("cardioid", "subcardioid", "omni"):
+        if pattern != mic.pattern:
+            yield of_pattern(mic, pattern, source)
 
 
 def looks_away(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -103,8 +130,9 @@ def looks_away(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             (mic.name, source.name),
             f"'{mic.name}' looks {angle:.0f} degrees past its source '{source.name}' and hears it {_weaker(loss)} on "
             "its axis.",
-            f"Turn '{mic.name}' by {angle:.0f} degrees, to face '{source.name}'.",
+            f"Its task needs a wider pattern, or a mic of its own for '{source.name}'.",
             float(loss),
+            propose=partial(_turns, scene, mic, source.name),
         )
 
 
@@ -129,6 +157,11 @@ def without_a_task(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             tuple(idle),
             f"The scene does not say what {names} {'is' if len(idle) == 1 else 'are'} there to take, "
             "so most rules pass over it.",
-            f'Write on = "{scene.sources[0].name}" (or the like) under the mic.',
+            f'Write on = "{_nearest_source(scene, idle[0])}" (or the like) under the mic.',
             -1.0,
         )
+
+
+def _nearest_source(scene: Scene, name: str) -> str:
+    here = scene.mic(name).position
+    return min(scene.sources, key=lambda source: float(np.linalg.norm(np.subtract(source.position, here)))).name

@@ -7,6 +7,7 @@ the scene's own unit is metric or not.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -20,15 +21,13 @@ from micalign.units import METRES, show_centimetres, show_length
 __all__ = [
     "WAYS",
     "axis_degrees",
-    "equalling_move",
     "image_of",
-    "mended_by_moving_nearer",
     "reflection_levels_db",
     "rounded_up",
     "say_length",
     "say_move",
     "say_place",
-    "stays_inside",
+    "string_length",
 ]
 
 WAYS: Final = (("to the right", "to the left"), ("toward the back", "toward the front"), ("up", "down"))
@@ -46,6 +45,24 @@ def say_length(metres: float, unit: str) -> str:
     return show_centimetres(metres) if metres < 1 else show_length(metres, "m")
 
 
+def string_length(metres: float, unit: str) -> str:
+    """The length of a string to cut: to the millimetre, or the eighth of an inch.
+
+    >>> string_length(1.2669, "m"), string_length(1.2669, "in"), string_length(1.2669, "ft")
+    ('126.7 cm', '49 7/8 in', '4 ft 1 7/8 in')
+    """
+    if unit not in {"in", "ft"}:
+        return f"{metres * 100:.1f} cm"
+    eighths = round(metres / METRES["in"] * 8)
+    feet, eighths = divmod(eighths, 96) if unit == "ft" else (0, eighths)
+    inches, rest = divmod(eighths, 8)
+    below = math.gcd(rest, 8)
+    words = [f"{feet} ft"] if feet else []
+    inch = [str(inches)] if inches or not (rest or feet) else []
+    inch += [f"{rest // below}/{8 // below}"] if rest else []
+    return " ".join([*words, *([" ".join(inch) + " in"] if inch else [])])
+
+
 def rounded_up(metres: float, unit: str) -> float:
     """A length rounded up to what `say_length` says of it, so that a move is never told too short.
 
@@ -56,7 +73,9 @@ def rounded_up(metres: float, unit: str) -> float:
     return math.ceil(metres / step - 1e-6) * step
 
 
-def say_move(move_m: Floats, unit: str) -> str:
+def say_move(
+    move_m: Floats, unit: str, *, say: Callable[[float, str], str] = say_length, least_m: float = 0.005
+) -> str:
     """A move by its axes, the largest first; what is under half a centimetre is left out.
 
     >>> say_move(np.array([0.05, -0.12, 0.002]), "m")
@@ -64,9 +83,9 @@ def say_move(move_m: Floats, unit: str) -> str:
     """
     order = sorted(range(3), key=lambda axis: -abs(move_m[axis]))
     parts = [
-        f"{say_length(abs(float(move_m[axis])), unit)} {WAYS[axis][int(move_m[axis] < 0)]}"
+        f"{say(abs(float(move_m[axis])), unit)} {WAYS[axis][int(move_m[axis] < 0)]}"
         for axis in order
-        if abs(move_m[axis]) >= 0.005
+        if abs(move_m[axis]) >= least_m
     ]
     return " and ".join(parts) if len(parts) < 3 else f"{parts[0]}, {parts[1]} and {parts[2]}"
 
@@ -83,35 +102,6 @@ def say_place(point: Point, unit: str, *, leave_out: int | None = None) -> str:
         for axis, (value, way) in enumerate(zip(point, froms, strict=True))
         if axis != leave_out
     )
-
-
-def equalling_move(mic: Floats, partner: Floats, sources: Floats) -> Floats | None:
-    """The shortest move of ``mic`` after which it is as far from every source as ``partner`` is, within 1 m.
-
-    Gauss-Newton with the least-norm step; sources of shape (K, 3), at most three. None where there is no such move.
-
-    >>> move = equalling_move(np.array([1.0, 0, 2.0]), np.array([-1.1, 0, 2.0]), np.array([[0.0, 0, 0]]))
-    >>> float(np.round(np.linalg.norm(move), 3))
-    0.046
-    """
-    wanted = np.linalg.norm(partner - sources, axis=1)
-    at = mic.astype(float)
-    for _ in range(25):
-        way = at - sources
-        length = np.linalg.norm(way, axis=1)
-        step = np.linalg.pinv(way / length[:, None], rcond=1e-3) @ (wanted - length)
-        at = at + step
-        if np.linalg.norm(step) < 1e-6:
-            break
-    reached = np.max(np.abs(np.linalg.norm(at - sources, axis=1) - wanted)) < 1e-3
-    return at - mic if reached and np.linalg.norm(at - mic) < 1.0 else None
-
-
-def stays_inside(scene: Scene, place: Floats) -> bool:
-    """Whether a place is above the floor and, where there is a room, in it."""
-    size = scene.room.size if scene.room else (np.inf, np.inf, np.inf)
-    low = 0.0 if scene.room else -np.inf
-    return bool(place[2] > 0 and np.all(place > low) and np.all(place < size))
 
 
 def image_of(scene: Scene, surface: str, source: Floats) -> Floats | None:
@@ -140,23 +130,6 @@ def reflection_levels_db(scene: Scene, mic: Mic, source: Floats, image: Floats, 
         levels.append(np.maximum(gain, 1e-9) / np.maximum(np.linalg.norm(places - origin, axis=1), 1e-6))
     ratio: Floats = 20 * np.log10(kept * levels[0] / levels[1])
     return ratio
-
-
-def mended_by_moving_nearer(
-    scene: Scene, mic: Mic, source: Floats, surface: str, level_db: float, wanted_db: float
-) -> float | None:
-    """How much nearer to its source a mic must go for a reflection to fall to ``wanted_db``.
-
-    None where that is beyond a third of the way.
-    """
-    image, here = image_of(scene, surface, source), np.array(mic.position)
-    if image is None:
-        return None
-    share = np.linspace(0.0, 1 / 3, 101)
-    places = here + share[:, None] * (source - here)
-    levels = reflection_levels_db(scene, mic, source, image, 1.0, places)
-    fallen = np.flatnonzero(levels - levels[0] + level_db <= wanted_db)
-    return float(share[fallen[0]] * np.linalg.norm(source - here)) if len(fallen) else None
 
 
 def axis_degrees(scene: Scene, mic: Mic, point: Point) -> float:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import product
+from functools import partial
+from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.room import LOWEST, Mode, mode_strengths
+from micalign.acoustics.room import LOWEST, Mode, RoomFigures, mode_strengths
+from micalign.acoustics.stereo import DISAGREES
+from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding
 from micalign.findings.mics import own_sources
-from micalign.findings.moves import WAYS, say_length
+from micalign.findings.moves import say_length
+from micalign.findings.remedies import moves
 from micalign.scene.model import Mic, Scene
 from micalign.units import METRES, show_db, show_hz, show_length
 
@@ -25,6 +29,9 @@ __all__ = [
     "transition",
 ]
 
+_NULL: Final = 0.1
+_EXCITED: Final = 0.5
+
 
 def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A mic beyond the critical distance sits in the null of a low mode that its source excites and needs."""
@@ -36,37 +43,36 @@ def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
         if prediction.arrivals.distance_m[row, column] < room.critical_distance_m:
             continue
         for index, mode in enumerate(room.modes[:LOWEST]):
-            weak = room.strengths[mic.name][index] < 0.1 and room.strengths[source.name][index] > 0.5
-            if weak and low <= mode.hz <= high:
-                yield _null_finding(scene, mic, source.name, mode)
+            if _is_null(room.strengths[mic.name][index], room.strengths[source.name][index], mode, (low, high)):
+                yield Finding(
+                    "mode-null",
+                    "warning",
+                    (mic.name, source.name),
+                    f"'{mic.name}' stands in the null of the room's {show_hz(mode.hz)} mode, which '{source.name}' "
+                    "excites and needs.",
+                    "Take that note from a mic nearer to it.",
+                    1.0,
+                    propose=partial(moves, scene, mic, partial(_out_of_nulls, scene, room, mic)),
+                )
                 break
 
 
-def _null_finding(scene: Scene, mic: Mic, source: str, mode: Mode) -> Finding:
-    move, way = _out_of_null(scene, mic, mode)
-    return Finding(
-        "mode-null",
-        "warning",
-        (mic.name, source),
-        f"'{mic.name}' stands in the null of the room's {show_hz(mode.hz)} mode, which '{source}' excites and needs.",
-        f"Move '{mic.name}' {say_length(move, scene.length_unit)} {way}.",
-        1.0,
-    )
+def _is_null(mic: float, source: float, mode: Mode, range_hz: tuple[float, float]) -> bool:
+    """Whether a mic misses a mode that its source excites and needs."""
+    return mic < _NULL and source > _EXCITED and range_hz[0] <= mode.hz <= range_hz[1]
 
 
-def _out_of_null(scene: Scene, mic: Mic, mode: Mode) -> tuple[float, str]:
-    """The shortest move along one axis to a third of the mode's full strength."""
+def _out_of_nulls(scene: Scene, room: RoomFigures, mic: Mic, places: Floats) -> Bools:
+    """Which places miss none of the modes of what a mic is on, with a little to spare."""
     assert scene.room is not None
-    found = []
-    for axis, sign in product(range(3), (1, -1)):
-        steps = np.arange(1, 400) * 0.01
-        places = np.tile(np.array(mic.position), (len(steps), 1))
-        places[:, axis] += sign * steps
-        inside = (places[:, axis] > 0.05) & (places[:, axis] < scene.room.size[axis] - 0.05)
-        good = np.flatnonzero((mode_strengths(scene.room.size, (mode,), places)[:, 0] > 1 / 3) & inside)
-        if len(good):
-            found.append((float(steps[good[0]]), WAYS[axis][int(sign < 0)]))
-    return min(found) if found else (0.3, "in any direction")
+    shown = room.modes[:LOWEST]
+    strength = mode_strengths(scene.room.size, shown, places)
+    good = np.ones(len(places), dtype=bool)
+    for name in mic.on:
+        wanted = scene.source(name).range_hz or (0.0, 0.0)
+        needed = [index for index, mode in enumerate(shown) if _is_null(0.0, room.strengths[name][index], mode, wanted)]
+        good &= (strength[:, needed] > 1.3 * _NULL).all(axis=1)
+    return good
 
 
 def transition(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -135,10 +141,7 @@ def air_takes_treble(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             (worst.source, worst.mic),
             f"Over {show_length(worst.distance_m, scene.length_unit)} to '{worst.mic}' the air alone takes "
             f"{show_db(worst.air_loss_db)} of '{worst.source}' at 8 kHz.",
-            f"Move '{worst.mic}' {show_length(worst.distance_m * (1 - 1 / worst.air_loss_db), scene.length_unit)} "
-            "nearer for less than 1 dB."
-            if worst.air_loss_db > 1.1
-            else f"Lift the treble of '{worst.mic}' by {show_db(worst.air_loss_db)} at 8 kHz.",
+            f"Lift the treble of '{worst.mic}' by {show_db(worst.air_loss_db)} at 8 kHz.",
             -0.7,
         )
 
@@ -150,7 +153,7 @@ def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
         a, b = (things[name] for name in tape.between)
         between = float(np.linalg.norm(np.subtract(a.position, b.position)))
         sigma = float(np.linalg.norm([tape.plus_minus_m, a.plus_minus_m, b.plus_minus_m]))
-        if abs(between - tape.distance_m) > 3.5 * sigma:
+        if abs(between - tape.distance_m) > DISAGREES * sigma:
             unit = scene.length_unit
             yield Finding(
                 "tape",

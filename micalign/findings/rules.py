@@ -5,16 +5,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from micalign.acoustics.prediction import Prediction
 from micalign.findings import bleeding, bounces, mics, rooms, sharing, stereo
 from micalign.findings.finding import SEVERITIES, Finding
+from micalign.findings.trial import tried
 from micalign.scene.model import Scene
 
-__all__ = ["RULES", "Rule", "findings"]
+__all__ = ["RULES", "Rule", "every_finding", "findings", "found", "mended", "told", "with_remedies"]
 
 Check: TypeAlias = Callable[[Scene, Prediction], Iterator[Finding]]
 
@@ -155,29 +156,73 @@ RULES: Final[tuple[Rule, ...]] = (
 """Every rule, in the order of the printed list."""
 
 
-def findings(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
-    """Everything the rules find, problems first, then warnings, then notes; the heaviest first within each.
+def found(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
+    """Everything the rules find, none left out, no remedy tried: problems first, the heaviest first within each."""
+    every = [finding for rule in RULES for finding in rule.check(scene, prediction)]
+    return tuple(sorted(every, key=_heaviest))
 
-    Of one rule at most three failures and a note or two are told; the last of them says how many more there are.
+
+def findings(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
+    """What is worth telling, each with what mends it: see `told` and `micalign.findings.trial`."""
+    return with_remedies(scene, told(found(scene, prediction)))
+
+
+def with_remedies(scene: Scene, some: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Some findings of a scene, each with what mends it: its remedies are tried against every rule."""
+    return tried(scene, some, found)
+
+
+def mended(scene: Scene, finding: Finding) -> Finding:
+    """One finding of a scene with what mends it."""
+    return with_remedies(scene, [finding])[0]
+
+
+def every_finding(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
+    """Everything the rules find, each with what mends it; the remedies of what is told are tried first."""
+    every = found(scene, prediction)
+    first = {finding.key for finding in told(every)}
+    order = sorted(every, key=lambda finding: finding.key not in first)
+    return tuple(sorted(tried(scene, order, found), key=_heaviest))
+
+
+def told(every: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Of findings that are alike the heaviest, of one rule three failures and a note or two.
+
+    The last of a rule says how many more there are.
     """
-    found = [finding for rule in RULES for finding in _strongest(rule, scene, prediction)]
-    return tuple(sorted(found, key=_heaviest))
+    most = {rule.name: rule.most_notes for rule in RULES}
+    kept: list[Finding] = []
+    for name in dict.fromkeys(finding.rule for finding in every):
+        heads = _heads([finding for finding in every if finding.rule == name])
+        failures = [finding for finding in heads if finding.severity != "note"]
+        notes = [finding for finding in heads if finding.severity == "note"]
+        kept += [*_cut(failures, _MOST_FAILURES), *_cut(notes, most.get(name, 2))]
+    return tuple(sorted(kept, key=_heaviest))
 
 
 def _heaviest(finding: Finding) -> tuple[int, float]:
     return SEVERITIES.index(finding.severity), -finding.weight
 
 
-def _strongest(rule: Rule, scene: Scene, prediction: Prediction) -> list[Finding]:
-    found = sorted(rule.check(scene, prediction), key=_heaviest)
-    failures = [finding for finding in found if finding.severity != "note"]
-    notes = [finding for finding in found if finding.severity == "note"]
-    return [*_cut(failures, _MOST_FAILURES), *_cut(notes, rule.most_notes)]
+def _heads(every: Sequence[Finding]) -> list[Finding]:
+    """The heaviest of each kind of findings that are alike, naming where the others are."""
+    kinds: dict[tuple[str, ...], list[Finding]] = {}
+    for finding in every:
+        kinds.setdefault(finding.alike or finding.key[1], []).append(finding)
+    return [_with_others(alike[0], alike[1:]) for alike in kinds.values()]
 
 
-def _cut(found: list[Finding], most: int) -> list[Finding]:
-    rest = len(found) - most
+def _with_others(head: Finding, others: Sequence[Finding]) -> Finding:
+    names = [name for name in dict.fromkeys(n for one in others for n in one.where) if name not in head.where]
+    if not names:
+        return head
+    also = ", ".join(f"'{name}'" for name in names[:3]) + (" and more" if len(names) > 3 else "")
+    return replace(head, message=f"{head.message[:-1]}; likewise {also}.")
+
+
+def _cut(kept: list[Finding], most: int) -> list[Finding]:
+    rest = len(kept) - most
     if rest <= 0:
-        return found
-    last = found[most - 1]
-    return [*found[: most - 1], replace(last, message=f"{last.message} ({rest} more of this kind.)")]
+        return kept
+    last = kept[most - 1]
+    return [*kept[: most - 1], replace(last, message=f"{last.message} ({rest} more of this kind.)")]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -11,9 +13,12 @@ from micalign.acoustics.differences import Difference
 from micalign.acoustics.direct import DiDifference
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.spacing import BLEED_DB, CLOSE_M, RATIO, Spacing
-from micalign.findings.finding import Finding
-from micalign.findings.moves import rounded_up, say_length
-from micalign.scene.model import Scene
+from micalign.arrays import Bools, Floats
+from micalign.findings.finding import Finding, Remedy
+from micalign.findings.moves import rounded_up
+from micalign.findings.places import allowed, equal_places, nearest_first, pair_of, places_round, towards
+from micalign.findings.remedies import at_place, flipped, moves, of_pattern, quieter, spread
+from micalign.scene.model import Mic, Scene
 from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
@@ -22,6 +27,8 @@ _UNHEARD_DB: Final = -20.0
 _NEAR_M: Final = 1.0
 _CLOSE_PAIR_M: Final = 0.3
 _COMB_DB: Final = -6.0
+_NEAREST_M: Final = 0.03
+_MOST_LOWER_DB: Final = 6.0
 _RANGE_HZ: Final = (50.0, 10_000.0)
 
 
@@ -33,21 +40,19 @@ def three_to_one(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A close mic and its worst neighbour: a warning where both readings of the rule fail, a note where the mics only
     stand too near for the first and the bleed can still be heard.
     """
-    worst: dict[str, Spacing] = {}
     for row in prediction.spacing:
         close = prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)] <= CLOSE_M
         if close and not row.passes and row.bleed_db > _UNHEARD_DB:
-            kept = worst.setdefault(row.mic, row)
-            worst[row.mic] = row if row.bleed_db > kept.bleed_db else kept
-    for row in worst.values():
-        yield Finding(
-            "three-to-one",
-            "note" if row.bleed_passes else "warning",
-            (row.mic, row.source, row.other_mic),
-            _bleed_words(row),
-            _come_nearer(scene, prediction, row),
-            row.bleed_db + BLEED_DB,
-        )
+            yield Finding(
+                "three-to-one",
+                "note" if row.bleed_passes else "warning",
+                (row.mic, row.source, row.other_mic),
+                _bleed_words(row),
+                "Judge the two together by ear, or put something that absorbs between them.",
+                row.bleed_db + BLEED_DB,
+                alike=(row.mic,),
+                propose=partial(_kept_apart, scene, prediction, row),
+            )
 
 
 def _bleed_words(row: Spacing) -> str:
@@ -60,26 +65,37 @@ def _bleed_words(row: Spacing) -> str:
     return f"'{row.source}' reaches '{row.other_mic}' {'' if row.bleed_passes else 'only '}{heard}{room}; {apart}."
 
 
-def _come_nearer(scene: Scene, prediction: Prediction, row: Spacing) -> str:
-    """The shortest way along the line to the source after which a reading passes, the mic's aim kept on it."""
-    found, unit = prediction.arrivals, scene.length_unit
-    source = found.source_m[found.sources.index(row.source)]
-    mic, other = (found.mic_m[found.mics.index(name)] for name in (row.mic, row.other_mic))
-    share = np.linspace(0.0, 1.0, 1001)[:-1]
-    own = (1 - share) * np.linalg.norm(source - mic)
-    between = np.linalg.norm(mic + share[:, None] * (source - mic) - other, axis=1)
-    passes = between >= RATIO * own
-    if not row.bleed_passes:
-        passes |= row.bleed_db + 20 * np.log10(1 - share) <= -BLEED_DB
-    first = int(np.argmax(passes))
-    move = rounded_up(float(own[0] - own[first]), unit)
-    if passes[first] and own[0] - move >= 0.03:
-        return (
-            f"Move '{row.mic}' {say_length(move, unit)} nearer to '{row.source}', to {say_length(own[0] - move, unit)}."
-        )
-    # The other way round: the neighbour must go so far that its path is three times the own one.
-    away = rounded_up(max(own[0] * (RATIO - row.path_ratio), 0.01), unit)
-    return f"Move '{row.other_mic}' {say_length(away, unit)} farther from '{row.source}'."
+def _kept_apart(scene: Scene, prediction: Prediction, row: Spacing) -> Iterator[Remedy]:
+    """The mic nearer to its source, the other one farther from it or looking away, a pattern that hears it less."""
+    mic, other, unit = scene.mic(row.mic), scene.mic(row.other_mic), scene.length_unit
+    source = np.array(scene.source(row.source).position)
+    here, there = np.array(mic.position), np.array(other.position)
+    own = float(np.linalg.norm(source - here))
+    steps = rounded_up(0.001, unit) * np.arange(1.0, 61.0)
+    nearer = towards(here, source, steps[steps <= own - _NEAREST_M])
+    for place in spread(nearer[allowed(scene, mic, nearer) & _passes(nearer, source, there, row, own)], here, count=4):
+        yield at_place(scene, mic, place, towards=row.source)
+    yield from moves(scene, other, lambda places: _other_passes(places, source, here, row, own), within_m=0.6)
+    for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
+        for name in other.on[:1]:
+            if pattern != other.pattern or other.aim != name:
+                yield of_pattern(other, pattern, name)
+
+
+def _passes(places: Floats, source: Floats, other: Floats, row: Spacing, own_m: float) -> Bools:
+    """Where either reading of the rule passes; where the bleed passes already, only that of the mics does."""
+    own = np.linalg.norm(source - places, axis=1)
+    passes = np.linalg.norm(places - other, axis=1) >= RATIO * own
+    wanted = _UNHEARD_DB if row.bleed_passes else -BLEED_DB
+    return np.asarray(passes | (row.bleed_db + 20 * np.log10(np.maximum(own, 1e-3) / own_m) <= wanted))
+
+
+def _other_passes(places: Floats, source: Floats, mic: Floats, row: Spacing, own_m: float) -> Bools:
+    far = np.linalg.norm(places - source, axis=1)
+    passes = np.linalg.norm(places - mic, axis=1) >= RATIO * own_m
+    wanted = _UNHEARD_DB if row.bleed_passes else -BLEED_DB
+    level = row.bleed_db - 20 * np.log10(far / max(own_m * row.path_ratio, 1e-3))
+    return np.asarray(passes | (level <= wanted))
 
 
 def _shared(scene: Scene, prediction: Prediction) -> Iterator[Difference]:
@@ -107,23 +123,21 @@ def _angle_at_source(prediction: Prediction, row: Difference) -> float:
 
 def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """Two mics on one source, within 6 dB in the blend, at unequal distances; one finding for two mics."""
-    worst: dict[tuple[str, str], Difference] = {}
     for row in _shared(scene, prediction):
         opposite = row.polarity < 0 and _angle_at_source(prediction, row) > 120
         if row.notch_depth_db <= _COMB_DB and _audible(scene, row) and not opposite:
-            kept = worst.setdefault(row.mics, row)
-            worst[row.mics] = row if row.notch_depth_db < kept.notch_depth_db else kept
-    for row in worst.values():
-        cells = [prediction.arrivals.cell(row.source, name) for name in row.mics]
-        close = all(prediction.arrivals.distance_m[cell] <= _NEAR_M for cell in cells)
-        yield Finding(
-            "comb",
-            "warning" if row.polarity < 0 or close else "note",
-            (row.source, *row.mics),
-            _comb_words(row),
-            _bring_together(scene, prediction, row),
-            -row.notch_depth_db,
-        )
+            cells = [prediction.arrivals.cell(row.source, name) for name in row.mics]
+            close = all(prediction.arrivals.distance_m[cell] <= _NEAR_M for cell in cells)
+            yield Finding(
+                "comb",
+                "warning" if row.polarity < 0 or close else "note",
+                (row.source, *row.mics),
+                _comb_words(row),
+                _align_words(row),
+                -row.notch_depth_db,
+                alike=row.mics,
+                propose=partial(_brought_together, scene, prediction, row),
+            )
 
 
 def _comb_words(row: Difference) -> str:
@@ -137,18 +151,53 @@ def _comb_words(row: Difference) -> str:
     )
 
 
-def _bring_together(scene: Scene, prediction: Prediction, row: Difference) -> str:
-    """A flip, a short move of a close mic, or, where the move would give up what the far mic is there for, a shift."""
-    first, second = row.mics
+def _align_words(row: Difference) -> str:
+    """What helps where no move does: the tracks are shifted after the take."""
+    near, _ = row.mics if row.difference_s > 0 else row.mics[::-1]
     if row.polarity < 0:
-        flipped = [name for name in row.mics if scene.mic(name).polarity < 0]
-        return f"Flip the polarity of '{flipped[0] if flipped else second}'."
-    near, far = (first, second) if row.difference_s > 0 else (second, first)
-    path = abs(row.difference_s) * prediction.speed_of_sound_m_s
-    far_m = float(prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, far)])
-    if far_m > (_CLOSE_PAIR_M if path > far_m / 2 else _NEAR_M):
-        return f"Align the tracks: shift '{near}' {_apart(row)} later."
-    return f"Move '{far}' {say_length(path, scene.length_unit)} nearer to '{row.source}'."
+        return f"Flip the polarity of '{row.mics[1]}', then align the tracks: shift '{near}' {_apart(row)} later."
+    return f"Align the tracks: shift '{near}' {_apart(row)} later."
+
+
+def _brought_together(scene: Scene, prediction: Prediction, row: Difference) -> Iterator[Remedy]:
+    """A flip, or a short move of a close mic; a mic that is there for its distance stays where it is."""
+    if row.polarity < 0:
+        yield from (flipped(scene.mic(name)) for name in sorted(row.mics, key=lambda n: scene.mic(n).polarity))
+    for mine, its in (row.mics, row.mics[::-1]):
+        mic, other = scene.mic(mine), scene.mic(its)
+        if _is_there_for_distance(prediction, row, mine, its):
+            continue
+        for names in dict.fromkeys(((row.source,), tuple(name for name in mic.on if name in other.on))):
+            yield from _equalled(scene, mic, other, names)
+        if row.polarity > 0:
+            yield from _lower(row, mic, other)
+
+
+def _equalled(scene: Scene, mic: Mic, other: Mic, names: tuple[str, ...]) -> Iterator[Remedy]:
+    points = np.array([scene.source(name).position for name in names])
+    here = np.array(mic.position)
+    if pair_of(scene, mic) is not None or len(points) > 3:
+        return
+    starts = np.concatenate([here[None], places_round(scene, mic, within_m=0.5)])
+    equal = equal_places(starts, points, np.linalg.norm(np.array(other.position) - points, axis=1))
+    good = nearest_first(equal[allowed(scene, mic, equal)], here) if len(equal) else equal
+    for place in spread(good, here, count=4):
+        yield at_place(scene, mic, place, towards=names[0])
+
+
+def _lower(row: Difference, mic: Mic, other: Mic) -> Iterator[Remedy]:
+    """A few decibels less of the weaker one, where that takes the two apart by 6 dB."""
+    short = 0.1 - 20 * float(np.log10(1 - 10 ** (_COMB_DB / 20))) - abs(row.level_difference_db)
+    weaker = row.mics[0] if row.level_difference_db > 0 else row.mics[1]
+    if mic.name == weaker and 0 < short <= _MOST_LOWER_DB:
+        yield quieter(mic, short, why=f"its sum with '{other.name}' then falls by less than 6 dB")
+
+
+def _is_there_for_distance(prediction: Prediction, row: Difference, mic: str, other: str) -> bool:
+    """A far mic, to be brought up to a close one by a large part of its way."""
+    far, near = (prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, name)] for name in (mic, other))
+    path = abs(float(far - near))
+    return bool(max(far, near) > (_CLOSE_PAIR_M if path > max(far, near) / 2 else _NEAR_M))
 
 
 def opposite_sides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -164,8 +213,15 @@ def opposite_sides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 f"'{row.mics[0]}' and '{row.mics[1]}' face '{row.source}' from opposite sides, "
                 f"{_angle_at_source(prediction, row):.0f} degrees apart: where its one side pushes the other pulls "
                 "(a drum head, an open-backed cabinet).",
-                f"Flip the polarity of '{row.mics[1]}' and keep what has more bass.",
+                f"Try the polarity of '{row.mics[1]}' both ways and keep what has more bass.",
+                propose=partial(_either_flipped, scene, row),
             )
+
+
+def _either_flipped(scene: Scene, row: Difference) -> Iterator[Remedy]:
+    for name in row.mics[::-1]:
+        remedy = flipped(scene.mic(name))
+        yield replace(remedy, words=f"{remedy.words[:-1]} and keep what has more bass.")
 
 
 def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -180,7 +236,14 @@ def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 f"'{row.source}' arrives at '{far}' {_apart(row)} after '{near}': heard as a second hit.",
                 f"Shift '{near}' {_apart(row)} later.",
                 abs(row.difference_s),
+                propose=partial(_no_second_hit, scene, row, far),
             )
+
+
+def _no_second_hit(scene: Scene, row: Difference, far: str) -> Iterator[Remedy]:
+    short = 10.1 - abs(row.level_difference_db)
+    if short <= _MOST_LOWER_DB and (row.level_difference_db > 0) == (far == row.mics[0]):
+        yield quieter(scene.mic(far), short, why="10 dB weaker, its late copy hides behind the first")
 
 
 def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

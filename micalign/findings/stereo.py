@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -10,14 +13,21 @@ import numpy as np
 from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.stereo import PairSource
-from micalign.findings.finding import Finding
-from micalign.findings.moves import equalling_move, say_length, say_move, stays_inside
-from micalign.scene.model import Pair, Scene
+from micalign.arrays import Floats
+from micalign.findings.finding import Finding, Remedy
+from micalign.findings.moves import say_length
+from micalign.findings.places import allowed, equal_places, nearest_first, places_round
+from micalign.findings.remedies import at_place, both, flipped, of_pattern, spread
+from micalign.scene.changes import Change
+from micalign.scene.model import Mic, Pair, Scene
 from micalign.units import show_db, show_hz_range, show_ms, show_ms_known
 
 __all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair"]
 
 _HEARD_DB: Final = -6.0
+_FARTHEST_M: Final = 1.5
+_UNASKED_M: Final = 2.0
+"""What it costs to move a mic that the scene does not let move, where its partner may."""
 
 
 def _rows(prediction: Prediction, pair: Pair) -> list[PairSource]:
@@ -39,25 +49,43 @@ def unequal_pair(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 (pair.name, *(row.source for row in failed)),
                 f"'{far}' of '{pair.name}' hears '{worst.source}' {late} after '{near}' "
                 f"({show_ms(pair.tolerance_s)} allowed): {say_length(path, scene.length_unit)} farther.",
-                _equal_advice(scene, pair, near, far, worst.source, path),
+                f"Let more mics move ('move' or 'reach'), or run 'micalign place': '{far}' is "
+                f"{say_length(path, scene.length_unit)} too far from '{worst.source}'.",
                 abs(worst.difference_s) / pair.tolerance_s,
+                about=(pair.name,),
+                propose=partial(_equalled, scene, pair, pair.equal_to),
             )
 
 
-def _equal_advice(scene: Scene, pair: Pair, near: str, far: str, source: str, path: float) -> str:
-    """The shortest move of one mic that makes it equally far from all wished sources, mics that may move first."""
-    points = np.array([scene.source(name).position for name in pair.equal_to])
-    moves = []
-    for name, partner in ((far, near), (near, far)):
-        here = np.array(scene.mic(name).position)
-        move = equalling_move(here, np.array(scene.mic(partner).position), points)
-        if move is not None and stays_inside(scene, here + move):
-            moves.append((not scene.mic(name).may_move, float(np.linalg.norm(move)), name, move))
-    if not moves:
-        return f"Move '{far}' {say_length(path, scene.length_unit)} nearer to '{source}'."
-    _, total, name, move = min(moves, key=lambda one: one[:2])
-    others = f" (then equal to {' and '.join(repr(one) for one in pair.equal_to)})" if len(pair.equal_to) > 1 else ""
-    return f"Move '{name}' by {say_length(total, scene.length_unit)}: {say_move(move, scene.length_unit)}{others}."
+def _equalled(scene: Scene, pair: Pair, sources: tuple[str, ...]) -> Iterator[Remedy]:
+    """One mic put as far from all the sources as its partner, mics that may move first; or both to the mean."""
+    points = np.array([scene.source(name).position for name in sources])
+    first, second = (scene.mic(name) for name in pair.mics)
+    lengths = [np.linalg.norm(np.array(mic.position) - points, axis=1) for mic in (first, second)]
+    for mic, wanted in ((first, lengths[1]), (second, lengths[0])):
+        unasked = 0.0 if mic.may_move or not (first.may_move or second.may_move) else _UNASKED_M
+        for place in _reached(scene, mic, points, wanted):
+            remedy = at_place(scene, mic, place, towards=sources[0] if len(sources) == 1 else None)
+            yield replace(remedy, effort_m=remedy.effort_m + unasked, words=_equal_words(remedy.words, sources))
+    mean = (lengths[0] + lengths[1]) / 2
+    for one, other in product(_reached(scene, first, points, mean)[:2], _reached(scene, second, points, mean)[:2]):
+        remedy = both(scene, first, one, second, other)
+        yield replace(remedy, words=_equal_words(remedy.words, sources))
+
+
+def _equal_words(words: str, sources: tuple[str, ...]) -> str:
+    """What a move is for, where that is more than the one source that it names."""
+    return words if len(sources) < 2 else f"{words[:-1]} (then equal to {' and '.join(map(repr, sources))})."
+
+
+def _reached(scene: Scene, mic: Mic, points: Floats, wanted_m: Floats) -> list[Floats]:
+    """Allowed places so far from the points, the nearest first, within a metre and a half."""
+    here = np.array(mic.position)
+    starts = np.concatenate([here[None], places_round(scene, mic, within_m=1.0)])
+    equal = equal_places(starts, points, wanted_m)
+    equal = equal[np.linalg.norm(equal - here, axis=1) < _FARTHEST_M] if len(equal) else equal
+    good = nearest_first(equal[allowed(scene, mic, equal)], here) if len(equal) else equal
+    return spread(good, here, count=5)
 
 
 def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -69,20 +97,20 @@ def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             for row in _rows(prediction, pair)
             if row.source in wanted and _combs(scene, row) and not (row.equal_to and not row.within_tolerance)
         ]
-        if rows:
-            worst = min(rows, key=lambda row: row.mono_first_notch_hz or 0.0)
-            far = pair.mics[1 if worst.difference_s > 0 else 0]
-            path = abs(worst.difference_s) * prediction.speed_of_sound_m_s
-            depth = show_db(worst.mono_notch_depth_db)
+        for row in rows:
+            depth = show_db(row.mono_notch_depth_db)
             loss = "in full" if depth == "total" else f"by {depth.lstrip('-')}"
             yield Finding(
                 "mono-sum",
                 "note",
-                (pair.name, worst.source),
-                f"Added to mono, '{pair.name}' cancels '{worst.source}' {loss}, first at "
-                f"{show_hz_range(*first_notch_range_hz(worst.difference_s, worst.uncertainty_s))}.",
-                f"For a mono-safe pair move '{far}' {say_length(path, scene.length_unit)} nearer to '{worst.source}'.",
-                -worst.mono_notch_depth_db / 100,
+                (pair.name, row.source),
+                f"Added to mono, '{pair.name}' cancels '{row.source}' {loss}, first at "
+                f"{show_hz_range(*first_notch_range_hz(row.difference_s, row.uncertainty_s))}.",
+                "Spaced pairs do so: for mono leave one of the two out, or bring the pair into one place.",
+                # The lowest notch first, and all of them after what fails.
+                -row.mono_notch_depth_db / 100 - (row.mono_first_notch_hz or 0.0) / 1e6,
+                alike=(pair.name,),
+                propose=partial(_equalled, scene, pair, tuple(dict.fromkeys((*pair.equal_to, row.source)))),
             )
 
 
@@ -108,21 +136,51 @@ def opposite_channels(scene: Scene, prediction: Prediction) -> Iterator[Finding]
                 (pair.name, worst.source),
                 f"The two channels of '{pair.name}' hear '{worst.source}' in opposite polarity, {late} apart: it has "
                 f"no place in the image and loses {loss} in mono.",
-                _one_polarity(scene, prediction, pair, worst.source),
+                f"Its two mics would have to face '{worst.source}' with their front, or it be taken out of the pair.",
                 1.0,
+                about=(pair.name,),
+                propose=partial(_one_polarity, scene, prediction, pair, worst.source),
             )
 
 
-def _one_polarity(scene: Scene, prediction: Prediction, pair: Pair, source: str) -> str:
+def _one_polarity(scene: Scene, prediction: Prediction, pair: Pair, source: str) -> Iterator[Remedy]:
+    """A flip; the pair turned as a whole, or each mic of it; patterns without a rear lobe."""
     first, second = (scene.mic(name) for name in pair.mics)
-    if first.polarity != second.polarity:
-        return f"Flip the polarity of '{second.name}'."
+    yield from (flipped(mic) for mic in (second, first))
+    yield from _pair_turned(scene, prediction, pair, source)
+    for pattern in (None, "cardioid"):
+        changes = [of_pattern(mic, pattern or mic.pattern, source) for mic in (first, second)]
+        words = f"{'Take two cardioids' if pattern else 'Face both'} for '{pair.name}', faced to '{source}'."
+        words = words if pattern else f"Face both mics of '{pair.name}' to '{source}'."
+        yield Remedy(words, tuple(change for one in changes for change in one.changes), 0.1 if pattern is None else 1.2)
+
+
+def _pair_turned(scene: Scene, prediction: Prediction, pair: Pair, source: str) -> Iterator[Remedy]:
     found = prediction.arrivals
     columns = [found.mics.index(name) for name in pair.mics]
     ahead = found.axes[columns].sum(axis=0)
     way = found.source_m[found.sources.index(source)] - found.mic_m[columns].mean(axis=0)
-    cosine = ahead @ way / max(float(np.linalg.norm(ahead) * np.linalg.norm(way)), 1e-9)
-    return f"Turn '{pair.name}' by {np.degrees(np.arccos(np.clip(cosine, -1, 1))):.0f} degrees, to face '{source}'."
+    length = float(np.linalg.norm(ahead) * np.linalg.norm(way))
+    if length < 1e-9:
+        return
+    angle = float(np.arccos(np.clip(ahead @ way / length, -1, 1)))
+    axes = [_rotated(axis, np.cross(ahead, way), angle) for axis in found.axes[columns]]
+    points = [found.mic_m[column] + 0.3 * axis for column, axis in zip(columns, axes, strict=True)]
+    yield Remedy(
+        f"Turn '{pair.name}' by {np.degrees(angle):.0f} degrees, to face '{source}'.",
+        tuple(
+            Change("mic", name, "aim", tuple(round(float(value), 4) for value in point), "m")
+            for name, point in zip(pair.mics, points, strict=True)
+        ),
+        0.05,
+    )
+
+
+def _rotated(vector: Floats, about: Floats, angle: float) -> Floats:
+    """A vector turned about an axis (O. Rodrigues 1840)."""
+    unit = about / max(float(np.linalg.norm(about)), 1e-12)
+    across, along = np.cross(unit, vector), unit * (unit @ vector)
+    return np.asarray(vector * np.cos(angle) + across * np.sin(angle) + along * (1 - np.cos(angle)))
 
 
 def too_unsure(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -131,14 +189,34 @@ def too_unsure(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
         rows = [row for row in _rows(prediction, pair) if row.equal_to and row.uncertainty_s > pair.tolerance_s]
         if rows:
             worst = max(rows, key=lambda row: row.uncertainty_s)
-            needed = pair.tolerance_s * prediction.speed_of_sound_m_s / 2
             yield Finding(
                 "unsure",
                 "note",
                 (pair.name, worst.source),
                 f"The positions of '{pair.name}' are known to {show_ms(worst.uncertainty_s)} against "
                 f"'{worst.source}', its tolerance is {show_ms(pair.tolerance_s)}.",
-                f"Measure both distances to '{worst.source}' with a tape to {say_length(needed, scene.length_unit)} "
-                "and give them as [[tape]].",
+                "Know the air's temperature better, or allow the pair more.",
                 -0.3,
+                about=(pair.name,),
+                propose=partial(_taped, scene, prediction, pair, tuple(row.source for row in rows)),
             )
+
+
+def _taped(scene: Scene, prediction: Prediction, pair: Pair, sources: tuple[str, ...]) -> Iterator[Remedy]:
+    """Both distances to each source measured with a tape, closely enough."""
+    needed = pair.tolerance_s * prediction.speed_of_sound_m_s / 2
+    found, changes = prediction.arrivals, []
+    for source, mic in product(sources, pair.mics):
+        between = (source, mic)
+        changes += [
+            Change("tape", between, "distance", float(found.distance_m[found.cell(*between)]), "m"),
+            Change("tape", between, "plus_minus", needed, "m"),
+        ]
+    to = " and ".join(repr(source) for source in sources)
+    yield Remedy(
+        f"Measure the distance from each of the two mics to {to} with a tape to "
+        f"{say_length(needed, scene.length_unit)} and give them as [[tape]].",
+        tuple(changes),
+        0.0,
+        is_measurement=True,
+    )

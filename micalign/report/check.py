@@ -51,8 +51,18 @@ def _plain(value: Any, places: int) -> Any:
 
 
 def finding_rows(found: Sequence[Finding]) -> list[dict[str, Any]]:
-    """Findings as JSON objects."""
-    return rows(found, leave_out=frozenset({"weight"}))
+    """Findings as JSON objects; ``changes`` is the remedy that was tried and holds, for a script to apply."""
+    leave_out = frozenset({"weight", "about", "alike", "propose", "changes"})
+    listed = rows(found, leave_out=leave_out)
+    return [{**row, "changes": _changes(finding)} for row, finding in zip(listed, found, strict=True)]
+
+
+def _changes(finding: Finding) -> list[dict[str, Any]]:
+    return [{key: _listed(value) for key, value in asdict(change).items()} for change in finding.changes]
+
+
+def _listed(value: Any) -> Any:
+    return list(value) if isinstance(value, tuple) else value
 
 
 def check_document(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Final
 
@@ -82,15 +82,16 @@ def _strength(value: float) -> str:
     return f"{10 * value:.0f}"
 
 
-def finding_table(found: Sequence[Finding]) -> Table | None:
-    """Each finding: what it is, and below it the move that mends it."""
+def finding_table(found: Sequence[Finding], numbers: Mapping[tuple[str, tuple[str, ...]], int]) -> Table | None:
+    """Each finding by its number: what it is, and below it what mends it; a star marks what ``--mend`` can apply."""
     from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
     from rich.text import Text  # noqa: PLC0415
 
     table = Table.grid(padding=(0, 2, 1, 0))
     for finding in found:
         said = Text(f"{clean(finding.message)}\n-> {clean(finding.advice)}")
-        table.add_row(Text(finding.severity, style=SEVERITY_STYLES[finding.severity]), said)
+        number = f"{numbers[finding.key]}{'*' if finding.changes else ''}"
+        table.add_row(Text(number), Text(finding.severity, style=SEVERITY_STYLES[finding.severity]), said)
     return table if found else None
 
 

@@ -15,9 +15,9 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.acoustics.placement import Move
 from micalign.acoustics.placing.obstacles import Obstacle
 from micalign.arrays import Floats
-from micalign.findings.moves import WAYS
+from micalign.findings.moves import WAYS, string_length
 from micalign.scene.model import Box, Scene
-from micalign.units import METRES, show_centimetres, show_length
+from micalign.units import show_centimetres, show_length
 
 __all__ = ["move_words", "obstacle_words", "short_length", "string_length"]
 
@@ -34,24 +34,6 @@ def short_length(metres: float, unit: str) -> str:
     if unit in {"in", "ft"}:
         return show_length(metres, unit)
     return show_centimetres(metres) if metres < 0.995 else show_length(metres, "m")
-
-
-def string_length(metres: float, unit: str) -> str:
-    """The length of a string to cut: to the millimetre, or the eighth of an inch.
-
-    >>> string_length(1.2669, "m"), string_length(1.2669, "in"), string_length(1.2669, "ft")
-    ('126.7 cm', '49 7/8 in', '4 ft 1 7/8 in')
-    """
-    if unit not in {"in", "ft"}:
-        return f"{metres * 100:.1f} cm"
-    eighths = round(metres / METRES["in"] * 8)
-    feet, eighths = divmod(eighths, 96) if unit == "ft" else (0, eighths)
-    inches, rest = divmod(eighths, 8)
-    below = np.gcd(rest, 8)
-    words = [f"{feet} ft"] if feet else []
-    inch = [str(inches)] if inches or not (rest or feet) else []
-    inch += [f"{rest // below}/{8 // below}"] if rest else []
-    return " ".join([*words, *([" ".join(inch) + " in"] if inch else [])])
 
 
 def move_words(scene: Scene, move: Move) -> str:

@@ -299,3 +299,48 @@ def test_names_cannot_steer_the_terminal(tmp_path: Path) -> None:
     said = micalign("check", path)
     assert "\x1b" not in said.out
     assert "[bold]m" in said.out
+
+
+def test_mend_writes_the_remedy_and_keeps_comments(tmp_path: Path) -> None:
+    """``--mend 1 --write``: the finding is gone from the new scene, comments and other lines are as they were."""
+    scene = tmp_path / "cab.toml"
+    scene.write_text(
+        '# mine\nlength_unit = "in"\n[[source]]\nname = "cab"\nat = [40, 40, 18]\nrange_hz = [80, 6000]\n'
+        '[[mic]]\nname = "close"  # black one\nat = [40, 44, 18]\non = "cab"\n'
+        '[[mic]]\nname = "other"\nat = [42, 50, 18]  # tall stand\non = "cab"\ngain_db = 5\n',
+        encoding="utf-8",
+    )
+    new = tmp_path / "new.toml"
+    before = micalign("check", scene, "--json").document["findings"]
+    assert before[0]["rule"] == "comb"
+    [change] = before[0]["changes"]
+    assert set(change) == {"table", "name", "key", "value", "unit"}
+    assert micalign("check", scene, "--mend", "1", "--write", new, "-q").status == 0
+    text = new.read_text(encoding="utf-8")
+    assert text.startswith("# mine\n")
+    assert "# black one" in text
+    assert "# tall stand" in text
+    after = micalign("check", new, "--json").document["findings"]
+    assert [one for one in after if one["rule"] == "comb"] == []
+    assert micalign("check", scene, "--mend", "99", "--write", new, "--force").status == 2
+    assert micalign("check", scene, "--mend", "1").status == 2
+
+
+def test_a_remedy_in_a_panel_is_written_as_a_table(tmp_path: Path) -> None:
+    """What absorbs is a new [[panel]], read back as it was tried."""
+    from micalign.files.scenes import changes_text
+    from micalign.scene.changes import Change
+    from micalign.scene.document import parse_scene
+
+    changes = [
+        Change("panel", "rug at floor", "centre", (2.0, 2.0, 0.01), "m"),
+        Change("panel", "rug at floor", "normal", (0.0, 0.0, 1.0)),
+        Change("panel", "rug at floor", "size", (0.5, 0.5), "m"),
+        Change("panel", "rug at floor", "absorption", 0.6),
+    ]
+    text = 'length_unit = "cm"\n[room]\nsize = [400, 400, 250]\n[[source]]\nname = "s"\nat = [100, 100, 100]\n'
+    text += '[[mic]]\nname = "m"\nat = [100, 200, 100]\n'
+    [panel] = parse_scene(changes_text(text, changes), "x").panels
+    assert panel.centre == (2.0, 2.0, 0.01)
+    assert panel.size == (0.5, 0.5)
+    assert panel.absorption == 0.6

@@ -1,0 +1,174 @@
+"""What may be done about a finding: moves, turns, patterns, polarity, level, something that absorbs.
+
+Each function makes a `Remedy`: words for a person at the stand, and the changes that say the same to a program. The
+efforts of what is no move are common practice, no source: a flip is nearly free, a turn costs as much as carrying a
+stand 2 cm, another pattern 60 cm, something to be brought and hung 80 cm, a level that is not the one wished 1.2 m.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Final, TypeAlias
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats
+from micalign.findings.finding import Remedy
+from micalign.findings.moves import axis_degrees, say_length, say_move, say_place, string_length
+from micalign.findings.places import allowed, equal_places, nearest_first, pair_of, places_round, stepped
+from micalign.scene.changes import Change
+from micalign.scene.model import Mic, Point, Scene
+from micalign.units import show_db
+
+__all__ = ["Clears", "at_place", "both", "flipped", "moves", "of_pattern", "quieter", "spread", "turned"]
+
+_FLIP_M, _TURN_M, _PATTERN_M, _LEVEL_M = 0.01, 0.02, 0.60, 1.2
+_TRIED: Final = 6
+_FINE: Final = 1e-4
+"""Coordinates are told to the tenth of a millimetre, as they are written."""
+
+Clears: TypeAlias = Callable[[Floats], Bools]
+"""Which places, shape (K, 3), clear a finding by its own arithmetic."""
+
+
+def at_place(scene: Scene, mic: Mic, place: Floats, *, towards: str | None = None) -> Remedy:
+    """One mic moved; along the line to a source in so many words, else by its axes."""
+    return Remedy(f"Move {_move_words(scene, mic, place, towards)}.", (_at(mic, place),), _length(mic, place))
+
+
+def _at(mic: Mic, place: Floats) -> Change:
+    x, y, z = (round(float(value), 4) for value in place)
+    return Change("mic", mic.name, "at", (x, y, z), "m")
+
+
+def _length(mic: Mic, place: Floats) -> float:
+    return float(np.linalg.norm(place - mic.position))
+
+
+def _move_words(scene: Scene, mic: Mic, place: Floats, towards: str | None = None) -> str:
+    unit, length = scene.length_unit, _length(mic, place)
+    for name in (towards,) if towards else mic.on:
+        source, here = np.array(scene.source(name).position), np.array(mic.position)
+        before, after = float(np.linalg.norm(source - here)), float(np.linalg.norm(source - place))
+        if abs(abs(before - after) - length) < 1e-4:
+            way = "nearer to" if after < before else "farther from"
+            return f"'{mic.name}' {_said(length, unit)} {way} '{name}', to {_said(after, unit)}"
+    return f"'{mic.name}' {_by_axes(place - mic.position, unit)}"
+
+
+def _said(metres: float, unit: str) -> str:
+    """Whole centimetres or quarters of an inch as such; else to the millimetre, or the eighth of an inch."""
+    if abs(float(stepped(np.array(metres), unit)) - metres) < 2 * _FINE:
+        return say_length(metres, unit)
+    return string_length(metres, unit)
+
+
+def _by_axes(move_m: Floats, unit: str) -> str:
+    if np.abs(stepped(move_m, unit) - move_m).max() < 2 * _FINE:
+        return say_move(move_m, unit)
+    return say_move(move_m, unit, say=string_length, least_m=0.0005)
+
+
+def both(scene: Scene, one: Mic, place: Floats, other: Mic, other_place: Floats) -> Remedy:
+    """Two mics moved together; two stands are a fifth more work than one carried as far."""
+    moved = [(mic, at) for mic, at in ((one, place), (other, other_place)) if _length(mic, at) > _FINE]
+    words = " and ".join(_move_words(scene, mic, at) for mic, at in moved)
+    return Remedy(
+        f"Move {words}.", tuple(_at(mic, at) for mic, at in moved), 1.2 * sum(_length(*each) for each in moved)
+    )
+
+
+def turned(scene: Scene, mic: Mic, to: str | Point, *, why: str = "") -> Remedy:
+    """A mic that looks elsewhere, its place kept."""
+    point = scene.source(to).position if isinstance(to, str) else to
+    angle = axis_degrees(scene, mic, point)
+    facing = f"to face '{to}'" if isinstance(to, str) else f"to look at {_point_words(scene, point)}"
+    do = f"Turn '{mic.name}' by {angle:.0f} degrees, {facing}{why}."
+    return Remedy(do, (Change("mic", mic.name, "aim", to, "" if isinstance(to, str) else "m"),), _TURN_M)
+
+
+def _point_words(scene: Scene, point: Point) -> str:
+    return say_place(point, scene.length_unit)
+
+
+def of_pattern(mic: Mic, pattern: str, aim: str, *, gain: str = "") -> Remedy:
+    """Another pattern, faced to a source; for a mic that has it already, only the turn."""
+    changes = [Change("mic", mic.name, "aim", aim)] if mic.aim != aim else []
+    if mic.pattern != pattern:
+        changes.append(Change("mic", mic.name, "pattern", pattern))
+    article = "an" if pattern[0] in "aeiou" else "a"
+    do = f"Face '{mic.name}'" if mic.pattern == pattern else f"Take {article} {pattern} for '{mic.name}', faced"
+    effort = _TURN_M if mic.pattern == pattern else _PATTERN_M
+    return Remedy(f"{do} to '{aim}'{gain}.", tuple(changes), effort)
+
+
+def flipped(mic: Mic) -> Remedy:
+    """The other polarity."""
+    return Remedy(f"Flip the polarity of '{mic.name}'.", (Change("mic", mic.name, "polarity", -mic.polarity),), _FLIP_M)
+
+
+def quieter(mic: Mic, by_db: float, *, why: str) -> Remedy:
+    """A mic lower in the blend, by whole decibels."""
+    down = float(np.ceil(by_db - 1e-9))
+    words = f"Blend '{mic.name}' {show_db(down)} lower: {why}."
+    return Remedy(words, (Change("mic", mic.name, "gain_db", mic.gain_db - down, "dB"),), _LEVEL_M + down / 100)
+
+
+def moves(
+    scene: Scene, mic: Mic, clears: Clears, *, within_m: float = 1.0, also: Floats | None = None
+) -> Iterator[Remedy]:
+    """Moves of a mic to the nearest places that clear a finding by its own arithmetic.
+
+    A mic of a pair that should be equally far from something keeps that: alone, or with its partner.
+    """
+    here, pair = np.array(mic.position), pair_of(scene, mic)
+    round_it = places_round(scene, mic, within_m=within_m)
+    if also is not None and pair is None:
+        round_it = nearest_first(np.concatenate([round_it, also[allowed(scene, mic, also)]]), here)
+    if pair is None:
+        good = round_it[clears(round_it)] if len(round_it) else round_it
+        for place in spread(good, here):
+            yield at_place(scene, mic, place)
+        return
+    partner = scene.mic(next(name for name in pair.mics if name != mic.name))
+    points = np.array([scene.source(name).position for name in pair.equal_to])
+    yield from _alone(scene, mic, partner, points, round_it, clears)
+    yield from _together(scene, mic, partner, points, round_it, clears)
+
+
+def _alone(scene: Scene, mic: Mic, partner: Mic, points: Floats, round_it: Floats, clears: Clears) -> Iterator[Remedy]:
+    here, there = np.array(mic.position), np.array(partner.position)
+    equal = equal_places(round_it, points, np.linalg.norm(there - points, axis=1)) if len(round_it) else round_it
+    equal = nearest_first(equal, here)
+    good = equal[clears(equal) & allowed(scene, mic, equal)] if len(equal) else equal
+    for place in spread(good, here, count=4):
+        yield at_place(scene, mic, place)
+
+
+def _together(
+    scene: Scene, mic: Mic, partner: Mic, points: Floats, round_it: Floats, clears: Clears
+) -> Iterator[Remedy]:
+    here, there = np.array(mic.position), np.array(partner.position)
+    good = round_it[clears(round_it)] if len(round_it) else round_it
+    for place in spread(good, here, count=4):
+        wanted = np.linalg.norm(place - points, axis=1)
+        answer = equal_places(np.stack([there, there + (place - here)]), points, wanted)
+        fits = answer[allowed(scene, partner, answer)] if len(answer) else answer
+        if len(fits):
+            yield both(scene, mic, place, partner, nearest_first(fits, there)[0])
+
+
+def spread(places: Floats, here: Floats, *, count: int = _TRIED) -> list[Floats]:
+    """The first few places that are no near neighbours of one before them.
+
+    >>> len(spread(np.array([[0.1, 0, 0], [0.101, 0, 0], [0.0, 0.2, 0]]), np.zeros(3)))
+    2
+    """
+    kept: list[Floats] = []
+    for place in places:
+        near = 0.3 * float(np.linalg.norm(place - here))
+        if all(np.linalg.norm(place - other) > near for other in kept):
+            kept.append(place)
+        if len(kept) == count:
+            break
+    return kept

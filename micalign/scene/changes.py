@@ -1,0 +1,98 @@
+"""What may be changed in a scene, one key at a time, and the scene after it.
+
+A *change* is a value: table, name, key, new value, unit. Lengths are metres, levels decibels; a panel that no table
+has yet is made of its changes. When a mic moves, the tapes that end at it take their new lengths: what was measured
+before a move holds no longer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Final, Literal, TypeAlias
+
+from micalign.errors import SceneError
+from micalign.scene.model import Panel, Scene, Tape
+
+__all__ = ["Change", "Table", "Value", "changed", "tape_lengths_m"]
+
+Table: TypeAlias = Literal["mic", "panel", "tape"]
+Value: TypeAlias = str | float | int | tuple[float, ...] | tuple[str, ...]
+
+_FIELDS: Final[Mapping[Table, Mapping[str, str]]] = {
+    "mic": {name: name for name in ("at", "aim", "pattern", "polarity", "gain_db", "on")},
+    "panel": {name: name for name in ("centre", "normal", "size", "absorption")},
+    "tape": {"distance": "distance_m", "plus_minus": "plus_minus_m"},
+}
+"""The keys of the scene file that a change may set, and the field of the value behind each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One key of one table's entry set to a new value.
+
+    ``name`` is the entry's name, of a tape its two ends; ``unit`` is that of ``value``: "m", "dB", or "" for none.
+    """
+
+    table: Table
+    name: str | tuple[str, str]
+    key: str
+    value: Value
+    unit: str = ""
+
+    def __post_init__(self) -> None:
+        if self.key not in _FIELDS[self.table]:
+            raise SceneError(f"'{self.key}' of a {self.table} is nothing that a remedy changes")
+
+
+def changed(scene: Scene, changes: Iterable[Change]) -> Scene:
+    """The scene after some changes; the one given stays as it is.
+
+    Raises
+    ------
+    SceneError
+        If a change names what is not there, or the new scene would not be one (a mic outside the room).
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> scene = Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("top", (2.0, 2.0, 1.7)),))
+    >>> changed(scene, [Change("mic", "top", "at", (2.0, 2.0, 1.5), "m")]).mic("top").position
+    (2.0, 2.0, 1.5)
+    """
+    wanted: dict[Table, dict[Any, dict[str, Any]]] = {"mic": {}, "panel": {}, "tape": {}}
+    for change in changes:
+        name = frozenset(change.name) if change.table == "tape" else change.name
+        wanted[change.table].setdefault(name, {})[_FIELDS[change.table][change.key]] = change.value
+    mics = tuple(replace(mic, **wanted["mic"].pop(mic.name, {})) for mic in scene.mics)
+    if wanted["mic"]:
+        raise SceneError(f"no mic is called '{next(iter(wanted['mic']))}'")
+    after = replace(scene, mics=mics, panels=_panels(scene, wanted["panel"]))
+    return replace(after, tapes=_tapes(scene, after, wanted["tape"]))
+
+
+def tape_lengths_m(before: Scene, after: Scene) -> dict[frozenset[str], float]:
+    """New lengths of the tapes that end at a mic which has moved, metres."""
+    moved = {old.name for old, new in zip(before.mics, after.mics, strict=True) if old.at != new.at}
+    ends = [tape.between for tape in before.tapes if moved.intersection(tape.between)]
+    return {frozenset(pair): _apart_m(after, *pair) for pair in ends}
+
+
+def _panels(scene: Scene, wanted: dict[Any, dict[str, Any]]) -> tuple[Panel, ...]:
+    kept = tuple(replace(panel, **wanted.pop(panel.name, {})) for panel in scene.panels)
+    return (*kept, *(Panel(name, **keys) for name, keys in wanted.items()))
+
+
+def _tapes(before: Scene, after: Scene, wanted: dict[Any, dict[str, Any]]) -> tuple[Tape, ...]:
+    lengths = tape_lengths_m(before, after)
+    made = []
+    for tape in before.tapes:
+        ends = frozenset(tape.between)
+        keys = {"distance_m": lengths.get(ends, tape.distance_m), **wanted.pop(ends, {})}
+        made.append(Tape(**{**asdict(tape), "between": tape.between, **keys}))
+    return (*made, *(Tape((min(ends), max(ends)), **keys) for ends, keys in wanted.items()))
+
+
+def _apart_m(scene: Scene, one: str, other: str) -> float:
+    at = {thing.name: thing.position for thing in scene.placed()}
+    return float(sum((a - b) ** 2 for a, b in zip(at[one], at[other], strict=True)) ** 0.5)
