@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from micalign.acoustics.comb import notches_hz, peaks_hz
+    from micalign.acoustics.patterns import Pattern
     from micalign.acoustics.placement import Placement, place
     from micalign.acoustics.prediction import Prediction, predict
     from micalign.acoustics.survey import Survey, survey, surveyed
@@ -49,6 +50,7 @@ __version__ = "0.1.0"
 
 _HOMES: Final = {
     "acoustics.comb": ("notches_hz", "peaks_hz"),
+    "acoustics.patterns": ("Pattern",),
     "acoustics.placement": ("Placement", "place"),
     "acoustics.prediction": ("Prediction", "predict"),
     "acoustics.survey": ("Survey", "survey", "surveyed"),
@@ -80,6 +82,7 @@ __all__ = [
     "MicalignError",
     "OutputError",
     "Pair",
+    "Pattern",
     "Placement",
     "Prediction",
     "Room",

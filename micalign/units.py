@@ -14,7 +14,6 @@ import numpy as np
 from micalign.arrays import Floats
 
 __all__ = [
-    "FULL_SCALE_16_BIT",
     "METRES",
     "amplitude_from_db",
     "db_from_amplitude",
@@ -39,7 +38,6 @@ __all__ = [
 METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 """Metres in one of each length unit; foot and inch are exact (international yard, 1959)."""
 
-FULL_SCALE_16_BIT: Final = 32768.0
 
 _AUDIBLE_HZ: Final = 20_000.0
 

@@ -24,7 +24,7 @@ from micalign.scene.model import Point, Scene
 from micalign.shown import Listing, Shown
 from micalign.units import show_length
 
-__all__ = ["Move", "Placement", "StringLength", "place", "placement_cost"]
+__all__ = ["Move", "Placement", "StringLength", "place"]
 
 _LEAST_GAIN: Final = 0.005
 """A gain of less than this, or of less than 1 % of the cost, moves nothing."""
@@ -106,28 +106,6 @@ class Placement(Shown):
         rows = ((one.mic, told(one.from_m), told(one.to_m), show_length(one.move_m, unit)) for one in self.moves)
         title = "Feasible" if self.feasible else "Not feasible"
         return Listing(title, ("mic", "from", "to", "move"), rows, len(self.moves))
-
-
-def placement_cost(scene: Scene, start: Scene | None = None) -> float:
-    """The cost of a layout: what its wishes miss, and charges for what is not allowed.
-
-    Parameters
-    ----------
-    scene : Scene
-        The layout.
-    start : Scene, optional
-        Where the mics stood before; short moves are cheaper. Left out: nothing has moved.
-
-    Examples
-    --------
-    >>> from micalign.scene.model import Box, Mic, Source
-    >>> box = Box((0, 1), (0, 1), (1, 1))
-    >>> here = Scene(sources=(Source("oud", (0, 0, 1)),), mics=(Mic("left", (1, 0, 1), move=box),))
-    >>> placement_cost(here), placement_cost(here.placed_at({"left": (0.5, 0, 1)}), here)
-    (0.0, 1.0)
-    """
-    problem = Problem.of(start or scene)
-    return _cost(problem, _free_places(scene))
 
 
 def place(scene: Scene) -> Placement:
@@ -246,10 +224,6 @@ def _strings(scene: Scene, moves: tuple[Move, ...]) -> tuple[StringLength, ...]:
 def _apart_m(scene: Scene, one: str, other: str) -> float:
     at = {thing.name: thing.position for thing in scene.placed()}
     return float(np.linalg.norm(np.subtract(at[one], at[other])))
-
-
-def _free_places(scene: Scene) -> Floats:
-    return np.array([mic.position for mic in scene.mics if mic.may_move], dtype=float).reshape(-1, 3)
 
 
 def _point(values: Floats) -> Point:

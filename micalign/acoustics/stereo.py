@@ -24,7 +24,6 @@ from micalign.scene.model import Pair, Scene, Tape
 
 __all__ = [
     "DISAGREES",
-    "IMAGE_TOLERANCE_PERCENT",
     "PairClass",
     "PairGeometry",
     "PairSource",
@@ -35,7 +34,6 @@ __all__ = [
 
 PairClass = Literal["coincident", "near-coincident", "spaced", "mid-side"]
 
-IMAGE_TOLERANCE_PERCENT: Final = 17.0
 
 DISAGREES: Final = 3.5
 """A tape and the positions disagree beyond so many standard deviations of their difference (W. Baarda 1968)."""

@@ -22,7 +22,7 @@ import numpy as np
 
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Remain, Shift, limited, still, unmoved
-from micalign.alignment.wishes import Heard, Wishes
+from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 
@@ -43,14 +43,14 @@ class _Row:
     weight: float
 
 
-def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sample_rate: int) -> Offsets:
+def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], wishes: Wishes, *, sample_rate: int) -> Offsets:
     """One set of shifts and flips for all tracks, from what each source tells.
 
     Parameters
     ----------
     tracks : sequence of str
         All tracks, the reference among them.
-    heard : sequence of Heard
+    heard : sequence of HeardSource
         Reliable links of each source.
     wishes : Wishes
         Reference, tracks that move together, the source to favour, the largest shift.
@@ -70,8 +70,8 @@ def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sam
 
     Examples
     --------
-    >>> from micalign.alignment.wishes import Heard, Wishes
-    >>> snare = Heard("snare", (Link("overhead", "snare mic", -0.003, 1e-6, -1),))
+    >>> from micalign.alignment.wishes import HeardSource, Wishes
+    >>> snare = HeardSource("snare", (Link("overhead", "snare mic", -0.003, 1e-6, -1),))
     >>> offsets = agreed(["overhead", "snare mic"], [snare], Wishes("overhead"), sample_rate=48000)
     >>> offsets.shift("snare mic").shift_s, offsets.shift("snare mic").polarity_flip
     (0.003, True)
@@ -91,7 +91,7 @@ def agreed(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes, *, sam
     return replace(offsets, remains=remains, compromise=_words(offsets, wishes, remains))
 
 
-def _joining(heard: Heard, wishes: Wishes) -> list[Link]:
+def _joining(heard: HeardSource, wishes: Wishes) -> list[Link]:
     """The links that may bring tracks together, their polarity less what the scene itself turns over."""
 
     def turned(track: str) -> int:
@@ -130,7 +130,7 @@ def _islands(tracks: Sequence[str], rows: Sequence[_Row], wishes: Wishes) -> lis
     return islands
 
 
-def _rows(tracks: Sequence[str], heard: Heard, wishes: Wishes) -> list[_Row]:
+def _rows(tracks: Sequence[str], heard: HeardSource, wishes: Wishes) -> list[_Row]:
     times = arrival_times(tracks, heard.links)
     rows = []
     for a, b in combinations(times.times_s, 2):
@@ -169,7 +169,7 @@ def _design(rows: Sequence[_Row], leaders: Sequence[str], wishes: Wishes) -> Flo
     return design
 
 
-def _signs(tracks: Sequence[str], heard: Sequence[Heard], wishes: Wishes) -> dict[str, int]:
+def _signs(tracks: Sequence[str], heard: Sequence[HeardSource], wishes: Wishes) -> dict[str, int]:
     evidence = []
     for one in heard:
         for link in one.links:
@@ -201,7 +201,7 @@ def _shift_of(
     return limited(shift, wishes.max_shift_s)
 
 
-def _remains(tracks: Sequence[str], heard: Heard, offsets: Offsets, wishes: Wishes) -> list[Remain]:
+def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, wishes: Wishes) -> list[Remain]:
     times = arrival_times(tracks, heard.links)
     signs = best_polarity(list(times.times_s), heard.links) if heard.links else {}
     shifts = {shift.track: shift for shift in offsets.shifts}

@@ -18,11 +18,22 @@ from typing import Final
 
 import numpy as np
 
+from micalign.alignment.all_pass import all_pass_response
 from micalign.arrays import Bools, Complexes, Floats
 from micalign.take.model import Track
 from micalign.units import db_from_power
 
-__all__ = ["LOW_HZ", "MOST_FRAMES", "BandGain", "Moved", "SumGain", "bins_hz", "spectra", "sum_gain", "third_octaves"]
+__all__ = [
+    "LOW_HZ",
+    "MOST_FRAMES",
+    "BandGain",
+    "BlendTrack",
+    "SumGain",
+    "bins_hz",
+    "spectra",
+    "sum_gain",
+    "third_octaves",
+]
 
 MOST_FRAMES: Final = 128
 WINDOW_FRAMES: Final = 16384
@@ -32,7 +43,7 @@ _SILENT: Final = 1e-20
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
+class BlendTrack:
     """A track and what alignment does with it: shift, polarity, gain, and all-pass sections as (hertz, Q).
 
     ``before`` is the track as it was, where more than that was done to it.
@@ -80,12 +91,12 @@ def third_octaves(low_hz: float, high_hz: float) -> tuple[float, ...]:
     return tuple(1000.0 * 10.0 ** (k / 10.0) for k in range(first, last + 1))
 
 
-def sum_gain(moved: Sequence[Moved]) -> SumGain:
+def sum_gain(moved: Sequence[BlendTrack]) -> SumGain:
     """Coherent gain of the sum of tracks, before and after.
 
     Parameters
     ----------
-    moved : sequence of Moved
+    moved : sequence of BlendTrack
         Tracks of one rate with what is done to each; gains count before and after.
 
     Returns
@@ -96,7 +107,7 @@ def sum_gain(moved: Sequence[Moved]) -> SumGain:
     --------
     >>> noise = np.random.default_rng(1).standard_normal(48000) * 0.1
     >>> one, late = Track.from_array("a", noise, 48000), Track.from_array("b", np.roll(-noise, 7), 48000)
-    >>> gain = sum_gain([Moved(one), Moved(late, -7.0, -1)])
+    >>> gain = sum_gain([BlendTrack(one), BlendTrack(late, -7.0, -1)])
     >>> round(gain.after_db, 1)
     3.0
     """
@@ -124,7 +135,7 @@ def sum_gain(moved: Sequence[Moved]) -> SumGain:
     return SumGain(whole[0], whole[1], tuple(bands), lows[0], lows[1])
 
 
-def spectra(reference: Moved, track: Moved) -> Iterator[tuple[Complexes, Complexes]]:
+def spectra(reference: BlendTrack, track: BlendTrack) -> Iterator[tuple[Complexes, Complexes]]:
     """Windowed spectra of two tracks as alignment leaves them, window by window."""
     frequency_hz = bins_hz(reference.track.sample_rate)
     ramps = _response(reference, frequency_hz), _response(track, frequency_hz)
@@ -160,7 +171,7 @@ def _spectrum(track: Track, start: int) -> Complexes:
 
 
 def _moved_spectrum(
-    one: Moved, ramp: Complexes | None, gain: float, unmoved: Complexes | None, start: int
+    one: BlendTrack, ramp: Complexes | None, gain: float, unmoved: Complexes | None, start: int
 ) -> Complexes:
     whole = math.floor(one.shift_samples)
     if unmoved is not None and whole == 0:
@@ -169,10 +180,8 @@ def _moved_spectrum(
     return spectrum if ramp is None else spectrum * ramp
 
 
-def _response(one: Moved, frequency_hz: Floats) -> Complexes | None:
+def _response(one: BlendTrack, frequency_hz: Floats) -> Complexes | None:
     """What the spectrum is multiplied by beyond the whole-sample shift; None for nothing."""
-    from micalign.alignment.phase import all_pass_response  # noqa: PLC0415 - only where there are sections
-
     fraction = one.shift_samples - math.floor(one.shift_samples)
     if fraction == 0.0 and one.polarity == 1 and not one.sections:
         return None

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from micalign import __version__
-from micalign.alignment.phase import Section, all_pass_blocks, ring_samples
+from micalign.alignment.all_pass import Section, all_pass_blocks, ring_samples
 from micalign.alignment.resample import resampled_blocks, resampled_span
 from micalign.alignment.shift import Span, shifted_blocks, shifted_span, split_shift
 from micalign.arrays import Floats

@@ -19,7 +19,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats
 
-__all__ = ["Link", "Network", "arrival_times", "best_polarity", "connected"]
+__all__ = ["Link", "LinkedTimes", "arrival_times", "best_polarity", "connected"]
 
 _HUBER: Final = 2.0  # residuals beyond two standard deviations lose weight
 _ROUNDS: Final = 50
@@ -45,7 +45,7 @@ class Link:
 
 
 @dataclass(frozen=True)
-class Network:
+class LinkedTimes:
     """Arrival times that fit the links; the first track of each connected part is at 0.
 
     ``residual_s`` and ``trust`` follow the order of the links: what each pair misses the solution by, and the share
@@ -56,12 +56,6 @@ class Network:
     sigmas_s: Mapping[str, float]
     residual_s: tuple[float, ...]
     trust: tuple[float, ...]
-
-    @property
-    def closure_s(self) -> float:
-        """The largest miss of a trusted pair: what remains round the triangles."""
-        kept = [abs(value) for value, trust in zip(self.residual_s, self.trust, strict=True) if trust > 0.5]
-        return max(kept, default=0.0)
 
 
 def connected(tracks: Sequence[str], links: Sequence[Link], start: str) -> tuple[str, ...]:
@@ -79,7 +73,7 @@ def connected(tracks: Sequence[str], links: Sequence[Link], start: str) -> tuple
     return tuple(track for track in tracks if track in found)
 
 
-def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> Network:
+def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> LinkedTimes:
     """When one event arrives in each track, from all links at once.
 
     Parameters
@@ -91,7 +85,7 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> Network:
 
     Returns
     -------
-    Network
+    LinkedTimes
         Only tracks that a link reaches have a time.
 
     Examples
@@ -103,7 +97,7 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> Network:
     """
     reached = [track for track in tracks if any(track in (link.reference, link.track) for link in links)]
     if not links:
-        return Network({}, {}, (), ())
+        return LinkedTimes({}, {}, (), ())
     design, anchors = _design(reached, links)
     delays = np.array([link.delay_s for link in links])
     sigma = np.array([link.sigma_s for link in links])
@@ -118,7 +112,7 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> Network:
         trust = renewed
         times = _solve(design, delays, base * trust)
     spread = _spread(design, base * trust, anchors)
-    return Network(
+    return LinkedTimes(
         dict(zip(reached, times.tolist(), strict=True)),
         dict(zip(reached, spread.tolist(), strict=True)),
         tuple((delays - design @ times).tolist()),

@@ -75,11 +75,6 @@ class Offsets:
                 return shift
         raise TakeError(f"no offset is known for the track '{track}'")
 
-    @property
-    def all_applied(self) -> bool:
-        """Whether every track was reliable and moved."""
-        return all(shift.applied for shift in self.shifts)
-
 
 def followed(shifts: Sequence[Shift], *, reference: str, sample_rate: int, max_shift_s: float | None = None) -> Offsets:
     """Offsets where every track has one delay against the reference, and no source is told from another."""

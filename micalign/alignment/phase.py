@@ -4,35 +4,21 @@ After delay and polarity a DI and a cab mic still differ by a phase that turns w
 three second-order all-pass sections, to be applied to the DI, over the band where the pair is coherent: it raises the
 coherent sum and changes no level. Half of the windows fit, the other half proves; a section that does not pay on the
 other half is left out.
-
-Section: the all-pass of R. Bristow-Johnson, *Cookbook formulae for audio EQ biquad filter coefficients*: frequency in
-hertz, Q > 0, so that its poles lie inside the unit circle for every frequency below half the rate; its phase falls
-from 0 through -180 degrees at its frequency to -360 degrees.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from micalign.alignment.gain import WINDOW_FRAMES, Moved, bins_hz, spectra
+from micalign.alignment.all_pass import Section, all_pass_response
+from micalign.alignment.gain import WINDOW_FRAMES, BlendTrack, bins_hz, spectra
 from micalign.arrays import Bools, Complexes, Floats
-from micalign.errors import TakeError
 
-__all__ = [
-    "MOST_SECTIONS",
-    "PhaseMatch",
-    "Section",
-    "all_pass_blocks",
-    "all_pass_response",
-    "match_phase",
-    "ring_samples",
-    "section_coefficients",
-]
+__all__ = ["MOST_SECTIONS", "PhaseMatch", "match_phase"]
 
 MOST_SECTIONS: Final = 3
 _LEAST_COHERENCE: Final = 0.3
@@ -42,8 +28,6 @@ _MOST_BINS: Final = 300
 _LEAST_GAIN_DB: Final = 0.1  # a section must pay this much on the windows that did not fit it
 _LOWEST_HZ, _HIGHEST_HZ = 30.0, 6000.0
 _Q_RANGE: Final = (0.2, 4.0)
-
-Section = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,69 +48,12 @@ class PhaseMatch:
     against: str = ""
 
 
-def section_coefficients(frequency_hz: float, q: float, *, sample_rate: int) -> Floats:
-    """One second-order section, shape (6,): b0 b1 b2 1 a1 a2, as scipy.signal.sosfilt takes it.
-
-    Raises
-    ------
-    TakeError
-        If the frequency is not between 0 and half the rate, or Q is not positive.
-
-    Examples
-    --------
-    >>> b0, b1, b2, _, a1, a2 = section_coefficients(200.0, 0.7, sample_rate=48000)
-    >>> (b0, b1, b2) == (a2, a1, 1.0), bool(np.all(np.abs(np.roots([1, a1, a2])) < 1))
-    (True, True)
-    """
-    if not 0.0 < frequency_hz < sample_rate / 2 or not 0.0 < q < 1e3:
-        raise TakeError(
-            f"an all-pass at {frequency_hz:g} Hz with Q {q:g} cannot be made at {sample_rate} Hz: "
-            "give a frequency below half the rate and a Q above 0"
-        )
-    turn = 2.0 * np.pi * frequency_hz / sample_rate
-    alpha = np.sin(turn) / (2.0 * q)
-    a1, a2 = -2.0 * np.cos(turn) / (1.0 + alpha), (1.0 - alpha) / (1.0 + alpha)
-    return np.array([a2, a1, 1.0, 1.0, a1, a2])
-
-
-def all_pass_response(sections: Iterable[Section], frequency_hz: Floats, *, sample_rate: int) -> Complexes:
-    """The sections' response, of magnitude 1, shape as ``frequency_hz``."""
-    z = np.exp(-2j * np.pi * frequency_hz / sample_rate)
-    response = np.ones(len(frequency_hz), dtype=np.complex128)
-    for frequency, q in sections:
-        a2, a1 = section_coefficients(frequency, q, sample_rate=sample_rate)[:2]
-        response *= (a2 + a1 * z + z**2) / (1.0 + a1 * z + a2 * z**2)
-    return response
-
-
-def all_pass_blocks(blocks: Iterable[Floats], sections: Sequence[Section], *, sample_rate: int) -> Iterator[Floats]:
-    """The blocks through the sections, their state carried from block to block."""
-    from scipy.signal import sosfilt  # noqa: PLC0415 - 700 ms that only a matched phase pays
-
-    sos = np.array([section_coefficients(*section, sample_rate=sample_rate) for section in sections])
-    state = np.zeros((len(sos), 2))
-    for block in blocks:
-        out, state = sosfilt(sos, block, zi=state)
-        yield out
-
-
-def ring_samples(sections: Iterable[Section], *, sample_rate: int) -> int:
-    """How long the sections ring on until they are 120 dB down, in samples; 0 without any.
-
-    >>> ring_samples([], sample_rate=48000), ring_samples([(100.0, 0.5)], sample_rate=48000)
-    (0, 1056)
-    """
-    made = [section_coefficients(*section, sample_rate=sample_rate) for section in sections]
-    radii = [float(np.abs(np.roots([1.0, one[4], one[5]])).max()) for one in made]
-    return sum(math.ceil(math.log(1e-6) / math.log(radius)) for radius in radii)
-
-
-def match_phase(mic: Moved, di: Moved, *, most_sections: int = MOST_SECTIONS) -> PhaseMatch | None:
+def match_phase(mic: BlendTrack, di: BlendTrack, *, most_sections: int = MOST_SECTIONS) -> PhaseMatch | None:
     """All-pass sections for the DI that make it add up best with the mic; None where nothing is coherent or gained.
 
     Parameters
     ----------
-    mic, di : Moved
+    mic, di : BlendTrack
         Both as delay and polarity leave them.
     most_sections : int
         1 to 3.
@@ -178,7 +105,7 @@ class _Cross:
         return self.cross / max(float(np.sqrt(self.mic.sum() * self.di.sum())), 1e-30)
 
 
-def _cross_spectra(mic: Moved, di: Moved) -> tuple[_Cross, _Cross]:
+def _cross_spectra(mic: BlendTrack, di: BlendTrack) -> tuple[_Cross, _Cross]:
     halves = _Cross.empty(), _Cross.empty()
     for index, (one, other) in enumerate(spectra(mic, di)):
         # Two in a row overlap by half, so the halves change every second window.

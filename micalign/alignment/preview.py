@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.gain import Moved
-from micalign.alignment.phase import all_pass_blocks
+from micalign.alignment.all_pass import all_pass_blocks
+from micalign.alignment.gain import BlendTrack
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.arrays import Floats
 from micalign.take.loudness import k_weighted
@@ -45,12 +45,12 @@ def loudest_moment(track: Track, *, window_s: float = 0.05) -> float:
     return (best + frame / 2) / track.sample_rate
 
 
-def preview(moved: Sequence[Moved], *, middle_s: float, seconds: float) -> tuple[Floats, Floats]:
+def preview(moved: Sequence[BlendTrack], *, middle_s: float, seconds: float) -> tuple[Floats, Floats]:
     """The sums before and after about a moment, shape (frames,) each, of one loudness.
 
     Parameters
     ----------
-    moved : sequence of Moved
+    moved : sequence of BlendTrack
         Tracks of one rate and what is done to each.
     middle_s, seconds : float
         Where and how long.
@@ -73,7 +73,7 @@ def preview(moved: Sequence[Moved], *, middle_s: float, seconds: float) -> tuple
     return before * scale, after * scale
 
 
-def _moved(one: Moved, start: int, frames: int) -> Floats:
+def _moved(one: BlendTrack, start: int, frames: int) -> Floats:
     rate = one.track.sample_rate
     lead = round(_RING_S * rate) if one.sections else 0
     blocks = shifted_blocks(

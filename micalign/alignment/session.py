@@ -19,7 +19,7 @@ from micalign.alignment.network import Link, arrival_times, best_polarity, conne
 from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.alignment.pairings import Measured
 from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
-from micalign.alignment.wishes import Heard, Wishes
+from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.delay.measure import Delay
 from micalign.delay.sources import measure_sources
 from micalign.delay.told import Expected, PairDelay, SourceDelays, TrackDelay, Wanted
@@ -219,7 +219,7 @@ def _by_several(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> 
     if wishes.leader(track) == wishes.leader(wishes.reference):
         return None
     joining = [_joining(one, wishes) for one in sources]
-    heard = [Heard(one.source, links_of(one), one.amplitudes) for one in joining]
+    heard = [HeardSource(one.source, links_of(one), one.amplitudes) for one in joining]
     names = dict.fromkeys(name for one in joining for pair in one.pairs for name in (pair.reference, pair.track))
     shift = agreed(list(names | dict.fromkeys([wishes.reference, track])), heard, wishes, sample_rate=1).shift(track)
     if not shift.reliable:
@@ -266,7 +266,7 @@ def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | 
     heard = []
     for one in found.sources:
         levels = {name: value * 10.0 ** (gains.get(name, 0.0) / 20.0) for name, value in one.amplitudes.items()}
-        heard.append(Heard(one.source, links_of(one), levels))
+        heard.append(HeardSource(one.source, links_of(one), levels))
     names = [found.reference, *(one.track for one in found.tracks)]
     return agreed(names, heard, wishes, sample_rate=found.sample_rate)
 

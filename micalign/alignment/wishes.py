@@ -12,14 +12,14 @@ from typing import Final
 
 from micalign.alignment.network import Link, connected
 
-__all__ = ["Heard", "Wishes"]
+__all__ = ["HeardSource", "Wishes"]
 
 _BESIDE_THE_POINT: Final = 1e-4
 """Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else."""
 
 
 @dataclass(frozen=True)
-class Heard:
+class HeardSource:
     """When and how one source arrives in the tracks that reliable pairs join; amplitudes are relative."""
 
     source: str

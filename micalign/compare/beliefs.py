@@ -19,14 +19,14 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats, Ints
 from micalign.scene.model import Scene
 
-__all__ = ["Beliefs", "Layout", "beliefs_of"]
+__all__ = ["BeliefIndex", "Beliefs", "beliefs_of"]
 
 _KELVIN = 273.15
 _NO_DOUBT = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class BeliefIndex:
     """Where each unknown stands in the vector of all: S sources, M mics (three each), slowness, one lateness an ear."""
 
     sources: int
@@ -63,7 +63,7 @@ class Beliefs:
     ``di_source`` is the source of each DI, ``di_latency_s`` its latency.
     """
 
-    layout: Layout
+    layout: BeliefIndex
     mean: Floats
     sigma: Floats
     ear_of: tuple[int, ...]
@@ -113,7 +113,7 @@ def beliefs_of(scene: Scene, tracks: tuple[str, ...], *, latency_sigma_s: float 
     ``latency_sigma_s`` is how well a DI's way is known: a pickup or a cab stands a few centimetres from where the
     sound seems to come from.
     """
-    layout = Layout(len(scene.sources), len(scene.mics), len(scene.mics) + len(scene.dis))
+    layout = BeliefIndex(len(scene.sources), len(scene.mics), len(scene.mics) + len(scene.dis))
     mean, sigma = np.zeros(layout.size), np.full(layout.size, _NO_DOUBT)
     for index, thing in enumerate(scene.placed()):
         mean[layout.source(index)] = thing.position

@@ -27,7 +27,7 @@ _STRAY: Final = "not the direct sound: perhaps a reflection, or too weak"
 
 
 @dataclass(frozen=True)
-class _Plan:
+class _RowPlan:
     """What the scene predicts: arrivals (S, E), their derivatives (S, E, P) and signs (S, E)."""
 
     beliefs: Beliefs
@@ -66,7 +66,7 @@ def rows_of(
     explanations: tuple[Explanation, ...],
 ) -> tuple[Row, ...]:
     """One row for each source and each track that should hear it, but the source's reference."""
-    plan = _Plan(planned, *planned.linearised(planned.mean), expected_signs(scene))
+    plan = _RowPlan(planned, *planned.linearised(planned.mean), expected_signs(scene))
     said = _Said(
         {name: one.words for one in reversed(explanations) for name in (one.names or ("",))},
         frozenset((int(g), int(t)) for g, t, w in zip(seen.group, seen.track, fit.weight, strict=True) if w <= 0.5),
@@ -82,7 +82,7 @@ def rows_of(
 
 
 def _source_rows(
-    source: str, index: int, tracks: tuple[str, ...], plan: _Plan, said: _Said, chosen: tuple[int, Group] | None
+    source: str, index: int, tracks: tuple[str, ...], plan: _RowPlan, said: _Said, chosen: tuple[int, Group] | None
 ) -> Iterator[Row]:
     ear_of = plan.beliefs.ear_of
     heard = [track for track, ear in enumerate(ear_of) if np.isfinite(plan.arrival[index, ear])]
@@ -99,7 +99,7 @@ def _row(
     index: int,
     pair: tuple[int, int],
     tracks: tuple[str, ...],
-    plan: _Plan,
+    plan: _RowPlan,
     said: _Said,
     chosen: tuple[int, Group] | None,
 ) -> Row:

@@ -108,7 +108,7 @@ def write_aligned(
             progress(share)
 
     groups = _by_source(files)
-    plan = _Plan(
+    plan = _GroupPlan(
         start,
         whole=whole,
         gain=1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0),
@@ -157,7 +157,7 @@ def _is_same(path: Path, original: Path) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Plan:
+class _GroupPlan:
     """What all files of a group share."""
 
     start: int
@@ -180,7 +180,7 @@ def _by_source(files: Sequence[AlignedFile]) -> list[list[AlignedFile]]:
     return list(groups.values())
 
 
-def _write_group(files: Sequence[AlignedFile], plan: _Plan) -> tuple[Written, ...]:
+def _write_group(files: Sequence[AlignedFile], plan: _GroupPlan) -> tuple[Written, ...]:
     """Write the files of one original in step."""
     block_frames = max(_BLOCK_VALUES // sum(len(file.channels) for file in files), 4096)
     with ExitStack() as resources:
@@ -204,7 +204,7 @@ def _write_next(writer: AudioWriter, blocks: Iterator[Floats]) -> int:
     return len(block)
 
 
-def _writer(file: AlignedFile, plan: _Plan) -> AbstractContextManager[AudioWriter]:
+def _writer(file: AlignedFile, plan: _GroupPlan) -> AbstractContextManager[AudioWriter]:
     info = audio_info(file.source)
     _refuse_other_rate(file, info.sample_rate)
     exact = plan.gain == 1.0 and all(channel.is_exact(whole=plan.whole) for channel in file.channels)
@@ -223,7 +223,7 @@ def _writer(file: AlignedFile, plan: _Plan) -> AbstractContextManager[AudioWrite
     )
 
 
-def _moved(file: AlignedFile, plan: _Plan) -> Moved:
+def _moved(file: AlignedFile, plan: _GroupPlan) -> Moved:
     first = file.channels[0]
     return Moved(
         start_samples=plan.start - first.begun_samples,
@@ -241,7 +241,7 @@ def _refuse_other_rate(file: AlignedFile, sample_rate: int) -> None:
             )
 
 
-def _interleaved(file: AlignedFile, plan: _Plan, block_frames: int) -> Iterator[Floats]:
+def _interleaved(file: AlignedFile, plan: _GroupPlan, block_frames: int) -> Iterator[Floats]:
     span = _span(file, plan.start, whole=plan.whole)
     streams = [
         channel.blocks(span, whole=plan.whole, gain=plan.gain, block_frames=block_frames) for channel in file.channels

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from micalign.alignment.cut import cut_off
-from micalign.alignment.gain import LOW_HZ, Moved, sum_gain
+from micalign.alignment.gain import LOW_HZ, BlendTrack, sum_gain
 from micalign.alignment.moved import MovedTrack, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.pairings import Measured, measured
@@ -57,7 +57,7 @@ class Aligned:
 
 
 @dataclass(frozen=True)
-class _Plan:
+class _SetPlan:
     """What to write: the shifts, what is done to each track, and the moments to listen to."""
 
     offsets: Offsets
@@ -101,7 +101,7 @@ def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, 
     if not wish.match_phase:
         offsets = replace(offsets, compromise="; ".join([offsets.compromise, *_thin_lows(session, actions, offsets)]))
     moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
-    return _write(session, targets, _Plan(offsets, tuple(actions), phases, moments), wish, say, tell)
+    return _write(session, targets, _SetPlan(offsets, tuple(actions), phases, moments), wish, say, tell)
 
 
 def apply_offsets(
@@ -134,7 +134,7 @@ def apply_offsets(
     heard = ["mix"] if wish.preview_s else ()
     targets = Targets.of(session.ordered, session.folder, heard, suffix=followed.suffix or "")
     refuse_taken(targets.all, force=wish.force)
-    return _write(session, targets, _Plan(offsets, actions, as_told=True), followed, say, tell)
+    return _write(session, targets, _SetPlan(offsets, actions, as_told=True), followed, say, tell)
 
 
 def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
@@ -204,14 +204,14 @@ def _turned(one: MovedTrack, match: PhaseMatch | None) -> MovedTrack:
     return replace(one, shift_samples=shift_samples, polarity=one.polarity * match.polarity, sections=match.sections)
 
 
-def _moved(action: MovedTrack, gains_db: Mapping[str, float]) -> Moved:
+def _moved(action: MovedTrack, gains_db: Mapping[str, float]) -> BlendTrack:
     gain_db = gains_db.get(action.track.name, 0.0)
     if action.drift_ppm:
-        return Moved(on_one_clock(action), 0.0, action.polarity, gain_db, action.sections, before=action.track)
-    return Moved(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
+        return BlendTrack(on_one_clock(action), 0.0, action.polarity, gain_db, action.sections, before=action.track)
+    return BlendTrack(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
 
 
-def _write(session: Session, targets: Targets, plan: _Plan, wish: Wish, say: Say, tell: Tell) -> Aligned:
+def _write(session: Session, targets: Targets, plan: _SetPlan, wish: Wish, say: Say, tell: Tell) -> Aligned:
     files = [
         AlignedFile(path, original_of(one.track)[0].path, (one,))
         for path, one in zip(targets.tracks, plan.actions, strict=True)
@@ -259,7 +259,7 @@ def _refuse_emptied(actions: Sequence[MovedTrack], start: int, *, whole: bool) -
             )
 
 
-def _previews(targets: Targets, plan: _Plan, blend: Sequence[Moved], wish: Wish) -> tuple[Path, ...]:
+def _previews(targets: Targets, plan: _SetPlan, blend: Sequence[BlendTrack], wish: Wish) -> tuple[Path, ...]:
     if wish.preview_s is None:
         return ()
     reference = next(one.track for one in blend if one.track.name == plan.offsets.reference)
@@ -274,7 +274,7 @@ def _previews(targets: Targets, plan: _Plan, blend: Sequence[Moved], wish: Wish)
     return tuple(made)
 
 
-def _warnings(plan: _Plan, tracks: Sequence[Track], written: Sequence[Written]) -> list[str]:
+def _warnings(plan: _SetPlan, tracks: Sequence[Track], written: Sequence[Written]) -> list[str]:
     said = [
         f"'{shift.track}' was not moved: {shift.reason or 'no reliable delay'}"
         for shift in plan.offsets.shifts
@@ -286,5 +286,5 @@ def _warnings(plan: _Plan, tracks: Sequence[Track], written: Sequence[Written]) 
     return said
 
 
-def _remarks(plan: _Plan) -> list[str]:
+def _remarks(plan: _SetPlan) -> list[str]:
     return [f"'{shift.track}' {shift.reason}" for shift in plan.offsets.shifts if shift.as_recorded]

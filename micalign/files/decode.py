@@ -21,7 +21,7 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.files.odd_wav import open_odd
 from micalign.files.pcm import BYTES
-from micalign.files.riff import Layout, read_layout
+from micalign.files.riff import ChunkMap, read_layout
 from micalign.files.specs import refuse_unreadable, spoken_read
 from micalign.files.unfinished import refuse_unfinished
 
@@ -189,7 +189,7 @@ class Decoder:
         return found
 
 
-def _open(path: Path, layout: Layout | None) -> soundfile.SoundFile:
+def _open(path: Path, layout: ChunkMap | None) -> soundfile.SoundFile:
     import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
 
     # Bytes, since a name need not be valid text; on Windows names are text.

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from micalign.files.bext import history_line, moved_bext, moved_ixml, time_reference
+from micalign.files.bext import history_line, moved_bext, moved_ixml
 from micalign.files.riff import Chunk, read_chunk, read_layout
 
-__all__ = ["Carried", "Moved", "Shape", "carry", "time_reference_of"]
+__all__ = ["Carried", "Moved", "Shape", "carry"]
 
 _AS_THEY_ARE: Final = {
     b"WAVE": frozenset({b"LIST", b"inst", b"id3 ", b"ID3 ", b"_PMX", b"axml", b"chna", b"DISP", b"CSET"}),
@@ -98,13 +98,6 @@ def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
         elif chunk.name not in _MADE_ANEW:
             left_out.append(chunk.name.decode("ascii").strip())
     return Carried(tuple(before), tuple(after), tuple(dict.fromkeys(left_out)))
-
-
-def time_reference_of(source: Path) -> int | None:
-    """The broadcast time reference of a WAV, in samples since midnight; None where it has none."""
-    layout = read_layout(source)
-    chunk = layout.first(b"bext") if layout is not None and layout.byte_order == "<" else None
-    return None if chunk is None or chunk.is_cut else time_reference(read_chunk(source, chunk))
 
 
 def _family(kind: bytes) -> bytes:

@@ -12,7 +12,7 @@ import struct
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from micalign.files.riff import Layout, read_chunk
+from micalign.files.riff import ChunkMap, read_chunk
 
 if TYPE_CHECKING:
     import soundfile
@@ -32,7 +32,7 @@ _MOST_CHANNELS: Final = 1024  # as many as the decoder takes
 _HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
 
 
-def open_odd(path: Path, layout: Layout) -> soundfile.SoundFile | None:
+def open_odd(path: Path, layout: ChunkMap) -> soundfile.SoundFile | None:
     """The samples of a WAVE file of plain samples, past the decoder's own reading of its chunks; None for any other."""
     data, form = layout.first(b"data"), layout.first(b"fmt ")
     if layout.kind != b"WAVE" or layout.byte_order != "<" or data is None or form is None or form.present < 16:

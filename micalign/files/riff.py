@@ -16,7 +16,7 @@ from typing import BinaryIO, Final
 
 from micalign.files.specs import refuse_special, spoken_read
 
-__all__ = ["Chunk", "Layout", "append_chunks", "read_chunk", "read_layout"]
+__all__ = ["Chunk", "ChunkMap", "append_chunks", "read_chunk", "read_layout"]
 
 _FORMS: Final = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">", b"FORM": ">"}
 _KINDS: Final = frozenset({b"WAVE", b"AIFF", b"AIFC"})
@@ -41,7 +41,7 @@ class Chunk:
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class ChunkMap:
     """The chunks of a file in their order; ``walked_to`` is where they stop making sense (the end in a sound file)."""
 
     form: bytes
@@ -60,7 +60,7 @@ class Layout:
         return next((chunk for chunk in self.chunks if chunk.name == name), None)
 
 
-def read_layout(path: Path) -> Layout | None:
+def read_layout(path: Path) -> ChunkMap | None:
     """The chunks of a file, or None where it is no file of chunks.
 
     Raises
@@ -75,7 +75,7 @@ def read_layout(path: Path) -> Layout | None:
         if len(head) < 12 or head[:4] not in _FORMS or head[8:] not in _KINDS:
             return None
         chunks, walked_to = _walk(file, size, head[:4])
-        return Layout(head[:4], head[8:], size, chunks, walked_to)
+        return ChunkMap(head[:4], head[8:], size, chunks, walked_to)
 
 
 def read_chunk(path: Path, chunk: Chunk) -> bytes:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from micalign.errors import TakeError
-from micalign.files.riff import Chunk, Layout, read_chunk, read_layout
+from micalign.files.riff import Chunk, ChunkMap, read_chunk, read_layout
 
 __all__ = ["crashed_frames", "refuse_unfinished"]
 
@@ -55,7 +55,7 @@ def crashed_frames(path: str | os.PathLike[str]) -> int | None:
     return audio.present // audio.frame_bytes
 
 
-def refuse_unfinished(path: Path, layout: Layout) -> None:
+def refuse_unfinished(path: Path, layout: ChunkMap) -> None:
     """`TakeError` where the header promises less, or more, than the file holds."""
     audio = _audio(path, layout)
     if audio is None:
@@ -78,11 +78,11 @@ def _long(frames: int, audio: _Audio) -> str:
     return f"{frames} samples ({frames / audio.sample_rate:.2f} s)"
 
 
-def _audio(path: Path, layout: Layout) -> _Audio | None:
+def _audio(path: Path, layout: ChunkMap) -> _Audio | None:
     return _wave_audio(path, layout) if layout.kind == b"WAVE" else _aiff_audio(path, layout)
 
 
-def _wave_audio(path: Path, layout: Layout) -> _Audio | None:
+def _wave_audio(path: Path, layout: ChunkMap) -> _Audio | None:
     form, data = layout.first(b"fmt "), layout.first(b"data")
     head = read_chunk(path, form)[:16] if form is not None and form.present >= 16 else b""
     if data is None or len(head) < 16:
@@ -93,7 +93,7 @@ def _wave_audio(path: Path, layout: Layout) -> _Audio | None:
     return _Audio(frame_bytes, data.size, _held(layout, data), rate)
 
 
-def _held(layout: Layout, data: Chunk) -> int:
+def _held(layout: ChunkMap, data: Chunk) -> int:
     """The bytes of audio in the file: to the chunk's end, or to the file's where no chunk follows that makes sense."""
     if data.is_cut:
         return data.present
@@ -110,7 +110,7 @@ def _is_known(following: tuple[Chunk, ...]) -> bool:
     return bool(following) and following[0].name in names
 
 
-def _aiff_audio(path: Path, layout: Layout) -> _Audio | None:
+def _aiff_audio(path: Path, layout: ChunkMap) -> _Audio | None:
     form, data = layout.first(b"COMM"), layout.first(b"SSND")
     head = read_chunk(path, form)[:18] if form is not None and form.present >= 18 else b""
     if data is None or len(head) < 18 or data.present < 8:

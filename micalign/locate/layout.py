@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.locate.multilateration import Arrivals, Solution
+from micalign.locate.multilateration import HitArrivals, Solution
 from micalign.scene.model import Point
 
 __all__ = ["further_hits", "is_flat", "least_hits", "refusal"]
@@ -31,7 +31,7 @@ def least_hits(mics: int) -> int:
     return -(-3 * mics // (mics - 1))
 
 
-def refusal(heard: Arrivals, names: tuple[str, ...]) -> str | None:
+def refusal(heard: HitArrivals, names: tuple[str, ...]) -> str | None:
     """Why the hits cannot fix the mics, in one sentence; None where they may."""
     if heard.mics < 2:
         return "one mic alone hears no difference in time: record at least two mics on one clock"
@@ -65,7 +65,7 @@ def is_flat(points_m: Floats) -> bool:
     return bool(_spread_m(points_m)[2] < _FLAT_M)
 
 
-def further_hits(heard: Arrivals, found: Solution, low_m: Floats, high_m: Floats) -> tuple[Point, ...]:
+def further_hits(heard: HitArrivals, found: Solution, low_m: Floats, high_m: Floats) -> tuple[Point, ...]:
     """Points at which further hits would bring every mic within 2 cm, the most useful first; at most four.
 
     Each is the point of a grid in the box that lowers the mean square uncertainty most (A-optimal design:
@@ -99,7 +99,7 @@ def _grid(low_m: Floats, high_m: Floats, mics_m: Floats) -> Floats:
     return grid[nearest > _WALL_M] if (nearest > _WALL_M).any() else grid
 
 
-def _information(heard: Arrivals, mics_m: Floats, point_m: Floats) -> Floats:
+def _information(heard: HitArrivals, mics_m: Floats, point_m: Floats) -> Floats:
     """What one hit tells about the mics: the Fisher information, its moment and its point's uncertainty taken out."""
     towards = mics_m - point_m
     unit = towards / np.linalg.norm(towards, axis=1, keepdims=True) / heard.speed_m_s

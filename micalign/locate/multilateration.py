@@ -25,7 +25,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats
 
-__all__ = ["Arrivals", "Solution", "solutions"]
+__all__ = ["HitArrivals", "Solution", "solutions"]
 
 _START_SIGMA_S: Final = 60e-6
 """A start fits to this: the points' own centimetres are left for the refinement."""
@@ -38,7 +38,7 @@ _DISTINCT: Final = 12.0
 
 
 @dataclass(frozen=True)
-class Arrivals:
+class HitArrivals:
     """When S hits were heard by M mics, against anything that is one for a hit.
 
     Parameters
@@ -82,13 +82,13 @@ class Solution:
 
 
 def solutions(
-    heard: Arrivals, low_m: Floats, high_m: Floats, *, starts: int = 32, seed: int = 1
+    heard: HitArrivals, low_m: Floats, high_m: Floats, *, starts: int = 32, seed: int = 1
 ) -> tuple[Solution, ...]:
     """The places that explain the arrivals, the best first; others follow where the hits allow them as well.
 
     Parameters
     ----------
-    heard : Arrivals
+    heard : HitArrivals
     low_m, high_m : array, shape (3,)
         Corners of the box in which to start.
     starts : int
@@ -101,7 +101,7 @@ def solutions(
     >>> rng = np.random.default_rng(3)
     >>> mics, points = rng.uniform(0, 4, (4, 3)), rng.uniform(0, 4, (8, 3))
     >>> times = np.linalg.norm(points[:, None] - mics[None], axis=2) / 343.0 + rng.uniform(0, 1, (8, 1))
-    >>> heard = Arrivals(points, np.full(8, 1e-3), times, np.full((8, 4), 1e-6), 343.0, 0.1)
+    >>> heard = HitArrivals(points, np.full(8, 1e-3), times, np.full((8, 4), 1e-6), 343.0, 0.1)
     >>> found = solutions(heard, np.zeros(3), np.full(3, 4.0))
     >>> bool(np.abs(found[0].mics_m - mics).max() < 1e-3)
     True
@@ -125,7 +125,7 @@ def _is_new(mics_m: Floats, known: list[Floats]) -> bool:
     return all(np.linalg.norm(mics_m - other, axis=1).max() > _SAME_M for other in known)
 
 
-def _from_start(heard: Arrivals, mics_m: Floats) -> tuple[float, Floats]:
+def _from_start(heard: HitArrivals, mics_m: Floats) -> tuple[float, Floats]:
     """The nearest solution with the points as they are: its cost and the places."""
     from scipy.optimize import least_squares  # noqa: PLC0415 - only a location needs it
 
@@ -143,7 +143,7 @@ def _from_start(heard: Arrivals, mics_m: Floats) -> tuple[float, Floats]:
     return float(found.cost), found.x.reshape(-1, 3)
 
 
-def _left(heard: Arrivals, weight: Floats, mics_m: Floats, points_m: Floats, slow: float) -> Floats:
+def _left(heard: HitArrivals, weight: Floats, mics_m: Floats, points_m: Floats, slow: float) -> Floats:
     """Weighted residuals (S, M), each hit's own moment taken out."""
     distance = np.linalg.norm(mics_m[None] - points_m[:, None], axis=2)
     difference = np.nan_to_num(heard.times_s) - distance * (1.0 + slow) / heard.speed_m_s
@@ -159,7 +159,7 @@ def _without_moment(scaled: Floats, weight: Floats) -> Floats:
 
 
 def _slopes(
-    heard: Arrivals, weight: Floats, mics_m: Floats, points_m: Floats, slow: float
+    heard: HitArrivals, weight: Floats, mics_m: Floats, points_m: Floats, slow: float
 ) -> tuple[Floats, Floats, Floats]:
     """Derivatives of the residuals by mics (SM, 3M), points (SM, 3S) and slowness (SM, 1)."""
     hits, mics = heard.hits, heard.mics
@@ -177,7 +177,7 @@ def _slopes(
     )
 
 
-def _refined(heard: Arrivals, mics_m: Floats) -> Solution:
+def _refined(heard: HitArrivals, mics_m: Floats) -> Solution:
     """Places with points and speed as unknowns; strays are left out one by one, the worst first."""
     known = np.isfinite(heard.times_s)
     stray = np.zeros_like(known)
@@ -195,7 +195,7 @@ def _refined(heard: Arrivals, mics_m: Floats) -> Solution:
     return Solution(found[:count].reshape(-1, 3), covariance[:count, :count], float(residual @ residual), left_s, stray)
 
 
-def _solved(heard: Arrivals, weight: Floats, mics_m: Floats) -> tuple[Floats, Floats, Floats]:
+def _solved(heard: HitArrivals, weight: Floats, mics_m: Floats) -> tuple[Floats, Floats, Floats]:
     """Unknowns (mics, points, slowness), derivatives and residuals at the least of the squares."""
     from scipy.optimize import least_squares  # noqa: PLC0415 - as above
 

@@ -18,7 +18,7 @@ from micalign.delay.hearing import Group, groups_of
 from micalign.errors import SceneError, TakeError
 from micalign.locate.layout import further_hits, is_flat, refusal
 from micalign.locate.model import LocatedMic, Location, UsedHits
-from micalign.locate.multilateration import Arrivals, Solution, solutions
+from micalign.locate.multilateration import HitArrivals, Solution, solutions
 from micalign.scene.model import Mic, Point, Scene
 from micalign.take.model import Take
 
@@ -81,7 +81,7 @@ def located(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], *, start
     return Location(placed, _used_hits(used, best), further_hits(heard, best, low_m, high_m))
 
 
-def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> Arrivals:
+def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> HitArrivals:
     """Groups with their sources as arrivals."""
     sources = [scene.source(name) for name, _ in used]
     times_s, sigma_s = np.full((len(used), mics), np.nan), np.full((len(used), mics), np.nan)
@@ -92,7 +92,7 @@ def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> A
                 sigma_s[row, column] = np.hypot(one.uncertainty_s, _LEAST_SIGMA_S)
     speed = speed_of_sound_in(scene.air)
     share = 0.5 * scene.air.temperature_plus_minus_c / (273.15 + scene.air.temperature_c)
-    return Arrivals(
+    return HitArrivals(
         np.array([source.position for source in sources]).reshape(-1, 3),
         np.array([max(source.plus_minus_m, 1e-4) for source in sources]),
         times_s,
@@ -154,7 +154,7 @@ def _turns(groups: Sequence[Group]) -> list[Group]:
     return [groups[index] for index in sorted(kept, key=lambda i: spans[i])]
 
 
-def _box(scene: Scene, heard: Arrivals) -> tuple[Floats, Floats]:
+def _box(scene: Scene, heard: HitArrivals) -> tuple[Floats, Floats]:
     """Where mics may stand: the room, or some metres round the hits and above the floor."""
     if scene.room is not None:
         return np.zeros(3), np.array(scene.room.size)

@@ -15,7 +15,7 @@ from micalign.report.plain import clean
 from micalign.report.tables import bare_table
 from micalign.take.levels import measure_levels
 from micalign.take.remarks import Remark
-from micalign.take.together import Sheet, remarks_together
+from micalign.take.together import TrackFacts, remarks_together
 from micalign.take.track_levels import TrackLevels
 from micalign.take.verdict import WorkingWindow
 from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_percent
@@ -72,7 +72,7 @@ def take_levels(
         files=[one.path for one in present],
         progress=progress,
     )
-    sheets = [Sheet(one.track.name, one.track.sample_rate, one.track.duration_s, one.start_s) for one in present]
+    sheets = [TrackFacts(one.track.name, one.track.sample_rate, one.track.duration_s, one.start_s) for one in present]
     return TakeLevels(tuple(zip(present, found, strict=True)), call.absent, remarks_together(sheets))
 
 

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.gain import Moved, SumGain, sum_gain
+from micalign.alignment.gain import BlendTrack, SumGain, sum_gain
 from micalign.alignment.offsets import Offsets
 from micalign.alignment.pairings import Measured
 from micalign.alignment.preview import loudest_moment, preview
@@ -105,10 +105,10 @@ def gains_of(scene: Scene) -> dict[str, float]:
     return {mic.name: mic.gain_db for mic in scene.mics} | {di.name: di.gain_db for di in scene.dis}
 
 
-def _moved(name: str, take: Take, offsets: Offsets, gains: dict[str, float]) -> Moved:
+def _moved(name: str, take: Take, offsets: Offsets, gains: dict[str, float]) -> BlendTrack:
     shift = offsets.shift(name)
     polarity = -1 if shift.polarity_flip else 1
-    return Moved(take.track(name), shift.shift_s * take.sample_rate, polarity, gains.get(name, 0.0))
+    return BlendTrack(take.track(name), shift.shift_s * take.sample_rate, polarity, gains.get(name, 0.0))
 
 
 def close_tracks(scene: Scene) -> frozenset[str]:
@@ -125,7 +125,7 @@ def _first_rise_s(take: Take, track: str) -> float:
     return (start + rise) / rate - _BEFORE_HIT_S
 
 
-def _sounds(moved: list[Moved], middle_s: float) -> tuple[Floats, Floats] | None:
+def _sounds(moved: list[BlendTrack], middle_s: float) -> tuple[Floats, Floats] | None:
     rate = moved[0].track.sample_rate
     longest_s = max(one.track.duration_s for one in moved)
     seconds = min(_PREVIEW_S, longest_s, _LONGEST_PREVIEW_BYTES / (4 * rate))

@@ -18,7 +18,7 @@ import numpy as np
 
 from micalign.arrays import Floats
 
-__all__ = ["LEVEL_DB", "SOUNDS", "note", "sound_of"]
+__all__ = ["LEVEL_DB", "note", "sound_of"]
 
 LEVEL_DB: Final = {
     "kick": 0.0,
@@ -205,6 +205,3 @@ _NOTES: Final[dict[str, Callable[[int, np.random.Generator], Floats]]] = {
     "clap": _clap,
     "noise": _hiss,
 }
-
-SOUNDS: Final = tuple(_NOTES)
-"""The sounds a scene may ask for."""

@@ -18,9 +18,8 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.take.model import Track
 
-__all__ = ["ClipMeter", "Clipping", "find_clipping"]
+__all__ = ["ClipMeter", "Clipping"]
 
 RUN_SAMPLES: Final = 3
 PLACES: Final = 5
@@ -64,20 +63,6 @@ class Clipping:
         """Whether a flat lies at full scale or beyond, and not lower: cut by the converter or in the file."""
         highest = max(self.upper or 0.0, self.lower or 0.0)
         return highest >= 1.0 - max(self.step, _ALIKE)
-
-
-def find_clipping(track: Track) -> Clipping:
-    """The clipping of one track.
-
-    >>> tone = np.clip(1.5 * np.sin(np.arange(4800) * 2 * np.pi * 100 / 48000), -1, 1)
-    >>> found = find_clipping(Track.from_array("tone", tone, 48000))
-    >>> found.runs, found.samples / 4800 > 0.5, found.at_full_scale
-    (20, True, True)
-    """
-    meter = ClipMeter(track.sample_rate)
-    for block in track.blocks():
-        meter.feed(block, float(block.max()), float(block.min()))
-    return meter.finish()
 
 
 class ClipMeter:

@@ -18,7 +18,7 @@ from micalign.arrays import Bools, Floats
 from micalign.take.quiet import QuietSeconds
 from micalign.units import db_from_power
 
-__all__ = ["MAINS_HZ", "Hum", "Line", "find_hum"]
+__all__ = ["MAINS_HZ", "Hum", "HumLine", "find_hum"]
 
 MAINS_HZ: Final = (50, 60)
 
@@ -35,7 +35,7 @@ _STEADY_SHARE: Final = 0.75
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class HumLine:
     """One harmonic: its frequency in hertz and its level in decibels of full scale, root mean square."""
 
     hz: float
@@ -48,7 +48,7 @@ class Hum:
 
     mains_hz: int
     power: float
-    lines: tuple[Line, ...]
+    lines: tuple[HumLine, ...]
 
     @property
     def dbfs(self) -> float:
@@ -84,7 +84,7 @@ def find_hum(quiet: QuietSeconds | None) -> Hum | None:
     if not found:
         return None
     power, mains, lines = max(found)
-    return Hum(mains, power, tuple(Line(line.hz, db_from_power(line.power)) for line in lines))
+    return Hum(mains, power, tuple(HumLine(line.hz, db_from_power(line.power)) for line in lines))
 
 
 def _lines(seconds: _Seconds, mains: int) -> tuple[_Found, ...]:

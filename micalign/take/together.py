@@ -9,13 +9,13 @@ from typing import Final
 from micalign.take.remarks import Remark, clock
 from micalign.units import show_ms
 
-__all__ = ["Sheet", "remarks_together"]
+__all__ = ["TrackFacts", "remarks_together"]
 
 _LENGTHS_DIFFER_S: Final = 0.5  # recorders that stop one track after the other differ by less
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class TrackFacts:
     """A track's name, rate (Hz) and length, and its start in seconds since midnight where its file says so."""
 
     name: str
@@ -24,10 +24,10 @@ class Sheet:
     start_s: float | None = None
 
 
-def remarks_together(sheets: Sequence[Sheet]) -> tuple[Remark, ...]:
+def remarks_together(sheets: Sequence[TrackFacts]) -> tuple[Remark, ...]:
     """What is to be said of the take as a whole.
 
-    >>> pair = Sheet("kick", 48000, 10.0), Sheet("snare", 44100, 10.0)
+    >>> pair = TrackFacts("kick", 48000, 10.0), TrackFacts("snare", 44100, 10.0)
     >>> [(remark.rule, remark.severity) for remark in remarks_together(pair)]
     [('rates', 'problem')]
     """
@@ -36,7 +36,7 @@ def remarks_together(sheets: Sequence[Sheet]) -> tuple[Remark, ...]:
     return (*_rates(sheets), *_starts(sheets), *_lengths(sheets))
 
 
-def _rates(sheets: Sequence[Sheet]) -> Iterator[Remark]:
+def _rates(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
     rates = [sheet.sample_rate for sheet in sheets]
     usual = max(sorted(set(rates)), key=rates.count)
     odd = [f"'{sheet.name}' ({sheet.sample_rate} Hz)" for sheet in sheets if sheet.sample_rate != usual]
@@ -47,7 +47,7 @@ def _rates(sheets: Sequence[Sheet]) -> Iterator[Remark]:
         yield Remark("rates", "problem", said, "convert the odd ones to the others' rate before anything else")
 
 
-def _starts(sheets: Sequence[Sheet]) -> Iterator[Remark]:
+def _starts(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
     known = [(sheet.start_s, sheet) for sheet in sheets if sheet.start_s is not None]
     if len(known) < 2:
         return
@@ -62,7 +62,7 @@ def _starts(sheets: Sequence[Sheet]) -> Iterator[Remark]:
         yield Remark("starts", "note", said, "place the files by their time stamps, not by their beginnings")
 
 
-def _lengths(sheets: Sequence[Sheet]) -> Iterator[Remark]:
+def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
     longest = max(sheet.duration_s for sheet in sheets)
     short = [
         f"'{sheet.name}' ({clock(sheet.duration_s)})"

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from placement_costs import placement_cost
 
-from micalign.acoustics.placement import place, placement_cost
+from micalign.acoustics.placement import place
 from micalign.acoustics.placing.problem import Problem
 from micalign.acoustics.survey import surveyed
 from micalign.files.scenes import read_scene

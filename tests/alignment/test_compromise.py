@@ -7,7 +7,7 @@ import pytest
 from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link
 from micalign.alignment.offsets import Shift, followed
-from micalign.alignment.wishes import Heard, Wishes
+from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import TakeError
 
 RATE = 48000
@@ -15,7 +15,7 @@ TRACKS = ["snare mic", "kick mic", "left", "right"]
 ON = {"snare mic": ("snare",), "kick mic": ("kick",), "left": ("snare", "kick"), "right": ("snare", "kick")}
 
 
-def kit(kick_polarity: int = 1) -> list[Heard]:
+def kit(kick_polarity: int = 1) -> list[HeardSource]:
     """Arrivals in ms: snare at 0.2, 1.5, 3.0, 3.2; kick at 1.6, 0.3, 4.0, 4.4."""
     arrivals = {"snare": (0.2e-3, 1.5e-3, 3.0e-3, 3.2e-3), "kick": (1.6e-3, 0.3e-3, 4.0e-3, 4.4e-3)}
     levels = {"snare": (1.0, 0.1, 0.1, 0.1), "kick": (0.1, 1.0, 0.08, 0.08)}
@@ -27,7 +27,7 @@ def kit(kick_polarity: int = 1) -> list[Heard]:
             for i, a in enumerate(TRACKS)
             for b in TRACKS[i + 1 :]
         ]
-        heard.append(Heard(source, tuple(links), dict(zip(TRACKS, levels[source], strict=True))))
+        heard.append(HeardSource(source, tuple(links), dict(zip(TRACKS, levels[source], strict=True))))
     return heard
 
 
@@ -61,7 +61,7 @@ def test_what_remains_closes_and_names_its_notch():
 
 def test_a_room_mic_is_laid_onto_the_others_and_pulls_none_of_them():
     far = Link("left", "room", 8e-3, 1e-6)
-    heard = [Heard(one.source, (*one.links, far), {**one.amplitudes, "room": 0.2}) for one in kit()]
+    heard = [HeardSource(one.source, (*one.links, far), {**one.amplitudes, "room": 0.2}) for one in kit()]
     wishes = Wishes("left", (("left", "right"),), {**ON, "room": ("snare", "kick")})
     offsets = agreed([*TRACKS, "room"], heard, wishes, sample_rate=RATE)
     assert offsets.shift("snare mic").shift_s == pytest.approx(2.9e-3, abs=1e-5)  # half a sample of where it was
@@ -76,13 +76,13 @@ def test_polarity_is_flipped_once_and_for_all_sources():
 
 
 def test_a_track_without_a_reliable_pair_is_left_alone():
-    heard = [Heard("snare", (Link("left", "snare mic", -2.8e-3, 1e-6),))]
+    heard = [HeardSource("snare", (Link("left", "snare mic", -2.8e-3, 1e-6),))]
     offsets = agreed(["left", "snare mic", "kick mic"], heard, Wishes("left"), sample_rate=RATE)
     left_alone = offsets.shift("kick mic")
     assert not left_alone.applied
     assert not left_alone.reliable
     assert left_alone.shift_s == 0.0
-    assert not offsets.all_applied
+    assert offsets.shift("snare mic").applied
     assert "kick mic" in offsets.compromise
 
 

@@ -7,8 +7,9 @@ import pytest
 from di_takes import bass_take, best_sum, delayed
 from scipy import signal
 
-from micalign.alignment.gain import Moved, sum_gain, third_octaves
-from micalign.alignment.phase import all_pass_blocks, all_pass_response, match_phase, section_coefficients
+from micalign.alignment.all_pass import all_pass_blocks, all_pass_response, section_coefficients
+from micalign.alignment.gain import BlendTrack, sum_gain, third_octaves
+from micalign.alignment.phase import match_phase
 from micalign.alignment.preview import preview
 from micalign.errors import TakeError
 from micalign.take.model import Track
@@ -24,7 +25,9 @@ def rng() -> np.random.Generator:
 def test_two_equal_tracks_gain_three_decibels_when_aligned_and_a_comb_before(rng):
     noise = rng.standard_normal(4 * RATE) * 0.1
     late = np.concatenate([np.zeros(240), noise])[: len(noise)]  # 5 ms: notch at 100 Hz, peak at 200 Hz
-    gain = sum_gain([Moved(Track.from_array("a", noise, RATE)), Moved(Track.from_array("b", late, RATE), -240.0)])
+    gain = sum_gain(
+        [BlendTrack(Track.from_array("a", noise, RATE)), BlendTrack(Track.from_array("b", late, RATE), -240.0)]
+    )
     by_band = {round(band.centre_hz): band for band in gain.bands}
     # Closed form 10 log10(1 + cos(2 pi f t)), meant over the third octave at 200 Hz; noise of 4 s scatters 0.15 dB.
     f = np.linspace(199.5 * 10**-0.05, 199.5 * 10**0.05, 1000)
@@ -36,11 +39,15 @@ def test_two_equal_tracks_gain_three_decibels_when_aligned_and_a_comb_before(rng
 def test_gain_of_strangers_is_nothing_and_of_opposites_is_total(rng):
     noise = rng.standard_normal(8 * RATE) * 0.1
     stranger = rng.standard_normal(8 * RATE) * 0.1
-    apart = sum_gain([Moved(Track.from_array("a", noise, RATE)), Moved(Track.from_array("b", stranger, RATE))])
+    apart = sum_gain(
+        [BlendTrack(Track.from_array("a", noise, RATE)), BlendTrack(Track.from_array("b", stranger, RATE))]
+    )
     assert apart.after_db == pytest.approx(0.0, abs=0.05)
-    against = sum_gain([Moved(Track.from_array("a", noise, RATE)), Moved(Track.from_array("b", noise, RATE), 0.0, -1)])
+    against = sum_gain(
+        [BlendTrack(Track.from_array("a", noise, RATE)), BlendTrack(Track.from_array("b", noise, RATE), 0.0, -1)]
+    )
     assert against.after_db == -120.0
-    assert sum_gain([Moved(Track.from_array("a", np.zeros(RATE), RATE))] * 2).after_db is None
+    assert sum_gain([BlendTrack(Track.from_array("a", np.zeros(RATE), RATE))] * 2).after_db is None
 
 
 def test_third_octaves_are_those_of_the_standard():
@@ -76,8 +83,8 @@ def test_sections_by_blocks_are_sections_in_one(rng):
 
 def test_matched_phase_of_a_bass_beats_every_single_delay():
     take = bass_take(3, seconds=5.0)
-    di = Moved(Track.from_array("di", take.di, RATE), take.delay_s * RATE, take.polarity)
-    match = match_phase(Moved(Track.from_array("mic", take.mic, RATE)), di, most_sections=1)
+    di = BlendTrack(Track.from_array("di", take.di, RATE), take.delay_s * RATE, take.polarity)
+    match = match_phase(BlendTrack(Track.from_array("mic", take.mic, RATE)), di, most_sections=1)
     assert match is not None
     assert match.after_db > match.before_db + 0.5
     moved = take.polarity * match.polarity * delayed(take.di, take.delay_s + match.shift_s)
@@ -98,14 +105,14 @@ def _gain_db(first, second):
 
 
 def test_nothing_is_matched_between_strangers(rng):
-    first, second = (Moved(Track.from_array(name, rng.standard_normal(3 * RATE), RATE)) for name in "ab")
+    first, second = (BlendTrack(Track.from_array(name, rng.standard_normal(3 * RATE), RATE)) for name in "ab")
     assert match_phase(first, second) is None
 
 
 def test_previews_are_equally_loud_and_never_clip(rng):
     noise = rng.standard_normal(3 * RATE) * 0.4
     late = np.concatenate([np.zeros(100), noise])[: len(noise)]
-    tracks = [Moved(Track.from_array("a", noise, RATE)), Moved(Track.from_array("b", late, RATE), -100.0)]
+    tracks = [BlendTrack(Track.from_array("a", noise, RATE)), BlendTrack(Track.from_array("b", late, RATE), -100.0)]
     before, after = preview(tracks, middle_s=1.5, seconds=1.0)
     assert len(before) == len(after) == RATE
     assert max(np.abs(before).max(), np.abs(after).max()) <= 10 ** (-1 / 20) + 1e-12

@@ -7,8 +7,8 @@ import pytest
 from scipy import signal
 
 from micalign import __version__
+from micalign.alignment.all_pass import ring_samples, section_coefficients
 from micalign.alignment.moved import MovedTrack, on_one_clock
-from micalign.alignment.phase import ring_samples, section_coefficients
 from micalign.alignment.shift import Span
 from micalign.take.model import Track
 

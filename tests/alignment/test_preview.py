@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from micalign.alignment.gain import Moved
-from micalign.alignment.phase import section_coefficients
+from micalign.alignment.all_pass import section_coefficients
+from micalign.alignment.gain import BlendTrack
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.take.model import Track
 
@@ -51,7 +51,7 @@ def test_of_two_as_loud_the_first_is_taken_and_the_window_is_as_asked():
 
 
 def test_one_track_that_is_not_moved_is_heard_as_it_is(noise):
-    before, after = preview([Moved(track(noise))], middle_s=1.0, seconds=0.5)
+    before, after = preview([BlendTrack(track(noise))], middle_s=1.0, seconds=0.5)
     part = faded(noise[36000:60000])
     assert np.allclose(before, part * (PEAK / np.abs(part).max()), atol=1e-12)
     assert np.allclose(after, before, atol=1e-12)
@@ -61,8 +61,8 @@ def test_gains_shifts_polarities_and_all_passes_are_in_the_sum(noise):
     other = np.random.default_rng(12).standard_normal(2 * RATE) * 0.05
     section = (300.0, 0.7)
     moved = [
-        Moved(track(noise), gain_db=6.0),
-        Moved(track(other, "b"), 100.0, -1, gain_db=-12.0, sections=(section,)),
+        BlendTrack(track(noise), gain_db=6.0),
+        BlendTrack(track(other, "b"), 100.0, -1, gain_db=-12.0, sections=(section,)),
     ]
     before, after = preview(moved, middle_s=1.0, seconds=0.5)
     plain = faded(10**0.3 * noise[36000:60000] + 10**-0.6 * other[36000:60000])
@@ -77,32 +77,34 @@ def test_gains_shifts_polarities_and_all_passes_are_in_the_sum(noise):
 
 def test_what_a_track_was_before_is_what_is_heard_before(noise):
     was = np.random.default_rng(13).standard_normal(2 * RATE) * 0.1
-    before, after = preview([Moved(track(noise), before=track(was, "was"))], middle_s=1.0, seconds=0.25)
+    before, after = preview([BlendTrack(track(noise), before=track(was, "was"))], middle_s=1.0, seconds=0.25)
     for found, expected in ((before, faded(was[42000:54000])), (after, faded(noise[42000:54000]))):
         assert found @ expected / np.linalg.norm(found) / np.linalg.norm(expected) == pytest.approx(1.0, abs=1e-12)
 
 
 def test_the_quieter_is_raised_to_the_louder_and_the_loudest_sample_is_a_decibel_below_full(noise):
-    against = [Moved(track(noise)), Moved(track(-0.9 * noise, "b"), 0.0, -1)]
+    against = [BlendTrack(track(noise)), BlendTrack(track(-0.9 * noise, "b"), 0.0, -1)]
     before, after = preview(against, middle_s=1.0, seconds=0.5)
     assert np.allclose(before, after, atol=1e-9)  # a tenth of the noise before, 1.9 times it after: one sound
     assert np.abs(before).max() == pytest.approx(PEAK)
 
 
 def test_silence_stays_silent_and_a_whisper_is_not_raised_without_end(noise):
-    before, after = preview([Moved(track(np.zeros(RATE)))], middle_s=0.5, seconds=0.5)
+    before, after = preview([BlendTrack(track(np.zeros(RATE)))], middle_s=0.5, seconds=0.5)
     assert not before.any()
     assert not after.any()
-    faint, _ = preview([Moved(track(1e-9 * noise))], middle_s=1.0, seconds=0.5)
+    faint, _ = preview([BlendTrack(track(1e-9 * noise))], middle_s=1.0, seconds=0.5)
     assert np.allclose(faint, 1e4 * 1e-9 * faded(noise[36000:60000]), atol=1e-12)
     # Sounds that cancel before alignment: nothing to match the loudness to.
-    gone, there = preview([Moved(track(noise)), Moved(track(-noise, "b"), 0.0, -1)], middle_s=1.0, seconds=0.5)
+    gone, there = preview(
+        [BlendTrack(track(noise)), BlendTrack(track(-noise, "b"), 0.0, -1)], middle_s=1.0, seconds=0.5
+    )
     assert not gone.any()
     assert np.abs(there).max() == pytest.approx(PEAK)
 
 
 def test_a_stretch_shorter_than_its_fades_is_faded_from_its_middle(noise):
-    before, _ = preview([Moved(track(noise))], middle_s=1.0, seconds=0.01)
+    before, _ = preview([BlendTrack(track(noise))], middle_s=1.0, seconds=0.01)
     ramp = np.sin(0.5 * np.pi * (np.arange(240) + 0.5) / 240) ** 2
     part = noise[47760:48240] * np.concatenate([ramp, ramp[::-1]])
     assert np.allclose(before, part * (PEAK / np.abs(part).max()), atol=1e-12)

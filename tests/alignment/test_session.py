@@ -18,7 +18,7 @@ from micalign.alignment.session import (
     wanted_of,
     wishes_of,
 )
-from micalign.alignment.wishes import Heard, Wishes
+from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.delay.measure import Delay, Rival
 from micalign.delay.told import PairDelay, SourceDelays, TrackDelay
 from micalign.errors import SceneError, TakeError
@@ -214,7 +214,7 @@ def test_the_bleed_of_another_drum_does_not_answer_for_a_close_mic(answer):
     found = answer([kick, bleed], "kick mic", scene=CLOSE)
     assert (found.delay_s, found.reliable, found.reason) == (-0.004, False, "why")
     assert answer([kick, bleed], "right", scene=CLOSE).reliable
-    heard = [Heard(one.source, links_of(one), one.amplitudes) for one in (kick, bleed)]
+    heard = [HeardSource(one.source, links_of(one), one.amplitudes) for one in (kick, bleed)]
     names = [mic.name for mic in CLOSE.mics]
     offsets = session.agreed(names, heard, wishes_of(CLOSE, names, reference="left"), sample_rate=48000)
     assert not offsets.shift("kick mic").applied

@@ -12,7 +12,7 @@ from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link
 from micalign.alignment.session import measured_scene, planned, wishes_of
 from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
-from micalign.alignment.wishes import Heard, Wishes
+from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.scene.model import Di, Mic, Room, Scene, Source
 from micalign.simulate.take import simulate
 from micalign.take.model import Take, Track
@@ -182,7 +182,7 @@ def test_the_back_of_a_figure_8_is_told_from_its_front():
 
 
 def test_polarity_is_not_flipped_where_the_scene_itself_turns_it_over():
-    heard = [Heard("drum", (Link("left", "side", 1e-3, 1e-6, -1),))]
+    heard = [HeardSource("drum", (Link("left", "side", 1e-3, 1e-6, -1),))]
     plain = agreed(["left", "side"], heard, Wishes("left"), sample_rate=RATE)
     assert plain.shift("side").polarity_flip
     told = agreed(["left", "side"], heard, Wishes("left", inverted=frozenset({("drum", "side")})), sample_rate=RATE)
@@ -192,8 +192,8 @@ def test_polarity_is_not_flipped_where_the_scene_itself_turns_it_over():
 
 def test_an_island_is_laid_onto_its_own_latest_track():
     heard = [
-        Heard("snare", (Link("left", "snare mic", -3e-3, 1e-6, -1),)),
-        Heard("bass", (Link("bass di", "bass mic", 2e-3, 1e-6, -1), Link("left", "bass mic", 9e-3, 1e-6))),
+        HeardSource("snare", (Link("left", "snare mic", -3e-3, 1e-6, -1),)),
+        HeardSource("bass", (Link("bass di", "bass mic", 2e-3, 1e-6, -1), Link("left", "bass mic", 9e-3, 1e-6))),
     ]
     hearing = {"snare": frozenset({"left", "snare mic"}), "bass": frozenset({"bass di", "bass mic"})}
     names = ["left", "snare mic", "bass di", "bass mic"]
@@ -207,7 +207,9 @@ def test_an_island_is_laid_onto_its_own_latest_track():
 
 
 def test_a_pair_that_shares_nothing_with_the_reference_stays_as_one():
-    heard = [Heard("choir", (Link("choir left", "choir right", 2e-4, 1e-6), Link("choir left", "spot", -5e-3, 1e-6)))]
+    heard = [
+        HeardSource("choir", (Link("choir left", "choir right", 2e-4, 1e-6), Link("choir left", "spot", -5e-3, 1e-6)))
+    ]
     hearing = {"organ": frozenset({"organ mic"}), "choir": frozenset({"choir left", "choir right", "spot"})}
     wishes = Wishes("organ mic", together=(("choir left", "choir right"),), hearing=hearing)
     offsets = agreed(["organ mic", "spot", "choir left", "choir right"], heard, wishes, sample_rate=RATE)
@@ -217,7 +219,9 @@ def test_a_pair_that_shares_nothing_with_the_reference_stays_as_one():
 
 def test_a_track_that_shares_a_source_but_has_no_reliable_pair_is_no_stranger():
     hearing = {"snare": frozenset({"left", "snare mic"})}
-    offsets = agreed(["left", "snare mic"], [Heard("snare", ())], Wishes("left", hearing=hearing), sample_rate=RATE)
+    offsets = agreed(
+        ["left", "snare mic"], [HeardSource("snare", ())], Wishes("left", hearing=hearing), sample_rate=RATE
+    )
     shift = offsets.shift("snare mic")
     assert (shift.applied, shift.as_recorded) == (False, False)
     assert "no reliable pair joins it to 'left'" in (shift.reason or "")

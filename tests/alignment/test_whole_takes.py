@@ -12,7 +12,7 @@ import pytest
 from di_takes import RATE, bass_take, delayed, reamp_take
 from kit_takes import KitTake, kit_take
 
-from micalign.alignment.gain import Moved, sum_gain
+from micalign.alignment.gain import BlendTrack, sum_gain
 from micalign.alignment.network import connected
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import links_of, measured_scene, planned, wishes_of
@@ -169,8 +169,8 @@ def test_strangers_have_no_clock_in_common(rng):
 
 def test_the_sum_gains_what_its_tracks_have_in_common():
     take = bass_take(2, seconds=5.0)
-    mic = Moved(Track.from_array("mic", take.mic, RATE))
-    di = Moved(Track.from_array("di", take.di, RATE), take.delay_s * RATE, take.polarity)
+    mic = BlendTrack(Track.from_array("mic", take.mic, RATE))
+    di = BlendTrack(Track.from_array("di", take.di, RATE), take.delay_s * RATE, take.polarity)
     gain = sum_gain([mic, di])
     assert gain.after_db is not None
     assert gain.before_db is not None

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import outside
 import pytest
+from clip_runs import clipping_of
 
-from micalign.take.clipping import find_clipping
 from micalign.take.levels import measure_levels
 from micalign.take.model import Track
 from micalign.take.truepeak import true_peak
@@ -110,7 +110,7 @@ def test_the_share_of_a_clipped_sine():
     (row,) = outside.rows(10, "clipfrac")
     drive = row["inputs"]["overdrive"]
     sound = np.clip(drive * np.sin(2.0 * np.pi * 97.0 * np.arange(RATE) / RATE), -1.0, 1.0)
-    found = find_clipping(Track.from_array("tone", sound, RATE))
+    found = clipping_of(sound, RATE)
     outside.confirm(
         f"share of samples at the rails of a sine of peak {drive:g} clipped at 1",
         found.samples / RATE,

@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 
 from micalign.locate.layout import further_hits, least_hits, refusal
-from micalign.locate.multilateration import Arrivals, solutions
+from micalign.locate.multilateration import HitArrivals, solutions
 
 SPEED = 343.0
 LOW, HIGH = np.zeros(3), np.array([6.0, 5.0, 3.0])
 
 
-def heard_by(points: np.ndarray, mics: np.ndarray, rng: np.random.Generator, *, sigma_s: float = 1e-6) -> Arrivals:
+def heard_by(points: np.ndarray, mics: np.ndarray, rng: np.random.Generator, *, sigma_s: float = 1e-6) -> HitArrivals:
     """Exact arrivals, each hit at a moment of its own."""
     times = np.linalg.norm(points[:, None] - mics[None], axis=2) / SPEED + rng.uniform(0.0, 5.0, (len(points), 1))
-    return Arrivals(points, np.full(len(points), 1e-3), times, np.full(times.shape, sigma_s), SPEED, 0.05)
+    return HitArrivals(points, np.full(len(points), 1e-3), times, np.full(times.shape, sigma_s), SPEED, 0.05)
 
 
 def layout(seed: int, hits: int = 8, mics: int = 4) -> tuple[np.ndarray, np.ndarray, np.random.Generator]:
@@ -74,7 +74,7 @@ def test_uncertainty_grows_with_that_of_the_points():
     """Points ten times less sure make mics ten times less sure: the covariance is of what was put in."""
     points, mics, rng = layout(6)
     heard = heard_by(points, mics, rng)
-    loose = Arrivals(points, np.full(8, 1e-2), heard.times_s, 10 * heard.sigma_s, SPEED, 0.5)
+    loose = HitArrivals(points, np.full(8, 1e-2), heard.times_s, 10 * heard.sigma_s, SPEED, 0.5)
     sure, unsure = (np.sqrt(np.trace(solutions(one, LOW, HIGH, starts=8)[0].covariance_m2)) for one in (heard, loose))
     assert unsure / sure == pytest.approx(10.0, rel=0.01)
 
@@ -119,14 +119,14 @@ def test_the_hit_it_asks_for_helps_more_than_any_other_of_a_few():
     """Adding a hit at the first further place lowers the uncertainty, and more than at random places."""
     points, mics, rng = layout(9, hits=5)
     heard = heard_by(points, mics, rng, sigma_s=2e-5)
-    heard = Arrivals(points, np.full(5, 0.01), heard.times_s, heard.sigma_s, SPEED, 0.05)
+    heard = HitArrivals(points, np.full(5, 0.01), heard.times_s, heard.sigma_s, SPEED, 0.05)
     found = solutions(heard, LOW, HIGH, starts=12)[0]
     wanted = further_hits(heard, found, LOW, HIGH)
 
     def after(point: np.ndarray) -> float:
         more = np.vstack([points, point])
         again = heard_by(more, mics, np.random.default_rng(1), sigma_s=2e-5)
-        again = Arrivals(more, np.full(6, 0.01), again.times_s, again.sigma_s, SPEED, 0.05)
+        again = HitArrivals(more, np.full(6, 0.01), again.times_s, again.sigma_s, SPEED, 0.05)
         return float(np.trace(solutions(again, LOW, HIGH, starts=6)[0].covariance_m2))
 
     assert wanted

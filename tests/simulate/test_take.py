@@ -10,7 +10,7 @@ import pytest
 from micalign.errors import SceneError
 from micalign.scene.model import Absorption, Air, Di, Mic, Room, Scene, Source
 from micalign.simulate.faults import Faults
-from micalign.simulate.sounds import SOUNDS, note, sound_of
+from micalign.simulate.sounds import LEVEL_DB, note, sound_of
 from micalign.simulate.take import CAB_DELAY_S, PEAK_DBFS, simulate
 
 RATE = 48000
@@ -143,7 +143,7 @@ def test_each_source_plays_by_itself_first():
     assert firsts[1] - firsts[0] > 1.0
 
 
-@pytest.mark.parametrize("sound", SOUNDS)
+@pytest.mark.parametrize("sound", LEVEL_DB)
 def test_every_sound_is_finite_band_limited_and_ends(sound: str):
     """Peak 1, less than a thousandth of its power above 21 kHz, silent at its end."""
     made = note(sound, RATE, np.random.default_rng(2))

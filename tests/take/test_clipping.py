@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from clip_runs import clipping_of
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micalign.take.clipping import ClipMeter, find_clipping
+from micalign.take.clipping import ClipMeter
 from micalign.take.levels import measure_levels
 from micalign.take.model import Track
 
@@ -15,7 +16,7 @@ RATE = 48_000
 
 
 def clipping(sound):
-    return find_clipping(Track.from_array("sound", sound, RATE))
+    return clipping_of(sound, RATE)
 
 
 def sine(hz, peak=1.0, seconds=1.0):

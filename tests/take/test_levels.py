@@ -11,7 +11,7 @@ from micalign.take.levels import measure_levels
 from micalign.take.model import Track
 from micalign.take.outline import OutlineMeter
 from micalign.take.remarks import clock
-from micalign.take.together import Sheet, remarks_together
+from micalign.take.together import TrackFacts, remarks_together
 from micalign.take.verdict import WorkingWindow
 
 
@@ -116,11 +116,15 @@ def test_an_outline_keeps_every_extreme_however_long(windows, rng):
 
 
 def test_a_take_of_one_rate_length_and_start_needs_no_words():
-    assert remarks_together([Sheet("a", 48_000, 10.0, 5.0), Sheet("b", 48_000, 10.2, 5.0)]) == ()
+    assert remarks_together([TrackFacts("a", 48_000, 10.0, 5.0), TrackFacts("b", 48_000, 10.2, 5.0)]) == ()
 
 
 def test_rates_lengths_and_starts_that_differ_are_told():
-    sheets = [Sheet("a", 48_000, 60.0, 36_000.0), Sheet("b", 48_000, 60.0, 36_000.25), Sheet("c", 44_100, 30.0)]
+    sheets = [
+        TrackFacts("a", 48_000, 60.0, 36_000.0),
+        TrackFacts("b", 48_000, 60.0, 36_000.25),
+        TrackFacts("c", 44_100, 30.0),
+    ]
     told = {remark.rule: remark for remark in remarks_together(sheets)}
     assert {rule: remark.severity for rule, remark in told.items()} == {
         "rates": "problem",

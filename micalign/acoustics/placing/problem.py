@@ -18,7 +18,7 @@ from micalign.acoustics.placing.combs import Combs
 from micalign.acoustics.placing.equality import Equality
 from micalign.acoustics.placing.geometry import Ears
 from micalign.acoustics.placing.limits import Limits
-from micalign.acoustics.placing.wishes import MOVE_UNIT_M, Distance, Spacing, Stereo
+from micalign.acoustics.placing.wishes import MOVE_UNIT_M, DistanceWish, SpacingWish, StereoWish
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import PlaceWeights, Scene
 
@@ -42,10 +42,10 @@ class Problem:
     limits: Limits
     ears: Ears
     equality: Equality
-    distance: Distance
-    spacing: Spacing
+    distance: DistanceWish
+    spacing: SpacingWish
     combs: Combs
-    stereo: Stereo
+    stereo: StereoWish
     weights: PlaceWeights
     held: Bools
 
@@ -59,10 +59,10 @@ class Problem:
             limits=limits,
             ears=Ears.of(scene),
             equality=Equality.of(scene, speed),
-            distance=Distance.of(scene),
-            spacing=Spacing.of(scene),
+            distance=DistanceWish.of(scene),
+            spacing=SpacingWish.of(scene),
             combs=Combs.of(scene, speed),
-            stereo=Stereo.of(scene),
+            stereo=StereoWish.of(scene),
             weights=scene.place.weights,
             held=np.zeros(len(limits.free), dtype=bool),
         )

@@ -18,7 +18,15 @@ from micalign.acoustics.spacing import CLOSE_M, RATIO
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Mic, Pair, Scene
 
-__all__ = ["DISTANCE_UNIT_M", "MOVE_UNIT_M", "STEREO_UNIT_DEGREES", "STEREO_UNIT_M", "Distance", "Spacing", "Stereo"]
+__all__ = [
+    "DISTANCE_UNIT_M",
+    "MOVE_UNIT_M",
+    "STEREO_UNIT_DEGREES",
+    "STEREO_UNIT_M",
+    "DistanceWish",
+    "SpacingWish",
+    "StereoWish",
+]
 
 MOVE_UNIT_M: Final = 0.5
 DISTANCE_UNIT_M: Final = 0.1
@@ -32,7 +40,7 @@ def _outside(value: Floats, low: Floats, high: Floats) -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
-class Distance:
+class DistanceWish:
     """Each mic with a wanted range of distances, and each source it is on."""
 
     mic: Ints
@@ -40,7 +48,7 @@ class Distance:
     range_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene) -> Distance:
+    def of(cls, scene: Scene) -> DistanceWish:
         """The cases of a scene."""
         cases = [
             (row, scene.source(name).position, mic.distance_m)
@@ -52,10 +60,10 @@ class Distance:
         ranges = np.array([wanted for _, _, wanted in cases], dtype=float).reshape(-1, 2)
         return cls(indices([row for row, _, _ in cases]), points, ranges)
 
-    def part(self, chosen: Bools) -> Distance:
+    def part(self, chosen: Bools) -> DistanceWish:
         """The cases of the chosen mics, shape (M,)."""
         kept = chosen[self.mic]
-        return Distance(self.mic[kept], self.source_m[kept], self.range_m[kept])
+        return DistanceWish(self.mic[kept], self.source_m[kept], self.range_m[kept])
 
     def cost(self, positions: Floats) -> Floats:
         """Squares of what lies outside the range, in units of 10 cm."""
@@ -70,7 +78,7 @@ def _far_m(scene: Scene, source: str, mic: Mic) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class Spacing:
+class SpacingWish:
     """The three-to-one rule for close mics (`CLOSE_M`) that form no pair.
 
     A case is a mic, a source it is on and close to, and another mic that is not on it. It is met by either reading of
@@ -83,7 +91,7 @@ class Spacing:
     source_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene) -> Spacing:
+    def of(cls, scene: Scene) -> SpacingWish:
         """The cases of a scene of which a mic may move."""
         together = {frozenset(pair.mics) for pair in scene.pairs}
         cases = [
@@ -97,10 +105,10 @@ class Spacing:
         points = np.array([point for _, _, point in cases], dtype=float).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
 
-    def part(self, chosen: Bools) -> Spacing:
+    def part(self, chosen: Bools) -> SpacingWish:
         """The cases in which a chosen mic, shape (M,), has a part."""
         kept = chosen[self.mic] | chosen[self.other]
-        return Spacing(self.mic[kept], self.other[kept], self.source_m[kept])
+        return SpacingWish(self.mic[kept], self.other[kept], self.source_m[kept])
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """Squares of what a ratio of 3 is missed by."""
@@ -121,7 +129,7 @@ def _present_spread_m(scene: Scene, pair: Pair) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class Stereo:
+class StereoWish:
     """Pairs with a wanted spread, angle between their axes, or a source in their middle.
 
     ``degrees`` (a range) and ``centre_m`` (a point) hold NaN where nothing is asked for. A pair is symmetrical about
@@ -136,7 +144,7 @@ class Stereo:
     centre_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene) -> Stereo:
+    def of(cls, scene: Scene) -> StereoWish:
         """The pairs of a scene."""
         mic = {mic.name: row for row, mic in enumerate(scene.mics)}
         aimed = {mic.name for mic in scene.mics if mic.aim is not None}
@@ -152,10 +160,10 @@ class Stereo:
             np.array(centre, dtype=float).reshape(-1, 3),
         )
 
-    def part(self, chosen: Bools) -> Stereo:
+    def part(self, chosen: Bools) -> StereoWish:
         """The pairs of the chosen mics, shape (M,)."""
         kept = chosen[self.first] | chosen[self.second]
-        return Stereo(*(getattr(self, field.name)[kept] for field in fields(self)))
+        return StereoWish(*(getattr(self, field.name)[kept] for field in fields(self)))
 
     def cost(self, positions: Floats, axes: Floats) -> Floats:
         """Squares of what is missed, in units of 10 cm and 10 degrees."""
