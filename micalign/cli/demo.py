@@ -24,7 +24,7 @@ __all__ = ["command"]
 @force_option
 @quiet_option
 def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
-    """Do the whole job in a new folder: scene, take, check, measure, compare, align and two figures.
+    """Do the whole job in a new folder: scene, take, check, measure, compare, align, two figures and a page to hear.
 
     The take is made on the spot from a kit's scene, and two mistakes are planted in it for the commands to find. Each
     command is shown as you would give it; what it prints lies in the folder.
@@ -54,6 +54,7 @@ def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
     aligned: dict[str, Any] = json.loads(_printed([*align, "--json"], quiet=quiet))
     found = remaining(read_scene(scene_path), aligned, "snare", "snare mic")
     _draw_comb(found, out / "comb.png", force=force)
+    _printed(["report", str(scene_path), "-o", str(out / "report.html"), "-q", *replace], quiet=quiet)
     click.echo(closing_text(found, str(out)))
     return 0
 

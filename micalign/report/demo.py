@@ -47,7 +47,10 @@ def closing_text(found: Remaining, folder: str) -> str:
     first, second = found.tracks
     left = f"{show_ms(found.after_s)} remain, since a pair moves as one" if found.after_s > 5e-5 else "nothing remains"
     return f"""\
-What to look at in {folder}
+Open this page first, in any browser: hear the take as recorded and aligned (key B switches), and move the mics
+  {folder}/report.html
+
+What else lies in {folder}
 
   {SCENE_NAME:<22} the plan: a kit in a barn, five mics. Change a number and run any command again.
   floor-plan.png         where everything stands.
@@ -63,8 +66,8 @@ What to look at in {folder}
                          {left}.
   comb.png               what that did to the sum of the two: the notches before, and after.
 
-Listen to take/ and aligned/ in turn, all tracks at equal faders. Begin with the volume low: hits are sudden, the
-aligned sum is louder, and headphones hide how loud they are. Beside a real kit wear hearing protection.
+Begin with the volume low: hits are sudden, and headphones hide how loud they are. In take/ and aligned/ the sums are as
+loud as they come, the aligned one louder. Beside a real kit wear hearing protection.
 
 On your own recording:
   micalign measure overhead-left.wav snare.wav kick.wav

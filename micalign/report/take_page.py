@@ -6,9 +6,8 @@ from typing import Any, Final
 
 from micalign.alignment.offsets import Remain, Shift
 from micalign.delay.told import SourceDelays
+from micalign.report.listening import player_values
 from micalign.report.measure import polarity_words
-from micalign.report.page import audio_address
-from micalign.report.sounds import wav_bytes
 from micalign.report.take_study import TakeStudy
 from micalign.take.track_levels import TrackLevels
 from micalign.units import show_centimetres, show_db, show_dbfs, show_hz, show_ms, show_plus_minus, show_samples
@@ -36,7 +35,7 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
         "compromise": _sentence(offsets.compromise),
         "remains": [_remain_row(one) for one in heard],
         "gain": _gain_words(found),
-        "sounds": _sounds(found),
+        "heard": player_values(found.heard),
     }
 
 
@@ -97,13 +96,3 @@ def _gain_words(found: TakeStudy) -> str:
         f"Energy of the sum against the sum of the energies: {show_db(before, sign=True)} before, "
         f"{show_db(after, sign=True)} after."
     )
-
-
-def _sounds(found: TakeStudy) -> list[dict[str, str]]:
-    if found.sounds is None:
-        return []
-    rate = found.take.sample_rate
-    return [
-        {"title": f"the sum, {name}", "address": audio_address(wav_bytes(samples, sample_rate=rate))}
-        for name, samples in zip(("as recorded", "aligned"), found.sounds, strict=True)
-    ]

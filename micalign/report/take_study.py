@@ -11,29 +11,25 @@ import numpy as np
 from micalign.alignment.gain import BlendTrack, SumGain, sum_gain
 from micalign.alignment.offsets import Offsets
 from micalign.alignment.pairings import Measured
-from micalign.alignment.preview import loudest_moment, preview
+from micalign.alignment.preview import loudest_moment
 from micalign.alignment.session import measured_scene, planned, wishes_of
-from micalign.arrays import Floats
 from micalign.delay.told import SourceDelays
 from micalign.report.blend import Stretch, stretch
+from micalign.report.listening import Excerpt, excerpts
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.model import Take
 
 __all__ = ["TakeStudy", "close_tracks", "gains_of", "study"]
 
-_PREVIEW_S: Final = 6.0
-_LONGEST_PREVIEW_BYTES: Final = 2_000_000  # of both sounds together, 16 bits each
 _SPECTRUM_S: Final = 8.0
 _HIT_S: Final = 0.020
 _BEFORE_HIT_S: Final = 0.004
-_RMS: Final = 0.1  # -20 dBFS
-_QUIET_ENOUGH: Final = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
 class TakeStudy:
-    """What was found; ``sounds`` are the sum before and after, equally loud, or None where the take is silent."""
+    """What was found; ``heard`` is what there is to hear, none of it where the take is silent."""
 
     take: Take
     close: frozenset[str]
@@ -44,7 +40,7 @@ class TakeStudy:
     around: Stretch
     hit: Stretch
     hit_of: str
-    sounds: tuple[Floats, Floats] | None
+    heard: tuple[Excerpt, ...]
 
     @property
     def close_sources(self) -> tuple[SourceDelays, ...]:
@@ -96,7 +92,7 @@ def study(scene: Scene, take: Take, *, say: Callable[[str], None] = lambda _: No
         stretch(take.tracks, offsets, start_s=middle_s - _SPECTRUM_S / 2, seconds=_SPECTRUM_S, gains_db=gains),
         stretch(take.tracks, offsets, start_s=_first_rise_s(take, hit_track), seconds=_HIT_S),
         hit.source if hit else "",
-        _sounds(moved, middle_s),
+        excerpts(scene, take, found, moved),
     )
 
 
@@ -123,16 +119,3 @@ def _first_rise_s(take: Take, track: str) -> float:
     size = np.abs(take.track(track).read(start, round(0.1 * rate)))
     rise = int(np.argmax(size >= 0.25 * size.max(initial=0.0)))
     return (start + rise) / rate - _BEFORE_HIT_S
-
-
-def _sounds(moved: list[BlendTrack], middle_s: float) -> tuple[Floats, Floats] | None:
-    rate = moved[0].track.sample_rate
-    longest_s = max(one.track.duration_s for one in moved)
-    seconds = min(_PREVIEW_S, longest_s, _LONGEST_PREVIEW_BYTES / (4 * rate))
-    middle_s = min(max(middle_s, seconds / 2), max(longest_s - seconds / 2, seconds / 2))
-    before, after = preview(moved, middle_s=middle_s, seconds=seconds)
-    rms = float(np.sqrt(np.mean(before**2)))
-    if rms < _QUIET_ENOUGH:
-        return None
-    scale = min(1.0, _RMS / rms)
-    return before * scale, after * scale

@@ -164,11 +164,12 @@ def test_the_demonstration_does_the_whole_job(tmp_path: Path, capsys: pytest.Cap
     folder = tmp_path / "demo"
     assert status_of(["demo", "-o", str(folder), "-q"]) == 0
     told = capsys.readouterr().out
-    assert "What to look at" in told
+    assert told.startswith("Open this page first")
+    assert f"{folder}/report.html" in told
     assert "volume low" in told
     names = {path.name for path in folder.iterdir()}
     wanted = {SCENE_NAME, "take", "aligned", "check.txt", "measure.txt", "compare.txt", "floor-plan.png", "comb.png"}
-    assert wanted <= names
+    assert wanted | {"report.html"} <= names
     compared = (folder / "compare.txt").read_text(encoding="utf-8")
     assert "'kick mic' is inverted" in compared
     assert "'overhead right' stands" in compared

@@ -277,14 +277,3 @@ def test_the_page_and_its_figures_follow_the_readers_light(dark: bool, tab: Page
     paper = tab.value("getComputedStyle(document.body).backgroundColor")
     figure = tab.value("getComputedStyle(document.querySelector('figure svg g path')).fill")
     assert paper == figure == ("rgb(21, 27, 32)" if dark else "rgb(253, 253, 251)")
-
-
-def test_the_report_plays_before_and_after(tab: Page, report: Path) -> None:
-    tab.open(report)
-    assert tab.value("document.querySelectorAll('audio').length") == 2
-    lengths = tab.value(
-        "Promise.all([...document.querySelectorAll('audio')].map(e => new Promise((yes, no) => {"
-        " e.preload = 'auto'; e.onloadedmetadata = () => yes(e.duration); e.onerror = () => no(e.error); e.load(); })))"
-    )
-    assert lengths == pytest.approx([6.0, 6.0], abs=0.01)
-    assert tab.messages == []

@@ -20,7 +20,7 @@ def test_what_remains_is_told_of_the_tracks_that_are_there_for_the_source() -> N
         measured=SimpleNamespace(sources=()),
         offsets=SimpleNamespace(remains=remains, shifts=(), sample_rate=48000, compromise="at most 2.57 ms remains"),
         gain=SimpleNamespace(before_db=None, after_db=None),
-        sounds=None,
+        heard=(),
     )
     told = take_values(found, speed_of_sound_m_s=343.0)["remains"]  # type: ignore[arg-type]
     assert told == [
