@@ -81,7 +81,9 @@ def _takes(scene: Scene, source: str, moved: Sequence[BlendTrack]) -> list[Blend
     return [one for one in moved if one.track.name in names]
 
 
-def _of_source(scene: Scene, take: Take, one: SourceDelays, moved: Sequence[BlendTrack], seconds: float) -> Excerpt | None:
+def _of_source(
+    scene: Scene, take: Take, one: SourceDelays, moved: Sequence[BlendTrack], seconds: float
+) -> Excerpt | None:
     middle_s = one.loudest_s if one.loudest_s is not None else loudest_moment(take.track(one.reference))
     return _excerpt(one.source, _takes(scene, one.source, moved), middle_s, seconds)
 
