@@ -19,15 +19,16 @@ KINDS = ("WAV PCM_16", "WAV PCM_24", "WAV FLOAT", "RF64 PCM_24", "FLAC PCM_24")
 
 
 def band(at: float, frames: int, *, seed: int = 5) -> np.ndarray:
-    """Hits of several pitches in a take that begins at instant ``at`` (samples): known between samples too."""
+    """Hits of many pitches in a take that begins at instant ``at`` (samples): known between samples too."""
     draws = np.random.default_rng(seed)
     n = np.arange(frames) + at
     sound = np.zeros(frames)
-    for place in np.arange(-40_000, 400_000, 9_000) + draws.uniform(-3000, 3000, 49):
-        pitch, phase, loud = draws.uniform(0.02, 2.2), draws.uniform(0, 6), draws.uniform(0.05, 0.3)
-        low, high = np.searchsorted(n, [place - 2500, place + 2500])
+    for place in np.arange(-40_000, 400_000, 6_000) + draws.uniform(-2000, 2000, 74):
+        pitches, phases = draws.uniform(0.02, 2.2, 6), draws.uniform(0, 6, 6)
+        loud, width = draws.uniform(0.02, 0.1), draws.uniform(30, 150)
+        low, high = np.searchsorted(n, [place - 1000, place + 1000])
         t = n[low:high] - place
-        sound[low:high] += loud * np.cos(pitch * t + phase) * np.exp(-((t / draws.uniform(60, 400)) ** 2))
+        sound[low:high] += loud * np.cos(np.outer(pitches, t) + phases[:, None]).sum(0) * np.exp(-((t / width) ** 2))
     return sound
 
 

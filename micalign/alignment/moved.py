@@ -14,7 +14,7 @@ import numpy as np
 
 from micalign import __version__
 from micalign.alignment.all_pass import Section, all_pass_blocks, ring_samples
-from micalign.alignment.resample import resampled_blocks, resampled_span
+from micalign.alignment.resample import rate_of_original, resampled_blocks, resampled_span
 from micalign.alignment.shift import Span, shifted_blocks, shifted_span, split_shift
 from micalign.arrays import Floats
 from micalign.take.model import Track
@@ -96,12 +96,17 @@ class MovedTrack:
 
     def is_exact(self, *, whole: bool) -> bool:
         """Whether every sample comes out as it went in."""
+        if rate_of_original(as_recorded(self.track)[0])[1]:
+            return False
         return not self.drift_ppm and not self.sections and split_shift(self.shift_samples, whole=whole)[1] == 0.0
 
     def history(self, span: Span, *, whole: bool, gain: float) -> str:
         """What is done to it, in words for a file's coding history."""
         shift = f"{round(self.shift_samples):+d}" if whole else f"{self.shift_samples:+.3f}"
         words = [f"micalign {__version__}: moved {shift} samples"]
+        original, is_converted = rate_of_original(as_recorded(self.track)[0])
+        if is_converted:
+            words.append(f"converted from {original.sample_rate} Hz")
         if self.polarity == -1:
             words.append("polarity flipped")
         if self.drift_ppm:

@@ -17,7 +17,9 @@ from micalign.cli.options import (
     out_option,
     quiet_option,
     reference_option,
+    resample_option,
     scene_option,
+    timestamps_option,
     tracks_argument,
 )
 from micalign.cli.output import console, note, print_json, progress
@@ -69,6 +71,8 @@ __all__ = ["command"]
     metavar="SECONDS",
     help="Write so many seconds of the sum, before and after, round each source's loudest hit.  [default: none]",
 )
+@timestamps_option
+@resample_option
 @click.option(
     "--keep-all",
     is_flag=True,
@@ -94,6 +98,9 @@ def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and tracks that share no source but as faint bleed are left as recorded. Without one, --match-phase turns each
     TRACK towards REFERENCE: give the mic as REFERENCE, the DI as TRACK.
+
+    A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
+    other times by their broadcast time stamps are placed by them before anything is measured.
 
     Example: micalign align overhead-left.wav snare.wav kick.wav -o aligned
 
@@ -128,7 +135,7 @@ def _refuse_misuse(asked: dict[str, Any]) -> None:
             raise click.UsageError("--offsets names its own tracks: give no tracks and no --scene beside it")
         return
     refuse_mixed_use(asked["tracks"], asked["scene"], asked["reference"])
-    if asked["whole_samples"] and (asked["match_phase"] or asked["correct_drift"]):
+    if asked["whole_samples"] and (asked["match_phase"] or asked["correct_drift"] or asked["resample"]):
         raise click.UsageError("--whole-samples leaves every sample as it is: it does not go with filters or clocks")
     with_scene = [key for key in ("for_source", "split_pairs") if asked[key]]
     if with_scene and asked["scene"] is None:
@@ -142,7 +149,7 @@ def _show(done: Aligned, *, as_json: bool) -> None:
     from micalign.report.align import align_document, gain_table, remain_table, shift_table, words  # noqa: PLC0415
 
     if as_json:
-        more = {"previews": [str(path) for path in done.previews]}
+        more = {"previews": [str(path) for path in done.previews], "notes": list(done.notes)}
         print_json(align_document(done.offsets, done.folder, more=more))
         return
     out = console()

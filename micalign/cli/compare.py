@@ -6,15 +6,17 @@ from pathlib import Path
 
 import click
 
-from micalign.cli.options import json_option, scene_argument
+from micalign.cli.options import json_option, quiet_option, scene_argument, timestamps_option
 
 __all__ = ["command"]
 
 
 @click.command("compare")
 @scene_argument
+@timestamps_option
 @json_option
-def command(scene: Path, as_json: bool) -> int:
+@quiet_option
+def command(scene: Path, *, ignore_timestamps: bool, as_json: bool, quiet: bool) -> int:
     """Hold the take that SCENE names against the scene itself.
 
     For every source and track: the difference in arrival that the positions promise, the one that was recorded, and
@@ -30,13 +32,16 @@ def command(scene: Path, as_json: bool) -> int:
 
     Exit status 1 says that the take is not as the scene says.
     """
-    from micalign.cli.output import clean, console, print_json  # noqa: PLC0415 - so that --help costs only click
+    from micalign.cli.output import clean, console, note, print_json  # noqa: PLC0415 - so that --help costs only click
     from micalign.compare.run import compare  # noqa: PLC0415
-    from micalign.files.sessions import open_scene  # noqa: PLC0415
+    from micalign.files.sessions import Clock, open_scene  # noqa: PLC0415
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.report.compare import compare_document, comparison_table, summary, to_do  # noqa: PLC0415
 
-    found = compare(*open_scene(scene))
+    opened = open_scene(scene, clock=Clock(ignore_timestamps))
+    for sentence in opened.laid.notes:
+        note(sentence, quiet=quiet)
+    found = compare(opened.scene, opened.take)
     if as_json:
         print_json(compare_document(found))
         return int(is_wrong(found.findings))

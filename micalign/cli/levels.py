@@ -43,10 +43,10 @@ def command(
 ) -> int:
     """Read each TRACK once and say whether it is fit, and what to do: the first thing to run after a take.
 
-    Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is one channel, a file alone gives all of its channels. With
-    --scene they are those the scene names. Peaks between 25 and 75 % of full scale (-12.0 to -2.5 dBFS) are good.
-    RMS is against full scale 1: a full-scale sine reads -3.0. '<' before a noise floor says that the track never
-    paused, so its true floor may be lower.
+    Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is one channel, a file alone gives all of its channels, a folder
+    all its audio files. With --scene they are those the scene names. Peaks between 25 and 75 % of full scale (-12.0 to
+    -2.5 dBFS) are good. RMS is against full scale 1: a full-scale sine reads -3.0. '<' before a noise floor says that
+    the track never paused, so its true floor may be lower.
 
     Example: micalign levels takes/first/*.wav -o levels.png
 
@@ -77,7 +77,12 @@ def _measured(tracks: tuple[str, ...], scene: Path | None, limits: WorkingWindow
 
         call = call_scene(read_scene(scene), scene)
     else:
-        call = call_tracks(tracks)
+        from micalign.files.listing import expanded  # noqa: PLC0415
+
+        listed, notes = expanded(tracks)
+        for sentence in notes:
+            note(sentence, quiet=quiet)
+        call = call_tracks(listed)
     longest_s = max((one.track.duration_s for one in call.present), default=0.0) or 1.0
     with progress(quiet=quiet) as tell:
         words = f"reading {len(call.present)} tracks"

@@ -14,13 +14,17 @@ from micalign.cli.options import (
     max_delay_option,
     quiet_option,
     reference_option,
+    resample_option,
     scene_option,
+    timestamps_option,
     tracks_argument,
 )
-from micalign.cli.output import Tell, console, print_json, progress
+from micalign.cli.output import Tell, console, note, print_json, progress
 
 if TYPE_CHECKING:
     from micalign.alignment.pairings import Measured
+    from micalign.files.sessions import Clock
+    from micalign.files.stamps import Laid
 
 __all__ = ["command", "refuse_mixed_use"]
 
@@ -32,6 +36,8 @@ __all__ = ["command", "refuse_mixed_use"]
 @max_delay_option
 @drift_option
 @loopback_option
+@timestamps_option
+@resample_option
 @json_option
 @quiet_option
 def command(
@@ -41,6 +47,8 @@ def command(
     max_delay_ms: float,
     drift: bool,
     loopback: str | None,
+    ignore_timestamps: bool,
+    resample: bool,
     as_json: bool,
     quiet: bool,
 ) -> int:
@@ -51,6 +59,9 @@ def command(
     are those the scene names, and each source is measured on its own. Two mics over a whole kit hear every drum at
     another delay: theirs is the loudest drum's, as a rule the snare's.
 
+    A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
+    other times by their broadcast time stamps are placed by them first: a delay is then one in the session.
+
     Example: micalign measure overhead-left.wav snare.wav kick.wav
 
     Exit status 1 says that a delay is not reliable: do not act on it.
@@ -58,34 +69,44 @@ def command(
     refuse_mixed_use(tracks, scene, reference)
     if scene is not None and (drift or loopback):
         raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
+    from micalign.files.sessions import Clock  # noqa: PLC0415 - scipy, which --help must not pay for
+
+    clock = Clock(ignore_timestamps, resample)
     with progress(quiet=quiet) as tell:
         if scene is not None:
-            found = _of_scene(scene, reference, max_delay_ms / 1e3, tell)
+            found, laid = _of_scene(scene, reference, max_delay_ms / 1e3, clock, tell)
         else:
-            found = _of_files(tracks, max_delay_ms / 1e3, tell, drift=drift, loopback=loopback)
-    _show(found, as_json=as_json, drift=drift, loopback=loopback is not None)
+            found, laid = _of_files(tracks, max_delay_ms / 1e3, clock, tell, drift=drift, loopback=loopback)
+    for sentence in laid.notes:
+        note(sentence, quiet=quiet)
+    _show(found, laid, as_json=as_json, drift=drift, loopback=loopback is not None)
     return 0 if found.all_reliable else 1
 
 
-def _of_scene(scene: Path, reference: str | None, max_delay_s: float, tell: Tell) -> Measured:
+def _of_scene(
+    scene: Path, reference: str | None, max_delay_s: float, clock: Clock, tell: Tell
+) -> tuple[Measured, Laid]:
     from micalign.alignment.session import measured_scene  # noqa: PLC0415
     from micalign.files.sessions import open_scene  # noqa: PLC0415
 
-    opened, take = open_scene(scene)
-    return measured_scene(opened, take, reference=reference, max_delay_s=max_delay_s, progress=tell)
+    one = open_scene(scene, reference=reference, clock=clock)
+    found = measured_scene(one.scene, one.take, reference=one.reference, max_delay_s=max_delay_s, progress=tell)
+    return found, one.laid
 
 
 def _of_files(
-    tracks: tuple[str, ...], max_delay_s: float, tell: Tell, *, drift: bool, loopback: str | None
-) -> Measured:
-    from micalign.alignment.pairings import measured  # noqa: PLC0415 - scipy, which --help must not pay for
+    tracks: tuple[str, ...], max_delay_s: float, clock: Clock, tell: Tell, *, drift: bool, loopback: str | None
+) -> tuple[Measured, Laid]:
+    from micalign.alignment.pairings import measured  # noqa: PLC0415
     from micalign.files.sessions import open_pairings, open_recorded  # noqa: PLC0415
 
     if loopback is None:
-        reference, others = open_pairings(tracks)
-        return measured(reference, others, max_delay_s=max_delay_s, drift=drift, progress=tell)
-    played, others, recorded = open_recorded(tracks, loopback)
-    return measured(played, others, max_delay_s=max_delay_s, loopback=recorded, progress=tell)
+        pair = open_pairings(tracks, clock)
+        found = measured(pair.reference, pair.others, max_delay_s=max_delay_s, drift=drift, progress=tell)
+    else:
+        pair = open_recorded(tracks, loopback, clock)
+        found = measured(pair.reference, pair.others, max_delay_s=max_delay_s, loopback=pair.loopback, progress=tell)
+    return found, pair.laid
 
 
 def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str | None) -> None:
@@ -98,11 +119,11 @@ def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str
         raise click.UsageError("--reference goes with --scene; without one the first file is the reference")
 
 
-def _show(found: Measured, *, as_json: bool, drift: bool, loopback: bool) -> None:
+def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: bool) -> None:
     from micalign.report.measure import delay_table, latency_words, measure_document, source_table  # noqa: PLC0415
 
     if as_json:
-        print_json(measure_document(found))
+        print_json(measure_document(found, laid))
         return
     out = console()
     for source in found.sources or ():

@@ -138,6 +138,22 @@ def drift_option(command: _Command) -> _Command:
     )
 
 
+def timestamps_option(command: _Command) -> _Command:
+    """``--ignore-timestamps``."""
+    return click.option(
+        "--ignore-timestamps",
+        is_flag=True,
+        help="Take all files to begin at one instant, whatever their time stamps say.",
+    )(command)
+
+
+def resample_option(command: _Command) -> _Command:
+    """``--resample``."""
+    return click.option("--resample", is_flag=True, help="Bring tracks of other sample rates to the reference's.")(
+        command
+    )
+
+
 def loopback_option(command: _Command) -> _Command:
     """``--loopback``."""
     return click.option(

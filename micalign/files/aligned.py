@@ -21,12 +21,14 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.moved import MovedTrack
+from micalign.alignment.resample import rate_of_original
 from micalign.alignment.shift import Span, common_span
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files.audio import audio_info
 from micalign.files.encode import AudioWriter, Written, audio_writer
 from micalign.files.metadata import Moved
+from micalign.take.placed import as_recorded
 
 __all__ = ["AlignedFile", "MovedTrack", "group_span", "refuse_clashes", "write_aligned"]
 
@@ -207,37 +209,40 @@ def _write_next(writer: AudioWriter, blocks: Iterator[Floats]) -> int:
 def _writer(file: AlignedFile, plan: _GroupPlan) -> AbstractContextManager[AudioWriter]:
     info = audio_info(file.source)
     _refuse_other_rate(file, info.sample_rate)
+    rate = file.channels[0].track.sample_rate
     exact = plan.gain == 1.0 and all(channel.is_exact(whole=plan.whole) for channel in file.channels)
     return audio_writer(
         file.path,
-        sample_rate=info.sample_rate,
+        sample_rate=rate,
         subtype=info.subtype,
         format=info.format,
         endian=info.endian,
         channels=len(file.channels),
         force=plan.force,
         metadata_from=file.source,
-        moved=_moved(file, plan),
+        moved=_moved(file, plan, (info.sample_rate, rate)),
         # Files get draws of their own: the same dither in two tracks would add up in their sum.
         dither_seed=None if exact else zlib.crc32(os.fsencode(file.path.name)),
     )
 
 
-def _moved(file: AlignedFile, plan: _GroupPlan) -> Moved:
+def _moved(file: AlignedFile, plan: _GroupPlan, rates: tuple[int, int]) -> Moved:
     first = file.channels[0]
     return Moved(
         start_samples=plan.start - first.begun_samples,
         content_samples=round(first.shift_samples) + first.begun_samples - plan.start,
         history=first.history(_span(file, plan.start, whole=plan.whole), whole=plan.whole, gain=plan.gain),
+        rates=rates,
     )
 
 
 def _refuse_other_rate(file: AlignedFile, sample_rate: int) -> None:
     for channel in file.channels:
-        if channel.track.sample_rate != sample_rate:
+        original, _ = rate_of_original(as_recorded(channel.track)[0])
+        if original.sample_rate != sample_rate:
             raise TakeError(
                 f"{file.source} is at {sample_rate} Hz, but track '{channel.track.name}' at "
-                f"{channel.track.sample_rate} Hz: was the file changed meanwhile?"
+                f"{original.sample_rate} Hz: was the file changed meanwhile?"
             )
 
 

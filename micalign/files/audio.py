@@ -26,6 +26,8 @@ __all__ = [
     "Written",
     "audio_info",
     "crashed_frames",
+    "each_of_take",
+    "each_track",
     "open_take",
     "open_track",
     "open_tracks",
@@ -61,7 +63,18 @@ def open_track(spec: str | os.PathLike[str], *, name: str | None = None, channel
 
 
 def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
-    """The tracks that a command line names, of one rate.
+    """The tracks that a command line names, of one rate; see `each_track`.
+
+    Raises
+    ------
+    TakeError
+        If a file cannot be read, the rates differ, or a track is named twice; the faults of all files together.
+    """
+    return Take(each_track(specs))
+
+
+def each_track(specs: Iterable[str | os.PathLike[str]]) -> tuple[Track, ...]:
+    """The tracks that a command line names, of any rates.
 
     A file of several channels named without a channel gives all of them, called ``file.wav:1``, ``file.wav:2``, and
     so on. Tracks are called by their file's name; where two files of different folders share it, by their path.
@@ -69,7 +82,7 @@ def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
     Raises
     ------
     TakeError
-        If a file cannot be read, the rates differ, or a track is named twice; the faults of all files together.
+        If a file cannot be read; the faults of all files together.
     """
     files: dict[Path, AudioFile] = {}
     found: list[tuple[AudioFile, Spec]] = []
@@ -86,7 +99,7 @@ def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
         raise TakeError(list(dict.fromkeys(faults)))
     shorts = Counter(one.short for _, one in found)
     names = [one.short if shorts[one.short] == 1 else one.label for _, one in found]
-    return Take(tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True)))
+    return tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True))
 
 
 def recording_of(scene: Scene, scene_path: str | os.PathLike[str]) -> TakePlan:
@@ -113,6 +126,11 @@ def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
     TakeError
         If a file cannot be read or the rates differ; the faults of all files together.
     """
+    return Take(each_of_take(scene, scene_path))
+
+
+def each_of_take(scene: Scene, scene_path: str | os.PathLike[str]) -> tuple[Track, ...]:
+    """The same, of any rates."""
     plan = recording_of(scene, scene_path)
     folder = find_in(Path(scene_path).parent, plan.folder)
     files: dict[Path, AudioFile] = {}
@@ -126,7 +144,7 @@ def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
     if faults:
         raise TakeError(faults)
     _refuse_shared(tracks)
-    return Take(tuple(tracks))
+    return tuple(tracks)
 
 
 def _planned(files: dict[Path, AudioFile], folder: Path, plan: TrackPlan) -> Track:

@@ -10,9 +10,13 @@ import re
 import struct
 from typing import Final
 
-__all__ = ["FIXED_BYTES", "history_line", "moved_bext", "moved_ixml", "time_reference"]
+__all__ = ["FIXED_BYTES", "Rates", "history_line", "moved_bext", "moved_ixml", "rescaled", "time_reference"]
 
 FIXED_BYTES: Final = 602
+Rates = tuple[int, int]
+"""A file's sample rate before and after (Hz)."""
+
+_ONE_RATE: Final[Rates] = (1, 1)
 _TIME_AT: Final = 338
 _WORD: Final = 1 << 32
 
@@ -29,7 +33,16 @@ def time_reference(bext: bytes) -> int | None:
     return int(high) * _WORD + int(low)
 
 
-def moved_bext(bext: bytes, start_moved: int, line: str) -> bytes | None:
+def rescaled(count: int, rate: int, new_rate: int) -> int:
+    """The same instant counted at another rate, rounded.
+
+    >>> rescaled(44_100, 44_100, 48_000), rescaled(1, 2, 1)
+    (48000, 1)
+    """
+    return (2 * count * new_rate + rate) // (2 * rate)
+
+
+def moved_bext(bext: bytes, start_moved: int, line: str, *, rates: Rates = _ONE_RATE) -> bytes | None:
     """The chunk for a file whose first sample lies ``start_moved`` samples later, with a line more of history.
 
     None where it is too short to be one.
@@ -38,7 +51,7 @@ def moved_bext(bext: bytes, start_moved: int, line: str) -> bytes | None:
     """
     if len(bext) < FIXED_BYTES:
         return None
-    moved = min(max((time_reference(bext) or 0) + start_moved, 0), _WORD * _WORD - 1)
+    moved = min(max(rescaled(time_reference(bext) or 0, *rates) + start_moved, 0), _WORD * _WORD - 1)
     head = bext[:_TIME_AT] + struct.pack("<II", moved % _WORD, moved // _WORD) + bext[_TIME_AT + 8 : FIXED_BYTES]
     history = bext[FIXED_BYTES:].rstrip(b"\0")
     if history and not history.endswith(b"\n"):
@@ -61,10 +74,11 @@ _STAMPS: Final = (
     (b"TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI", b"TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO"),
     (b"BWF_TIME_REFERENCE_HIGH", b"BWF_TIME_REFERENCE_LOW"),
 )
+_RATES: Final = (b"FILE_SAMPLE_RATE", b"TIMESTAMP_SAMPLE_RATE")
 
 
-def moved_ixml(text: bytes, start_moved: int) -> bytes:
-    """The text of an iXML chunk with its copies of the time reference moved alike; everything else as it was.
+def moved_ixml(text: bytes, start_moved: int, *, rates: Rates = _ONE_RATE) -> bytes:
+    """The text of an iXML chunk with its copies of time reference and rate changed alike; everything else as it was.
 
     >>> moved_ixml(b"<BWF_TIME_REFERENCE_LOW>7</BWF_TIME_REFERENCE_LOW>"
     ...            b"<BWF_TIME_REFERENCE_HIGH>0</BWF_TIME_REFERENCE_HIGH>", -2)[:50]
@@ -74,9 +88,13 @@ def moved_ixml(text: bytes, start_moved: int) -> bytes:
         high, low = _tag(high_tag).search(text), _tag(low_tag).search(text)
         if high is None or low is None:
             continue
-        moved = min(max(int(high[2]) * _WORD + int(low[2]) + start_moved, 0), _WORD * _WORD - 1)
+        count = rescaled(int(high[2]) * _WORD + int(low[2]), *rates)
+        moved = min(max(count + start_moved, 0), _WORD * _WORD - 1)
         text = _tag(high_tag).sub(rb"\g<1>%d\g<3>" % (moved // _WORD), text, count=1)
         text = _tag(low_tag).sub(rb"\g<1>%d\g<3>" % (moved % _WORD), text, count=1)
+    if rates[0] != rates[1]:
+        for tag in _RATES:
+            text = _tag(tag).sub(rb"\g<1>%d\g<3>" % rates[1], text, count=1)
     return text
 
 

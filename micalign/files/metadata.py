@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from micalign.files.bext import history_line, moved_bext, moved_ixml
+from micalign.files.bext import Rates, history_line, moved_bext, moved_ixml, rescaled, time_reference
 from micalign.files.riff import Chunk, read_chunk, read_layout
 
-__all__ = ["Carried", "Moved", "Shape", "carry"]
+__all__ = ["Carried", "Moved", "Shape", "carry", "time_reference_of"]
 
 _AS_THEY_ARE: Final = {
     b"WAVE": frozenset({b"LIST", b"inst", b"id3 ", b"ID3 ", b"_PMX", b"axml", b"chna", b"DISP", b"CSET"}),
@@ -45,11 +45,14 @@ class Moved:
         How much later in the file the sound lies, rounded.
     history : str
         What was done, for the coding history.
+    rates : tuple of int
+        The sample rate of the original and of the aligned file; the counts above are at the latter.
     """
 
     start_samples: int = 0
     content_samples: int = 0
     history: str = ""
+    rates: Rates = (1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +103,13 @@ def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
     return Carried(tuple(before), tuple(after), tuple(dict.fromkeys(left_out)))
 
 
+def time_reference_of(source: Path) -> int | None:
+    """The broadcast time reference of a WAV, in samples since midnight; None where it has none."""
+    layout = read_layout(source)
+    chunk = layout.first(b"bext") if layout is not None and layout.byte_order == "<" else None
+    return None if chunk is None or chunk.is_cut else time_reference(read_chunk(source, chunk))
+
+
 def _family(kind: bytes) -> bytes:
     return b"AIFF" if kind == b"AIFC" else kind
 
@@ -112,21 +122,21 @@ def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Change | N
         return lambda data: data
     line = history_line(shape.sample_rate, shape.bits, shape.channels, moved.history)
     moving: dict[bytes, Change] = {
-        b"bext": lambda data: moved_bext(data, moved.start_samples, line),
-        b"iXML": lambda data: moved_ixml(data, moved.start_samples),
-        b"cue ": lambda data: _moved_cues(data, moved.content_samples),
-        b"smpl": lambda data: _moved_loops(data, moved.content_samples),
-        b"MARK": lambda data: _moved_markers(data, moved.content_samples),
+        b"bext": lambda data: moved_bext(data, moved.start_samples, line, rates=moved.rates),
+        b"iXML": lambda data: moved_ixml(data, moved.start_samples, rates=moved.rates),
+        b"cue ": lambda data: _moved_cues(data, moved),
+        b"smpl": lambda data: _moved_loops(data, moved),
+        b"MARK": lambda data: _moved_markers(data, moved),
     }
     return moving.get(chunk.name) if (chunk.name == b"MARK") == (kind == b"AIFF") else None
 
 
-def _add(data: bytearray, form: str, at: int, moved: int) -> None:
+def _move(data: bytearray, form: str, at: int, moved: Moved) -> None:
     (old,) = struct.unpack_from(form, data, at)
-    struct.pack_into(form, data, at, min(max(old + moved, 0), _MAX_32))
+    struct.pack_into(form, data, at, min(max(rescaled(old, *moved.rates) + moved.content_samples, 0), _MAX_32))
 
 
-def _moved_cues(data: bytes, moved: int) -> bytes | None:
+def _moved_cues(data: bytes, moved: Moved) -> bytes | None:
     """Cue points (24 bytes each after the count): the sample offset, and the position where it says the same."""
     (count,) = struct.unpack_from("<I", data) if len(data) >= 4 else (1,)
     if len(data) < 4 + 24 * count:
@@ -134,25 +144,25 @@ def _moved_cues(data: bytes, moved: int) -> bytes | None:
     out = bytearray(data)
     for at in range(4, 4 + 24 * count, 24):
         same = out[at + 4 : at + 8] == out[at + 20 : at + 24]
-        _add(out, "<I", at + 20, moved)
+        _move(out, "<I", at + 20, moved)
         if same:
-            _add(out, "<I", at + 4, moved)
+            _move(out, "<I", at + 4, moved)
     return bytes(out)
 
 
-def _moved_loops(data: bytes, moved: int) -> bytes | None:
+def _moved_loops(data: bytes, moved: Moved) -> bytes | None:
     """Sample loops (24 bytes each from byte 36 on): first and last sample."""
     (count,) = struct.unpack_from("<I", data, 28) if len(data) >= 36 else (1,)
     if len(data) < 36 + 24 * count:
         return None
     out = bytearray(data)
     for at in range(36, 36 + 24 * count, 24):
-        _add(out, "<I", at + 8, moved)
-        _add(out, "<I", at + 12, moved)
+        _move(out, "<I", at + 8, moved)
+        _move(out, "<I", at + 12, moved)
     return bytes(out)
 
 
-def _moved_markers(data: bytes, moved: int) -> bytes | None:
+def _moved_markers(data: bytes, moved: Moved) -> bytes | None:
     """AIFF markers: number (2 bytes), place (4), a name that begins with its length, padded to an even count."""
     (count,) = struct.unpack_from(">H", data) if len(data) >= 2 else (1,)
     out = bytearray(data)
@@ -160,7 +170,7 @@ def _moved_markers(data: bytes, moved: int) -> bytes | None:
     for _ in range(count):
         if at + 7 > len(out):
             return None
-        _add(out, ">I", at + 2, moved)
+        _move(out, ">I", at + 2, moved)
         name_bytes = out[at + 6] + 1
         at += 6 + name_bytes + name_bytes % 2
     return bytes(out)

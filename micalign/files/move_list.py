@@ -87,6 +87,8 @@ def csv_text(offsets: OffsetsFile, *, speed_of_sound_m_s: float, through_air: Co
 def _note(one: TrackOffset) -> str:
     words = [] if one.applied else ["not moved"]
     words += [one.reason] if one.reason else []
+    words += [f"converted from {one.resampled_from_hz} Hz"] if one.resampled_from_hz else []
+    words += [f"its time stamp is {one.start_s:+.6f} s from the reference's"] if one.start_s else []
     words += [f"all-pass {section.hz:.0f} Hz Q {section.q:.2f}" for section in one.all_pass]
     words += [f"the written file loses the first {one.cut_samples} samples"] if one.cut_is_heard else []
     return "; ".join(words)

@@ -50,6 +50,7 @@ class TrackOffset(_Strict):
     """One track: what was measured and what is applied; ``original`` is relative to the offsets file.
 
     ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
+    ``start_s`` is by how much later than the reference it began by its time stamp; shifts count from there.
     """
 
     track: str = Field(min_length=1, max_length=4096)
@@ -71,6 +72,8 @@ class TrackOffset(_Strict):
     cut_dbfs: float | None = None
     noise_floor_dbfs: float | None = None
     cut_is_heard: bool = False
+    start_s: float = 0.0
+    resampled_from_hz: int | None = Field(default=None, gt=0, le=10_000_000)
     original: str = Field(min_length=1, max_length=4096)
     channel: int = Field(ge=1, le=1024)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
@@ -92,6 +95,7 @@ class OffsetsFile(_Strict):
     pad_s: float | None = Field(default=None, ge=0)
     pad_samples: int | None = Field(default=None, ge=0)
     suffix: str = SUFFIX
+    timestamps: Literal["placed", "ignored"] | None = None
     tracks: tuple[TrackOffset, ...] = Field(max_length=1024)
     sum_gain_db: SumGainDb = SumGainDb(before=None, after=None)
     bands: tuple[dict[str, float | None], ...] = ()

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from micalign.alignment.resample import rate_of_original
 from micalign.errors import OutputError, TakeError
 from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
@@ -28,7 +29,7 @@ _NOT_IN_NAMES: Final = frozenset('/\\:*?"<>|')  # a path's own characters, and w
 
 def original_of(track: Track) -> tuple[AudioInfo, int]:
     """The file a track comes from and its channel in it, from 1."""
-    samples = as_recorded(track)[0].samples
+    samples = rate_of_original(as_recorded(track)[0])[0].samples
     if not isinstance(samples, ChannelSamples):
         raise TakeError(f"track '{track.name}' does not come from a file")
     return samples.file.info, samples.channel + 1

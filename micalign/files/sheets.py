@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from micalign.alignment.cut import Cut
@@ -16,6 +16,7 @@ from micalign.errors import TakeError
 from micalign.files.audio import Written, open_track
 from micalign.files.offsets import AllPass, OffsetsFile, SumGainDb, TrackOffset, file_hash, read_offsets
 from micalign.files.outputs import SUFFIX, original_of
+from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.take.model import Track
 
 __all__ = ["Kept", "moved_by_sheet", "open_sheet", "sheet_of"]
@@ -23,7 +24,7 @@ __all__ = ["Kept", "moved_by_sheet", "open_sheet", "sheet_of"]
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """How a set was written: where, in whole samples or not, how much lower, padded by how much, and its suffix.
+    """How a set was written: where, in whole samples or not, how much lower, padded by how much, its suffix, its clock.
 
     ``pad_samples`` is None where the files begin with the reference.
     """
@@ -33,6 +34,7 @@ class Kept:
     headroom_db: float = 0.0
     pad_samples: int | None = None
     suffix: str = SUFFIX
+    laid: Laid = field(default_factory=lambda: Laid(()))
 
 
 def sheet_of(
@@ -48,7 +50,7 @@ def sheet_of(
     """What was done, as it is kept."""
     hashes = {path: file_hash(path) for path in {original_of(one.track)[0].path for one in actions}}
     entries = [
-        _entry(one, offsets.shift(one.track.name), done, cut, kept.folder, hashes)
+        _entry(one, offsets.shift(one.track.name), done, cut, kept, hashes)
         for one, done, cut in zip(actions, written, cuts, strict=True)
     ]
     return OffsetsFile(
@@ -59,6 +61,7 @@ def sheet_of(
         pad_s=None if kept.pad_samples is None else kept.pad_samples / offsets.sample_rate,
         pad_samples=kept.pad_samples,
         suffix=kept.suffix,
+        timestamps=kept.laid.timestamps,
         tracks=tuple(entries),
         sum_gain_db=SumGainDb(before=gain.before_db, after=gain.after_db),
         bands=tuple(
@@ -71,7 +74,7 @@ def sheet_of(
 
 
 def _entry(
-    action: MovedTrack, shift: Shift, written: Written, cut: Cut, folder: Path, hashes: Mapping[Path, str]
+    action: MovedTrack, shift: Shift, written: Written, cut: Cut, kept: Kept, hashes: Mapping[Path, str]
 ) -> TrackOffset:
     info, channel = original_of(action.track)
     rate = action.track.sample_rate
@@ -95,7 +98,9 @@ def _entry(
         cut_dbfs=cut.level_dbfs,
         noise_floor_dbfs=cut.floor_dbfs,
         cut_is_heard=cut.is_heard,
-        original=_relative(info.path, folder),
+        start_s=kept.laid.starts_s.get(action.track.name, 0.0),
+        resampled_from_hz=None if info.sample_rate == rate else info.sample_rate,
+        original=_relative(info.path, kept.folder),
         channel=channel,
         sha256=hashes[info.path],
     )
@@ -135,8 +140,8 @@ def _phase(track: str, one: PhaseMatch) -> dict[str, str | float | int | None]:
     }
 
 
-def open_sheet(path: Path) -> tuple[OffsetsFile, tuple[Track, ...]]:
-    """An offsets file and the originals it speaks of, none of them changed since.
+def open_sheet(path: Path) -> tuple[OffsetsFile, Laid]:
+    """An offsets file and the originals it speaks of, none of them changed since, on the clock it was made on.
 
     Raises
     ------
@@ -154,16 +159,19 @@ def open_sheet(path: Path) -> tuple[OffsetsFile, tuple[Track, ...]]:
             faults += [f"{path}, track '{one.track}': {fault}" for fault in error.faults]
     if faults:
         raise TakeError(faults)
-    return sheet, tuple(tracks)
+    reference = next(track for track in tracks if track.name == sheet.reference)
+    if reference.sample_rate != sheet.sample_rate:
+        raise TakeError(f"{path}: the reference cannot be converted, it gives the rate: measure again")
+    ignore = sheet.timestamps != "placed"
+    return sheet, laid_on_one_clock(tracks, reference, ignore_timestamps=ignore, resample=True)
 
 
 def _opened(sheet_path: Path, one: TrackOffset, sample_rate: int, hashes: dict[Path, str]) -> Track:
     original = sheet_path.parent / one.original
     track = open_track(original, name=one.track, channel=one.channel)
-    if track.sample_rate != sample_rate:
-        raise TakeError(
-            f"{original} is at {track.sample_rate} Hz, the offsets are for {sample_rate} Hz: measure it again"
-        )
+    wanted = one.resampled_from_hz or sample_rate
+    if track.sample_rate != wanted:
+        raise TakeError(f"{original} is at {track.sample_rate} Hz, the offsets are for {wanted} Hz: measure it again")
     if original not in hashes:
         hashes[original] = file_hash(original)
     if hashes[original] != one.sha256:

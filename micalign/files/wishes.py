@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.alignment.session import default_reference, wishes_of
+from micalign.alignment.session import wishes_of
 from micalign.alignment.wishes import Wishes
 from micalign.files.outputs import original_of
-from micalign.files.sessions import open_pairings, open_scene
+from micalign.files.sessions import Clock, open_pairings, open_scene
+from micalign.files.stamps import Laid
 from micalign.scene.model import Air, Scene
 from micalign.take.model import Take, Track
 
@@ -20,7 +21,8 @@ __all__ = ["Session", "Wish", "compromise_wishes", "opened", "to_match"]
 class Wish:
     """What is to be aligned and how; either ``tracks`` (the reference first) or a ``scene``.
 
-    ``keep_all`` puts silence in front of every file rather than cut off what lies before the reference's beginning.
+    ``keep_all`` puts silence in front of every file rather than cut off what lies before the reference's beginning;
+    ``suffix`` is what aligned files are told from originals by.
     """
 
     tracks: tuple[str, ...] = ()
@@ -37,18 +39,26 @@ class Wish:
     max_shift_s: float | None = None
     headroom_db: float = 0.0
     preview_s: float | None = None
+    ignore_timestamps: bool = False
+    resample: bool = False
     keep_all: bool = False
     suffix: str | None = None
     force: bool = False
 
+    @property
+    def clock(self) -> Clock:
+        """How the tracks come to one clock."""
+        return Clock(self.ignore_timestamps, self.resample)
+
 
 @dataclass(frozen=True)
 class Session:
-    """Tracks with the reference among them, the folder for the set, and gains of the blend."""
+    """Tracks on one clock with the reference among them, the folder for the set, and gains of the blend."""
 
     tracks: tuple[Track, ...]
     reference: str
     folder: Path
+    laid: Laid
     scene: Scene | None = None
 
     @property
@@ -78,13 +88,14 @@ class Session:
 def opened(wish: Wish) -> Session:
     """The tracks that a wish names, and the folder for their aligned set."""
     if wish.scene is not None:
-        scene, take = open_scene(wish.scene)
-        name = wish.reference or default_reference(scene, [track.name for track in take.tracks])
-        return Session(take.tracks, take.track(name).name, wish.out or wish.scene.parent / "aligned", scene)
-    reference, others = open_pairings(wish.tracks)
-    folder = wish.out or original_of(reference)[0].path.parent / "aligned"
+        found = open_scene(wish.scene, reference=wish.reference, clock=wish.clock)
+        folder = wish.out or wish.scene.parent / "aligned"
+        return Session(found.take.tracks, found.reference, folder, found.laid, found.scene)
+    pairings = open_pairings(wish.tracks, wish.clock)
+    folder = wish.out or original_of(pairings.reference)[0].path.parent / "aligned"
     # A take refuses what a measurement may do: hold a track against itself.
-    return Session(Take((reference, *others)).tracks, reference.name, folder)
+    tracks = Take((pairings.reference, *pairings.others)).tracks
+    return Session(tracks, pairings.reference.name, folder, pairings.laid)
 
 
 def compromise_wishes(session: Session, wish: Wish) -> Wishes:

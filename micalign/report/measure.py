@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from micalign.alignment.pairings import Measured
 from micalign.delay.measure import Delay
 from micalign.delay.told import SourceDelays, TrackDelay
+from micalign.files.stamps import Laid
 from micalign.report.plain import clean
 from micalign.report.tables import bare_table
 from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
@@ -21,12 +22,20 @@ if TYPE_CHECKING:
 __all__ = ["delay_table", "latency_words", "measure_document", "polarity_words", "source_table"]
 
 
-def measure_document(found: Measured) -> dict[str, Any]:
-    """What ``measure --json`` prints; ``sources`` only where a scene tells them apart."""
+def measure_document(found: Measured, laid: Laid | None = None) -> dict[str, Any]:
+    """What ``measure --json`` prints; ``sources`` only where a scene tells them apart.
+
+    ``timestamps`` and ``start_s`` say how tracks came to one clock: delays count from where stamps place a track.
+    """
+    laid = laid or Laid(())
     document: dict[str, Any] = {
         "reference": found.reference,
         "sample_rate": found.sample_rate,
-        "tracks": [_row(one, found.sample_rate) for one in found.tracks],
+        "tracks": [
+            {**_row(one, found.sample_rate), "start_s": laid.starts_s.get(one.track, 0.0)} for one in found.tracks
+        ],
+        "timestamps": laid.timestamps,
+        "notes": list(laid.notes),
     }
     if found.sources is not None:
         document["sources"] = [_source(one, found.sample_rate) for one in found.sources]

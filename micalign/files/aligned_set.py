@@ -1,0 +1,177 @@
+"""An aligned set on disk: its audio, its previews, offsets.json and offsets.csv, and what was not well about it.
+
+The files begin where the reference began (or earlier, by one padding for all): who would lose all of its sound, or get
+a time stamp before midnight, is refused before anything is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from micalign.alignment.cut import cut_off
+from micalign.alignment.gain import BlendTrack, sum_gain
+from micalign.alignment.moved import MovedTrack, on_one_clock
+from micalign.alignment.offsets import Offsets, Remain
+from micalign.alignment.phase import PhaseMatch
+from micalign.alignment.preview import loudest_moment, preview
+from micalign.errors import TakeError
+from micalign.files.aligned import AlignedFile, group_span, write_aligned
+from micalign.files.audio import Written, write_audio
+from micalign.files.bext import rescaled
+from micalign.files.metadata import time_reference_of
+from micalign.files.move_list import csv_text
+from micalign.files.offsets import OffsetsFile
+from micalign.files.outputs import SUFFIX, Targets, original_of
+from micalign.files.sheets import Kept, sheet_of
+from micalign.files.whole import make_folder, write_text
+from micalign.files.wishes import Session, Wish
+from micalign.take.model import Track
+from micalign.take.placed import as_recorded
+
+__all__ = ["Aligned", "SetPlan", "blended", "write_set"]
+
+Say = Callable[[str], None]
+Tell = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """What was done: the offsets as written, what remains of each source, sentences of what is not well.
+
+    ``remarks`` are sentences of what is as it should be and yet worth knowing, ``notes`` of how the tracks came to one
+    clock.
+    """
+
+    offsets: OffsetsFile
+    folder: Path
+    remains: tuple[Remain, ...]
+    warnings: tuple[str, ...]
+    previews: tuple[Path, ...] = ()
+    remarks: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SetPlan:
+    """What to write: the shifts, what is done to each track, and the moments to listen to."""
+
+    offsets: Offsets
+    actions: tuple[MovedTrack, ...]
+    phases: Mapping[str, PhaseMatch] = field(default_factory=dict)
+    moments_s: Mapping[str, float] = field(default_factory=dict)
+    as_told: bool = False
+
+
+def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say: Say, tell: Tell) -> Aligned:
+    """Write a set: audio, previews and offsets.
+
+    Raises
+    ------
+    TakeError
+        If a track would lose all of its sound, or its file would begin before midnight; nothing is written then.
+    OutputError
+        If a file cannot be written.
+    """
+    files = [
+        AlignedFile(path, original_of(one.track)[0].path, (one,))
+        for path, one in zip(targets.tracks, plan.actions, strict=True)
+    ]
+    start = group_span(files, whole=wish.whole_samples).start if wish.keep_all else 0
+    cuts = tuple(cut_off(one, start, whole=wish.whole_samples) for one in plan.actions)
+    _refuse_emptied(plan.actions, start, whole=wish.whole_samples)
+    _refuse_before_midnight(plan.actions, start)
+    blend = [blended(action, session.gains_db) for action in plan.actions]
+    gain = sum_gain(blend)
+    words = f"writing {len(plan.actions)} tracks to {session.folder}"
+    say(words)
+    make_folder(session.folder)
+    written = write_aligned(
+        files,
+        start=start,
+        whole=wish.whole_samples,
+        headroom_db=wish.headroom_db,
+        force=wish.force,
+        progress=lambda share: tell(words, share),
+    )
+    previews = _previews(targets, plan, blend, wish)
+    kept = Kept(
+        session.folder,
+        wish.whole_samples,
+        wish.headroom_db,
+        pad_samples=-start if wish.keep_all else None,
+        suffix=wish.suffix or SUFFIX,
+        laid=session.laid,
+    )
+    sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
+    table = csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s, through_air=session.through_air)
+    write_text(targets.json, sheet.text(), force=wish.force)
+    write_text(targets.csv, table, force=wish.force)
+    warnings = tuple(_warnings(plan, session.ordered, written))
+    return Aligned(
+        sheet, session.folder, plan.offsets.remains, warnings, previews, tuple(_remarks(plan)), session.laid.notes
+    )
+
+
+def _refuse_emptied(actions: Sequence[MovedTrack], start: int, *, whole: bool) -> None:
+    """A track that would lie wholly before the beginning of its file: nothing of it would be left."""
+    for one in actions:
+        if one.samples_before(start, whole=whole) >= as_recorded(one.track)[0].frames:
+            shift_s = one.shift_samples / one.track.sample_rate
+            raise TakeError(
+                f"nothing of '{one.track.name}' would be left: moved by {shift_s:+.3f} s it ends before the reference "
+                "begins; take a smaller shift, or keep all with --keep-all"
+            )
+
+
+def _refuse_before_midnight(actions: Sequence[MovedTrack], start: int) -> None:
+    """A time stamp counts from midnight on: silence in front of a file stamped then has no time of day."""
+    for one in actions:
+        path = original_of(one.track)[0].path
+        stamp, earlier = time_reference_of(path), one.begun_samples - start
+        rate = original_of(one.track)[0].sample_rate
+        if stamp and rescaled(stamp, rate, one.track.sample_rate) < earlier:
+            raise TakeError(
+                f"{path} is stamped {stamp / rate:.3f} s after midnight, and with silence in front its aligned file "
+                "would begin the day before, which no time stamp can say: leave out --keep-all"
+            )
+
+
+def _previews(targets: Targets, plan: SetPlan, blend: Sequence[BlendTrack], wish: Wish) -> tuple[Path, ...]:
+    if wish.preview_s is None:
+        return ()
+    reference = next(one.track for one in blend if one.track.name == plan.offsets.reference)
+    made: list[Path] = []
+    for source, paths in targets.previews.items():
+        middle_s = plan.moments_s.get(source)
+        middle_s = loudest_moment(reference) if middle_s is None else middle_s
+        sounds = preview(blend, middle_s=middle_s, seconds=wish.preview_s)
+        for path, sound in zip(paths, sounds, strict=True):
+            write_audio(path, [sound], sample_rate=reference.sample_rate, force=wish.force, dither_seed=1)
+        made += paths
+    return tuple(made)
+
+
+def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]) -> list[str]:
+    said = [
+        f"'{shift.track}' was not moved: {shift.reason or 'no reliable delay'}"
+        for shift in plan.offsets.shifts
+        # What a user left out of an offsets file is no fault.
+        if not shift.applied and not shift.as_recorded and not plan.as_told
+    ]
+    clipped = [(track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped]
+    said += [f"'{name}' clipped at {count} samples: write again with --headroom-db 3" for name, count in clipped]
+    return said
+
+
+def _remarks(plan: SetPlan) -> list[str]:
+    return [f"'{shift.track}' {shift.reason}" for shift in plan.offsets.shifts if shift.as_recorded]
+
+
+def blended(action: MovedTrack, gains_db: Mapping[str, float]) -> BlendTrack:
+    """A track as it is added up: with what is done to it, at its gain in the blend."""
+    gain_db = gains_db.get(action.track.name, 0.0)
+    if action.drift_ppm:
+        return BlendTrack(on_one_clock(action), 0.0, action.polarity, gain_db, action.sections, before=action.track)
+    return BlendTrack(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
