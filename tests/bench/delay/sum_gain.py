@@ -1,0 +1,132 @@
+"""What a whole take is aligned for: the level that own strokes gain in the sum with the overheads.
+
+For each close mic, over its own strokes (5 ms before to 150 ms after), the sum of the mic and the two overheads as
+`align` without a scene would shift them, against the same sum as recorded, in 60 to 250 and 250 to 2000 Hz. The close
+mic is brought to the overheads' level in each band, where a sum gains and loses most. Beside it the most that one shift
+and flip of the close mic could gain in both bands together, found by brute force within 10 ms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from bench.delay import realkit as kits
+from bench.delay.estimators import Estimator
+
+BANDS_HZ = ((60.0, 250.0), (250.0, 2000.0))
+BEFORE_S, AFTER_S = 5e-3, 0.15
+REACH_S, STEP_S = 10e-3, 1e-5
+WORST_DB = -0.3
+FEWEST = 4
+REFERENCE = "OHL"
+
+
+@dataclass(frozen=True)
+class Gain:
+    """dB of one close mic's sum against as recorded, in each band: with the chosen shifts, and at best."""
+
+    take: str
+    drum: str
+    shift_ms: float | None
+    chosen_db: tuple[float, ...]
+    best_db: tuple[float, ...]
+    best_ms: float
+
+
+Moves = dict[str, tuple[float, int]]
+"""By track: the shift in seconds (positive later) and +1 or -1."""
+
+
+def chosen(take: kits.Take, ask: Estimator) -> Moves:
+    """What `align` without a scene would do: each track by its delay against the left overhead, if it is reliable."""
+    moves = {}
+    tracks = take.tracks
+    for name in take.mics:
+        if name != REFERENCE:
+            answer = ask(tracks, take.rate, (REFERENCE, name))
+            if answer.reliable:
+                moves[name] = (-answer.delay_s, answer.polarity)
+    return moves
+
+
+def gains(take: kits.Take, ask: Estimator) -> list[Gain]:
+    """One row for each close mic whose drum is struck at least four times."""
+    moves = chosen(take, ask)
+    drums = [drum for drum in kits.CLOSE if len(take.of(drum)) >= FEWEST]
+    return [_gain(take, drum, moves) for drum in drums]
+
+
+def _gain(take: kits.Take, drum: str, moves: Moves) -> Gain:
+    close = kits.CLOSE[drum]
+    hz, spectra = _spectra(take, take.of(drum), (close, *kits.OVERHEADS))
+    bands = [(hz >= low) & (hz < high) for low, high in BANDS_HZ]
+    mic, left, right = spectra
+    grid = np.arange(-REACH_S, REACH_S + STEP_S / 2, STEP_S)
+    best = np.array([_against_recorded(hz, band, mic, left + right, grid) for band in bands])  # (bands, 2, shifts)
+    sign, at = np.unravel_index(np.argmax(best.sum(axis=0)), best.shape[1:])
+    told = [
+        _after(hz, band, spectra, [moves.get(name, (0.0, 1)) for name in (close, *kits.OVERHEADS)]) for band in bands
+    ]
+    shift = moves.get(close)
+    return Gain(
+        take.name,
+        drum,
+        None if shift is None else 1e3 * shift[0],
+        tuple(told),
+        tuple(float(value) for value in best[:, sign, at]),
+        float(1e3 * grid[at]),
+    )
+
+
+def _spectra(take: kits.Take, times: Sequence[float], names: Sequence[str]) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Spectra (strokes, bins) of each mic's own strokes."""
+    before, count = int(BEFORE_S * take.rate), int((BEFORE_S + AFTER_S) * take.rate)
+    starts = [max(int(at * take.rate) - before, 0) for at in times]
+    size = 1 << int(np.ceil(np.log2(count + 4 * REACH_S * take.rate)))
+    found = []
+    for name in names:
+        cut = np.zeros((len(starts), count))
+        for k, start in enumerate(starts):
+            piece = take.mics[name][start : start + count]
+            cut[k, : len(piece)] = piece
+        found.append(np.fft.rfft(cut, size))
+    return np.fft.rfftfreq(size, 1 / take.rate), found
+
+
+def _against_recorded(hz, band, mic, rest, shifts) -> np.ndarray:
+    """dB of |level * mic shifted + rest| over as recorded, for both signs and every shift: (2, shifts)."""
+    level = np.sqrt(np.sum(np.abs(rest[:, band]) ** 2) / np.sum(np.abs(mic[:, band]) ** 2))
+    cross = level * np.sum(mic[:, band] * np.conj(rest[:, band]), axis=0)
+    apart = 2 * np.sum(np.abs(rest[:, band]) ** 2)
+    swing = 2 * np.real(np.exp(-2j * np.pi * shifts[:, None] * hz[band]) @ cross)
+    recorded = apart + 2 * np.real(np.sum(cross))
+    return 10 * np.log10(np.maximum(np.array([apart + swing, apart - swing]), 1e-9 * apart) / recorded)
+
+
+def _after(hz, band, spectra, moves) -> float:
+    mic, left, right = (one[:, band] for one in spectra)
+    level = np.sqrt(np.sum(np.abs(left + right) ** 2) / np.sum(np.abs(mic) ** 2))
+    parts = (level * mic, left, right)
+    moved = sum(
+        sign * part * np.exp(-2j * np.pi * hz[band] * shift) for part, (shift, sign) in zip(parts, moves, strict=True)
+    )
+    return float(10 * np.log10(np.sum(np.abs(moved) ** 2) / np.sum(np.abs(sum(parts)) ** 2)))
+
+
+def gain_table(rows: Sequence[Gain]) -> None:
+    """By drum and in all: mics moved, mean dB gained and possible in each band, share reached, worst loss."""
+    print("sum of each close mic and the overheads on own strokes, dB against as recorded: gained / possible")
+    head = "   ".join(f"{low:.0f}-{high:.0f} Hz  share worst" for low, high in BANDS_HZ)
+    print(f"{'drum':10s}    n moved   {head}   below {WORST_DB} dB")
+    for drum in [*kits.CLOSE, "all"]:
+        here = [one for one in rows if drum in (one.drum, "all")]
+        if not here:
+            continue
+        text = f"{drum:10s} {len(here):4d} {sum(one.shift_ms is not None for one in here):5d} "
+        for k in range(len(BANDS_HZ)):
+            got, possible = ([getattr(one, side)[k] for one in here] for side in ("chosen_db", "best_db"))
+            share = np.sum(got) / max(np.sum(possible), 1e-9)
+            text += f"  {np.mean(got):5.2f}/{np.mean(possible):5.2f}  {share:5.0%} {np.min(got):5.2f}"
+        print(f"{text}   {sum(min(one.chosen_db) < WORST_DB for one in here):3d}")
