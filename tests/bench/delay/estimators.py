@@ -37,13 +37,18 @@ class Answer:
 Estimator = Callable[[Tracks, int, tuple[str, str]], Answer]
 
 
+def engine_function(spec: str) -> Callable:
+    """The package's function of an engine by its name in `ENGINES`, or of any ``module:function``."""
+    module, name = ENGINES.get(spec, spec).split(":")
+    return getattr(importlib.import_module(module), name)
+
+
 class Engine:
-    """``module:function`` of the package as an estimator."""
+    """A function of the package as an estimator."""
 
     def __init__(self, spec: str) -> None:
-        module, name = ENGINES.get(spec, spec).split(":")
-        self._function = getattr(importlib.import_module(module), name)
-        self._is_group = name == "measure_many"
+        self._function = engine_function(spec)
+        self._is_group = self._function.__name__ == "measure_many"
         self._kept: dict[tuple[int, str], dict[str, Answer]] = {}
 
     def __call__(self, tracks: Tracks, rate: int, pair: tuple[str, str]) -> Answer:

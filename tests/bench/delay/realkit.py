@@ -1,7 +1,8 @@
 """Takes of a real kit in a real room, made of isolated hits that every mic of one session recorded at once.
 
 The hits come from a folder outside the repository (``Samples/DRUM/N-DRUM-MIC.flac`` and ``truth.json``), named by
-``--realkit FOLDER``, by the argument of a script or by the environment variable ``MICALIGN_REALKIT``. A hit is added
+``--realkit FOLDER``, by the argument of a script or by the environment variable ``MICALIGN_REALKIT``; a few of them, in
+one file a mic with an index (`bench.delay.pack_realkit`), lie in ``tests/external/realkit``. A hit is added
 to all mics at one instant, so bleed, near field, reflections and preamps are real; what is ours is when, how hard and
 in which order the drums are struck, a little noise, and a channel that is inverted or late. What such a take lacks:
 sympathetic ringing, a second kit, quiet cymbals, a drummer who strikes a drum that still rings.
@@ -52,6 +53,7 @@ FOLDERS = {
 SOURCES = tuple(FOLDERS)
 CYMBALS = ("hihat", "ride R", "crash R")
 OVERHEADS, ROOMS = ("OHL", "OHR"), ("AmbL", "AmbR")
+INDEX = "hits.json"
 HALVES = ("development", "held-out")
 FAMILY = {"kick R": "kick", "snare": "snare", "tom 2": "toms", "tom 3": "toms", "hihat": "hat", "ride R": "ride"}
 
@@ -163,13 +165,25 @@ class RealKit:
         self._left_out: dict[str, tuple[tuple[str, str], ...]] = {}
 
     def hits(self, source: str, half: str, folder: str | None = None) -> tuple[Hit, ...]:
-        """The good hits of one half, softest first: each second one counted from the loudest."""
+        """The good hits of one half, softest first: each second one counted from the loudest.
+
+        All of a packed kit's are held-out ones, whichever half is asked for.
+        """
         assert half in HALVES, half
         found: list[Hit] = []
         for name in [folder] if folder else FOLDERS[source]:
             good = self._good(source, name)
-            found += good[::-1][HALVES.index(half) :: 2][::-1]
+            found += good if self.is_packed else good[::-1][HALVES.index(half) :: 2][::-1]
         return tuple(found)
+
+    @property
+    def is_packed(self) -> bool:
+        return (self.folder / INDEX).is_file()
+
+    @property
+    def mics(self) -> tuple[str, ...]:
+        """The mics that there are, in the order of `MICS`."""
+        return tuple(json.loads((self.folder / INDEX).read_text("utf-8"))["mics"]) if self.is_packed else MICS
 
     def left_out(self) -> list[tuple[str, str]]:
         """Every hit that is not used and the reason."""
@@ -181,7 +195,8 @@ class RealKit:
     def _good(self, source: str, folder: str) -> tuple[Hit, ...]:
         if folder not in self._hits:
             good, bad = [], []
-            for hit in _read_hits(self.folder / "Samples" / folder, source):
+            read = _packed_hits if self.is_packed else _read_hits
+            for hit in read(self, source, folder):
                 reason = self.fault(hit)
                 if reason:
                     bad.append((hit.name, reason))
@@ -229,13 +244,20 @@ def real_kit(folder: str | os.PathLike[str], cut_s: float = CUT_S) -> RealKit:
     return RealKit(folder, cut_s=cut_s)
 
 
-def _read_hits(folder: Path, source: str) -> Iterator[Hit]:
-    numbers = sorted({int(path.name.split("-")[0]) for path in folder.glob("*-OHL.flac")})
-    for number in numbers:
-        sounds, rate = {}, 0
-        for mic in MICS:
-            sounds[mic], rate = soundfile.read(folder / f"{number}-{folder.name}-{mic}.flac", dtype="float32")
-        yield Hit(source, folder.name, number, rate, sounds)
+def _read_hits(kit: RealKit, source: str, folder: str) -> Iterator[Hit]:
+    place = kit.folder / "Samples" / folder
+    for number in sorted({int(path.name.split("-")[0]) for path in place.glob("*-OHL.flac")}):
+        read = {mic: soundfile.read(place / f"{number}-{folder}-{mic}.flac", dtype="float32") for mic in MICS}
+        yield Hit(source, folder, number, read["OHL"][1], {mic: sound for mic, (sound, _) in read.items()})
+
+
+def _packed_hits(kit: RealKit, source: str, folder: str) -> Iterator[Hit]:
+    index = json.loads((kit.folder / INDEX).read_text("utf-8"))
+    for row in index["hits"]:
+        if row["folder"] == folder:
+            span = {"start": row["start"], "frames": row["frames"], "dtype": "float32"}
+            sounds = {mic: soundfile.read(kit.folder / f"{mic}.flac", **span)[0] for mic in index["mics"]}
+            yield Hit(source, folder, row["number"], index["rate"], sounds)
 
 
 def _onset_s(sound: np.ndarray, rate: int, *, share: float = 0.1, within_s: float = 0.02) -> float:
@@ -333,7 +355,7 @@ _FILLS = (
 )
 
 
-def _played(rng: np.random.Generator, style: str, seconds: float, *, sparse: bool) -> list[Stroke]:
+def played(rng: np.random.Generator, style: str, seconds: float, *, sparse: bool) -> list[Stroke]:
     """The strokes of a style: its bars in turn, a fill each fourth, time that breathes, hands that are not exact."""
     steps = _STEPS.get(style, 16)
     bar_s = 4 * 60 / rng.uniform(*_TEMPO[style])
@@ -412,7 +434,7 @@ def groove(
     level = float(rng.uniform(-3, 3)) if cymbals_db is None else cymbals_db
     strokes = [
         (source, folder, at, db + (level if source in CYMBALS else 0.0))
-        for source, folder, at, db in _played(rng, style, length, sparse=sparse)
+        for source, folder, at, db in played(rng, style, length, sparse=sparse)
         if source not in without
     ]
     take = _take(kit, rng, strokes, length, style, f"{style} {seed}", seed, half, noise_dbfs)
@@ -462,10 +484,13 @@ def planted(take: Take, *, inverted: Iterable[str] = (), late_s: Mapping[str, fl
 
 def _take(kit, rng, strokes, seconds, style, name, seed, half, noise_dbfs) -> Take:
     rate = 44100
-    mics = {mic: np.zeros(int(seconds * rate), dtype=np.float64) for mic in MICS}
+    mics = {mic: np.zeros(int(seconds * rate), dtype=np.float64) for mic in kit.mics}
     told, last = [], {}
     for source, folder, at, level_db in strokes:
-        hit = _drawn(rng, kit.hits(source, half, folder), level_db, last.get(source))
+        hits = kit.hits(source, half, folder) or kit.hits(source, half)
+        if not hits:  # a packed kit has no crash
+            continue
+        hit = _drawn(rng, hits, level_db, last.get(source))
         last[source] = hit.name
         start = round(at * rate)
         for mic, out in mics.items():

@@ -1,7 +1,8 @@
 """The table: for each family how often the engine and the textbook answers are right, and how honest they are.
 
 Run from the top of the repository as ``PYTHONPATH=tests python -m bench.delay.score --half odd``; tuning looked at
-even seeds only, so the odd half is the one to believe.
+even seeds only, so the odd half is the one to believe. ``--renderer studio`` takes the families of the second,
+independent renderer (`bench.delay.studio`).
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 from bench.delay import hopeless as bad
-from bench.delay import sessions
+from bench.delay import sessions, studio, studio_pairs
 from bench.delay.baselines import BASELINES
+from bench.delay.estimators import engine_function
 from bench.delay.sessions import Case
 
 from micalign.delay.measure import Delay, measure_pair
@@ -34,31 +36,54 @@ FAMILIES: dict[str, tuple[Callable, int]] = {
     "spaced": (sessions.spaced, 12),
     "hopeless": (bad.hopeless, 2),
 }
+STUDIO: dict[str, tuple[Callable, int]] = {
+    "noise": (studio_pairs.noise, 10),
+    "kit": (studio.kit, 6),
+    "live": (studio.live, 6),
+    "overhead": (studio.overhead_pair, 8),
+    "guitar": (studio_pairs.di_guitar, 8),
+    "bass": (studio_pairs.di_bass, 8),
+    "latency": (studio_pairs.latency, 6),
+    "drift": (studio_pairs.drift, 6),
+    "spaced": (studio.spaced, 12),
+    "hopeless": (studio_pairs.hopeless, 2),
+}
+RENDERERS = {"first": FAMILIES, "studio": STUDIO}
 NEAR_S = 1e-4
 
 
-def measured(case: Case) -> Delay:
+def measured(case: Case, measure: Callable[..., Delay] = measure_pair) -> Delay:
     pair = [Track.from_array(name, x, case.rate) for name, x in (("ref", case.reference), ("trk", case.track))]
-    return measure_pair(*pair, **case.options)
+    return measure(*pair, **case.options)
 
 
 def error_s(case: Case, delay_s: float) -> float:
-    return float(max(case.low_s - delay_s, delay_s - case.high_s, 0.0))
+    windows = ((case.low_s, case.high_s), *case.also)
+    return float(min(max(low - delay_s, delay_s - high, 0.0) for low, high in windows))
 
 
 def signed_error_s(case: Case, delay_s: float) -> float:
     return float(delay_s - np.clip(delay_s, case.low_s, case.high_s))
 
 
-def rows(families: Iterable[str], half: str, scale: float, verbose: bool, baselines: dict | None = None):
+def rows(
+    families: Iterable[str],
+    half: str,
+    scale: float,
+    verbose: bool,
+    baselines: dict | None = None,
+    *,
+    renderer: str = "first",
+    measure: Callable[..., Delay] = measure_pair,
+):
     """Every case of some families with what the engine found and the seconds it took; baselines fill their own."""
     kept = defaultdict(list)
     for name in families:
-        make, count = FAMILIES[name]
+        make, count = RENDERERS[renderer][name]
         for k in range(max(round(count * scale), 1)):
             for case in make(2 * k + (half == "odd")):
                 start = time.perf_counter()
-                found = measured(case)
+                found = measured(case, measure)
                 kept[case.family].append((case, found, time.perf_counter() - start))
                 if verbose:
                     _say(case, found)
@@ -131,14 +156,19 @@ def _bound_table(items) -> None:
 
 def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser()
-    parser.add_argument("families", nargs="*", default=list(FAMILIES))
+    parser.add_argument("families", nargs="*")
+    parser.add_argument("--renderer", choices=list(RENDERERS), default="first")
+    parser.add_argument("--engine", default="old", help="old, new, or module:function of two tracks")
     parser.add_argument("--half", choices=["even", "odd"], default="even")
     parser.add_argument("--scale", type=float, default=1.0)
     parser.add_argument("-v", action="store_true")
     parser.add_argument("--baselines", action="store_true")
     chosen = parser.parse_args(arguments)
     baselines = {} if chosen.baselines else None
-    table(rows(chosen.families or list(FAMILIES), chosen.half, chosen.scale, chosen.v, baselines))
+    families = chosen.families or list(RENDERERS[chosen.renderer])
+    measure = engine_function(chosen.engine)
+    found = rows(families, chosen.half, chosen.scale, chosen.v, baselines, renderer=chosen.renderer, measure=measure)
+    table(found)
     if baselines:
         baseline_table(baselines)
 

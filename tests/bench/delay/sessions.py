@@ -28,6 +28,7 @@ class Case:
     options: dict[str, Any] = field(default_factory=dict)
     drift_ppm: float | None = None
     bound_s: float | None = None
+    also: tuple[tuple[float, float], ...] = ()  # other windows that are as right
 
 
 def groove(rng, seconds, *, hats=1.0, crash_every_beat=False):
