@@ -15,13 +15,14 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.tapecheck import best_next, point_covariance, radius_68_m
-from micalign.acoustics.tapesolve import Solved, solve
-from micalign.acoustics.tapework import Network, network_of
+from micalign.acoustics.tapeslips import deciding
+from micalign.acoustics.tapesolve import Solved, into_room, solve, turned
+from micalign.acoustics.tapework import Network, is_frameless, network_of
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Point, Scene
 
-__all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "axis_sigmas_m", "survey", "surveyed"]
+__all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "WrongTape", "axis_sigmas_m", "survey", "surveyed"]
 
 _UNFIXED_M: Final = 0.25
 """A point less certain than this counts as not fixed."""
@@ -45,7 +46,7 @@ class SurveyPoint:
 
 @dataclass(frozen=True, slots=True)
 class SurveyTape:
-    """A tape against the positions found; ``rival``: it may be the wrong one instead of the suspect."""
+    """A tape against the positions found; of several suspects the rivals are less likely to be the wrong one."""
 
     between: tuple[str, str]
     distance_m: float
@@ -57,12 +58,29 @@ class SurveyTape:
 
 @dataclass(frozen=True, slots=True)
 class NextTape:
-    """The further tape that would help most, the point it helps, and that point's uncertainty before and after it."""
+    """The further tape that would help most, the point it helps, and that point's uncertainty before and after it.
+
+    ``decides``: it would tell which of several tapes is wrong; ``again``: it is one that was measured already.
+    """
 
     between: tuple[str, str]
     point: str
     before_m: float
     after_m: float
+    decides: bool = False
+    again: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class WrongTape:
+    """One explanation of tapes that disagree: which is wrong, by how much, and where the points then stand."""
+
+    between: tuple[str, str]
+    off_m: float
+    probability: float
+    places: dict[str, Point]
+    next_m: float | None = None
+    """What the deciding tape would read."""
 
 
 @dataclass(frozen=True)
@@ -70,13 +88,17 @@ class Survey:
     """What the tapes tell.
 
     ``spare`` counts the tapes beyond those needed; without one, nothing checks the tapes. Of tapes under suspicion
-    the likeliest is left out; that another may be the wrong one is in the uncertainties.
+    the likeliest is left out; that another may be the wrong one is in the uncertainties, and ``wrong`` tells each
+    explanation, the likeliest first, where the tapes cannot decide between them.
     """
 
     points: tuple[SurveyPoint, ...]
     tapes: tuple[SurveyTape, ...]
     spare: int
     next_tape: NextTape | None
+    wrong: tuple[WrongTape, ...] = ()
+    frame: tuple[str, ...] = ()
+    """Where no coordinate was given: the point taken as the origin, one on the x axis, one in the plane z = 0."""
 
     @property
     def unfixed(self) -> tuple[SurveyPoint, ...]:
@@ -90,7 +112,7 @@ class Survey:
 
     @property
     def suspects(self) -> tuple[SurveyTape, ...]:
-        """Tapes that the others speak against."""
+        """Tapes that the others speak against, each by itself or as one of several."""
         return tuple(tape for tape in self.tapes if tape.suspect)
 
     @property
@@ -118,18 +140,44 @@ def survey(scene: Scene) -> Survey:
     >>> [round(float(value), 2) for value in survey(scene).points[0].at_m]
     [0.5, 0.5, 2.0]
     """
-    net = network_of(scene)
+    net, framed = network_of(scene), is_frameless(scene)
     if not net.unknown_points:
         none = np.zeros(len(net.ends), dtype=bool)
         return Survey((), _tapes(scene, net, np.zeros(0), none, none), 0, None)
-    solved = solve(net)
+    solved = turned(solve(net)) if framed else solve(net)
     points = tuple(_point(scene, solved, point) for point in net.unknown_points)
+    wanted = _next(solved, points)
     return Survey(
         points,
         _tapes(scene, net, solved.unknowns, solved.suspects, solved.rivals),
         solved.spare,
-        _next(solved, points),
+        wanted,
+        _wrong(scene, solved, wanted),
+        net.names[:3] if framed else (),
     )
+
+
+def _wrong(scene: Scene, solved: Solved, wanted: NextTape | None) -> tuple[WrongTape, ...]:
+    net = solved.net
+    made = []
+    for slip in solved.doubts:
+        at = net.places(slip.unknowns[None])[0]
+        moved = set(np.flatnonzero(np.linalg.norm(at - net.places(solved.unknowns[None])[0], axis=1) > 1e-3).tolist())
+        ends = set(net.ends[slip.tape].tolist())
+        told = [point for point in net.unknown_points if point in moved | ends]
+        places = {net.names[point]: _as_point(into_room(net, at[point])) for point in told}
+        off = float(net.distance_m[slip.tape] - net.lengths(slip.unknowns[None])[0, slip.tape])
+        span = None
+        if wanted is not None:
+            a, b = (at[net.names.index(name)] for name in wanted.between)
+            span = float(np.linalg.norm(a - b))
+        made.append(WrongTape(scene.tapes[slip.tape].between, off, slip.probability, places, span))
+    return tuple(made)
+
+
+def _as_point(place: Floats) -> Point:
+    x, y, z = place.tolist()
+    return (x, y, z)
 
 
 def surveyed(scene: Scene) -> Scene:
@@ -165,34 +213,27 @@ def _one_sigma(point: SurveyPoint, at: Coordinates, plus_minus_m: float) -> floa
 
 def _point(scene: Scene, solved: Solved, point: int) -> SurveyPoint:
     net = solved.net
-    part = point_covariance(net, point, solved.whole)
-    sigma, radius = np.sqrt(np.diag(part)), radius_68_m(part)
-    place = _into_room(net, net.places(solved.unknowns[None])[0, point])
+    part, own = (point_covariance(net, point, each) for each in (solved.whole, solved.whole - solved.spread))
+    sigma, radius = np.sqrt(np.diag(part)), radius_68_m(own)
+    place = into_room(net, net.places(solved.unknowns[None])[0, point])
     fixed = radius <= _UNFIXED_M
-    loose = net.free[point] & (sigma > _UNFIXED_M / 2)
+    loose = net.free[point] & (np.sqrt(np.diag(own)) > _UNFIXED_M / 2)
     x, y, z = (None if not fixed and bad else value for value, bad in zip(place.tolist(), loose, strict=True))
     return SurveyPoint(
         net.names[point],
         (x, y, z),
-        radius if fixed else None,
+        radius_68_m(part) if fixed else None,
         (float(sigma[0]), float(sigma[1]), float(sigma[2])),
         fixed,
         _other_place(solved, point, place, radius) if fixed else None,
     )
 
 
-def _into_room(net: Network, place: Floats) -> Floats:
-    """A place just beyond a wall or the floor, moved to it: tapes are not exact, walls are."""
-    inside: Floats = np.clip(place, net.low_m, net.high_m)
-    return inside if np.max(np.abs(inside - place)) < 0.1 else place
-
-
 def _other_place(solved: Solved, point: int, place: Floats, radius: float) -> Point | None:
-    for other in solved.others:
+    for other in (*(slip.unknowns for slip in solved.doubts), *solved.others):
         there = solved.net.places(other[None])[0, point]
         if np.linalg.norm(there - place) > max(0.05, 4 * radius):
-            x, y, z = _into_room(solved.net, there).tolist()
-            return (x, y, z)
+            return _as_point(into_room(solved.net, there))
     return None
 
 
@@ -220,8 +261,10 @@ def _disagrees(scene: Scene, between: tuple[str, str], residual_m: float, plus_m
 
 
 def _next(solved: Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
+    if solved.doubts:
+        return _decisive(solved)
     doubtful = any(point.other_m is not None for point in points)
-    other = _farthest(solved) if doubtful else None
+    other = solved.farthest if doubtful else None
     found = best_next(solved.net, solved.unknowns, solved.whole, other)
     if found is None:
         return None
@@ -230,10 +273,15 @@ def _next(solved: Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
     return NextTape((names[point], names[partner]), names[point], before, after)
 
 
-def _farthest(solved: Solved) -> Floats:
-    apart = np.max(np.abs(solved.others - solved.unknowns), axis=1)
-    other: Floats = solved.others[int(np.argmax(apart))]
-    return other
+def _decisive(solved: Solved) -> NextTape:
+    net = solved.net
+    point, partner = deciding(net, solved.doubts)
+    before, after = (
+        radius_68_m(point_covariance(net, point, each)) for each in (solved.whole, solved.whole - solved.spread)
+    )
+    again = frozenset((point, partner)) in {frozenset(pair) for pair in net.ends.tolist()}
+    names = (net.names[point], net.names[partner])
+    return NextTape(names, names[0], before, after, decides=True, again=again)
 
 
 def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:

@@ -1,35 +1,23 @@
-"""How sure are positions found from tapes, which tape is wrong, and which further tape would help most?
+"""How sure are positions found from tapes, and which further tape would help most?
 
 Covariances are first order, in square metres, with a prior of 3 m on every free coordinate, so that what the tapes do
-not fix shows as a large uncertainty instead of a fault of arithmetic. Sources: W. Baarda, "A testing procedure for
-use in geodetic networks", Netherlands Geodetic Commission, 1968 (data snooping); F. E. Satterthwaite, Biometrics
+not fix shows as a large uncertainty instead of a fault of arithmetic. Sources: F. E. Satterthwaite, Biometrics
 Bull. 2, 110, 1946, and E. B. Wilson and M. M. Hilferty, PNAS 17, 684, 1931 (the 68 % radius).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.tapework import Network, descend, in_bounds, misfit
-from micalign.arrays import Bools, Floats, Ints
+from micalign.acoustics.tapework import Network
+from micalign.arrays import Floats
 
-__all__ = ["Accusation", "accused", "best_next", "covariance", "point_covariance", "radius_68_m", "spare_tapes"]
+__all__ = ["best_next", "covariance", "point_covariance", "radius_68_m", "span_m", "spare_tapes"]
 
 PRIOR_M: Final = 3.0
-SUSPECT: Final = 12.0
-"""By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
-RIVAL: Final = 2.0
-"""A second tape that explains the misfit as well as this may be the wrong one instead: odds of less than 3 to 1."""
-_TIE: Final = 0.3
-"""Tapes as near as this cannot be told apart: all are accused."""
-_MOST_SUSPECTS: Final = 3
-_LEAST_TRIED: Final = 8
-_MOST_TRIED: Final = 40
-"""Of more tapes than these, those that stand out are left out in turn; of fewer where the unknowns are many."""
-_MOST_UNKNOWNS: Final = 400
 _TOGETHER: Final = 1000
 _DEVIATE_68: Final = 0.4752  # of the standard normal at 0.6827
 
@@ -72,85 +60,6 @@ def spare_tapes(net: Network, unknowns: Floats, weights: Floats) -> int:
     return len(useful) - int(np.linalg.matrix_rank(useful, tol=1e-6)) if len(useful) else 0
 
 
-@dataclass(frozen=True, eq=False)
-class Accusation:
-    """Which tapes the others speak against.
-
-    ``suspects`` and ``rivals`` (which may be wrong instead) have shape (T,); ``weights`` are those left, ``unknowns``
-    the best without the likeliest suspects; ``spread`` (n, n) is what it adds to the covariance that a rival may be
-    the wrong tape: the solutions without each, weighted by their likelihood.
-    """
-
-    suspects: Bools
-    rivals: Bools
-    weights: Floats
-    unknowns: Floats
-    spread: Floats
-
-
-def accused(net: Network, candidates: Floats, weights: Floats) -> Accusation:
-    """Leave out each tape in turn; accuse the one without which the rest agree far better.
-
-    One after another, as long as tapes are to spare and no rival leaves it open which tape is wrong.
-    """
-    suspects, rivals = np.zeros(len(weights), dtype=bool), np.zeros(len(weights), dtype=bool)
-    left, spread = weights.copy(), np.zeros((candidates.shape[1],) * 2)
-    best = candidates[int(np.argmin(misfit(net, candidates, np.tile(left, (len(candidates), 1)))))]
-    for _ in range(_MOST_SUSPECTS):
-        # No tape can lower the misfit by more than there is of it.
-        if misfit(net, best[None], left[None])[0] < SUSPECT or spare_tapes(net, best, left) < 1:
-            break
-        drops, without = _left_out(net, candidates, left, best)
-        if drops.max() < SUSPECT:
-            break
-        near, ties = drops > drops.max() - RIVAL, drops > drops.max() - _TIE
-        suspects, rivals = suspects | ties, rivals | (near & ~ties)
-        worst = int(np.argmax(drops))
-        left[worst], best = 0.0, without[worst]
-        spread = spread + _spread(drops[near], without[near], best)
-        if near.sum() > 1:
-            break
-    return Accusation(suspects, rivals, left, best, spread)
-
-
-def _spread(drops: Floats, without: Floats, best: Floats) -> Floats:
-    likelihood = np.exp((drops - drops.max()) / 2)
-    off = without - best
-    spread: Floats = np.einsum("k,kn,km->nm", likelihood / likelihood.sum(), off, off)
-    return spread
-
-
-def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -> tuple[Floats, Floats]:
-    """Fall of the misfit without each tape, (T,), and the unknowns then, (T, n).
-
-    Of many tapes only those are left out in earnest that stand out to first order; of the rest the fall is put at 0.
-    """
-    doubted = _standing_out(net, weights, best)
-    starts = np.concatenate([best[None], candidates[: max(1, _MOST_UNKNOWNS // len(best))]])
-    each = np.repeat(weights[None], len(doubted), axis=0)
-    each[np.arange(len(doubted)), doubted] = 0.0
-    tried = np.repeat(each, len(starts), axis=0)
-    found = descend(net, np.tile(starts, (len(doubted), 1)), tried, steps=40)
-    cost = np.where(in_bounds(net, found), misfit(net, found, tried), np.inf).reshape(len(doubted), -1)
-    base = float(misfit(net, best[None], weights[None])[0])
-    drops, without = np.where(weights > 0, 0.0, -np.inf), np.repeat(best[None], len(weights), axis=0)
-    drops[doubted] = base - cost.min(axis=1)
-    without[doubted] = found.reshape(*cost.shape, -1)[np.arange(len(doubted)), np.argmin(cost, axis=1)]
-    return np.where(weights > 0, drops, -np.inf), without
-
-
-def _standing_out(net: Network, weights: Floats, best: Floats) -> Ints:
-    """The tapes without which the misfit falls most, to first order: square of residual over redundancy (Baarda)."""
-    most = max(_LEAST_TRIED, min(_MOST_TRIED, 8 * _MOST_UNKNOWNS // len(best)))
-    if len(weights) <= most:
-        return np.arange(len(weights))
-    length, slopes = net.lengths_and_slopes(best[None])
-    tilted = slopes[0] * weights[:, None]
-    taken = np.einsum("tn,nm,tm->t", tilted, covariance(net, best, weights), tilted, optimize=True)
-    fall = ((net.distance_m - length[0]) * weights) ** 2 / np.maximum(1.0 - taken, 1e-3)
-    return np.sort(np.argsort(fall)[::-1][:most])
-
-
 def best_next(
     net: Network, unknowns: Floats, whole: Floats, other: Floats | None = None
 ) -> tuple[int, int, float, float] | None:
@@ -163,7 +72,7 @@ def best_next(
         return None
     sigma = float(np.median(net.sigma_m)) if len(net.sigma_m) else 0.01
     if other is not None:
-        spans = [abs(_span(net, unknowns, pair) - _span(net, other, pair)) for pair in pairs]
+        spans = [abs(span_m(net, unknowns, pair) - span_m(net, other, pair)) for pair in pairs]
         index = int(np.argmax(spans))
     else:
         index = int(np.argmax(_gains(net, unknowns, whole, pairs, sigma)))
@@ -190,7 +99,8 @@ def _untaped(net: Network) -> list[tuple[int, int]]:
     ]
 
 
-def _span(net: Network, unknowns: Floats, pair: tuple[int, int]) -> float:
+def span_m(net: Network, unknowns: Floats, pair: tuple[int, int]) -> float:
+    """How far apart two points of a network are."""
     places = net.places(unknowns[None])[0]
     return float(np.linalg.norm(places[pair[0]] - places[pair[1]]))
 

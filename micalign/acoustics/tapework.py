@@ -23,6 +23,7 @@ __all__ = [
     "distinct",
     "huber",
     "in_bounds",
+    "is_frameless",
     "misfit",
     "network_of",
     "random_starts",
@@ -43,6 +44,7 @@ class Network:
     Attributes
     ----------
     names : tuple of str
+        Without any coordinate the first is the origin, the second lies on the x axis, the third in the plane z = 0.
     at_m : array, shape (N, 3)
         Known coordinates; 0 where free.
     free : array of bool, shape (N, 3)
@@ -110,13 +112,15 @@ class Network:
 
 
 def network_of(scene: Scene) -> Network:
-    """The points and tapes of a scene."""
+    """The points and tapes of a scene; where it gives no coordinate at all, in a frame of three of its points."""
     things = list(scene.placed())
     names = tuple(thing.name for thing in things)
     free = np.array([[value is None for value in thing.at] for thing in things], dtype=bool).reshape(-1, 3)
+    if is_frameless(scene):
+        free[0], free[1, 1:], free[2, 2] = False, False, False
     at = np.array([[value or 0.0 for value in thing.at] for thing in things], dtype=float).reshape(-1, 3)
     high = np.array(scene.room.size) if scene.room else np.full(3, np.inf)
-    low = np.zeros(3) if scene.room else np.array([-np.inf, -np.inf, 0.0])
+    low = np.zeros(3) if scene.room else np.array([-np.inf, -np.inf, -np.inf if is_frameless(scene) else 0.0])
     place = {name: index for index, name in enumerate(names)}
     ends = [[place[name] for name in tape.between] for tape in scene.tapes]
     return Network(
@@ -129,6 +133,12 @@ def network_of(scene: Scene) -> Network:
         low,
         high,
     )
+
+
+def is_frameless(scene: Scene) -> bool:
+    """Whether tapes are all that is known of three points or more: no coordinate, and no room to stand in."""
+    things = list(scene.placed())
+    return len(things) > 2 and scene.room is None and all(set(thing.at) == {None} for thing in things)
 
 
 def random_starts(net: Network, count: int = STARTS) -> Floats:

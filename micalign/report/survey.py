@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape
+from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape, WrongTape
 from micalign.report.tables import ruled_table
 from micalign.scene.model import Scene
 from micalign.units import METRES, show_length, significant
@@ -27,6 +27,7 @@ def survey_document(found: Survey) -> dict[str, Any]:
         "points": [_point(point) for point in found.points],
         "tapes": [_tape(tape) for tape in found.tapes],
         "spare_tapes": found.spare,
+        "frame": list(found.frame) or None,
         "next_tape": None
         if wanted is None
         else {
@@ -34,7 +35,10 @@ def survey_document(found: Survey) -> dict[str, Any]:
             "helps": wanted.point,
             "uncertainty_before_m": round(wanted.before_m, 4),
             "uncertainty_after_m": round(wanted.after_m, 4),
+            "decides": wanted.decides,
+            "again": wanted.again,
         },
+        "wrong_tapes": [_wrong(one) for one in found.wrong],
     }
 
 
@@ -46,6 +50,16 @@ def _point(point: SurveyPoint) -> dict[str, Any]:
         "axis_uncertainty_m": [round(value, 5) for value in point.axis_sigma_m] if point.fixed else None,
         "fixed": point.fixed,
         "other_m": None if point.other_m is None else [round(value, 5) for value in point.other_m],
+    }
+
+
+def _wrong(one: WrongTape) -> dict[str, Any]:
+    return {
+        "between": list(one.between),
+        "off_m": round(one.off_m, 5),
+        "probability": round(one.probability, 3),
+        "points": [{"name": name, "at_m": [round(value, 5) for value in at]} for name, at in one.places.items()],
+        "next_tape_m": None if one.next_m is None else round(one.next_m, 5),
     }
 
 
@@ -99,7 +113,7 @@ def tape_table(scene: Scene, found: Survey) -> Table | None:
             *tape.between,
             show_length(tape.distance_m, unit),
             f"{'-' if tape.residual_m < 0 else '+'}{_fine(abs(tape.residual_m), unit)}",
-            "SUSPECT" if tape.suspect else "or this" if tape.rival else "ok",
+            "or this" if tape.rival else "SUSPECT" if tape.suspect else "ok",
         ]
         for tape in ranked
     ]
@@ -109,15 +123,25 @@ def tape_table(scene: Scene, found: Survey) -> Table | None:
 def remarks(scene: Scene, found: Survey) -> Iterator[str]:
     """What is wrong, what stays open, and which further tape would help most."""
     unit, wanted = scene.length_unit, found.next_tape
+    if found.frame:
+        origin, along, plane = found.frame
+        yield (
+            f"No position was given, so '{origin}' is the origin, '{along}' lies on the x axis and '{plane}' in the "
+            "plane z = 0; the mirror image of all this fits the tapes as well."
+        )
     for point in found.unfixed:
         yield f"'{point.name}' cannot be fixed by the tapes given."
-    for point in found.doubtful:
+    for point in () if found.wrong else found.doubtful:
         other = ", ".join(show_length(value, unit) for value in point.other_m or ())
         yield f"'{point.name}' may also stand at ({other}): the tapes fit both places."
     yield from _suspect_words(scene, found)
     if found.points and not found.suspects and found.spare == 0 and not found.unfixed:
         yield "No tape is to spare, so nothing checks them: a wrong one would not be seen."
-    if wanted is not None:
+    if wanted is not None and wanted.decides:
+        ends = f"'{wanted.between[0]}' to '{wanted.between[1]}'"
+        reads = ", ".join(show_length(one.next_m, unit) for one in found.wrong if one.next_m is not None)
+        yield f"One tape decides: measure {ends}{' again' if wanted.again else ''} (it would read {reads} in turn)."
+    elif wanted is not None:
         gain = f": '{wanted.point}' from +- {_fine(wanted.before_m, unit)} to +- {_fine(wanted.after_m, unit)}"
         told = gain if not found.unfixed and not found.doubtful else ""
         yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{told}."
@@ -125,14 +149,29 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
 
 def _suspect_words(scene: Scene, found: Survey) -> Iterator[str]:
     """The tape left out has the large residual; others under suspicion fit while it is out."""
+    if found.wrong:
+        yield "The tapes disagree, and do not tell which of them is wrong:"
+        yield from (_explained(scene, one) for one in found.wrong)
+        return
     off = [tape for tape in found.suspects if abs(tape.residual_m) > 3 * tape.plus_minus_m]
     for tape in off:
         size = _fine(abs(tape.residual_m), scene.length_unit)
         yield f"The tape {_ends(tape)} is off by about {size}: it was left out; measure it again."
-    rest = [_ends(tape) for tape in (*found.suspects, *found.rivals) if tape not in off]
+    rest = [_ends(tape) for tape in found.suspects if tape not in off]
     if rest:
         yield f"If it reads the same again, the wrong one is among: {', '.join(rest)}."
 
 
-def _ends(tape: SurveyTape) -> str:
+def _explained(scene: Scene, one: WrongTape) -> str:
+    """One explanation in a line: how likely, which tape, and where the points then stand."""
+    unit = scene.length_unit
+    places = "; ".join(
+        f"'{name}' then stands at ({', '.join(show_length(value, unit) for value in at)})"
+        for name, at in one.places.items()
+    )
+    off = f"{_fine(abs(one.off_m), unit)} too {'long' if one.off_m > 0 else 'short'}"
+    return f"- {one.probability:.0%}: {_ends(one)} is {off}{f'; {places}' if places else ''}."
+
+
+def _ends(tape: SurveyTape | WrongTape) -> str:
     return f"'{tape.between[0]}' to '{tape.between[1]}'"

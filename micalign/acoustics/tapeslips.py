@@ -1,0 +1,199 @@
+"""Which tape was misread?
+
+Each explanation, one tape wrong and a place for every point, is weighed by its probability. Sources: W. Baarda, "A
+testing procedure for use in geodetic networks", Netherlands Geodetic Commission, 1968 (data snooping); D. J. C. MacKay,
+"Information Theory, Inference, and Learning Algorithms", Cambridge 2003, chapters 27 and 28 (Laplace's approximation
+of the evidence). The bench in `tests/bench/acoustics` counts how often a tape named alone is the wrong one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from micalign.acoustics.tapecheck import covariance, span_m, spare_tapes
+from micalign.acoustics.tapework import Network, descend, in_bounds, misfit, random_starts
+from micalign.arrays import Bools, Floats, Ints
+
+__all__ = ["Accusation", "Slip", "accused", "deciding"]
+
+SUSPECT: Final = 12.0
+"""By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
+SURE: Final = 0.95
+"""A tape is named by itself where it is the wrong one with this probability."""
+_LEAST_CHANCE: Final = 0.03
+"""Explanations less probable than this are not told."""
+_AGAIN: Final = 0.9
+"""A misread tape may be misread again in the same way: another pair is preferred unless it decides this much less."""
+_NEGLIGIBLE: Final = 20.0
+"""A misfit above the least by this much is 20 000 times less probable."""
+_SLIP_M: Final = 0.3
+"""How far off a misread tape is, on average: a hand or a foot (common practice, no source)."""
+_FOLD_M: Final = 0.2
+"""No unknown has more room than this: where spheres only touch, the first order knows no bound (a tape's sigma of 1 cm
+at 2 m leaves sqrt(2 x 2 m x 1 cm)). Fitted, as `_SLIP_M`, to the bench's layouts."""
+_APART_M: Final = 0.03
+_MOST_SUSPECTS: Final = 3
+_LEAST_TRIED: Final = 8
+_MOST_TRIED: Final = 40
+"""Of more tapes than these, those that stand out are left out in turn; of fewer where the unknowns are many."""
+_MOST_UNKNOWNS: Final = 400
+_FEW_UNKNOWNS: Final = 12
+_FRESH: Final = 24
+"""New starts for each tape that is left out, where the unknowns are no more than four points'."""
+
+
+@dataclass(frozen=True, eq=False)
+class Slip:
+    """One way in which the tapes agree: without the tape of that index, the unknowns (n,) being these."""
+
+    tape: int
+    probability: float
+    unknowns: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Accusation:
+    """Which tapes the others speak against.
+
+    ``suspects`` (T,) are the tapes that may be wrong; ``rivals`` (T,) those among them that are less likely to be
+    than another. ``weights`` are those left, ``unknowns`` the best without the likeliest suspects; ``spread`` (n, n)
+    is what it adds to the covariance that another tape may be the wrong one. ``doubts`` are those between which the
+    tapes cannot tell, the likeliest first; empty where each suspect is named by itself.
+    """
+
+    suspects: Bools
+    rivals: Bools
+    weights: Floats
+    unknowns: Floats
+    spread: Floats
+    doubts: tuple[Slip, ...]
+
+
+def accused(net: Network, candidates: Floats, weights: Floats) -> Accusation:
+    """Leave out each tape in turn; accuse the one without which the rest agree far better.
+
+    Each explanation, one tape wrong and a place for every point, is weighed by its probability: how well the rest
+    agrees, how much room that leaves to the unknowns (Laplace's approximation of the evidence) and how far off the
+    tape would be. A tape is named by itself where it has `SURE` of the probability; then the next may be looked for,
+    as long as tapes are to spare. Otherwise all that share the probability are named.
+    """
+    suspects, rivals = np.zeros(len(weights), dtype=bool), np.zeros(len(weights), dtype=bool)
+    left, spread = weights.copy(), np.zeros((candidates.shape[1],) * 2)
+    best = candidates[int(np.argmin(misfit(net, candidates, np.tile(left, (len(candidates), 1)))))]
+    doubts: tuple[Slip, ...] = ()
+    for _ in range(_MOST_SUSPECTS):
+        # No tape can lower the misfit by more than there is of it.
+        if misfit(net, best[None], left[None])[0] < SUSPECT or spare_tapes(net, best, left) < 1:
+            break
+        found = _explained(net, candidates, left, best)
+        if not found:
+            break
+        by_tape = {one.tape: sum(o.probability for o in found if o.tape == one.tape) for one in found}
+        likeliest = max(by_tape, key=lambda tape: by_tape[tape])
+        best = next(one.unknowns for one in found if one.tape == likeliest)
+        left[likeliest], suspects[likeliest] = 0.0, True
+        off = np.array([one.unknowns - best for one in found])
+        spread = spread + np.einsum("k,kn,km->nm", np.array([one.probability for one in found]), off, off)
+        if by_tape[likeliest] < SURE:
+            rivals[[tape for tape in by_tape if tape != likeliest]] = True
+            suspects |= rivals
+            doubts = found
+            break
+    return Accusation(suspects, rivals, left, best, spread, doubts)
+
+
+def _explained(net: Network, candidates: Floats, weights: Floats, best: Floats) -> tuple[Slip, ...]:
+    """Every explanation that is not far less probable than the best, the most probable first; none where no tape, left
+    out, lowers the misfit enough.
+    """
+    tapes, found, cost = _left_out(net, candidates, weights, best)
+    base = float(misfit(net, best[None], weights[None])[0])
+    if base - cost.min(initial=np.inf) < SUSPECT:
+        return ()
+    near = np.flatnonzero(cost < cost.min() + _NEGLIGIBLE)
+    kept = near[np.argsort(cost[near], kind="stable")]
+    chosen: list[int] = []
+    for index in kept.tolist():
+        same = [one for one in chosen if tapes[one] == tapes[index]]
+        if all(np.max(np.abs(found[index] - found[one])) > _APART_M for one in same):
+            chosen.append(index)
+    evidence = np.array([_evidence(net, weights, int(tapes[one]), found[one], float(cost[one])) for one in chosen])
+    chance = np.exp(evidence - evidence.max())
+    chance = chance / chance.sum()
+    ranked = np.argsort(-chance, kind="stable")
+    ranked = ranked[chance[ranked] > _LEAST_CHANCE]
+    return tuple(
+        Slip(int(tapes[chosen[one]]), float(chance[one] / chance[ranked].sum()), found[chosen[one]])
+        for one in ranked.tolist()
+    )
+
+
+def _evidence(net: Network, weights: Floats, tape: int, unknowns: Floats, cost: float) -> float:
+    """Log of the probability of an explanation, up to what all have in common."""
+    others = np.where(np.arange(len(weights)) == tape, 0.0, weights)
+    spreads = np.minimum(np.linalg.eigvalsh(covariance(net, unknowns, others)), _FOLD_M**2)
+    room = np.log(spreads).sum()
+    off = abs(float(net.lengths(unknowns[None])[0, tape] - net.distance_m[tape]))
+    return -cost / 2 + float(room) / 2 - off / _SLIP_M - float(np.log(net.sigma_m[tape]))
+
+
+def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -> tuple[Ints, Floats, Floats]:
+    """Solutions without each tape: the tape, (K,), the unknowns, (K, n), and the misfit, infinite beyond the room.
+
+    Of many tapes only those are left out that stand out to first order.
+    """
+    doubted = _standing_out(net, weights, best)
+    shared = np.concatenate([best[None], candidates[: max(1, _MOST_UNKNOWNS // len(best))]])
+    starts = [np.concatenate([shared, _fresh_starts(net, weights, tape)]) for tape in doubted.tolist()]
+    tapes = np.repeat(doubted, [len(each) for each in starts])
+    tried = np.tile(weights, (len(tapes), 1))
+    tried[np.arange(len(tapes)), tapes] = 0.0
+    found = descend(net, np.concatenate(starts), tried)
+    cost: Floats = np.where(in_bounds(net, found), misfit(net, found, tried), np.inf)
+    return tapes, found, cost
+
+
+def _fresh_starts(net: Network, weights: Floats, tape: int) -> Floats:
+    """Starts that the tape had no part in, where the unknowns are few: without it a point may have other sides."""
+    if net.free.sum() > _FEW_UNKNOWNS:
+        return np.zeros((0, int(net.free.sum())))
+    kept = np.flatnonzero((weights > 0) & (np.arange(len(weights)) != tape))
+    return random_starts(
+        replace(net, ends=net.ends[kept], distance_m=net.distance_m[kept], sigma_m=net.sigma_m[kept]), _FRESH
+    )
+
+
+def _standing_out(net: Network, weights: Floats, best: Floats) -> Ints:
+    """The tapes in use without which the misfit falls most to first order: residual squared over redundancy."""
+    most = max(_LEAST_TRIED, min(_MOST_TRIED, 8 * _MOST_UNKNOWNS // len(best)))
+    if np.sum(weights > 0) <= most:
+        return np.flatnonzero(weights > 0)
+    length, slopes = net.lengths_and_slopes(best[None])
+    tilted = slopes[0] * weights[:, None]
+    taken = np.einsum("tn,nm,tm->t", tilted, covariance(net, best, weights), tilted, optimize=True)
+    fall = ((net.distance_m - length[0]) * weights) ** 2 / np.maximum(1.0 - taken, 1e-3)
+    return np.sort(np.argsort(fall)[::-1][:most])
+
+
+def deciding(net: Network, doubts: Sequence[Slip]) -> tuple[int, int]:
+    """The pair, an unknown point first, whose distance tells best which of the explanations is true.
+
+    A tape that was measured may be measured again; where another pair decides nearly as well, it is preferred.
+    """
+    unknown = set(net.unknown_points)
+    pairs = [(a, b) for a in sorted(unknown) for b in range(len(net.names)) if b != a and (b not in unknown or b > a)]
+    taped = {frozenset(pair) for pair in net.ends.tolist()}
+    told = [_parted(net, doubts, pair) * (_AGAIN if frozenset(pair) in taped else 1.0) for pair in pairs]
+    return pairs[int(np.argmax(told))]
+
+
+def _parted(net: Network, doubts: Sequence[Slip], pair: tuple[int, int]) -> float:
+    """The chance that two explanations drawn at random differ by more than a tape's error at this pair."""
+    span = np.array([span_m(net, one.unknowns, pair) for one in doubts])
+    chance = np.array([one.probability for one in doubts])
+    apart = (span[:, None] - span[None, :]) / (2 * float(np.median(net.sigma_m)))
+    return float(chance @ (1.0 - np.exp(-(apart**2))) @ chance)
