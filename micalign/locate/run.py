@@ -1,13 +1,14 @@
 """Where do the mics of a scene stand, as its take tells it?
 
 The sources of the scene are the known points: drums that were tapped, marks at which somebody clapped. Each group of
-hits (`micalign.delay.hearing`) is given its source: by the places the scene plans for the mics where these explain
-the hits, else by the order of the scene's sources, in which they are then taken to have been hit.
+hits (`micalign.delay.hearing`) is given its source in more than one way (`labels`); what leaves least unexplained is
+kept.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,7 +16,8 @@ import numpy as np
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.delay.hearing import Group, groups_of
-from micalign.errors import SceneError, TakeError
+from micalign.errors import TakeError
+from micalign.locate.labels import Labelling, labellings, relabelled
 from micalign.locate.layout import further_hits, is_flat, refusal
 from micalign.locate.model import LocatedMic, Location, UsedHits
 from micalign.locate.multilateration import HitArrivals, Solution, solutions
@@ -30,9 +32,14 @@ _LEAST_SIGMA_S: Final = 7e-6
 _LOOSE_M: Final = 0.10
 """A place less certain than this is not to be acted on."""
 
-_PLAN_SIGMA_S: Final = 1e-3
-_PLAN_LIMIT_S: Final = 2e-3
 _REACH_M: Final = 4.0
+_STRAY_COST: Final = 4.5**2
+"""What an arrival that is left out costs: as much as the worst that is kept (sigmas, squared)."""
+_OUTSIDE_COST: Final = 1e4
+_MOST_STRAYS: Final = 0.2
+_FAR_FROM_PLAN: Final = 5.0
+_FAR_M: Final = 1.0
+"""A stand may have been bumped; that it is off by more than this and by more than 5 sigmas is doubted."""
 
 
 def locate(scene: Scene, take: Take, *, starts: int = 32, seed: int = 1) -> Location:
@@ -67,18 +74,59 @@ def locate(scene: Scene, take: Take, *, starts: int = 32, seed: int = 1) -> Loca
 
 def located(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], *, starts: int = 32, seed: int = 1) -> Location:
     """The places of mics from groups of hits that were already heard."""
-    used = _labelled(scene, mics, groups)
+    tried, reasons = [], []
+    for used in labellings(scene, mics, groups):
+        heard = arrivals_of(scene, used, len(mics))
+        why = refusal(heard, tuple(mic.name for mic in mics))
+        if why is None:
+            tried.append(_tried(scene, mics, groups, used, starts=starts, seed=seed))
+        else:
+            reasons.append(why)
+    if not tried:
+        raise TakeError(reasons[0])
+    best = min(tried, key=lambda one: one.unexplained)
+    again = relabelled(scene, groups, best.solution.mics_m)
+    if again != best.used and refusal(arrivals_of(scene, again, len(mics)), tuple(mic.name for mic in mics)) is None:
+        best = min(best, _tried(scene, mics, groups, again, starts=starts, seed=seed), key=lambda one: one.unexplained)
+    low_m, high_m = _box(scene, best.heard)
+    placed = tuple(_placed(index, mic, best) for index, mic in enumerate(mics))
+    return Location(
+        placed, _used_hits(best.used, best.solution), further_hits(best.heard, best.solution, low_m, high_m)
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """The groups with the sources they were taken for, and what follows; ``unexplained`` is the chi-square with every
+    arrival that is left out at what a stray costs.
+    """
+
+    used: Labelling
+    heard: HitArrivals
+    solution: Solution
+    allowed: tuple[Solution, ...]
+    is_inside: bool
+    unexplained: float
+    strays: float
+
+
+def _tried(
+    scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], used: Labelling, *, starts: int, seed: int
+) -> _Tried:
     heard = arrivals_of(scene, used, len(mics))
-    why = refusal(heard, tuple(mic.name for mic in mics))
-    if why is not None:
-        raise TakeError(why)
     low_m, high_m = _box(scene, heard)
     found = solutions(heard, low_m, high_m, starts=starts, seed=seed)
-    inside = [one for one in found if _is_inside(one, low_m, high_m)] or list(found[:1])
-    best = _nearest_to_plan(inside, mics)
-    flat = is_flat(heard.points_m)
-    placed = tuple(_placed(index, mic, best, inside, flat=flat) for index, mic in enumerate(mics))
-    return Location(placed, _used_hits(used, best), further_hits(heard, best, low_m, high_m))
+    inside = tuple(one for one in found if _is_inside(one, low_m, high_m))
+    best = _nearest_to_plan(inside or found[:1], mics)
+    arrivals = sum(_usable(group) for group in groups)
+    kept = int(np.isfinite(heard.times_s).sum() - best.stray.sum())
+    unexplained = best.chi_square + _STRAY_COST * (arrivals - kept) + (0.0 if inside else _OUTSIDE_COST)
+    strays = float(best.stray.sum()) / max(float(np.isfinite(heard.times_s).sum()), 1.0)
+    return _Tried(used, heard, best, inside or found[:1], bool(inside), unexplained, strays)
+
+
+def _usable(group: Group) -> int:
+    return sum(index == group.reference or one.reliable for index, one in enumerate(group.heard))
 
 
 def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> HitArrivals:
@@ -100,58 +148,6 @@ def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> H
         speed,
         speed * max(share, 1e-5),
     )
-
-
-def _labelled(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list[tuple[str, Group]]:
-    """Each group with its source."""
-    if not scene.sources:
-        raise SceneError("the scene has no source: add each point at which you clap or tap as a [[source]]")
-    if all(mic.is_placed for mic in mics):
-        by_plan = _by_plan(scene, mics, groups)
-        if by_plan is not None:
-            return by_plan
-    turns = _turns(groups)
-    if len(turns) == len(scene.sources):
-        return [(source.name, group) for source, group in zip(scene.sources, turns, strict=True)]
-    raise TakeError(
-        f"{len(turns)} places were heard but the scene has {len(scene.sources)} sources: hit each source a few times, "
-        "one after the other in the order of the scene, or write into the scene about where each mic stands"
-    )
-
-
-def _by_plan(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list[tuple[str, Group]] | None:
-    """Sources by the planned places; None where these leave too much unexplained."""
-    from scipy.optimize import linear_sum_assignment  # noqa: PLC0415 - only a location needs it
-
-    speed = speed_of_sound_in(scene.air)
-    points = np.array([source.position for source in scene.sources])
-    places = np.array([mic.position for mic in mics])
-    planned_s = np.linalg.norm(points[:, None] - places[None], axis=2) / speed
-    cost = np.array([[_misfit(group, row) for row in planned_s] for group in groups])
-    first, second = linear_sum_assignment(cost)
-    if np.median(cost[first, second]) > _PLAN_LIMIT_S / _PLAN_SIGMA_S:
-        return None
-    paired = [(int(s), int(g)) for g, s in zip(first, second, strict=True)]
-    kept = sorted((s, g) for s, g in paired if cost[g, s] < 2 * _PLAN_LIMIT_S / _PLAN_SIGMA_S)
-    return [(scene.sources[s].name, groups[g]) for s, g in kept]
-
-
-def _misfit(group: Group, planned_s: Floats) -> float:
-    """How far a group is from a source's planned differences, in units of a millisecond: a mean that strays cap."""
-    usable = [index for index, one in enumerate(group.heard) if index == group.reference or one.reliable]
-    away = np.array([group.heard[index].delay_s - planned_s[index] for index in usable])
-    return float(np.minimum(np.abs(away - np.median(away)) / _PLAN_SIGMA_S, 10.0).mean())
-
-
-def _turns(groups: Sequence[Group]) -> list[Group]:
-    """Groups in the order of their turns; one whose hits fall into a larger one's turn is a stray and left out."""
-    spans = [(min(group.moments_s), max(group.moments_s)) for group in groups]
-    kept: list[int] = []
-    for index in sorted(range(len(groups)), key=lambda i: -len(groups[i].moments_s)):
-        begin, end = spans[index]
-        if all(end < spans[other][0] or begin > spans[other][1] for other in kept):
-            kept.append(index)
-    return [groups[index] for index in sorted(kept, key=lambda i: spans[i])]
 
 
 def _box(scene: Scene, heard: HitArrivals) -> tuple[Floats, Floats]:
@@ -179,12 +175,12 @@ def _nearest_to_plan(found: Sequence[Solution], mics: Sequence[Mic]) -> Solution
     return min(found, key=lambda one: float(np.linalg.norm(one.mics_m - places, axis=1).sum()))
 
 
-def _placed(index: int, mic: Mic, best: Solution, allowed: Sequence[Solution], *, flat: bool) -> LocatedMic:
-    at = best.mics_m[index]
-    sigma = np.sqrt(np.diag(best.covariance_m2)).reshape(-1, 3)[index]
-    others = [one.mics_m[index] for one in allowed if np.linalg.norm(one.mics_m[index] - at) > 0.05]
+def _placed(index: int, mic: Mic, found: _Tried) -> LocatedMic:
+    at = found.solution.mics_m[index]
+    sigma = np.sqrt(np.diag(found.solution.covariance_m2)).reshape(-1, 3)[index]
+    others = [one.mics_m[index] for one in found.allowed if np.linalg.norm(one.mics_m[index] - at) > 0.05]
     planned = mic.position if mic.is_placed else None
-    reason = _reason(sigma, mirrored=bool(others), flat=flat)
+    reason = _doubt(mic, at, sigma, found) or _reason(sigma, mirrored=bool(others), flat=is_flat(found.heard.points_m))
     return LocatedMic(
         mic.name,
         _point(at),
@@ -195,6 +191,25 @@ def _placed(index: int, mic: Mic, best: Solution, allowed: Sequence[Solution], *
         reason,
         _point(others[0]) if others else None,
     )
+
+
+def _doubt(mic: Mic, at: Floats, sigma: Floats, found: _Tried) -> str | None:
+    """What cannot be, or hardly: a place that the plan or the take itself speaks against."""
+    if not found.is_inside:
+        return "no place in the room explains the hits: check that they were made in the scene's order, and its points"
+    if found.strays > _MOST_STRAYS:
+        return (
+            f"{found.strays:.0%} of the arrivals fit no place and were left out: hit each point again, "
+            "in the scene's order"
+        )
+    if mic.is_placed:
+        away = float(np.linalg.norm(at - np.array(mic.position)))
+        if away > _FAR_FROM_PLAN * float(np.hypot(mic.plus_minus_m * 3**0.5, np.linalg.norm(sigma))) and away > _FAR_M:
+            return (
+                f"it is {away:.1f} m from where the scene has it: measure one distance to it with a tape, "
+                "or leave its 'at' out"
+            )
+    return None
 
 
 def _reason(sigma: Floats, *, mirrored: bool, flat: bool) -> str | None:

@@ -48,6 +48,65 @@ def _groups_of_exact_hits(points: np.ndarray, mics: np.ndarray) -> list[Group]:
     ]
 
 
+def _stage_of_exact_hits(rng: np.random.Generator) -> tuple[Scene, np.ndarray, list[Group]]:
+    """Eight points and four mics in a barn; the scene has the mics where they stand."""
+    mics = rng.uniform([1.0, 1.0, 0.4], [6.0, 4.5, 2.2], (4, 3))
+    points = rng.uniform([0.5, 0.5, 0.3], [6.5, 5.0, 1.9], (8, 3))
+    sources = tuple(Source(f"p{index}", tuple(map(float, point)), 0.005) for index, point in enumerate(points))
+    named = tuple(Mic(f"m{index}", tuple(map(float, at)), 0.3) for index, at in enumerate(mics))
+    scene = Scene(room=Room((7.0, 5.5, 3.0)), sources=sources, mics=named)
+    return scene, mics, _groups_of_exact_hits(points, mics)
+
+
+def test_a_rough_plan_leads_nowhere_that_the_order_does_not() -> None:
+    """Planned places 30 to 50 cm off, hits in the scene's order: all come out, or are called unreliable."""
+    rng = np.random.default_rng(30)
+    for _ in range(12):
+        scene, mics, groups = _stage_of_exact_hits(rng)
+        off = rng.normal(size=mics.shape)
+        rough = mics + off / np.linalg.norm(off, axis=1, keepdims=True) * rng.uniform(0.3, 0.5, (4, 1))
+        planned = tuple(replace(mic, at=tuple(map(float, at))) for mic, at in zip(scene.mics, rough, strict=True))
+        found = located(replace(scene, mics=planned), planned, groups, starts=8)
+        for mic, true in zip(found.mics, mics, strict=True):
+            assert not mic.reliable or np.linalg.norm(np.array(mic.at_m) - true) < 0.05
+
+
+def test_where_all_play_together_is_no_place() -> None:
+    """After the turns everybody plays at once: each group's further hits, and one of no source, change nothing."""
+    scene, mics, groups = _stage_of_exact_hits(np.random.default_rng(31))
+    joint = [replace(group, moments_s=(*group.moments_s, 10.0 + turn / 10, 11.0 + turn / 10, 12.0 + turn / 10))
+             for turn, group in enumerate(groups)]  # fmt: skip
+    mixed = replace(groups[0], moments_s=(10.05, 11.02, 12.07), heard=tuple(reversed(groups[0].heard)))
+    unplanned = replace(scene, mics=tuple(Mic(mic.name) for mic in scene.mics))
+    found = located(unplanned, unplanned.mics, [*joint, mixed], starts=16)
+    assert [one.source for one in found.hits] == [source.name for source in scene.sources]
+    for mic, true in zip(found.mics, mics, strict=True):
+        assert mic.at_m == pytest.approx(true, abs=0.03)
+
+
+def test_a_place_that_cannot_be_is_doubted() -> None:
+    """Hits in an order that nobody told, mics of unknown place: no place under the floor is called reliable."""
+    scene, mics, groups = _stage_of_exact_hits(np.random.default_rng(32))
+    order = np.random.default_rng(33).permutation(len(groups))
+    muddled = [replace(groups[index], moments_s=(float(turn), turn + 0.4)) for turn, index in enumerate(order)]
+    unplanned = tuple(Mic(mic.name) for mic in scene.mics)
+    found = located(replace(scene, mics=unplanned), unplanned, muddled, starts=8)
+    for mic, true in zip(found.mics, mics, strict=True):
+        assert not mic.reliable or np.linalg.norm(np.array(mic.at_m) - true) < 0.05
+
+
+def test_a_mic_far_from_where_it_was_planned_is_doubted() -> None:
+    """The scene is sure to 5 cm, the hits say 1.5 m: told, and not reliable."""
+    scene, mics, groups = _stage_of_exact_hits(np.random.default_rng(34))
+    at = mics[0] + np.array([1.5 if mics[0][0] < 3.5 else -1.5, 0.0, 0.0])
+    moved = replace(scene.mics[0], at=tuple(map(float, at)), plus_minus_m=0.05)
+    planned = (moved, *scene.mics[1:])
+    found = located(replace(scene, mics=planned), planned, groups, starts=8)
+    assert not found.mics[0].reliable
+    assert "1.5 m from where the scene has it" in str(found.mics[0].reason)
+    assert found.mics[1].reliable
+
+
 def test_the_room_tells_mirror_places_apart_or_says_that_it_cannot():
     """Claps on the floor: no mic can stand below it. At mid height both places are in the room, and it says so."""
     rng = np.random.default_rng(8)
