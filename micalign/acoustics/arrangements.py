@@ -15,7 +15,7 @@ from typing import Final, TypeAlias
 from micalign.errors import SceneError
 from micalign.scene.model import Box, Di, Keepout, Mic, Pair, Point, Room, Source
 
-__all__ = ["ARRANGEMENTS", "FACINGS", "USUAL_ROOM", "Arranged", "Arrangement", "Ground", "arranged"]
+__all__ = ["ARRANGEMENTS", "FACINGS", "USUAL_ROOM", "Arranged", "Arrangement", "Ground", "arranged", "renamed"]
 
 _Level: TypeAlias = tuple[float, float]
 
@@ -81,7 +81,6 @@ def arranged(
     *,
     room: Room | None = USUAL_ROOM,
     facing: str = "front",
-    taken: frozenset[str] = frozenset(),
 ) -> tuple[tuple[Source, ...], Arranged]:
     """The sources and what the arrangement adds to them.
 
@@ -95,8 +94,6 @@ def arranged(
         None for the open air.
     facing : {"front", "back", "left", "right"}
         The wall that the source or player looks at.
-    taken : set of str
-        Names that are in use already; what is added gets a number behind its own.
 
     Raises
     ------
@@ -113,7 +110,7 @@ def arranged(
     ground = Ground(sources or kind.usual, room, FACINGS[facing])
     if len(ground.sources) < kind.fewest:
         raise SceneError(f"'{name}' needs {kind.fewest} sources, {len(ground.sources)} given: name them with --at")
-    made = _renamed(kind.build(ground), taken)
+    made = kind.build(ground)
     for mic in made.mics:
         if room is not None and not all(0.03 <= c <= s - 0.03 for c, s in zip(mic.position, room.size, strict=True)):
             shown = ", ".join(f"{value:.2f}" for value in mic.position)
@@ -124,7 +121,8 @@ def arranged(
     return ground.sources, made
 
 
-def _renamed(made: Arranged, taken: frozenset[str]) -> Arranged:
+def renamed(made: Arranged, taken: frozenset[str]) -> Arranged:
+    """The same with a number behind each name that is in use already."""
     names = [mic.name for mic in made.mics] + [di.name for di in made.dis]
     new = {name: _unused(name, taken) for name in names}
     return replace(
@@ -132,7 +130,11 @@ def _renamed(made: Arranged, taken: frozenset[str]) -> Arranged:
         mics=tuple(replace(mic, name=new[mic.name]) for mic in made.mics),
         dis=tuple(replace(di, name=new[di.name]) for di in made.dis),
         pairs=tuple(
-            replace(pair, name=_unused(pair.name, taken), mics=(new[pair.mics[0]], new[pair.mics[1]]))
+            replace(
+                pair,
+                name=_unused(pair.name, taken),
+                mics=(new.get(pair.mics[0], pair.mics[0]), new.get(pair.mics[1], pair.mics[1])),
+            )
             for pair in made.pairs
         ),
         keepouts=tuple(replace(keepout, name=_unused(keepout.name, taken)) for keepout in made.keepouts),
@@ -262,7 +264,7 @@ def _two_singers(ground: Ground) -> Arranged:
             on=(singer.name,), reach_m=0.15, distance_m=(min(0.08, near), near))
         for singer in (one, other)
     )  # fmt: skip
-    remark = f"3:1: each mic at most {near * 100:.0f} cm from its singer; further back, the singers go further apart."
+    remark = "3:1: each mic no farther from its singer than it stands here; further back, the singers go further apart."
     return Arranged(mics, remarks=(remark,))
 
 

@@ -30,6 +30,7 @@ class Difference:
     ``polarity`` is -1 where one of the two arrives inverted (its own polarity or a rear lobe); then the first notch
     lies at 0 Hz. ``first_notch_hz`` is None where no notch lies below 20 kHz; ``first_notch_range_hz`` holds it for
     a difference one standard deviation longer and shorter (None for the upper end where the difference may be zero).
+    ``notch_depth_db`` is None where there is no notch.
     """
 
     source: str
@@ -43,7 +44,7 @@ class Difference:
     first_notch_range_hz: tuple[float, float | None] | None
     notches_hz: tuple[float, ...]
     peaks_hz: tuple[float, ...]
-    notch_depth_db: float
+    notch_depth_db: float | None
     peak_height_db: float
 
 
@@ -135,6 +136,6 @@ def _row(
         first_notch_range_hz(late, sigma) if known else None,
         notches,
         peaks,
-        depth,
+        depth if first is not None or not same else None,
         height,
     )

@@ -77,7 +77,7 @@ class PairSource:
     level_difference_db: float
     image_percent: float | None
     mono_first_notch_hz: float | None
-    mono_notch_depth_db: float
+    mono_notch_depth_db: float | None
     mono_peak_height_db: float
 
 
@@ -141,7 +141,7 @@ def _row(scene: Scene, found: Arrivals, pair: Pair, row: int) -> PairSource:
         level,
         image_percent(late, level) if placed else None,
         float(notches[0]) if len(notches) else None,
-        notch_depth_db(level),
+        notch_depth_db(level) if len(notches) or polarity < 0 else None,
         peak_height_db(level),
     )
 

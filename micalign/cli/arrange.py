@@ -8,7 +8,8 @@ from typing import Final
 
 import click
 
-from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged
+from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed
+from micalign.acoustics.rearranged import reused
 from micalign.cli.output import note, print_json
 from micalign.errors import SceneError
 from micalign.scene.lengths import LENGTH_UNITS, parse_length
@@ -109,8 +110,9 @@ def _new(options: ArrangementOptions) -> str:
 
 def _appended(options: ArrangementOptions, path: Path) -> str:
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - as above
-    from micalign.files.scenes import read_text  # noqa: PLC0415
+    from micalign.files.scenes import changes_text, read_text  # noqa: PLC0415
     from micalign.report.arrangement import appended_text  # noqa: PLC0415
+    from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
 
     if options.at or options.room:
@@ -118,8 +120,10 @@ def _appended(options: ArrangementOptions, path: Path) -> str:
     text = read_text(path)
     scene = surveyed(parse_scene(text, str(path)))
     sources = tuple(scene.source(name) for name in options.around) or scene.sources
-    _, made = arranged(options.name, sources, room=scene.room, facing=options.facing, taken=_taken(scene))
-    text = appended_text(options.name, text, made, unit=scene.length_unit)
+    _, made = arranged(options.name, sources, room=scene.room, facing=options.facing)
+    changes, made = reused(scene, made)
+    text = changes_text(text, changes, tapes_m=tape_lengths_m(scene, changed(scene, changes)))
+    text = appended_text(options.name, text, renamed(made, _taken(scene)), unit=scene.length_unit)
     parse_scene(text, "the new scene")
     return text
 

@@ -124,7 +124,7 @@ def air_out_of_range(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             f"{scene.air.temperature_c:g} C at {scene.air.pressure_kpa:g} kPa is outside the range of the formula "
             f"({low_c:g} to {high_c:g} C, {low_kpa:g} to {high_kpa:g} kPa): "
             f"{prediction.speed_of_sound_m_s:.1f} m/s is an extrapolation.",
-            "Measure delays on a take rather than trust times to better than 1 cm in 10 m.",
+            "Measure delays on a take rather than trust times to better than one part in a thousand.",
             -0.9,
         )
 

@@ -125,7 +125,8 @@ def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """Two mics on one source, within 6 dB in the blend, at unequal distances; one finding for two mics."""
     for row in _shared(scene, prediction):
         opposite = row.polarity < 0 and _angle_at_source(prediction, row) > 120
-        if row.notch_depth_db <= _COMB_DB and _audible(scene, row) and not opposite:
+        depth_db = row.notch_depth_db or 0.0
+        if depth_db <= _COMB_DB and _audible(scene, row) and not opposite:
             cells = [prediction.arrivals.cell(row.source, name) for name in row.mics]
             close = all(prediction.arrivals.distance_m[cell] <= _NEAR_M for cell in cells)
             yield Finding(
@@ -134,14 +135,14 @@ def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 (row.source, *row.mics),
                 _comb_words(row),
                 _align_words(row),
-                -row.notch_depth_db,
+                -depth_db,
                 alike=row.mics,
                 propose=partial(_brought_together, scene, prediction, row),
             )
 
 
 def _comb_words(row: Difference) -> str:
-    depth = show_db(row.notch_depth_db)
+    depth = show_db(row.notch_depth_db or 0.0)
     cut = "cancels in full" if depth == "total" else f"falls by {depth.lstrip('-')}"
     where = f"at {show_hz_range(*row.first_notch_range_hz)}" if row.first_notch_range_hz else "in the bass"
     inverted = ", one of them inverted" if row.polarity < 0 else ""

@@ -22,9 +22,11 @@ from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Pair, Scene
 from micalign.units import show_db, show_hz_range, show_ms, show_ms_known
 
-__all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair"]
+__all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair", "uneven_heights"]
 
 _HEARD_DB: Final = -6.0
+_UNEVEN_M: Final = 0.05
+_OVER_M: Final = 0.3
 _FARTHEST_M: Final = 1.5
 _UNASKED_M: Final = 2.0
 """What it costs to move a mic that the scene does not let move, where its partner may."""
@@ -98,7 +100,7 @@ def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             if row.source in wanted and _combs(scene, row) and not (row.equal_to and not row.within_tolerance)
         ]
         for row in rows:
-            depth = show_db(row.mono_notch_depth_db)
+            depth = show_db(row.mono_notch_depth_db or 0.0)
             loss = "in full" if depth == "total" else f"by {depth.lstrip('-')}"
             yield Finding(
                 "mono-sum",
@@ -108,7 +110,7 @@ def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 f"{show_hz_range(*first_notch_range_hz(row.difference_s, row.uncertainty_s))}.",
                 "Spaced pairs do so: for mono leave one of the two out, or bring the pair into one place.",
                 # The lowest notch first, and all of them after what fails.
-                -row.mono_notch_depth_db / 100 - (row.mono_first_notch_hz or 0.0) / 1e6,
+                -(row.mono_notch_depth_db or 0.0) / 100 - (row.mono_first_notch_hz or 0.0) / 1e6,
                 alike=(pair.name,),
                 propose=partial(_equalled, scene, pair, tuple(dict.fromkeys((*pair.equal_to, row.source)))),
             )
@@ -117,7 +119,7 @@ def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def _combs(scene: Scene, row: PairSource) -> bool:
     low, high = scene.source(row.source).range_hz or (50.0, 10_000.0)
     notch = row.mono_first_notch_hz
-    return row.mono_notch_depth_db <= _HEARD_DB and notch is not None and low / 2 <= notch <= high
+    return (row.mono_notch_depth_db or 0.0) <= _HEARD_DB and notch is not None and low / 2 <= notch <= high
 
 
 def opposite_channels(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -126,8 +128,8 @@ def opposite_channels(scene: Scene, prediction: Prediction) -> Iterator[Finding]
         wanted = {name for mic in pair.mics for name in scene.mic(mic).on}
         rows = [row for row in _rows(prediction, pair) if row.source in wanted and row.image_percent is None]
         if geometry.kind != "mid-side" and rows:
-            worst = min(rows, key=lambda row: row.mono_notch_depth_db)
-            depth = show_db(worst.mono_notch_depth_db)
+            worst = min(rows, key=lambda row: row.mono_notch_depth_db or 0.0)
+            depth = show_db(worst.mono_notch_depth_db or 0.0)
             late = show_ms_known(abs(worst.difference_s), worst.uncertainty_s)
             loss = "all of its bass" if depth == "total" else f"{depth.lstrip('-')} of its bass"
             yield Finding(
@@ -181,6 +183,44 @@ def _rotated(vector: Floats, about: Floats, angle: float) -> Floats:
     unit = about / max(float(np.linalg.norm(about)), 1e-12)
     across, along = np.cross(unit, vector), unit * (unit @ vector)
     return np.asarray(vector * np.cos(angle) + across * np.sin(angle) + along * (1 - np.cos(angle)))
+
+
+def uneven_heights(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A pair over its sources that nothing asks to be uneven hangs at two heights."""
+    for pair, geometry in zip(scene.pairs, prediction.pair_geometry, strict=True):
+        first, second = (scene.mic(name) for name in pair.mics)
+        allowed_m = max(_UNEVEN_M, pair.tolerance_s * prediction.speed_of_sound_m_s)
+        higher = first.position[2] - second.position[2]
+        stacked = geometry.kind in {"coincident", "mid-side"}
+        if pair.equal_to or stacked or abs(higher) <= allowed_m or not _hang_over(scene, first, second):
+            continue
+        up, down = (first, second) if higher > 0 else (second, first)
+        yield Finding(
+            "pair-heights",
+            "note",
+            (pair.name, up.name, down.name),
+            f"'{up.name}' of '{pair.name}' hangs {say_length(abs(higher), scene.length_unit)} higher than "
+            f"'{down.name}': the image leans to the lower one.",
+            "Where both cannot hang level, give the pair an 'equal_to' and run 'micalign place'.",
+            -0.2,
+            about=(pair.name,),
+            propose=partial(_levelled, scene, up, down),
+        )
+
+
+def _hang_over(scene: Scene, first: Mic, second: Mic) -> bool:
+    """Whether both are above everything that both take."""
+    shared = [scene.source(name).position[2] for name in first.on if name in second.on]
+    return bool(shared) and min(first.position[2], second.position[2]) > max(shared) + _OVER_M
+
+
+def _levelled(scene: Scene, up: Mic, down: Mic) -> Iterator[Remedy]:
+    middle = (up.position[2] + down.position[2]) / 2
+    for mic, height in ((up, down.position[2]), (down, up.position[2])):
+        place = np.array((*mic.position[:2], height))
+        if allowed(scene, mic, place[None])[0]:
+            yield at_place(scene, mic, place)
+    yield both(scene, up, np.array((*up.position[:2], middle)), down, np.array((*down.position[:2], middle)))
 
 
 def too_unsure(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

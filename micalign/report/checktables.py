@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Path, Prediction
 from micalign.acoustics.stereo import PairSource
-from micalign.report.combwords import late_words, mono_notch_words, notch_range_words, notch_words
+from micalign.report.combwords import depth_words, late_words, mono_notch_words, notch_range_words, notch_words
 from micalign.report.tables import counted, ruled_table
 from micalign.scene.model import Scene
 from micalign.units import (
@@ -121,7 +121,7 @@ def difference_table(scene: Scene, predicted: Prediction, *, everything: bool = 
     """Sources that two mics share: how far apart, and the comb of their sum; the deepest first."""
     on = {mic.name: mic.on for mic in scene.mics}
     chosen = [row for row in predicted.differences if everything or all(row.source in on[name] for name in row.mics)]
-    chosen.sort(key=lambda row: row.notch_depth_db)
+    chosen.sort(key=lambda row: row.notch_depth_db or 0.0)
     shown = chosen if everything else chosen[:_MOST_ROWS]
     if not shown:
         return None
@@ -140,7 +140,7 @@ def _difference_cells(row: Difference) -> list[str]:
         *row.mics,
         show_ms_known(row.difference_s, row.uncertainty_s, sign=True),
         notch_range_words(row),
-        show_db(row.notch_depth_db),
+        depth_words(row.notch_depth_db),
         show_db(row.peak_height_db, sign=True),
     ]
 
@@ -203,7 +203,7 @@ def _pair_cells(row: PairSource, unit: str) -> list[str]:
         equal,
         _image_words(row.image_percent),
         mono_notch_words(row),
-        show_db(row.mono_notch_depth_db),
+        depth_words(row.mono_notch_depth_db),
     ]
 
 

@@ -11,9 +11,9 @@ from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.stereo import PairSource
-from micalign.units import show_hz, show_hz_range, show_ms_known
+from micalign.units import show_db, show_hz, show_hz_range, show_ms_known
 
-__all__ = ["TYPICAL_S", "late_words", "mono_notch_words", "notch_range_words", "notch_words"]
+__all__ = ["TYPICAL_S", "depth_words", "late_words", "mono_notch_words", "notch_range_words", "notch_words"]
 
 TYPICAL_S: Final = 40e-6
 """What a centimetre at each end makes of the delay of a reflection, whose uncertainty is not worked out."""
@@ -49,3 +49,12 @@ def notch_words(polarity: int, first_notch_hz: float | None) -> str:
 def late_words(row: Reflection) -> str:
     """How much later a reflection comes than the direct sound."""
     return show_ms_known(row.delay_s, TYPICAL_S)
+
+
+def depth_words(depth_db: float | None) -> str:
+    """How deep a notch is; nothing where there is none.
+
+    >>> depth_words(-9.54), depth_words(None)
+    ('-9.5 dB', '')
+    """
+    return "" if depth_db is None else show_db(depth_db)

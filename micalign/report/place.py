@@ -18,7 +18,7 @@ from micalign.report.moves import move_words, obstacle_words, string_length
 from micalign.report.plain import clean
 from micalign.report.tables import ruled_table
 from micalign.scene.model import Pair, Scene
-from micalign.units import show_hz, show_length, show_ms, show_percent
+from micalign.units import METRES, show_hz, show_length, show_ms, show_percent
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -155,12 +155,13 @@ def _apart(prediction: Prediction, pair: Pair, one: StringLength) -> float:
 
 def error_words(scene: Scene) -> Iterator[str]:
     """What a centimetre costs, pair by pair."""
-    late = _ERROR_M / speed_of_sound_in(scene.air)
+    error_m, length = (METRES["in"] / 2, "1/2 in") if scene.length_unit in {"in", "ft"} else (_ERROR_M, "1 cm")
+    late = error_m / speed_of_sound_in(scene.air)
     for pair in scene.pairs:
         if pair.equal_to:
             share = show_percent(100 * late / pair.tolerance_s)
             yield (
-                f"1 cm too long or short on one string puts '{clean(pair.name)}' {show_ms(late)} further apart: "
+                f"{length} too long or short on one string puts '{clean(pair.name)}' {show_ms(late)} further apart: "
                 f"{share} of the tolerance of {show_ms(pair.tolerance_s)}, a first notch at {show_hz(0.5 / late)}."
             )
 

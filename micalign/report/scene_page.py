@@ -13,7 +13,7 @@ from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.spacing import Spacing
 from micalign.figures.pair_combs import pairs_that_matter
 from micalign.findings.finding import Finding
-from micalign.report.combwords import late_words, notch_range_words, notch_words
+from micalign.report.combwords import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.hearing import HEARING_WORDS, allowed_minutes, show_minutes
 from micalign.report.page import page
 from micalign.report.sheet import channels, in_columns, sheet_size, strings
@@ -96,7 +96,7 @@ def _comb_row(row: Difference) -> tuple[str, ...]:
         f"{show_ms_known(abs(row.difference_s), row.uncertainty_s)} ± {show_plus_minus(row.uncertainty_s)}",
         show_db(abs(row.level_difference_db)),
         notch_range_words(row),
-        show_db(row.notch_depth_db),
+        depth_words(row.notch_depth_db),
     )
 
 

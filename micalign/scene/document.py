@@ -6,6 +6,7 @@ those in the others: each table is read by itself, and what could be read is hel
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -112,9 +113,18 @@ def _toml(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except ValueError as error:
-        raise SceneError(f"{where}: this is no TOML: {str(error)[:200]}") from error
+        raise SceneError(f"{where}: this is no TOML: {str(error)[:200]}{_unquoted(text, str(error))}") from error
     except RecursionError as error:
         raise SceneError(f"{where}: its brackets are nested too deep to be a scene") from error
+
+
+def _unquoted(text: str, fault: str) -> str:
+    """How to mend the likeliest slip, a name without quotes, in the line that the fault is about."""
+    line = re.search(r"at line (\d+)", fault)
+    lines = text.splitlines()
+    said = lines[int(line.group(1)) - 1] if line and int(line.group(1)) <= len(lines) else ""
+    bare = re.fullmatch(r"\s*([\w-]+)\s*=\s*([^\W\d][^\"'#\[\]{}=]{0,60}?)\s*(#.*)?", said)
+    return f': text stands in quotes: {bare.group(1)} = "{bare.group(2)}"' if bare else ""
 
 
 def _missing(data: Mapping[str, Any]) -> Iterator[Fault]:

@@ -39,10 +39,10 @@ _HINTS: Final = {
     "guitar cab": ("cab", "amp", "electric guitar"),
     "acoustic guitar": ("acoustic guitar", "guitar"),
     "double bass": ("upright bass", "double bass", "bass"),
-    "voice": ("voice", "vocal", "vox", "singer", "alto", "tenor", "soprano"),
     "piano": ("piano",),
     "brass": ("trumpet", "trombone", "horn", "tuba", "cornet"),
     "woodwind": ("sax", "saxophone", "flute", "clarinet", "oboe", "bassoon"),
+    "voice": ("voice", "vocal", "vox", "singer", "alto", "tenor", "soprano"),
     "strings": ("violin", "viola", "cello", "fiddle"),
 }
 """Words of a source's name that give its kind away, the more telling ones first."""
@@ -53,6 +53,8 @@ def kind_of(name: str) -> str | None:
 
     >>> kind_of("floor tom"), kind_of("bass cab"), kind_of("hat stand 2"), kind_of("the chat"), kind_of("left")
     ('tom', 'bass cab', 'hi-hat', None, None)
+    >>> kind_of("alto"), kind_of("alto sax")
+    ('voice', 'woodwind')
     """
     said = f" {' '.join(name.casefold().replace('_', ' ').split())} "
     for kind, hints in _HINTS.items():

@@ -344,3 +344,20 @@ def test_a_remedy_in_a_panel_is_written_as_a_table(tmp_path: Path) -> None:
     assert panel.centre == (2.0, 2.0, 0.01)
     assert panel.size == (0.5, 0.5)
     assert panel.absorption == 0.6
+
+
+def test_no_notch_is_no_notch(tmp_path: Path) -> None:
+    """Equal arrivals: no first notch, and so no depth, in the document and in the tables."""
+    scene = tmp_path / "pair.toml"
+    scene.write_text(
+        '[[source]]\nname = "oud"\nat = [2, 2, 1]\n[[mic]]\nname = "a"\nat = [1, 2, 1]\non = "oud"\n'
+        '[[mic]]\nname = "b"\nat = [3, 2, 1]\non = "oud"\n[[pair]]\nname = "ab"\nmics = ["a", "b"]\n',
+        encoding="utf-8",
+    )
+    document = micalign("check", scene, "--json").document
+    assert document["differences"][0]["first_notch_hz"] is None
+    assert document["differences"][0]["notch_depth_db"] is None
+    assert document["pairs"][0]["mono_notch_depth_db"] is None
+    said = micalign("check", scene, "--all").out
+    assert "total" not in said
+    assert "none" in said

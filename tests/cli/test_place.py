@@ -11,6 +11,7 @@ import pytest
 from commands import micalign
 
 from micalign.acoustics.arrangements import ARRANGEMENTS
+from micalign.files.scenes import read_scene
 from micalign.scene.document import parse_scene
 
 SCENES = Path(__file__).parents[2] / "scenes"
@@ -221,12 +222,12 @@ def test_an_arrangement_stands_round_given_sources(tmp_path: Path) -> None:
 
 def test_an_arrangement_is_added_to_a_scene_as_it_stands(tmp_path: Path) -> None:
     """The user's text comes first, unchanged; names that are taken get a number."""
-    said = micalign("place", KIT, "--arrangement", "equal-overheads")
+    said = micalign("place", KIT, "--arrangement", "spaced-pair")
     text = KIT.read_text(encoding="utf-8")
     assert said.status == 0, said.err
     assert said.out.startswith(text.rstrip("\n"))
     names = [mic.name for mic in parse_scene(said.out).mics]
-    assert names[-2:] == ["overhead left 2", "overhead right 2"]
+    assert names[-2:] == ["pair left", "pair right"]
     around = micalign("place", KIT, "--arrangement", "close-mic", "--around", "floor tom", "--json").document
     assert parse_scene(around["scene"]).mics[-1].on == ("floor tom",)
 
@@ -264,3 +265,23 @@ def test_hostile_names_cannot_steer_the_terminal(taped: Path) -> None:
     assert "\x1b" not in said.out + said.err
     assert "\\x1b[31m" in said.out
     json.loads(micalign("place", taped, "--json").out)
+
+
+def test_an_arrangement_uses_the_overheads_that_are_there(tmp_path: Path) -> None:
+    """A scene with overheads, their pair and a head: these are moved, none is invented, comments live."""
+    scene = tmp_path / "kit.toml"
+    scene.write_text(
+        '[[source]]\nname = "snare"\nat = [3, 3, 0.7]\n[[source]]\nname = "kick"\nat = [3, 2.4, 0.35]\n'
+        '[[mic]]\nname = "OH R"  # borrowed\nat = [2, 3, 1.9]\naim = "snare"\npattern = "supercardioid"\n'
+        '[[mic]]\nname = "OH L"\nat = [4, 3, 1.9]\n[[pair]]\nname = "Overheads"\nmics = ["OH L", "OH R"]\n'
+        '[[keepout]]\nname = "drummer\'s head"\nat = [3, 3.5, 1.3]\nradius = 0.3\n',
+        encoding="utf-8",
+    )
+    out = tmp_path / "new.toml"
+    assert micalign("place", scene, "--arrangement", "equal-overheads", "--write", out, "-q").status == 0
+    made = read_scene(out)
+    assert [mic.name for mic in made.mics] == ["OH R", "OH L"]
+    assert len(made.pairs) == len(made.keepouts) == 1
+    assert made.mic("OH R").pattern == "supercardioid"
+    assert made.mic("OH L").position != (4.0, 3.0, 1.9)
+    assert "# borrowed" in out.read_text(encoding="utf-8")

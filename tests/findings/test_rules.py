@@ -9,6 +9,7 @@ import pytest
 
 from micalign.acoustics.prediction import predict
 from micalign.findings.cautions import cautions
+from micalign.findings.closeness import bass_lift_db
 from micalign.findings.finding import SEVERITIES, Finding, is_wrong
 from micalign.findings.places import equal_places
 from micalign.findings.rules import RULES, findings
@@ -134,6 +135,50 @@ CASES: dict[str, tuple[Scene, str]] = {
     "air-range": (replace(GOOD, air=Air(temperature_c=36.0)), "note"),
     "air-loss": (
         Scene(sources=(Source("horn", (2.0, 2.0, 1.5)),), mics=(Mic("far", (2.0, 22.0, 1.5), on=("horn",)),)),
+        "note",
+    ),
+    "pair-heights": (
+        Scene(
+            sources=(Source("piano", (2.0, 2.0, 1.0)),),
+            mics=(Mic("low", (1.6, 2.0, 1.6), on=("piano",)), Mic("high", (2.4, 2.0, 1.72), on=("piano",))),
+            pairs=(Pair("strings", ("low", "high")),),
+        ),
+        "note",
+    ),
+    "near-surface": (
+        Scene(
+            room=Room((6.0, 5.0, 2.4), Absorption(0.9, 0.6, 0.9, 0.9, 0.9, 0.9)),
+            sources=(Source("viola", (3.0, 2.5, 1.0), range_hz=(130, 9000)),),
+            mics=(Mic("over", (3.0, 2.5, 2.1), pattern="subcardioid", aim="viola", on=("viola",)),),
+        ),
+        "note",
+    ),
+    "bass-lift": (
+        Scene(
+            sources=(Source("singer", (2.0, 2.0, 1.6)),),
+            mics=(Mic("voice mic", (2.0, 2.08, 1.6), aim="singer", pattern="cardioid", on=("singer",)),),
+        ),
+        "note",
+    ),
+    "room-mic": (
+        Scene(
+            room=Room((6.0, 5.0, 3.0), Absorption(*[0.4] * 6)),
+            sources=(Source("flute", (2.0, 2.0, 1.5)),),
+            mics=(Mic("room", (2.6, 2.0, 1.5), on=("flute",)),),
+        ),
+        "note",
+    ),
+    "null": (
+        Scene(
+            sources=(
+                Source("snare", (2.0, 2.0, 0.7), level_db=100.0),
+                Source("hi-hat", (2.439, 1.949, 0.84), level_db=100.0),
+            ),
+            mics=(
+                Mic("snare mic", (2.08, 2.12, 0.8), aim="snare", pattern="supercardioid", on=("snare",)),
+                Mic("hat mic", (2.45, 2.0, 0.97), aim="hi-hat", pattern="cardioid", on=("hi-hat",)),
+            ),
+        ),
         "note",
     ),
     "no-task": (Scene(sources=(Source("horn", (2.0, 2.0, 1.5)),), mics=(Mic("lone", (2.0, 3.0, 1.5)),)), "note"),
@@ -392,3 +437,32 @@ def test_steps_through_the_room_are_round_in_inches_too() -> None:
     """Half a metre, or a foot and a half: not its conversion."""
     assert "at 0.50 m steps" in _found(LOW_ROOM, "transition")[0].advice
     assert "at 1 ft 6 in steps" in _found(replace(LOW_ROOM, length_unit="ft"), "transition")[0].advice
+
+
+def test_the_bass_lift_is_that_of_a_spherical_wave() -> None:
+    """A figure-8 at a distance of a wavelength over 2 pi: pressure gradient sqrt(2) times the far one, 3.01 dB."""
+    wavelength = 343.0 / 100.0
+    assert bass_lift_db("figure-8", wavelength / (2 * np.pi), 100.0, 343.0) == pytest.approx(3.0103, abs=1e-3)
+    assert bass_lift_db("cardioid", 0.1, 100.0, 343.0) == pytest.approx(
+        20 * np.log10(abs(0.5 + 0.5 * (1 + 1 / (1j * 2 * np.pi * 100 / 343 * 0.1)))), abs=1e-9
+    )
+
+
+@pytest.mark.parametrize("rule", ["pair-heights", "near-surface", "bass-lift", "room-mic", "null"])
+def test_what_an_engineer_would_say_comes_with_a_change_that_mends_it(rule: str) -> None:
+    """Applied, the finding is gone."""
+    scene, _ = CASES[rule]
+    finding = _found(scene, rule)[0]
+    assert finding.changes, finding.advice
+    assert _found(changed(scene, finding.changes), rule) == []
+
+
+def test_the_null_tip_lays_the_null_on_the_hi_hat() -> None:
+    """After the turn the hi-hat lies within 3 degrees of the supercardioid's null at 126 degrees."""
+    scene, _ = CASES["null"]
+    after = changed(scene, _found(scene, "null")[0].changes)
+    mic = after.mic("snare mic")
+    axis = np.subtract(mic.aim, mic.position)  # type: ignore[arg-type]
+    way = np.subtract(after.source("hi-hat").position, mic.position)
+    angle = np.degrees(np.arccos(axis @ way / np.linalg.norm(axis) / np.linalg.norm(way)))
+    assert angle == pytest.approx(np.degrees(np.arccos(-0.37 / 0.63)), abs=3.0)

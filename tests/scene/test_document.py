@@ -238,3 +238,11 @@ def test_any_value_under_any_key_is_answered_in_words(value: object, key: str) -
         parse_scene(junk + text)
     except SceneError as error:
         assert error.faults
+
+
+@pytest.mark.parametrize("line", ["name = kick", "name = kick  # the big one", "name = floor tom"])
+def test_a_name_without_quotes_is_told_how_to_be_written(line: str) -> None:
+    """TOML's own words do not say it; ours do, with the line mended."""
+    word = line.split("=")[1].split("#", maxsplit=1)[0].strip()
+    with pytest.raises(SceneError, match=f'text stands in quotes: name = "{word}"'):
+        parse_scene(f"[[source]]\n{line}\nat = [1, 1, 1]\n", "x.toml")
