@@ -49,7 +49,8 @@ class Engine:
     def __init__(self, spec: str) -> None:
         self._function = engine_function(spec)
         self._is_group = self._function.__name__ == "measure_many"
-        self._kept: dict[tuple[int, str], dict[str, Answer]] = {}
+        self._heard: Tracks = ()
+        self._kept: dict[str, dict[str, Answer]] = {}  # of the take heard last, by reference
 
     def __call__(self, tracks: Tracks, rate: int, pair: tuple[str, str]) -> Answer:
         from micalign.take.model import Track
@@ -57,12 +58,13 @@ class Engine:
         made = {name: Track.from_array(name, sound, rate) for name, sound in tracks}
         if not self._is_group:
             return self._answer(self._function(made[pair[0]], made[pair[1]]))
-        key = (id(tracks), pair[0])
-        if key not in self._kept:
+        if tracks is not self._heard:
+            self._heard, self._kept = tracks, {}
+        if pair[0] not in self._kept:
             others = [track for name, track in made.items() if name != pair[0]]
             found = self._function(made[pair[0]], others)
-            self._kept[key] = {track.name: self._answer(one) for track, one in zip(others, found, strict=True)}
-        return self._kept[key][pair[1]]
+            self._kept[pair[0]] = {track.name: self._answer(one) for track, one in zip(others, found, strict=True)}
+        return self._kept[pair[0]][pair[1]]
 
     @staticmethod
     def _answer(found) -> Answer:

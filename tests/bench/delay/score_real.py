@@ -136,9 +136,12 @@ def row(engine: str, take: kits.Take, family: str, drum: str, pair: kits.Pair, a
     )  # fmt: skip
 
 
-def rows_of(take: kits.Take, named: dict[str, Estimator]) -> list[Row]:
+def rows_of(take: kits.Take, named: dict[str, Estimator], *, only: str | None = None) -> list[Row]:
+    """Every estimator's answer to every scored pair of the take, or to those of one drum."""
     found, tracks = [], take.tracks
     for family, drum, pair in scored(take):
+        if only not in (None, drum):
+            continue
         for engine, ask in named.items():
             start = time.perf_counter()
             answer = ask(tracks, take.rate, (pair.first, pair.second))
@@ -159,8 +162,7 @@ def _job(spec: tuple, *, folder: str, half: str, cut_s: float, engine: str, gain
     found = rows_of(take, _named(engine, ask, take))
     if hasattr(ask, "leaving_out"):
         for drum in kits.SOURCES:
-            left = rows_of(take, {f"{engine} -drum": ask.leaving_out(drum=drum)})
-            found += [one for one in left if one.drum == drum]
+            found += rows_of(take, {f"{engine} -drum": ask.leaving_out(drum=drum)}, only=drum)
     return found, (gains(take, ask) if gain and take.style != "isolated" else [])
 
 
