@@ -198,3 +198,55 @@ def test_a_folder_without_audio_is_refused(tmp_path, command):
     assert said.status == 2
     assert "holds no audio file" in said.err
     assert sorted(path.name for path in (tmp_path / "empty").iterdir()) == ["notes.txt"]
+
+
+SCENE = """
+[[source]]
+name = "alto"
+at = [1.0, 1.0, 1.5]
+[[source]]
+name = "tenor"
+at = [6.0, 1.0, 1.5]
+[[mic]]
+name = "alto near"
+at = [1.0, 1.1, 1.5]
+on = "alto"
+[[mic]]
+name = "alto far"
+at = [1.0, 1.4, 1.5]
+on = "alto"
+[[mic]]
+name = "tenor mic"
+at = [6.0, 1.1, 1.5]
+on = "tenor"
+[take.tracks]
+"alto near" = "near.wav"
+"alto far" = "far.wav"
+"tenor mic" = "tenor.wav"
+"""
+
+
+@pytest.mark.parametrize("options", [(), ("--keep-all",)])
+def test_a_scenes_take_is_placed_and_who_shares_no_source_stays_bit_for_bit(tmp_path, options):
+    """The far mic hears the alto 42.3 samples (30 cm) after the near one; the three files began at different times."""
+    (tmp_path / "duo.toml").write_text(SCENE)
+    starts = {"near": START, "far": START - 7000, "tenor": START + 5000}
+    for name, start in starts.items():
+        late, seed = (42.3, 5) if name == "far" else (0.0, 5 if name == "near" else 99)
+        sound = editor.band(start - START - late, 144_000, seed=seed)
+        sound += 3e-4 * np.random.default_rng(len(name)).standard_normal(144_000)
+        editor.write(tmp_path / f"{name}.wav", sound, "WAV PCM_24", stamp=start)
+    said = micalign("align", "--scene", tmp_path / "duo.toml", "-o", tmp_path / "out", "--json", *options)
+    assert said.status == 0, said.err
+    rows = _rows(said)
+    assert said.document["reference"] == "alto near"
+    begin = START - (said.document["pad_samples"] or 0)
+    written = {name: tmp_path / "out" / f"{name}-aligned.wav" for name in starts}
+    assert [editor.stamp_of(path) for path in written.values()] == [begin] * 3
+    assert rows["alto far"]["shift_samples"] == pytest.approx(-42.3, abs=0.02)
+    assert rows["tenor mic"]["reason"] == "shares no source with 'alto near': left as recorded"
+    for name in ("near", "tenor"):
+        played, mine = (editor.laid(path, START, 160_000) for path in (written[name], tmp_path / f"{name}.wav"))
+        assert np.array_equal(played, mine)
+    sounds = [editor.laid(written[name], START, 130_000)[3000:] for name in ("near", "far")]
+    assert abs(editor.lag(*sounds)) <= 0.02
