@@ -13,15 +13,25 @@ from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
 from pydantic_core import ValidationError
+from pydantic_core import core_schema as core
 
 from micalign.errors import SceneError
 from micalign.scene import model
-from micalign.scene.crosscheck import Fault, Names, nearest, scene_faults
-from micalign.scene.entries import DiEntry, MicEntry, PairEntry, SourceEntry, TapeEntry
-from micalign.scene.entries_plans import PlaceEntry, TakeEntry
-from micalign.scene.entries_surround import AirEntry, KeepoutEntry, PanelEntry, RoomEntry
-from micalign.scene.entry import Entry
-from micalign.scene.faults import faults_of
+from micalign.scene.crosscheck import Fault, Names, Place, nearest, scene_faults
+from micalign.scene.entries import (
+    AirEntry,
+    DiEntry,
+    KeepoutEntry,
+    MicEntry,
+    PairEntry,
+    PanelEntry,
+    PlaceEntry,
+    RoomEntry,
+    SourceEntry,
+    TakeEntry,
+    TapeEntry,
+)
+from micalign.scene.fields import Entry
 from micalign.scene.lengths import LENGTH_UNITS
 from micalign.scene.lines import line_finder
 
@@ -47,9 +57,32 @@ def scene_schema() -> dict[str, Any]:
     >>> scene_schema()["title"]
     'micalign scene'
     """
-    from micalign.scene.schema import schema_of  # noqa: PLC0415 - reading a scene needs no schema
+    from pydantic.json_schema import GenerateJsonSchema  # noqa: PLC0415 - reading a scene needs no schema
 
-    return schema_of(_SINGLE, _LISTED)
+    fields = {
+        "title": _field(core.str_schema(), ""),
+        "length_unit": _field(core.literal_schema(list(LENGTH_UNITS)), "m"),
+        **{name: _once(name, entry) for name, entry in _SINGLE.items()},
+        **{name: _field(core.list_schema(entry.schema()), []) for name, entry in _LISTED.items()},
+    }
+    made = GenerateJsonSchema().generate(core.typed_dict_schema(fields, extra_behavior="forbid"))
+    return {
+        "$schema": GenerateJsonSchema.schema_dialect,
+        **made,
+        "title": "micalign scene",
+        "description": "A scene file: sources, mics and the room around them.",
+    }
+
+
+def _once(name: str, entry: type[Entry]) -> core.TypedDictField:
+    """A table that may be left out; air there is in any case."""
+    if name == "air":
+        return _field(entry.schema(), entry({}).values)
+    return _field(core.nullable_schema(entry.schema()), None)
+
+
+def _field(schema: core.CoreSchema, default: Any) -> core.TypedDictField:
+    return core.typed_dict_field(schema, required=False, metadata={"pydantic_js_updates": {"default": default}})
 
 
 def parse_scene(text: str, where: str = "scene") -> model.Scene:
@@ -231,5 +264,45 @@ class _Reading:
         try:
             return kind.read(table, self.unit)
         except ValidationError as error:
-            self.faults.extend(faults_of(error, kind, place, what))
+            self.faults.extend(_faults_of(error, kind, place, what))
             return None
+
+
+def _faults_of(error: ValidationError, kind: type[Entry], place: Place, what: str) -> Iterator[Fault]:
+    """One fault for each thing that is wrong with a table of ``kind`` at ``place``; ``what`` is its name."""
+    for detail in error.errors(include_url=False, include_context=False):
+        inner = tuple(detail["loc"])
+        yield Fault((*place, *inner), what, _message(detail["type"], detail["msg"], inner, kind))
+
+
+def _message(error_type: str, text: str, inner: Place, kind: type[Entry]) -> str:
+    key = ".".join(str(word) for word in inner)
+    if error_type == "missing":
+        return f"'{key}' is missing"
+    if error_type == "extra_forbidden":
+        table = _table_at(kind, inner[:-1])
+        known = table.keys if table else {}
+        return f"'{_short(key)}' is no key here{nearest(str(inner[-1]), known) or _listing(known)}"
+    if error_type == "dict_type":
+        wanted = _table_at(kind, inner)
+        return f"'{_short(key)}': write a table{_listing(wanted.keys if wanted else {})}"
+    said = text.removeprefix("Value error, ")
+    if error_type != "value_error":
+        said = said[:1].lower() + said[1:]
+    return f"'{_short(key)}': {said}" if key else said
+
+
+def _short(key: str) -> str:
+    return key if len(key) <= 60 else key[:57] + "..."
+
+
+def _listing(known: Any) -> str:
+    return f"; its keys are {', '.join(known)}" if known else ""
+
+
+def _table_at(kind: type[Entry], inner: Place) -> type[Entry] | None:
+    """The table itself or a nested one, such as ``move`` of a mic or a track of a take; None where names are free."""
+    if not inner:
+        return kind
+    found = kind.keys.get(str(inner[0]))
+    return found.kind.inner if found and (len(inner) > 1 or not found.kind.by_name) else None

@@ -6,13 +6,20 @@ checked in `micalign.scene.fields`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Final
+
+from pydantic_core.core_schema import ValidationInfo
+
 from micalign.scene import model
-from micalign.scene.entry import Entry, key, optional, table
 from micalign.scene.fields import (
     AIM,
     AT,
+    DIRECTION,
+    FACE_SIZE,
     GAIN,
     KIND,
+    LENGTH,
     LENGTH_RANGE,
     NAME,
     NAME_PAIR,
@@ -20,12 +27,35 @@ from micalign.scene.fields import (
     NUMBER_RANGE,
     PATTERN,
     PLUS_MINUS,
+    POINT,
     POLARITY,
     POSITIVE_LENGTH,
+    SHARE,
+    SIZE,
+    Entry,
+    key,
+    kind,
+    mapping,
     number,
+    optional,
+    table,
 )
 
-__all__ = ["DiEntry", "MicEntry", "PairEntry", "SourceEntry", "TapeEntry"]
+__all__ = [
+    "AirEntry",
+    "DiEntry",
+    "KeepoutEntry",
+    "MicEntry",
+    "PairEntry",
+    "PanelEntry",
+    "PlaceEntry",
+    "RoomEntry",
+    "SourceEntry",
+    "TakeEntry",
+    "TapeEntry",
+]
+
+_LEAST_SIDE_M: Final = 0.1  # metres: what is smaller was given in another unit
 
 
 class SourceEntry(Entry):
@@ -169,3 +199,153 @@ class TapeEntry(Entry):
     def made(self) -> model.Tape:
         """The value."""
         return model.Tape(self.between, self.distance, self.plus_minus)
+
+
+class AirEntry(Entry):
+    """The air; ``plus_minus`` is one standard deviation of the reading."""
+
+    temperature_c = key(number(-20.0, 50.0, "-20 to 50 degrees Celsius (was it read in Fahrenheit?)"), 20.0)
+    humidity_percent = key(number(0.0, 100.0, "relative humidity is 0 to 100 percent"), 50.0)
+    pressure_kpa = key(number(40.0, 120.0, "40 to 120 kPa (1013 hPa is 101.3 kPa)"), 101.325)
+    temperature_plus_minus_c = key(number(0.0, 50.0, "0 to 50 degrees"), 1.0)
+    humidity_plus_minus_percent = key(number(0.0, 100.0, "0 to 100 percent"), 10.0)
+
+    def made(self) -> model.Air:
+        """The value."""
+        return model.Air(**self.values)
+
+
+class AbsorptionEntry(Entry):
+    """Absorption of each surface."""
+
+    floor = key(SHARE, 0.1)
+    ceiling = key(SHARE, 0.1)
+    front = key(SHARE, 0.1)
+    back = key(SHARE, 0.1)
+    left = key(SHARE, 0.1)
+    right = key(SHARE, 0.1)
+
+
+def _absorption(value: object) -> object:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return dict.fromkeys(model.SURFACES, value)
+    if isinstance(value, Mapping):
+        return value
+    raise ValueError("write one share from 0 to 1, or { floor = 0.3, ceiling = 0.1, ... }")
+
+
+class RoomEntry(Entry):
+    """A box of a room."""
+
+    size = key(SIZE)
+    absorption = key(table(AbsorptionEntry, before=_absorption, also="float"), AbsorptionEntry({}))
+
+    def fault(self) -> str:
+        """A side that no room has."""
+        return "'size' has a side of less than 10 cm: is the unit right?" if min(self.size) < _LEAST_SIDE_M else ""
+
+    def made(self) -> model.Room:
+        """The value."""
+        return model.Room(self.size, model.Absorption(**self.absorption.values))
+
+
+class KeepoutEntry(Entry):
+    """A space no mic may enter: sphere (radius), upright cylinder (radius, height) or box (size)."""
+
+    name = key(NAME)
+    at = key(POINT)
+    radius = optional(POSITIVE_LENGTH)
+    height = optional(POSITIVE_LENGTH)
+    size = optional(SIZE)
+
+    def fault(self) -> str:
+        """No shape, or two of them."""
+        if (self.radius is None) == (self.size is None):
+            return "give 'radius' (a sphere), 'radius' and 'height' (a cylinder), or 'size' (a box)"
+        if self.size is not None and self.height is not None:
+            return "'height' goes with 'radius'; a box has its height in 'size'"
+        return ""
+
+    def made(self) -> model.Keepout:
+        """The value."""
+        return model.Keepout(self.name, self.at, self.radius, self.height, self.size)
+
+
+class PanelEntry(Entry):
+    """A flat rectangle that reflects."""
+
+    name = key(NAME)
+    centre = key(POINT)
+    normal = key(DIRECTION)
+    size = key(FACE_SIZE)
+    absorption = key(SHARE, 0.1)
+    turn_degrees = key(number(-360.0, 360.0, "-360 to 360 degrees"), 0.0)
+
+    def fault(self) -> str:
+        """A face that looks nowhere."""
+        return "" if any(self.normal) else "'normal' is [0, 0, 0]: give the direction its face looks, such as [0, 0, 1]"
+
+    def made(self) -> model.Panel:
+        """The value."""
+        return model.Panel(self.name, self.centre, self.normal, self.size, self.absorption, self.turn_degrees)
+
+
+def _channel(value: object, _: ValidationInfo) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 1024:
+        raise ValueError(f"{value!r} is no channel: count from 1")
+    return value
+
+
+_CHANNEL = kind(_channel, {"type": "integer", "minimum": 1, "maximum": 1024})
+_WEIGHT = number(0.0, 1000.0, "a weight lies between 0 and 1000")
+
+
+class WeightsEntry(Entry):
+    """How much each wish counts; 1 is the default."""
+
+    equal = key(_WEIGHT, 1.0)
+    distance = key(_WEIGHT, 1.0)
+    spacing = key(_WEIGHT, 1.0)
+    reflections = key(_WEIGHT, 1.0)
+    stereo = key(_WEIGHT, 1.0)
+    move = key(_WEIGHT, 1.0)
+
+
+class PlaceEntry(Entry):
+    """What 'place' keeps to."""
+
+    wall_margin = key(LENGTH, 0.2, told="Least distance of a moved mic to a wall; default 20 cm.")
+    weights = key(table(WeightsEntry), WeightsEntry({}))
+
+    def made(self) -> model.PlaceWishes:
+        """The value."""
+        return model.PlaceWishes(self.wall_margin, model.PlaceWeights(**self.weights.values))
+
+
+class TrackEntry(Entry):
+    """A channel of a file."""
+
+    file = key(NAME)
+    channel = optional(_CHANNEL)
+
+
+def _track(value: object) -> object:
+    if isinstance(value, str):
+        return {"file": value}
+    if isinstance(value, Mapping):
+        return value
+    raise ValueError('write a file name, or { file = "band.wav", channel = 2 }')
+
+
+class TakeEntry(Entry):
+    """The recording: its folder, relative to the scene file, and the file of each mic and DI."""
+
+    folder = key(NAME, ".")
+    tracks = key(mapping(table(TrackEntry, before=_track, also="str")), {})
+
+    def made(self) -> model.TakePlan:
+        """The value."""
+        return model.TakePlan(
+            self.folder,
+            tuple(model.TrackPlan(name, track.file, track.channel) for name, track in self.tracks.items()),
+        )
