@@ -18,7 +18,7 @@ no line of sound or room with the other renderer.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyroomacoustics as pra
@@ -37,7 +37,7 @@ NAMES = {
     "kick R": "kick", "snare": "snare", "tom 2": "tom", "tom 3": "floor tom",
     "hihat": "hat", "ride R": "ride", "crash R": "crash",
 }  # fmt: skip
-_MIX_DB = {"kick": -8.0, "floor tom": -3.0, "tom": -3.0, "hat": -3.0, "ride": -2.0}
+_MIX_DB = {"kick": -5.0, "floor tom": -3.0, "tom": -3.0, "hat": -3.0, "ride": -2.0}
 WALLS = ("east", "west", "north", "south", "ceiling", "floor")
 
 
@@ -53,13 +53,18 @@ class Part:
 
 @dataclass(frozen=True)
 class Mic:
-    """A mic: where it is, where it looks, how much of it is omni, and which sources are shadowed from it."""
+    """A mic: where it is, where it looks, how much of it is omni, and which sources are shadowed from it.
+
+    A mic ``inside`` a drum's shell hears all others weaker by ``shell_db``.
+    """
 
     at: np.ndarray
     aim: np.ndarray
     omni: float = 1.0
     shadow_hz: dict[str, float] = field(default_factory=dict)
     shadow_db: float = 0.0
+    inside: str | None = None
+    shell_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -365,6 +370,8 @@ def recorded(rng, room: Room, places, parts, mics: dict[str, Mic], seconds: floa
                 response = np.fft.irfft(room.response(places[name], part, mic, name, short_hz, SHORT), SHORT)
                 # What lies before time zero is the rounding of taps and bands: a few samples, at the far end.
                 heard += spectrum * rfft(np.roll(response, 64)[: RATE // 2].astype(np.float32), size)
+            if mic.inside not in (None, name):
+                heard *= 10 ** (-mic.shell_db / 20)
             sums[mic_name] += heard
             level[name, mic_name] = float(10 * np.log10(np.sum(np.abs(heard) ** 2) + 1e-12))
     tracks, polarity = {}, {}
@@ -396,9 +403,10 @@ def kit_mics(rng, places, spot, size) -> dict[str, Mic]:
     """Close mics a hand from their drums, two overheads, one far mic; the kick is shadowed from all but its own."""
     side = lambda: rng.uniform([-0.06, -0.08, 0.03], [0.06, -0.03, 0.1])  # noqa: E731
     close = {name: (places[name] + side(), places[name], 0.5) for name in ("snare", "tom", "floor tom")}
-    close["kick"] = (places["kick"] + rng.uniform([-0.05, -0.3, -0.05], [0.05, -0.08, 0.05]), places["kick"], 0.6)
+    close["kick"] = (places["kick"] + rng.uniform([-0.05, -0.2, -0.05], [0.05, -0.06, 0.05]), places["kick"], 0.6)
     close["hat"] = (places["hat"] + rng.uniform([0.0, 0.05, 0.08], [0.1, 0.12, 0.15]), places["hat"], 0.5)
     mics = {f"{name} mic": _aimed(*row) for name, row in close.items()}
+    mics["kick mic"] = replace(mics["kick mic"], inside="kick", shell_db=float(rng.uniform(6, 14)))
     high, wide, pattern = rng.uniform(1.5, min(2.2, size[2] - 0.2)), rng.uniform(0.4, 0.9), rng.choice([0.5, 0.5, 1.0])
     shadows = {"kick": float(rng.uniform(1000, 4000))}
     for name, sign in (("overhead left", -1), ("overhead right", 1)):
