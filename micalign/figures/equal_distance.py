@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.arrays import Floats
+from micalign.acoustics.placing.limits import clearance_m
+from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, words
 from micalign.figures.tags import Tag, place_tags
-from micalign.figures.views import VIEWS, Extent, extent_of, room_box
+from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
 from micalign.scene.model import Mic, Scene
 from micalign.units import METRES, show_length
 
@@ -34,6 +35,9 @@ _FOOT_IN: Final = 1.05
 _NARROWEST_IN: Final = 5.6  # the words below need it
 _LINE_COLOURS: Final = ("plum", "brick", "blue")
 _SHADES_MS: Final = (0.0, 0.1, 0.2, 0.4, 0.8)
+_MOST_CROSSINGS: Final = 4
+_CROSSING_MS: Final = 0.05
+_CROSSING_APART_M: Final = 0.15
 _ALPHAS: Final = (0.75, 0.5, 0.3, 0.14)
 
 
@@ -79,8 +83,9 @@ def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequ
     _shade(axes, x / unit, y / unit, np.max(np.abs(fields), axis=0))
     for index, field in enumerate(fields):
         _contours(axes, x / unit, y / unit, field, index)
+    rings = _crossings(axes, scene, moving, (x, y), fields) if len(fields) > 1 else None
     width_in = float(figure.get_figwidth())
-    figure.text(_LEFT_IN / width_in, 0.012, _legend(shown), fontsize=SMALL, color=COLOURS["soft"])
+    figure.text(_LEFT_IN / width_in, 0.012, _legend(shown, rings), fontsize=SMALL, color=COLOURS["soft"])
     _things(axes, scene, moving, fixed, shown)
     return figure
 
@@ -96,11 +101,18 @@ def _sheet(extent: Extent) -> tuple[Figure, Axes]:
     return figure, figure.add_axes(spot)
 
 
-def _legend(sources: Sequence[str]) -> str:
+def _legend(sources: Sequence[str], rings: int | None) -> str:
     several = f"the worst of the {len(sources)}" if len(sources) > 1 else "the difference"
     return (
         f"heavy: both mics equally far; thin: steps of 0.1 ms for {words(sources[0], longest=18)}\n"
         f"shade: {several} within 0.1, 0.2, 0.4 and 0.8 ms"
+        + (
+            ""
+            if rings is None
+            else "; ring: it may stand there"
+            if rings
+            else "; nowhere here may it stand equal to all"
+        )
     )
 
 
@@ -155,11 +167,9 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
         spot = plan.flat(scene.source(name).position)
         axes.plot(spot[0] / unit_m, spot[1] / unit_m, "o", color=COLOURS["amber"], markersize=7, zorder=4)
         tags.append(Tag(spot, f"{words(name, longest=18)}", _LINE_COLOURS[index]))
-    if moving.move is not None:
-        (x0, x1), (y0, y1) = np.array(moving.move.x) / unit_m, np.array(moving.move.y) / unit_m
-        axes.plot(
-            [x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2))
-        )
+    allowance = move_outline(moving, plan) / unit_m
+    axes.plot(*allowance.T, color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
+    _forbidden(axes, scene, moving, unit_m)
     for mic, filled in ((fixed, True), (moving, False)):
         spot = plan.flat(mic.position)
         face = COLOURS["blue"] if filled else COLOURS["paper"]
@@ -168,3 +178,51 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
         )
         tags.append(Tag(spot, words(mic.name, longest=18), "blue"))
     place_tags(axes, tags, taken=[tag.at for tag in tags], unit_m=unit_m)
+
+
+def _forbidden(axes: Axes, scene: Scene, moving: Mic, unit_m: float) -> None:
+    """Keep-outs as they lie over the map at the height of the mic that moves."""
+    limits = axes.get_xlim(), axes.get_ylim()
+    x, y = (np.linspace(*limits[axis], _POINTS) for axis in (0, 1))
+    points = np.stack([*np.meshgrid(x * unit_m, y * unit_m), np.full((_POINTS, _POINTS), moving.position[2])], axis=-1)
+    for keepout in scene.keepouts:
+        inside = -clearance_m(keepout, points)
+        if inside.max() > 0:
+            over = axes.contourf(
+                x, y, inside, levels=[0.0, 1e3], colors=[COLOURS["paper"]], hatches=["////"], zorder=3.5
+            )
+            over.set_edgecolor(COLOURS["soft"])
+
+
+def _crossings(axes: Axes, scene: Scene, moving: Mic, grid: tuple[Floats, Floats], fields: list[Floats]) -> int:
+    """Rings where all sources are equally far at once and the mic may stand; how many there are."""
+    x, y = grid
+    places = np.stack([*np.meshgrid(x, y), np.full((len(y), len(x)), moving.position[2])], axis=-1)
+    worst = np.where(_usable(scene, moving, places), np.max(np.abs(fields), axis=0), np.inf)
+    unit_m, rings = METRES[_unit(scene)], 0
+    for _ in range(_MOST_CROSSINGS):
+        row, column = np.unravel_index(int(np.argmin(worst)), worst.shape)
+        if worst[row, column] > _CROSSING_MS:
+            break
+        axes.plot(
+            x[column] / unit_m, y[row] / unit_m, "o", markersize=11, markerfacecolor="none",
+            markeredgecolor=COLOURS["ink"], markeredgewidth=1.4, zorder=6,
+        )  # fmt: skip
+        worst[np.linalg.norm(places - places[row, column], axis=-1) < _CROSSING_APART_M] = np.inf
+        rings += 1
+    return rings
+
+
+def _usable(scene: Scene, moving: Mic, places: Floats) -> Bools:
+    """Where the mic may stand, off the other mics."""
+    good = np.ones(places.shape[:-1], dtype=bool)
+    for keepout in scene.keepouts:
+        good &= clearance_m(keepout, places) > 0
+    if moving.move is not None:
+        good &= ((places >= np.array(moving.move.low)) & (places <= np.array(moving.move.high))).all(axis=-1)
+    if moving.reach_m is not None:
+        good &= np.linalg.norm(places - np.array(moving.position), axis=-1) <= moving.reach_m
+    for other in scene.mics:
+        if other is not moving:
+            good &= np.linalg.norm(places - np.array(other.position), axis=-1) > _CROSSING_APART_M
+    return good

@@ -38,8 +38,8 @@ class Sheet:
         second = _LEFT + dx + _GAP_ACROSS
         left, bottom, width, height = {
             "plan": (_LEFT, upper, dx, dy),
-            "from the front": (_LEFT, lower, dx, dz),
-            "from the left": (second, lower, dy, dz),
+            "seen from the front wall": (_LEFT, lower, dx, dz),
+            "seen from the left wall": (second, lower, dy, dz),
             "key plan": (second, upper, max(dy, _NARROWEST_SECOND), dy),
             "key": (_LEFT - 0.3, 0.05, self.width_in - _LEFT - _RIGHT + 0.3, self.key_in),
         }[name]

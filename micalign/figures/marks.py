@@ -9,7 +9,7 @@ import numpy as np
 
 from micalign.figures.style import COLOURS, words
 from micalign.figures.tags import Tag, place_tags
-from micalign.figures.views import View, keepout_outline, lobe_outline, panel_outline, room_box
+from micalign.figures.views import View, keepout_outline, lobe_outline, move_outline, panel_outline, room_box
 from micalign.scene.model import Mic, Scene
 from micalign.units import METRES, show_length
 
@@ -95,16 +95,8 @@ def _draw_mic(axes: Axes, drawing: Drawing, view: View, mic: Mic) -> None:
     axes.plot(*drawing.scaled(lobe).T, color=COLOURS["blue"], linewidth=0.8, zorder=2.6)
     spot = drawing.scaled(view.flat(mic.position))
     axes.plot(*spot, "s", color=COLOURS["blue"], markersize=5.5, zorder=5)
-    if mic.move is not None:
-        low, high = drawing.scaled(view.flat(mic.move.low)), drawing.scaled(view.flat(mic.move.high))
-        axes.plot(
-            [low[0], high[0], high[0], low[0], low[0]],
-            [low[1], low[1], high[1], high[1], low[1]],
-            color=COLOURS["blue"],
-            linewidth=0.7,
-            linestyle=(0, (2, 2)),
-            zorder=2,
-        )
+    allowance = drawing.scaled(move_outline(mic, view))
+    axes.plot(*allowance.T, color=COLOURS["blue"], linewidth=0.7, linestyle=(0, (2, 2)), zorder=2)
 
 
 def _lobe_m(drawing: Drawing) -> float:

@@ -1,4 +1,4 @@
-"""Where everything stands: plan, view from the front and view from the left, to one scale.
+"""Where everything stands: plan, seen from the front wall and from the left wall, to one scale.
 
 Sources carry letters, mics numbers (their place in the channel list); the key below the views gives names and
 heights. A mic's lobe is its pickup pattern cut by the plane of the view. Old places, where a scene from before a move
@@ -15,7 +15,7 @@ from micalign.figures.layout import Sheet, sheet_for
 from micalign.figures.marks import Drawing, draw_things, key_of
 from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, new_figure, words
 from micalign.figures.views import VIEWS, Extent, View, extent_of
-from micalign.scene.model import Scene
+from micalign.scene.model import Point, Scene
 from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ _COLUMNS: Final = 3
 _FLOOR_LEFT: Final = 0.7
 _MOST_NAMED: Final = 14  # more names than that cover each other
 _FLOOR_FOOT: Final = 0.55
+_INSET: Final = (0.16, 0.2)  # the small room on the sheet, shares of the plan
 
 
 def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | None = None) -> Figure:
@@ -59,7 +60,7 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
     >>> from micalign.scene.model import Mic, Source
     >>> scene = Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("room", (4.0, 3.0, 1.5)),))
     >>> [axes.get_title(loc="left") for axes in plan_figure(scene, paths_of="snare").axes[:3]]
-    ['plan', 'from the front', 'from the left']
+    ['plan', 'seen from the front wall', 'seen from the left wall']
     """
     if paths_of is not None:
         scene.source(paths_of)
@@ -116,7 +117,29 @@ def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
     _frame(axes, drawing, extent, VIEWS[0])
     axes.set_title("", loc="left")
     draw_things(axes, drawing, VIEWS[0])
+    if scene.room is not None and not np.allclose(scene.room.size[:2], extent.size[:2]):
+        _draw_walls(axes.inset_axes((*_emptiest_corner(scene, extent), *_INSET)), scene.room.size, extent)
     return figure
+
+
+def _emptiest_corner(scene: Scene, extent: Extent) -> tuple[float, float]:
+    """Where in the axes the small room lies farthest from everything that stands."""
+    size = np.array(extent.size[:2])
+    spots = np.array([(np.array(thing.position[:2]) - extent.low[:2]) / size for thing in scene.placed()])
+    across, up = 0.99 - _INSET[0], 0.99 - _INSET[1]
+    corners = [(across, up), (0.01, up), (across, 0.01), (0.01, 0.01)]
+    middle = np.array(_INSET) / 2
+    return max(corners, key=lambda corner: float(np.linalg.norm(spots - (np.array(corner) + middle), axis=1).min()))
+
+
+def _draw_walls(inset: Axes, size: Point, extent: Extent) -> None:
+    """The room small, its walls heavy, with the part that is drawn."""
+    inset.set_aspect("equal")
+    inset.set_axis_off()
+    width, depth = size[:2]
+    inset.fill([0, width, width, 0], [0, 0, depth, depth], facecolor="none", edgecolor=COLOURS["ink"], linewidth=1.4)
+    (x0, y0), (x1, y1) = extent.low[:2], extent.high[:2]
+    inset.fill([x0, x1, x1, x0], [y0, y0, y1, y1], facecolor=COLOURS["line"], edgecolor=COLOURS["soft"], linewidth=0.8)
 
 
 def _widened(extent: Extent, scene: Scene, width_m: float) -> Extent:
@@ -154,8 +177,9 @@ def _frame(axes: Axes, drawing: Drawing, extent: Extent, view: View) -> None:
     unit = drawing.unit
     x, y = f"{names[view.across]} ({unit})", f"{names[view.up]} ({unit})"
     # The lower views share their heights: the second needs no label of its own.
-    dress(axes, x=x, y="" if view.name == "from the left" else y, title=view.name, grid="both")
-    axes.set_xlim(*drawing.scaled((extent.low[view.across], extent.high[view.across])))
+    dress(axes, x=x, y="" if view.mirrored else y, title=view.name, grid="both")
+    low, high = drawing.scaled((extent.low[view.across], extent.high[view.across]))
+    axes.set_xlim(*((high, low) if view.mirrored else (low, high)))
     axes.set_ylim(*drawing.scaled((extent.low[view.up], extent.high[view.up])))
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(_steps(drawing))
@@ -180,12 +204,7 @@ def _draw_key_plan(axes: Axes, drawing: Drawing, sheet: Sheet) -> None:
     if room is None or np.allclose(room.size, extent.size):
         return
     inset = axes.inset_axes((0.0, 0.6, 1.0, 0.36))
-    inset.set_aspect("equal")
-    inset.set_axis_off()
-    width, depth = room.size[:2]
-    inset.fill([0, width, width, 0], [0, 0, depth, depth], facecolor="none", edgecolor=COLOURS["ink"], linewidth=1.4)
-    (x0, y0), (x1, y1) = extent.low[:2], extent.high[:2]
-    inset.fill([x0, x1, x1, x0], [y0, y0, y1, y1], facecolor=COLOURS["line"], edgecolor=COLOURS["soft"], linewidth=0.8)
+    _draw_walls(inset, room.size, extent)
     size = " x ".join(show_length(value, drawing.unit) for value in room.size)
     inset.set_title(f"the room: {size}", fontsize=SMALL, color=COLOURS["soft"], pad=4)
 
@@ -212,7 +231,7 @@ def _write_symbols(axes: Axes, drawing: Drawing) -> None:
         Line2D([], [], marker="o", color=COLOURS["amber"], label="source", **blank),
         Line2D([], [], marker="s", color=COLOURS["blue"], label="mic and its pickup", **blank),
     ]
-    if any(mic.move is not None for mic in drawing.scene.mics):
+    if any(mic.may_move for mic in drawing.scene.mics):
         handles.append(Line2D([], [], color=COLOURS["blue"], linewidth=0.8, linestyle=(0, (2, 2)), label="may move in"))
     if drawing.before is not None:
         hollow: dict[str, Any] = {"markerfacecolor": COLOURS["paper"], "color": COLOURS["ink"]}
@@ -224,7 +243,7 @@ def _write_symbols(axes: Axes, drawing: Drawing) -> None:
     if drawing.scene.panels:
         handles.append(Line2D([], [], color=COLOURS["plum"], linewidth=1.6, label="panel"))
     if drawing.paths_of is not None:
-        label = f"paths of {words(drawing.paths_of, longest=18)}"
+        label = f"paths of {words(drawing.paths_of, longest=18)}, true lengths"
         handles.append(Line2D([], [], color=COLOURS["plum"], linewidth=1.1, linestyle=(0, (5, 2)), label=label))
     axes.legend(handles=handles, loc="lower left", frameon=False, fontsize=SMALL, labelcolor=COLOURS["ink"])
 

@@ -1,7 +1,8 @@
 """How a room is laid on paper: three views to one scale, and what of each thing is seen in them.
 
-The plan looks down (x to the right, y up the page: the front wall is at its foot); below it the view from the front
-(x, z), and beside that the view from the left (y, z). Lengths are metres until the axes are drawn; the drawing's unit
+The plan looks down (x to the right, y up the page: the front wall is at its foot); below it what one sees with the back
+to the front wall (x to the right, z), and beside that what one sees with the back to the left wall, where the front
+wall is on the right (y to the left, z). Lengths are metres until the axes are drawn; the drawing's unit
 is the user's.
 """
 
@@ -18,7 +19,17 @@ from micalign.acoustics.patterns import Pattern
 from micalign.arrays import Floats
 from micalign.scene.model import Keepout, Mic, Panel, Point, Scene
 
-__all__ = ["VIEWS", "Extent", "View", "extent_of", "keepout_outline", "lobe_outline", "panel_outline", "room_box"]
+__all__ = [
+    "VIEWS",
+    "Extent",
+    "View",
+    "extent_of",
+    "keepout_outline",
+    "lobe_outline",
+    "move_outline",
+    "panel_outline",
+    "room_box",
+]
 
 _MARGIN_M: Final = 0.45
 _SMALLEST_M: Final = 1.2
@@ -27,18 +38,26 @@ _NEARLY_ALL_M: Final = 1.0  # where a crop would save less than this, the whole 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Two axes of the three: ``across`` the page and ``up`` it (0 is x, 1 is y, 2 is z)."""
+    """Two axes of the three: ``across`` the page and ``up`` it (0 is x, 1 is y, 2 is z).
+
+    A ``mirrored`` view has the larger values of ``across`` on the left, as a person sees them.
+    """
 
     name: str
     across: int
     up: int
+    mirrored: bool = False
 
     def flat(self, point: Point) -> tuple[float, float]:
         """A point as this view sees it."""
         return point[self.across], point[self.up]
 
 
-VIEWS: Final = (View("plan", 0, 1), View("from the front", 0, 2), View("from the left", 1, 2))
+VIEWS: Final = (
+    View("plan", 0, 1),
+    View("seen from the front wall", 0, 2),
+    View("seen from the left wall", 1, 2, mirrored=True),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +145,22 @@ def keepout_outline(keepout: Keepout, view: View) -> Floats:
     half = np.array([size[view.across], size[view.up]]) / 2
     box: Floats = centre + half * np.array([(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)])
     return box
+
+
+def move_outline(mic: Mic, view: View) -> Floats:
+    """Where a mic may go in a view: its box or the ball of its reach, shape (N, 2); empty where it stays.
+
+    >>> move_outline(Mic("fixed", (1.0, 1.0, 1.0)), VIEWS[0]).shape
+    (0, 2)
+    """
+    if mic.move is not None:
+        low, high = view.flat(mic.move.low), view.flat(mic.move.high)
+        return np.array([low, (high[0], low[1]), high, (low[0], high[1]), low], dtype=np.float64)
+    if mic.reach_m is None:
+        return np.empty((0, 2))
+    angle = np.linspace(0.0, 2 * np.pi, 73)
+    ball: Floats = np.array(view.flat(mic.position)) + mic.reach_m * np.column_stack([np.cos(angle), np.sin(angle)])
+    return ball
 
 
 def lobe_outline(scene: Scene, mic: Mic, view: View, *, radius: float) -> Floats:

@@ -39,8 +39,8 @@ _ERROR_M: Final = 0.01
 WISHES: Final = {
     "equal": "pairs equal to their sources",
     "distance": "distances as wanted",
-    "spacing": "spacing rule, 3:1",
-    "reflections": "first notches of reflections",
+    "spacing": "spacing 3:1, mics on one source",
+    "reflections": "notches of reflections, nulls of modes",
     "stereo": "stereo angle, spread, centre",
     "move": "length of the moves",
 }

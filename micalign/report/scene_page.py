@@ -10,25 +10,27 @@ from markupsafe import Markup
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.reflections import Reflection
-from micalign.acoustics.spacing import Spacing
+from micalign.acoustics.spacing import CLOSE_M, Spacing
+from micalign.figures.marks import key_of
 from micalign.figures.pair_combs import pairs_that_matter
 from micalign.findings.finding import Finding
 from micalign.report.combwords import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.hearing import HEARING_WORDS, allowed_minutes, show_minutes
 from micalign.report.page import page
-from micalign.report.sheet import channels, in_columns, sheet_size, strings
+from micalign.report.sheet import channels, in_columns, place_unit, sheet_size, strings, uneven_words
 from micalign.scene.model import Scene
 from micalign.units import show_db, show_hz, show_ms_known, show_plus_minus, show_ratio
 
 __all__ = ["report_page", "sheet_plan_in"]
 
 _MOST_ROWS: Final = 12
+_BOX_LINES: Final = 4
 _EXPOSURE_DBA: Final = (85, 88, 91, 94, 97, 100, 103, 106, 109)
 
 
 def sheet_plan_in(scene: Scene, prediction: Prediction) -> float:
     """How high the setup sheet's plan may be, inches."""
-    return sheet_size(len(channels(scene, prediction)), len(strings(scene, prediction))).plan_in
+    return sheet_size(len(channels(scene, prediction)), len(strings(scene, prediction)), _BOX_LINES).plan_in
 
 
 def report_page(
@@ -57,12 +59,12 @@ def report_page(
         "title": scene.title or name,
         "figures": {key: Markup(svg) for key, svg in figures.items()},
         "air": f"{scene.air.temperature_c:g} °C, {prediction.speed_of_sound_m_s:.1f} m/s.",
-        "sheet": _sheet(scene, prediction),
+        "sheet": _sheet(scene, prediction, findings),
         "findings": findings,
         "combs": [_comb_row(row) for row in pairs_that_matter(scene, prediction, most=_MOST_ROWS)],
         "maps": [key for key in figures if key.startswith("map-")],
         "arrivals": [key for key in figures if key.startswith("arrivals-")],
-        "spacing": [_spacing_row(row) for row in _worst(prediction.spacing)],
+        "spacing": [_spacing_row(row) for row in _worst(_close(prediction))],
         "reflections": [_reflection_row(row) for row in _strongest(scene, prediction)],
         "room": _room_words(prediction),
         "take": take,
@@ -72,21 +74,36 @@ def report_page(
     return page("report.html.j2", values)
 
 
-def _sheet(scene: Scene, prediction: Prediction) -> dict[str, Any]:
+def _sheet(scene: Scene, prediction: Prediction, findings: Sequence[Finding]) -> dict[str, Any]:
     listed, cut = channels(scene, prediction), strings(scene, prediction)
-    size = sheet_size(len(listed), len(cut))
+    box = _first_to_mend(scene, prediction, findings)
+    size = sheet_size(len(listed), len(cut), _BOX_LINES)
     left_out = ""
     if size.channels < len(listed) or size.strings < len(cut):
         left_out = "Not all channels and strings fit on this page: the rest stands in the tables that follow."
     return {
         "channels": listed[: size.channels],
         "columns": in_columns(cut[: size.strings]),
-        "equal": any(one.equal for one in cut),
+        "equal": any(one.equal and one.kept for one in cut),
+        "uneven": any(not one.kept for one in cut),
+        "box": box,
+        "unit": place_unit(scene.length_unit),
+        "letters": ", ".join(f"{tag} {name}" for name, tag in key_of(scene).items() if not tag.isdigit()),
         "left_out": left_out,
         "points": size.points,
         "plan_mm": round(size.plan_mm, 1),
         "all_strings": [(one.source, one.mic, one.length, one.time) for one in cut],
     }
+
+
+def _first_to_mend(scene: Scene, prediction: Prediction, findings: Sequence[Finding]) -> list[str]:
+    """What must be put right before the stands are set, a line each; of more than fit the rest is counted."""
+    uneven = uneven_words(scene, prediction)
+    problems = [finding.message for finding in findings if finding.severity == "problem"]
+    warned = [f"{finding.message}" for finding in findings if finding.severity == "warning"]
+    lines = [*problems, *uneven, *(words for words in warned if not uneven or "ms allowed" not in words)]
+    more = len(lines) - _BOX_LINES
+    return lines if more <= 0 else [*lines[: _BOX_LINES - 1], f"{more + 1} more: see the findings on the next page."]
 
 
 def _comb_row(row: Difference) -> tuple[str, ...]:
@@ -98,6 +115,12 @@ def _comb_row(row: Difference) -> tuple[str, ...]:
         notch_range_words(row),
         depth_words(row.notch_depth_db),
     )
+
+
+def _close(prediction: Prediction) -> list[Spacing]:
+    """The rows that the rule is about: close mics, as `check` holds them."""
+    own = {(path.source, path.mic): path.distance_m for path in prediction.paths}
+    return [row for row in prediction.spacing if own[row.source, row.mic] <= CLOSE_M]
 
 
 def _worst(rows: Sequence[Spacing]) -> list[Spacing]:

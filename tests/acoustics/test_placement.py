@@ -12,8 +12,10 @@ from placement_costs import placement_cost
 
 from micalign.acoustics.placement import place
 from micalign.acoustics.placing.problem import Problem
+from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
 from micalign.files.scenes import read_scene
+from micalign.findings.rules import found
 from micalign.scene.document import parse_scene
 from micalign.scene.model import (
     Box,
@@ -330,3 +332,33 @@ def test_a_scene_from_tapes_is_placed_too() -> None:
     found = place(surveyed(scene))
     assert found.feasible
     assert found.moves[0].from_m == pytest.approx((0.8, 2.0, 1.7), abs=1e-4)
+
+
+def _two_on_a_cab(**more: object) -> Scene:
+    mics = (
+        Mic("close", (2.0, 1.1, 0.5), aim="cab", pattern="cardioid", on=("cab",)),
+        Mic("edge", (2.12, 1.15, 0.5), aim="cab", pattern="cardioid", on=("cab",), gain_db=5.0, reach_m=0.2, **more),  # type: ignore[arg-type]
+    )
+    return Scene(sources=(Source("cab", (2.0, 1.0, 0.5)),), mics=mics)
+
+
+def test_what_check_warns_of_two_mics_on_one_source_place_mends() -> None:
+    """No pair is written, and the comb that `check` warns of is charged all the same: after the move it is gone."""
+    scene = _two_on_a_cab()
+    assert [one.rule for one in found(scene, predict(scene)) if one.severity == "warning"] == ["comb"]
+    placed = place(scene)
+    assert placed.moved
+    assert placed.after < placed.before
+    assert not [one for one in found(placed.scene, predict(placed.scene)) if one.rule == "comb"]
+
+
+def test_a_mic_in_the_null_of_a_mode_is_moved_out() -> None:
+    """A free mic in the middle of a room's length, its bass in a corner: the null is charged and left."""
+    scene = Scene(
+        room=Room((5.0, 4.0, 2.4)),
+        sources=(Source("bass", (0.4, 0.4, 0.5), range_hz=(30, 90)),),
+        mics=(Mic("far", (2.5, 2.6, 1.0), on=("bass",), reach_m=0.8),),
+    )
+    assert [one.rule for one in found(scene, predict(scene)) if one.rule == "mode-null"]
+    placed = place(scene)
+    assert not [one.rule for one in found(placed.scene, predict(placed.scene)) if one.rule == "mode-null"]

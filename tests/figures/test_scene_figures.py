@@ -15,7 +15,7 @@ from micalign.figures.pair_combs import pair_combs_figure
 from micalign.figures.plan import floor_figure, plan_figure
 from micalign.figures.style import render
 from micalign.figures.timeline import timeline_figure
-from micalign.figures.views import VIEWS, keepout_outline, lobe_outline, panel_outline
+from micalign.figures.views import VIEWS, keepout_outline, lobe_outline, move_outline, panel_outline
 from micalign.files.scenes import read_scene
 from micalign.scene.model import Box, Keepout, Mic, Pair, Panel, Room, Scene, Source
 
@@ -60,9 +60,25 @@ def test_all_views_are_to_one_scale() -> None:
     figure = plan_figure(kit())
     for axes in figure.axes[:3]:
         a, b = axes.transData.transform([(0.0, 0.0), (1.0, 1.0)])
-        assert b[0] - a[0] == pytest.approx(b[1] - a[1])
+        assert abs(b[0] - a[0]) == pytest.approx(b[1] - a[1])
     widths = [np.ptp(axes.transData.transform([(0, 0), (1, 0)])[:, 0]) for axes in figure.axes[:3]]
     assert np.ptp(widths) < 1e-6
+
+
+def test_side_views_are_as_a_person_sees_them() -> None:
+    """With the back to the front wall larger x is to the right; with the back to the left wall the front wall is."""
+    _, front, left = plan_figure(kit()).axes[:3]
+    assert front.get_title(loc="left") == "seen from the front wall"
+    assert left.get_title(loc="left") == "seen from the left wall"
+    assert front.get_xlim()[0] < front.get_xlim()[1]
+    assert left.get_xlim()[0] > left.get_xlim()[1]
+
+
+def test_a_reach_is_drawn_as_a_box_is() -> None:
+    """The ball of a reach: 20 cm round the mic in every view."""
+    mic = Mic("m", (1.0, 2.0, 1.5), reach_m=0.2)
+    for view in VIEWS:
+        assert np.hypot(*(move_outline(mic, view) - view.flat(mic.position)).T) == pytest.approx(0.2)
 
 
 def test_paths_carry_the_length_a_tape_would_read() -> None:
@@ -90,7 +106,7 @@ def test_the_lobe_is_the_pattern_in_the_plane_of_the_view() -> None:
     reach = np.hypot(*outline.T)
     assert np.allclose(reach, 1 + np.cos(np.linspace(0, 2 * np.pi, len(reach))), atol=1e-9)
     assert reach[np.argmin(np.abs(angle))] == pytest.approx(2.0)
-    # Seen from the left it looks at the viewer: the same in every direction, half as far.
+    # Seen from the left wall it looks at the viewer: the same in every direction, half as far.
     assert np.allclose(np.hypot(*(lobe_outline(scene, scene.mics[0], VIEWS[2], radius=2.0) - [1.0, 1.0]).T), 1.0)
 
 

@@ -4,15 +4,16 @@ import html
 import re
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 
 from micalign.acoustics.prediction import predict
 from micalign.findings.finding import Finding
 from micalign.findings.rules import findings
 from micalign.report.scene_page import report_page
-from micalign.report.sheet import channels, sheet_size, strings
+from micalign.report.sheet import channels, sheet_size, strings, uneven_words
 from micalign.scene.model import Di, Mic, Pair, Room, Scene, Source, TakePlan, TrackPlan
-from micalign.units import show_ms_known, show_plus_minus
+from micalign.units import show_length, show_ms_known, show_plus_minus
 
 HOSTILE = "<b>&\"'<script>alert(1)</script>{{ 7*7 }}"
 
@@ -86,11 +87,31 @@ def test_channels_are_numbered_mics_first_with_polarity_gain_and_file() -> None:
         (2, "right", "cardioid"),
         (3, "wire", "DI"),
     ]
-    assert [row.polarity for row in rows] == ["flipped", "", ""]
-    assert [row.gain for row in rows] == ["0 dB", "-3.0 dB", "0 dB"]
+    assert [row.polarity for row in rows] == ["flip", "", ""]
+    assert [row.blend for row in rows] == ["0 dB", "-3.0 dB", "0 dB"]
     assert rows[0].file == "snare.wav"
     assert rows[2].distance == "0.800 ms late"
     assert [row.takes for row in rows] == ["A snare", "A snare", "B bass"]
+
+
+def test_a_stand_can_be_set_by_its_line() -> None:
+    """Place on the floor, height, and where it looks: in the user's unit, with the angle of the tilt."""
+    row = channels(kit(), predict(kit()))[0]
+    at, aim = np.array(kit().mic("left").position), np.array(kit().source("snare").position)
+    tilt = np.degrees(np.arctan2(aim[2] - at[2], np.hypot(*(aim - at)[:2])))
+    assert row.place == ", ".join(show_length(value, "in").removesuffix(" in") for value in at)
+    assert row.aim == f"A, {abs(tilt):.0f}° {'down' if tilt < 0 else 'up'}"
+    assert row.distance.endswith(" to A")
+
+
+def test_unequal_strings_are_told_as_unequal() -> None:
+    """A pair 9 cm askew: its strings are no equal ones, and the first page says what to do."""
+    askew = kit()
+    rows = strings(askew, predict(askew))
+    assert [row.kept for row in rows if row.equal] == [False] * sum(row.equal for row in rows)
+    [line] = uneven_words(askew, predict(askew))
+    assert "should be equal; run 'micalign place'" in line
+    assert line.split("snare': ")[1] in written(askew).replace("&#39;", "'")
 
 
 def test_strings_are_the_distances_in_the_users_unit() -> None:

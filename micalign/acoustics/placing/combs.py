@@ -1,6 +1,6 @@
 """How much do strong reflections comb the mics where their sources matter?
 
-For each free mic, each source it is on that has a ``range_hz``, and each surface: the first-order image of the
+For each free mic, each source it is on, and each surface: the first-order image of the
 source. A reflection is strong where it ripples the sum as much as the three-to-one rule forbids (9.54 dB down or
 less, against the direct sound at that mic, pattern included). Its first notch 1/(2 delay) should fall outside the
 source's range; one octave inside, or more, counts in full. Image sources: Allen and Berkley 1979.
@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -21,7 +22,11 @@ from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Mic, Point, Scene, Source
 from micalign.units import db_from_amplitude
 
-__all__ = ["Combs"]
+__all__ = ["WORKS_HZ", "Combs"]
+
+WORKS_HZ: Final = (50.0, 10_000.0)
+"""Where a source matters of which the scene does not say it (common practice, no source)."""
+_LOWEST_HZ: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +132,7 @@ def _cases(scene: Scene) -> Iterator[_Case]:
     for row, mic in enumerate(scene.mics):
         heard = [source for source in _sources(scene, mic) if mic.may_move]
         for source in heard:
-            at, wanted = source.position, source.range_hz or (0.0, 0.0)
+            at, wanted = source.position, _wanted(source)
             images = image_sources(scene.room, at) if scene.room else ()
             for image in images:
                 yield _Case(row, at, image.position, image.gain, wanted, 1.0 / len(heard))
@@ -137,8 +142,12 @@ def _cases(scene: Scene) -> Iterator[_Case]:
 
 
 def _sources(scene: Scene, mic: Mic) -> Iterator[Source]:
-    """What the mic is on and where it matters."""
+    """What the mic is on."""
     for name in mic.on:
-        source = scene.source(name)
-        if source.range_hz is not None and source.range_hz[0] > 0:
-            yield source
+        yield scene.source(name)
+
+
+def _wanted(source: Source) -> tuple[float, float]:
+    """Where a source matters; where the scene does not say, as the rules take it."""
+    low, high = source.range_hz or WORKS_HZ
+    return max(low, _LOWEST_HZ), high

@@ -18,6 +18,7 @@ from micalign.acoustics.placing.combs import Combs
 from micalign.acoustics.placing.equality import Equality
 from micalign.acoustics.placing.geometry import Ears
 from micalign.acoustics.placing.limits import Limits
+from micalign.acoustics.placing.shared import NullsWish, SharedWish
 from micalign.acoustics.placing.wishes import MOVE_UNIT_M, DistanceWish, SpacingWish, StereoWish
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import PlaceWeights, Scene
@@ -46,6 +47,8 @@ class Problem:
     spacing: SpacingWish
     combs: Combs
     stereo: StereoWish
+    shared: SharedWish
+    nulls: NullsWish
     weights: PlaceWeights
     held: Bools
 
@@ -63,6 +66,8 @@ class Problem:
             spacing=SpacingWish.of(scene),
             combs=Combs.of(scene, speed),
             stereo=StereoWish.of(scene),
+            shared=SharedWish.of(scene, speed),
+            nulls=NullsWish.of(scene, speed),
             weights=scene.place.weights,
             held=np.zeros(len(limits.free), dtype=bool),
         )
@@ -81,6 +86,8 @@ class Problem:
             spacing=self.spacing.part(chosen),
             combs=self.combs.part(chosen),
             stereo=self.stereo.part(chosen),
+            shared=self.shared.part(chosen),
+            nulls=self.nulls.part(chosen),
             held=self.held[list(rows)],
         )
 
@@ -99,6 +106,8 @@ class Problem:
             spacing=self.spacing.part(none),
             combs=self.combs.part(none),
             stereo=self.stereo.part(none),
+            shared=self.shared.part(none),
+            nulls=self.nulls.part(none),
             weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, 0.01),
         )
 
@@ -149,8 +158,10 @@ class Problem:
         return {
             "equal": weights.equal * (missed**2).sum(axis=1),
             "distance": weights.distance * self.distance.cost(positions),
-            "spacing": weights.spacing * self.spacing.cost(positions, self.ears, axes),
-            "reflections": weights.reflections * self.combs.cost(positions, self.ears, axes),
+            "spacing": weights.spacing
+            * (self.spacing.cost(positions, self.ears, axes) + self.shared.cost(positions, self.ears, axes)),
+            "reflections": weights.reflections
+            * (self.combs.cost(positions, self.ears, axes) + self.nulls.cost(positions)),
             "stereo": weights.stereo * self.stereo.cost(positions, axes),
             "move": weights.move * move.sum(axis=1) / MOVE_UNIT_M,
         }
