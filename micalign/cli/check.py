@@ -190,11 +190,11 @@ def _print_words(
 def _count(every: tuple[Finding, ...], shown: tuple[Finding, ...]) -> str:
     if not every:
         return "No findings: every rule is met."
-    wrong = sum(finding.severity != "note" for finding in every)
-    hidden = f" {len(shown)} of them are shown, all with --all." if len(shown) < len(every) else ""
+    wrong = sum(finding.severity != "note" for finding in shown)
+    hidden = f" --all shows all {len(every)}." if len(shown) < len(every) else ""
     star = " A star: --mend N --write NEW.toml applies it." if any(finding.changes for finding in shown) else ""
     return (
-        f"Findings: {wrong} to mend, {len(every) - wrong} to know.{hidden}{star} 'micalign check --rules' lists the "
+        f"Findings: {wrong} to mend, {len(shown) - wrong} to know.{hidden}{star} 'micalign check --rules' lists the "
         "rules."
     )
 
