@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from remedy_study import study
 
-pytestmark = pytest.mark.bench
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
 
 
 def test_every_remedy_of_200_scenes_holds() -> None:
