@@ -83,9 +83,10 @@ def tell_arrangement(
     """Print the scene, or write it."""
     text = _appended(options, scene) if scene is not None else _new(options)
     if write is not None:
-        from micalign.files.whole import write_text  # noqa: PLC0415 - only a writer needs it
+        from micalign.files.kinds import SCENE  # noqa: PLC0415 - only a writer needs it
+        from micalign.files.whole import write_text  # noqa: PLC0415
 
-        write_text(write, text, force=force)
+        write_text(write, text, force=force, kind=SCENE)
         note(f"wrote {write}", quiet=quiet)
     if as_json:
         print_json({"arrangement": options.name, "written": None if write is None else str(write), "scene": text})

@@ -6,14 +6,16 @@ import io
 import json
 from contextlib import redirect_stdout
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
 from micalign.cli.options import force_option, out_option, quiet_option
-from micalign.cli.output import note
+from micalign.cli.output import clean, note
 
 __all__ = ["command"]
+
+_TOLD: Final = ("check", "measure", "compare")
 
 
 @click.command("demo")
@@ -35,11 +37,15 @@ def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
     Example:
       micalign demo -o first-look
     """
-    from micalign.files.demo import begin_demo  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.demo import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.kinds import TOLD  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.files.whole import write_text  # noqa: PLC0415
+    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.demo import closing_text, remaining  # noqa: PLC0415
 
+    for name in _TOLD:
+        if (out / f"{name}.txt").exists():
+            refuse_taken(out / f"{name}.txt", force=force, kind=TOLD)
     scene_path = begin_demo(out, seed=seed, force=force)
     note(f"made {scene_path} and its take", quiet=quiet)
     replace = ["--force"] if force else []
@@ -48,14 +54,16 @@ def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
         ("measure", ["--scene", str(scene_path), "-q"]),
         ("compare", [str(scene_path)]),
     ):
-        write_text(out / f"{name}.txt", _printed([name, *arguments], quiet=quiet), force=force)
+        told = f"$ micalign {name} {SCENE_NAME if name != 'measure' else f'--scene {SCENE_NAME}'}\n"
+        text = told + _printed([name, *arguments], quiet=quiet)
+        write_text(out / f"{name}.txt", text, force=force, kind=TOLD)
     _printed(["draw", str(scene_path), "-o", str(out / "floor-plan.png"), "-q", *replace], quiet=quiet)
     align = ["align", "--scene", str(scene_path), "-o", str(out / "aligned"), "-q", *replace]
     aligned: dict[str, Any] = json.loads(_printed([*align, "--json"], quiet=quiet))
     found = remaining(read_scene(scene_path), aligned, "snare", "snare mic")
     _draw_comb(found, out / "comb.png", force=force)
     _printed(["report", str(scene_path), "-o", str(out / "report.html"), "-q", *replace], quiet=quiet)
-    click.echo(closing_text(found, str(out)))
+    click.echo(clean(closing_text(found, str(out))))
     return 0
 
 
@@ -63,7 +71,7 @@ def _printed(arguments: list[str], *, quiet: bool) -> str:
     """What a command prints, told to the user as they would give it; its refusal goes on to them."""
     from micalign.cli.main import main  # noqa: PLC0415 - which loads this module
 
-    note(f"$ micalign {' '.join(arguments)}", quiet=quiet)
+    note(f"$ micalign {clean(' '.join(arguments))}", quiet=quiet)
     with redirect_stdout(io.StringIO()) as caught:
         main.main(args=arguments, prog_name="micalign", standalone_mode=False)
     return caught.getvalue()
@@ -72,9 +80,10 @@ def _printed(arguments: list[str], *, quiet: bool) -> str:
 def _draw_comb(found: Any, path: Path, *, force: bool) -> None:
     from micalign.figures.comb import Copy, comb_figure  # noqa: PLC0415 - matplotlib, which --help must not pay for
     from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.kinds import FIGURE  # noqa: PLC0415
     from micalign.files.whole import write_bytes  # noqa: PLC0415
 
     before = Copy(found.before_s, found.level_difference_db, label="before")
     after = Copy(found.after_s, found.level_difference_db, label="after alignment")
     title = f"{found.source}: {found.tracks[0]} and {found.tracks[1]} added"
-    write_bytes(path, render(comb_figure(before, after, title=title), path.suffix), force=force)
+    write_bytes(path, render(comb_figure(before, after, title=title), path.suffix), force=force, kind=FIGURE)

@@ -59,7 +59,7 @@ def command(
     from micalign.take.verdict import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
 
     limits = WorkingWindow(*window)
-    _refuse_suffix(out)
+    _refuse_out(out, force=force)
     take = _measured(tracks, scene, limits, quiet=quiet)
     if out is not None:
         _draw(take, limits, out, force=force)
@@ -89,19 +89,26 @@ def _measured(tracks: tuple[str, ...], scene: Path | None, limits: WorkingWindow
         return take_levels(call, window=limits, progress=lambda at_s: tell(words, at_s / longest_s))
 
 
-def _refuse_suffix(out: Path | None) -> None:
+def _refuse_out(out: Path | None, *, force: bool) -> None:
     """Refuse a picture that cannot be written before a long reading."""
-    if out is not None and out.suffix.lower() not in {".png", ".svg", ".pdf"}:
+    if out is None:
+        return
+    if out.suffix.lower() not in {".png", ".svg", ".pdf"}:
         raise click.UsageError(f"--out '{out}' is no picture: end its name in .png, .svg or .pdf")
+    from micalign.files.kinds import FIGURE  # noqa: PLC0415
+    from micalign.files.whole import refuse_taken  # noqa: PLC0415
+
+    refuse_taken(out, force=force, kind=FIGURE)
 
 
 def _draw(take: TakeLevels, limits: WorkingWindow, out: Path, *, force: bool) -> None:
     from micalign.figures.levels import levels_figure  # noqa: PLC0415 - matplotlib
     from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.kinds import FIGURE  # noqa: PLC0415
     from micalign.files.whole import write_bytes  # noqa: PLC0415
 
     figure = levels_figure([levels for _, levels in take.rows], limits)
-    write_bytes(out, render(figure, out.suffix), force=force)
+    write_bytes(out, render(figure, out.suffix), force=force, kind=FIGURE)
 
 
 def _show(take: TakeLevels, *, as_json: bool) -> None:

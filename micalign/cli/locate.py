@@ -43,11 +43,15 @@ def command(scene: Path, write: Path | None, *, seed: int, force: bool, as_json:
     """
     from micalign.cli.output import clean, console, note, print_json  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.audio import open_take  # noqa: PLC0415
+    from micalign.files.kinds import SCENE  # noqa: PLC0415
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
+    from micalign.files.whole import refuse_taken  # noqa: PLC0415
     from micalign.locate.run import locate  # noqa: PLC0415
     from micalign.report.locate import advice, hit_table, locate_document, mic_table  # noqa: PLC0415
 
     planned = read_scene(scene)
+    if write is not None:
+        refuse_taken(write, force=force, kind=SCENE)  # before the work, not after it
     found = locate(planned, open_take(planned, scene), seed=seed)
     if write is not None:
         sure = [mic for mic in found.mics if mic.reliable]

@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import gc
 import importlib
-import io
 import os
+import signal
 import sys
-from pathlib import Path
+from types import FrameType
 from typing import Any, Final
 
 import click
 
 from micalign import __version__
+from micalign.cli import streams
 from micalign.errors import MicalignError
+from micalign.files.signals import ENDING
 
 __all__ = ["COMMANDS", "main", "run"]
 
@@ -107,21 +109,32 @@ def main(context: click.Context) -> int:
 
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line and exit; no traceback reaches the user."""
-    # A stream that was closed before the start (>&-) is None: what is written to it goes nowhere.
-    sys.stdout = sys.stdout or _nowhere()
-    sys.stderr = sys.stderr or _nowhere()
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that cannot show a letter gets an escape, not a crash.
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
+    results = streams.ready()
+    for number in ENDING:
+        # What was started so that it ignores a signal (nohup) goes on ignoring it.
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, _end)
     status = status_of(arguments)
+    if results is not None and results.reader_gone and status == 1:
+        status = 0  # nobody heard what was found wrong
+    if status > 128:
+        gc.collect()  # a block that the signal met on its way in clears up when it is let go
     # What is left ends with the process; the interpreter would look through all of it for cycles before it goes.
     gc.freeze()
     sys.exit(status)
 
 
-def _nowhere() -> io.TextIOWrapper:
-    return Path(os.devnull).open("w", encoding="utf-8")
+class _EndedError(KeyboardInterrupt):
+    """A signal asked the run to end."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+
+
+def _end(number: int, _frame: FrameType | None) -> None:
+    for other in ENDING:
+        signal.signal(other, signal.SIG_IGN)  # clearing up is not interrupted; KILL always works
+    raise _EndedError(number)
 
 
 def status_of(arguments: list[str] | None = None) -> int:
@@ -133,13 +146,12 @@ def status_of(arguments: list[str] | None = None) -> int:
         return _refused(error.faults)
     except click.ClickException as error:
         return _refused([error.format_message()], usage=_usage(error))
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as error:
         sys.stderr.write("micalign: stopped; nothing half-written is left\n")
-        return 130
+        ended = error.__cause__ if isinstance(error, click.Abort) else error
+        return 128 + (ended.number if isinstance(ended, _EndedError) else signal.SIGINT)
     except BrokenPipeError:
-        # The reader of a pipe has gone: say nothing, and keep Python's own last flush quiet too.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return 0  # the reader of a pipe has gone: say nothing
     except (OSError, MemoryError) as error:
         return _refused([_system_sentence(error)])
     except Exception as error:

@@ -21,8 +21,6 @@ Tell = Callable[[str, float], None]
 """Told what is being done, and which share of it is done, 0 to 1; from any thread."""
 
 _NARROWEST: Final = 40
-_HARMFUL: Final = re.compile("[\x80-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
-"""What a terminal obeys or reads backwards and JSON does not escape by itself."""
 _LAST_BLANKS: Final = re.compile(r" +$", re.MULTILINE)
 
 
@@ -42,8 +40,8 @@ def _value(value: Any) -> str:
 
 
 def _json(value: Any) -> str:
-    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
-    return text if text.isascii() else _HARMFUL.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+    """In ASCII whatever the output's encoding; so no terminal obeys or reads backwards what a name holds either."""
+    return json.dumps(value, allow_nan=False)
 
 
 def note(message: str, *, quiet: bool = False) -> None:

@@ -90,9 +90,14 @@ def command(
 def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool, as_json: bool, quiet: bool) -> int:
     from micalign.acoustics.placement import place  # noqa: PLC0415 - numpy, which --help must not pay for
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
+    from micalign.files.kinds import FIGURE, SCENE  # noqa: PLC0415
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
+    from micalign.files.whole import refuse_taken  # noqa: PLC0415
 
     before = surveyed(read_scene(path))
+    for target, kind in ((write, SCENE), (figure, FIGURE)):
+        if target is not None:
+            refuse_taken(target, force=force, kind=kind)  # before the search, not after it
     found = place(before)
     if write is not None:
         places = {move.mic: move.to_m for move in found.moved}
@@ -108,9 +113,10 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
 def _draw(after: Scene, before: Scene, path: Path, *, force: bool) -> None:
     from micalign.figures.plan import plan_figure  # noqa: PLC0415 - matplotlib, only for --figure
     from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.kinds import FIGURE  # noqa: PLC0415
     from micalign.files.whole import write_bytes  # noqa: PLC0415
 
-    write_bytes(path, render(plan_figure(after, before=before), path.suffix), force=force)
+    write_bytes(path, render(plan_figure(after, before=before), path.suffix), force=force, kind=FIGURE)
 
 
 def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:

@@ -29,6 +29,7 @@ def command(scene: Path, out: Path | None, *, force: bool, as_json: bool, quiet:
     """
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - so that --help costs only click
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
+    from micalign.files.kinds import PAGE  # noqa: PLC0415
     from micalign.files.scene_slots import scene_pieces  # noqa: PLC0415
     from micalign.files.scenes import read_text  # noqa: PLC0415
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
@@ -38,9 +39,9 @@ def command(scene: Path, out: Path | None, *, force: bool, as_json: bool, quiet:
     target = page_path(out, Path(f"{scene.stem}-plan.html"))
     text = read_text(scene)
     planned = surveyed(parse_scene(text, str(scene)))
-    refuse_taken(target, force=force)
+    refuse_taken(target, force=force, kind=PAGE)
     written = plan_page(planned, scene_pieces(text), name=scene.name)
-    write_text(target, written, force=force)
+    write_text(target, written, force=force, kind=PAGE)
     if as_json:
         print_json({"scene": str(scene), "file": str(target)})
     else:

@@ -45,6 +45,7 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - so that --help costs only click
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
+    from micalign.files.kinds import PAGE  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
@@ -53,13 +54,13 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
 
     planned = surveyed(read_scene(scene))
     target = out or Path(scene.with_suffix(".html").name)
-    refuse_taken(target, force=force)  # before the work, not after it
+    refuse_taken(target, force=force, kind=PAGE)  # before the work, not after it
     prediction = predict(planned)
     found = findings(planned, prediction)
     studied = _study(planned, scene, with_take, lambda words: note(words, quiet=quiet))
     figures = _figures(planned, prediction, studied)
     text = report_page(planned, prediction, found, figures, name=scene.stem, take=_values(studied, prediction))
-    write_text(target, text, force=force)
+    write_text(target, text, force=force, kind=PAGE)
     if as_json:
         print_json({"scene": str(scene), "file": str(target), "take": studied is not None})
     else:

@@ -64,11 +64,12 @@ def command(
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - so that --help costs only click
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.files.takes import take_folder, write_take  # noqa: PLC0415
+    from micalign.files.takes import refuse_take, take_folder, write_take  # noqa: PLC0415
     from micalign.simulate.take import simulate  # noqa: PLC0415
 
     found = surveyed(read_scene(scene))
-    folder = out or take_folder(found, scene)
+    folder = out or take_folder(found, scene, force=force)
+    refuse_take(found, folder, force=force)  # before the work, not after it
     made = simulate(found, seconds=seconds, seed=seed, sample_rate=sample_rate, order=order, snr_db=snr_db)
     written = write_take(made, found, folder, force=force)
     if as_json:

@@ -46,12 +46,13 @@ def command(scene: Path, target: Path | None, force: bool, as_json: bool, quiet:
 
     planned = read_scene(scene)
     found = survey(planned)
+    if target is not None:  # first: what nobody reads on the terminal must not keep it from being written
+        _write(scene, target, planned, found, force=force)
     if as_json:
         print_json(survey_document(found))
     else:
         _print_words(planned, found)
     if target is not None:
-        _write(scene, target, planned, found, force=force)
         note(f"Wrote {target}", quiet=quiet)
         for point in found.doubtful:
             note(

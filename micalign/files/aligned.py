@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import threading
-import unicodedata
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -28,9 +27,12 @@ from micalign.errors import OutputError, TakeError
 from micalign.files.audio import audio_info
 from micalign.files.encode import AudioWriter, Written, audio_writer
 from micalign.files.metadata import Moved
+from micalign.files.names import one_name
+from micalign.files.sets import FileSet
+from micalign.files.signals import held
 from micalign.take.placed import as_recorded
 
-__all__ = ["AlignedFile", "MovedTrack", "group_span", "refuse_clashes", "write_aligned"]
+__all__ = ["AlignedFile", "MovedTrack", "group_span", "needed_bytes", "refuse_clashes", "write_aligned"]
 
 _WORKERS: Final = 2  # one reads and filters while another encodes; more only wait for the disk
 _BLOCK_VALUES: Final = 1 << 16
@@ -57,6 +59,7 @@ def write_aligned(
     whole: bool = False,
     headroom_db: float = 0.0,
     force: bool = False,
+    within: FileSet | None = None,
     workers: int = _WORKERS,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[Written, ...]:
@@ -77,6 +80,8 @@ def write_aligned(
         How much lower to write every file, so that nothing clips.
     force : bool
         Replace files that exist; an original is never replaced.
+    within : FileSet, optional
+        The set that the files belong to: they appear with the set.
     workers : int
         Files worked on at once.
     progress : callable, optional
@@ -115,12 +120,14 @@ def write_aligned(
         whole=whole,
         gain=1.0 if headroom_db == 0.0 else 10.0 ** (-headroom_db / 20.0),
         force=force,
+        within=within,
         workers=max(workers // len(groups), 1),
         done=done,
     )
     with ThreadPoolExecutor(max(min(workers, len(groups)), 1)) as pool:
-        waiting = [pool.submit(_write_group, group, plan) for group in groups]
         try:
+            with held():  # nobody would wait for a thread that a signal meets while it starts
+                waiting = [pool.submit(_write_group, group, plan) for group in groups]
             written = {one.path: one for future in waiting for one in future.result()}
         except BaseException:
             # An error or Ctrl-C ends the others at their next block; what they had begun vanishes.
@@ -147,8 +154,7 @@ def refuse_clashes(outputs: Sequence[Path], *, originals: Sequence[Path] = ()) -
 
 
 def _one_file(path: Path) -> str:
-    """One text for all spellings that some disk takes for one file: case, and accents in one character or two."""
-    return unicodedata.normalize("NFC", os.path.join(os.path.realpath(path.parent), path.name).casefold())  # noqa: PTH118
+    return one_name(os.path.join(os.path.realpath(path.parent), path.name))  # noqa: PTH118
 
 
 def _is_same(path: Path, original: Path) -> bool:
@@ -166,8 +172,19 @@ class _GroupPlan:
     whole: bool
     gain: float
     force: bool
+    within: FileSet | None
     workers: int
     done: Callable[[int], object]
+
+
+def needed_bytes(files: Sequence[AlignedFile], start: int, *, whole: bool = False) -> int:
+    """How much disk the files will take: as much for each sample as their originals."""
+    total = 0.0
+    for file in files:
+        info = audio_info(file.source)
+        share = _span(file, start, whole=whole).frames / max(info.frames, 1) * len(file.channels) / info.channels
+        total += file.source.stat().st_size * share
+    return round(total)
 
 
 def _span(file: AlignedFile, start: int, *, whole: bool) -> Span:
@@ -219,6 +236,7 @@ def _writer(file: AlignedFile, plan: _GroupPlan) -> AbstractContextManager[Audio
         endian=info.endian,
         channels=len(file.channels),
         force=plan.force,
+        within=plan.within,
         metadata_from=file.source,
         moved=_moved(file, plan, (info.sample_rate, rate)),
         # Files get draws of their own: the same dither in two tracks would add up in their sum.

@@ -17,20 +17,21 @@ from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.phase import PhaseMatch
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.errors import TakeError
-from micalign.files.aligned import AlignedFile, group_span, write_aligned
-from micalign.files.audio import Written, write_audio
+from micalign.files.aligned import AlignedFile, group_span, needed_bytes, write_aligned
+from micalign.files.audio import Written, refuse_changed, write_audio
 from micalign.files.bext import rescaled
 from micalign.files.metadata import time_reference_of
 from micalign.files.move_list import csv_text
-from micalign.files.offsets import OffsetsFile
+from micalign.files.offsets import OffsetsFile, WrittenFile
 from micalign.files.outputs import SUFFIX, Targets, original_of
+from micalign.files.sets import FileSet, refuse_full, whole_set
 from micalign.files.sheets import Kept, sheet_of
-from micalign.files.whole import make_folder, write_text
+from micalign.files.specs import parse_spec
 from micalign.files.wishes import Session, Wish
 from micalign.take.model import Track
 from micalign.take.placed import as_recorded
 
-__all__ = ["Aligned", "SetPlan", "blended", "write_set"]
+__all__ = ["Aligned", "SetPlan", "blended", "inputs_of", "write_set"]
 
 Say = Callable[[str], None]
 Tell = Callable[[str, float], None]
@@ -82,20 +83,7 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
     cuts = tuple(cut_off(one, start, whole=wish.whole_samples) for one in plan.actions)
     _refuse_emptied(plan.actions, start, whole=wish.whole_samples)
     _refuse_before_midnight(plan.actions, start)
-    blend = [blended(action, session.gains_db) for action in plan.actions]
-    gain = sum_gain(blend)
-    words = f"writing {len(plan.actions)} tracks to {session.folder}"
-    say(words)
-    make_folder(session.folder)
-    written = write_aligned(
-        files,
-        start=start,
-        whole=wish.whole_samples,
-        headroom_db=wish.headroom_db,
-        force=wish.force,
-        progress=lambda share: tell(words, share),
-    )
-    previews = _previews(targets, plan, blend, wish)
+    refuse_full(session.folder, needed_bytes(files, start, whole=wish.whole_samples))
     kept = Kept(
         session.folder,
         wish.whole_samples,
@@ -104,14 +92,45 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
         suffix=wish.suffix or SUFFIX,
         laid=session.laid,
     )
-    sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
-    table = csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s, through_air=session.through_air)
-    write_text(targets.json, sheet.text(), force=wish.force)
-    write_text(targets.csv, table, force=wish.force)
+    blend = [blended(action, session.gains_db) for action in plan.actions]
+    gain = sum_gain(blend)
+    words = f"writing {len(plan.actions)} tracks to {session.folder}"
+
+    def refuse() -> None:
+        targets.refuse(inputs_of(session, wish), force=wish.force)
+
+    with whole_set(session.folder, refuse=refuse, head=targets.json.name) as made:
+        say(words)
+        written = write_aligned(
+            files,
+            start=start,
+            whole=wish.whole_samples,
+            headroom_db=wish.headroom_db,
+            within=made,
+            progress=lambda share: tell(words, share),
+        )
+        previews = _previews(targets, plan, blend, wish, made)
+        sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
+        sheet = _with_sheets(made, targets, sheet, session)
+        refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    return Aligned(
-        sheet, session.folder, plan.offsets.remains, warnings, previews, tuple(_remarks(plan)), session.laid.notes
-    )
+    remarks = tuple(_remarks(plan))
+    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, remarks, session.laid.notes)
+
+
+def _with_sheets(made: FileSet, targets: Targets, sheet: OffsetsFile, session: Session) -> OffsetsFile:
+    """Write offsets.csv, and offsets.json with the SHA-256 of every other file of the set."""
+    table = csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s, through_air=session.through_air)
+    made.write_text(targets.csv, table)
+    whole = sheet.model_copy(update={"files": tuple(WrittenFile(**one) for one in made.ledger())})
+    made.write_text(targets.json, whole.text())
+    return whole
+
+
+def inputs_of(session: Session, wish: Wish) -> list[Path]:
+    """Every file that is read."""
+    others = [wish.scene, wish.sheet, None if wish.loopback is None else parse_spec(wish.loopback).path]
+    return [*(original_of(track)[0].path for track in session.tracks), *(path for path in others if path is not None)]
 
 
 def _refuse_emptied(actions: Sequence[MovedTrack], start: int, *, whole: bool) -> None:
@@ -138,7 +157,9 @@ def _refuse_before_midnight(actions: Sequence[MovedTrack], start: int) -> None:
             )
 
 
-def _previews(targets: Targets, plan: SetPlan, blend: Sequence[BlendTrack], wish: Wish) -> tuple[Path, ...]:
+def _previews(
+    targets: Targets, plan: SetPlan, blend: Sequence[BlendTrack], wish: Wish, made_in: FileSet
+) -> tuple[Path, ...]:
     if wish.preview_s is None:
         return ()
     reference = next(one.track for one in blend if one.track.name == plan.offsets.reference)
@@ -148,7 +169,7 @@ def _previews(targets: Targets, plan: SetPlan, blend: Sequence[BlendTrack], wish
         middle_s = loudest_moment(reference) if middle_s is None else middle_s
         sounds = preview(blend, middle_s=middle_s, seconds=wish.preview_s)
         for path, sound in zip(paths, sounds, strict=True):
-            write_audio(path, [sound], sample_rate=reference.sample_rate, force=wish.force, dither_seed=1)
+            write_audio(path, [sound], sample_rate=reference.sample_rate, dither_seed=1, within=made_in)
         made += paths
     return tuple(made)
 

@@ -18,8 +18,8 @@ from micalign.alignment.offsets import Offsets, Shift
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.phase import PhaseMatch, match_phase
 from micalign.alignment.session import measured_scene, planned
-from micalign.files.aligned_set import Aligned, SetPlan, blended, write_set
-from micalign.files.outputs import SUFFIX, Targets, refuse_taken
+from micalign.files.aligned_set import Aligned, SetPlan, blended, inputs_of, write_set
+from micalign.files.outputs import SUFFIX, Targets
 from micalign.files.sessions import open_loopback
 from micalign.files.sheets import moved_by_sheet, open_sheet
 from micalign.files.wishes import Session, Wish, compromise_wishes, opened, to_match
@@ -57,7 +57,7 @@ def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, 
     heard = [source.name for source in session.scene.sources] if session.scene else ["mix"]
     wish = replace(wish, suffix=SUFFIX if wish.suffix is None else wish.suffix)
     targets = Targets.of(session.ordered, session.folder, heard if wish.preview_s else (), suffix=wish.suffix or "")
-    refuse_taken(targets.all, force=wish.force)
+    targets.refuse(inputs_of(session, wish), force=wish.force)
     found = _measured(session, wish, tell)
     offsets = planned(found, compromise_wishes(session, wish), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), wish) for track in session.ordered]
@@ -101,7 +101,8 @@ def apply_offsets(
     )
     heard = ["mix"] if wish.preview_s else ()
     targets = Targets.of(session.ordered, session.folder, heard, suffix=followed.suffix or "")
-    refuse_taken(targets.all, force=wish.force)
+    followed = replace(followed, sheet=path)
+    targets.refuse(inputs_of(session, followed), force=wish.force)
     return write_set(session, targets, SetPlan(offsets, actions, as_told=True), followed, say, tell)
 
 

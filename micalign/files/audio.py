@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from micalign.alignment.resample import rate_of_original
 from micalign.errors import SceneError, TakeError
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.encode import Written, write_audio
@@ -19,6 +20,7 @@ from micalign.files.specs import Spec, find_in, parse_spec
 from micalign.files.unfinished import crashed_frames
 from micalign.scene.model import Scene, TakePlan, TrackPlan
 from micalign.take.model import Take, Track
+from micalign.take.placed import as_recorded
 
 __all__ = [
     "AudioInfo",
@@ -32,6 +34,7 @@ __all__ = [
     "open_track",
     "open_tracks",
     "recording_of",
+    "refuse_changed",
     "write_audio",
 ]
 
@@ -100,6 +103,24 @@ def each_track(specs: Iterable[str | os.PathLike[str]]) -> tuple[Track, ...]:
     shorts = Counter(one.short for _, one in found)
     names = [one.short if shorts[one.short] == 1 else one.label for _, one in found]
     return tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True))
+
+
+def refuse_changed(tracks: Iterable[Track]) -> None:
+    """`TakeError` where the file of a track was replaced or written to since it was opened: all of them together."""
+    files = {id(file): file for track in tracks if (file := _file_of(track)) is not None}
+    faults: list[str] = []
+    for file in files.values():
+        try:
+            file.refuse_changed()
+        except TakeError as error:
+            faults += error.faults
+    if faults:
+        raise TakeError(faults)
+
+
+def _file_of(track: Track) -> AudioFile | None:
+    samples = rate_of_original(as_recorded(track)[0])[0].samples
+    return samples.file if isinstance(samples, ChannelSamples) else None
 
 
 def recording_of(scene: Scene, scene_path: str | os.PathLike[str]) -> TakePlan:

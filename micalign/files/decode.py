@@ -7,6 +7,7 @@ full scale +-1, which holds every 8 to 32 bit integer and every float or double 
 from __future__ import annotations
 
 import os
+import re
 import sys
 import threading
 from collections import OrderedDict
@@ -21,8 +22,9 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.files.odd_wav import open_odd
 from micalign.files.pcm import BYTES
+from micalign.files.promised import refuse_broken_promise
 from micalign.files.riff import ChunkMap, read_layout
-from micalign.files.specs import refuse_unreadable, spoken_read
+from micalign.files.specs import identity, refuse_unreadable, spoken_read
 from micalign.files.unfinished import refuse_unfinished
 
 if TYPE_CHECKING:
@@ -37,6 +39,8 @@ _MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
 _MOST_CHANNELS: Final = 1024
 _MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; more is a damaged file
 _PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
+_CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
+"""How a decoder's log tells that rarer files (SVX, VOC, MAT4, WVE) are cut short."""
 _DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 
@@ -79,6 +83,14 @@ class AudioFile:
             self._most_pages = 2
         else:
             self._most_pages = max(2, min(_CACHE_BYTES // (PAGE_FRAMES * self.info.channels * 4), 6))
+
+    def refuse_changed(self) -> None:
+        """`TakeError` where the file was replaced or written to since it was opened."""
+        if self._decoder.identity != identity(self.info.path):
+            raise TakeError(
+                f"{self.info.path} was changed or replaced while it was read: nothing of it is used; run the command "
+                "again when it is as it should be"
+            )
 
     def read(self, channel: int, start: int, frames: int) -> Floats:
         """Float64 samples of one channel (from 0)."""
@@ -155,12 +167,20 @@ class Decoder:
 
     def __init__(self, path: Path) -> None:
         refuse_unreadable(path)
+        self.identity = identity(path)
         self._layout = read_layout(path)
         if self._layout is not None:
             refuse_unfinished(path, self._layout)
+        else:
+            refuse_broken_promise(path)
         with _open(path, self._layout) as file:
             kind = "WAV" if file.format == "RAW" else file.format
             self.info = AudioInfo(path, file.samplerate, file.frames, file.channels, kind, file.subtype, file.endian)
+            _refuse_unseekable(path, file)
+            if kind not in _PLAIN and _CUT.search(file.extra_info):
+                raise TakeError(
+                    f"{path} is cut short: its header promises more than the file holds; copy it anew from the recorder"
+                )
         if self.info.frames > _MOST_FRAMES:
             raise TakeError(
                 f"{path}: its header does not say how long it is (an interrupted recording, or a stream): "
@@ -187,6 +207,22 @@ class Decoder:
             self._file.close()
             self._file = None
         return found
+
+
+def _refuse_unseekable(path: Path, file: soundfile.SoundFile) -> None:
+    """Some compressed formats can only be played from the beginning; a measurement looks here and there."""
+    import soundfile  # noqa: PLC0415
+
+    try:
+        if file.seekable():
+            file.seek(min(1, file.frames))
+            return
+    except soundfile.LibsndfileError:
+        pass
+    raise TakeError(
+        f"{path} is {file.format} with {file.subtype} samples, in which no place can be looked up: convert it to WAV "
+        "or FLAC first"
+    )
 
 
 def _open(path: Path, layout: ChunkMap | None) -> soundfile.SoundFile:

@@ -18,15 +18,18 @@ import numpy.typing as npt
 
 from micalign.alignment.dither import to_integers
 from micalign.arrays import Floats
-from micalign.errors import OutputError
+from micalign.errors import OutputError, TakeError
+from micalign.files.decode import AudioFile
 from micalign.files.metadata import Moved, Shape
 from micalign.files.pcm import BYTES
-from micalign.files.sinks import Job, Sink, can_hold, carried_for, open_sink, refuse_too_long
+from micalign.files.sets import FileSet
+from micalign.files.sinks import Job, Sink, can_hold, carried_for, is_plain, open_sink, refuse_too_long
 from micalign.files.wav import source_format, valid_bits
 from micalign.files.whole import whole_file
 
 __all__ = ["AudioWriter", "Written", "audio_writer", "write_audio"]
 
+_LAST_FRAMES: Final = 1024  # read back from the end of what was written
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 
 
@@ -68,6 +71,7 @@ def write_audio(
     metadata_from: str | os.PathLike[str] | None = None,
     moved: Moved | None = None,
     dither_seed: int | None = None,
+    within: FileSet | None = None,
 ) -> Written:
     """Write blocks of samples as an audio file, whole or not at all.
 
@@ -92,6 +96,8 @@ def write_audio(
         How the audio moved against that original.
     dither_seed : int, optional
         Adds triangular dither before rounding to integers; without it, samples that are integers stay exact.
+    within : FileSet, optional
+        The set that the file belongs to: it appears with the set.
 
     Returns
     -------
@@ -121,6 +127,7 @@ def write_audio(
         metadata_from=metadata_from,
         moved=moved,
         dither_seed=dither_seed,
+        within=within,
     ) as writer:
         for block in blocks:
             writer.put(block)
@@ -140,12 +147,13 @@ def audio_writer(
     metadata_from: str | os.PathLike[str] | None = None,
     moved: Moved | None = None,
     dither_seed: int | None = None,
+    within: FileSet | None = None,
 ) -> Iterator[AudioWriter]:
     """The same for several files written in step: ``put`` blocks; the file stands when the ``with`` block ends well.
 
     Parameters
     ----------
-    path, sample_rate, subtype, format, channels, endian, force, metadata_from, moved, dither_seed
+    path, sample_rate, subtype, format, channels, endian, force, metadata_from, moved, dither_seed, within
         As in `write_audio`.
 
     Yields
@@ -158,8 +166,30 @@ def audio_writer(
     _refuse_unwritable(job)
     _refuse_original(job.path, source)
     job = replace(job, carried=carried_for(job))
-    with whole_file(path, force=force) as partial, open_sink(partial, job) as sink:
-        yield AudioWriter(job, sink, None if dither_seed is None else np.random.default_rng(dither_seed))
+    opened = whole_file(path, force=force) if within is None else within.file(job.path)
+    with opened as partial:
+        with open_sink(partial, job) as sink:
+            writer = AudioWriter(job, sink, None if dither_seed is None else np.random.default_rng(dither_seed))
+            yield writer
+        _refuse_incomplete(partial, job, writer.written)
+
+
+def _refuse_incomplete(partial: Path, job: Job, written: Written) -> None:
+    """Open what was written as a stranger would: all frames must be there, the last ones to be read."""
+    if written.frames == 0:
+        return
+    try:
+        file = AudioFile(partial)
+        found = file.info.frames
+        if not is_plain(job):  # what we wrote ourselves told its failures; an encoder keeps them
+            last = min(found, _LAST_FRAMES)
+            file.read(0, found - last, last)
+    except TakeError as error:
+        raise OutputError(f"{written.path} was not written: read back, it is not whole; is the disk full?") from error
+    if found < written.frames:
+        raise OutputError(
+            f"{written.path} was not written: of {written.frames} samples {found} reached the disk; is it full?"
+        )
 
 
 def _refuse_unwritable(job: Job) -> None:

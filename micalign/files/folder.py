@@ -1,15 +1,19 @@
-"""Several files into one folder: all of them refused together where one stands in the way, each whole or not at all."""
+"""Several files into one folder: they appear together, or none does; what stands in the way is told all at once."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Final
 
 from micalign.errors import OutputError
-from micalign.files.whole import make_folder, write_bytes
+from micalign.files.kinds import FIGURE, PAGE, SOUND, FileKind
+from micalign.files.sets import refuse_full, whole_set
 
-__all__ = ["write_folder"]
+__all__ = ["refuse_files", "write_folder"]
+
+_KINDS: Final[dict[str, FileKind]] = {".html": PAGE, ".png": FIGURE, ".svg": FIGURE, ".pdf": FIGURE, ".wav": SOUND}
 
 
 def write_folder(
@@ -23,12 +27,13 @@ def write_folder(
     files : mapping of name to bytes
         A name may hold one folder of its own: ``sounds/noise.wav``.
     force : bool
-        Replace files that exist.
+        Replace pages, figures and sounds that micalign made; nothing else.
 
     Raises
     ------
     OutputError
-        If files exist and ``force`` is off (none is written then), or one cannot be written.
+        If files exist and ``force`` is off or they are not of micalign's making, or one cannot be written: none is
+        written then.
 
     Examples
     --------
@@ -37,13 +42,20 @@ def write_folder(
     ['a.txt', 'b.txt']
     """
     target = Path(folder)
-    taken = [] if force else [target / name for name in files if os.path.lexists(target / name)]
-    if taken:
-        more = f" (and {len(taken) - 1} more)" if len(taken) > 1 else ""
-        raise OutputError(f"{taken[0]}{more} exists: choose another place with --out, or replace it with --force")
-    make_folder(target)
-    for name in sorted({str(Path(name).parent) for name in files} - {"."}):
-        make_folder(target / name)
-    for name, data in files.items():
-        write_bytes(target / name, data, force=force)
+    refuse_files(target, files, force=force)
+    refuse_full(target, sum(map(len, files.values())))
+    with whole_set(target, refuse=lambda: refuse_files(target, files, force=force)) as made:
+        for name, data in files.items():
+            made.write_bytes(target / name, data)
     return tuple(target / name for name in files)
+
+
+def refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
+    """Refuse before long work what `write_folder` would refuse after it."""
+    there = [folder / name for name in names if os.path.lexists(folder / name)]
+    for path in there:
+        if path.suffix.lower() in _KINDS:
+            _KINDS[path.suffix.lower()].refuse_other(path)
+    if there and not force:
+        more = f" (and {len(there) - 1} more)" if len(there) > 1 else ""
+        raise OutputError(f"{there[0]}{more} exists: choose another place with --out, or replace it with --force")

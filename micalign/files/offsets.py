@@ -8,7 +8,6 @@ nothing is ever written outside the output folder.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from pathlib import Path
@@ -21,10 +20,9 @@ from micalign.files.outputs import SUFFIX, suffix_fault
 from micalign.files.specs import refuse_special, spoken_read
 from micalign.scene.crosscheck import nearest
 
-__all__ = ["AllPass", "OffsetsFile", "SumGainDb", "TrackOffset", "file_hash", "read_offsets"]
+__all__ = ["AllPass", "OffsetsFile", "SumGainDb", "TrackOffset", "WrittenFile", "read_offsets"]
 
 _MOST_BYTES: Final = 10_000_000
-_CHUNK: Final = 1 << 20
 _UNEDITED_SAMPLES: Final = 0.6  # a shift in whole samples is up to half a sample from the delay
 
 
@@ -44,6 +42,13 @@ class SumGainDb(_Strict):
 
     before: float | None
     after: float | None
+
+
+class WrittenFile(_Strict):
+    """A file of the set and its SHA-256: only what is unchanged since may be replaced."""
+
+    file: str = Field(min_length=1, max_length=4096)
+    sha256: str = Field(pattern="^[0-9a-f]{64}$")
 
 
 class TrackOffset(_Strict):
@@ -102,20 +107,11 @@ class OffsetsFile(_Strict):
     remains: tuple[dict[str, str | float | int | None], ...] = ()
     phases: tuple[dict[str, str | float | int | None], ...] = ()
     compromise: str = ""
+    files: tuple[WrittenFile, ...] = Field(default=(), max_length=8192)
 
     def text(self) -> str:
         """As it is written."""
         return json.dumps(self.model_dump(mode="json"), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def file_hash(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hex."""
-    found = hashlib.sha256()
-    refuse_special(path)
-    with spoken_read(path), path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            found.update(chunk)
-    return found.hexdigest()
 
 
 def read_offsets(path: str | os.PathLike[str]) -> OffsetsFile:

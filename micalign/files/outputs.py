@@ -16,10 +16,12 @@ from micalign.alignment.resample import rate_of_original
 from micalign.errors import OutputError, TakeError
 from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
+from micalign.files.ledger import refuse_in_the_way
+from micalign.files.names import free_name, one_name
 from micalign.take.model import Track
 from micalign.take.placed import as_recorded
 
-__all__ = ["SUFFIX", "Targets", "original_of", "output_paths", "refuse_taken", "suffix_fault"]
+__all__ = ["SUFFIX", "Targets", "original_of", "output_paths", "refuse_inputs", "suffix_fault"]
 
 SUFFIX: Final = "-aligned"
 _LONGEST_SUFFIX: Final = 64
@@ -50,8 +52,12 @@ def suffix_fault(suffix: str) -> str | None:
     return None
 
 
-def output_paths(tracks: Sequence[Track], folder: Path, *, suffix: str = SUFFIX) -> tuple[Path, ...]:
+def output_paths(
+    tracks: Sequence[Track], folder: Path, *, suffix: str = SUFFIX, taken: Iterable[str] = ()
+) -> tuple[Path, ...]:
     """Where each track's aligned file goes: the original's name and the suffix, told apart where two would be one.
+
+    ``taken`` are names of the set's other files.
 
     Raises
     ------
@@ -61,14 +67,14 @@ def output_paths(tracks: Sequence[Track], folder: Path, *, suffix: str = SUFFIX)
     fault = suffix_fault(suffix)
     if fault is not None:
         raise OutputError(fault)
-    taken: set[str] = set()
+    used = {one_name(name) for name in taken}
     paths = []
     for track in tracks:
         info, channel = original_of(track)
         stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
-        paths.append(folder / _free(stem, f"{suffix}{info.path.suffix}", taken))
+        paths.append(folder / free_name(stem, f"{suffix}{info.path.suffix}", used))
     _refuse_too_long(paths)
-    _refuse_originals(tracks, paths)
+    refuse_inputs(paths, [original_of(track)[0].path for track in tracks])
     return tuple(paths)
 
 
@@ -78,35 +84,29 @@ def _refuse_too_long(paths: Sequence[Path]) -> None:
             raise OutputError(f"{path} cannot be written: the name is too long for a disk, choose a shorter --suffix")
 
 
-def _free(stem: str, ending: str, taken: set[str]) -> str:
-    number, name = 1, f"{stem}{ending}"
-    # Names that differ only in case are one file on many disks.
-    while name.casefold() in taken:
-        number += 1
-        name = f"{stem}-{number}{ending}"
-    taken.add(name.casefold())
-    return name
-
-
-def _refuse_originals(tracks: Sequence[Track], paths: Sequence[Path]) -> None:
-    originals = {_key(original_of(track)[0].path) for track in tracks}
-    for path in paths:
-        if _key(path) in originals:
+def refuse_inputs(outputs: Iterable[Path], inputs: Iterable[Path]) -> None:
+    """`OutputError` where an output is one of the files that are read: by its path, a link, or the file behind it."""
+    paths = list(inputs)
+    keys = {_key(path) for path in paths}
+    files = {found for path in paths if (found := _file(path)) is not None}
+    for path in outputs:
+        if _key(path) in keys or _file(path) in files:
             raise OutputError(
                 f"{path} is an original, which is never replaced: choose another folder with --out, or another --suffix"
             )
 
 
 def _key(path: Path) -> str:
-    return os.path.realpath(path).casefold()
+    return one_name(os.path.realpath(path))
 
 
-def refuse_taken(paths: Sequence[Path], *, force: bool) -> None:
-    """Refuse before the work begins what exists and may not be replaced."""
-    taken = [] if force else [path for path in paths if os.path.lexists(path)]
-    if taken:
-        more = f" (and {len(taken) - 1} more)" if len(taken) > 1 else ""
-        raise OutputError(f"{taken[0]}{more} exists: choose another place with --out, or replace it with --force")
+def _file(path: Path) -> tuple[int, int] | None:
+    """What a name leads to: two names of one file (hard links, mounts) lead to the same."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_dev, found.st_ino
 
 
 @dataclass(frozen=True)
@@ -126,8 +126,17 @@ class Targets:
         for name in heard:
             slug = _slug(name, used)
             previews[name] = (folder / f"preview-{slug}-before.wav", folder / f"preview-{slug}-after.wav")
-        paths = output_paths(tracks, folder, suffix=suffix)
+        others = ["offsets.json", "offsets.csv", *(path.name for pair in previews.values() for path in pair)]
+        paths = output_paths(tracks, folder, suffix=suffix, taken=others)
         return cls(paths, folder / "offsets.json", folder / "offsets.csv", previews)
+
+    def refuse(self, inputs: Iterable[Path], *, force: bool) -> None:
+        """`OutputError` where one may not be written: it is read from, or stands there and is not of an older set.
+
+        An offsets file may be followed into its own folder: it is the head of the set that gives way.
+        """
+        refuse_inputs(self.all, [path for path in inputs if _key(path) != _key(self.json)])
+        refuse_in_the_way(self.json.parent, [path.name for path in self.all], self.json.name, force=force)
 
     @property
     def all(self) -> list[Path]:

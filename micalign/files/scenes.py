@@ -38,7 +38,7 @@ def read_text(path: str | Path) -> str:
             raise SceneError(f"{path}: there is no such scene file: is the name spelled right, and the folder?")
         if path.stat().st_size > _LARGEST_BYTES:
             raise SceneError(f"{path}: more than 1 MB is no scene file: was an audio file named?")
-        return path.read_bytes().decode("utf-8")
+        return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise SceneError(f"{path}: this is no text in UTF-8: was an audio file named?") from error
     except (OSError, ValueError) as error:
@@ -84,11 +84,12 @@ def write_positions(
     tapes_m : mapping of two names to float, optional
         New lengths of the tapes between them, metres: what was measured before a move holds no longer.
     """
-    from micalign.files.whole import write_text  # noqa: PLC0415 - reading a scene needs no writer
+    from micalign.files.kinds import SCENE  # noqa: PLC0415 - reading a scene needs no writer
+    from micalign.files.whole import write_text  # noqa: PLC0415
 
     text = positions_text(read_text(scene_path), positions, plus_minus_m=plus_minus_m, tapes_m=tapes_m)
     parse_scene(text, str(out_path))
-    write_text(Path(out_path), text, force=force)
+    write_text(Path(out_path), text, force=force, kind=SCENE)
 
 
 def write_changes(

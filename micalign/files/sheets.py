@@ -14,7 +14,8 @@ from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.phase import PhaseMatch
 from micalign.errors import TakeError
 from micalign.files.audio import Written, open_track
-from micalign.files.offsets import AllPass, OffsetsFile, SumGainDb, TrackOffset, file_hash, read_offsets
+from micalign.files.hashes import file_hash
+from micalign.files.offsets import AllPass, OffsetsFile, SumGainDb, TrackOffset, read_offsets
 from micalign.files.outputs import SUFFIX, original_of
 from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.take.model import Track

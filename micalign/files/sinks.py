@@ -6,8 +6,7 @@ through soundfile. What cannot be carried is named.
 
 from __future__ import annotations
 
-import os
-import sys
+import io
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -21,9 +20,10 @@ from micalign.files.flac import carried_blocks, insert_blocks
 from micalign.files.metadata import Carried, Moved, Shape, carry
 from micalign.files.pcm import BYTES
 from micalign.files.riff import append_chunks
+from micalign.files.signals import held
 from micalign.files.wav import WavWriter, source_format
 
-__all__ = ["Job", "Sink", "can_hold", "carried_for", "open_sink", "refuse_too_long"]
+__all__ = ["Job", "Sink", "can_hold", "carried_for", "is_plain", "open_sink", "refuse_too_long"]
 
 _OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
 _KINDS: Final = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
@@ -59,6 +59,11 @@ def can_hold(container: str, subtype: str) -> bool:
     return bool(soundfile.check_format(container, subtype))
 
 
+def is_plain(job: Job) -> bool:
+    """Whether the file is written by us, without an encoder."""
+    return job.container in _OWN and job.subtype in BYTES
+
+
 def carried_for(job: Job) -> Carried:
     """The original's metadata for the new file."""
     if job.source is None:
@@ -82,38 +87,79 @@ def refuse_too_long(job: Job, frames: int) -> None:
 @contextmanager
 def open_sink(partial: Path, job: Job) -> Iterator[Sink]:
     """Where samples go: int32 left-justified for integers, floats for the rest."""
-    if job.container in _OWN and job.subtype in BYTES:
+    if is_plain(job):
         with partial.open("r+b", buffering=1 << 16) as file:
             like = None if job.source is None else source_format(job.source)
             wav = WavWriter(file, job.shape, job.subtype, job.carried, like, always_wide=job.container == "RF64")
             yield wav.write
             wav.finish()
         return
-    with _encoder(partial, job) as file:
-        yield lambda values: _encode(file, values, job)
+    with partial.open("r+b", buffering=0) as raw:
+        pen = _Pen(raw)
+        with _encoder(pen, job) as file:
+            yield lambda values: _encode(file, pen, values, job)
+        pen.refuse_lost()
     append_chunks(partial, (*job.carried.before, *job.carried.after))
     if job.container == "FLAC" and job.source is not None:
         insert_blocks(partial, carried_blocks(job.source)[0])
 
 
-def _encoder(partial: Path, job: Job) -> soundfile.SoundFile:
+class _Pen:
+    """The file an encoder writes to. It keeps what the system says: an encoder's last flush fails without a word."""
+
+    def __init__(self, file: io.FileIO) -> None:
+        self._file = file
+        self._error: OSError | None = None
+        self.seek, self.tell, self.read, self.readinto = file.seek, file.tell, file.read, file.readinto
+
+    def write(self, data: bytes) -> int:
+        """As many bytes as the disk took."""
+        done = 0
+        try:
+            while self._error is None and done < len(data):
+                done += self._file.write(data[done:])
+        except OSError as error:
+            self._error = error
+        return done
+
+    def refuse_lost(self) -> None:
+        """The system's own error where a write was lost."""
+        if self._error is not None:
+            raise self._error
+
+
+@contextmanager
+def _encoder(pen: _Pen, job: Job) -> Iterator[soundfile.SoundFile]:
     import soundfile  # noqa: PLC0415
 
-    name: Any = str(partial) if sys.platform == "win32" else os.fsencode(partial)
     shape = job.shape
-    return soundfile.SoundFile(
-        name, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
-    )
+    try:
+        # Signals wait while the encoder runs: an exception would be lost in its calls back to the pen.
+        with held():
+            file = soundfile.SoundFile(
+                pen, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
+            )
+        try:
+            yield file
+        finally:
+            with held():
+                file.close()
+    except soundfile.LibsndfileError as error:
+        pen.refuse_lost()
+        raise OutputError(
+            f"{job.path} cannot be written: {job.container} does not take {shape.channels} channels of {job.subtype} "
+            f"at {shape.sample_rate} Hz; convert the original to WAV first"
+        ) from error
 
 
-def _encode(file: soundfile.SoundFile, values: npt.NDArray[Any], job: Job) -> None:
+def _encode(file: soundfile.SoundFile, pen: _Pen, values: npt.NDArray[Any], job: Job) -> None:
     import soundfile  # noqa: PLC0415
 
     try:
-        file.write(values)
+        with held():
+            file.write(values)
     except (soundfile.LibsndfileError, AssertionError) as error:
-        # The encoder keeps the system's reason to itself; a full disk is the common one.
+        pen.refuse_lost()
         raise OutputError(
-            f"{job.path} cannot be written: the encoder stopped; is the disk full, or the take too long for "
-            f"{job.container}?"
+            f"{job.path} cannot be written: the encoder stopped; is the take too long for {job.container}?"
         ) from error

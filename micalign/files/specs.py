@@ -18,7 +18,7 @@ from typing import Final
 
 from micalign.errors import TakeError
 
-__all__ = ["Spec", "find_in", "parse_spec", "refuse_special", "refuse_unreadable", "spoken_read"]
+__all__ = ["Spec", "find_in", "identity", "parse_spec", "refuse_special", "refuse_unreadable", "spoken_read"]
 
 _CHANNEL: Final = re.compile(r"(?s)(.+):([0-9]{1,9})")
 
@@ -103,6 +103,15 @@ def _refuse_no_text(path: Path) -> None:
     shown = str(path).encode("utf-8", "backslashreplace").decode()
     if shown != str(path):
         raise TakeError(f"{shown}: the name is no valid text (UTF-8): rename the file first")
+
+
+def identity(path: Path) -> tuple[int, ...] | None:
+    """What changes when a file is replaced or written to (the system's own note of it cannot be set); None: gone."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
 @contextmanager

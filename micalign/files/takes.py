@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -16,11 +15,13 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.errors import OutputError
 from micalign.files.audio import write_audio
-from micalign.files.whole import make_folder, write_text
+from micalign.files.ledger import in_the_way
+from micalign.files.names import fault_of, free_name, one_name
+from micalign.files.sets import FileSet, refuse_full, whole_set
 from micalign.scene.model import Scene, TrackPlan
 from micalign.simulate.take import Simulation
 
-__all__ = ["TRUTH_NAME", "planned_tracks", "take_folder", "write_take"]
+__all__ = ["TRUTH_NAME", "planned_tracks", "refuse_take", "take_folder", "write_take"]
 
 TRUTH_NAME: Final = "truth.json"
 
@@ -28,11 +29,32 @@ _BLOCK_SAMPLES: Final = 1 << 20
 _FORMATS: Final = {".wav": "WAV", ".flac": "FLAC", ".aif": "AIFF", ".aiff": "AIFF"}
 
 
-def take_folder(scene: Scene, scene_path: str | os.PathLike[str]) -> Path:
-    """The folder that the scene names for its recording; `OutputError` where it names none."""
+def take_folder(scene: Scene, scene_path: str | os.PathLike[str], *, force: bool = True) -> Path:
+    """The folder that the scene names for its recording.
+
+    Raises
+    ------
+    OutputError
+        If it names none; or one outside the scene's own folder, where a scene of unknown origin should not write
+        unasked, and ``force`` is off.
+    """
     if scene.take is None:
         raise OutputError(f"{scene_path} names no folder for a take: say where with --out, or add [take]")
-    return Path(scene_path).parent / scene.take.folder
+    own = Path(scene_path).parent
+    folder = own / scene.take.folder
+    if not force and not _is_within(folder, own):
+        raise OutputError(
+            f"{scene_path} names a take's folder outside its own, {os.path.normpath(folder)}: say so with --out, or "
+            "with --force"
+        )
+    return folder
+
+
+def _is_within(folder: Path, own: Path) -> bool:
+    try:
+        return Path(os.path.realpath(folder)).is_relative_to(os.path.realpath(own))
+    except ValueError:
+        return False
 
 
 def planned_tracks(scene: Scene) -> tuple[TrackPlan, ...]:
@@ -43,27 +65,23 @@ def planned_tracks(scene: Scene) -> tuple[TrackPlan, ...]:
     ['overhead-l-r.wav']
     """
     plans = {plan.name: plan for plan in (scene.take.tracks if scene.take else ())}
-    used = {plan.file for plan in plans.values()}
+    used = {one_name(plan.file) for plan in plans.values()}
     for name in scene.track_names:
         if name not in plans:
-            plans[name] = TrackPlan(name, _free_name(name, used))
-            used.add(plans[name].file)
+            stem = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-") or "track"
+            plans[name] = TrackPlan(name, free_name(stem, ".wav", used))
     return tuple(plans.values())
 
 
-def _free_name(name: str, used: set[str]) -> str:
-    stem = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-") or "track"
-    number, file = 1, f"{stem}.wav"
-    while file in used:
-        number += 1
-        file = f"{stem}-{number}.wav"
-    return file
+def refuse_take(scene: Scene, folder: str | os.PathLike[str], *, force: bool = False) -> None:
+    """Refuse before the work begins what `write_take` would refuse after it."""
+    _refuse(Path(folder), _by_file(scene), force=force)
 
 
 def write_take(
     simulation: Simulation, scene: Scene, folder: str | os.PathLike[str], *, force: bool = False
 ) -> tuple[Path, ...]:
-    """Write a simulated take: 24-bit audio files and ``truth.json``.
+    """Write a simulated take, all of it or nothing: 24-bit audio files and ``truth.json``.
 
     Parameters
     ----------
@@ -74,7 +92,8 @@ def write_take(
     folder : path
         Made where it is missing.
     force : bool
-        Replace an earlier simulated take; audio with no ``truth.json`` beside it is a recording and never replaced.
+        Replace an earlier simulated take: files whose SHA-256 its ``truth.json`` holds. Every other file there may be
+        a recording and is never replaced.
 
     Returns
     -------
@@ -84,34 +103,44 @@ def write_take(
     Raises
     ------
     OutputError
-        If a file exists and ``force`` is off or it is a recording (all of them told together), or a name leads out
-        of the folder.
+        If a file exists and ``force`` is off or it may be a recording (all of them told together), a name leads out
+        of the folder, or the disk is too full.
     """
     target = Path(folder)
+    by_file = _by_file(scene)
+    _refuse(target, by_file, force=force)
+    refuse_full(target, _wave_bytes(simulation, by_file))
+    with whole_set(target, refuse=lambda: _refuse(target, by_file, force=force), head=TRUTH_NAME) as files:
+        for file, plans in by_file.items():
+            _write(simulation, target / file, plans, files)
+        told = simulation.truth | {"files": files.ledger()}
+        text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
+        files.write_text(target / TRUTH_NAME, text + "\n")
+    return (*(target / file for file in by_file), target / TRUTH_NAME)
+
+
+def _by_file(scene: Scene) -> dict[str, list[TrackPlan]]:
     by_file: dict[str, list[TrackPlan]] = defaultdict(list)
     for plan in planned_tracks(scene):
         by_file[plan.file].append(plan)
-    _refuse(target, by_file, force=force)
-    make_folder(target)
-    # The truth comes first: it marks the folder as simulated, so that a run cut short can be made again.
-    text = json.dumps(simulation.truth, indent=2, ensure_ascii=False, allow_nan=False)
-    write_text(target / TRUTH_NAME, text + "\n", force=force)
-    written = [_write(simulation, target / file, plans, force=force) for file, plans in by_file.items()]
-    return (*written, target / TRUTH_NAME)
+    return by_file
 
 
-def _write(simulation: Simulation, path: Path, plans: list[TrackPlan], *, force: bool) -> Path:
-    if path.parent != path:
-        make_folder(path.parent)
+def _wave_bytes(simulation: Simulation, by_file: Mapping[str, list[TrackPlan]]) -> int:
+    """At most: compressed files become smaller."""
+    frames = max(len(samples) for samples in simulation.tracks.values())
+    return sum(3 * frames * max(plan.channel or 1 for plan in plans) for plans in by_file.values())
+
+
+def _write(simulation: Simulation, path: Path, plans: list[TrackPlan], files: FileSet) -> None:
     write_audio(
         path,
         _blocks(simulation, plans),
         sample_rate=simulation.sample_rate,
         format=_FORMATS[path.suffix.lower()],
         channels=max(plan.channel or 1 for plan in plans),
-        force=force,
+        within=files,
     )
-    return path
 
 
 def _blocks(simulation: Simulation, plans: list[TrackPlan]) -> Iterator[Floats]:
@@ -127,19 +156,11 @@ def _blocks(simulation: Simulation, plans: list[TrackPlan]) -> Iterator[Floats]:
 
 
 def _refuse(folder: Path, by_file: Mapping[str, list[TrackPlan]], *, force: bool) -> None:
-    faults = [*_out_of_place(folder, by_file, force=force), *_shared(by_file)]
-    if not force and os.path.lexists(folder / TRUTH_NAME):
-        faults.append(_exists(folder / TRUTH_NAME))
+    faults = [*_no_names(by_file), *_shared(by_file)]
+    if not faults:
+        faults = list(in_the_way(folder, [*by_file, TRUTH_NAME], TRUTH_NAME, force=force))
     if faults:
         raise OutputError(faults)
-
-
-def _exists(path: Path) -> str:
-    return f"{path} exists: choose another place with --out, or replace it with --force"
-
-
-def _is_recording(path: Path) -> str:
-    return f"{path} may be a recording (no {TRUTH_NAME} beside it) and is not replaced: choose another place with --out"
 
 
 def _shared(by_file: Mapping[str, list[TrackPlan]]) -> Iterator[str]:
@@ -147,7 +168,7 @@ def _shared(by_file: Mapping[str, list[TrackPlan]]) -> Iterator[str]:
     first: dict[str, str] = {}
     for file, plans in by_file.items():
         # Names that differ only in case or accents' spelling are one file on many disks.
-        other = first.setdefault(unicodedata.normalize("NFC", os.path.normpath(file)).casefold(), file)
+        other = first.setdefault(one_name(os.path.normpath(file)), file)
         if other != file:
             yield f"[take.tracks] names '{other}' and '{file}', one file on many disks: write its name in one way"
         channels: dict[int, str] = {}
@@ -159,15 +180,13 @@ def _shared(by_file: Mapping[str, list[TrackPlan]]) -> Iterator[str]:
                 )
 
 
-def _out_of_place(folder: Path, files: Iterable[str], *, force: bool) -> Iterator[str]:
-    simulated = os.path.lexists(folder / TRUTH_NAME)
+def _no_names(files: Iterable[str]) -> Iterator[str]:
     for file in files:
         parts = {*PurePosixPath(file).parts, *PureWindowsPath(file).parts}
+        fault = next((fault for part in PurePosixPath(file).parts if (fault := fault_of(part))), None)
         if ".." in parts or PurePosixPath(file).is_absolute() or PureWindowsPath(file).anchor:
-            yield (f"[take.tracks] names '{file}', which leads out of the take's folder: name a file in it")
+            yield f"[take.tracks] names '{file}', which leads out of the take's folder: name a file in it"
         elif Path(file).suffix.lower() not in _FORMATS:
             yield f"[take.tracks] names '{file}': a take is written as .wav, .flac or .aiff"
-        elif os.path.lexists(folder / file) and not simulated:
-            yield _is_recording(folder / file)
-        elif os.path.lexists(folder / file) and not force:
-            yield _exists(folder / file)
+        elif fault is not None:
+            yield f"[take.tracks] names '{file}', which cannot be copied to every system: {fault}; call it otherwise"

@@ -11,6 +11,7 @@ import os
 import struct
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from micalign.errors import TakeError
 from micalign.files.riff import Chunk, ChunkMap, read_chunk, read_layout
@@ -18,6 +19,9 @@ from micalign.files.riff import Chunk, ChunkMap, read_chunk, read_layout
 __all__ = ["crashed_frames", "refuse_unfinished"]
 
 _LEAST_FRAMES = 1024  # less than this behind the audio is padding or rubbish, not a lost recording
+
+
+_STREAMED: Final = 0x7FFFF000  # from here on a size only says that its writer did not know it
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,7 @@ def refuse_unfinished(path: Path, layout: ChunkMap) -> None:
     """`TakeError` where the header promises less, or more, than the file holds."""
     audio = _audio(path, layout)
     if audio is None:
+        _refuse_cut_chunk(path, layout)
         return
     claimed, present = audio.claimed // audio.frame_bytes, audio.present // audio.frame_bytes
     if audio.present - audio.claimed >= _LEAST_FRAMES * audio.frame_bytes:
@@ -71,6 +76,16 @@ def refuse_unfinished(path: Path, layout: ChunkMap) -> None:
         raise TakeError(
             f"{path} is cut short: its header promises {_long(claimed, audio)}, the file holds "
             f"{_long(present, audio)}; copy it anew from the recorder"
+        )
+
+
+def _refuse_cut_chunk(path: Path, layout: ChunkMap) -> None:
+    """Of compressed samples the bytes are compared alone."""
+    data = layout.first(b"data") or layout.first(b"SSND")
+    if data is not None and data.is_cut and data.size < _STREAMED:
+        raise TakeError(
+            f"{path} is cut short: its header promises {data.size} bytes of audio, the file holds {data.present}; "
+            "copy it anew from the recorder"
         )
 
 

@@ -19,8 +19,19 @@ from pathlib import Path
 from typing import Final
 
 from micalign.errors import OutputError
+from micalign.files.kinds import FileKind
 
-__all__ = ["make_folder", "refuse_taken", "whole_file", "write_bytes", "write_text"]
+__all__ = [
+    "NO_LINKS",
+    "flush_folder",
+    "lock",
+    "make_folder",
+    "refuse_taken",
+    "spoken",
+    "whole_file",
+    "write_bytes",
+    "write_text",
+]
 
 _MARK: Final = ".micalign-partial-"
 _PARTIAL: Final = re.compile(r"\..*" + re.escape(_MARK) + r"\d+-[0-9a-f]{8}", re.DOTALL)
@@ -41,12 +52,14 @@ _REASONS: Final = {
     errno.EIO: "the disk reports a fault: choose another one",
 }
 
-# What a file system answers when it knows no hard links (memory cards, some network drives).
-_NO_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.EINVAL})
+NO_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.EINVAL})
+"""What a file system answers when it knows no hard links (memory cards, some network drives)."""
 
 
 @contextmanager
-def whole_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator[Path]:
+def whole_file(
+    path: str | os.PathLike[str], *, force: bool = False, kind: FileKind | None = None, shown: Path | None = None
+) -> Iterator[Path]:
     """A temporary path to write to; it takes the final name when the block ends well and vanishes when it does not.
 
     Parameters
@@ -55,6 +68,10 @@ def whole_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator
         The final name. A link is replaced by the file, what it points to stays as it is.
     force : bool
         Replace a file that exists.
+    kind : FileKind, optional
+        Of what is written: ``force`` replaces a file of this kind and no other.
+    shown : Path, optional
+        What to call it in a refusal, where it will be moved on.
 
     Yields
     ------
@@ -64,7 +81,7 @@ def whole_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator
     Raises
     ------
     OutputError
-        If the target exists and ``force`` is off, is a folder, or cannot be written.
+        If the target exists and ``force`` is off, is a folder or of another kind, or cannot be written.
 
     Examples
     --------
@@ -76,52 +93,55 @@ def whole_file(path: str | os.PathLike[str], *, force: bool = False) -> Iterator
     ['sum.txt']
     """
     target = Path(path)
-    with _spoken(target):
-        _refuse_taken(target, force=force)
+    with spoken(shown or target):
+        _refuse_taken(target, force=force, kind=kind)
         _sweep(target.parent)
-        partial, handle = _claim(target)
+        claim = _Claim(target)
         try:
-            yield partial
-            os.fsync(handle)
-            _publish(partial, target, force=force)
+            claim.make()
+            yield claim.path
+            claim.flush()
+            _publish(claim.path, target, force=force, kind=kind)
         finally:
-            with suppress(FileNotFoundError):
-                partial.unlink()
-            os.close(handle)
-        _flush_folder(target.parent)
+            claim.give_up()
+        flush_folder(target.parent)
 
 
-def write_bytes(path: str | os.PathLike[str], data: bytes, *, force: bool = False) -> None:
+def write_bytes(
+    path: str | os.PathLike[str], data: bytes, *, force: bool = False, kind: FileKind | None = None
+) -> None:
     """Write a file of these bytes, whole or not at all."""
-    with whole_file(path, force=force) as partial:
+    with whole_file(path, force=force, kind=kind) as partial:
         partial.write_bytes(data)
 
 
-def write_text(path: str | os.PathLike[str], text: str, *, force: bool = False) -> None:
+def write_text(path: str | os.PathLike[str], text: str, *, force: bool = False, kind: FileKind | None = None) -> None:
     """Write a UTF-8 file, line ends as they are; what no UTF-8 can hold is written as an escape."""
-    write_bytes(path, text.encode("utf-8", "backslashreplace"), force=force)
+    write_bytes(path, text.encode("utf-8", "backslashreplace"), force=force, kind=kind)
 
 
 def make_folder(path: str | os.PathLike[str]) -> Path:
     """The folder, made with its parents where it is missing; `OutputError` where a file stands in its way."""
     folder = Path(path)
-    with _spoken(folder):
+    with spoken(folder):
         if not folder.is_dir():
             if os.path.lexists(folder):
                 raise OutputError(f"{folder} is a file, a folder is needed there: choose another name")
             folder.mkdir(parents=True, exist_ok=True)
-            _flush_folder(folder.parent)
+            flush_folder(folder.parent)
     return folder
 
 
-def refuse_taken(path: str | os.PathLike[str], *, force: bool = False) -> None:
+def refuse_taken(path: str | os.PathLike[str], *, force: bool = False, kind: FileKind | None = None) -> None:
     """Refuse before long work what `whole_file` would refuse after it: a name that is taken, or is none."""
     target = Path(path)
-    with _spoken(target):
-        _refuse_taken(target, force=force)
+    with spoken(target):
+        _refuse_taken(target, force=force, kind=kind)
+        if not target.parent.is_dir():
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(target.parent))
 
 
-def _refuse_taken(target: Path, *, force: bool) -> None:
+def _refuse_taken(target: Path, *, force: bool, kind: FileKind | None = None) -> None:
     if not target.name:
         raise OutputError(f"'{target}' names no file: give a file name")
     try:
@@ -132,6 +152,9 @@ def _refuse_taken(target: Path, *, force: bool) -> None:
         raise OutputError(f"{target} is a folder, a file is to be written there: choose another name")
     if not stat.S_ISREG(mode) and not stat.S_ISLNK(mode):
         raise OutputError(f"{target} is a device or a pipe: choose another name")
+    # Asked first: whoever meets a recording must not be sent to --force.
+    if kind is not None:
+        kind.refuse_other(target)
     if not force:
         raise _taken(target)
 
@@ -140,17 +163,39 @@ def _taken(target: Path) -> OutputError:
     return OutputError(f"{target} exists: choose another name, or replace it with --force")
 
 
-def _claim(target: Path) -> tuple[Path, int]:
-    """A new temporary file, locked; its path and its descriptor."""
-    while True:
-        partial = target.with_name(_partial_name(target.name))
-        with suppress(FileExistsError):
-            handle = os.open(partial, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
-            _lock(handle, wait=True)
-            # Another run may have taken it for a leftover in the moment before the lock: then begin anew.
-            if _is_still(partial, handle):
-                return partial, handle
-            os.close(handle)
+class _Claim:
+    """A temporary file beside a target, locked while it is written; its name is known before it exists."""
+
+    def __init__(self, target: Path) -> None:
+        self._target = target
+        self._handle: int | None = None
+        self.path = target.with_name(_partial_name(target.name))
+
+    def make(self) -> None:
+        """Make it, under another name where this one is taken."""
+        while True:
+            with suppress(FileExistsError):
+                flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+                self._handle = os.open(self.path, flags, 0o666)
+                lock(self._handle, wait=True)
+                # Another run may have taken it for a leftover in the moment before the lock: then begin anew.
+                if _is_still(self.path, self._handle):
+                    return
+                os.close(self._handle)
+                self._handle = None
+            self.path = self._target.with_name(_partial_name(self._target.name))
+
+    def flush(self) -> None:
+        """To the disk; a disk that filled up meanwhile says so here at the latest."""
+        if self._handle is not None:
+            os.fsync(self._handle)
+
+    def give_up(self) -> None:
+        """Remove what is left of it."""
+        with suppress(FileNotFoundError):
+            self.path.unlink()
+        if self._handle is not None:
+            os.close(self._handle)
 
 
 def _partial_name(name: str) -> str:
@@ -159,8 +204,11 @@ def _partial_name(name: str) -> str:
     return "." + os.fsencode(name)[:room].decode("utf-8", "ignore") + tail
 
 
-def _lock(handle: int, *, wait: bool) -> bool:
-    """Whether the lock was had; True also where the file system knows no locks and ``wait`` is on."""
+def lock(handle: int, *, wait: bool) -> bool:
+    """Lock an open file or folder against other runs.
+
+    True where the lock was had; and where the file system knows no locks and ``wait`` is on.
+    """
     if sys.platform == "win32":
         return True
     import fcntl  # noqa: PLC0415 - there is none on Windows
@@ -179,9 +227,9 @@ def _is_still(partial: Path, handle: int) -> bool:
         return False
 
 
-def _publish(partial: Path, target: Path, *, force: bool) -> None:
+def _publish(partial: Path, target: Path, *, force: bool, kind: FileKind | None) -> None:
     if force:
-        _refuse_taken(target, force=True)
+        _refuse_taken(target, force=True, kind=kind)
         partial.replace(target)
         return
     try:
@@ -190,14 +238,14 @@ def _publish(partial: Path, target: Path, *, force: bool) -> None:
     except FileExistsError:
         raise _taken(target) from None
     except OSError as error:
-        if error.errno not in _NO_LINKS:
+        if error.errno not in NO_LINKS:
             raise
         _refuse_taken(target, force=False)
         partial.rename(target)
 
 
-def _flush_folder(folder: Path) -> None:
-    """Make the new name survive a power cut, where the system can flush folders."""
+def flush_folder(folder: Path) -> None:
+    """Make the names in it survive a power cut, where the system can flush folders."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -218,7 +266,7 @@ def _remove_dead(partial: Path) -> None:
     with suppress(OSError):
         handle = os.open(partial, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
         try:
-            is_dead = _lock(handle, wait=False)
+            is_dead = lock(handle, wait=False)
             if is_dead and sys.platform != "win32":
                 partial.unlink()
         finally:
@@ -228,7 +276,7 @@ def _remove_dead(partial: Path) -> None:
 
 
 @contextmanager
-def _spoken(target: Path) -> Iterator[None]:
+def spoken(target: Path) -> Iterator[None]:
     """Turn the system's refusals into sentences."""
     try:
         yield

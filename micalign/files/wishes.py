@@ -19,7 +19,7 @@ __all__ = ["Session", "Wish", "compromise_wishes", "opened", "to_match"]
 
 @dataclass(frozen=True)
 class Wish:
-    """What is to be aligned and how; either ``tracks`` (the reference first) or a ``scene``.
+    """What is to be aligned and how: ``tracks`` (the reference first), a ``scene``, or an offsets ``sheet``.
 
     ``keep_all`` puts silence in front of every file rather than cut off what lies before the reference's beginning;
     ``suffix`` is what aligned files are told from originals by.
@@ -27,6 +27,7 @@ class Wish:
 
     tracks: tuple[str, ...] = ()
     scene: Path | None = None
+    sheet: Path | None = None
     reference: str | None = None
     out: Path | None = None
     max_delay_s: float = 0.05

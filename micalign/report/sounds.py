@@ -205,14 +205,15 @@ def _matched(family: list[Sound]) -> list[Sound]:
 
 
 def wav_bytes(samples: Floats, *, sample_rate: int = RATE, seed: int = _SEED) -> bytes:
-    """A mono WAV file of 16 bits with triangular dither; samples beyond full scale are held at it.
+    """A mono WAV file of 16 bits with triangular dither, named as ours; samples beyond full scale are held at it.
 
     >>> wav_bytes(np.zeros(4))[:4], len(wav_bytes(np.zeros(4)))
-    (b'RIFF', 52)
+    (b'RIFF', 82)
     """
     rng = np.random.default_rng(seed)
     dither = rng.random(len(samples)) - rng.random(len(samples))
     whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype("<i2").tobytes()
     form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 1, sample_rate, 2 * sample_rate, 2, 16)
-    body = b"WAVE" + form + struct.pack("<4sI", b"data", len(whole)) + whole
+    name = struct.pack("<4sI4s4sI10s", b"LIST", 22, b"INFO", b"ISFT", 9, b"micalign")
+    body = b"WAVE" + form + name + struct.pack("<4sI", b"data", len(whole)) + whole
     return struct.pack("<4sI", b"RIFF", len(body)) + body

@@ -95,7 +95,7 @@ def test_what_cannot_be_drawn_is_refused_in_a_sentence(
 @pytest.mark.slow
 def test_a_take_is_drawn(tmp_path: Path) -> None:
     scene = tmp_path / "kit.toml"
-    scene.write_text(KIT.read_text().replace("../takes/jazz-kit", "take"))
+    scene.write_text(KIT.read_text().replace("simulated/jazz-kit", "take"))
     assert micalign("simulate", scene, "--seconds", "12", "-q").status == 0
     files = micalign("draw", scene, "-o", tmp_path / "f", "--only", "take", "--json", "-q").document["files"]
     names = {Path(file).stem for file in files}

@@ -48,7 +48,7 @@ def test_a_take_that_is_asked_for_and_not_there_is_refused(tmp_path: Path) -> No
 @pytest.mark.parametrize("name", ["two-singers", "upright-bass", "guitar-cab"])
 def test_every_bundled_scene_makes_a_page_with_its_take(name: str, tmp_path: Path) -> None:
     scene = tmp_path / f"{name}.toml"
-    scene.write_text((SCENES / f"{name}.toml").read_text().replace(f"../takes/{name}", "take"))
+    scene.write_text((SCENES / f"{name}.toml").read_text().replace(f"simulated/{name}", "take"))
     assert micalign("simulate", scene, "--seconds", "12", "-q").status == 0
     said = micalign("report", scene, "-o", tmp_path / "page.html", "--json", "-q")
     assert said.status in {0, 1}, said.err

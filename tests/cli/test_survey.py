@@ -97,10 +97,11 @@ def test_a_point_with_two_places_is_not_written_without_a_word(tmp_path: Path) -
 def test_nothing_is_replaced_without_leave(taped: Path, tmp_path: Path) -> None:
     """An existing file stays as it is unless --force is given."""
     there = tmp_path / "there.toml"
-    there.write_text("mine", encoding="utf-8")
+    mine = taped.read_text(encoding="utf-8") + "# mine\n"
+    there.write_text(mine, encoding="utf-8")
     said = micalign("survey", taped, "--write", there)
     assert said.status == 2
-    assert there.read_text(encoding="utf-8") == "mine"
+    assert there.read_text(encoding="utf-8") == mine
     assert micalign("survey", taped, "--write", there, "--force").status == 0
 
 

@@ -54,7 +54,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A kit with a take of its own."""
     folder = tmp_path_factory.mktemp("report")
     scene = folder / "kit.toml"
-    scene.write_text((SCENES / "jazz-kit.toml").read_text().replace("../takes/jazz-kit", "take"))
+    scene.write_text((SCENES / "jazz-kit.toml").read_text().replace("simulated/jazz-kit", "take"))
     assert micalign("simulate", scene, "--seconds", "20", "-q").status == 0
     said = micalign("report", scene, "-o", folder / "kit.html", "-q")
     assert said.status in {0, 1}, said.err

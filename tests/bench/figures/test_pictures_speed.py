@@ -46,7 +46,7 @@ def test_making_a_lesson(tmp_path: Path) -> None:
 
 
 def test_reporting_a_take_of_four_tracks_and_a_minute(tmp_path: Path) -> None:
-    text = (SCENES / "jazz-kit.toml").read_text().replace("../takes/jazz-kit", "take")
+    text = (SCENES / "jazz-kit.toml").read_text().replace("simulated/jazz-kit", "take")
     head, rest = text.split('[[mic]]\nname = "room"')
     kit = head + rest[rest.index("# --- what belongs together") :].replace('"room" = "room.wav"\n', "")
     scene = tmp_path / "kit.toml"
