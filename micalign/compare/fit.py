@@ -21,7 +21,7 @@ from micalign.arrays import Floats, Ints
 from micalign.compare.beliefs import Beliefs
 from micalign.delay.hearing import Group
 
-__all__ = ["Fit", "Sightings", "fitted", "sightings_of"]
+__all__ = ["Fit", "Sightings", "begun_at", "fitted", "sightings_of"]
 
 _STRAY_CHANCE: Final = 0.05
 _STRAY_DENSITY: Final = _STRAY_CHANCE / 0.06
@@ -117,6 +117,15 @@ def _best_fit(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Fit:
     """
     ways = (_from_coarse(beliefs, seen, source_of), _from_room(beliefs, seen, source_of))
     return max((_judged(beliefs, seen, source_of, unknowns) for unknowns in ways), key=lambda fit: fit.evidence)
+
+
+def begun_at(beliefs: Beliefs, seen: Sightings, source_of: Ints, start: Floats) -> Fit:
+    """The explanation nearest to a start, each group's source given."""
+    unknowns = start
+    for coarse_s in (*_COARSE_S[1:4], 0.0, 0.0, 0.0):
+        sigma_s = np.hypot(seen.sigma_s, coarse_s)
+        unknowns = _step(beliefs, seen, source_of, unknowns, sigma_s, sigma_s)
+    return _judged(beliefs, seen, source_of, unknowns)
 
 
 def _from_coarse(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Floats:

@@ -43,7 +43,8 @@ class Explanation:
     """A cause that was accepted, in numbers and words.
 
     ``evidence`` is how much likelier the take is with it than without, as a natural logarithm; ``rivals`` are
-    other causes within a factor of 20 of it.
+    other causes within a factor of 20 of it. ``other_m`` is a second move that explains the take as well, with its
+    probability.
     """
 
     kind: Kind
@@ -55,6 +56,8 @@ class Explanation:
     moved_sigma_m: float | None = None
     late_s: float | None = None
     temperature_c: float | None = None
+    other_m: Point | None = None
+    other_probability: float | None = None
 
 
 @dataclass(frozen=True)

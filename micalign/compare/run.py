@@ -6,8 +6,11 @@ delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and tells it ro
 
 from __future__ import annotations
 
-from micalign.compare.beliefs import beliefs_of
-from micalign.compare.fit import Fit, Sightings, sightings_of
+import math
+from typing import Final
+
+from micalign.compare.beliefs import Beliefs, beliefs_of
+from micalign.compare.fit import Fit, Sightings, fitted, sightings_of
 from micalign.compare.model import Comparison
 from micalign.compare.polarity import flips_of
 from micalign.compare.rows import rows_of
@@ -19,6 +22,9 @@ from micalign.scene.model import Scene
 from micalign.take.model import Take
 
 __all__ = ["compare", "compared"]
+
+_OPEN_C: Final = 20.0
+"""A thermometer that is off by more stands in another building."""
 
 
 def compare(scene: Scene, take: Take) -> Comparison:
@@ -59,7 +65,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
     seen = sightings_of(groups)
     verdict = verdict_on(scene, tracks, planned, seen)
     flips = flips_of(scene, tracks, groups, verdict.beliefs, seen, verdict.fit)
-    explanations = tuple(explanation_of(scene, taken, verdict, planned) for taken in verdict.taken)
+    explanations = tuple(explanation_of(scene, taken, verdict, planned, seen) for taken in verdict.taken)
     strays = int((verdict.fit.weight <= 0.5).sum())
     unheard = _unheard(scene, seen, verdict.fit)
     return Comparison(
@@ -71,9 +77,22 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
         sightings=len(seen.delay_s),
         unheard=unheard,
         findings=findings_of(
-            explanations, flips, explained=verdict.explained, unheard=unheard, heard=(strays, len(seen.delay_s))
+            explanations,
+            flips,
+            explained=verdict.explained,
+            unheard=unheard,
+            heard=(strays, len(seen.delay_s)),
+            hidden_c=_hidden_temperature_c(scene, planned, seen),
         ),
     )
+
+
+def _hidden_temperature_c(scene: Scene, planned: Beliefs, seen: Sightings) -> float:
+    """How wrong the scene's temperature may be without the take showing it: three standard deviations, degrees."""
+    kelvin = 273.15 + scene.air.temperature_c
+    slow = planned.layout.slow
+    fit = fitted(planned.doubting(slow, 0.5 * _OPEN_C / kelvin), seen)
+    return 3.0 * 2.0 * kelvin * math.sqrt(float(fit.covariance[slow, slow]))
 
 
 def _unheard(scene: Scene, seen: Sightings, fit: Fit) -> tuple[str, ...]:

@@ -6,12 +6,11 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-import numpy as np
-
 from micalign.compare.beliefs import Beliefs
 from micalign.compare.causes import Cause
-from micalign.compare.fit import Fit
+from micalign.compare.fit import Fit, Sightings
 from micalign.compare.model import Explanation, is_hazy
+from micalign.compare.places import MovedPlace, moved_places
 from micalign.compare.polarity import Flips
 from micalign.compare.verdict import Taken, Verdict
 from micalign.findings.finding import Finding, Severity
@@ -23,6 +22,9 @@ __all__ = ["cause_words", "explanation_of", "findings_of", "move_words"]
 
 _FURTHER: Final = (*(tuple(f"further {way}" for way in ways) for ways in WAYS[:2]), ("higher", "lower"))
 _SHOWN_SHARE: Final = 0.35
+_SEEN_C: Final = 2.0
+_BLIND_C: Final = 20.0
+"""From 2 C on it is told how wrong the temperature may be; a take that leaves 20 C open tells nothing of it."""
 
 
 def move_words(moved_m: Point, ways: Sequence[tuple[str, ...]] = _FURTHER) -> str:
@@ -59,14 +61,12 @@ def cause_words(cause: Cause) -> str:
     }[cause.kind]
 
 
-def explanation_of(scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs) -> Explanation:
+def explanation_of(scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs, seen: Sightings) -> Explanation:
     """A cause with what the fit says of it."""
     cause, fit = taken.cause, verdict.fit
     rivals = tuple(map(cause_words, taken.rivals))
     if cause.kind in {"moved", "source moved"}:
-        moved, sigma = _moved(scene, cause, before, fit)
-        words = f"'{cause.names[0]}' {'stands' if cause.kind == 'moved' else 'sounds'} {move_words(moved)} than planned"
-        return Explanation(cause.kind, cause.names, taken.gain, words, rivals, moved_m=moved, moved_sigma_m=sigma)
+        return _moved(scene, taken, verdict, before, seen, rivals)
     if cause.kind == "late":
         late_s = _late(scene, cause, verdict.beliefs, fit)
         words = f"'{cause.names[0]}' is {show_ms(abs(late_s))} {'late' if late_s > 0 else 'early'} throughout"
@@ -78,14 +78,34 @@ def explanation_of(scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs
     return Explanation(cause.kind, cause.names, taken.gain, cause_words(cause), rivals)
 
 
-def _moved(scene: Scene, cause: Cause, before: Beliefs, fit: Fit) -> tuple[Point, float]:
-    layout = before.layout
+def _moved(
+    scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs, seen: Sightings, rivals: tuple[str, ...]
+) -> Explanation:
+    """Where it stands now, and where it may stand as well."""
+    cause, layout = taken.cause, before.layout
     if cause.kind == "moved":
         where = layout.mic([mic.name for mic in scene.mics].index(cause.names[0]))
     else:
         where = layout.source([source.name for source in scene.sources].index(cause.names[0]))
-    x, y, z = (fit.unknowns - before.mean)[where]
-    return (float(x), float(y), float(z)), math.sqrt(float(np.trace(fit.covariance[where, where])))
+    first, *others = moved_places(before, where, verdict.beliefs, seen, verdict.fit)
+    moved, other = _as_point(first), others[0] if others else None
+    words = f"'{cause.names[0]}' {'stands' if cause.kind == 'moved' else 'sounds'} {move_words(moved)} than planned"
+    return Explanation(
+        cause.kind,
+        cause.names,
+        taken.gain,
+        words,
+        rivals,
+        moved_m=moved,
+        moved_sigma_m=first.sigma_m,
+        other_m=_as_point(other) if other else None,
+        other_probability=other.probability if other else None,
+    )
+
+
+def _as_point(place: MovedPlace) -> Point:
+    x, y, z = place.moved_m.tolist()
+    return (x, y, z)
 
 
 def _late(scene: Scene, cause: Cause, beliefs: Beliefs, fit: Fit) -> float:
@@ -105,8 +125,12 @@ def findings_of(
     explained: bool,
     unheard: tuple[str, ...],
     heard: tuple[int, int],
+    hidden_c: float = 0.0,
 ) -> tuple[Finding, ...]:
-    """What to do now, the most useful first; ``heard`` counts the delays that fit no source, and all."""
+    """What to do now, the most useful first; ``heard`` counts the delays that fit no source, and all.
+
+    ``hidden_c`` is by how much the scene's temperature may be wrong without the take showing it.
+    """
     out: list[Finding] = []
     out += [_told(one) for one in explanations if one.kind == "swapped"]
     out += _flip_findings(flips)
@@ -118,8 +142,16 @@ def findings_of(
     if explained and is_hazy(*heard):
         out.append(_hazy(*heard))
     if not out:
-        out.append(Finding("as-planned", "note", (), "The take is as the scene says.", "Nothing to do: record."))
+        message = f"The take is as the scene says.{_hidden_words(hidden_c)}"
+        out.append(Finding("as-planned", "note", (), message, "Nothing to do: record."))
     return tuple(out)
+
+
+def _hidden_words(hidden_c: float) -> str:
+    """What the take cannot tell of the air."""
+    if hidden_c >= _BLIND_C:
+        return " Of the air's temperature it tells nothing: a wrong one would not show."
+    return f" A temperature wrong by up to {hidden_c:.0f} C would not show in it." if hidden_c >= _SEEN_C else ""
 
 
 def _told(one: Explanation) -> Finding:
@@ -132,13 +164,19 @@ def _told(one: Explanation) -> Finding:
 def _doubt(one: Explanation) -> str:
     if one.moved_m is None or one.moved_sigma_m is None:
         return ""
-    return f" ({show_centimetres(math.hypot(*one.moved_m))} in all, give or take {show_centimetres(one.moved_sigma_m)})"
+    total, sure = math.hypot(*one.moved_m), show_centimetres(one.moved_sigma_m)
+    other = ""
+    if one.other_m is not None and one.other_probability is not None:
+        other = f"; or, {one.other_probability:.0%} probable, {move_words(one.other_m)}"
+    return f" ({show_centimetres(total)} in all, give or take {sure}{other})"
 
 
 def _advice(one: Explanation) -> str:
     name = one.names[0] if one.names else ""
     if one.kind == "swapped":
         return f"Swap the inputs of '{one.names[0]}' and '{one.names[1]}', or rename their tracks."
+    if one.kind == "moved" and one.other_m is not None:
+        return f"Measure one distance to '{name}' with a tape: it tells which of the two places is right."
     if one.kind == "moved" and one.moved_m is not None:
         x, y, z = one.moved_m
         return (

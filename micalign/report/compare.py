@@ -64,6 +64,8 @@ def _explanation(one: Explanation) -> dict[str, Any]:
         "rivals": list(one.rivals),
         "moved_m": None if one.moved_m is None else [round(value, 4) for value in one.moved_m],
         "moved_uncertainty_m": None if one.moved_sigma_m is None else round(one.moved_sigma_m, 4),
+        "other_m": None if one.other_m is None else [round(value, 4) for value in one.other_m],
+        "other_probability": None if one.other_probability is None else round(one.other_probability, 3),
         "late_s": one.late_s,
         "temperature_c": None if one.temperature_c is None else round(one.temperature_c, 1),
     }

@@ -137,6 +137,32 @@ def test_a_moved_mic_is_told_with_where_to():
     assert "up" in found.findings[0].advice
 
 
+def test_where_few_sources_leave_two_places_both_are_told():
+    """Three sources in a plane, a mic beyond it: its mirror place fits as well, and a tape is asked for."""
+    sources = tuple(
+        Source(name, at) for name, at in {"a": (1.0, 1.0, 1.0), "b": (3.0, 1.0, 1.0), "c": (2.0, 3.0, 1.0)}.items()
+    )
+    near = [Mic(f"{one.name} mic", (one.at[0] + 0.1, one.at[1], 1.05)) for one in sources]  # type: ignore[operator]
+    scene = Scene(sources=sources, mics=(*near, Mic("far", (2.2, 1.6, 1.05))))
+    found = answer(groups(scene, places={"far": (2.5, 1.35, 1.4)}), scene)
+    (moved,) = found.explanations
+    assert moved.names == ("far",)
+    assert moved.other_m is not None
+    heights = sorted((moved.moved_m[2], moved.other_m[2]))  # type: ignore[index]
+    assert heights == pytest.approx([-0.45, 0.35], abs=0.06)
+    assert "probable" in found.findings[0].message
+    assert "tape" in found.findings[0].advice
+
+
+def test_a_temperature_that_cannot_be_seen_is_not_called_right():
+    """Two mics side by side: no path differs, so nothing is said for the thermometer."""
+    sources = (Source("a", (1.0, 1.0, 1.0)), Source("b", (3.0, 1.0, 1.0)))
+    scene = Scene(sources=sources, mics=(Mic("one", (2.0, 2.0, 1.2)), Mic("two", (2.1, 2.0, 1.2))))
+    found = answer(groups(scene, speed=335.0), scene)
+    assert found.is_fine
+    assert "temperature" in found.findings[0].message
+
+
 def test_a_moved_source_is_told_apart_from_a_moved_mic():
     """A ride cymbal that stands 25 cm away makes every mic's delay of it wrong, and of nothing else."""
     x, y, z = SCENE.source("ride").position

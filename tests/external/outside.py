@@ -50,8 +50,18 @@ def _rows() -> tuple[dict[str, Any], ...]:
 
 
 def rows(section: int, prefix: str = "") -> list[dict[str, Any]]:
-    """The outside rows of one section whose id begins with ``prefix``."""
-    return [row for row in _rows() if row["section"] == section and row["id"].startswith(prefix)]
+    """The outside rows of one section whose id begins with ``prefix``, credited with what was published of them."""
+    found = [row for row in _rows() if row["section"] == section and row["id"].startswith(prefix)]
+    assert found, f"no outside row of section {section} begins with {prefix!r}"
+    return [{**row, "source": _credited(row)} for row in found]
+
+
+def _credited(row: dict[str, Any]) -> str:
+    """The source; of a value that was worked out from it, that only the method or formula is the source's."""
+    how = row["verified"].split(";")[0]
+    if how.startswith("derived"):
+        return f"{row['source']} (formula; value derived from it)"
+    return f"{row['source']} (method; value {how})" if how.startswith(("computed", "Monte")) else row["source"]
 
 
 def confirm(what: str, found: float, expected: float, *, within: float, source: str, unit: str = "") -> None:

@@ -12,7 +12,7 @@ from micalign.acoustics.comb import FLOOR_DB
 from micalign.acoustics.patterns import Pattern
 from micalign.scene.model import PATTERNS
 
-BOOK = "a maker-independent table of mic characteristics in an encyclopaedia of physics; Eargle, The Microphone Book"
+BOOK = "Eargle, The Microphone Book, ch. 5 (from memory)"
 ROWS = outside.rows(5, "pat_")
 
 

@@ -69,13 +69,13 @@ def _recording_half_angle(given: dict) -> float:
 @pytest.mark.parametrize(
     ("name", "spacing", "angle", "share", "published", "source"),
     [
-        ("ORTF", 0.17, 110, 0.5, 48.0, "encyclopaedia article on the array: 96 degrees"),
+        ("ORTF", 0.17, 110, 0.5, 48.0, "common practice, no source: 96 degrees"),
         ("ORTF", 0.17, 110, 0.5, 55.0, "M. Williams, AES preprint 2072, 1984"),
-        ("NOS", 0.30, 90, 0.5, 40.5, "encyclopaedia article on the array: 81 degrees"),
+        ("NOS", 0.30, 90, 0.5, 40.5, "common practice, no source: 81 degrees"),
         ("NOS", 0.30, 90, 0.5, 45.0, "M. Williams, AES preprint 2072, 1984"),
         ("DIN", 0.20, 90, 0.5, 50.5, "101 degrees, from memory"),
         ("Blumlein", 0.0, 90, 0.0, 34.0, "M. Williams, table of recording angles: 68 degrees"),
-        ("Blumlein", 0.0, 90, 0.0, 38.0, "magazine article on stereo: 76 degrees"),
+        ("Blumlein", 0.0, 90, 0.0, 38.0, "common practice, no source: 76 degrees"),
     ],
 )
 def test_recording_angles(name: str, spacing: float, angle: float, share: float, published: float, source: str) -> None:

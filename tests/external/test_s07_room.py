@@ -23,8 +23,8 @@ def _absorption(given: float | dict) -> Absorption:
 
 
 @pytest.mark.parametrize("row", outside.rows(7, "ism_"), ids=lambda row: row["id"])
-def test_images_of_published_rooms(row: dict) -> None:
-    """All 24 images up to the second order: place, gain, delay (0.1 us) and level (0.001 dB)."""
+def test_images_of_three_rooms(row: dict) -> None:
+    """All 24 images up to the second order in rooms of our own: place, gain, delay (0.1 us) and level (0.001 dB)."""
     given, speed = row["inputs"], row["inputs"]["c"]
     room = Room(tuple(given["dims"]), _absorption(given["absorption"]))
     mic, source = np.array(given["mic"]), np.array(given["source"])
@@ -51,8 +51,8 @@ def test_images_of_published_rooms(row: dict) -> None:
 
 
 @pytest.mark.parametrize("row", outside.rows(7, "ism_"), ids=lambda row: row["id"])
-def test_reflections_of_published_rooms(row: dict) -> None:
-    """The same images through the whole prediction, with an omni: the time scaled to the published speed."""
+def test_reflections_of_three_rooms(row: dict) -> None:
+    """The same images through the whole prediction, with an omni: the time scaled to the row's speed."""
     given = row["inputs"]
     scene = Scene(
         room=Room(tuple(given["dims"]), _absorption(given["absorption"])),
@@ -161,7 +161,7 @@ def test_a_hard_floor(
 
 @pytest.mark.parametrize("row", outside.rows(7, "modes_"), ids=lambda row: row["id"])
 def test_modes(row: dict) -> None:
-    """Published rooms: order by order, to a thousandth of a hertz (the handbook's table to its last digit)."""
+    """Our own room by the formula, to a thousandth of a hertz; a handbook's table, to its last digit."""
     given, expected = row["inputs"], row["expected"]
     if "dims_m" in given:
         found = modes(tuple(given["dims_m"]), given["c"])
@@ -186,7 +186,7 @@ def test_modes(row: dict) -> None:
 
 @pytest.mark.parametrize("row", outside.rows(7, "rt_"), ids=lambda row: row["id"])
 def test_reverberation(row: dict) -> None:
-    """Sabine, Eyring and Schroeder's frequency of published rooms: one part in ten thousand."""
+    """Sabine, Eyring and Schroeder's frequency of two rooms of our own: one part in ten thousand."""
     given, expected = row["inputs"], row["expected"]
     room = Room(tuple(given["dims_m"]), _absorption(given["absorption"]))
     sabine, eyring = reverberation_s(room, given["c"])
