@@ -9,14 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, Literal
 
+from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum, one_path_sum
+from micalign.alignment.onepath.several import doubted
 from micalign.delay.clock import measure_clock
 from micalign.delay.measure import Delay, measure_many
 from micalign.delay.told import SourceDelays, TrackDelay
 from micalign.take.model import Track
 
-__all__ = ["FAR_S", "Measured", "measured"]
+__all__ = ["FAR_S", "By", "Measured", "measured"]
+
+By = Literal["sum", "arrival"]
 
 FAR_S: Final = 2.0
 """Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
@@ -26,12 +30,23 @@ _STRONG_RIVAL: Final = 0.6
 
 @dataclass(frozen=True)
 class Measured:
-    """The best single answer of each track against the reference; with a scene, each source on its own."""
+    """The best single answer of each track against the reference; with a scene, each source on its own.
+
+    ``sums`` holds what was found of each DI and its mic.
+    """
 
     reference: str
     sample_rate: int
     tracks: tuple[TrackDelay, ...]
     sources: tuple[SourceDelays, ...] | None = None
+    sums: tuple[PairSum, ...] = ()
+
+    def sum_of(self, track: str) -> PairSum | None:
+        """What was found of a track and the reference where they are a DI and its mic."""
+        for one in self.sums:
+            if one.track == track and one.reference == self.reference:
+                return one
+        return None
 
     @property
     def all_reliable(self) -> bool:
@@ -46,6 +61,7 @@ def measured(
     max_delay_s: float = 0.05,
     drift: bool = False,
     loopback: Track | None = None,
+    by: By = "sum",
     progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Tracks against a reference, with no scene to tell sources apart.
@@ -60,6 +76,8 @@ def measured(
         Look for a difference of the clocks; delays then hold at the reference's first sample.
     loopback : Track, optional
         A recording of the reference through the interface: its delay is taken for every track.
+    by : {"sum", "arrival"}
+        What the delay of a DI and its mic is told by: where they add up best, or when the sound arrives.
     progress : callable, optional
         Told what is being done, and which share of all is done, 0 to 1.
     """
@@ -75,8 +93,38 @@ def measured(
             delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
     else:
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
+        return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
     rows = tuple(TrackDelay(track.name, _with_rivals(delay)) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
+
+
+def _with_sums(
+    reference: Track,
+    tracks: Sequence[Track],
+    delays: Sequence[Delay],
+    max_delay_s: float,
+    by: By,
+    tell: Callable[[str, float], None],
+) -> Measured:
+    """Where a track and the reference are a DI and its mic: told by their best sum, if that is asked for."""
+    sums: dict[str, PairSum] = {}
+    arrivals = {track.name: delay for track, delay in zip(tracks, delays, strict=True)}
+    for track in tracks:
+        tell(f"adding {track.name} to {reference.name}", 0.95)
+        found = one_path_sum(reference, track, arrivals[track.name], max_delay_s=max_delay_s)
+        if found is not None:
+            sums[track.name] = found
+            arrivals[track.name] = as_arrival(found, arrivals[track.name])
+    doubts = doubted(reference, tracks, arrivals) if sums and len(tracks) > 1 else {}
+    rows = []
+    for track in tracks:
+        delay, found = arrivals[track.name], sums.get(track.name)
+        if found is not None and by == "sum":
+            delay = as_best_sum(found, delay)
+        if track.name in doubts:
+            delay = replace(delay, reliable=False, reason=doubts[track.name])
+        rows.append(TrackDelay(track.name, _with_rivals(delay)))
+    return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
 
 
 def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool) -> Delay:

@@ -17,7 +17,8 @@ from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
-from micalign.alignment.pairings import Measured
+from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum, one_path_sum
+from micalign.alignment.pairings import By, Measured
 from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.delay.measure import Delay
@@ -27,13 +28,14 @@ from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.take.model import Take
 
-__all__ = ["default_reference", "measured_scene", "planned", "wanted_of", "wishes_of"]
+__all__ = ["default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of", "wishes_of"]
 
 _DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
 _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 _SECOND_HAND: Final = 0.01
 _DISAGREE_S: Final = 0.1e-3
 _BLEED_CONFIDENCE: Final = 0.2
+_UNKNOWN: Final = Delay(0.0, 0.0, 1, 0.0, 0.0, False, None)
 _BACK: Final = "inverted as the scene says: a mic hears it with its back"
 
 
@@ -43,6 +45,7 @@ def measured_scene(
     *,
     reference: str | None = None,
     max_delay_s: float = 0.05,
+    by: By = "sum",
     progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Every source of a scene in every pair of tracks, and the best single answer of each track.
@@ -64,9 +67,51 @@ def measured_scene(
     wanted = wanted_of(scene, names)
     wishes = wishes_of(scene, names, reference=against)
     heard = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
+    sums = _sums(scene, take, heard, max_delay_s)
+    if by == "sum":
+        heard = tuple(_told_by_sums(one, scene, sums) for one in heard)
     sources = tuple(_told_of_backs(one, wishes) for one in heard)
     rows = tuple(TrackDelay(name, _best_answer(sources, wishes, name)) for name in names if name != against)
-    return Measured(against, take.sample_rate, rows, sources)
+    return Measured(against, take.sample_rate, rows, sources, sums)
+
+
+def di_and_mic(scene: Scene, names: Sequence[str]) -> dict[str, str]:
+    """Each DI and the first mic that is there for its source alone, of those that have a track."""
+    pairs = {}
+    for di in scene.dis:
+        mics = [mic.name for mic in scene.mics if mic.on == (di.of,) and mic.name in names]
+        if di.name in names and mics:
+            pairs[di.name] = mics[0]
+    return pairs
+
+
+def _sums(scene: Scene, take: Take, heard: Sequence[SourceDelays], max_delay_s: float) -> tuple[PairSum, ...]:
+    """What is found of every DI and its mic; the pair's own delay leads where it is reliable."""
+    found = []
+    for di, mic in di_and_mic(scene, [track.name for track in take.tracks]).items():
+        pairs = [p for one in heard for p in one.pairs if {p.reference, p.track} == {di, mic} and p.delay.reliable]
+        pair = pairs[0] if pairs else PairDelay(mic, di, _UNKNOWN)
+        told = one_path_sum(
+            take.track(pair.reference),
+            take.track(pair.track),
+            pair.delay,
+            max_delay_s=max_delay_s,
+            known=di if pairs else None,
+        )
+        found += [] if told is None else [told]
+    return tuple(found)
+
+
+def _told_by_sums(source: SourceDelays, scene: Scene, sums: Sequence[PairSum]) -> SourceDelays:
+    """The delay of a source's DI and mic as the one at which they add up best."""
+    dis = {di.name for di in scene.dis if di.of == source.source}
+    known = {(one.reference, one.track): one for one in sums if {one.reference, one.track} & dis}
+
+    def told(pair: PairDelay) -> PairDelay:
+        found = known.get((pair.reference, pair.track))
+        return pair if found is None else replace(pair, delay=as_best_sum(found, as_arrival(found, pair.delay)))
+
+    return replace(source, pairs=tuple(told(pair) for pair in source.pairs))
 
 
 def _told_of_backs(source: SourceDelays, wishes: Wishes) -> SourceDelays:

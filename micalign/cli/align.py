@@ -53,6 +53,13 @@ __all__ = ["command"]
     metavar="MS",
     help="Move nothing further than this, in ms.  [default: no limit]",
 )
+@click.option(
+    "--by",
+    type=click.Choice(["sum", "arrival"]),
+    default="sum",
+    show_default=True,
+    help="What lays a DI and its mic together: where they add up best, or when the sound arrives.",
+)
 @loopback_option
 @click.option("--correct-drift", is_flag=True, help="Take the difference of two recorders' clocks out of each TRACK.")
 @click.option("--match-phase", is_flag=True, help="Turn each DI's phase towards its mic by all-pass filters.")
@@ -96,8 +103,8 @@ def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
     it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
-    one, and tracks that share no source but as faint bleed are left as recorded. Without one, --match-phase turns each
-    TRACK towards REFERENCE: give the mic as REFERENCE, the DI as TRACK.
+    one, and tracks that share no source but as faint bleed are left as recorded. A DI and the mic on its cabinet are
+    laid where they add up best; --match-phase turns the DI, whichever of the two it is.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them before anything is measured.
@@ -147,9 +154,11 @@ def _refuse_misuse(asked: dict[str, Any]) -> None:
 
 def _show(done: Aligned, *, as_json: bool) -> None:
     from micalign.report.align import align_document, gain_table, remain_table, shift_table, words  # noqa: PLC0415
+    from micalign.report.threelines import sum_document, sum_table, sum_words  # noqa: PLC0415
 
     if as_json:
-        more = {"previews": [str(path) for path in done.previews], "notes": list(done.notes)}
+        more: dict[str, Any] = {"previews": [str(path) for path in done.previews], "notes": list(done.notes)}
+        more["sums"] = [sum_document(one) for one in done.sums]
         print_json(align_document(done.offsets, done.folder, more=more))
         return
     out = console()
@@ -157,5 +166,9 @@ def _show(done: Aligned, *, as_json: bool) -> None:
     if any(not one.is_bleed for one in done.remains):
         out.print(remain_table(done.remains))
     out.print(gain_table(done.offsets))
+    for one in done.sums:
+        out.print(sum_table(one))
+        for line in sum_words(one, matched=bool(done.offsets.phases)):
+            out.print(line)
     for line in words(done.offsets, done.folder, done.previews):
         out.print(line)

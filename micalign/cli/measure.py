@@ -121,6 +121,7 @@ def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str
 
 def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: bool) -> None:
     from micalign.report.measure import delay_table, latency_words, measure_document, source_table  # noqa: PLC0415
+    from micalign.report.threelines import sum_table, sum_words  # noqa: PLC0415
 
     if as_json:
         print_json(measure_document(found, laid))
@@ -129,5 +130,9 @@ def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: 
     for source in found.sources or ():
         out.print(source_table(source, found.sample_rate))
     out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
+    for one in found.sums:
+        out.print(sum_table(one))
+        for line in sum_words(one):
+            out.print(line)
     if loopback:
         out.print(latency_words(found))

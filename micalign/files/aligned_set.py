@@ -14,6 +14,7 @@ from micalign.alignment.cut import cut_off
 from micalign.alignment.gain import BlendTrack, sum_gain
 from micalign.alignment.moved import MovedTrack, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain
+from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.phase import PhaseMatch
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.errors import TakeError
@@ -52,6 +53,7 @@ class Aligned:
     previews: tuple[Path, ...] = ()
     remarks: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    sums: tuple[PairSum, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,7 @@ class SetPlan:
     phases: Mapping[str, PhaseMatch] = field(default_factory=dict)
     moments_s: Mapping[str, float] = field(default_factory=dict)
     as_told: bool = False
+    sums: tuple[PairSum, ...] = ()
 
 
 def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say: Say, tell: Tell) -> Aligned:
@@ -114,8 +117,8 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
         sheet = _with_sheets(made, targets, sheet, session)
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    remarks = tuple(_remarks(plan))
-    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, remarks, session.laid.notes)
+    told = tuple(_remarks(plan)), session.laid.notes, plan.sums
+    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *told)
 
 
 def _with_sheets(made: FileSet, targets: Targets, sheet: OffsetsFile, session: Session) -> OffsetsFile:

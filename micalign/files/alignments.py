@@ -7,7 +7,7 @@ later. The written files begin where the reference began, so that they can take 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -15,8 +15,10 @@ from typing import Final
 from micalign.alignment.gain import LOW_HZ, sum_gain
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Offsets, Shift
+from micalign.alignment.onepath.allpass import match_phase
+from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured, measured
-from micalign.alignment.phase import PhaseMatch, match_phase
+from micalign.alignment.phase import PhaseMatch
 from micalign.alignment.session import measured_scene, planned
 from micalign.files.aligned_set import Aligned, SetPlan, blended, inputs_of, write_set
 from micalign.files.outputs import SUFFIX, Targets
@@ -61,15 +63,19 @@ def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, 
     found = _measured(session, wish, tell)
     offsets = planned(found, compromise_wishes(session, wish), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), wish) for track in session.ordered]
-    phases = _phases(session, actions, offsets) if wish.match_phase else {}
+    phases = _phases(session, actions, found.sums) if wish.match_phase else {}
     if wish.match_phase and not phases:
-        said = f"{offsets.compromise}; no all-pass would lift the sum of a DI and its mic any further"
-        offsets = replace(offsets, compromise=said)
-    actions = [_turned(one, phases.get(one.track.name)) for one in actions]
+        tried = "all-pass was tried and would not lift the sum of a DI and its mic any further"
+        offsets = replace(offsets, compromise=f"{offsets.compromise}; {tried}")
+    actions = _turned(actions, phases, session.reference)
     if not wish.match_phase:
-        offsets = replace(offsets, compromise="; ".join([offsets.compromise, *_thin_lows(session, actions, offsets)]))
+        offsets = replace(
+            offsets, compromise="; ".join([offsets.compromise, *_thin_lows(session, actions, offsets, found.sums)])
+        )
     moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
-    return write_set(session, targets, SetPlan(offsets, tuple(actions), phases, moments), wish, say, tell)
+    return write_set(
+        session, targets, SetPlan(offsets, tuple(actions), phases, moments, sums=found.sums), wish, say, tell
+    )
 
 
 def apply_offsets(
@@ -113,6 +119,7 @@ def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
             Take(session.tracks),
             reference=session.reference,
             max_delay_s=wish.max_delay_s,
+            by=wish.by,
             progress=tell,
         )
     return measured(
@@ -120,6 +127,7 @@ def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
         [track for track in session.tracks if track.name != session.reference],
         max_delay_s=wish.max_delay_s,
         drift=wish.correct_drift,
+        by=wish.by,
         loopback=None if wish.loopback is None else open_loopback(wish.tracks[0], wish.loopback, wish.clock).loopback,
         progress=tell,
     )
@@ -135,39 +143,43 @@ def _action(track: Track, shift: Shift, wish: Wish) -> MovedTrack:
     )
 
 
-def _phases(session: Session, actions: Sequence[MovedTrack], offsets: Offsets) -> dict[str, PhaseMatch]:
-    """Sections for every DI against the nearest mic of its source; without a scene, for every track."""
+def _phases(session: Session, actions: Sequence[MovedTrack], sums: Sequence[PairSum]) -> dict[str, PhaseMatch]:
+    """Sections for every DI against its mic, also where no delay of the two could be relied on."""
     by_name = {one.track.name: one for one in actions}
+    arrivals = {(one.reference, one.track): one.arrival_s for one in sums}
+    arrivals |= {(track, reference): -arrival_s for (reference, track), arrival_s in arrivals.items()}
     found = {}
-    for name, against in to_match(session).items():
-        if offsets.shift(name).applied and (offsets.shift(against).applied or offsets.shift(against).as_recorded):
-            match = match_phase(blended(by_name[against], {}), blended(by_name[name], {}))
-            if match is not None:
-                found[name] = match
+    for di, mic in to_match(session, sums).items():
+        match = match_phase(blended(by_name[mic], {}), blended(by_name[di], {}), arrival_s=arrivals.get((di, mic)))
+        if match is not None:
+            found[di] = match
     return found
 
 
-def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets) -> list[str]:
-    """A word for every DI that sums worse with its mic in the lows than before: delay and polarity cannot mend that."""
-    if session.scene is None and len(actions) != 2:
+def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets, sums: Sequence[PairSum]) -> list[str]:
+    """A word for every DI that sums worse with its mic in the lows than before, where no three lines tell it."""
+    if session.scene is None and (len(actions) != 2 or sums):
         return []
     by_name = {one.track.name: one for one in actions}
     said = []
-    for name, against in to_match(session).items():
+    for name, against in to_match(session, sums).items():
         if offsets.shift(name).applied:
             gain = sum_gain([blended(by_name[against], {}), blended(by_name[name], {})])
             before, after = gain.low_before_db, gain.low_after_db
             if before is not None and after is not None and after < before - _HEARD_DB:
                 said.append(
                     f"'{name}' and '{against}' sum to {after:+.1f} dB from {LOW_HZ[0]:.0f} to {LOW_HZ[1]:.0f} Hz, "
-                    f"{before:+.1f} dB as recorded: the phase turns with frequency there, which no delay mends; "
-                    "hear it with --match-phase"
+                    f"{before:+.1f} dB as recorded: try --match-phase, which turns the phase of the lows alone"
                 )
     return said
 
 
-def _turned(one: MovedTrack, match: PhaseMatch | None) -> MovedTrack:
-    if match is None:
-        return one
-    shift_samples = one.shift_samples + match.shift_s * one.track.sample_rate
-    return replace(one, shift_samples=shift_samples, polarity=one.polarity * match.polarity, sections=match.sections)
+def _turned(actions: Sequence[MovedTrack], phases: Mapping[str, PhaseMatch], reference: str) -> list[MovedTrack]:
+    """Sections on every DI; where that is the reference, which stays where it is, its mic moves instead."""
+    out = {one.track.name: one for one in actions}
+    for di, match in phases.items():
+        out[di] = replace(out[di], sections=match.sections)
+        moves, way = (match.against, -1) if di == reference else (di, 1)
+        shift_samples = out[moves].shift_samples + way * match.shift_s * out[moves].track.sample_rate
+        out[moves] = replace(out[moves], shift_samples=shift_samples, polarity=out[moves].polarity * match.polarity)
+    return [out[one.track.name] for one in actions]

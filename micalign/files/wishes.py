@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.alignment.session import wishes_of
+from micalign.alignment.onepath.pair import PairSum
+from micalign.alignment.pairings import By
+from micalign.alignment.session import di_and_mic, wishes_of
 from micalign.alignment.wishes import Wishes
 from micalign.files.outputs import original_of
 from micalign.files.sessions import Clock, open_pairings, open_scene
@@ -31,6 +34,7 @@ class Wish:
     reference: str | None = None
     out: Path | None = None
     max_delay_s: float = 0.05
+    by: By = "sum"
     loopback: str | None = None
     correct_drift: bool = False
     match_phase: bool = False
@@ -113,14 +117,15 @@ def compromise_wishes(session: Session, wish: Wish) -> Wishes:
     )
 
 
-def to_match(session: Session) -> dict[str, str]:
-    """Each DI and the nearest mic of its source; without a scene, each track and the reference."""
+def to_match(session: Session, sums: Sequence[PairSum] = ()) -> dict[str, str]:
+    """Each DI and its mic: as the scene says, as the tracks tell, or each track and the reference."""
     names = [track.name for track in session.tracks]
     if session.scene is None:
-        return {name: session.reference for name in names if name != session.reference}
-    pairs = {}
-    for di in session.scene.dis:
-        mics = [mic.name for mic in session.scene.mics if mic.on == (di.of,) and mic.name in names]
-        if di.name in names and mics:
-            pairs[di.name] = mics[0]
-    return pairs
+        told = {one.track: _filtered_first(one) for one in sums}
+        pairs = [told.get(name, (name, session.reference)) for name in names if name != session.reference]
+        return dict(reversed(pairs))
+    return di_and_mic(session.scene, names)
+
+
+def _filtered_first(one: PairSum) -> tuple[str, str]:
+    return (one.track, one.reference) if one.filtered == one.track else (one.reference, one.track)

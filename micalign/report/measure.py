@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured
 from micalign.delay.measure import Delay
 from micalign.delay.told import SourceDelays, TrackDelay
 from micalign.files.stamps import Laid
 from micalign.report.plain import clean
 from micalign.report.tables import bare_table
+from micalign.report.threelines import sum_lines
 from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 
 if TYPE_CHECKING:
@@ -32,7 +34,12 @@ def measure_document(found: Measured, laid: Laid | None = None) -> dict[str, Any
         "reference": found.reference,
         "sample_rate": found.sample_rate,
         "tracks": [
-            {**_row(one, found.sample_rate), "start_s": laid.starts_s.get(one.track, 0.0)} for one in found.tracks
+            {
+                **_row(one, found.sample_rate),
+                "start_s": laid.starts_s.get(one.track, 0.0),
+                **_arrival(found.sum_of(one.track)),
+            }
+            for one in found.tracks
         ],
         "timestamps": laid.timestamps,
         "notes": list(laid.notes),
@@ -74,6 +81,20 @@ def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
         "rivals": [
             {"delay_s": rival.delay_s, "strength": rival.strength, "polarity": rival.polarity} for rival in delay.rivals
         ],
+    }
+
+
+def _arrival(found: PairSum | None) -> dict[str, Any]:
+    """What a DI and its mic have beside the delay of their best sum: when the same event arrives."""
+    if found is None:
+        return {}
+    return {
+        "arrival_s": found.arrival_s,
+        "arrival_uncertainty_s": found.arrival_uncertainty_s,
+        "arrival_polarity": found.arrival.polarity,
+        "coherence": found.coherence,
+        "di": found.di,
+        "sums": sum_lines(found),
     }
 
 

@@ -10,7 +10,7 @@ from micalign.alignment.compromise import agreed
 from micalign.alignment.gain import BlendTrack, bins_hz, spectra, sum_gain, third_octaves
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Remain, Shift, followed, limited
-from micalign.alignment.phase import match_phase
+from micalign.alignment.onepath.allpass import match_phase
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import TakeError
 from micalign.take.model import Track

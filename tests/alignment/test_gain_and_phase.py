@@ -9,7 +9,7 @@ from scipy import signal
 
 from micalign.alignment.all_pass import all_pass_blocks, all_pass_response, section_coefficients
 from micalign.alignment.gain import BlendTrack, sum_gain, third_octaves
-from micalign.alignment.phase import match_phase
+from micalign.alignment.onepath.allpass import match_phase
 from micalign.alignment.preview import preview
 from micalign.errors import TakeError
 from micalign.take.model import Track

@@ -1,0 +1,224 @@
+"""Which all-pass sections for the DI let it add up better with its mic than any delay does, at what price?
+
+A loudspeaker turns low notes further than high ones. One or two second-order sections turn the DI the same way; they
+are fitted on every second block of the take and proved on the others, and a section that does not pay there is left
+out. Two bounds hold: the group delay of all sections together is at most `MOST_GROUP_DELAY_S`, and no group of bands
+that counts ends more than 0.5 dB below the plain best sum where the fit can help it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.alignment.all_pass import Section, all_pass_response
+from micalign.alignment.gain import BlendTrack
+from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, band_gains_db, gains_db, loud_groups
+from micalign.alignment.onepath.frames import Frames, framed
+from micalign.alignment.phase import PhaseMatch
+from micalign.arrays import Bools, Complexes, Floats
+
+__all__ = ["MOST_GROUP_DELAY_S", "MOST_SECTIONS", "fitted", "group_delay_s", "match_phase", "turned_gains_db"]
+
+MOST_GROUP_DELAY_S: Final = 20e-3
+"""Below the 24 ms of a bass's lowest period: a note's beginning is not torn from its body."""
+MOST_SECTIONS: Final = 2
+_MOST_BINS: Final = 400  # the strongest: a string's energy lies in few
+_LEAST_GAIN_DB: Final = 0.1
+_LEAST_SUM_DB: Final = 0.5  # what two strangers never come to: their sum gains by chance alone
+_Q_RANGE: Final = (0.2, 3.0)
+_HZ_RANGE: Final = (35.0, 2500.0)
+_REACH_MS: Final = 4.0  # the sections hold the lows back, so that the delay itself stays near the arrival
+_MARGIN_DB: Final = 0.3  # asked of the fit, so that 0.5 dB hold on the rest of the take
+_FIRM: Final = 2.0
+
+
+@dataclass(frozen=True)
+class _Half:
+    """Half of the blocks at their strongest bins: balanced cross-spectrum, power, and which bin is in which group."""
+
+    hz: Floats
+    cross: Complexes
+    parts: Floats
+    groups: Floats
+    plain_db: Floats
+    counts: Bools
+    sample_rate: int
+    delay_s: float
+
+    def met(self, sections: Sequence[Section], delay_s: float) -> Floats:
+        """What of each bin is in step, the DI through the sections and the mic earlier by ``delay_s``."""
+        response = all_pass_response(sections, self.hz, sample_rate=self.sample_rate)
+        lag_s = delay_s - self.delay_s
+        met: Floats = (np.conj(response) * self.cross * np.exp(2j * np.pi * self.hz * lag_s)).real
+        return met
+
+    def gain_db(self, sections: Sequence[Section], delay_s: float, polarity: int) -> float:
+        """Of the whole, loudness-weighted."""
+        share = 2.0 * polarity * float(self.met(sections, delay_s).sum()) / max(float(self.parts.sum()), 1e-30)
+        return float(10.0 * np.log10(max(1.0 + share, 1e-12)))
+
+
+def fitted(
+    frames: Frames, plain: BestSum, arrival_s: float, *, against: str = "", most_sections: int = MOST_SECTIONS
+) -> PhaseMatch | None:
+    """Sections for the DI, which is the first of the two; None where none was found to pay.
+
+    Parameters
+    ----------
+    frames : Frames
+        The DI first, the mic second, read near the arrival.
+    plain : BestSum
+        What delay and polarity alone give, the mic against the DI.
+    arrival_s : float
+    against : str
+        The mic's name.
+    """
+    if len(frames.cross) < 4:
+        return None
+    fitting, proving = (_half(frames, plain, start) for start in (0, 1))
+    before = proving.gain_db((), plain.delay_s, plain.polarity)
+    best: tuple[float, tuple[Section, ...], float, int] = (before + 0.0, (), plain.delay_s, plain.polarity)
+    for count in range(1, most_sections + 1):
+        sections, delay_s, polarity = _fit(fitting, arrival_s, count)
+        proof = proving.gain_db(sections, delay_s, polarity)
+        if proof > best[0] + _LEAST_GAIN_DB:
+            best = (proof, sections, delay_s, polarity)
+    after, sections, delay_s, polarity = best
+    if not sections or after < _LEAST_SUM_DB:
+        return None
+    return PhaseMatch(
+        sections,
+        delay_s - plain.delay_s,
+        polarity * plain.polarity,
+        before,
+        after,
+        (GROUPS_HZ[0][0], GROUPS_HZ[-1][1]),
+        against,
+        group_delay_s(sections),
+    )
+
+
+def match_phase(
+    mic: BlendTrack, di: BlendTrack, *, arrival_s: float | None = None, most_sections: int = MOST_SECTIONS
+) -> PhaseMatch | None:
+    """Sections for the DI that make it add up better with the mic than the two do as they lie; None where none pays.
+
+    Parameters
+    ----------
+    mic, di : BlendTrack
+        Both as delay and polarity leave them.
+    arrival_s : float, optional
+        How much later the mic hears the same event, where that is not the delay at which they lie.
+    most_sections : int
+        1 or 2.
+    """
+    rate = di.track.sample_rate
+    lies_s = (di.shift_samples - mic.shift_samples) / rate
+    plain = BestSum(lies_s, 0.0, mic.polarity * di.polarity, 1.0)
+    centre_s = lies_s if arrival_s is None else arrival_s
+    return fitted(
+        framed(di.track, mic.track, centre_s), plain, centre_s, against=mic.track.name, most_sections=most_sections
+    )
+
+
+def turned_gains_db(
+    frames: Frames, plain: BestSum, match: PhaseMatch, bands_hz: tuple[tuple[float, float], ...]
+) -> Floats:
+    """Coherent gain of each band with the sections on the first track."""
+    response = all_pass_response(match.sections, frames.hz, sample_rate=frames.sample_rate)
+    lag_s = plain.delay_s + match.shift_s - frames.delay_s
+    cross = np.conj(response) * frames.cross.sum(axis=0) * np.exp(2j * np.pi * frames.hz * lag_s)
+    return band_gains_db(frames, plain.polarity * match.polarity * cross.real, bands_hz)
+
+
+def group_delay_s(sections: Sequence[Section]) -> float:
+    """The longest group delay of the sections together, in seconds.
+
+    For one section of frequency f and Q it is about 2 Q / (pi f).
+
+    >>> round(group_delay_s([(100.0, 2.0)]) * 1e3, 1)
+    12.9
+    """
+    hz = np.geomspace(20.0, 5000.0, 240)
+    return _longest_s(hz, sections)
+
+
+def _longest_s(hz: Floats, sections: Sequence[Section]) -> float:
+    together = np.zeros(len(hz))
+    for section in sections:
+        together += _section_delay_s(hz, *section)
+    return float(together.max())
+
+
+def _section_delay_s(hz: Floats, frequency_hz: float, q: float) -> Floats:
+    x = hz / frequency_hz
+    delay_s: Floats = (1.0 + x**2) / ((1.0 - x**2) ** 2 + (x / q) ** 2) / (np.pi * q * frequency_hz)
+    return delay_s
+
+
+def _half(frames: Frames, plain: BestSum, start: int) -> _Half:
+    one, other = frames.balance
+    cross = one * other * frames.cross[start::2].sum(axis=0)
+    parts = one**2 * frames.first[start::2].sum(axis=0) + other**2 * frames.second[start::2].sum(axis=0)
+    strongest = np.sort(np.argsort(np.abs(cross))[-_MOST_BINS:])
+    hz = frames.hz[strongest]
+    groups = np.array([(hz >= low) & (hz < high) for low, high in GROUPS_HZ]).astype(np.float64)
+    return _Half(
+        hz,
+        cross[strongest],
+        parts[strongest],
+        groups,
+        gains_db(frames, GROUPS_HZ, plain.delay_s, plain.polarity),
+        loud_groups(frames),
+        frames.sample_rate,
+        frames.delay_s,
+    )
+
+
+def _fit(half: _Half, arrival_s: float, count: int) -> tuple[tuple[Section, ...], float, int]:
+    from scipy.optimize import minimize  # noqa: PLC0415 - only pairs of one path pay for it
+
+    low, high = np.log(_HZ_RANGE[0]), np.log(min(_HZ_RANGE[1], 0.4 * half.sample_rate))
+    bounds = [(-_REACH_MS, _REACH_MS), *[(low, high), tuple(np.log(_Q_RANGE))] * count]
+    hz = np.geomspace(30.0, 1500.0, 80)
+    parts = np.maximum(half.groups @ half.parts, 1e-30)
+
+    def cost(numbers: Floats, polarity: int) -> float:
+        sections = _sections(numbers[1:])
+        met = polarity * half.met(sections, arrival_s + numbers[0] / 1e3)
+        whole_db = 10.0 * np.log10(max(1.0 + 2.0 * float(met.sum()) / float(half.parts.sum()), 1e-6))
+        groups_db = 10.0 * np.log10(np.maximum(1.0 + 2.0 * (half.groups @ met) / parts, 1e-6))
+        short = np.where(half.counts, np.nan_to_num(half.plain_db) - groups_db - _MARGIN_DB, 0.0)
+        late_ms = 1e3 * (_longest_s(hz, sections) - MOST_GROUP_DELAY_S)
+        lost = float((np.maximum(short, 0.0) ** 2).sum())
+        return float(-whole_db + _FIRM * lost + max(late_ms + 0.5, 0.0) ** 2)
+
+    best, least, chosen = np.zeros(1 + 2 * count), np.inf, 1
+    for polarity in (1, -1):
+        for start in _starting_points(count):
+            found = minimize(cost, start, args=(polarity,), method="L-BFGS-B", bounds=bounds, options={"maxiter": 40})
+            if found.fun < least and group_delay_s(_sections(found.x[1:])) <= MOST_GROUP_DELAY_S:
+                best, least, chosen = found.x, float(found.fun), polarity
+    if not np.isfinite(least):
+        return (), arrival_s, 1
+    return _sections(best[1:]), arrival_s + float(best[0]) / 1e3, chosen
+
+
+def _sections(numbers: Floats) -> tuple[Section, ...]:
+    pairs = zip(numbers[::2], numbers[1::2], strict=True)
+    return tuple((float(np.exp(frequency)), float(np.exp(q))) for frequency, q in pairs)
+
+
+def _starting_points(count: int) -> Iterator[list[float]]:
+    """One low and one high, as loudspeakers turn; a little early and a little late."""
+    places: tuple[tuple[float, ...], ...] = ((90.0,), (250.0,)) if count == 1 else ((75.0, 350.0), (110.0, 900.0))
+    for place in places:
+        for late_ms in (0.0, 1.0):
+            numbers = [late_ms]
+            for frequency in place:
+                numbers += [float(np.log(frequency)), float(np.log(0.6))]
+            yield numbers

@@ -1,0 +1,104 @@
+"""Spectra of two tracks in common windows, the second read at a known delay, gathered into blocks for resampling.
+
+Everything that is asked of a pair (coherence, gain by band, the best delay, its uncertainty) is read off these sums.
+Power is weighted as loudness is (the K-weighting of ITU-R BS.1770-4).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Bools, Complexes, Floats
+from micalign.take.loudness import k_weighting
+from micalign.take.model import Track
+
+__all__ = ["HIGHEST_HZ", "LOWEST_HZ", "Frames", "framed", "spectra_at"]
+
+WINDOW_S: Final = 0.34
+"""Long against what a room sends back of a cabinet near a mic, and the lowest string's 24 ms."""
+LOWEST_HZ, HIGHEST_HZ = 30.0, 5000.0
+"""What a loudspeaker for guitar or bass gives back, and where two tracks of it can add up at all."""
+MOST_FRAMES: Final = 128
+_MOST_BLOCKS: Final = 32
+
+
+@dataclass(frozen=True, eq=False)
+class Frames:
+    """Sums over blocks of windows, loudness-weighted; bins within `LOWEST_HZ` to `HIGHEST_HZ`.
+
+    ``cross`` (K, B) is conjugate first times second, read ``delay_s`` later; ``first`` and ``second`` (K, B) are
+    powers; ``loud`` holds each track's whole weighted power, all frequencies.
+    """
+
+    delay_s: float
+    sample_rate: int
+    hz: Floats
+    cross: Complexes
+    first: Floats
+    second: Floats
+    loud: tuple[float, float]
+
+    @property
+    def balance(self) -> tuple[float, float]:
+        """Amplitudes that bring both tracks to one loudness; 0 for a silent one."""
+        one, other = (1.0 / math.sqrt(power) if power > 0 else 0.0 for power in self.loud)
+        return one, other
+
+    @property
+    def turned(self) -> Frames:
+        """The same pair the other way round."""
+        return Frames(
+            -self.delay_s, self.sample_rate, self.hz, np.conj(self.cross), self.second, self.first, self.loud[::-1]
+        )
+
+    def within(self, low_hz: float, high_hz: float) -> Bools:
+        """The bins of a band."""
+        inside: Bools = (self.hz >= low_hz) & (self.hz < high_hz)
+        return inside
+
+
+def framed(first: Track, second: Track, delay_s: float) -> Frames:
+    """The sums of two tracks, the second read so much later."""
+    rate = first.sample_rate
+    one, other, delay_s = spectra_at(first, second, delay_s)
+    hz = np.fft.rfftfreq(_window_frames(rate), 1.0 / rate).astype(np.float64)
+    weight = np.abs(k_weighting(hz, rate)) ** 2
+    inside = (hz >= LOWEST_HZ) & (hz < min(HIGHEST_HZ, 0.45 * rate))
+    loud = [float((np.abs(spectra) ** 2 @ weight).sum()) for spectra in (one, other)]
+    one, other, weight = one[:, inside], other[:, inside], weight[inside]
+    blocks = np.linspace(0, len(one), min(_MOST_BLOCKS, len(one)) + 1).astype(np.intp)[:-1]
+    gather = [
+        np.add.reduceat(each * weight, blocks, axis=0)
+        for each in (np.conj(one) * other, np.abs(one) ** 2, np.abs(other) ** 2)
+    ]
+    return Frames(delay_s, rate, hz[inside], gather[0], gather[1].real, gather[2].real, (loud[0], loud[1]))
+
+
+def spectra_at(first: Track, second: Track, delay_s: float) -> tuple[Complexes, Complexes, float]:
+    """Windowed spectra (F, B) of both tracks, the second later by whole samples, and the delay that this is."""
+    rate = first.sample_rate
+    size = _window_frames(rate)
+    late = round((delay_s + first.start_s - second.start_s) * rate)
+    window = np.sin(np.pi * (np.arange(size) + 0.5) / size)
+    low, high = max(0, -late), min(first.frames, second.frames - late)
+    starts = _starts(low, high, size)
+    one = np.array([np.fft.rfft(window * first.read(start, size)) for start in starts])
+    other = np.array([np.fft.rfft(window * second.read(start + late, size)) for start in starts])
+    return one, other, late / rate - (first.start_s - second.start_s)
+
+
+def _window_frames(rate: int) -> int:
+    return 1 << max(math.floor(math.log2(WINDOW_S * rate)) + 1, 4)
+
+
+def _starts(low: int, high: int, size: int) -> list[int]:
+    """Half a window apart over what both tracks hold, spread evenly where that would be too many."""
+    hop = size // 2
+    count = max(math.ceil((high - low) / hop), 1)
+    if count <= MOST_FRAMES:
+        return [low + hop * (index - 1) for index in range(count + 1)]
+    return [int(start) for start in np.linspace(low, high - size, MOST_FRAMES)]

@@ -1,0 +1,210 @@
+"""Everything there is to say of a DI and its mic: arrival, best sum, what all-pass adds, and which of them to take.
+
+`one_path_sum` answers for two tracks, or None where they are not one performance with one path between them (then
+nothing here applies: a kit's close mic and its overhead, two players, two rooms).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from micalign.alignment.onepath.allpass import fitted, turned_gains_db
+from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, best_sum, gains_db
+from micalign.alignment.onepath.coarse import Coarse, coarse_delay
+from micalign.alignment.onepath.frames import Frames, framed
+from micalign.alignment.onepath.recognise import Recognised, recognise
+from micalign.alignment.phase import PhaseMatch
+from micalign.delay.measure import Delay, measure_pair
+from micalign.take.model import Track
+
+__all__ = ["BANDS_HZ", "WIDE_S", "Line", "PairSum", "as_arrival", "as_best_sum", "one_path_sum"]
+
+BANDS_HZ: Final = ((60.0, 250.0), (250.0, 1250.0), (1250.0, 5000.0))
+"""Lows, mids and presence, as the three lines tell them."""
+WIDE_S: Final = 2.0
+"""How late a re-amped track is looked for where nothing nearer fits."""
+_USUAL_S: Final = 0.05
+_MOST_RIVAL: Final = 0.75  # of another place in the wide search; the development half reaches 0.6, a loop 0.9 and more
+_RISE_S: Final = 0.14e-3  # where a loudspeaker's response begins is a matter of definition to this (development half)
+_ROUGH_S: Final = 5e-3  # an arrival that only the rough search told: a bass's lobes are up to 7 ms apart
+_NEAR_S: Final = 0.012
+_WORTH_DB: Final = 0.5
+_SHORTEST_S: Final = 1.0
+_THIRDS: Final = tuple(1000.0 * 10.0 ** (k / 10.0) for k in range(-14, 7))
+
+
+@dataclass(frozen=True)
+class Line:
+    """One way to add the two up: gains of the whole, of `BANDS_HZ` and of third octaves; nan where there is nothing."""
+
+    whole_db: float
+    bands_db: tuple[float, ...]
+    groups_db: tuple[float, ...]
+    thirds_db: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class PairSum:
+    """What was found of a pair; delays are of ``track`` against ``reference``, positive where it is later.
+
+    ``di`` and ``mic`` name the two, or are both None where it cannot be told which is which. ``phase`` is for the DI.
+    """
+
+    reference: str
+    track: str
+    arrival: Delay
+    best: BestSum
+    di: str | None
+    mic: str | None
+    coherence: float
+    recorded: Line
+    plain: Line
+    turned: Line | None
+    phase: PhaseMatch | None
+
+    @property
+    def arrival_s(self) -> float:
+        """When the track hears what the reference plays."""
+        return self.arrival.delay_s
+
+    @property
+    def arrival_uncertainty_s(self) -> float:
+        """One standard deviation, with what is a matter of definition in a loudspeaker's rise."""
+        return self.arrival.uncertainty_s
+
+    @property
+    def filtered(self) -> str:
+        """The track that sections go on: the DI, or the earlier of the two where that cannot be told."""
+        if self.di is not None:
+            return self.di
+        return self.track if self.arrival_s < 0 else self.reference
+
+    @property
+    def recommended(self) -> str:
+        """``all-pass``, ``delay`` or ``as recorded``: the first that pays for what it does to the tracks."""
+        plain_worth = self.plain.whole_db - self.recorded.whole_db
+        if self.turned is not None and self.turned.whole_db >= max(self.plain.whole_db, self.recorded.whole_db) + (
+            _WORTH_DB
+        ):
+            return "all-pass"
+        return "delay" if plain_worth > 0.0 else "as recorded"
+
+
+def one_path_sum(
+    reference: Track, track: Track, delay: Delay, *, max_delay_s: float = _USUAL_S, known: str | None = None
+) -> PairSum | None:
+    """What a pair's sum is and could be; None where the two are not one performance with one path between them.
+
+    Parameters
+    ----------
+    reference, track : Track
+        Two tracks of one rate.
+    delay : Delay
+        What `measure_pair` found; where it is not reliable the pair is looked for anew, up to `WIDE_S`.
+    max_delay_s : float
+        How far the user lets it be looked for; below the usual 50 ms nothing wider is tried.
+    known : str, optional
+        The name of the DI where a scene says so: then nothing is left to recognise.
+    """
+    if min(reference.duration_s, track.duration_s) < _SHORTEST_S:
+        return None
+    found = _found(reference, track, delay, max_delay_s, known)
+    if found is None:
+        return None
+    seen, arrival = found
+    frames = framed(reference, track, arrival.delay_s)
+    recorded = framed(reference, track, 0.0)
+    best = best_sum(frames, arrival.delay_s, gains_db(recorded, GROUPS_HZ, 0.0, 1))
+    di = known or (None if seen.direct is None else (reference, track)[seen.direct].name)
+    mic = None if di is None else track.name if di == reference.name else reference.name
+    phase, turned = _with_sections(frames, best, arrival.delay_s, di_is_track=_filtered_is_track(di, track, arrival))
+    if phase is not None:
+        phase = replace(phase, against=mic or (reference.name if arrival.delay_s < 0 else track.name))
+    return PairSum(
+        reference.name,
+        track.name,
+        replace(arrival, uncertainty_s=float(np.hypot(arrival.uncertainty_s, _RISE_S))),
+        best,
+        di,
+        mic,
+        seen.coherence,
+        _line(recorded, 0.0, 1),
+        _line(frames, best.delay_s, best.polarity),
+        turned,
+        phase,
+    )
+
+
+def _found(
+    reference: Track, track: Track, delay: Delay, max_delay_s: float, known: str | None
+) -> tuple[Recognised, Delay] | None:
+    """What the pair looks like where it was found, and its arrival."""
+    if delay.reliable:
+        seen = recognise(reference, track, delay.delay_s)
+        return (seen, delay) if seen.one_path or known else None
+    # A bass line resembles itself at many places: the widest search decides between them.
+    reach_s = WIDE_S if _USUAL_S <= max_delay_s < WIDE_S else max_delay_s
+    place = coarse_delay(reference, track, reach_s=reach_s)
+    if place.rival > _MOST_RIVAL:
+        return None
+    seen = recognise(reference, track, place.delay_s)
+    return (seen, _arrival(reference, track, place)) if seen.one_path else None
+
+
+def _arrival(reference: Track, track: Track, place: Coarse) -> Delay:
+    near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=_NEAR_S)
+    if near.reliable:
+        return near
+    return Delay(place.delay_s, _ROUGH_S, place.polarity, 0.0, 0.5, True, None)
+
+
+def _filtered_is_track(di: str | None, track: Track, arrival: Delay) -> bool:
+    """Whether the sections are for the track: it is the DI, or the earlier of the two where that cannot be told."""
+    return di == track.name if di is not None else arrival.delay_s < 0
+
+
+def _with_sections(
+    frames: Frames, best: BestSum, arrival_s: float, *, di_is_track: bool
+) -> tuple[PhaseMatch | None, Line | None]:
+    if di_is_track:
+        frames, arrival_s = frames.turned, -arrival_s
+        best = replace(best, delay_s=-best.delay_s)
+    phase = fitted(frames, best, arrival_s)
+    if phase is None:
+        return None, None
+    whole, bands, groups, thirds = (turned_gains_db(frames, best, phase, wanted) for wanted in _wanted())
+    return phase, Line(float(whole[0]), tuple(bands.tolist()), tuple(groups.tolist()), tuple(thirds.tolist()))
+
+
+def _line(frames: Frames, delay_s: float, polarity: int) -> Line:
+    whole, bands, groups, thirds = (gains_db(frames, wanted, delay_s, polarity) for wanted in _wanted())
+    return Line(float(whole[0]), tuple(bands.tolist()), tuple(groups.tolist()), tuple(thirds.tolist()))
+
+
+def _wanted() -> tuple[tuple[tuple[float, float], ...], ...]:
+    edge = 10.0**0.05
+    thirds = tuple((centre / edge, centre * edge) for centre in _THIRDS)
+    return ((GROUPS_HZ[0][0], GROUPS_HZ[-1][1]),), BANDS_HZ, GROUPS_HZ, thirds
+
+
+def as_arrival(found: PairSum, delay: Delay) -> Delay:
+    """The measured delay, or where it was not reliable the arrival that was found; with an honest uncertainty."""
+    delay = delay if delay.reliable else found.arrival
+    return replace(delay, uncertainty_s=found.arrival_uncertainty_s)
+
+
+def as_best_sum(found: PairSum, delay: Delay) -> Delay:
+    """The delay to act on in place of the measured one: that of the best sum."""
+    best = found.best
+    return replace(
+        delay,
+        delay_s=best.delay_s,
+        uncertainty_s=best.uncertainty_s,
+        polarity=best.polarity,
+        confidence=best.confidence,
+        reason=None,
+        rivals=(),
+    )
