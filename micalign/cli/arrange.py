@@ -11,9 +11,9 @@ import click
 from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed
 from micalign.acoustics.rearranged import reused
 from micalign.cli.output import note, print_json
-from micalign.errors import SceneError
-from micalign.scene.lengths import LENGTH_UNITS, parse_length
-from micalign.scene.model import Point, Room, Scene, Source
+from micalign.cli.places import a_place, a_room
+from micalign.scene.lengths import LENGTH_UNITS
+from micalign.scene.model import Scene, Source
 
 __all__ = ["ArrangementOptions", "arrangement_options", "tell_arrangement"]
 
@@ -101,8 +101,8 @@ def _new(options: ArrangementOptions) -> str:
 
     if options.around:
         raise click.UsageError("--around names a source of a scene: give SCENE too, or use --at NAME=X,Y,Z")
-    room = USUAL_ROOM if options.room is None else Room(_lengths(options.room, "--room", options.unit))
-    sources = tuple(_source(text, options.unit) for text in options.at)
+    room = USUAL_ROOM if options.room is None else a_room(options.room, options.unit)
+    sources = tuple(Source(*a_place(text, options.unit)) for text in options.at)
     sources, made = arranged(options.name, sources, room=room, facing=options.facing)
     text = scene_text(options.name, sources, made, room=room, unit=options.unit)
     parse_scene(text, "the new scene")
@@ -132,21 +132,3 @@ def _appended(options: ArrangementOptions, path: Path) -> str:
 def _taken(scene: Scene) -> frozenset[str]:
     groups = (scene.sources, scene.mics, scene.dis, scene.pairs, scene.keepouts)
     return frozenset(thing.name for group in groups for thing in group)
-
-
-def _source(text: str, unit: str) -> Source:
-    name, equals, at = text.partition("=")
-    if not equals or not name.strip():
-        raise SceneError(f'--at {text}: write a name and a place, such as --at "snare=2.1,2.0,0.7"')
-    return Source(name.strip(), _lengths(at, "--at", unit))
-
-
-def _lengths(text: str, option: str, unit: str) -> Point:
-    parts = text.split(",")
-    if len(parts) != 3:
-        raise SceneError(f'{option} {text}: write three lengths with commas between, such as "2.1,2.0,0.7"')
-    try:
-        x, y, z = (parse_length(part.strip(), unit) for part in parts)
-    except ValueError as error:
-        raise SceneError(f"{option} {text}: {error}") from error
-    return (x, y, z)

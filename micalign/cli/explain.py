@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
+from micalign.cli.lengths import UNITS, spoken_unit, two_lengths
 from micalign.cli.options import FiniteRange, force_option, json_option, out_option, quiet_option
 
 if TYPE_CHECKING:
     from micalign.report.lesson import Case
 
 __all__ = ["command"]
-
-UNITS: Final = ("m", "cm", "mm", "ft", "in")
 
 
 @click.command("explain")
@@ -28,6 +27,8 @@ UNITS: Final = ("m", "cm", "mm", "ft", "in")
 )
 @click.option(
     "--delay-ms",
+    "--ms",
+    "delay_ms",
     type=FiniteRange(0.0, 1000.0, min_open=True),
     help="Or the delay of your own copy, in ms.  [default: 1 ms]",
 )
@@ -96,17 +97,8 @@ def _case(distances: tuple[str, str] | None, delay_ms: float | None, unit: str |
         return Case(delay_ms / 1e3, unit=unit or "cm")
     if distances is None:
         return None
-    from micalign.scene.lengths import parse_length, told_unit  # noqa: PLC0415
-
-    shown = unit or told_unit(distances[0]) or told_unit(distances[1]) or "cm"
-    try:
-        first, second = (parse_length(text, shown) for text in distances)
-    except ValueError as error:
-        raise click.UsageError(f"--distances: {error}") from error
-    if min(first, second) < 0.001 or max(first, second) > 100.0:
-        raise click.UsageError("--distances: each must lie between 1 mm and 100 m")
-    if abs(first - second) < 1e-4:
-        raise click.UsageError("--distances: equal distances make no comb: give two that differ")
+    shown = spoken_unit(distances, unit)
+    first, second = two_lengths(distances, unit, "--distances")
     return Case.from_distances(first, second, unit=shown)
 
 

@@ -23,6 +23,8 @@ from micalign.files.signals import ENDING
 __all__ = ["COMMANDS", "main", "run"]
 
 COMMANDS: Final = {
+    "new": "Make a first scene by questions or options.",
+    "comb": "Two distances to one sound: delay, notches, what to move. No scene is needed.",
     "check": "Arrival times, comb notches, spacing rule, reflections and room of a scene.",
     "survey": "Find coordinates from distances measured with a tape.",
     "place": "Find better positions for the mics that may move.",

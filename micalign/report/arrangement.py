@@ -10,10 +10,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from micalign.acoustics.arrangements import ARRANGEMENTS, Arranged
-from micalign.scene.model import Box, Di, Keepout, Mic, Pair, Room, Source
+from micalign.scene.model import Box, Di, Keepout, Mic, Pair, Panel, Room, Source, Tape
 from micalign.units import METRES
 
-__all__ = ["appended_text", "scene_text"]
+__all__ = ["appended_text", "scene_text", "whole_text"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
 _OVERHEAD_M: Final = 1.7
@@ -26,15 +26,33 @@ def scene_text(name: str, sources: Sequence[Source], made: Arranged, *, room: Ro
     >>> print(scene_text("di-and-cab", *arranged("di-and-cab", room=None), room=None, unit="cm")[:46])
     # di-and-cab: a DI and a close mic on one cab.
     """
+    opening = (
+        f"{name}: {ARRANGEMENTS[name].summary}.",
+        "",
+        "A place to start from: measure your own room and sources, put them in below, then ask 'micalign check' what",
+        "it finds and 'micalign place' where the mics that may move should go.",
+    )
+    return whole_text(name, opening, sources, made, room=room, unit=unit)
+
+
+def whole_text(
+    title: str,
+    opening: Sequence[str],
+    sources: Sequence[Source],
+    made: Arranged,
+    *,
+    room: Room | None,
+    unit: str,
+    panels: Sequence[Panel] = (),
+    tapes: Sequence[Tape] = (),
+) -> str:
+    """A scene file with its opening as a comment, all lengths in one unit."""
     lines = [
-        f"# {name}: {ARRANGEMENTS[name].summary}.",
-        "#",
-        "# A place to start from: measure your own room and sources, put them in below, then ask 'micalign check' what",
-        "# it finds and 'micalign place' where the mics that may move should go.",
+        *(f"# {line}".rstrip() for line in opening),
         "# x to the right, y away from the front wall, z up from the floor, from the front left floor corner.",
         *(f"# {line}" for line in _cautions(made)),
         "",
-        f'title = "{name}"',
+        f"title = {_text(title)}",
         f'length_unit = "{unit}"              # m, cm, mm, ft, in: for bare numbers',
         "",
         "[air]",
@@ -42,9 +60,15 @@ def scene_text(name: str, sources: Sequence[Source], made: Arranged, *, room: Ro
     ]
     if room is not None:
         lines += ["", "[room]", f"size = {_lengths(room.size, unit)}         # width, depth, height"]
-    for source in sources:
-        lines += ["", *_source(source, unit)]
-    return "\n".join([*lines, *_added(made, unit)]) + "\n"
+    for block in (
+        *(_source(source, unit) for source in sources),
+        *(_panel(panel, unit) for panel in panels),
+    ):
+        lines += ["", *block]
+    lines += _added(made, unit)
+    for tape in tapes:
+        lines += ["", *_tape(tape, unit)]
+    return "\n".join(lines) + "\n"
 
 
 def appended_text(name: str, text: str, made: Arranged, *, unit: str) -> str:
@@ -55,7 +79,7 @@ def appended_text(name: str, text: str, made: Arranged, *, unit: str) -> str:
 
 def _cautions(made: Arranged) -> Iterator[str]:
     yield from made.remarks
-    if any(mic.position[2] >= _OVERHEAD_M for mic in made.mics):
+    if any((mic.at[2] or 0.0) >= _OVERHEAD_M for mic in made.mics):
         yield "A stand over a person: a leg under the load, weight on its base, everything tightened and tied."
 
 
@@ -71,17 +95,19 @@ def _added(made: Arranged, unit: str) -> Iterator[str]:
 
 
 def _source(source: Source, unit: str) -> Iterator[str]:
-    yield from ("[[source]]", f"name = {_text(source.name)}", f"at = {_lengths(source.position, unit)}")
+    yield from ("[[source]]", f"name = {_text(source.name)}", f"at = {_lengths(source.at, unit)}")
     if source.range_hz is not None:
         yield f"range_hz = [{source.range_hz[0]:g}, {source.range_hz[1]:g}]     # where its sound matters"
 
 
 def _mic(mic: Mic, unit: str) -> Iterator[str]:
-    yield from ("[[mic]]", f"name = {_text(mic.name)}", f"at = {_lengths(mic.position, unit)}")
+    yield from ("[[mic]]", f"name = {_text(mic.name)}", _at(mic, unit))
     if mic.aim is not None:
         yield f"aim = {_text(mic.aim) if isinstance(mic.aim, str) else _lengths(mic.aim, unit)}"
     yield f'pattern = "{mic.pattern}"'
     yield f"on = {_texts(mic.on)}"
+    if mic.gain_db:
+        yield f"gain_db = {mic.gain_db:g}                # its level in the blend"
     if mic.distance_m is not None:
         yield f"distance = {_lengths(mic.distance_m, unit)}    # wanted, to what it is on"
     if mic.reach_m is not None:
@@ -89,6 +115,23 @@ def _mic(mic: Mic, unit: str) -> Iterator[str]:
     if isinstance(mic.move, Box):
         ranges = (f"{axis} = {_lengths(getattr(mic.move, axis), unit)}" for axis in "xyz")
         yield f"move = {{ {', '.join(ranges)} }}    # where 'place' may put it"
+
+
+def _at(mic: Mic, unit: str) -> str:
+    if mic.at == (None, None, None):
+        return "# no 'at': its tapes below say where it stands"
+    return f"at = {_lengths(mic.at, unit)}"
+
+
+def _panel(panel: Panel, unit: str) -> Iterator[str]:
+    yield from ("[[panel]]", f"name = {_text(panel.name)}", f"centre = {_lengths(panel.centre, unit)}")
+    yield f"normal = [{', '.join(f'{value:g}' for value in panel.normal)}]"
+    yield f"size = {_lengths(panel.size, unit)}"
+    yield f"absorption = {panel.absorption:g}                # share of the energy it takes; a bare floor 0.1"
+
+
+def _tape(tape: Tape, unit: str) -> Iterator[str]:
+    yield from ("[[tape]]", f"between = {_texts(tape.between)}", f"distance = {_length(tape.distance_m, unit)}")
 
 
 def _di(di: Di) -> Iterator[str]:
@@ -124,7 +167,8 @@ def _texts(values: Iterable[str]) -> str:
 
 
 def _lengths(values: Iterable[float | None], unit: str) -> str:
-    return f"[{', '.join(_length(value or 0.0, unit) for value in values)}]"
+    shown = (_text("?") if value is None else _length(value, unit) for value in values)
+    return f"[{', '.join(shown)}]"
 
 
 def _length(metres: float, unit: str) -> str:

@@ -1,0 +1,114 @@
+"""``micalign new``: a first scene, by questions on a terminal or by options."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from micalign.cli.lengths import UNITS
+from micalign.cli.options import force_option, json_option, out_option, quiet_option
+from micalign.cli.output import clean, note, print_json
+
+if TYPE_CHECKING:
+    from micalign.report.firstscene import FirstWish
+
+__all__ = ["command"]
+
+WHAT: Final = ("kit", "cab-and-di", "voice", "acoustic-guitar", "piano", "several")
+_USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar": 2, "piano": 2, "several": 2}
+
+
+@click.command("new")
+@click.option("--what", type=click.Choice(WHAT), help="What is recorded.  [default: asked]")
+@click.option("--room", metavar="W,D,H", help="The room's width, depth, height, or 'none'.  [default: asked]")
+@click.option("--inputs", type=click.IntRange(1, 64), help="A number: tracks recorded at once.  [default: asked]")
+@click.option(
+    "--at",
+    multiple=True,
+    metavar="NAME=X,Y,Z",
+    help="Where a source or mic stands; '?' for what is not known; may be repeated.  [default: usual places]",
+)
+@click.option(
+    "--tape",
+    "tapes",
+    multiple=True,
+    metavar="NAME,NAME=LENGTH",
+    help="A distance between two things; three of them fix a mic; may be repeated.  [default: none]",
+)
+@click.option("--unit", type=click.Choice(UNITS), help="The unit of bare numbers and of the scene.  [default: m]")
+@click.option("--title", metavar="TEXT", help="What the scene is called.  [default: by what is recorded]")
+@click.option("--usual", is_flag=True, help="Ask nothing: the usual answer to all that is not given.")
+@out_option("The scene file to write.  [default: named after what is recorded]")
+@force_option
+@json_option
+@quiet_option
+def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said: Any) -> int:
+    """Make a first scene without an editor: a few questions, or their answers as options.
+
+    The scene has comments to go on from and passes 'micalign check' where the usual places are kept. Lengths carry
+    their unit ('3 ft 5 in', 62cm) or are in --unit. In a pipe nothing is asked: give --what, --room and --inputs, or
+    --usual.
+
+    \b
+    Examples:
+      micalign new
+      micalign new --what kit --room 6.2,4.7,2.5 --inputs 4 -o band.toml
+      micalign new --what cab-and-di --usual
+    """
+    asks = not said["usual"] and sys.stdin is not None and sys.stdin.isatty()
+    if not asks:
+        _refuse_silence(said)
+    else:
+        from micalign.cli.questions import ask  # noqa: PLC0415 - only a terminal is asked
+
+        said = ask(said, _USUAL_INPUTS)
+    wish = _wish(said)
+    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415 - so that --help costs only click
+    from micalign.report.firstscene import first_text  # noqa: PLC0415
+
+    target = out or Path(f"{wish.what}.toml")
+    refuse_taken(target, force=force)
+    text, scene = first_text(wish)
+    write_text(target, text, force=force)
+    if as_json:
+        print_json({"scene": str(target), "what": wish.what, "tracks": list(scene.track_names)})
+    else:
+        click.echo(clean(str(target)))
+    free = wish.inputs - len(scene.track_names)
+    if free > 0:
+        note(f"{free} input{'' if free == 1 else 's'} not used", quiet=quiet)
+    count = len(scene.track_names)
+    note(f"{count} track{'' if count == 1 else 's'}: {', '.join(scene.track_names)}", quiet=quiet)
+    note(f"next: micalign check {target}", quiet=quiet)
+    return 0
+
+
+def _refuse_silence(said: dict[str, Any]) -> None:
+    """Without a terminal every question needs its option, or the usual answer to all."""
+    if said["usual"]:
+        said["what"] = said["what"] or "kit"
+        return
+    missing = [f"--{name}" for name in ("what", "room", "inputs") if said[name] is None]
+    if missing:
+        words = f"no terminal to ask on: give {', '.join(missing)}, or --usual for the usual answers"
+        raise click.UsageError(f"{words} (--what is one of {', '.join(WHAT)})")
+
+
+def _wish(said: dict[str, Any]) -> FirstWish:
+    from micalign.acoustics.arrangements import USUAL_ROOM  # noqa: PLC0415 - numpy, which --help must not pay for
+    from micalign.cli.places import a_place, a_room, a_tape  # noqa: PLC0415
+    from micalign.report.firstscene import FirstWish  # noqa: PLC0415
+
+    unit = said["unit"] or "m"
+    return FirstWish(
+        said["what"],
+        said["inputs"] or _USUAL_INPUTS[said["what"]],
+        USUAL_ROOM if said["room"] is None else a_room(said["room"], unit),
+        unit=unit,
+        title=said["title"] or "",
+        places=dict(a_place(text, unit) for text in said["at"]),
+        tapes=tuple(a_tape(text, unit) for text in said["tapes"]),
+    )

@@ -1,0 +1,98 @@
+"""What ``micalign new`` asks, one thing at a time, on standard error; return keeps what stands in brackets."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+import click
+
+from micalign.acoustics.firstscenes import FIRST_SCENES
+from micalign.cli.lengths import UNITS
+from micalign.cli.places import a_room, lengths_of
+from micalign.errors import SceneError
+from micalign.report.firstscene import FirstWish, usual_things
+from micalign.scene.lengths import parse_length
+from micalign.scene.model import Coordinates
+from micalign.units import METRES
+
+__all__ = ["ask"]
+
+_WAYS: Final = ("usual", "coordinates", "tape")
+
+
+def ask(said: Mapping[str, Any], usual_inputs: Mapping[str, int]) -> dict[str, Any]:
+    """The answers, those that were given as options not asked again."""
+    answers = dict(said)
+    if answers["what"] is None:
+        for name, kind in FIRST_SCENES.items():
+            _say(f"  {name:<16} {kind.summary}")
+        answers["what"] = _prompt("What is recorded?", "kit", click.Choice(list(FIRST_SCENES)))
+    if answers["unit"] is None:
+        answers["unit"] = _prompt("Unit of bare numbers", "m", click.Choice(UNITS))
+    unit = answers["unit"]
+    if answers["room"] is None:
+        usual = ",".join(f"{round(value / METRES[unit], 2):g}" for value in (6.0, 5.0, 2.6))
+        answers["room"] = _checked(
+            "Room: width, depth, height ('none' outdoors)", usual, lambda text: a_room(text, unit)
+        )
+    if answers["inputs"] is None:
+        answers["inputs"] = _prompt("How many inputs?", usual_inputs[answers["what"]], click.IntRange(1, 64))
+    if not answers["at"] and not answers["tapes"]:
+        _say("Where do things stand? 'usual' now and measured later, by 'coordinates', or by 'tape' to each mic")
+        way = _prompt("Places", "usual", click.Choice(_WAYS))
+        if way != "usual":
+            answers["at"], answers["tapes"] = _places(answers, unit, by_tape=way == "tape")
+    return answers
+
+
+def _places(answers: Mapping[str, Any], unit: str, *, by_tape: bool) -> tuple[list[str], list[str]]:
+    room = a_room(answers["room"], unit)
+    sources, mics = usual_things(FirstWish(answers["what"], answers["inputs"], room, unit=unit))
+    _say("From the left wall, from the front wall, above the floor:")
+    at = [f"{one.name}={_place(one.name, one.at, unit)}" for one in sources]
+    tapes: list[str] = []
+    for mic in mics:
+        # Two tapes and a height leave two mirror images, three tapes as well: the height and three tapes fix a mic.
+        if not by_tape or len(sources) < 3:
+            at.append(f"{mic.name}={_place(mic.name, mic.at, unit)}")
+            continue
+        height = _length(f"{mic.name}: above the floor", mic.position[2], unit)
+        at.append(f"{mic.name}=?,?,{height}")
+        for source in sources[:3]:
+            apart = sum((a - b) ** 2 for a, b in zip(mic.position, source.position, strict=True)) ** 0.5
+            tapes.append(f"{mic.name},{source.name}={_length(f'  to {source.name}', apart, unit)}")
+    return at, tapes
+
+
+def _place(name: str, at: Coordinates, unit: str) -> str:
+    usual = ",".join(_shown(value or 0.0, unit) for value in at)
+    return _checked(f"  {name}", usual, lambda text: lengths_of(text, "place", unit))
+
+
+def _length(words: str, usual_m: float, unit: str) -> str:
+    return _checked(words, _shown(usual_m, unit), lambda text: parse_length(text, unit))
+
+
+def _shown(metres: float, unit: str) -> str:
+    return f"{round(metres / METRES[unit], 0 if unit in {'mm', 'cm'} else 2):g}"
+
+
+def _checked(words: str, usual: str, read: Callable[[str], object]) -> str:
+    """An answer that can be read; else the reason, and the question again."""
+    while True:
+        answer: str = _prompt(words, usual, click.STRING)
+        try:
+            read(answer)
+        except (SceneError, ValueError) as error:
+            _say(f"  {error}")
+        else:
+            return answer
+
+
+def _prompt(words: str, usual: Any, kind: click.ParamType[Any]) -> Any:
+    return click.prompt(words, default=usual, type=kind, err=True, show_choices=False)
+
+
+def _say(words: str) -> None:
+    click.echo(words, err=True)

@@ -1,0 +1,142 @@
+"""What do two distances to one sound, or one delay, make of their sum? One screen, and the same as a document.
+
+Free field at 20 C: a level falls by 6 dB for every doubling of the distance. Levels are against the louder copy alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from micalign.acoustics.air import speed_of_sound
+from micalign.acoustics.comb import FLOOR_DB, notch_depth_db, notches_hz, peak_height_db
+from micalign.report.moves import short_length
+from micalign.units import db_from_amplitude, show_db, show_hz, show_ms, show_ratio
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["RATES_HZ", "TwoPaths", "comb_document", "comb_table", "moves"]
+
+TEMPERATURE_C: Final = 20.0
+RATES_HZ: Final = (44_100, 48_000, 96_000)
+_SHOWN_NOTCHES: Final = 5
+_HARMLESS_HZ: Final = 10_000.0
+"""A first notch above this is heard by few and hurts little (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class TwoPaths:
+    """A sound and its copy, ``delay_s`` later and ``level_difference_db`` softer; metres where distances are known.
+
+    Examples
+    --------
+    >>> paths = TwoPaths.of_distances(0.30, 0.95)
+    >>> round(paths.delay_s * 1e3, 3), round(paths.level_difference_db, 2)
+    (1.89, 10.01)
+    """
+
+    delay_s: float
+    level_difference_db: float = 0.0
+    distances_m: tuple[float, float] | None = None
+
+    @classmethod
+    def of_distances(cls, first_m: float, second_m: float, level_difference_db: float | None = None) -> TwoPaths:
+        """Two mics so far from one source; the level as the distances make it unless it is given."""
+        near, far = sorted((first_m, second_m))
+        level = db_from_amplitude(far / near) if level_difference_db is None else level_difference_db
+        return cls((far - near) / speed_of_sound(TEMPERATURE_C), level, (first_m, second_m))
+
+    @property
+    def path_m(self) -> float:
+        """How much longer the way of the later copy is."""
+        return self.delay_s * speed_of_sound(TEMPERATURE_C)
+
+    @property
+    def depth_db(self) -> float | None:
+        """How far the sum falls in a notch; None where it cancels wholly."""
+        depth = notch_depth_db(self.level_difference_db)
+        return None if depth <= FLOOR_DB else depth
+
+
+def comb_document(paths: TwoPaths) -> dict[str, Any]:
+    """What ``comb --json`` prints; ``notch_depth_db`` is null where the two cancel wholly."""
+    notches = notches_hz(paths.delay_s)
+    return {
+        "delay_s": paths.delay_s,
+        "path_m": paths.path_m,
+        "distances_m": None if paths.distances_m is None else list(paths.distances_m),
+        "level_difference_db": paths.level_difference_db,
+        "speed_of_sound_m_s": speed_of_sound(TEMPERATURE_C),
+        "samples": [{"sample_rate": rate, "delay_samples": paths.delay_s * rate} for rate in RATES_HZ],
+        "first_notch_hz": float(notches[0]) if len(notches) else None,
+        "notches_hz": notches[:20].tolist(),
+        "notch_depth_db": paths.depth_db,
+        "peak_height_db": peak_height_db(paths.level_difference_db),
+    }
+
+
+def comb_table(paths: TwoPaths, unit: str) -> Table:
+    """The figures, a line each."""
+    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+
+    table = Table.grid(padding=(0, 3, 0, 0))
+    for name, words in _figures(paths, unit):
+        table.add_row(name, words)
+    return table
+
+
+def _figures(paths: TwoPaths, unit: str) -> Iterator[tuple[str, str]]:
+    yield "delay", f"{show_ms(paths.delay_s)}, {short_length(paths.path_m, unit)} of air at {TEMPERATURE_C:.0f} C"
+    for rate in RATES_HZ:
+        yield "" if rate != RATES_HZ[0] else "samples", f"{paths.delay_s * rate:.1f} at {rate / 1e3:g} kHz"
+    yield "level", _level_words(paths)
+    notches = notches_hz(paths.delay_s)
+    if not len(notches):
+        yield "notches", "none below 20 kHz"
+        return
+    first = ", ".join(show_hz(value) for value in notches[:_SHOWN_NOTCHES])
+    more = f" ... every {show_hz(1 / paths.delay_s)}" if len(notches) > _SHOWN_NOTCHES else ""
+    yield "notches", first + more
+    depth = "total: both are equally loud" if paths.depth_db is None else show_db(paths.depth_db)
+    yield "dip", f"{depth}, against the louder alone"
+    yield "peaks", f"{show_db(peak_height_db(paths.level_difference_db), sign=True)}, midway between the notches"
+
+
+def _level_words(paths: TwoPaths) -> str:
+    if paths.level_difference_db == 0:
+        return "both equally loud"
+    later = "the later one " if paths.level_difference_db > 0 else "the earlier one "
+    return f"{later}{show_db(abs(paths.level_difference_db))} softer"
+
+
+def moves(paths: TwoPaths, unit: str) -> Iterator[str]:
+    """What to move, or else to shift."""
+    harmless_m = speed_of_sound(TEMPERATURE_C) / (2 * _HARMLESS_HZ)
+    if paths.path_m <= harmless_m:
+        yield f"Nothing to move: the first notch lies above {show_hz(_HARMLESS_HZ)}, where it hurts little."
+        return
+    longer, near = short_length(paths.path_m, unit), _fine(harmless_m, unit)
+    first = f"Move the farther mic {longer} nearer" if paths.distances_m else f"Make the later path {longer} shorter"
+    yield f"{first}: no notch is left. Equal to {near}, the first stays above {show_hz(_HARMLESS_HZ)}."
+    yield from _apart(paths, unit)
+    shift = f"{show_ms(paths.delay_s)} ({paths.delay_s * 48_000:.0f} samples at 48 kHz)"
+    yield f"Or shift the earlier track {shift} later: that mends this one sound, and no other."
+
+
+def _apart(paths: TwoPaths, unit: str) -> Iterator[str]:
+    """By the rule of three to one: the dip of a copy a third as strong is 3.5 dB."""
+    if paths.distances_m is None:
+        return
+    near, far = sorted(paths.distances_m)
+    if far / near >= 3:
+        yield f"Or leave it: {show_ratio(far / near)} in distance keeps the rule of 3:1, a dip of 3.5 dB at most."
+    else:
+        depth = show_db(-20 * math.log10(1 - 1 / 3)).lstrip("-")
+        yield f"Or move it out to {short_length(3 * near, unit)} or more (3:1): the dip is then {depth} at most."
+
+
+def _fine(metres: float, unit: str) -> str:
+    return short_length(metres, unit) if unit in {"in", "ft"} else f"{metres * 1e3:.0f} mm"

@@ -1,0 +1,125 @@
+"""A first scene by options, in a pipe and on a terminal: what is written passes ``check``."""
+
+from __future__ import annotations
+
+import io
+import os
+import pty
+import select
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from commands import micalign
+
+from micalign.acoustics.firstscenes import FIRST_SCENES
+from micalign.cli.new import _USUAL_INPUTS, WHAT
+from micalign.files.scenes import read_scene
+
+
+@pytest.mark.parametrize("what", WHAT)
+@pytest.mark.parametrize("size", ["3.5,3,2.4", "20ft,16ft,9ft"])
+def test_every_first_scene_passes_check(what: str, size: str, tmp_path: Path) -> None:
+    """With usual places nothing is there to mend, in a small room and in a large one, from one input to many."""
+    for inputs in (1, _USUAL_INPUTS[what], 8 if what != "several" else 4):
+        path = tmp_path / f"{inputs}.toml"
+        said = micalign("new", "--what", what, "--room", size, "--inputs", inputs, "-o", path, "--force", "--json")
+        assert said.status == 0, said.err
+        assert micalign("check", path, "--json").status == 0
+        assert len(said.document["tracks"]) <= max(inputs, 2 if what == "several" else 1)
+        assert path.read_text(encoding="utf-8").startswith("# ")
+
+
+def test_the_command_and_the_library_know_the_same_things() -> None:
+    """The choices are told without loading the library; they are its own."""
+    assert tuple(FIRST_SCENES) == WHAT
+    assert {name: kind.usual_inputs for name, kind in FIRST_SCENES.items()} == _USUAL_INPUTS
+
+
+def test_a_pipe_is_not_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The options that are missing are named, and nothing is written; --usual answers all."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    said = micalign("new", "--what", "kit")
+    assert said.status == 2
+    assert "--room, --inputs" in said.err
+    assert list(tmp_path.iterdir()) == []
+    said = micalign("new", "--usual")
+    assert said.status == 0
+    assert said.out == "kit.toml\n"
+    assert "next: micalign check kit.toml" in said.err
+    assert micalign("new", "--usual").status == 2
+
+
+def test_given_places_and_tapes_stand_in_the_scene(tmp_path: Path) -> None:
+    """A place is kept to the letter; three tapes and a height put a mic where they meet."""
+    path = tmp_path / "taped.toml"
+    places = {"kick": (2.5, 2.0, 0.3), "snare": (2.8, 2.6, 0.7), "floor tom": (2.0, 2.8, 0.6)}
+    mic = (2.1, 2.5, 1.9)
+    arguments: list[object] = ["--what", "kit", "--room", "6,5,2.6", "--inputs", 2, "-o", path]
+    arguments += [word for name, at in places.items() for word in ("--at", f"{name}={at[0]},{at[1]},{at[2]}")]
+    for name, at in places.items():
+        apart = sum((a - b) ** 2 for a, b in zip(at, mic, strict=True)) ** 0.5
+        arguments += ["--tape", f"{name},overhead left={apart:.4f}"]
+    assert micalign("new", *arguments, "--at", "overhead left=?,?,1.9").status == 0
+    assert read_scene(path).source("kick").position == places["kick"]
+    points = micalign("survey", path, "--json").document["points"]
+    assert points[0]["name"] == "overhead left"
+    assert points[0]["at_m"] == pytest.approx(mic, abs=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (["--at", "kazoo=1,1,1"], "'kazoo' is in no such scene: it has 'voice'"),
+        (["--at", "voice=9,1,1"], "outside the room"),
+        (["--tape", "voice=1"], "--tape voice=1: write two names"),
+        (["--tape", "voice,kazoo=1"], "'kazoo' is in no such scene"),
+        (["--room", "6,5"], "three lengths"),
+        (["--room", "0.1,5,2"], "is --unit right"),
+    ],
+)
+def test_answers_that_cannot_be_are_refused_in_a_sentence(more: list[str], words: str, tmp_path: Path) -> None:
+    """What was met and what was wanted; nothing is written."""
+    path = tmp_path / "voice.toml"
+    base = ["--what", "voice", "--inputs", "1", "-o", str(path)]
+    room = [] if "--room" in more else ["--room", "4,3,2.4"]
+    said = micalign("new", *base, *room, *more)
+    assert said.status == 2
+    assert words in said.err
+    assert not path.exists()
+
+
+def _talk(arguments: list[str], answers: list[str], folder: Path) -> tuple[str, int]:
+    """A terminal on which each question is answered."""
+    process, terminal = pty.fork()
+    if process == 0:
+        os.chdir(folder)
+        os.execv(sys.executable, [sys.executable, "-m", "micalign", *arguments])
+    said = b""
+    for answer in answers:
+        until = time.monotonic() + 60
+        while time.monotonic() < until and not said.rstrip().endswith(b"]:"):
+            if select.select([terminal], [], [], 0.1)[0]:
+                said += os.read(terminal, 4096)
+        os.write(terminal, f"{answer}\n".encode())
+        said += b"\n"
+    while True:
+        try:
+            said += os.read(terminal, 4096)
+        except OSError:
+            return said.decode(), os.waitstatus_to_exitcode(os.waitpid(process, 0)[1])
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork:DeprecationWarning")
+def test_a_terminal_is_asked_one_thing_at_a_time(tmp_path: Path) -> None:
+    """A wrong answer is told why and asked again; return keeps what stands in brackets."""
+    answers = ["cab-and-di", "cm", "6x5", "600,500,260", "2", "coordinates", "", "300,240,45"]
+    said, status = _talk(["new", "-o", "cab.toml"], answers, tmp_path)
+    assert status == 0, said
+    assert "three lengths with commas" in said
+    scene = read_scene(tmp_path / "cab.toml")
+    assert scene.length_unit == "cm"
+    assert scene.mic("cab mic").position == (3.0, 2.4, 0.45)
