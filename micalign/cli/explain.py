@@ -71,6 +71,10 @@ def command(
     """
     if distances is not None and delay_ms is not None:
         raise click.UsageError("give --distances or --delay-ms, not both")
+    if out.suffix.casefold() in {".html", ".htm", ".pdf"} and not out.is_dir():
+        raise click.UsageError(
+            f"--out: '{out}' is the name of a file, and the lesson is a folder: leave its ending away"
+        )
     case = _case(distances, delay_ms, unit)
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.folder import write_folder  # noqa: PLC0415

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_argument
+from micalign.cli.options import force_option, json_option, out_option, page_path, quiet_option, scene_argument
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
@@ -31,7 +31,7 @@ __all__ = ["command"]
 @json_option
 @quiet_option
 def command(scene: Path, out: Path | None, *, with_take: bool | None, force: bool, as_json: bool, quiet: bool) -> int:
-    """Make one self-contained HTML page of SCENE: setup sheet, findings, figures; with a take also what was recorded.
+    """Make one self-contained HTML page of SCENE: live plan, findings, figures; with a take what was recorded, to hear.
 
     The first printed page (A4 or Letter) is the setup sheet: plan, channel list, string lengths. The page needs no
     network and no other file.
@@ -46,20 +46,25 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
     from micalign.files.kinds import PAGE  # noqa: PLC0415
-    from micalign.files.scenes import read_scene  # noqa: PLC0415
+    from micalign.files.scene_slots import scene_pieces  # noqa: PLC0415
+    from micalign.files.scenes import read_text  # noqa: PLC0415
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
     from micalign.report.scene_page import report_page  # noqa: PLC0415
+    from micalign.scene.document import parse_scene  # noqa: PLC0415
 
-    planned = surveyed(read_scene(scene))
-    target = out or Path(scene.with_suffix(".html").name)
+    target = page_path(out, Path(scene.with_suffix(".html").name))
+    written = read_text(scene)
+    planned = surveyed(parse_scene(written, str(scene)))
     refuse_taken(target, force=force, kind=PAGE)  # before the work, not after it
     prediction = predict(planned)
     found = findings(planned, prediction)
     studied = _study(planned, scene, with_take, lambda words: note(words, quiet=quiet))
     figures = _figures(planned, prediction, studied)
-    text = report_page(planned, prediction, found, figures, name=scene.stem, take=_values(studied, prediction))
+    take = _values(studied, prediction)
+    pieces = scene_pieces(written)
+    text = report_page(planned, prediction, found, figures, name=scene.stem, take=take, written=pieces, file=scene.name)
     write_text(target, text, force=force, kind=PAGE)
     if as_json:
         print_json({"scene": str(scene), "file": str(target), "take": studied is not None})

@@ -17,7 +17,7 @@ from micalign.scene.model import Pair, Scene
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["KINDS", "scene_figures"]
+__all__ = ["KINDS", "scene_figures", "slug"]
 
 KINDS: Final = ("plan", "arrivals", "combs", "map")
 
@@ -49,10 +49,10 @@ def scene_figures(
     draw: dict[str, list[tuple[str, Callable[[], Figure]]]] = {
         "plan": [("plan", partial(plan_figure, scene, before=before, paths_of=paths_of))],
         "arrivals": [
-            (f"arrivals-{_slug(name)}", partial(timeline_figure, scene, name)) for name in _heard_most(scene, paths_of)
+            (f"arrivals-{slug(name)}", partial(timeline_figure, scene, name)) for name in _heard_most(scene, paths_of)
         ],
         "combs": _comb_figures(scene, prediction),
-        "map": [(f"map-{_slug(pair.name)}", partial(_map, scene, pair)) for pair in scene.pairs if pair.equal_to],
+        "map": [(f"map-{slug(pair.name)}", partial(_map, scene, pair)) for pair in scene.pairs if pair.equal_to],
     }
     draw["map"] = draw["map"][:_MOST_MAPS]
     used: set[str] = set()
@@ -85,7 +85,12 @@ def _map(scene: Scene, pair: Pair) -> Figure:
     return equal_distance_figure(scene, second, against=first, sources=pair.equal_to)
 
 
-def _slug(name: str) -> str:
+def slug(name: str) -> str:
+    """A name as a part of a file's name.
+
+    >>> slug("Hi-Hat!")
+    'hi-hat'
+    """
     return re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:40] or "unnamed"
 
 

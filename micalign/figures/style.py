@@ -7,6 +7,7 @@ own dash as well, so that colour is never the only difference.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache
 from io import BytesIO
@@ -79,6 +80,7 @@ SMALL: Final = 9.0
 NORMAL: Final = 10.0
 LARGE: Final = 11.5
 
+_FONTS: Final = "'DejaVu Sans', 'Bitstream Vera Sans', Verdana, sans-serif"
 _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 _DPI: Final = 150
 
@@ -209,10 +211,10 @@ def render(figure: Figure, suffix: str, *, description: str = "") -> bytes:
     return _saved(figure, kind[1:], metadata)
 
 
-def _saved(figure: Figure, kind: str, metadata: dict[str, Any]) -> bytes:
+def _saved(figure: Figure, kind: str, metadata: dict[str, Any], *, glyphs: str = "path") -> bytes:
     buffer = BytesIO()
-    # Only while this file is written: ids that do not change from run to run, glyphs as outlines.
-    with mpl.rc_context({"svg.hashsalt": "micalign", "svg.fonttype": "path", "pdf.fonttype": 42}):
+    # Only while this file is written: ids that do not change from run to run; glyphs as outlines, or text as text.
+    with mpl.rc_context({"svg.hashsalt": "micalign", "svg.fonttype": glyphs, "pdf.fonttype": 42}):
         # The default level of compression takes a third of the whole drawing's time to save a tenth of the bytes.
         faster: dict[str, Any] = {"pil_kwargs": {"compress_level": 2}} if kind == "png" else {}
         figure.savefig(buffer, format=kind, metadata=metadata, dpi=_DPI, **faster)
@@ -231,10 +233,12 @@ _DESCRIPTION: Final = {".png": "Description", ".svg": "Description", ".pdf": "Su
 def inline_svg(figure: Figure) -> str:
     """The figure as an ``<svg>`` element for a page, its colours left to the page's style (``--paper``, ``--ink`` ...).
 
-    The colours of `COLOURS` become CSS variables, so that one figure serves the light and the dark page.
+    The colours of `COLOURS` become CSS variables, so that one figure serves the light and the dark page. Words stay
+    text that can be found, copied and read aloud; Verdana has the widths of the font that the figure was laid out in.
     """
-    text = render(figure, ".svg").decode("utf-8")
+    text = _saved(figure, "svg", _METADATA[".svg"], glyphs="none").decode("utf-8")
     body = text[text.index("<svg") :]
+    body = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONTS}", body)
     for name, colour in COLOURS.items():
         body = body.replace(colour, f"var(--{name})")
     return body

@@ -13,10 +13,14 @@ from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.spacing import CLOSE_M, Spacing
 from micalign.figures.marks import key_of
 from micalign.figures.pair_combs import pairs_that_matter
+from micalign.files.scene_slots import Slot
 from micalign.findings.finding import Finding
 from micalign.report.combwords import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.hearing import HEARING_WORDS, allowed_minutes, show_minutes
+from micalign.report.live_plan import plan_values
+from micalign.report.opening import opening
 from micalign.report.page import page
+from micalign.report.seen import seen_words
 from micalign.report.sheet import channels, in_columns, place_unit, sheet_size, strings, uneven_words
 from micalign.scene.model import Scene
 from micalign.units import show_db, show_hz, show_ms_known, show_plus_minus, show_ratio
@@ -41,6 +45,8 @@ def report_page(
     *,
     name: str,
     take: Mapping[str, Any] | None = None,
+    written: Sequence[str | Slot] | None = None,
+    file: str = "scene.toml",
 ) -> str:
     """The page as HTML text.
 
@@ -54,10 +60,17 @@ def report_page(
         What to call the scene where it has no title.
     take : mapping, optional
         What `report.take_page.take_values` makes of a recording.
+    written : sequence of str and Slot, optional
+        The scene file's text as `files.scene_slots.scene_pieces` cuts it, for the copy that the live plan gives.
+    file : str
+        The scene file's name, for the copy that the page saves.
     """
     values = {
         "title": scene.title or name,
+        "opening": opening(findings, take),
+        "plan": plan_values(scene, written, name=file),
         "figures": {key: Markup(svg) for key, svg in figures.items()},
+        "seen": seen_words(scene, prediction, figures, take),
         "air": f"{scene.air.temperature_c:g} °C, {prediction.speed_of_sound_m_s:.1f} m/s.",
         "sheet": _sheet(scene, prediction, findings),
         "findings": findings,

@@ -35,6 +35,9 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
         "compromise": _sentence(offsets.compromise),
         "remains": [_remain_row(one) for one in heard],
         "gain": _gain_words(found),
+        "gain_db": _gain_db(found),
+        "is_sound": found.is_sound,
+        "unreliable": sum(not one.delay.reliable for one in measured.tracks),
         "heard": player_values(found.heard),
     }
 
@@ -88,10 +91,16 @@ def _remain_row(one: Remain) -> tuple[str, ...]:
     return (one.source, one.track, one.against, show_ms(one.remain_s, sign=True), notch)
 
 
-def _gain_words(found: TakeStudy) -> str:
+def _gain_db(found: TakeStudy) -> tuple[float, float] | None:
     before, after = found.gain.before_db, found.gain.after_db
-    if before is None or after is None:
+    return None if before is None or after is None else (before, after)
+
+
+def _gain_words(found: TakeStudy) -> str:
+    gained = _gain_db(found)
+    if gained is None:
         return ""
+    before, after = gained
     return (
         f"Energy of the sum against the sum of the energies: {show_db(before, sign=True)} before, "
         f"{show_db(after, sign=True)} after."

@@ -50,3 +50,10 @@ def test_a_case_that_cannot_be_is_refused_in_a_sentence(arguments: list[str], wo
 )
 def test_the_lesson_speaks_the_unit_it_was_asked_in(text: str, unit: str | None) -> None:
     assert told_unit(text) == unit
+
+
+def test_the_name_of_a_page_is_no_folder_for_the_lesson(tmp_path: Path) -> None:
+    said = micalign("explain", "-o", tmp_path / "lesson.html")
+    assert said.status == 2
+    assert "the lesson is a folder" in said.err
+    assert not (tmp_path / "lesson.html").exists()

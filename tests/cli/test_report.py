@@ -66,3 +66,13 @@ def test_a_page_that_is_in_the_way_is_told_before_the_work(tmp_path: Path, monke
     assert said.status == 2
     assert "--force" in said.err
     assert (tmp_path / "page.html").read_text() == "mine"
+
+
+@pytest.mark.parametrize("name", ["rep.pdf", "rep.docx"])
+def test_a_name_of_another_kind_of_file_is_refused(name: str, tmp_path: Path) -> None:
+    """A page under the name of a PDF is no PDF: a browser prints one."""
+    (tmp_path / "barn.toml").write_text(SCENE)
+    said = micalign("report", tmp_path / "barn.toml", "-o", tmp_path / name)
+    assert said.status == 2
+    assert "end it in .html" in said.err
+    assert not (tmp_path / name).exists()
