@@ -56,7 +56,7 @@ def _combs(scene: Scene, prediction: Prediction) -> str:
     rows: Sequence[Difference] = pairs_that_matter(scene, prediction, most=_MOST_COMBS)
     each = [
         f"{row.source} in {row.mics[0]} and {row.mics[1]}: first notch {notch_range_words(row)}, "
-        f"depth {depth_words(row.notch_depth_db)}"
+        f"depth {depth_words(row.notch_depth_db) or 'none'}"
         for row in rows
     ]
     return f"Comb curves of the pairs that matter, each with a band of one standard deviation. {'; '.join(each)}."

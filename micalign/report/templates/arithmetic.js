@@ -98,7 +98,7 @@ micalign.arithmetic = (() => {
       difference_s: late, uncertainty_s: differenceUncertainty(scene, source, a, b, late), level_difference_db: level,
       polarity, first_notch_hz: listed.length ? listed[0] : null, notches_hz: listed,
       peaks_hz: peaks(late, polarity, AUDIBLE_HZ, MOST_TEETH),
-      notch_depth_db: notchDepth(level), peak_height_db: peakHeight(level),
+      notch_depth_db: listed.length || polarity < 0 ? notchDepth(level) : null, peak_height_db: peakHeight(level),
     };
   }
   /** A DI against a mic that takes the same source: the level between the two depends on gains no scene tells. */

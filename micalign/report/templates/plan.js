@@ -80,6 +80,7 @@
   }
   const notchWords = (row) => row.polarity < 0 ? "bass (inverted)"
     : row.first_notch_hz === null || row.first_notch_hz > AUDIBLE_HZ ? "none below 20 kHz" : words.hz(row.first_notch_hz);
+  const depthWords = (row) => (row.notch_depth_db === null ? "none" : words.db(row.notch_depth_db));
   const apartWords = (row) => `${words.ms(Math.abs(row.difference_s), row.uncertainty_s)} ± ${words.ms(row.uncertainty_s)}`;
   const secondName = () => listening.di !== null ? now.dis[listening.di].name : listening.second === null ? "" : now.mics[listening.second].name;
 
@@ -96,7 +97,7 @@
     byId("live-notch").dataset.hz = row.first_notch_hz ?? "";
     const known = listening.di === null;
     write(byId("live-level"), known ? `${words.db(row.level_difference_db, true)} at ${secondName()}` : "not known of a DI: drawn as if equal");
-    write(byId("live-dip"), known ? `${words.db(row.notch_depth_db)}, peaks ${words.db(row.peak_height_db, true)}` : "total, were both equally loud");
+    write(byId("live-dip"), known ? `${depthWords(row)}, peaks ${words.db(row.peak_height_db, true)}` : "total, were both equally loud");
   }
   function tellArrivals() {
     rows("live-arrivals", now.mics.map((mic, m) => [mic.name, ...now.sources.map((_, s) => {
@@ -118,7 +119,7 @@
     const others = first === null ? [] : now.mics.map((_, m) => m).filter((m) => m !== first);
     rows("live-others", others.map((m) => {
       const row = difference(now, found, source, first, m);
-      return [now.mics[m].name, words.ms(row.difference_s, row.uncertainty_s, true), words.db(row.level_difference_db, true), notchWords(row), words.db(row.notch_depth_db)];
+      return [now.mics[m].name, words.ms(row.difference_s, row.uncertainty_s, true), words.db(row.level_difference_db, true), notchWords(row), depthWords(row)];
     }), "there is one mic");
   }
   function tellSpacing() {
