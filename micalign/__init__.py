@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from micalign.acoustics.placement import Placement, place
     from micalign.acoustics.prediction import Prediction, predict
     from micalign.acoustics.survey import Survey, survey, surveyed
-    from micalign.delay.measure import Delay, measure_many, measure_pair
     from micalign.errors import MicalignError, OutputError, SceneError, TakeError
     from micalign.figures.comb import Copy, comb_figure
     from micalign.figures.equal_distance import equal_distance_figure
@@ -45,6 +44,7 @@ if TYPE_CHECKING:
     from micalign.scene.document import parse_scene
     from micalign.scene.model import Box, Di, Mic, Pair, Room, Scene, Source, Tape
     from micalign.take.model import Take, Track
+    from micalign.tdoa.measure import Delay, measure_many, measure_pair
 
 __version__ = "0.1.0"
 

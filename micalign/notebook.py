@@ -23,13 +23,13 @@ from micalign.alignment.session import measured_scene, planned, wishes_of
 from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
 from micalign.alignment.wishes import Wishes
 from micalign.arrays import Bools, Floats
-from micalign.delay.told import SourceDelays
 from micalign.errors import TakeError
 from micalign.findings.finding import Finding, is_wrong
 from micalign.findings.rules import findings
 from micalign.scene.model import Scene
 from micalign.shown import Listing, Shown
 from micalign.take.model import Take, Track
+from micalign.tdoa.told import SourceDelays
 from micalign.units import show_ms, show_plus_minus
 
 __all__ = ["Alignment", "Checked", "Measurement", "Tracks", "align", "check", "measure"]

@@ -207,14 +207,9 @@ def test_no_modules_import_each_other_in_a_circle() -> None:
         pytest.fail(f"a circle of imports: {' <- '.join(error.args[1])}")
 
 
-# Until the delay engine that is being replaced is gone: its twins of names go with it.
-LEAVING = {"micalign.delay"}
-
-
 def test_a_class_name_is_used_once() -> None:
     """Two things of one name cannot be spoken of."""
-    kept = [path for path in MODULES if ".".join(_module(path).split(".")[:2]) not in LEAVING]
-    names = Counter(node.name for path in kept for node in ast.walk(_tree(path)) if isinstance(node, ast.ClassDef))
+    names = Counter(node.name for path in MODULES for node in ast.walk(_tree(path)) if isinstance(node, ast.ClassDef))
     assert [name for name, count in names.items() if count > 1] == []
 
 
@@ -246,7 +241,6 @@ def test_nothing_is_there_for_the_tests_alone() -> None:
     unused = [
         f"{_module(path)}.{name}"
         for path in MODULES
-        if ".".join(_module(path).split(".")[:2]) not in LEAVING
         for name in _defined(path)
         if name not in used and not (name.startswith("__") and name.endswith("__"))
     ]

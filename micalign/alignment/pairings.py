@@ -13,10 +13,10 @@ from typing import Final, Literal
 
 from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum, one_path_sum
 from micalign.alignment.onepath.several import doubted
-from micalign.delay.clock import measure_clock
-from micalign.delay.measure import Delay, measure_many
-from micalign.delay.told import SourceDelays, TrackDelay
 from micalign.take.model import Track
+from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.measure import Delay, measure_many
+from micalign.tdoa.told import SourceDelays, TrackDelay
 
 __all__ = ["FAR_S", "By", "Measured", "measured"]
 
@@ -24,8 +24,6 @@ By = Literal["sum", "arrival"]
 
 FAR_S: Final = 2.0
 """Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
-
-_STRONG_RIVAL: Final = 0.6
 
 
 @dataclass(frozen=True)
@@ -94,7 +92,7 @@ def measured(
     else:
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
-    rows = tuple(TrackDelay(track.name, _with_rivals(delay)) for track, delay in zip(tracks, delays, strict=True))
+    rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 
 
@@ -123,7 +121,7 @@ def _with_sums(
             delay = as_best_sum(found, delay)
         if track.name in doubts:
             delay = replace(delay, reliable=False, reason=doubts[track.name])
-        rows.append(TrackDelay(track.name, _with_rivals(delay)))
+        rows.append(TrackDelay(track.name, delay))
     return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
 
 
@@ -133,12 +131,3 @@ def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool
         return found
     plain = measure_many(reference, [track], max_delay_s=max_delay_s)[0]
     return replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
-
-
-def _with_rivals(delay: Delay) -> Delay:
-    """A word where other delays are heard nearly as strongly: other sources, or reflections."""
-    strong = [rival for rival in delay.rivals if rival.strength >= _STRONG_RIVAL]
-    if not delay.reliable or delay.reason or not strong:
-        return delay
-    said = ", ".join(f"{rival.delay_s * 1e3:+.2f} ms" for rival in strong[:3])
-    return replace(delay, reason=f"other sources or reflections suggest {said} too")

@@ -21,12 +21,12 @@ from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum, on
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
 from micalign.alignment.wishes import HeardSource, Wishes
-from micalign.delay.measure import Delay
-from micalign.delay.sources import measure_sources
-from micalign.delay.told import Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.take.model import Take
+from micalign.tdoa.measure import Delay
+from micalign.tdoa.sources import measure_sources
+from micalign.tdoa.told import Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 
 __all__ = ["default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of", "wishes_of"]
 
@@ -295,9 +295,9 @@ def _doubtful_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str
 
 def _turned(pair: PairDelay) -> Delay:
     delay = pair.delay
-    rivals = tuple(replace(rival, delay_s=-rival.delay_s) for rival in delay.rivals)
+    candidates = tuple(replace(one, delay_s=-one.delay_s) for one in delay.candidates)
     drift = None if delay.drift_ppm is None else -delay.drift_ppm
-    return replace(delay, delay_s=-delay.delay_s + 0.0, rivals=rivals, drift_ppm=drift)
+    return replace(delay, delay_s=-delay.delay_s + 0.0, candidates=candidates, drift_ppm=drift)
 
 
 def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | None = None) -> Offsets:

@@ -19,7 +19,7 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.compare.beliefs import Beliefs
-from micalign.delay.hearing import Group
+from micalign.tdoa.hearing import Group
 
 __all__ = ["Fit", "Sightings", "begun_at", "fitted", "sightings_of"]
 

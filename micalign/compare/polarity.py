@@ -15,8 +15,8 @@ from micalign.acoustics.patterns import mic_gain
 from micalign.arrays import Bools, Floats
 from micalign.compare.beliefs import Beliefs
 from micalign.compare.fit import Fit, Sightings
-from micalign.delay.hearing import Group
 from micalign.scene.model import Scene
+from micalign.tdoa.hearing import Group
 
 __all__ = ["Flips", "expected_signs", "flips_of"]
 

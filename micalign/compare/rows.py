@@ -17,8 +17,8 @@ from micalign.compare.beliefs import Beliefs
 from micalign.compare.fit import Fit, Sightings
 from micalign.compare.model import Explanation, Row
 from micalign.compare.polarity import expected_signs
-from micalign.delay.hearing import Group
 from micalign.scene.model import Scene
+from micalign.tdoa.hearing import Group
 
 __all__ = ["rows_of"]
 

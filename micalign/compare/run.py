@@ -1,6 +1,6 @@
 """Is a take as its scene says, and if not, what is the simplest reason?
 
-Hears the groups of sounds in the take (`micalign.delay.hearing`), asks which beliefs about the scene explain their
+Hears the groups of sounds in the take (`micalign.tdoa.hearing`), asks which beliefs about the scene explain their
 delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and tells it row by row and in words.
 """
 
@@ -16,10 +16,10 @@ from micalign.compare.polarity import flips_of
 from micalign.compare.rows import rows_of
 from micalign.compare.verdict import verdict_on
 from micalign.compare.words import explanation_of, findings_of
-from micalign.delay.hearing import Group, groups_of
 from micalign.errors import TakeError
 from micalign.scene.model import Scene
 from micalign.take.model import Take
+from micalign.tdoa.hearing import Group, groups_of
 
 __all__ = ["compare", "compared"]
 

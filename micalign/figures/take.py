@@ -13,8 +13,6 @@ import numpy as np
 
 from micalign.alignment.gain import SumGain
 from micalign.arrays import Floats, Ints
-from micalign.delay.correlation import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
-from micalign.delay.measure import Delay
 from micalign.figures.style import (
     COLOURS,
     DASHES,
@@ -28,6 +26,8 @@ from micalign.figures.style import (
     words,
 )
 from micalign.take.model import Track
+from micalign.tdoa.correlation import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
+from micalign.tdoa.measure import Delay
 from micalign.units import db_from_power, show_ms
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: Likeness) 
     axes.plot(1e3 * lag_s, value, color=COLOURS["blue"], linewidth=1.2)
     axes.set_ylim(-1.25, 1.25)
     axes.axvline(1e3 * delay.delay_s, color=COLOURS["amber"], linewidth=1.6, linestyle=DASHES[1])
-    for rival in delay.rivals:
+    for rival in delay.candidates[1:]:
         height = float(np.interp(rival.delay_s, lag_s, value))
         axes.plot(
             1e3 * rival.delay_s, height, "o", markerfacecolor="none", markeredgecolor=COLOURS["plum"], markersize=7

@@ -16,9 +16,9 @@ import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
-from micalign.delay.hearing import Group
 from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Mic, Scene
+from micalign.tdoa.hearing import Group
 
 __all__ = ["Labelling", "labellings", "relabelled"]
 

@@ -1,7 +1,7 @@
 """Where do the mics of a scene stand, as its take tells it?
 
 The sources of the scene are the known points: drums that were tapped, marks at which somebody clapped. Each group of
-hits (`micalign.delay.hearing`) is given its source in more than one way (`labels`); what leaves least unexplained is
+hits (`micalign.tdoa.hearing`) is given its source in more than one way (`labels`); what leaves least unexplained is
 kept.
 """
 
@@ -15,7 +15,6 @@ import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
-from micalign.delay.hearing import Group, groups_of
 from micalign.errors import TakeError
 from micalign.locate.labels import Labelling, labellings, relabelled
 from micalign.locate.layout import further_hits, is_flat, refusal
@@ -23,6 +22,7 @@ from micalign.locate.model import LocatedMic, Location, UsedHits
 from micalign.locate.multilateration import HitArrivals, Solution, solutions
 from micalign.scene.model import Mic, Point, Scene
 from micalign.take.model import Take
+from micalign.tdoa.hearing import Group, groups_of
 
 __all__ = ["arrivals_of", "locate", "located"]
 

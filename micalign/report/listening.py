@@ -16,12 +16,12 @@ from micalign.alignment.gain import BlendTrack
 from micalign.alignment.pairings import Measured
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.arrays import Floats
-from micalign.delay.told import SourceDelays
 from micalign.files.audio_bytes import flac_bytes
 from micalign.report.page import audio_address
 from micalign.scene.model import Scene
 from micalign.take.loudness import k_weighted
 from micalign.take.model import Take
+from micalign.tdoa.told import SourceDelays
 from micalign.units import amplitude_from_db, db_from_power, show_db
 
 __all__ = ["Excerpt", "excerpts", "player_values"]

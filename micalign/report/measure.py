@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured
-from micalign.delay.measure import Delay
-from micalign.delay.told import SourceDelays, TrackDelay
 from micalign.files.stamps import Laid
 from micalign.report.plain import clean
 from micalign.report.tables import bare_table
 from micalign.report.threelines import sum_lines
+from micalign.tdoa.measure import Delay
+from micalign.tdoa.told import SourceDelays, TrackDelay
 from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 
 if TYPE_CHECKING:
@@ -78,8 +78,9 @@ def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
         "reason": None if delay.reliable else delay.reason,
         "remark": delay.reason if delay.reliable else None,
         "drift_ppm": delay.drift_ppm,
-        "rivals": [
-            {"delay_s": rival.delay_s, "strength": rival.strength, "polarity": rival.polarity} for rival in delay.rivals
+        "candidates": [
+            {"delay_s": one.delay_s, "polarity": one.polarity, "probability": one.probability}
+            for one in delay.candidates
         ],
     }
 

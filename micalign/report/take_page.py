@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any, Final
 
 from micalign.alignment.offsets import Remain, Shift
-from micalign.delay.told import SourceDelays
 from micalign.report.listening import player_values
 from micalign.report.measure import polarity_words
 from micalign.report.take_study import TakeStudy
 from micalign.take.track_levels import TrackLevels
+from micalign.tdoa.told import SourceDelays
 from micalign.units import show_centimetres, show_db, show_dbfs, show_hz, show_ms, show_plus_minus, show_samples
 
 __all__ = ["take_values"]

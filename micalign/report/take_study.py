@@ -13,12 +13,12 @@ from micalign.alignment.offsets import Offsets
 from micalign.alignment.pairings import Measured
 from micalign.alignment.preview import loudest_moment
 from micalign.alignment.session import measured_scene, planned, wishes_of
-from micalign.delay.told import SourceDelays
 from micalign.report.blend import Stretch, stretch
 from micalign.report.listening import Excerpt, excerpts
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.model import Take
+from micalign.tdoa.told import SourceDelays
 
 __all__ = ["TakeStudy", "close_tracks", "gains_of", "study"]
 

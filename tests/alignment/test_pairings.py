@@ -7,9 +7,9 @@ import pytest
 
 from micalign.alignment import pairings
 from micalign.alignment.pairings import Measured, measured
-from micalign.delay.measure import Delay, Rival
-from micalign.delay.told import TrackDelay
 from micalign.take.model import Track
+from micalign.tdoa.measure import Delay
+from micalign.tdoa.told import TrackDelay
 
 RATE = 8000
 
@@ -117,21 +117,6 @@ def test_where_no_clock_is_found_the_plain_delay_is_given_with_a_word(monkeypatc
     assert far.reason == "too few stretches"
     silent = measured(one, [track("s", np.zeros(2 * RATE))], drift=True).tracks[0].delay
     assert silent.reason == "'s' is silent"
-
-
-def with_rivals(monkeypatch, *, reliable=True, reason=None, strengths=(0.6, 0.7, 0.59, 0.9, 0.8)) -> str | None:
-    rivals = tuple(Rival(0.001 * (i + 1), strength, 1) for i, strength in enumerate(strengths))
-    delay = Delay(0.0, 1e-6, 1, 1.0, 1.0, reliable, reason, rivals)
-    monkeypatch.setattr(pairings, "measure_many", lambda *_, **__: (delay,))
-    one = track("a", noise(1))
-    return measured(one, [one]).tracks[0].delay.reason
-
-
-def test_three_strong_rivals_at_most_are_named(monkeypatch):
-    assert with_rivals(monkeypatch) == "other sources or reflections suggest +1.00 ms, +2.00 ms, +4.00 ms too"
-    assert with_rivals(monkeypatch, strengths=(0.5, 0.59)) is None
-    assert with_rivals(monkeypatch, reason="a word") == "a word"
-    assert with_rivals(monkeypatch, reliable=False) is None
 
 
 def test_all_are_reliable_only_where_each_is():

@@ -19,11 +19,11 @@ from micalign.alignment.session import (
     wishes_of,
 )
 from micalign.alignment.wishes import HeardSource, Wishes
-from micalign.delay.measure import Delay, Rival
-from micalign.delay.told import PairDelay, SourceDelays, TrackDelay
 from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
 from micalign.take.model import Take, Track
+from micalign.tdoa.measure import Candidate, Delay
+from micalign.tdoa.told import PairDelay, SourceDelays, TrackDelay
 
 SPEED = 343.98  # Cramer 1993 at 20 C, 50 %
 SCENE = Scene(
@@ -60,7 +60,7 @@ def test_a_source_expects_its_tracks_nearest_first_after_its_wire():
     assert (kick.source, snare.source) == ("kick", "snare")
 
 
-def test_arrivals_are_distances_over_the_speed_of_sound_with_what_the_tape_leaves_open():
+def test_arcandidates_are_distances_over_the_speed_of_sound_with_what_the_tape_leaves_open():
     kick, _ = wanted_of(SCENE, NAMES)
     distance = math.sqrt(16.0 + 1.0)
     assert kick.expected["room"].arrival_s == pytest.approx(distance / SPEED, rel=1e-4)
@@ -300,12 +300,12 @@ def test_a_word_of_the_pair_itself_is_passed_on(answer):
 
 
 def test_where_nothing_is_reliable_the_most_confident_doubt_is_told_the_right_way_round(answer):
-    rivals = (Rival(0.002, 0.5, -1),)
+    candidates = (Candidate(0.002, -1, 0.5),)
     faint = source("snare", "left", {("left", "right"): told(1.0, reliable=False, confidence=0.1, reason="faint")})
-    turned = Delay(0.003, 1e-5, -1, 0.2, 0.3, False, "echoes", rivals, 12.0)
+    turned = Delay(0.003, 1e-5, -1, 0.2, 0.3, False, "echoes", candidates, 12.0)
     other = source("kick", "right", {("right", "left"): turned})
     found = answer([faint, other], "right")
-    assert found == Delay(-0.003, 1e-5, -1, 0.2, 0.3, False, "echoes", (Rival(-0.002, 0.5, -1),), -12.0)
+    assert found == Delay(-0.003, 1e-5, -1, 0.2, 0.3, False, "echoes", (Candidate(-0.002, -1, 0.5),), -12.0)
     assert answer([faint], "right").reason == "faint"
     plain = source("kick", "right", {("right", "left"): told(0.0, reliable=False, reason="quiet")})
     kept = answer([plain], "right")

@@ -13,10 +13,10 @@ from micalign.compare.model import Comparison
 from micalign.compare.polarity import Flips
 from micalign.compare.run import compare, compared
 from micalign.compare.words import findings_of
-from micalign.delay.hearing import Group, Heard
 from micalign.errors import TakeError
 from micalign.scene.model import Air, Di, Mic, Scene, Source
 from micalign.take.model import Take, Track
+from micalign.tdoa.hearing import Group, GroupDelay
 
 SPEED_20C = 343.98  # Cramer 1993 at 20 C, 50 %
 
@@ -49,7 +49,7 @@ def groups(
             sign.append(-1 if track in inverted else 1)
         first = int(np.argmin(arrival))
         heard = tuple(
-            Heard(value - arrival[first], 3e-6, one * sign[first], 0.9, True)
+            GroupDelay(value - arrival[first], 3e-6, one * sign[first], 0.9, True)
             for value, one in zip(arrival, sign, strict=True)
         )
         out.append(Group(first, (0.0, 0.5, 1.0), heard))
@@ -250,7 +250,7 @@ def test_a_di_counts_with_its_latency_and_only_for_its_own_source():
             ways = [np.linalg.norm(np.subtract(source.position, m.position)) / SPEED_20C for m in scene.mics]
             is_own = source.name == "bass"
             delays = [way - ways[0] for way in ways] + [0.8e-3 + late_s - ways[0] if is_own else 0.0]
-            rows = [Heard(value, 3e-6, 1, 0.9, is_own or index < 2) for index, value in enumerate(delays)]
+            rows = [GroupDelay(value, 3e-6, 1, 0.9, is_own or index < 2) for index, value in enumerate(delays)]
             out.append(Group(0, (0.0, 0.5), tuple(rows)))
         return tuple(out)
 

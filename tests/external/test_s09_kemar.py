@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from outside import confirm, rows
 
-from micalign.delay.measure import measure_pair
 from micalign.take.model import Track
+from micalign.tdoa.measure import measure_pair
 
 SOURCE = "Gardner and Martin, MIT Media Lab TR 280, 1994"
 RATE = 44100

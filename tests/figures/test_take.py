@@ -5,9 +5,9 @@ import pytest
 from figure_words import cut_off, overlaps
 
 from micalign.alignment.gain import BandGain, SumGain
-from micalign.delay.measure import Delay, Rival
 from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure
 from micalign.take.model import Track
+from micalign.tdoa.result import Candidate, Delay
 
 RATE = 48000
 
@@ -21,7 +21,16 @@ def test_the_likeness_peaks_at_the_delay_with_the_sign_of_the_polarity(polarity:
     noise = rng.standard_normal(2 * RATE)
     first = Track.from_array("first", noise, RATE)
     late = Track.from_array("late", delayed(noise, 120, polarity), RATE)
-    delay = Delay(120 / RATE, 1e-6, polarity, 1.0, 1.0, True, None, (Rival(0.001, 0.4, 1),))
+    delay = Delay(
+        120 / RATE,
+        1e-6,
+        polarity,
+        1.0,
+        1.0,
+        True,
+        None,
+        (Candidate(120 / RATE, polarity, 0.9), Candidate(0.001, 1, 0.1)),
+    )
     figure = correlation_figure([Likeness("first to late", first, late, delay)])
     lag_ms, value = (np.asarray(part) for part in figure.axes[0].lines[1].get_data())
     best = int(np.argmax(np.abs(value)))

@@ -17,10 +17,10 @@ from commands import micalign
 from micalign.acoustics.panels import panel_frame
 from micalign.acoustics.room import modes
 from micalign.cli.output import print_json
-from micalign.delay.measure import Delay, measure_pair
 from micalign.files.hashes import file_hash
 from micalign.scene.document import parse_scene
 from micalign.take.model import Track
+from micalign.tdoa.measure import Delay, measure_pair
 from micalign.units import show_hz, show_percent
 
 _SCENE = '[[source]]\nname = "kick"\nat = [1, 1, 1]\n'

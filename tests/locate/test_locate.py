@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from hit_stages import stage
 
-from micalign.delay.hearing import Group, Heard
 from micalign.errors import SceneError, TakeError
 from micalign.locate.run import locate, located
 from micalign.scene.model import Mic, Room, Scene, Source
 from micalign.take.model import Take
+from micalign.tdoa.hearing import Group, GroupDelay
 
 
 def test_eight_hits_find_four_mics_of_which_nothing_was_known():
@@ -43,7 +43,7 @@ def test_with_a_plan_the_hits_may_come_in_any_order():
 def _groups_of_exact_hits(points: np.ndarray, mics: np.ndarray) -> list[Group]:
     arrival = np.linalg.norm(points[:, None] - mics[None], axis=2) / 344.0
     return [
-        Group(0, (float(turn), turn + 0.4), tuple(Heard(value - row[0], 2e-6, 1, 1.0, True) for value in row))
+        Group(0, (float(turn), turn + 0.4), tuple(GroupDelay(value - row[0], 2e-6, 1, 1.0, True) for value in row))
         for turn, row in enumerate(arrival)
     ]
 

@@ -17,7 +17,7 @@ from micalign.alignment.onepath.coarse import Coarse, coarse_delay
 from micalign.alignment.onepath.frames import Frames, framed
 from micalign.alignment.onepath.recognise import Recognised, recognise
 from micalign.alignment.phase import PhaseMatch
-from micalign.delay.measure import Delay, measure_pair
+from micalign.tdoa.measure import Delay, measure_pair
 from micalign.take.model import Track
 
 __all__ = ["BANDS_HZ", "WIDE_S", "Line", "PairSum", "as_arrival", "as_best_sum", "one_path_sum"]

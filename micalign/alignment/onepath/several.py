@@ -12,7 +12,7 @@ from itertools import combinations
 from typing import Final
 
 from micalign.alignment.onepath.recognise import recognise
-from micalign.delay.measure import Delay, measure_pair
+from micalign.tdoa.measure import Delay, measure_pair
 from micalign.take.model import Track
 
 __all__ = ["OPEN_S", "doubted"]

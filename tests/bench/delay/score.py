@@ -20,7 +20,7 @@ from bench.delay.baselines import BASELINES
 from bench.delay.estimators import engine_function
 from bench.delay.sessions import Case
 
-from micalign.delay.measure import Delay, measure_pair
+from micalign.tdoa.measure import Delay, measure_pair
 from micalign.take.model import Track
 
 FAMILIES: dict[str, tuple[Callable, int]] = {

@@ -1,1 +1,0 @@
-"""Tracks turned into delays and polarity, with their uncertainty. Pure."""

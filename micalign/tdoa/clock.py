@@ -1,0 +1,260 @@
+"""When was a second recorder started, and how fast does its clock run?
+
+Coarse: the loudness of a few stretches of the reference is found again in the track's loudness, anywhere within the
+range; the places that lie on one line of at most `MOST_PPM` give start and rate to a hundredth of a second. Fine:
+short stretches along the whole take are measured as a pair each, and a robust straight line through their delays gives
+start and rate (P. J. Huber, *Robust Statistics*, Wiley 1981, ch. 7). Delay is positive when the event comes later in
+the track; ``delay_s`` holds at the reference's first sample and grows by ``drift_ppm`` microseconds each second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Floats
+from micalign.take.model import Track
+from micalign.tdoa.correlation import band_mean, correlate_spectrum, raised_cosine
+from micalign.tdoa.peak import Correlogram, refine, strongest_peaks
+from micalign.tdoa.result import Delay
+
+__all__ = ["MOST_PPM", "measure_clock"]
+
+MOST_PPM: Final = 250.0
+_FRAME_S: Final = 0.01
+_STRETCH_S: Final = 20.0
+_STRETCHES: Final = 12
+_CANDIDATES: Final = 4
+_PIECES: Final = 48
+_PIECE_S: Final = 1.5
+_SEARCH_S: Final = 0.04
+_LEAST_PIECES: Final = 4
+_STRAIGHT_S: Final = 60e-6  # pieces further than this from the line are no witnesses
+_FLOOR_S: Final = 2e-7
+_CLEAR: Final = 0.85  # a piece whose next best delay is stronger than this says nothing
+_CONTRAST: Final = 6.0
+_FINER: Final = 8  # straight lines between eightfold points are 50 dB true up to 6 kHz
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Delay at the reference's first sample, and how much it grows each second; one standard deviation of both."""
+
+    start_s: float
+    slope: float
+    start_sigma_s: float = 0.0
+    slope_sigma: float = 0.0
+
+    def at(self, time_s: float) -> float:
+        return self.start_s + self.slope * time_s
+
+
+def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, drift: bool = True) -> Delay:
+    """Start and clock of a track against a reference that was recorded elsewhere.
+
+    Parameters
+    ----------
+    reference, track : Track
+        Of one nominal rate.
+    max_delay_s : float
+        Largest difference of the starts, either way.
+    drift : bool
+        Look for a difference of the clocks; otherwise they are taken to run alike.
+
+    Returns
+    -------
+    Delay
+        ``drift_ppm`` is positive where the delay grows.
+    """
+    coarse = _coarse(reference, track, max_delay_s)
+    if coarse is None:
+        return _nothing("nowhere within the range does the track sound like the reference")
+    pieces = _pieces(reference, track, coarse)
+    if drift:
+        # A second look with the clock's difference taken out of each piece, so that it blurs nothing.
+        rough = [(time, delay) for time, delay in pieces if delay.reliable]
+        if len(rough) >= _LEAST_PIECES:
+            pieces = _pieces(reference, track, _straight(rough, drift=True)[0], unhurried=True)
+    good = [(time, delay) for time, delay in pieces if delay.reliable]
+    if len(good) < _LEAST_PIECES:
+        return _nothing("too few stretches of the two are alike", coarse.start_s)
+    line, kept = _straight(good, drift=drift)
+    if kept < max(_LEAST_PIECES, 0.5 * len(good)):
+        return _nothing("the stretches do not agree on one start and one clock", line.start_s)
+    if line.start_sigma_s > _STRAIGHT_S:
+        hint = "" if drift else ": do the clocks differ? look for it with --drift"
+        return _nothing(f"the delay changes along the take{hint}", line.start_s)
+    signs = [delay.polarity for _, delay in good]
+    polarity = 1 if sum(signs) >= 0 else -1
+    share = abs(sum(signs)) / len(signs)
+    confidence = min(kept / len(pieces), float(np.median([delay.confidence for _, delay in good])))
+    margin = share * float(np.median([delay.polarity_margin for _, delay in good]))
+    found = line.slope * 1e6 if drift else None
+    return Delay(line.start_s, line.start_sigma_s, polarity, margin, confidence, True, None, (), found)
+
+
+def _nothing(reason: str, start_s: float = 0.0) -> Delay:
+    return Delay(start_s, _FRAME_S, 1, 0.0, 0.0, False, reason)
+
+
+def _coarse(reference: Track, track: Track, max_delay_s: float) -> _Line | None:
+    """A line through the places where stretches of the reference are found again, by loudness alone."""
+    first, second = _novelty(reference), _novelty(track)
+    length = min(round(_STRETCH_S / _FRAME_S), len(first), len(second))
+    if length < 50:
+        return None
+    places: list[tuple[float, float, float]] = []  # time, delay, likeness
+    for start in np.unique(np.linspace(0, len(first) - length, _STRETCHES).astype(int)):
+        places += _found_again(first[start : start + length], second, int(start), max_delay_s)
+    return _most_agreed(places) if places else None
+
+
+def _novelty(track: Track) -> Floats:
+    """How much the level leaps from one hundredth of a second to the next, leaps up only."""
+    frame = max(1, round(_FRAME_S * track.sample_rate))
+    energies = [np.zeros(0)]
+    for block in track.blocks(frame * 500):
+        whole = block[: len(block) // frame * frame].reshape(-1, frame)
+        energies.append((np.diff(whole, axis=1) ** 2).mean(axis=1))
+    energy = np.concatenate(energies)
+    if not len(energy):
+        return energy
+    level = np.log10(energy + 1e-4 * float(energy.mean()) + 1e-20)
+    leaps: Floats = np.maximum(np.diff(level, prepend=level[:1]), 0.0)
+    return leaps
+
+
+def _found_again(stretch: Floats, whole: Floats, start: int, max_delay_s: float) -> list[tuple[float, float, float]]:
+    """Where a stretch of leaps is found in the other track: the best few places."""
+    template = stretch - stretch.mean()
+    low = max(0, start - round(max_delay_s / _FRAME_S))
+    high = min(len(whole), start + len(stretch) + round(max_delay_s / _FRAME_S))
+    searched = whole[low:high]
+    if len(searched) < len(template) or not template.any():
+        return []
+    size = 1 << (len(searched) + len(template)).bit_length()
+    product = np.fft.rfft(searched, size) * np.conj(np.fft.rfft(template, size))
+    likeness = np.fft.irfft(product, size)[: len(searched) - len(template) + 1]
+    sums = np.concatenate([[0.0], np.cumsum(searched**2)])
+    means = np.concatenate([[0.0], np.cumsum(searched)])
+    count = len(template)
+    spread = sums[count:] - sums[:-count] - (means[count:] - means[:-count]) ** 2 / count
+    likeness = likeness / np.sqrt(np.maximum(spread, 1e-12) * float((template**2).sum()))
+    found = []
+    for _ in range(_CANDIDATES):
+        best = int(np.argmax(likeness))
+        delay_s = (low + best - start) * _FRAME_S
+        found.append(((start + count / 2) * _FRAME_S, delay_s, float(likeness[best])))
+        likeness[max(best - 10, 0) : best + 11] = -1.0
+    return found
+
+
+def _most_agreed(places: Sequence[tuple[float, float, float]]) -> _Line | None:
+    """The line on which the places with the most likeness lie."""
+    time, delay, likeness = (np.array(column) for column in zip(*places, strict=True))
+    best, most = None, 0.0
+    for index in np.argsort(-likeness)[:_STRETCHES]:
+        allowed = 2.5 * _FRAME_S + MOST_PPM * 1e-6 * np.abs(time - time[index])
+        near = np.abs(delay - delay[index]) <= allowed
+        agreed = float(np.maximum(likeness[near], 0.0).sum())
+        if agreed > most:
+            best, most = near, agreed
+    if best is None:
+        return None
+    slope = 0.0
+    if np.ptp(time[best]) >= 3 * _STRETCH_S:
+        slope = float(np.polyfit(time[best], delay[best], 1, w=np.maximum(likeness[best], 1e-3))[0])
+        slope = float(np.clip(slope, -MOST_PPM * 1e-6, MOST_PPM * 1e-6))
+    return _Line(float(np.median(delay[best] - slope * time[best])), slope)
+
+
+def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = False) -> list[tuple[float, Delay]]:
+    """Delays of short stretches along the take, each with the time of its middle."""
+    rate = reference.sample_rate
+    length, margin = round(_PIECE_S * rate), round(2 * _SEARCH_S * rate)
+    low = max(0.0, -coarse.start_s)
+    high = min(reference.duration_s, track.duration_s - coarse.start_s)
+    if high - low < _PIECE_S:
+        return []
+    count = min(_PIECES, max(1, int((high - low) / _PIECE_S)))
+    found = []
+    for begin_s in np.linspace(low, high - _PIECE_S, count):
+        start = round(float(begin_s) * rate)
+        middle_s = (start + length / 2) / rate
+        offset = round(coarse.at(middle_s) * rate)
+        samples = track.read(start + offset - margin, length + 2 * margin)
+        samples = _stretched(samples, coarse.slope) if unhurried else samples
+        delay = _piece(reference.read(start, length), samples, margin, rate)
+        found.append((middle_s, replace(delay, delay_s=delay.delay_s + offset / rate)))
+    return found
+
+
+def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
+    """The delay between a short stretch and a longer one that begins ``margin`` samples earlier."""
+    size = _fast_size(len(second))
+    x = np.fft.rfft(first * np.hanning(len(first)), size)
+    y = np.fft.rfft(second * raised_cosine(len(second), margin // 2, margin // 2), size)
+    turn = np.exp(2j * np.pi * np.arange(len(x)) * (margin / size))
+    frequency_hz = np.fft.rfftfreq(size, 1.0 / rate).astype(np.float64)
+    power = band_mean(np.abs(x) ** 2) * band_mean(np.abs(y) ** 2)
+    weight = (power + power.max() * 1e-10 + 1e-300) ** -0.4 * ((frequency_hz > 50.0) & (frequency_hz < 10000.0))
+    cross = np.conj(x) * y * turn * weight
+    searched = Correlogram.within(correlate_spectrum(cross, size, finer=2), 0.5 / rate, 0.5 * margin / rate)
+    peaks = strongest_peaks(searched)
+    if not peaks:
+        return _nothing("silence")
+    best = refine(cross, frequency_hz, peaks[0].lag_s, within_s=0.2e-3)
+    rival = abs(peaks[1].height / peaks[0].height) if len(peaks) > 1 else 0.0
+    contrast = abs(peaks[0].height) / max(float(np.median(np.abs(searched.values))) / 0.6745, 1e-300)
+    sure = rival < _CLEAR and contrast > _CONTRAST
+    return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
+
+
+def _fast_size(least: int) -> int:
+    from scipy.fft import next_fast_len  # noqa: PLC0415 - loaded when something is measured
+
+    return int(next_fast_len(least, real=True))
+
+
+def _stretched(samples: Floats, slope: float) -> Floats:
+    """The samples read at a pace of ``1 + slope``, about their middle."""
+    count = len(samples)
+    spectrum = np.fft.rfft(samples)
+    fine = np.fft.irfft(spectrum, count * _FINER) * _FINER
+    middle = (count - 1) / 2
+    at = (middle + (np.arange(count) - middle) * (1.0 + slope)) * _FINER
+    stretched: Floats = np.interp(at, np.arange(len(fine)), fine)
+    return stretched
+
+
+def _straight(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> tuple[_Line, int]:
+    """A robust straight line through the pieces, and how many lie on it."""
+    time = np.array([time for time, _ in pieces])
+    delay = np.array([delay.delay_s for _, delay in pieces])
+    middle = float(time.mean())
+    design = np.stack([np.ones(len(time)), (time - middle) if drift else np.zeros(len(time))], axis=1)
+    start = np.array([np.median(delay - _slope(time, delay, drift) * (time - middle)), _slope(time, delay, drift)])
+    for _ in range(30):
+        residual = delay - design @ start
+        scale = max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_S)
+        root = np.sqrt(np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(residual), 1e-15)))
+        renewed = np.linalg.lstsq(design * root[:, None], delay * root, rcond=None)[0]
+        if np.allclose(renewed, start, rtol=0, atol=1e-13):
+            break
+        start = renewed
+    kept = np.abs(residual) <= max(_STRAIGHT_S, 4 * scale)
+    spread = max(float(np.sqrt(np.mean(residual[kept] ** 2))) if kept.any() else _FRAME_S, _FLOOR_S)
+    slope_sigma = spread / max(float(np.sqrt(((time - middle) ** 2).sum())), 1e-9) if drift else 0.0
+    start_sigma = float(np.hypot(spread / np.sqrt(max(kept.sum(), 1)), slope_sigma * middle))
+    return _Line(float(start[0] - start[1] * middle), float(start[1]), start_sigma, slope_sigma), int(kept.sum())
+
+
+def _slope(time: Floats, delay: Floats, drift: bool) -> float:
+    """The median of the slopes between all pieces (Theil and Sen)."""
+    if not drift or len(time) < 3:
+        return 0.0
+    i, j = np.triu_indices(len(time), k=max(1, len(time) // 4))
+    return float(np.median((delay[j] - delay[i]) / (time[j] - time[i])))

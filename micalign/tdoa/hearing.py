@@ -1,0 +1,297 @@
+"""Which sounds are in a take, and how much later is each in every track?
+
+No label is trusted: a cable may be in the wrong input. Every stroke that any track hears is an event. Its direct
+sound is the first to reach a mic, whatever the room sends after it, so each track's first rise gives a coarse arrival
+and a few milliseconds from there, correlated between tracks, the exact one. An event's arrivals across the tracks are
+a signature of the place it came from: events of one signature are one group (one drum, one singer), which is then
+measured on all its events at once. Which source a group is, is left to whoever holds it against a scene.
+
+Times are seconds on the take's clock; a delay is positive when the event comes LATER in the track.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats, Ints
+from micalign.take.model import Take, Track
+from micalign.tdoa.correlation import Spectra, frame_spectra
+from micalign.tdoa.peak import refine
+
+__all__ = ["Group", "GroupDelay", "groups_of"]
+
+_STEP_S: Final = 0.00025
+_MAX_DELAY_S: Final = 0.03
+_SAME_EVENT_S: Final = 0.03
+_SAME_PLACE_S: Final = 0.00015
+_AGREEING: Final = 0.8  # one track in five may stray
+_NEAR_COARSE_S: Final = 0.0009
+_MOST_EVENTS: Final = 400
+_BAND_HZ: Final = (150.0, 9000.0)
+
+_LEAP: Final = 8.0  # 9 dB above what stood before
+_QUIETEST: Final = 10**-3.5  # 35 dB below the track's loudest
+_FOOT: Final = 10**-1.8  # the direct sound may lie 18 dB below what the room adds to it
+
+_LEAST_LIKENESS: Final = 0.3
+_LARGEST_SCATTER_S: Final = 0.0002
+
+
+@dataclass(frozen=True, slots=True)
+class GroupDelay:
+    """How one group sounds in one track, against the group's reference track.
+
+    ``polarity_margin`` is 0 where an inverted copy fits as well, 1 where nothing else fits.
+    """
+
+    delay_s: float
+    uncertainty_s: float
+    polarity: int
+    polarity_margin: float
+    reliable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Events that came from one place.
+
+    ``heard`` has one entry for each track of the take, in its order; the reference's own is at 0. ``moments_s`` are
+    the events' arrivals in the reference track.
+    """
+
+    reference: int
+    moments_s: tuple[float, ...]
+    heard: tuple[GroupDelay, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Events:
+    """E strokes: the track that hears each first (E,), coarse arrivals in samples (E, M) and delays against it (E, M).
+
+    Both are nan where a track does not hear a stroke.
+    """
+
+    first: Ints
+    arrival: Floats
+    delay_s: Floats
+
+
+def groups_of(take: Take, *, least_events: int = 2) -> tuple[Group, ...]:
+    """The groups of a take, the one with most events first.
+
+    Parameters
+    ----------
+    take : Take
+        Tracks that share a clock.
+    least_events : int
+        Groups of fewer events are left out.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> clap = rng.standard_normal(400) * np.exp(-np.arange(400) / 60)
+    >>> early, late = np.zeros(40000), np.zeros(40000)
+    >>> for start in (9000, 21000, 33000):
+    ...     early[start : start + 400], late[start + 96 : start + 496] = clap, -clap
+    >>> tracks = [Track.from_array(name, samples, 48000) for name, samples in (("a", early), ("b", late))]
+    >>> group = groups_of(Take(tuple(tracks)))[0]
+    >>> len(group.moments_s), round(group.heard[1].delay_s, 6), group.heard[1].polarity
+    (3, 0.002, -1)
+    """
+    events = _events(take)
+    if not len(events.first):
+        return ()
+    found = [members for members in _grouped(events) if len(members) >= least_events]
+    return tuple(_measured(take, events, members) for members in sorted(found, key=len, reverse=True))
+
+
+def _events(take: Take) -> _Events:
+    step = max(round(_STEP_S * take.sample_rate), 1)
+    power = np.stack([_power(track, step, -(-take.frames // step)) for track in take.tracks])
+    struck = _strokes(power)
+    arrival = np.array([_arrivals(power, at) for at in struck]).reshape(len(struck), len(take.tracks))
+    heard = np.isfinite(arrival).sum(axis=1) >= 2
+    arrival = arrival[heard] * step
+    first = np.argmin(np.where(np.isfinite(arrival), arrival, np.inf), axis=1) if len(arrival) else struck[:0]
+    delay_s = np.full(arrival.shape, np.nan)
+    for index in np.unique(first):
+        rows = np.flatnonzero(first == index)
+        for other in range(len(take.tracks)):
+            delay_s[rows, other] = _fine_delays(take, arrival[rows], int(index), other)
+    return _Events(first, arrival, delay_s)
+
+
+def _power(track: Track, step: int, steps: int) -> Floats:
+    """Mean square of each step; the difference of neighbours favours the stroke over the ring, hum and offset."""
+    out = np.zeros(steps)
+    at = 0
+    for block in track.blocks((1 << 16) * step):
+        rows = np.diff(block, prepend=block[:1])
+        whole = rows[: len(rows) // step * step].reshape(-1, step)
+        out[at : at + len(whole)] = np.einsum("ij,ij->i", whole, whole) / step
+        at += len(whole)
+    return out
+
+
+def _strokes(power: Floats) -> Ints:
+    """Steps at which a stroke begins in any track, at least 30 ms apart, shape (E,)."""
+    leaps = np.zeros(power.shape[1], dtype=np.bool_)
+    for row in power:
+        total = np.concatenate([[0.0], np.cumsum(row)])
+        ahead = _means(total, 0, 12)
+        before = _means(total, -80, -4)
+        leaps |= (ahead > _LEAP * before) & (ahead > _QUIETEST * ahead.max())
+    steps = np.flatnonzero(leaps)
+    apart = round(_SAME_EVENT_S / _STEP_S)
+    out: list[int] = []
+    for at in steps:
+        if not out or at - out[-1] >= apart:
+            out.append(int(at))
+    return np.array(out[:: max(1, -(-len(out) // _MOST_EVENTS))], dtype=np.intp)
+
+
+def _means(total: Floats, begin: int, end: int) -> Floats:
+    """Means over the steps from ``begin`` to ``end`` about each step, from the running total."""
+    count = len(total) - 1
+    here = np.arange(count)
+    low, high = np.clip(here + begin, 0, count), np.clip(here + end, 0, count)
+    means: Floats = (total[high] - total[low]) / np.maximum(high - low, 1)
+    return means
+
+
+def _arrivals(power: Floats, at: int) -> Floats:
+    """The step of each track's first rise after a stroke began somewhere; nan where it rises too little."""
+    begin, ahead = max(at - 8, 0), round(_MAX_DELAY_S / _STEP_S)
+    window = power[:, begin : at + ahead]
+    before = power[:, max(begin - 60, 0) : begin].mean(axis=1) if begin else np.zeros(len(power))
+    peak = window.max(axis=1)
+    foot = np.maximum(0.5 * _LEAP * before, _FOOT * peak)
+    rises = np.argmax(window > foot[:, None], axis=1)
+    return np.where((peak > _LEAP * before) & (peak > 0), begin + rises, np.nan)
+
+
+def _window(rate: int) -> Floats:
+    """From 1 ms before a coarse arrival to 6 ms after it, the direct sound at full weight."""
+    rise, flat, fall = (round(seconds * rate) for seconds in (0.001, 0.0015, 0.0045))
+    ramp_up = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / rise) ** 2
+    ramp_down = np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
+    return np.concatenate([ramp_up, np.ones(flat), ramp_down])
+
+
+def _spectra(take: Take, arrival: Floats, first: int, other: int, centre_s: Floats) -> Spectra:
+    rate = take.sample_rate
+    starts = np.rint(arrival[:, first]).astype(np.intp) - round(0.001 * rate)
+    return frame_spectra(take.tracks[first], take.tracks[other], starts, _window(rate), margin=0, centre_s=centre_s)
+
+
+def _fine_delays(take: Take, arrival: Floats, first: int, other: int) -> Floats:
+    """The delay of each event in a track against the one that hears it first, nan where it is not heard."""
+    out = np.full(len(arrival), np.nan)
+    if first == other:
+        return np.zeros(len(arrival))
+    heard = np.flatnonzero(np.isfinite(arrival[:, other]))
+    if len(heard):
+        coarse_s = (arrival[heard, other] - arrival[heard, first]) / take.sample_rate
+        spectra = _spectra(take, arrival[heard], first, other, coarse_s)
+        white = _whitened(spectra)
+        for row, index in enumerate(heard):
+            out[index] = _highest(white[row], spectra) + float(np.broadcast_to(spectra.centre_s, len(heard))[row])
+    return out
+
+
+def _whitened(spectra: Spectra) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
+    """Cross-spectra (K, B) with their levels evened out, inside the band."""
+    frequency_hz = spectra.frequencies_hz
+    inside = (frequency_hz > _BAND_HZ[0]) & (frequency_hz < _BAND_HZ[1])
+    level = np.abs(spectra.cross).astype(np.float64)
+    floor = np.maximum(level.max(axis=1, keepdims=True) * 1e-4, 1e-30)
+    return np.where(inside, spectra.cross * np.maximum(level, floor) ** -0.6, 0.0)
+
+
+def _highest(white: np.ndarray[tuple[int, ...], np.dtype[np.complex128]], spectra: Spectra) -> float:
+    """The lag of the highest peak of either sign near the coarse arrival, seconds."""
+    finer = 8
+    values = np.fft.irfft(white, finer * spectra.size)
+    half = round(_NEAR_COARSE_S * finer * spectra.sample_rate)
+    near = np.concatenate([values[-half:], values[: half + 1]])
+    return float(np.argmax(np.abs(near)) - half) / (finer * spectra.sample_rate)
+
+
+def _grouped(events: _Events) -> list[Ints]:
+    """Events whose signatures agree, the largest group first."""
+    like = _agreement(events.delay_s)
+    left = np.ones(len(like), dtype=np.bool_)
+    out = []
+    while left.any():
+        middle = int(np.argmax(np.where(left, (like & left).sum(axis=1), -1)))
+        members = like[middle] & left
+        members[middle] = True
+        out.append(np.flatnonzero(members))
+        left &= ~members
+    return out
+
+
+def _agreement(rows: Floats) -> Bools:
+    """Whether two signatures agree, whatever track each was counted from: shape (E, E)."""
+    difference = rows[:, None] - rows[None]
+    known = np.isfinite(difference)
+    counts = known.sum(axis=2)
+    middle = np.zeros(counts.shape)
+    some = counts > 0
+    middle[some] = np.nanmedian(difference[some], axis=1)
+    near = (np.abs(difference - middle[..., None]) < _SAME_PLACE_S) & known
+    agree: Bools = near.sum(axis=2) >= np.maximum(2, np.ceil(_AGREEING * counts))
+    return agree
+
+
+def _measured(take: Take, events: _Events, members: Ints) -> Group:
+    reference = int(np.argmax(np.bincount(events.first[members])))
+    # Delays were counted from the track that heard each event first: turn them to the group's reference.
+    turned = events.delay_s[members] - events.delay_s[members, reference][:, None]
+    usable = np.isfinite(turned[:, reference])
+    turned, arrival = turned[usable], events.arrival[members][usable]
+    heard = tuple(_heard(take, arrival, turned, reference, other) for other in range(len(take.tracks)))
+    moments = sorted(float(value) / take.sample_rate for value in arrival[:, reference])
+    return Group(reference, tuple(moments), heard)
+
+
+def _heard(take: Take, arrival: Floats, turned: Floats, reference: int, other: int) -> GroupDelay:
+    """One track on all the events of a group at once."""
+    if other == reference:
+        return GroupDelay(0.0, 0.0, 1, 1.0, True)
+    own = np.flatnonzero(np.isfinite(turned[:, other]))
+    if len(own) < 2:
+        return GroupDelay(0.0, _MAX_DELAY_S, 1, 0.0, False)
+    middle_s = float(np.median(turned[own, other]))
+    own = own[np.abs(turned[own, other] - middle_s) < 0.0005]
+    if len(own) < 2:
+        return GroupDelay(middle_s, _MAX_DELAY_S, 1, 0.0, False)
+    spectra = _spectra(take, arrival[own], reference, other, np.full(len(own), middle_s))
+    away_s = float(np.broadcast_to(spectra.centre_s, len(own))[0])
+    white = _whitened(spectra)
+    total = white.sum(axis=0)
+    frequency_hz = spectra.frequencies_hz
+    best = refine(total, frequency_hz, middle_s - away_s, within_s=0.0003)
+    likeness = abs(best.height) * float(np.abs(total).sum()) / max(float(np.abs(white).sum()), 1e-30)
+    single = np.array([refine(row, frequency_hz, best.lag_s, within_s=0.0003).lag_s for row in white])
+    scatter_s = 1.4826 * float(np.median(np.abs(single - best.lag_s)))
+    return GroupDelay(
+        best.lag_s + away_s,
+        max(scatter_s / np.sqrt(len(own)), 1e-6),
+        best.polarity,
+        _margin(total, spectra, abs(best.height) * float(np.abs(total).sum())),
+        likeness > _LEAST_LIKENESS and scatter_s < _LARGEST_SCATTER_S,
+    )
+
+
+def _margin(total: np.ndarray[tuple[int, ...], np.dtype[np.complex128]], spectra: Spectra, height: float) -> float:
+    """How far the highest peak of the other polarity stays below the chosen one."""
+    finer = 8
+    values = np.fft.irfft(total, finer * spectra.size) * finer * spectra.size / 2.0
+    half = round(_NEAR_COARSE_S * finer * spectra.sample_rate)
+    near = np.concatenate([values[-half:], values[: half + 1]])
+    other = min(float(near.max()), float(-near.min()))
+    return float(np.clip(1.0 - other / max(height, 1e-30), 0.0, 1.0))

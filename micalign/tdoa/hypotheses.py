@@ -1,0 +1,256 @@
+"""Which delays are worth weighing, and what is said for and against each? Hypotheses of a pair of tracks.
+
+A hypothesis is a delay and a kind: the *first* track is the close mic of what it tells, or the *second* is, or one
+sound came to both over *one path* (through a filter, a cabinet, an interface). Both close mics are always tried.
+Delays are the highest points of the curves of `micalign.tdoa.evidence`; what speaks for each is a row of features, most
+of them the curves' own heights there, against their highest and against chance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Floats, Ints
+from micalign.tdoa.evidence import Curves, Stretches
+from micalign.tdoa.strokes import Listened
+
+__all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
+
+FIRST, SECOND, ONE_PATH = 0, 1, 2
+
+_SAME_S: Final = 1.2e-4
+_AROUND_S: Final = 1e-4
+_VOTE_S: Final = 2e-4
+_EARLIER_S: Final = (0.00025, 0.008)
+_ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
+_BANDS: Final = 6
+_PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
+
+_OF_CURVES: Final = tuple(f"{kind}{band}" for band in range(_BANDS) for kind in ("novelty", "stack"))
+FEATURES: Final = (
+    *(f"{name} {how}" for name in (*_OF_CURVES, "correlation", "novelties", "stacks") for how in ("share", "height")),
+    "earlier novelties",
+    "earlier stacks",
+    "stretches share",
+    "stretches height",
+    "stretches alike",
+    "novelty votes",
+    "correlation votes",
+    "other side's novelties",
+    "other side's stacks",
+    "too early",
+    "far",
+    "strokes",
+    "attack",
+    "gap",
+    "other side's gap",
+    "own strokes",
+    "bright low",
+    "bright middle",
+    "bright high",
+    "close mic",
+    "path share",
+    "path height",
+    "path earlier",
+    "path alike",
+    "path agreement",
+    "path rival",
+    "path far",
+    "one path",
+)
+
+
+@dataclass(frozen=True)
+class Hypotheses:
+    """``lags``: samples, shape (H,), positive when the second track is later; ``kinds``, (H,); ``rows``, (H, F)."""
+
+    lags: Ints
+    kinds: Ints
+    rows: Floats
+
+
+@dataclass(frozen=True)
+class _CloseMic:
+    """One track as the close mic, in its own sense of lags: positive when the other is later."""
+
+    near: Listened
+    other: Listened
+    lags: Ints
+    names: dict[str, Floats]
+    highest: dict[str, Floats]
+    votes: Ints
+
+
+def hypotheses(
+    first: Listened,
+    second: Listened,
+    lags: Ints,
+    curves: tuple[Curves | None, Curves | None],
+    whole: Stretches | None,
+    within: tuple[int, int],
+) -> Hypotheses:
+    """All hypotheses of a pair.
+
+    Parameters
+    ----------
+    first, second : Listened
+    lags : int, shape (L,)
+        Consecutive samples on which the curves lie; the second of ``curves`` lies on ``-lags[::-1]``.
+    curves : pair of Curves or None
+        With the first and with the second as the close mic.
+    whole : Stretches or None
+        On ``lags``.
+    within : pair of int
+        Only lags from the first to the second of these are hypotheses.
+    """
+    rate = first.track.sample_rate
+    size = None if whole is None else np.abs(whole.values)
+    sides = [
+        None if one is None else _side(*who, on, one, rate)
+        for who, on, one in zip(((first, second), (second, first)), (lags, -lags[::-1]), curves, strict=True)
+    ]
+    found_lags, kinds, rows = [], [], []
+    for kind, side, other in ((FIRST, sides[0], sides[1]), (SECOND, sides[1], sides[0])):
+        if side is None:
+            continue
+        sign = 1 if kind == FIRST else -1
+        index, row = _close_mic(side, other, size if size is None else size[::sign], rate)
+        found_lags.append(sign * side.lags[index])
+        rows.append(row)
+        kinds.append(np.full(len(index), kind))
+    if whole is not None and size is not None:
+        index, row = _one_path(lags, size, whole.agreement, rate)
+        found_lags.append(lags[index])
+        rows.append(row)
+        kinds.append(np.full(len(index), ONE_PATH))
+    if not rows:
+        return Hypotheses(np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros((0, len(FEATURES))))
+    all_lags = np.concatenate(found_lags).astype(np.intp)
+    keep = (all_lags >= within[0]) & (all_lags <= within[1])
+    return Hypotheses(all_lags[keep], np.concatenate(kinds)[keep], np.concatenate(rows)[keep])
+
+
+def _side(near: Listened, other: Listened, lags: Ints, curves: Curves, rate: int) -> _CloseMic:
+    names = {}
+    for band in range(_BANDS):
+        names[f"novelty{band}"] = np.maximum(curves.novelty[band], 0)
+        names[f"stack{band}"] = np.maximum(curves.stack[band], 0)
+    names["correlation"] = np.abs(curves.correlation)
+    names["novelties"] = np.maximum(curves.novelty.sum(axis=0) / 2, 0)
+    names["stacks"] = np.maximum(curves.stack.sum(axis=0), 0)
+    highest = {name: _around(curve, rate) for name, curve in names.items()}
+    return _CloseMic(near, other, lags, names, highest, curves.votes)
+
+
+def _around(curve: Floats, rate: int) -> Floats:
+    """The highest value within a tenth of a millisecond of each lag."""
+    from scipy.ndimage import maximum_filter1d  # noqa: PLC0415 - loaded when something is measured
+
+    highest: Floats = maximum_filter1d(curve, 2 * round(_AROUND_S * rate) + 1)
+    return highest
+
+
+def _tops(curve: Floats, count: int, rate: int) -> list[int]:
+    """The highest local maxima, none within an eighth of a millisecond of a higher one."""
+    inside = np.flatnonzero((curve[1:-1] >= curve[:-2]) & (curve[1:-1] > curve[2:]) & (curve[1:-1] > 0)) + 1
+    found: list[int] = []
+    for index in inside[np.argsort(-curve[inside], kind="stable")]:
+        if all(abs(index - other) > _SAME_S * rate for other in found):
+            found.append(int(index))
+            if len(found) == count:
+                break
+    return found
+
+
+def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, rate: int) -> tuple[Ints, Floats]:
+    stretched = None if size is None else _around(size, rate)
+    index = _candidates(side, stretched, rate)
+    tops = {name: max(float(curve.max()), 1e-9) for name, curve in side.highest.items()}
+    shares = {name: curve[index] / tops[name] for name, curve in side.highest.items()}
+    heights = {name: np.log1p(curve[index]) for name, curve in side.highest.items()}
+    features = {f"{name} share": shares[name] for name in shares} | {f"{name} height": heights[name] for name in shares}
+    for name in ("novelties", "stacks"):
+        features[f"earlier {name}"] = _earlier(side.highest[name], index, rate)
+        mirrored = None if other is None else other.highest[name][::-1]
+        features[f"other side's {name}"] = (
+            np.zeros(len(index)) if mirrored is None else mirrored[index] / max(float(mirrored.max()), 1e-9)
+        )
+    if size is not None and stretched is not None:
+        noise = float(np.sqrt(np.mean(size**2))) + 1e-20
+        features["stretches share"] = stretched[index] / max(float(stretched.max()), 1e-20)
+        features["stretches height"] = np.log(stretched[index] / noise + 1e-9)
+        features["stretches alike"] = stretched[index]
+    for name, votes in zip(("novelty votes", "correlation votes"), side.votes, strict=True):
+        features[name] = np.mean(np.abs(side.lags[index][:, None] - votes[None]) <= _VOTE_S * rate, axis=1)
+    strokes, at_s = side.near.strokes, side.lags[index] / rate
+    own = strokes.weight > 0
+    same = np.ones(len(index))
+    features["too early"] = (at_s < -0.15e-3).astype(float)
+    features["far"] = np.minimum(np.abs(at_s) / 0.01, 3.0)
+    features["strokes"] = same * np.log(own.sum())
+    features["attack"] = same * float(np.average(strokes.novelty[own], weights=strokes.weight[own])) / 5
+    features["gap"] = same * min(strokes.gap_db, 30.0) / 15
+    features["other side's gap"] = same * min(side.other.strokes.gap_db, 30.0) / 15
+    features["own strokes"] = same * own.sum() / len(own)
+    features["close mic"] = same
+    for name, pair in (
+        ("low", ("novelty0", "stack0")),
+        ("middle", ("novelty1", "stack1")),
+        ("high", ("novelty3", "novelty5")),
+    ):
+        features[f"bright {name}"] = strokes.brightness * (shares[pair[0]] + shares[pair[1]])
+    return index, _rows(features, len(index))
+
+
+def _candidates(side: _CloseMic, stretched: Floats | None, rate: int) -> Ints:
+    found: set[int] = set()
+    for name, curve in side.names.items():
+        found.update(_tops(curve, _PEAKS["sum" if name in ("novelties", "stacks") else "one"], rate))
+    if stretched is not None:
+        found.update(_tops(stretched, _PEAKS["stretches"], rate))
+    index = np.array(sorted(found), dtype=np.intp)
+    total = sum(side.names[name][index] / max(float(side.names[name].max()), 1e-9) for name in ("novelties", "stacks"))
+    kept: list[int] = []
+    for one in index[np.argsort(-np.asarray(total), kind="stable")]:
+        if all(abs(one - other) > _SAME_S * rate for other in kept):
+            kept.append(int(one))
+    return np.array(kept, dtype=np.intp)
+
+
+def _earlier(curve: Floats, index: Ints, rate: int, *, span_s: float = _EARLIER_S[1]) -> Floats:
+    """The highest of the 8 ms before each index, against the height there; 2 at most."""
+    gap, span = round(_EARLIER_S[0] * rate), round(span_s * rate)
+    before = [float(curve[max(i - span, 0) : max(i - gap, 0)].max(initial=0.0)) for i in index]
+    return np.clip(np.array(before) / np.maximum(curve[index], 1e-9), 0, 2)
+
+
+def _one_path(lags: Ints, size: Floats, agreement: float, rate: int) -> tuple[Ints, Floats]:
+    noise = float(np.sqrt(np.mean(size**2))) + 1e-20
+    index = np.array(_tops(size, _PEAKS["one path"], rate), dtype=np.intp)
+    heights = size[index]
+    # A detour only adds to the delay of either sign: earlier is nearer to lag 0.
+    forward = _earlier(size, index, rate, span_s=_ROOM_S)
+    backward = _earlier(size[::-1], len(size) - 1 - index, rate, span_s=_ROOM_S)
+    top = heights.max(initial=1e-20)
+    same = np.ones(len(index))
+    features = {
+        "path share": heights / top,
+        "path height": np.log(heights / noise + 1e-9),
+        "path earlier": np.where(lags[index] >= 0, forward, backward),
+        "path alike": heights,
+        "path agreement": same * agreement * (heights == top),
+        "path rival": same * (heights[1] / top if len(heights) > 1 else 0.0),
+        "path far": np.minimum(np.abs(lags[index] / rate) / 0.01, 3.0),
+        "one path": same,
+    }
+    return index, _rows(features, len(index))
+
+
+def _rows(features: dict[str, Floats], count: int) -> Floats:
+    rows = np.zeros((count, len(FEATURES)))
+    for name, values in features.items():
+        rows[:, FEATURES.index(name)] = values
+    return rows

@@ -1,0 +1,203 @@
+"""How probable is each hypothesis, and where within the likeliest group lies the delay?
+
+A conditional logit over a pair's hypotheses and one more, that the two share nothing: the probability of each is its
+share of the exponentials of its weighted features. What lies within 0.4 ms is one event told several ways; within the
+likeliest event a second logit weighs where it begins. Both were fitted to takes with known delays, so that their
+probabilities are those of being right (`micalign.tdoa.weights`).
+
+Source: D. McFadden, "Conditional logit analysis of qualitative choice behavior", in P. Zarembka (ed.), Frontiers in
+Econometrics, Academic Press 1974, 105-142; J. C. Platt, "Probabilistic outputs for support vector machines", in
+Advances in Large Margin Classifiers, MIT Press 1999, 61-74 (calibration).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats, Ints
+from micalign.tdoa.evidence import Curves
+from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
+from micalign.tdoa.wavefronts import Picks
+from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, ONSET_WEIGHTS
+
+__all__ = [
+    "EVENT_S",
+    "ONSET_FEATURES",
+    "Event",
+    "Onset",
+    "calibrated",
+    "events",
+    "onset_rows",
+    "onset_within",
+    "probabilities",
+]
+
+EVENT_S: Final = 4e-4
+"""Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
+
+_PICK_S: Final = 7e-5
+_PATH_S: Final = 3e-5
+_WITHIN_S: Final = 6e-4
+_RIGHT_S: Final = 1.8e-4
+_TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
+_TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
+ONSET_FEATURES: Final = (
+    "near likelihood",
+    "likelihood",
+    *_TOLD,
+    *(f"{name} quality" for name in _TOLD),
+    "stretches",
+    "stretches alike",
+    "stretches height",
+    *_TOPS,
+    "correlation share",
+    "correlation height",
+    *(f"bright {name}" for name in _TOLD),
+    "bright correlation",
+)
+
+
+@dataclass(frozen=True)
+class Event:
+    """One group of hypotheses: its likeliest delay in seconds, its probability, and the likeliest kind in it."""
+
+    delay_s: float
+    probability: float
+    kind: int
+
+
+@dataclass(frozen=True)
+class Onset:
+    """Where an event begins: ``delay_s``, its ``spread_s`` (one sigma) and the ``share`` of the event that is there."""
+
+    delay_s: float
+    spread_s: float
+    share: float
+
+
+def probabilities(rows: Floats, weights: dict[str, float], names: tuple[str, ...], *, nothing: bool) -> Floats:
+    """The softmax of weighted features, shape (H,); with ``nothing`` one more hypothesis of score 0 takes its share."""
+    beta = np.array([weights.get(name, 0.0) for name in names])
+    score = rows @ beta
+    top = max(float(score.max(initial=-np.inf)), 0.0 if nothing else -np.inf)
+    power = np.exp(score - top)
+    return np.asarray(power / (power.sum() + (np.exp(-top) if nothing else 0.0)))
+
+
+def events(found: Hypotheses, rate: int, *, count: int = 4) -> tuple[list[Event], Floats]:
+    """The likeliest events, the likeliest first, and the probability of each hypothesis."""
+    chances = probabilities(found.rows, EVENT_WEIGHTS, FEATURES, nothing=True)
+    delays = found.lags / rate
+    near = np.clip(1.5 - np.abs(delays[:, None] - delays[None]) / EVENT_S, 0, 1)
+    order = np.argsort(-(near @ chances), kind="stable")
+    told: list[Event] = []
+    for index in order:
+        if any(abs(delays[index] - one.delay_s) < 2 * EVENT_S for one in told):
+            continue
+        members = np.abs(delays - delays[index]) <= 1.3 * EVENT_S
+        kinds = [float(chances[members & (found.kinds == kind)].sum()) for kind in range(3)]
+        told.append(Event(float(delays[index]), float(chances[members].sum()), int(np.argmax(kinds))))
+        if len(told) == count:
+            break
+    return told, chances
+
+
+def onset_rows(
+    event: Event,
+    sign: int,
+    told: Picks,
+    curves: Curves,
+    lags: Ints,
+    found: Hypotheses,
+    chances: Floats,
+    bright: float,
+    rate: int,
+) -> tuple[Floats, Floats]:
+    """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features).
+
+    ``sign`` is 1 where the first track is the close mic, -1 where the second is; ``curves`` and ``lags`` are that
+    side's own.
+    """
+    delays = found.lags / rate
+    near = np.abs(delays - event.delay_s) <= _WITHIN_S
+    share = chances[near] / max(float(chances[near].sum()), 1e-9)
+    tops = _tops(curves, lags, sign * event.delay_s, rate)
+    picks = {name: sign * value for name, (value, _) in told.told.items()}
+    peaks = {name: sign * value for name, (value, _, _) in tops.items()}
+    places = np.concatenate([delays[near], list(picks.values()), list(peaks.values())])
+    to_members = places[:, None] - delays[near][None]
+    features = {
+        "near likelihood": np.log((_bell(to_members, 8e-5) * share).sum(axis=1) + 1e-3),
+        "likelihood": np.log((_bell(to_members, 2e-4) * share).sum(axis=1) + 1e-3),
+    }
+    for name in _TOLD:
+        close = _bell(places - picks[name], _PICK_S)
+        features |= {name: close, f"{name} quality": close * told.told[name][1], f"bright {name}": close * bright}
+    features |= {name: _bell(places - peaks[name], _PICK_S) for name in _TOPS}
+    close, (_, height, value) = features["correlation"], tops["correlation"]
+    features["correlation share"] = close * height
+    features["correlation height"] = close * np.log1p(value) / 2
+    features["bright correlation"] = close * bright
+    features |= _paths(places, near, found, delays)
+    return places, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
+
+
+def _paths(places: Floats, near: Bools, found: Hypotheses, delays: Floats) -> dict[str, Floats]:
+    """How near each place is to a peak of the whole takes' correlation."""
+    paths = np.flatnonzero(near & (found.kinds == ONE_PATH))
+    if not len(paths):
+        return {name: np.zeros(len(places)) for name in ("stretches", "stretches alike", "stretches height")}
+    close = _bell(places[:, None] - delays[paths][None], _PATH_S)
+    best = close.argmax(axis=1)
+    close = close.max(axis=1)
+    alike = found.rows[paths, FEATURES.index("path alike")][best]
+    height = found.rows[paths, FEATURES.index("path height")][best]
+    return {"stretches": close, "stretches alike": 5 * close * alike, "stretches height": close * height}
+
+
+def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tuple[float, float, float]]:
+    """The highest point of each curve near a delay: seconds, its share of the curve's highest, its height."""
+    inside = np.flatnonzero(np.abs(lags / rate - delay_s) <= _WITHIN_S)
+    every = {
+        "correlation": np.abs(curves.correlation),
+        "stacks": curves.stack.sum(axis=0),
+        "novelties": curves.novelty.sum(axis=0) / 2,
+        "stack1": curves.stack[1],
+        "stack4": curves.stack[4],
+        "novelty2": curves.novelty[2],
+    }
+    told = {}
+    for name, curve in every.items():
+        index = inside[int(np.argmax(curve[inside]))]
+        told[name] = (
+            float(lags[index] / rate),
+            float(curve[index] / (np.abs(curve).max() + 1e-12)),
+            max(float(curve[index]), 0.0),
+        )
+    return told
+
+
+def onset_within(places: Floats, rows: Floats) -> Onset:
+    """Where the event begins: the place that most of the second logit lies within 0.1 ms of."""
+    chances = probabilities(rows, ONSET_WEIGHTS, ONSET_FEATURES, nothing=False)
+    apart = np.abs(places[:, None] - places[None])
+    crowd = np.clip(1.6 - apart / 1.2e-4, 0, 1) @ chances
+    members = apart[int(np.argmax(crowd))] <= 1e-4
+    delay_s = float(np.average(places[members], weights=chances[members] + 1e-12))
+    spread_s = float(np.sqrt(np.average((places - delay_s) ** 2, weights=chances)))
+    return Onset(delay_s, spread_s, float(chances[np.abs(places - delay_s) <= _RIGHT_S].sum()))
+
+
+def calibrated(chance: float, *, path: bool) -> float:
+    """The probability of being right of a chance that follows from the two logits (Platt 1999: a line of log odds)."""
+    clipped = min(max(chance, 1e-6), 1 - 1e-6)
+    offset, slope = LOG_ODDS[int(path)]
+    return float(1 / (1 + np.exp(-(offset + slope * np.log(clipped / (1 - clipped))))))
+
+
+def _bell(apart: Floats, width: float) -> Floats:
+    bell: Floats = np.exp(-0.5 * (apart / width) ** 2)
+    return bell

@@ -1,0 +1,249 @@
+"""Where there is hardly anything to go by: no overlap, no rest, no moments, silence in the middle of a take."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from uneven_strokes import uneven_strokes
+
+from micalign.take.model import Take, Track
+from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.gated import Gate, gated_delay
+from micalign.tdoa.hearing import groups_of
+from micalign.tdoa.measure import measure_pair
+from micalign.tdoa.moments import HOP_S, Envelope
+from micalign.tdoa.sources import measure_sources
+from micalign.tdoa.steered import hits_of_no_mic, moments_by_place
+from micalign.tdoa.told import Expected, Wanted
+
+RATE = 8000
+
+
+def track(samples, name="a", start_s=0.0) -> Track:
+    return Track.from_array(name, samples, RATE, start_s=start_s)
+
+
+def later(samples: np.ndarray, count: int) -> np.ndarray:
+    return np.concatenate([np.zeros(count), samples])[: len(samples)]
+
+
+@pytest.mark.parametrize(
+    ("reach_s", "reason"), [(1.0, "the two tracks do not overlap"), (0.05, "nothing in the tracks is alike")]
+)
+def test_tracks_that_were_recorded_at_other_times_have_no_delay(rng, reach_s, reason):
+    first, second = track(rng.normal(size=2 * RATE)), track(rng.normal(size=2 * RATE), "b", 100.0)
+    found = measure_pair(first, second, max_delay_s=reach_s)
+    assert (found.reliable, found.reason, found.confidence) == (False, reason, 0.0)
+
+
+def test_a_take_of_one_stroke_and_its_ring_is_measured(rng):
+    """150 ms of sound with nothing beside the stroke to hold it against."""
+    stroke = np.zeros(1200)
+    stroke[96:] = rng.normal(size=1104) * np.exp(-np.arange(1104) / 200)
+    second = later(stroke, 24) + 1e-4 * rng.normal(size=1200)
+    found = measure_pair(track(stroke), track(second, "b"), max_delay_s=0.01, moments_s=[0.012])
+    assert found.delay_s * RATE == pytest.approx(24, abs=0.05)
+
+
+def test_pieces_on_no_line_are_no_clock(rng):
+    """A tape that was cut and spliced at random: every piece is clear, and none agrees with the next."""
+    sound = uneven_strokes(rng, 40.0, RATE)
+    parts = []
+    for index in range(8):
+        part = slice(index * 5 * RATE, (index + 1) * 5 * RATE)
+        parts.append(later(sound, int(rng.integers(0, 250)))[part])
+    found = measure_clock(track(sound), track(np.concatenate(parts), "b"), max_delay_s=2.0, drift=False)
+    assert not found.reliable
+    assert found.reason is not None
+
+
+def test_a_long_take_with_a_hole_in_it_has_a_clock(rng):
+    """Ninety seconds at 60 ppm, ten of them digital silence in the reference."""
+    sound = uneven_strokes(rng, 90.0, RATE)
+    at = np.arange(len(sound)) / (1 + 60e-6)
+    fine = np.fft.irfft(np.fft.rfft(sound), 4 * len(sound)) * 4
+    other = np.concatenate([np.zeros(3 * RATE), np.interp(4 * at, np.arange(len(fine)), fine)])
+    holed = sound.copy()
+    holed[40 * RATE : 50 * RATE] = 0.0
+    found = measure_clock(track(holed), track(other, "b"), max_delay_s=10.0)
+    assert found.reliable, found.reason
+    assert found.drift_ppm == pytest.approx(60.0, abs=0.5)
+    assert found.delay_s == pytest.approx(3.0, abs=1e-5)
+    assert found.confidence < 0.95  # the pieces in the hole say nothing
+
+
+def test_a_second_of_sound_is_too_little_for_a_clock(rng):
+    sound = uneven_strokes(rng, 1.2, RATE)
+    found = measure_clock(track(sound), track(sound.copy(), "b"), max_delay_s=1.0)
+    assert found.reason == "too few stretches of the two are alike"
+
+
+def gate(near, far) -> Gate:
+    tracks = {"near": track(near, "near"), "far": track(far, "far")}
+    return Gate(tracks, np.array([0.1, 0.6, 1.1]), max_delay_s=0.03, high_hz=3500.0)
+
+
+def strokes(rng) -> np.ndarray:
+    out = 1e-5 * rng.normal(size=2 * RATE)
+    for at in (0.1, 0.6, 1.1):
+        out[round(at * RATE) :][:800] += rng.normal(size=800) * np.exp(-np.arange(800) / 100)
+    return out
+
+
+def test_a_track_that_is_silent_at_the_moments_is_told(rng):
+    found = gated_delay(gate(strokes(rng), np.zeros(2 * RATE)), "near", "far", None)
+    assert found.reason == "one of the two tracks is silent there"
+    assert (found.reliable, found.uncertainty_s) == (False, 0.03)
+
+
+def test_a_peak_beside_its_own_negative_has_no_clear_polarity(rng):
+    """The sound and its inverse, 2 samples apart: which of the two is the polarity?"""
+    sound = strokes(rng)
+    found = gated_delay(gate(sound, later(sound, 40) - 0.97 * later(sound, 42)), "near", "far", None)
+    assert not found.reliable
+    assert found.reason == "its polarity is not clear"
+    clear = gated_delay(gate(sound, later(sound, 40) - 0.5 * later(sound, 42)), "near", "far", None)
+    assert clear.reliable
+    assert clear.delay_s * RATE == pytest.approx(40, abs=0.5)
+    assert clear.polarity_margin == pytest.approx(0.5, abs=0.15)
+    assert clear.confidence <= 1.0
+
+
+def test_a_scene_of_a_faint_path_is_not_acted_on(rng):
+    """Below -20 dB what is elsewhere is a reflection sooner than a moved mic; below -40 dB all is the room."""
+    sound = strokes(rng)
+    both = gate(sound, later(sound, 40))
+    for level_db, late, reliable, words in [
+        (0.0, 40, True, None),
+        (-39.0, 40, True, None),
+        (-41.0, 40, False, "the scene has it 41 dB down there: what is heard is the room"),
+        (-19.0, 90, True, "the scene says +11.25 ms: was something moved?"),
+        (-21.0, 90, False, "the scene says +11.25 ms, 21 dB down: what is heard may be a reflection"),
+    ]:
+        found = gated_delay(both, "near", "far", Expected(late / RATE, 1e-4, level_db))
+        assert (found.reliable, found.reason) == (reliable, words)
+        assert found.delay_s * RATE == pytest.approx(40, abs=0.05)
+
+
+def test_two_events_that_differ_in_one_track_leave_it_open(rng):
+    """Six tracks, five of which agree on the place; in the last the two sounds come 3 ms apart: nothing is told."""
+    made = [1e-5 * rng.normal(size=2 * RATE) for _ in range(6)]
+    for hit, stray in ((0.5, 8), (1.2, 32)):
+        sound = rng.normal(size=800) * np.exp(-np.arange(800) / 80)
+        for number, samples in enumerate(made):
+            at = round(hit * RATE) + (stray if number == 5 else 4 * number)
+            samples[at : at + 800] += sound
+    (group, *_) = groups_of(Take(tuple(track(s, f"t{i}") for i, s in enumerate(made))))
+    assert len(group.moments_s) == 2
+    assert [heard.reliable for heard in group.heard] == [True] * 5 + [False]
+    assert group.heard[5].delay_s * RATE == pytest.approx(20, abs=2.1)  # halfway
+    assert group.heard[5].uncertainty_s == 0.03
+
+
+ARRIVALS = {"drum": {"a": 0.001, "b": 0.004}, "bell": {"a": 0.006, "b": 0.002}}
+
+
+def struck_world(rng) -> tuple[Track, Track]:
+    made = [1e-4 * rng.normal(size=6 * RATE) for _ in range(2)]
+    for source, times in {"drum": (0.5, 1.5, 2.5, 3.5), "bell": (1.0, 2.0, 3.0, 4.0)}.items():
+        for hit in times:
+            sound = rng.normal(size=800) * np.exp(-np.arange(800) / 120)
+            for samples, late in zip(made, ARRIVALS[source].values(), strict=True):
+                at = round((hit + late) * RATE)
+                samples[at : at + 800] += sound
+    return track(made[0], "a"), track(made[1], "b")
+
+
+def expected(source: str) -> dict[str, Expected]:
+    return {name: Expected(late, 1e-4) for name, late in ARRIVALS[source].items()}
+
+
+def test_hits_are_told_apart_by_the_place_they_add_up_best_from(rng):
+    tracks = struck_world(rng)
+    times = np.array([0.5, 1.0, 1.5, 2.0])
+    found = moments_by_place(tracks, times, ARRIVALS)
+    assert sorted(found["drum"]) == [0.5, 1.5]
+    assert sorted(found["bell"]) == [1.0, 2.0]
+    assert moments_by_place(tracks, np.zeros(0), ARRIVALS) == {}
+    alone = moments_by_place(tracks, times, {"drum": ARRIVALS["drum"]})
+    assert sorted(alone["drum"]) == times.tolist()  # there is nobody else
+
+
+def test_sources_without_mics_are_measured_by_their_places(rng):
+    wanted = [Wanted(name, ("a", "b"), None, expected(name)) for name in ARRIVALS]
+    for source, true in zip(measure_sources(struck_world(rng), wanted, max_delay_s=0.02), (24, -32), strict=True):
+        (pair,) = source.pairs
+        assert pair.delay.reliable, pair.delay.reason
+        assert pair.delay.delay_s * RATE == pytest.approx(true, abs=0.1)
+
+
+def test_in_silence_a_source_without_a_mic_is_nowhere(rng):
+    tracks = [track(np.zeros(2 * RATE), name) for name in "ab"]
+    (drum,) = measure_sources(tracks, [Wanted("drum", ("a", "b"), None, expected("drum"))])
+    assert not drum.reliable
+    assert drum.remark == "'drum' has no track of its own, so it cannot be told from the others"
+    (own,) = measure_sources(tracks, [Wanted("drum", ("a", "b"), "a", expected("drum"))])
+    assert own.remark == "'drum' is nowhere heard alone"
+    assert hits_of_no_mic({}, [], []).tolist() == []
+
+
+def test_a_source_of_no_place_keeps_its_moments_beside_one_of_no_mic(rng):
+    """The drum has a mic and no place, the bell a place and no mic."""
+    close, above = struck_world(rng)
+    own = 1e-4 * rng.normal(size=6 * RATE)
+    for hit in (0.5, 1.5, 2.5, 3.5):
+        own[round(hit * RATE) :][:800] += rng.normal(size=800) * np.exp(-np.arange(800) / 120)
+    wanted = [Wanted("drum", ("own", "a"), "own"), Wanted("bell", ("a", "b"), None, expected("bell"))]
+    drum, bell = measure_sources([track(own, "own"), close, above], wanted)
+    assert drum.moments == 4
+    assert bell.reference == "a"
+
+
+def test_a_short_breath_gives_no_stretch_to_measure(rng):
+    """A held sound of 0.3 s in a take of 0.4: there is no half-second of it."""
+    made = []
+    for level in (1.0, 0.5):
+        samples = 1e-4 * rng.normal(size=int(0.4 * RATE))
+        samples[400:2800] += level * rng.normal(size=2400)
+        made.append(samples)
+    tracks = [track(samples, name) for name, samples in zip("ab", made, strict=True)]
+    (voice,) = measure_sources(tracks, [Wanted("voice", ("a", "b"), "a")])
+    assert voice.remark == "'voice' is nowhere heard alone"
+
+
+def test_the_hits_of_no_mic_are_loud_and_apart_from_those_of_others():
+    """Twenty decibels below the mean of the two loudest is too faint; 40 ms from a hit that is taken is too near."""
+    sharp = np.full(2000, 1e-9)
+    sharp[[100, 400, 700, 1000, 1300]] = [1.0, 1.0, 0.011, 0.009, 0.5]
+    one = Envelope("a", sharp, np.arange(2000) * HOP_S, sharp)
+    assert hits_of_no_mic({"a": one}, ["a"], []).tolist() == pytest.approx([0.25, 1.0, 1.75, 3.25])
+    assert hits_of_no_mic({"a": one}, ["a"], [1.03, 3.295]).tolist() == pytest.approx([0.25, 1.75, 3.25])
+    assert hits_of_no_mic({"a": one}, ["a", "a"], [0.25]).tolist() == pytest.approx([1.0, 1.75, 3.25])
+
+
+def test_a_delay_that_wanders_is_told_as_the_less_sure(rng):
+    """Eight parts, each later or earlier by a few hundredths of a sample: the standard error of their mean."""
+    sound = rng.normal(size=4 * RATE)
+    wander = 0.05 * np.array([1, -1, 1, 1, -1, -1, 1, -1])
+    hz = np.fft.rfftfreq(len(sound))
+    parts = [np.fft.irfft(np.fft.rfft(sound) * np.exp(-2j * np.pi * hz * (20 + w)), len(sound)) for w in wander]
+    edges = np.linspace(0, len(sound), 9).astype(int)
+    mixed = np.concatenate([part[a:b] for part, a, b in zip(parts, edges[:-1], edges[1:], strict=True)])
+    second = mixed + 0.01 * rng.normal(size=len(sound))
+    found = measure_pair(track(sound), track(second, "b"))
+    assert found.delay_s * RATE == pytest.approx(20.0, abs=0.02)
+    mean_s = float(np.std(wander, ddof=1)) / np.sqrt(8) / RATE
+    assert found.uncertainty_s == pytest.approx(mean_s, rel=0.25)
+
+
+def test_bleed_that_both_mics_share_does_not_bend_the_strokes(rng):
+    """A snare 50 samples later above; a ride that both hear at once, between the strokes and under them."""
+    ride = rng.normal(size=6 * RATE)
+    close, above = 0.02 * ride, 0.1 * ride
+    for hit in np.arange(0.4, 5.6, 0.4):
+        sound = rng.normal(size=800) * np.exp(-np.arange(800) / 150)
+        at = round(hit * RATE)
+        close[at : at + 800] += sound
+        above[at + 50 : at + 850] += 0.2 * sound
+    found = measure_pair(track(close), track(above, "b"), close="reference")
+    assert found.delay_s * RATE == pytest.approx(50, abs=0.1)

@@ -1,0 +1,80 @@
+"""Which frames are listened to: counted by hand on small envelopes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from micalign.take.model import Track
+from micalign.tdoa.correlation import raised_cosine, smooth_bins
+from micalign.tdoa.gates import matched_window, moments_to_samples, stretches
+from micalign.tdoa.strokes import listen
+
+RATE = 8000
+
+
+def loud(*spans: tuple[float, float, float], seconds: float = 4.0):
+    """An envelope of noise that is as loud as given from second to second."""
+    rng = np.random.default_rng(2)
+    samples = np.zeros(int(seconds * RATE))
+    for begin, end, level in spans:
+        part = slice(int(begin * RATE), int(end * RATE))
+        samples[part] += level * rng.standard_normal(part.stop - part.start)
+    return listen(Track.from_array("a", samples, RATE)).envelope, len(samples)
+
+
+def test_a_window_shorter_than_its_edges_is_cut():
+    assert raised_cosine(3, 8, 0) == pytest.approx(np.sin(0.5 * np.pi * (np.arange(3) + 0.5) / 8) ** 2)
+    assert raised_cosine(4, 0, 0).tolist() == [1.0] * 4
+
+
+def test_a_running_mean_narrows_at_the_ends_and_takes_complex_values():
+    values = np.array([4.0, 0.0, 0.0, 0.0, 6.0])
+    assert smooth_bins(values, 3) == pytest.approx([2.0, 4 / 3, 0.0, 2.0, 3.0])
+    assert smooth_bins(values, 1) == pytest.approx(values)
+    assert smooth_bins(1j * values, 3) == pytest.approx(1j * np.array([2.0, 4 / 3, 0.0, 2.0, 3.0]))
+    growing = smooth_bins(values, lambda bins: np.where(bins < 2, 1.0, 2.0))
+    assert growing == pytest.approx([4.0, 0.0, 0.0, 2.0, 3.0])
+
+
+def test_short_tracks_are_heard_whole_and_long_ones_where_they_are_loudest():
+    env, frames = loud((0.0, 4.0, 1.0))
+    gate = stretches(env, frames, RATE, length_s=0.1, most=100)
+    assert gate.starts.tolist() == list(range(-400, frames, 400))
+    assert gate.window == pytest.approx(np.sin(np.pi * (np.arange(800) + 0.5) / 800) ** 2)
+    few = stretches(env, frames, RATE, length_s=0.1, most=10)
+    assert len(few) == 10
+    assert set(few.starts) <= set(gate.starts)
+    beats, frames = loud(*((second + 0.5, second + 0.6, 1.0) for second in range(4)), (0.0, 4.0, 0.1))
+    chosen = stretches(beats, frames, RATE, length_s=0.1, most=4).starts
+    assert [abs(start / RATE - (second + 0.5)) < 0.06 for second, start in enumerate(chosen)] == [True] * 4
+
+
+def test_frames_thirty_decibels_below_the_loudest_are_left_out():
+    env, frames = loud((0.0, 2.0, 1.0), (2.0, 4.0, 10**-1.4))
+    assert stretches(env, frames, RATE, length_s=0.1, most=100).starts.max() > 3.5 * RATE
+    env, frames = loud((0.0, 2.0, 1.0), (2.0, 4.0, 10**-1.6))
+    assert stretches(env, frames, RATE, length_s=0.1, most=100).starts.max() < 2.1 * RATE
+    silent, frames = loud()
+    assert len(stretches(silent, frames, RATE, length_s=0.1, most=100)) == 81
+
+
+def test_matched_windows_and_a_range_to_stay_inside_of():
+    env, frames = loud((0.0, 4.0, 1.0))
+    gate = stretches(env, frames, RATE, length_s=0.1, most=100, matched=True, within=(1000, 9000))
+    assert gate.window == pytest.approx(np.sin(np.pi * (np.arange(800) + 0.5) / 800) ** 1.5)
+    assert gate.starts[0] == 1000
+    assert gate.starts[-1] == 9000 - 800
+    assert np.diff(gate.starts).max() <= 401
+    narrow = stretches(env, frames, RATE, length_s=0.1, most=100, matched=True, within=(1000, 4199))
+    assert narrow.starts[0] == -400  # it would not hold four frames
+    assert stretches(env, frames, RATE, length_s=0.1, most=100, within=(1000, 4200)).starts[0] == 1000
+    assert matched_window(8, 0.25) == pytest.approx(np.sin(np.pi * np.clip((np.arange(8) + 0.25) / 8, 0, 1)) ** 1.5)
+    stretched = np.sin(np.pi * np.clip(0.5 + (np.arange(8) - 3.75) / 1.25 / 8, 0, 1)) ** 1.5
+    assert matched_window(8, np.array([[0.0], [0.25]]), 0.25)[1] == pytest.approx(stretched)
+    short = stretches(env, 100, RATE, length_s=0.1, most=100)
+    assert len(short.window) == 100
+
+
+def test_moments_are_samples_of_the_track_in_order():
+    assert moments_to_samples(np.array([2.0, 1.00006]), 0.5, RATE).tolist() == [4000, 12_000]

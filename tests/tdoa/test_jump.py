@@ -1,0 +1,119 @@
+"""A jump of the delay within a take is told from honest drift, whatever its size, sign, moment and polarity."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from micalign.take.model import Track
+from micalign.tdoa.jump import jumps
+from micalign.tdoa.measure import measure_pair
+
+RATE = 8000
+SECONDS = 8
+FINER = 4
+JUMPED = "the delay jumps within the take"
+
+
+def plucked(rng) -> np.ndarray:
+    """Strings of a low register, decaying, four times too fine: a narrow band and a period in every frame."""
+    count = SECONDS * RATE
+    sound = np.zeros(count)
+    times = np.arange(RATE // 2) / RATE
+    for at in range(0, count - RATE // 2, RATE // 4):
+        hz = 55.0 * 2 ** (rng.integers(0, 24) / 12)
+        overtones = np.arange(1, 20)
+        phases = np.exp(2j * np.pi * rng.random(len(overtones))) / overtones
+        note = (phases[:, None] * np.exp(2j * np.pi * hz * np.outer(overtones, times))).real.sum(axis=0)
+        sound[at : at + RATE // 2] += note * np.exp(-times / 0.2) * (1 - np.exp(-times / 0.002))
+    return signal.resample_poly(sound + 0.003 * rng.normal(size=count), FINER, 1)
+
+
+def heard(fine, late_ms, ppm: float = 0.0) -> np.ndarray:
+    """The sound later by ``late_ms``, one number or one for each sample, on a clock that runs ``ppm`` slow."""
+    times = np.arange(len(fine) // FINER) / RATE
+    event = times - np.asarray(late_ms) / 1e3 - ppm * 1e-6 * (times - times.mean())
+    return np.interp(event * FINER * RATE, np.arange(len(fine)), fine)
+
+
+def found(fine, second, rng):
+    first = fine[::FINER] + 1e-3 * rng.normal(size=len(second))
+    second = second + 1e-3 * rng.normal(size=len(second))
+    return measure_pair(Track.from_array("a", first, RATE), Track.from_array("b", second, RATE), drift=True)
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+@pytest.mark.parametrize("share", [0.3, 0.5])
+@pytest.mark.parametrize("jump_ms", [0.5, -0.5, 5.0, -5.0, 20.0, -20.0])
+def test_a_jump_is_not_reliable(rng, jump_ms, share, polarity):
+    fine = plucked(rng)
+    late_ms = np.where(np.arange(SECONDS * RATE) < share * SECONDS * RATE, 3.0, 3.0 + jump_ms)
+    delay = found(fine, polarity * heard(fine, late_ms), rng)
+    assert not delay.reliable
+    assert delay.reason == JUMPED
+    assert delay.confidence <= 0.4
+
+
+@pytest.mark.parametrize("share", [0.1, 0.9])
+@pytest.mark.parametrize("ppm", [0.0, 90.0])
+def test_a_jump_near_the_ends_is_told_beside_a_drift(rng, share, ppm):
+    fine = signal.resample_poly(rng.normal(size=SECONDS * RATE), FINER, 1)
+    late_ms = np.where(np.arange(SECONDS * RATE) < share * SECONDS * RATE, 3.0, 2.0)
+    delay = found(fine, heard(fine, late_ms, ppm), rng)
+    assert (delay.reliable, delay.reason) == (False, JUMPED)
+    assert delay.confidence <= 0.4
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+@pytest.mark.parametrize("ppm", [0.0, 20.0, -100.0, 295.0])
+@pytest.mark.parametrize("sound", ["plucked", "noise"])
+def test_an_honest_drift_stays_reliable(rng, sound, ppm, polarity):
+    fine = plucked(rng) if sound == "plucked" else signal.resample_poly(rng.normal(size=SECONDS * RATE), FINER, 1)
+    delay = found(fine, polarity * heard(fine, -4.0, ppm), rng)
+    assert delay.reliable, delay.reason
+    assert delay.drift_ppm == pytest.approx(ppm, abs=1.0)
+
+
+def test_a_sound_that_stops_half_way_does_not_jump(rng):
+    """The second half is nothing but noise of another sound: no line of its own."""
+    fine = signal.resample_poly(rng.normal(size=SECONDS * RATE), FINER, 1)
+    second = heard(fine, 2.0)
+    second[SECONDS * RATE // 2 :] = rng.normal(size=SECONDS * RATE // 2)
+    assert found(fine, second, rng).reason != JUMPED
+
+
+TIMES = np.arange(-20.0, 20.0)
+
+
+def peaks(lags, height=1.0) -> np.ndarray:
+    """A correlation a frame: one peak at its lag, of 12000 lags a second."""
+    rows = np.zeros((len(lags), 400))
+    rows[np.arange(len(lags)), lags] = height
+    return rows
+
+
+@pytest.mark.parametrize(("early", "late", "told"), [(10, 30, True), (30, -10, True), (10, 14, True), (10, 13, False)])
+def test_delays_less_than_four_samples_apart_are_one(early, late, told):
+    rows = peaks([early] * 20 + [late] * 20)
+    assert jumps(rows, 12000.0, TIMES, reach_s=0.01, slope=0.0, polarity=1) is told
+    assert jumps(-rows, 12000.0, TIMES, reach_s=0.01, slope=0.0, polarity=-1) is told
+    assert not jumps(-rows, 12000.0, TIMES, reach_s=0.01, slope=0.0, polarity=1)
+
+
+@pytest.mark.parametrize(("frames", "told"), [(5, False), (6, True), (20, True), (34, True), (35, False)])
+def test_a_side_has_six_frames_at_least(frames, told):
+    rows = peaks([10] * frames + [30] * (40 - frames))
+    assert jumps(rows, 12000.0, TIMES, reach_s=0.01, slope=0.0, polarity=1) is told
+
+
+def test_seventeen_frames_are_too_few():
+    rows = peaks([10] * 9 + [30] * 9)
+    assert jumps(rows, 12000.0, TIMES[:18], reach_s=0.01, slope=0.0, polarity=1)
+    assert not jumps(rows[1:], 12000.0, TIMES[1:18], reach_s=0.01, slope=0.0, polarity=1)
+
+
+def test_loud_frames_count_no_more_than_others():
+    rows = peaks([10] * 20 + [30] * 20)
+    rows[:20] *= 1e6
+    assert jumps(rows, 12000.0, TIMES, reach_s=0.01, slope=0.0, polarity=1)

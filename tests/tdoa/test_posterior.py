@@ -1,0 +1,64 @@
+"""Probabilities of hypotheses, of events and of being right."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from micalign.tdoa import posterior
+from micalign.tdoa.hypotheses import FEATURES, FIRST, Hypotheses
+from micalign.tdoa.posterior import ONSET_FEATURES, calibrated, events, onset_within, probabilities
+from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, ONSET_WEIGHTS
+
+
+def test_every_weight_is_of_a_feature_that_there_is():
+    assert set(EVENT_WEIGHTS) <= set(FEATURES)
+    assert set(ONSET_WEIGHTS) <= set(ONSET_FEATURES)
+    assert all(slope > 0 for _, slope in LOG_ODDS)
+
+
+def test_probabilities_are_a_softmax_in_which_nothing_in_common_has_the_score_zero():
+    rows = np.array([[1.0], [2.0]])
+    power = np.exp([1.0, 2.0])
+    assert probabilities(rows, {"a": 1.0}, ("a",), nothing=False) == pytest.approx(power / power.sum())
+    assert probabilities(rows, {"a": 1.0}, ("a",), nothing=True) == pytest.approx(power / (power.sum() + 1))
+
+
+@given(st.floats(-800, 800))
+def test_scores_of_any_size_give_probabilities(score):
+    found = probabilities(np.array([[score], [0.0]]), {"a": 1.0}, ("a",), nothing=True)
+    assert np.isfinite(found).all()
+    assert 0 <= found.sum() <= 1
+
+
+def test_hypotheses_within_an_event_add_up(monkeypatch):
+    monkeypatch.setattr(posterior, "EVENT_WEIGHTS", {FEATURES[0]: 1.0})
+    rows = np.zeros((4, len(FEATURES)))
+    rows[:, 0] = np.log([3.0, 2.0, 2.0, 2.0])
+    # Three of 2 within 0.2 ms outweigh one of 3 that stands 5 ms apart.
+    found = Hypotheses(np.array([240, 0, 5, 10]), np.full(4, FIRST), rows)
+    told, chances = events(found, 48000)
+    assert abs(told[0].delay_s - 5 / 48000) < 2e-4
+    assert told[0].probability == pytest.approx(6 / 10)
+    assert told[1].delay_s == pytest.approx(0.005)
+    assert chances.sum() == pytest.approx(9 / 10)
+
+
+def test_an_onset_is_where_most_of_the_places_crowd(monkeypatch):
+    monkeypatch.setattr(posterior, "ONSET_WEIGHTS", {ONSET_FEATURES[0]: 1.0})
+    places = np.array([2.30e-3, 2.33e-3, 2.36e-3, 2.70e-3])
+    rows = np.zeros((4, len(ONSET_FEATURES)))
+    rows[3, 0] = np.log(1.5)
+    found = onset_within(places, rows)
+    assert found.delay_s == pytest.approx(2.33e-3, abs=1e-5)
+    assert found.share == pytest.approx(3 / 4.5)
+    assert found.spread_s == pytest.approx(np.sqrt((2 * 0.03e-3**2 + 1.5 * 0.37e-3**2) / 4.5))
+
+
+@given(st.floats(0, 1), st.floats(0, 1), st.booleans())
+def test_calibration_keeps_the_order(one, other, path):
+    low, high = sorted([one, other])
+    assert calibrated(low, path=path) <= calibrated(high, path=path)
+    assert 0 < calibrated(low, path=path) < 1

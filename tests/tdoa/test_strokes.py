@@ -1,0 +1,94 @@
+"""When a track is struck, and which strokes are its own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from micalign.take.model import Track
+from micalign.tdoa.strokes import listen, same_samples, struck_at
+from micalign.tdoa.tuned import MOST_STROKES
+
+RATE = 48000
+
+
+def struck(times_s, levels_db, *, seconds, rng, hiss=1e-5, tau_s=0.03):
+    """Bursts of noise that die away, on a faint hiss."""
+    out = hiss * rng.normal(size=int(seconds * RATE))
+    for at, level in zip(times_s, levels_db, strict=True):
+        length = min(int(0.2 * RATE), len(out) - int(at * RATE))
+        ring = np.exp(-np.arange(length) / (tau_s * RATE)) * rng.normal(size=length)
+        out[int(at * RATE) :][:length] += 0.3 * 10 ** (level / 20) * ring
+    return Track.from_array("mic", out, RATE)
+
+
+def test_every_stroke_is_found_in_the_step_in_which_it_begins(rng):
+    times = [0.3, 0.8, 1.25, 1.9]
+    found = listen(struck(times, [0, -3, 0, -2], seconds=2.5, rng=rng)).strokes
+    # A step is a millisecond; a rise is watched three steps ahead.
+    assert np.allclose(found.samples / RATE, times, atol=3e-3)
+
+
+def test_bleed_far_below_is_not_a_mics_own(rng):
+    times = np.arange(0.2, 6.0, 0.25)
+    levels = np.where(np.arange(len(times)) % 4 == 0, 0.0, -25.0)
+    found = listen(struck(times, levels, seconds=6.5, rng=rng)).strokes
+    own = found.samples[found.weight > 0] / RATE
+    assert np.allclose(own, times[::4], atol=3e-3)
+    assert found.gap_db > 10
+
+
+def test_strokes_of_one_level_are_all_a_tracks_own_and_there_is_no_gap(rng):
+    times = np.arange(0.2, 4.0, 0.3)
+    found = listen(struck(times, np.zeros(len(times)), seconds=4.5, rng=rng)).strokes
+    assert (found.weight > 0).sum() == len(times)
+    assert found.gap_db == 0.0
+
+
+def test_a_few_strokes_of_uneven_level_are_one_class_above_much_bleed(rng):
+    times = np.arange(0.2, 12.0, 0.2)
+    levels = np.full(len(times), -32.0)
+    levels[[20, 21, 22]] = 0.0, -6.0, -4.0
+    found = listen(struck(times, levels, seconds=12.5, rng=rng)).strokes
+    assert np.allclose(found.samples[found.weight > 0] / RATE, times[20:23], atol=3e-3)
+
+
+def test_many_strokes_are_thinned_to_as_many_as_are_compared(rng):
+    times = np.arange(0.2, 20.0, 0.15)
+    found = listen(struck(times, np.zeros(len(times)), seconds=20.5, rng=rng)).strokes
+    assert len(found.samples) > MOST_STROKES == (found.weight > 0).sum()
+
+
+def test_a_track_is_heard_alike_whole_or_in_blocks(rng, monkeypatch):
+    whole = struck([0.3, 0.9, 1.4], [0, 0, -4], seconds=2.0, rng=rng)
+    import micalign.tdoa.strokes as module
+
+    one = listen(whole)
+    monkeypatch.setattr(module, "BLOCK_FRAMES", 4800)
+    other = listen(whole)
+    # Each block is heard about its own mean, which moves what is 60 dB below the strokes and not the strokes.
+    assert np.allclose(one.envelope.power, other.envelope.power, rtol=0.05, atol=1e-4)
+    assert np.array_equal(one.strokes.samples, other.strokes.samples)
+
+
+@pytest.mark.parametrize("samples", [np.zeros(48000), np.full(48000, 0.2)])
+def test_silence_and_an_offset_have_no_strokes(samples):
+    heard = listen(Track.from_array("mic", samples, RATE))
+    assert heard.envelope.silent
+    assert len(heard.strokes.samples) == 0
+
+
+def test_strokes_that_are_known_are_all_used(rng):
+    heard = listen(struck([0.3, 0.9, 1.4], [0, -30, 0], seconds=2.0, rng=rng))
+    known = struck_at(heard, np.array([14400, 43200]))
+    assert known.strokes.samples.tolist() == [14400, 43200]
+    assert (known.strokes.weight > 0).all()
+    assert len(heard.strokes.samples) == 3
+
+
+def test_the_same_samples_are_known_as_such(rng):
+    track = struck([0.3], [0], seconds=1.0, rng=rng)
+    samples = track.read()
+    samples[-1] += 1e-3
+    assert same_samples(listen(track), listen(track))
+    assert not same_samples(listen(track), listen(Track.from_array("mic", samples, RATE)))
