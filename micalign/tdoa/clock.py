@@ -1,6 +1,6 @@
 """When was a second recorder started, and how fast does its clock run?
 
-Coarse: the loudness of a few stretches of the reference is found again in the track's loudness, anywhere within the
+RoughDelay: the loudness of a few stretches of the reference is found again in the track's loudness, anywhere within the
 range; the places that lie on one line of at most `MOST_PPM` give start and rate to a hundredth of a second. Fine:
 short stretches along the whole take are measured as a pair each, and a robust straight line through their delays gives
 start and rate (P. J. Huber, *Robust Statistics*, Wiley 1981, ch. 7). Delay is positive when the event comes later in

@@ -1,7 +1,7 @@
 """How do two tracks resemble each other, at each lag? The one place that forms a cross-spectrum.
 
 Convention: the cross-spectrum is conj(X) * Y, X of the first track and Y of the second, and its correlation at a lag
-of +d seconds is large when the same event comes d seconds LATER in the second. Frames are cut from the first track by
+of +d seconds is large when the same event comes d seconds LATER in the second. FrameSet are cut from the first track by
 a window; the second is read wider by the search range on both sides, so that no lag inside the range loses overlap,
 and is tapered at its ends: files that were cut at one instant share their edges, and an edge is not an event.
 
@@ -140,7 +140,7 @@ def frame_spectra(
 
 
 def cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
-    """Frames about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
+    """FrameSet about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
     length, fade = window.shape[-1], max(round(0.004 * track.sample_rate), 1)
     out = np.zeros((len(starts), length), np.float32)
     for row, start in zip(out, starts, strict=True):

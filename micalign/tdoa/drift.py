@@ -22,13 +22,13 @@ from scipy.fft import irfft
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.model import Track
 from micalign.tdoa.correlation import Spectra, band_mean, frame_spectra
-from micalign.tdoa.gates import Frames, matched_window, stretches
+from micalign.tdoa.gates import FrameSet, matched_window, stretches
 from micalign.tdoa.jump import jumps
 from micalign.tdoa.sharpen import coherence_weights
 from micalign.tdoa.spread import line_sigma_s, phase_error_s
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["Line", "drift_line"]
+__all__ = ["DriftLine", "drift_line"]
 
 MOST_PPM: Final = 300.0
 _FRAME_S: Final = 0.12
@@ -42,7 +42,7 @@ _LEAST_S: Final = 1e-11  # to which Newton's rule goes
 
 
 @dataclass(frozen=True)
-class Line:
+class DriftLine:
     """Delay in the middle, its drift, and what they are worth."""
 
     delay_s: float
@@ -54,7 +54,7 @@ class Line:
     reason: str | None
 
 
-def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> Line | None:
+def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> DriftLine | None:
     """The straight line of delay over time that fits best, the middle being that of the common time."""
     a, b = reference.track, track.track
     middle_s = (max(a.start_s, b.start_s) + min(a.start_s + a.duration_s, b.start_s + b.duration_s)) / 2
@@ -132,7 +132,7 @@ def _window(row: Floats, start: int, length: int) -> Floats:
     return row[start : start + length]
 
 
-def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ridge) -> Line:
+def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ridge) -> DriftLine:
     a = reference.track
     gate = stretches(reference.envelope, a.frames, a.sample_rate, length_s=0.085, most=_MOST, matched=True)
     times = (gate.starts + len(gate.window) / 2) / a.sample_rate + a.start_s - middle_s
@@ -152,7 +152,7 @@ def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ri
     agreement = float(np.mean(np.abs(groups - np.median(groups)) < 1e-4))
     reason = _reason(ridge, agreement)
     confidence = float(np.clip((1.05 - ridge.rival) / 0.4, 0, 1) * agreement)
-    return Line(
+    return DriftLine(
         delay_s,
         sigma_s,
         slope * 1e6,
@@ -163,7 +163,7 @@ def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ri
     )
 
 
-def _deskewed(first: Track, second: Track, gate: Frames, delays_s: Floats, slope: float) -> tuple[Spectra, Complexes]:
+def _deskewed(first: Track, second: Track, gate: FrameSet, delays_s: Floats, slope: float) -> tuple[Spectra, Complexes]:
     """The frames along a line, and their cross-spectra with the line taken out of them."""
     clocks, rate = first.start_s - second.start_s, first.sample_rate
     samples = (delays_s + clocks) * rate

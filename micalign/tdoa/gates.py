@@ -15,12 +15,12 @@ from micalign.arrays import Floats, Ints
 from micalign.take.model import Track
 from micalign.tdoa.strokes import Energies
 
-__all__ = ["Frames", "common_samples", "matched_window", "moments_to_samples", "stretches"]
+__all__ = ["FrameSet", "common_samples", "matched_window", "moments_to_samples", "stretches"]
 
 
 @dataclass(frozen=True)
-class Frames:
-    """Frames of one window: ``starts``, shape (K,), samples; ``window``, shape (L,)."""
+class FrameSet:
+    """FrameSet of one window: ``starts``, shape (K,), samples; ``window``, shape (L,)."""
 
     starts: Ints
     window: Floats
@@ -38,7 +38,7 @@ def stretches(
     most: int,
     matched: bool = False,
     within: tuple[int, int] | None = None,
-) -> Frames:
+) -> FrameSet:
     """Overlapping frames: all of a short track, the loudest of each equal part of a long one.
 
     Hann windows that overlap by half add up to one, so that a short track's every sample counts the same. Where both
@@ -53,7 +53,7 @@ def stretches(
         starts = np.rint(np.linspace(low, high, -(-2 * (high - low) // length) + 1)).astype(np.intp)
     if len(starts) > most:
         starts = _loudest_of_each(env, starts, length, most)
-    return Frames(_sounding(env, starts, length), window)
+    return FrameSet(_sounding(env, starts, length), window)
 
 
 def matched_window(length: int, later: float | Floats, slope: float = 0.0) -> Floats:

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.model import Track
-from micalign.tdoa.drift import Line, drift_line
+from micalign.tdoa.drift import DriftLine, drift_line
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.gates import moments_to_samples
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
@@ -210,7 +210,7 @@ def _nothing(options: _Options, reason: str) -> Delay:
     return Delay(options.prior_s or 0.0, options.max_delay_s, 1, 0.0, 0.0, False, reason)
 
 
-def _from_line(line: Line) -> Delay:
+def _from_line(line: DriftLine) -> Delay:
     return Delay(
         line.delay_s,
         line.uncertainty_s,

@@ -20,7 +20,7 @@ import numpy as np
 from micalign.arrays import Complexes, Floats
 from micalign.take.model import Track
 from micalign.tdoa.correlation import Spectra, frame_spectra, smooth_bins
-from micalign.tdoa.gates import Frames, matched_window
+from micalign.tdoa.gates import FrameSet, matched_window
 from micalign.tdoa.peak import refine
 from micalign.tdoa.spread import one_sigma_s, phase_error_s
 
@@ -54,7 +54,7 @@ class Sharp:
 
 
 def sharpen(
-    first: Track, second: Track, gate: Frames, delay_s: float, *, within_s: float, one_path: bool = False
+    first: Track, second: Track, gate: FrameSet, delay_s: float, *, within_s: float, one_path: bool = False
 ) -> Sharp:
     """The delay near ``delay_s``, from frames of ``gate`` (its window is used on both tracks).
 

@@ -45,7 +45,7 @@ class Picks:
 
 
 def cut(track: Track, starts: Ints, length: int) -> Floats:
-    """Frames of a track, shape (S, length), silent beyond its ends."""
+    """FrameSet of a track, shape (S, length), silent beyond its ends."""
     return np.array([track.read(int(start), length) for start in starts]).reshape(len(starts), length)
 
 

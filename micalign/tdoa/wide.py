@@ -13,7 +13,7 @@ import numpy as np
 from micalign.tdoa.evidence import stretch_curve
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["Coarse", "coarse_delay"]
+__all__ = ["RoughDelay", "coarse_delay"]
 
 _FRAME_S: Final = 1.0
 _MOST: Final = 16
@@ -22,14 +22,14 @@ _CLEAR: Final = (0.8, 0.5)  # of the highest peak for the next one at most, of t
 
 
 @dataclass(frozen=True)
-class Coarse:
+class RoughDelay:
     """A rough delay in seconds; ``clear``: no other is nearly as good."""
 
     delay_s: float
     clear: bool
 
 
-def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> Coarse | None:
+def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> RoughDelay | None:
     """The best delay within ``reach_s`` of ``centre_s``, to a few milliseconds; None where nothing overlaps."""
     rate = reference.track.sample_rate
     middle, half = round(centre_s * rate), round(reach_s * rate)
@@ -41,4 +41,4 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
     top = int(np.argmax(size))
     apart = np.abs(np.arange(len(size)) - top) > _APART_S * rate
     rival = float(size[apart].max(initial=0.0)) / max(float(size[top]), 1e-30)
-    return Coarse(float(lags[top]) / rate, rival < _CLEAR[0] and whole.agreement > _CLEAR[1])
+    return RoughDelay(float(lags[top]) / rate, rival < _CLEAR[0] and whole.agreement > _CLEAR[1])

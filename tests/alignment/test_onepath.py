@@ -17,9 +17,9 @@ from micalign.alignment.onepath.pair import one_path_sum
 from micalign.alignment.onepath.recognise import recognise
 from micalign.alignment.onepath.several import doubted
 from micalign.alignment.pairings import measured
-from micalign.tdoa.measure import Delay, measure_pair
 from micalign.report.threelines import advice, sum_lines, sum_words
 from micalign.take.model import Track
+from micalign.tdoa.measure import Delay, measure_pair
 
 UNKNOWN = Delay(0.0, 0.05, 1, 0.0, 0.0, False, "not looked for")
 

@@ -7,7 +7,7 @@ import pytest
 from outside import confirm, rows
 
 from micalign.take.model import Track
-from micalign.tdoa.gates import Frames, matched_window
+from micalign.tdoa.gates import FrameSet, matched_window
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.peak import refine
 from micalign.tdoa.sharpen import cramer_rao_s, sharpen
@@ -95,7 +95,7 @@ def test_the_correlation_coefficient_is_that_of_its_definition(row):
     sound = rng.normal(size=8 * RATE)
     noise = 10 ** (-row["inputs"]["snr_dB"] / 20)
     first, second = (sound + noise * rng.normal(size=len(sound)) for _ in (0, 1))
-    gate = Frames(np.arange(0, 7 * RATE, 2048), matched_window(4096, 0.0))
+    gate = FrameSet(np.arange(0, 7 * RATE, 2048), matched_window(4096, 0.0))
     pair = Track.from_array("a", first, RATE), Track.from_array("b", second, RATE)
     found = sharpen(*pair, gate, 0.0, within_s=1e-4).alike
     confirm(row["id"], found, row["expected"]["both_noisy"], within=0.01, source="definition: SNR / (1 + SNR)")

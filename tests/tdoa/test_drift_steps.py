@@ -8,14 +8,14 @@ import pytest
 from micalign.take.model import Track
 from micalign.tdoa import drift
 from micalign.tdoa.correlation import Spectra
-from micalign.tdoa.gates import Frames, matched_window
+from micalign.tdoa.gates import FrameSet, matched_window
 
 HZ = np.arange(0.0, 2000.0, 40.0)
 TIMES = np.linspace(-10.0, 10.0, 41)
 
 
 def turned(delay_s: float, slope: float, hz=HZ, times=TIMES, weight=1.0) -> np.ndarray:
-    """Frames of a delay d + s t: the phase of each is -2 pi f (d + s t), a delay being later in the second track."""
+    """FrameSet of a delay d + s t: the phase of each is -2 pi f (d + s t), a delay being later in the second track."""
     return weight * np.exp(-2j * np.pi * np.outer(delay_s + slope * times, hz))
 
 
@@ -56,7 +56,7 @@ def test_correlations_are_read_along_a_line(rng, half, shifts):
 
 
 def flat(rate: int, delay_s: float, slope: float, *, size: int, centre_s: float = 0.0, seconds: float = 20.0):
-    """Frames of equal power at every frequency, the second read ``centre_s`` later."""
+    """FrameSet of equal power at every frequency, the second read ``centre_s`` later."""
     hz, times = np.arange(size // 2 + 1) * rate / size, np.linspace(0.0, seconds, 41)
     cross = turned(delay_s - centre_s - slope * seconds / 2, slope, hz, times).astype(np.complex64)
     ones = np.ones(cross.shape, np.float32)
@@ -129,7 +129,7 @@ def bells(rng, times_s):
 def test_a_frame_on_another_clock_has_the_spectrum_of_its_own(late, slope, rate):
     """Nothing is left of a delay that grows within a frame: the cross-spectrum is the first's power."""
     length = round(0.08 * rate)
-    gate = Frames(np.array([2000]), matched_window(length, 0.0))
+    gate = FrameSet(np.array([2000]), matched_window(length, 0.0))
     clock = np.arange(length + 4000)
     middle = 2000 + (length - 1) / 2
     event = middle + (clock - middle - late) / (1 + slope)

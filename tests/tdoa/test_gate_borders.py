@@ -23,7 +23,7 @@ def envelope(*loud: tuple[int, float], count: int = 400, floor: float = 1.0) -> 
 def test_levels_of_frames_are_what_their_steps_hold():
     env = Energies(np.arange(1.0, 11.0, dtype=np.float32), 8)
     starts = np.array([-16, 0, 8, 15, 64, 200])
-    # Frames of 24 samples: three steps, fewer where the file ends.
+    # FrameSet of 24 samples: three steps, fewer where the file ends.
     assert gates._levels(env, starts, 24).tolist() == [1.0, 6.0, 9.0, 9.0, 19.0, 0.0]
 
 

@@ -89,7 +89,7 @@ def test_where_nothing_peaks_nothing_is_known():
 @pytest.mark.parametrize("overlap", [0.0, 0.4])
 @pytest.mark.parametrize("uneven", [False, True])
 def test_a_lines_sigma_holds_its_errors_whatever_overlaps(overlap, uneven):
-    """Frames that share noise with the next, bends that differ tenfold, times that are not about zero."""
+    """FrameSet that share noise with the next, bends that differ tenfold, times that are not about zero."""
     rng = np.random.default_rng(11)
     times = np.linspace(-20.0, 30.0, 240)
     bends = rng.uniform(0.2, 2.0, len(times)) if uneven else np.ones(len(times))

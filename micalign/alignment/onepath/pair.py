@@ -17,8 +17,8 @@ from micalign.alignment.onepath.coarse import Coarse, coarse_delay
 from micalign.alignment.onepath.frames import Frames, framed
 from micalign.alignment.onepath.recognise import Recognised, recognise
 from micalign.alignment.phase import PhaseMatch
-from micalign.tdoa.measure import Delay, measure_pair
 from micalign.take.model import Track
+from micalign.tdoa.measure import Delay, measure_pair
 
 __all__ = ["BANDS_HZ", "WIDE_S", "Line", "PairSum", "as_arrival", "as_best_sum", "one_path_sum"]
 
@@ -206,5 +206,5 @@ def as_best_sum(found: PairSum, delay: Delay) -> Delay:
         polarity=best.polarity,
         confidence=best.confidence,
         reason=None,
-        rivals=(),
+        candidates=(),
     )

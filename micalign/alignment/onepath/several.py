@@ -12,8 +12,8 @@ from itertools import combinations
 from typing import Final
 
 from micalign.alignment.onepath.recognise import recognise
-from micalign.tdoa.measure import Delay, measure_pair
 from micalign.take.model import Track
+from micalign.tdoa.measure import Delay, measure_pair
 
 __all__ = ["OPEN_S", "doubted"]
 

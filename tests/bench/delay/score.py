@@ -20,8 +20,8 @@ from bench.delay.baselines import BASELINES
 from bench.delay.estimators import engine_function
 from bench.delay.sessions import Case
 
-from micalign.tdoa.measure import Delay, measure_pair
 from micalign.take.model import Track
+from micalign.tdoa.measure import Delay, measure_pair
 
 FAMILIES: dict[str, tuple[Callable, int]] = {
     "noise": (sessions.noise, 20),
