@@ -47,24 +47,23 @@ def look(
     reach_s: float,
     centre_s: float = 0.0,
     close: int | None = None,
-    strokes_alone: bool = False,
 ) -> Look:
     """Weighs every delay within ``reach_s`` of ``centre_s``.
 
-    ``close``: only with that track (`FIRST` or `SECOND`) as the close mic. ``strokes_alone``: what lies between the
-    strokes is another sound's, so that nothing of the whole take is a hypothesis.
+    ``close``: only hypotheses of that kind: with the first or the second as the close mic, whose strokes alone then
+    speak, or of one path, of which the whole take speaks.
     """
     rate = first.track.sample_rate
     middle, half = round(centre_s * rate), round(max(reach_s, _AROUND_S) * rate)
     lags = np.arange(middle - half, middle + half + 1)
     curves = (
-        None if close == SECOND else stroke_curves(first, second, lags),
-        None if close == FIRST else stroke_curves(second, first, -lags[::-1]),
+        None if close in (SECOND, ONE_PATH) else stroke_curves(first, second, lags),
+        None if close in (FIRST, ONE_PATH) else stroke_curves(second, first, -lags[::-1]),
     )
     whole = stretch_curve(first, second, lags)
     within = middle - round(reach_s * rate), middle + round(reach_s * rate)
-    found = hypotheses(first, second, lags, curves, None if strokes_alone else whole, within)
-    told, chances = events(found, rate) if len(found.lags) else ([], np.zeros(0))
+    found = hypotheses(first, second, lags, curves, None if close in (FIRST, SECOND) else whole, within)
+    told, chances = events(found, rate, related=close == ONE_PATH) if len(found.lags) else ([], np.zeros(0))
     return Look(first, second, lags, curves, whole, found, tuple(told), chances)
 
 

@@ -36,7 +36,7 @@ _WIDE_S: Final = 0.2  # a wider search goes in two steps
 _NARROW_S: Final = 0.02
 _CANDIDATES: Final = 3
 
-Close = Literal["reference", "track"]
+Close = Literal["reference", "track", "neither"]
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,13 @@ class _Options:
     close: Close | None
     drift: bool
     moments_s: Floats | None
+
+    @property
+    def kind(self) -> int | None:
+        """Of which kind the hypotheses are to be; None: of any."""
+        if self.moments_s is not None:
+            return FIRST
+        return None if self.close is None else {"reference": FIRST, "track": SECOND, "neither": ONE_PATH}[self.close]
 
     @property
     def search_s(self) -> tuple[float, float]:
@@ -79,8 +86,9 @@ def measure_pair(
         How far to search, on both sides of the prior.
     prior_s, prior_sigma_s : float, optional
         Where a scene expects the delay, and how sure it is; the search stays within four sigma (1 ms at least).
-    close : {"reference", "track"}, optional
-        Which of the two is the close mic; both are tried where it is not said.
+    close : {"reference", "track", "neither"}, optional
+        Which of the two is the close mic; neither where it is known that one sound came over one path. All are tried
+        where it is not said.
     drift : bool
         Look for clocks that run apart; the delay is then that in the middle of the two tracks' common time.
     moments_s : sequence of float, optional
@@ -174,10 +182,7 @@ def _measure(reference: Listened, track: Listened, options: _Options) -> Delay:
     if options.drift:
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
         return _from_line(line) if line is not None else _nothing(options, "too little sounds to tell a drift")
-    close = FIRST if options.moments_s is not None or options.close == "reference" else None
-    close = SECOND if options.close == "track" else close
-    alone = close is not None  # what else the two share is another sound's
-    found = decided(look(reference, track, reach_s=reach_s, centre_s=centre_s, close=close, strokes_alone=alone))
+    found = decided(look(reference, track, reach_s=reach_s, centre_s=centre_s, close=options.kind))
     if found is None:
         return _nothing(options, "nothing in the tracks is alike")
     return found if clear else doubted(found, "another delay fits nearly as well")

@@ -87,9 +87,12 @@ def probabilities(rows: Floats, weights: dict[str, float], names: tuple[str, ...
     return np.asarray(power / (power.sum() + (np.exp(-top) if nothing else 0.0)))
 
 
-def events(found: Hypotheses, rate: int, *, count: int = 4) -> tuple[list[Event], Floats]:
-    """The likeliest events, the likeliest first, and the probability of each hypothesis."""
-    chances = probabilities(found.rows, EVENT_WEIGHTS, FEATURES, nothing=True)
+def events(found: Hypotheses, rate: int, *, count: int = 4, related: bool = False) -> tuple[list[Event], Floats]:
+    """The likeliest events, the likeliest first, and the probability of each hypothesis.
+
+    ``related``: it is known that the two tracks share something.
+    """
+    chances = probabilities(found.rows, EVENT_WEIGHTS, FEATURES, nothing=not related)
     delays = found.lags / rate
     near = np.clip(1.5 - np.abs(delays[:, None] - delays[None]) / EVENT_S, 0, 1)
     order = np.argsort(-(near @ chances), kind="stable")

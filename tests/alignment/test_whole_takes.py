@@ -76,7 +76,7 @@ def bass_row(seed: int) -> tuple[float, bool, float]:
     """Delay error in ms, polarity right, and what the sum gains in 60 to 250 Hz against before, in dB."""
     take = bass_take(seed)
     di, mic = Track.from_array("di", take.di, RATE), Track.from_array("mic", take.mic, RATE)
-    delay = measured(di, [mic]).tracks[0].delay
+    delay = measured(di, [mic], by="arrival").tracks[0].delay
     gain = _low_gain_db(delay.polarity * delayed(take.di, delay.delay_s), take.mic) - _low_gain_db(take.di, take.mic)
     return abs(delay.delay_s - take.delay_s) * 1e3, delay.polarity == take.polarity, gain
 

@@ -155,7 +155,7 @@ def _found(
 
 
 def _arrival(reference: Track, track: Track, place: Coarse) -> Delay:
-    near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=_NEAR_S)
+    near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=_NEAR_S, close="neither")
     if near.reliable:
         return near
     return Delay(place.delay_s, _ROUGH_S, place.polarity, 0.0, 0.5, True, None)

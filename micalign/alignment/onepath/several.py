@@ -64,7 +64,7 @@ def doubted(reference: Track, tracks: Sequence[Track], arrivals: Mapping[str, De
 
 def _across(one: Track, other: Track, direct: Mapping[str, _Leg]) -> _Leg | None:
     expected_s = direct[other.name].delay_s - direct[one.name].delay_s
-    found = measure_pair(one, other, prior_s=expected_s, max_delay_s=_REACH_S)
+    found = measure_pair(one, other, prior_s=expected_s, max_delay_s=_REACH_S, close="neither")
     if not found.reliable:
         return None
     return _Leg((one.name, other.name), found.delay_s, recognise(one, other, found.delay_s).coherence)

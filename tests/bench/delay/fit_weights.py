@@ -199,9 +199,11 @@ def gather(folder: Path, kit: str | None, half: str, seeds: range, workers: int)
 # ---------------------------------------------------------------- the fit
 
 
-def fit(
-    rows: list[np.ndarray], right: list[np.ndarray], shares: np.ndarray, ridge: float, *, nothing: bool
-) -> np.ndarray:
+SIGNS = {"path share": 1, "path height": 1, "path alike": 1, "path agreement": 1, "path earlier": -1, "path rival": -1}
+"""Which way what is said of one path can only speak: a higher peak is never the less likely for it."""
+
+
+def fit(rows, right, shares: np.ndarray, ridge: float, names, *, nothing: bool) -> np.ndarray:
     """Weights of a conditional logit, shape (F,), by the likelihood that any right hypothesis is chosen."""
     scale = np.vstack(rows).std(axis=0) + 1e-6
     if nothing:
@@ -221,7 +223,8 @@ def fit(
             shares[owner] * pull
         ) @ x
 
-    found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 400})
+    bounds = [{1: (0, None), -1: (None, 0), 0: (None, None)}[SIGNS.get(name, 0)] for name in names]
+    found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 400})
     return found.x / scale
 
 
@@ -230,7 +233,7 @@ def pruned(rows, right, shares, ridge, names, count, *, nothing):
     kept = [k for k in range(len(names)) if np.vstack(rows)[:, k].std() > 1e-9]
     while True:
         part = [one[:, kept] for one in rows]
-        beta = fit(part, right, shares, ridge, nothing=nothing)
+        beta = fit(part, right, shares, ridge, [names[k] for k in kept], nothing=nothing)
         if len(kept) <= count:
             return {names[k]: float(f"{b:.3g}") for k, b in zip(kept, beta, strict=True)}
         size = np.abs(beta) * np.vstack(part).std(axis=0)
@@ -276,7 +279,7 @@ def _of(rows, right, shares, ridge, every, names, count, *, nothing):
     if names is None:
         return pruned(rows, right, shares, ridge, every, count, nothing=nothing)
     kept = [every.index(name) for name in names]
-    beta = fit([one[:, kept] for one in rows], right, shares, ridge, nothing=nothing)
+    beta = fit([one[:, kept] for one in rows], right, shares, ridge, names, nothing=nothing)
     return dict(zip(names, (float(f"{b:.3g}") for b in beta), strict=True))
 
 
