@@ -20,6 +20,7 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints
 from micalign.tdoa.evidence import Curves
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
+from micalign.tdoa.tuned import SO_ALIKE
 from micalign.tdoa.wavefronts import Picks
 from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, ONSET_WEIGHTS
 
@@ -102,7 +103,9 @@ def events(found: Hypotheses, rate: int, *, count: int = 4, related: bool = Fals
             continue
         members = np.abs(delays - delays[index]) <= 1.3 * EVENT_S
         kinds = [float(chances[members & (found.kinds == kind)].sum()) for kind in range(3)]
-        told.append(Event(float(delays[index]), float(chances[members].sum()), int(np.argmax(kinds))))
+        alike = found.rows[members, FEATURES.index("path alike")].max(initial=0.0)
+        kind = ONE_PATH if alike > SO_ALIKE else int(np.argmax(kinds))
+        told.append(Event(float(delays[index]), float(chances[members].sum()), kind))
         if len(told) == count:
             break
     return told, chances
