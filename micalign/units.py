@@ -32,6 +32,7 @@ __all__ = [
     "show_plus_minus",
     "show_ratio",
     "show_samples",
+    "show_speed",
     "significant",
 ]
 
@@ -259,6 +260,17 @@ def show_length(metres: float, unit: str = "m") -> str:
     if unit == "mm":
         return f"{metres * 1000:.0f} mm"
     return _show_inches(metres, feet=unit == "ft")
+
+
+def show_speed(metres_per_second: float, unit: str = "m") -> str:
+    """A speed for a reader of feet and inches, or of metres.
+
+    >>> show_speed(343.99), show_speed(343.99, "in")
+    ('344 m/s', '1129 ft/s')
+    """
+    if unit in {"ft", "in"}:
+        return f"{metres_per_second / METRES['ft']:.0f} ft/s"
+    return f"{metres_per_second:.0f} m/s"
 
 
 def _show_inches(metres: float, *, feet: bool) -> str:

@@ -57,7 +57,7 @@ def command(
     as_json: bool,
     quiet: bool,
 ) -> int:
-    """Make a lesson on comb filtering: a page with sliders, its figures and sounds.
+    """Make a lesson on comb filtering: a page with two mics to drag, its figures and sounds.
 
     Open index.html in a browser; it needs no network. With --distances or --delay-ms the lesson begins with your own
     case, worked out. With --questions it also writes questions.html and answers.html, ready to print.
@@ -79,7 +79,8 @@ def command(
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.folder import write_folder  # noqa: PLC0415
 
-    files = _lesson(case, unit or "cm") | _sheets(count, seed, unit or (case.unit if case else "cm"))
+    told = unit or (case.unit if case else "cm")
+    files = _lesson(case, told, seed) | _sheets(count, seed, told)
     written = write_folder(out, files, force=force)
     if as_json:
         from micalign.report.lesson import case_document  # noqa: PLC0415 - as above
@@ -106,16 +107,17 @@ def _case(distances: tuple[str, str] | None, delay_ms: float | None, unit: str |
     return Case.from_distances(first, second, unit=shown)
 
 
-def _lesson(case: Case | None, unit: str) -> dict[str, bytes]:
+def _lesson(case: Case | None, unit: str, seed: int) -> dict[str, bytes]:
     from micalign.figures.lesson import lesson_figures  # noqa: PLC0415 - as above
     from micalign.figures.sketches import sketches  # noqa: PLC0415
     from micalign.figures.style import inline_svg, render  # noqa: PLC0415
     from micalign.report.lesson import lesson_page  # noqa: PLC0415
     from micalign.report.sounds import lesson_sounds, wav_bytes  # noqa: PLC0415
 
-    drawn = lesson_figures(case.copy if case else None) | sketches()
+    drawn = lesson_figures(case.copy if case else None) | sketches(unit)
     sounds = lesson_sounds(own_delay_s=case.delay_s, own_level_db=case.level_difference_db) if case else lesson_sounds()
-    text = lesson_page({name: inline_svg(figure) for name, figure in drawn.items()}, sounds, case=case, unit=unit)
+    inline = {name: inline_svg(figure) for name, figure in drawn.items()}
+    text = lesson_page(inline, sounds, case=case, unit=unit, seed=seed)
     files = {"index.html": text.encode("utf-8")}
     files |= {f"figures/{name}.svg": render(figure, ".svg") for name, figure in drawn.items()}
     return files | {f"sounds/{sound.name}.wav": wav_bytes(sound.samples) for sound in sounds}
@@ -128,6 +130,6 @@ def _sheets(count: int | None, seed: int, unit: str) -> dict[str, bytes]:
 
     asked = questions(count, seed=seed, unit=unit)
     return {
-        "questions.html": question_page(asked, answers=False, seed=seed).encode("utf-8"),
-        "answers.html": question_page(asked, answers=True, seed=seed).encode("utf-8"),
+        "questions.html": question_page(asked, answers=False, seed=seed, unit=unit).encode("utf-8"),
+        "answers.html": question_page(asked, answers=True, seed=seed, unit=unit).encode("utf-8"),
     }

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from micalign.figures.style import COLOURS, NORMAL, SMALL, new_figure
+from micalign.units import show_length
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,13 +19,13 @@ if TYPE_CHECKING:
 __all__ = ["sketches"]
 
 
-def sketches() -> dict[str, Figure]:
-    """All sketches by name.
+def sketches(unit: str = "cm") -> dict[str, Figure]:
+    """All sketches by name; their lengths in a unit of the reader's.
 
     >>> sorted(sketches())
     ['direct', 'equal', 'mirror', 'spacing']
     """
-    return {"spacing": _spacing(), "equal": _equal(), "direct": _direct(), "mirror": _mirror()}
+    return {"spacing": _spacing(), "equal": _equal(), "direct": _direct(unit), "mirror": _mirror()}
 
 
 def _sheet(
@@ -106,7 +107,7 @@ def _equal() -> Figure:
     return figure
 
 
-def _direct() -> Figure:
+def _direct(unit: str) -> Figure:
     figure, axes = _sheet(7.6, 2.3, (-0.6, 6.0), (-0.95, 1.05))
     for x, text in ((0.0, "bass"), (2.0, "amp and cab")):
         axes.text(
@@ -114,7 +115,7 @@ def _direct() -> Figure:
             bbox={"facecolor": COLOURS["wash"], "edgecolor": COLOURS["soft"], "boxstyle": "square,pad=0.5"},
         )  # fmt: skip
     axes.plot([0.3, 1.36], [0.0, 0.0], color=COLOURS["ink"], linewidth=1.5)
-    _path(axes, (2.62, 0.0), (3.9, 0.0), "34 cm of air: 1 ms", lift=0.16)
+    _path(axes, (2.62, 0.0), (3.9, 0.0), f"{show_length(0.344, unit)} of air: 1 ms", lift=0.16)
     _mic(axes, 3.9, 0.0, "mic", below=True)
     axes.plot([0.7, 0.7, 5.0], [0.0, 0.75, 0.75], color=COLOURS["amber"], linewidth=1.5, linestyle=(0, (5, 1.6)))
     _say(axes, 2.4, 0.9, "DI: by wire, at once", colour="umber")

@@ -1,6 +1,7 @@
 """What does the lesson say, with which numbers? Everything here is worked out by `micalign.acoustics`.
 
-A `Case` is the student's own copy: so much later and so much weaker, from two distances or from a delay.
+A `Case` is the student's own copy: so much later and so much weaker, from two distances or from a delay. Lengths and
+speeds are told in the reader's unit.
 """
 
 from __future__ import annotations
@@ -16,14 +17,19 @@ from micalign.acoustics.air import speed_of_sound
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, peaks_hz
 from micalign.figures.comb import Copy
 from micalign.figures.lesson import LEVEL_ROWS_DB
+from micalign.files.audio_bytes import flac_bytes
+from micalign.report.guesses import guesses
 from micalign.report.hearing import HEARING_WORDS
-from micalign.report.page import page
-from micalign.report.sounds import TARGET_LUFS, Sound
-from micalign.units import METRES, show_db, show_hz, show_length, show_ms
+from micalign.report.page import audio_address, page
+from micalign.report.question import told_speed_m_s
+from micalign.report.questions import questions
+from micalign.report.sounds import RATE, TARGET_LUFS, Sound
+from micalign.units import METRES, show_db, show_hz, show_length, show_ms, show_speed
 
 __all__ = ["LESSON_TEMPERATURE_C", "Case", "case_document", "lesson_page"]
 
 LESSON_TEMPERATURE_C: Final = 20.0
+QUESTIONS_IN_PAGE: Final = 30
 _STEPS: Final = {"m": 0.005, "cm": 0.5, "mm": 5.0, "ft": 0.02, "in": 0.25}
 
 
@@ -71,44 +77,59 @@ def case_document(case: Case) -> dict[str, Any]:
 
 
 def lesson_page(
-    figures: Mapping[str, str], sounds: Sequence[Sound], *, case: Case | None = None, unit: str = "cm"
+    figures: Mapping[str, str], sounds: Sequence[Sound], *, case: Case | None = None, unit: str = "cm", seed: int = 1
 ) -> str:
-    """The lesson as one HTML page; its sounds lie beside it in ``sounds/``.
+    """The lesson as one HTML page that needs no other file; its script makes its sounds, and without it they are there.
 
     Parameters
     ----------
     figures : mapping of name to str
         ``<svg>`` elements of ours (`figures.style.inline_svg`), written as they are.
     sounds : sequence of Sound
+        For a reader whose browser runs no script.
     case : Case, optional
         The student's own.
     unit : str
         Of the lengths, where there is no case.
+    seed : int
+        Of the questions.
     """
     speed = speed_of_sound(LESSON_TEMPERATURE_C)
     unit = case.unit if case else unit
+    asked = guesses(unit, speed)
     clicks = [sound for sound in sounds if sound.kind == "click"]
-    quieter = f"{clicks[0].loudness_lufs:.0f} LUFS" if clicks else ""
     values = {
         "title": "One sound, twice: a lesson on comb filtering",
         "figures": {name: Markup(svg) for name, svg in figures.items()},
-        "files": {sound.name: {"title": sound.title, "path": f"sounds/{sound.name}.wav"} for sound in sounds},
+        "sounds": [{"title": sound.title, "address": _address(sound)} for sound in sounds],
         "hearing": HEARING_WORDS,
-        "loudness": f"{TARGET_LUFS:.0f} LUFS, clicks less",
         "target": f"{TARGET_LUFS:.0f} LUFS",
-        "click_loudness": quieter,
+        "click_loudness": f"{clicks[0].loudness_lufs:.0f} LUFS" if clicks else "",
         "own": _own_words(case, speed) if case else None,
-        "data": _live_values(case, unit, speed),
-        "speed": f"{speed:.0f} m/s",
-        "temperature": f"{LESSON_TEMPERATURE_C:.0f} °C",
+        "data": _live_values(case, unit, speed) | {"guesses": [guess.document() for guess in asked]},
+        "guesses": {guess.idea: guess for guess in asked},
+        "speed": show_speed(speed, unit),
+        "temperature": f"{LESSON_TEMPERATURE_C:.0f} °C" + (" (68 °F)" if unit in {"ft", "in"} else ""),
         "per_ms": show_length(speed / 1e3, unit),
         "delay_rows": [_delay_row(delay_ms / 1e3, unit, speed) for delay_ms in (0.1, 0.5, 1.0, 2.0, 5.0, 10.0)],
         "level_rows": [_level_row(level_db) for level_db in LEVEL_ROWS_DB],
         "third": {"notch": show_db(notch_depth_db(9.542425)), "peak": show_db(peak_height_db(9.542425), sign=True)},
-        "one_cm": _distance_words(0.01, speed),
-        "ten_cm": _distance_words(0.10, speed),
+        "steps": [show_length(length, unit) for length in _steps_m(unit)],
+        "off": [_distance_words(length, unit, speed) for length in _steps_m(unit)],
+        "wool": "2 in" if unit in {"ft", "in"} else show_length(0.05, unit),
+        "questions": questions(QUESTIONS_IN_PAGE, seed=seed, unit=unit),
+        "question_speed": show_speed(told_speed_m_s(unit), unit),
     }
     return page("lesson.html.j2", values)
+
+
+def _steps_m(unit: str) -> tuple[float, float]:
+    """A step by the arrow keys, and a long one: 1 and 10 cm, or half an inch and 4."""
+    return (METRES["in"] / 2, 4 * METRES["in"]) if unit in {"ft", "in"} else (METRES["cm"], 10 * METRES["cm"])
+
+
+def _address(sound: Sound) -> str:
+    return audio_address(flac_bytes(sound.samples, sample_rate=RATE), "audio/flac")
 
 
 def _delay_row(delay_s: float, unit: str, speed: float) -> dict[str, str]:
@@ -130,9 +151,9 @@ def _level_row(level_db: float) -> dict[str, str]:
     }
 
 
-def _distance_words(metres: float, speed: float) -> dict[str, str]:
+def _distance_words(metres: float, unit: str, speed: float) -> dict[str, str]:
     delay = metres / speed
-    return {"delay": show_ms(delay), "notch": show_hz(0.5 / delay)}
+    return {"length": show_length(metres, unit), "delay": show_ms(delay), "notch": show_hz(0.5 / delay)}
 
 
 def _own_words(case: Case, speed: float) -> dict[str, str]:
@@ -160,28 +181,33 @@ def _own_sentence(case: Case) -> str:
 def _distance_lines(case: Case, speed: float) -> list[str]:
     if case.distances_m is None:
         return [f"delay        = {case.delay_s * 1e3:.3f} ms = {show_length(case.delay_s * speed, case.unit)} of air"]
-    near, far = sorted(case.distances_m)
+    unit = "ft" if case.unit in {"ft", "in"} else "m"
+    near, far = (length / METRES[unit] for length in sorted(case.distances_m))
     return [
-        f"longer way   = {far:.3f} m − {near:.3f} m = {far - near:.3f} m",
-        f"delay        = {far - near:.3f} m / {speed:.1f} m/s = {case.delay_s * 1e3:.3f} ms",
+        f"longer way   = {far:.3f} {unit} − {near:.3f} {unit} = {far - near:.3f} {unit}",
+        f"delay        = {far - near:.3f} {unit} / {speed / METRES[unit]:.1f} {unit}/s = {case.delay_s * 1e3:.3f} ms",
         f"weaker by    = 20 log10({far:.3f} / {near:.3f}) = {case.level_difference_db:.2f} dB",
     ]
 
 
-def _live_values(case: Case | None, unit: str, speed: float) -> dict[str, float | str]:
-    """What the page's script needs to begin with; distances in the user's unit."""
+def _live_values(case: Case | None, unit: str, speed: float) -> dict[str, Any]:
+    """What the page's script needs to begin with; distances in metres, steps of the controls in the reader's unit."""
     given = case or Case(0.001)
-    near, far = given.distances_m or (0.30, 0.30 + given.delay_s * speed)
-    metres = METRES[unit]
+    near, far = given.distances_m or (0.50, 0.50 + given.delay_s * speed)
+    last_delay_ms = max(10.0, math.ceil(1.5 * given.delay_s * 1e3))
+    farthest_m = max(5.0, 1.5 * far, min(near, far) + last_delay_ms / 1e3 * speed)
     return {
-        "delay_ms": given.delay_s * 1e3,
+        "distances_m": [near, far],
+        "angles": [0.42, -0.16],  # radians from the sound: the mics stand apart also where their distances agree
         "level_db": given.level_difference_db,
-        "last_delay_ms": max(10.0, math.ceil(1.5 * given.delay_s * 1e3)),
-        "near": round(near / metres, 6),
-        "far": round(far / metres, 6),
-        "farthest": math.ceil(max(5.0, 1.5 * far) / metres),
+        "delay_ms": given.delay_s * 1e3,
+        "last_delay_ms": last_delay_ms,
+        "nearest_m": min(near, far, 0.02),
+        "farthest_m": farthest_m,
+        "farthest": math.ceil(farthest_m / METRES[unit]),
         "step": _STEPS[unit],
+        "steps_m": _steps_m(unit),
         "unit": unit,
-        "metres_per_unit": metres,
+        "metres_per_unit": METRES[unit],
         "speed_m_s": speed,
     }

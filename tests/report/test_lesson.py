@@ -1,21 +1,22 @@
 from __future__ import annotations
 
+import cmath
+import math
 import re
+from collections.abc import Callable
 
 import pytest
 
+from micalign.report.guesses import guesses
 from micalign.report.lesson import Case, case_document, lesson_page
 from micalign.report.questions import question_page, questions
 from micalign.report.sounds import Sound, noise
 
+SPEEDS = {"cm": 344.0, "m": 344.0, "in": 1129 * 0.3048, "ft": 1129 * 0.3048}
+
 FIGURES = dict.fromkeys(
     ("own", "waves", "delays", "depth", "polarity", "spacing", "equal", "direct", "mirror"), "<svg></svg>"
 )
-
-
-class _Named(dict):  # type: ignore[type-arg]
-    def __missing__(self, name: str) -> str:
-        raise AssertionError(f"the lesson has no sound '{name}'")
 
 
 def page(case: Case | None = None) -> str:
@@ -80,33 +81,107 @@ def test_answers_follow_from_what_is_told(unit: str, seed: int) -> None:
             for feet, inches, whole, plain, name in found
         ]
 
-    for question in questions(20, seed=seed, unit=unit):
-        text, told = question.text, lengths(question.text)
-        milliseconds = [float(value) for value in re.findall(r"([\d.]+) ms", text)]
-        if "first notch of their sum" in text:
-            assert question.value == pytest.approx((told[1] - told[0]) / 344.0, abs=1e-9)
-        elif "How much weaker" in text:
-            assert 10 ** (question.value / 20) == pytest.approx(told[1] / told[0])
-        elif "equally loud. Where is the first notch" in text:
-            assert question.value == pytest.approx(500 / milliseconds[0])
-        elif "flipped" in text:
-            assert question.value == pytest.approx(1000 / milliseconds[0])
-        elif "three to one" in text:
-            assert question.value == pytest.approx(told[1] / told[0])
+    speed = SPEEDS[unit]
+    for question in questions(58, seed=seed, unit=unit):
+        text = question.text
+        kinds = [kind for kind in _WORKED if kind in text]
+        assert len(kinds) == 1, (text, kinds)
+        told = _Told(text, speed, lengths(text))
+        assert question.value == pytest.approx(_WORKED[kinds[0]](told), abs=1e-9), text
+        if kinds == ["three to one"]:
             assert question.answer.startswith("yes" if question.value >= 3 - 1e-9 else "no")
-        elif "hard floor" in text:
-            longer = (told[1] ** 2 + (2 * told[0]) ** 2) ** 0.5 - told[1]
-            assert question.value == pytest.approx(172.0 / longer)
-        elif "bass cab" in text:
-            assert question.value == pytest.approx(told[0] / 344.0 - milliseconds[0] / 1e3)
-        elif "How many milliseconds" in text:
-            (notch,) = re.findall(r"(\d+) Hz", text)
-            assert question.value == pytest.approx(0.5 / float(notch))
-        elif "lifts most" in text:
-            assert question.value == pytest.approx(1000 / milliseconds[0])
-        else:
-            (level,) = re.findall(r"(\d+) dB weaker", text)
-            assert 10 ** (question.value / 20) == pytest.approx(1 - 10 ** (-float(level) / 20))
+
+
+class _Told:
+    """The figures of a question, read from its words alone: metres, ms, Hz, dB."""
+
+    def __init__(self, text: str, speed: float, metres: list[float]) -> None:
+        self.text, self.speed, self.m = text, speed, metres
+        self.ms, self.hz, self.db = (
+            [float(value) for value in re.findall(rf"([\d.]+) {unit}\b", text)] for unit in ("ms", "Hz", "dB")
+        )
+
+
+def _place(text: str) -> int:
+    return ["second", "third", "fourth"].index(re.findall("second|third|fourth", text)[0])
+
+
+def _notches_below(delay_ms: float, upper_khz: float) -> int:
+    return sum((2 * n + 1) / (2 * delay_ms) < upper_khz - 1e-9 for n in range(1000))
+
+
+_WORKED: dict[str, Callable[[_Told], float]] = {
+    "first notch of their sum": lambda q: (q.m[1] - q.m[0]) / q.speed,
+    "How much weaker": lambda q: 20 * math.log10(q.m[1] / q.m[0]),
+    "equally loud. Where is the first notch": lambda q: 500 / q.ms[0],
+    "polarity is flipped": lambda q: 1000 / q.ms[0],
+    "three to one": lambda q: q.m[1] / q.m[0],
+    "hard floor": lambda q: q.speed / 2 / ((q.m[1] ** 2 + (2 * q.m[0]) ** 2) ** 0.5 - q.m[1]),
+    "bass cab": lambda q: q.m[0] / q.speed - q.ms[0] / 1e3,
+    "How many milliseconds": lambda q: 0.5 / q.hz[0],
+    "lifts most": lambda q: 1000 / q.ms[0],
+    "How deep are the notches of the sum and": lambda q: 20 * math.log10(1 - 10 ** (-q.db[0] / 20)),
+    "How long is one wave": lambda q: q.speed / q.hz[0],
+    "from a kick": lambda q: q.m[0] / q.speed,
+    "takes a tone": lambda q: 0.5 / q.hz[0],
+    "lifts a tone": lambda q: 1 / q.hz[0],
+    "counted from the lowest": lambda q: 1000 * (1.5 + _place(q.text)) / q.ms[0],
+    "neighbouring notches": lambda q: 1000 / q.ms[0],
+    "How many notches": lambda q: _notches_below(q.ms[0], float(re.findall(r"(\d+) kHz", q.text)[0])),
+    "On an analyser": lambda q: 1 / q.hz[0],
+    "between the peaks and the notches": lambda q: (
+        20 * math.log10((1 + 10 ** (-q.db[0] / 20)) / (1 - 10 ** (-q.db[0] / 20)))
+    ),
+    "turned up": lambda q: 20 * math.log10(1 - 10 ** ((q.db[1] - q.db[0]) / 20)),
+    "along its string": lambda q: q.m[1] - q.m[0],
+    "agree within": lambda q: q.ms[0] / 1e3 * q.speed,
+    "the trade's rule": lambda q: 3 * q.m[0],
+    "How many samples": lambda q: q.ms[0] / 1e3 * float(re.findall(r"at (\d+) samples", q.text)[0]),
+    "A plug-in": lambda q: float(re.findall(r"by (\d+)", q.text)[0]) / float(re.findall(r"at (\d+)", q.text)[0]),
+    "behind it": lambda q: q.speed / (4 * q.m[0]),
+    "how much louder": lambda q: 20 * math.log10(abs(1 + cmath.exp(-2j * math.pi * q.hz[0] * q.ms[0] / 1e3))),
+    "above and below a snare": lambda q: 20 * math.log10(1 - 10 ** (-q.db[0] / 20)),
+    "Out of doors": lambda q: q.m[-1] / (331.3 * math.sqrt(1 + float(re.findall(r"at (\d+) °C", q.text)[0]) / 273.15)),
+}
+
+
+def test_thirty_questions_are_of_twenty_kinds_at_least() -> None:
+    """A kind is a text without its figures."""
+    asked = questions(30, seed=2, unit="in")
+    assert len({re.sub(r"[\d./]+|second|third|fourth| ft| in\b", "", question.text) for question in asked}) >= 20
+
+
+@pytest.mark.parametrize(
+    ("unit", "foreign"), [("cm", r"\d (ft|in)\b|ft/s"), ("in", r"\d (c?m)\b|m/s"), ("ft", r"\d (c?m)\b|m/s")]
+)
+def test_lengths_and_speeds_are_in_the_readers_unit(unit: str, foreign: str) -> None:
+    case = Case.from_distances(0.30, 0.95, unit=unit)
+    shown = re.sub(r"<(style|script)\b.*?</\1>|data:[^\"]*", "", page(case), flags=re.DOTALL)
+    assert re.findall(f".{{30}}(?:{foreign})", shown) == []
+
+
+@pytest.mark.parametrize("unit", ["cm", "in"])
+def test_the_right_choice_of_each_guess_is_the_closed_form(unit: str) -> None:
+    speed = 343.99
+    off = 0.1016 if unit == "in" else 0.10
+    height, apart = (1.2192, 1.016) if unit == "in" else (1.2, 1.0)
+    bounce = speed / 2 / (math.hypot(apart, 2 * height) - apart)
+    third = 1 / 3
+    expected = {
+        "late": "500 Hz",
+        "where": "it falls to 250 Hz",
+        "level": f"{20 * math.log10(1 - 10 ** (-6 / 20)):.1f} dB",
+        "polarity": "to 0 Hz",
+        "spacing": f"about {20 * math.log10((1 + third) / (1 - third)):.0f} dB",
+        "equal": f"{speed / 2 / off / 1e3:.2f} kHz",
+        "direct": "move the DI 1 ms later",
+        "mirror": f"{bounce:.0f} Hz",
+    }
+    found = {guess.idea: guess for guess in guesses(unit, speed)}
+    assert list(found) == list(expected)
+    for idea, answer in expected.items():
+        assert found[idea].answer.startswith(answer)
+        assert len(set(found[idea].choices)) == len(found[idea].choices)
 
 
 def test_only_the_answer_sheet_gives_the_answers() -> None:

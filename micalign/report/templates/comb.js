@@ -3,10 +3,11 @@
 // a line, in its own shade, so that no false pattern appears.
 globalThis.micalign ??= {};
 micalign.comb = (svg) => {
-  const { between, notchDepth, notches, response } = micalign.arithmetic;
+  const { between, notchDepth, notches, peakHeight, response } = micalign.arithmetic;
   const SPACE = "http://www.w3.org/2000/svg";
   const LOWEST_HZ = 20, HIGHEST_HZ = 20000, LOWEST_DB = -30, HIGHEST_DB = 9, OCTAVES = Math.log2(HIGHEST_HZ / LOWEST_HZ);
-  const DENSE = 0.2, EDGE = { left: 44, right: 12, top: 12, bottom: 40 };
+  const DENSE = 0.2; // teeth to a pixel
+  const EDGE = { left: 44, right: 12, top: 12, bottom: 40 };
   const shape = { width: 600, height: 240 };
   function make(parent, kind, attributes, text) {
     const element = document.createElementNS(SPACE, kind);
@@ -50,13 +51,15 @@ micalign.comb = (svg) => {
     const width = Math.floor(shape.width - EDGE.left - EDGE.right);
     for (let pixel = 0; pixel <= width; pixel += 1) {
       const from = LOWEST_HZ * 2 ** (OCTAVES * (pixel - 0.5) / width), to = LOWEST_HZ * 2 ** (OCTAVES * (pixel + 0.5) / width);
-      const at = EDGE.left + pixel, [least, most] = between(from, to, sum.delay_s, sum.level_db, sum.polarity);
+      const at = EDGE.left + pixel;
       if ((to - from) * Math.abs(sum.delay_s) > DENSE) {
-        low.push(`${at} ${y(least).toFixed(1)}`);
-        high.push(`${at} ${y(most).toFixed(1)}`);
+        // The envelope itself: what single pixels hold would beat with them.
+        low.push(`${at} ${y(notchDepth(sum.level_db)).toFixed(1)}`);
+        high.push(`${at} ${y(peakHeight(sum.level_db)).toFixed(1)}`);
         drawing = false;
         continue;
       }
+      const [least, most] = between(from, to, sum.delay_s, sum.level_db, sum.polarity);
       close();
       // A notch or a peak between two pixels is drawn where it is as deep as it is.
       const middle = response(LOWEST_HZ * 2 ** (OCTAVES * pixel / width), sum.delay_s, sum.level_db, sum.polarity);

@@ -1,294 +1,341 @@
 "use strict";
-// The living part of the lesson: sliders to comb, comb to picture and sound. Seconds, hertz, decibels.
+// The lesson in the hand: two mics, one sound, and everything that follows from where they stand. One state; the stage,
+// the combs, the words and the ear read it. Seconds, hertz, decibels, metres.
 (() => {
   const data = JSON.parse(document.getElementById("data").textContent);
-  const byId = (id) => document.getElementById(id);
-  const LOWEST_HZ = 20, HIGHEST_HZ = 20000, LOWEST_DB = -30, HIGHEST_DB = 9;
+  const { notchDepth, notches, peakHeight, peaks, clip } = micalign.arithmetic, say = micalign.words;
+  const sounds = micalign.lessonSound, byId = (id) => document.getElementById(id);
+  const LOWEST_HZ = 20, NONE_S = 1e-9, SHOWN = 6, SWEEP_MS = 8000, SWEEP_S = 0.005, RECORD_MS = 5000;
   const state = {
-    delay: data.delay_ms, level: data.level_db, near: data.near, far: data.far, flipped: false,
+    places: [[0, 0], [0, 0]], level_db: data.level_db, polarity: 1, sound: "noise", side: 1, playing: false,
   };
 
-  // ---- the comb: 1 + p g exp(-j 2 pi f t), against the louder alone -------------------------------------------
-  const weaker = () => 10 ** (-Math.abs(state.level) / 20);
-  function responseDb(hertz) {
-    const g = (state.flipped ? -1 : 1) * weaker();
-    const turn = 2 * Math.PI * hertz * state.delay / 1e3;
-    const power = 1 + g * g + 2 * g * Math.cos(turn);
-    return 10 * Math.log10(Math.max(power, 1e-20));
+  // ---- what follows from the places ----------------------------------------------------------------------------
+  const distance = (number) => Math.hypot(...state.places[number]);
+  const later = () => (distance(0) > distance(1) ? 0 : 1);
+  const delay_s = () => Math.abs(distance(1) - distance(0)) / data.speed_m_s;
+  const law_db = () => Math.abs(20 * Math.log10(distance(1) / distance(0)));
+  const sum = () => ({ delay_s: delay_s() < NONE_S ? 0 : delay_s(), level_db: state.level_db, polarity: state.polarity, side: state.side });
+  function place(number, where) {
+    const long = clip(Math.hypot(...where), data.nearest_m, data.farthest_m);
+    state.places[number] = stage.at(where, long);
   }
-  function teeth(first) {
-    const delay = state.delay / 1e3, found = [];
-    if (delay <= 0) return found;
-    for (let hertz = first / delay, k = 0; hertz <= HIGHEST_HZ * (1 + 1e-12); k += 1, hertz = (first + k) / delay) {
-      found.push(hertz);
-    }
-    return found;
+  const set = {
+    first: (value) => { place(0, aimed(0, value * data.metres_per_unit)); state.level_db = law_db(); },
+    second: (value) => { place(1, aimed(1, value * data.metres_per_unit)); state.level_db = law_db(); },
+    delay: (value) => {
+      const far = later();
+      place(far, aimed(far, distance(1 - far) + Math.max(value, 0) / 1e3 * data.speed_m_s));
+    },
+    level: (value) => { state.level_db = clip(value, 0, 30); },
+  };
+  function aimed(number, long) {
+    const now = distance(number) || 1, wanted = clip(long, data.nearest_m, data.farthest_m);
+    return state.places[number].map((one) => one / now * wanted);
   }
-  const notches = () => teeth(state.flipped ? 0 : 0.5);
-  const peaks = () => teeth(state.flipped ? 0.5 : 1);
+  /** Put the whole thing up: from a button or a guess. */
+  function put({ delay_ms, level_db, first_m, flipped, sound, side }) {
+    place(0, aimed(0, first_m));
+    place(1, aimed(1, first_m + delay_ms / 1e3 * data.speed_m_s));
+    state.level_db = level_db;
+    state.polarity = flipped ? -1 : 1;
+    if (sound) state.sound = sound;
+    if (side !== undefined) state.side = side;
+  }
 
-  // ---- words --------------------------------------------------------------------------------------------------
-  function significant(value, digits) {
-    if (value === 0) return "0";
-    const decimals = digits - 1 - Math.floor(Math.log10(Math.abs(value)));
-    const scale = 10 ** decimals;
-    return (Math.round(value * scale) / scale).toFixed(Math.max(decimals, 0));
-  }
-  function showHz(hertz) {
-    return Math.abs(hertz) >= 999.5 ? `${significant(hertz / 1000, 3)} kHz` : `${significant(hertz, 3)} Hz`;
-  }
-  function showList(element, found) {
-    const shown = found.slice(0, 6).map(showHz).join(", ");
+  // ---- words -------------------------------------------------------------------------------------------------
+  function list(element, found) {
+    const shown = found.slice(0, SHOWN).map(say.hz).join(", ");
     element.textContent = found.length === 0 ? "none below 20 kHz"
-      : found.length > 6 ? `${shown} and ${found.length - 6} more` : shown;
+      : found.length > SHOWN ? `${shown} and ${found.length - SHOWN} more` : shown;
     element.dataset.hz = found.slice(0, 20).join(" ");
   }
-  function describe() {
-    const depth = 20 * Math.log10(Math.max(1 - weaker(), 1e-10)), height = 20 * Math.log10(1 + weaker());
-    const deep = depth < -100 ? "total" : `${depth.toFixed(1)} dB`;
-    showList(byId("notches"), notches());
-    showList(byId("peaks"), peaks());
-    byId("depth").textContent = `notches ${deep}, peaks +${height.toFixed(1)} dB`;
+  function firstWords(one) {
+    const weak = 1 - 10 ** (-one.level_db / 20);
+    if (one.delay_s === 0) {
+      if (one.polarity > 0) return `No delay, no comb: every pitch ${say.db(peakHeight(one.level_db), true)}.`;
+      return weak < 1e-5 ? "Silence: the copy takes everything away, at every pitch."
+        : `No delay, no comb: every pitch ${say.db(notchDepth(one.level_db))}.`;
+    }
+    const heard = notches(one.delay_s, one.polarity).filter((hertz) => hertz >= LOWEST_HZ);
+    const bass = one.polarity < 0 ? "the bass goes, then the " : "";
+    return heard.length ? `${say.ms(one.delay_s)} late: ${bass}first notch ${say.hz(heard[0])}.`
+      : `${say.ms(one.delay_s)} late: no notch that can be heard${bass ? ", but the bass goes" : ""}.`;
+  }
+  function gainWords() {
+    const turned = law_db() - state.level_db, which = later() === 0 ? "first" : "second";
+    if (Math.abs(turned) < 0.05) return "both mics at one gain";
+    return `the ${which} mic turned ${turned > 0 ? "up" : "down"} by ${say.db(Math.abs(turned))}`;
+  }
+  function describe(one) {
+    const flipped = one.polarity < 0 ? ", flipped" : "";
+    byId("comb-words").textContent = firstWords(one);
+    list(byId("notches"), notches(one.delay_s, one.polarity));
+    list(byId("peaks"), peaks(one.delay_s, one.polarity));
+    const depth = notchDepth(one.level_db), height = peakHeight(one.level_db);
+    byId("depth").textContent = one.delay_s === 0 ? "no notches, no peaks" : `notches ${say.db(depth)}, peaks ${say.db(height, true)}`;
     byId("depth").dataset.db = `${depth} ${height}`;
-    const audible = notches().filter((hertz) => hertz >= LOWEST_HZ);
-    const first = audible.length ? `first notch ${showHz(audible[0])}` : "no notch in the audible range";
-    byId("plot-words").textContent =
-      `Level of the sum over frequency: ${state.delay.toFixed(2)} ms late, ${state.level.toFixed(1)} dB down`
-      + `${state.flipped ? ", flipped" : ""}: ${first}.`;
-    const between = (state.far - state.near) * data.metres_per_unit;
-    const late = between / data.speed_m_s * 1e3, down = 20 * Math.log10(state.far / state.near);
-    byId("from-distances").textContent =
-      `${Math.abs(late).toFixed(3)} ms and ${Math.abs(down).toFixed(1)} dB apart, at ${data.speed_m_s.toFixed(1)} m/s`;
+    const weaker = one.level_db < 0.05 ? "equally loud" : `${say.db(one.level_db)} weaker`;
+    byId("copy-words").textContent = `The copy: ${say.ms(one.delay_s)} later, ${weaker}${flipped}.`;
+    const ways = [0, 1].map((number) => say.length(distance(number), data.unit));
+    byId("way-words").textContent = `${ways[0]} and ${ways[1]}: ${say.length(delay_s() * data.speed_m_s, data.unit)} more, ${say.ms(one.delay_s)}; ${gainWords()}.`;
+    for (const element of document.querySelectorAll("[data-follow]")) element.textContent = firstWords(one);
+    const what = { noise: "noise", click: "click", string: "string", file: "your sound", two: "your two tracks" }[state.sound];
+    const with_ = state.side === 0 ? "alone" : `with its copy ${say.ms(one.delay_s)} later, ${weaker}${flipped}`;
+    byId("heard").textContent = `${state.playing ? "You hear" : "Chosen"}: ${what}, ${with_}.`;
   }
 
-  // ---- picture ------------------------------------------------------------------------------------------------
-  const SPACE = "http://www.w3.org/2000/svg";
-  const plot = byId("plot");
-  function add(kind, attributes, text) {
-    const element = document.createElementNS(SPACE, kind);
-    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-    if (text !== undefined) element.textContent = text;
-    plot.append(element);
-    return element;
-  }
-  function draw() {
-    const width = plot.clientWidth || 600, height = plot.clientHeight || 272;
-    const left = 44, right = 12, top = 12, bottom = 40;
-    const octaves = Math.log2(HIGHEST_HZ / LOWEST_HZ);
-    const x = (hertz) => left + Math.log2(hertz / LOWEST_HZ) / octaves * (width - left - right);
-    const y = (db) => top + (HIGHEST_DB - db) / (HIGHEST_DB - LOWEST_DB) * (height - top - bottom);
-    plot.replaceChildren();
-    plot.setAttribute("viewBox", `0 0 ${width} ${height}`);
-    const word = { "font-size": 12, fill: "var(--ink)" };
-    const ticks = width < 480 ? [20, 100, 500, 2000, 10000] : [20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000];
-    for (const hertz of ticks) {
-      add("line", { x1: x(hertz), x2: x(hertz), y1: top, y2: height - bottom, stroke: "var(--line)" });
-      const label = hertz >= 1000 ? `${hertz / 1000}k` : `${hertz}`;
-      add("text", { x: x(hertz), y: height - bottom + 16, "text-anchor": hertz === 20000 ? "end" : "middle", ...word }, label);
-    }
-    for (let db = LOWEST_DB; db <= HIGHEST_DB; db += 10) {
-      add("line", { x1: left, x2: width - right, y1: y(db), y2: y(db), stroke: db === 0 ? "var(--soft)" : "var(--line)" });
-      add("text", { x: left - 6, y: y(db) + 4, "text-anchor": "end", ...word }, `${db}`);
-    }
-    add("text", { x: (left + width - right) / 2, y: height - 6, "text-anchor": "middle", ...word }, "frequency (Hz)");
-    add("text", { transform: `translate(12 ${height / 2 - 10}) rotate(-90)`, "text-anchor": "middle", ...word }, "level (dB)");
-    let path = "";
-    for (let pixel = 0; pixel <= (width - left - right) * 4; pixel += 1) {
-      const hertz = LOWEST_HZ * 2 ** (octaves * pixel / 4 / (width - left - right));
-      path += `${pixel ? "L" : "M"}${(left + pixel / 4).toFixed(2)} ${y(Math.max(responseDb(hertz), LOWEST_DB)).toFixed(2)}`;
-    }
-    add("path", { d: path, fill: "none", stroke: "var(--blue)", "stroke-width": 1.8, "stroke-linejoin": "round" });
-    const deepest = Math.max(20 * Math.log10(Math.max(1 - weaker(), 1e-10)), LOWEST_DB);
-    for (const hertz of notches().slice(0, 12)) {
-      if (hertz >= LOWEST_HZ) add("circle", { class: "notch", cx: x(hertz), cy: y(deepest), r: 3.5, fill: "var(--amber)" });
-    }
-  }
-
-  // ---- sliders ------------------------------------------------------------------------------------------------
-  const pairs = ["delay", "level", "near", "far"];
-  function show() {
-    for (const name of pairs) {
-      byId(name).value = state[name];
-      if (document.activeElement !== byId(`${name}-number`)) {
-        byId(`${name}-number`).value = Number(state[name].toPrecision(4));
-      }
-    }
-    byId("flipped").checked = state.flipped;
-    describe();
-    draw();
-    hear();
-  }
-  function set(name, value) {
-    if (!Number.isFinite(value)) return;
-    const range = byId(name);
-    state[name] = Math.min(Math.max(value, Number(range.min)), Number(range.max));
-    if (name === "near" || name === "far") {
-      state.delay = Math.abs(state.far - state.near) * data.metres_per_unit / data.speed_m_s * 1e3;
-      state.level = Math.abs(20 * Math.log10(state.far / state.near));
-    }
+  // ---- pictures ----------------------------------------------------------------------------------------------
+  const stage = micalign.lessonStage(byId("stage"), { farthest_m: data.farthest_m, steps_m: data.steps_m, moved: (number, where) => {
+    place(number, where);
+    state.level_db = law_db();
     show();
+  } });
+  const combs = [...document.querySelectorAll("svg.comb")].map((svg) => ({ svg, comb: micalign.comb(svg), seen: svg.id === "comb" }));
+  const watch = new IntersectionObserver((entries) => {
+    for (const { target, isIntersecting } of entries) {
+      const one = combs.find(({ svg }) => svg === target);
+      one.seen = isIntersecting;
+      if (isIntersecting) { one.comb.resize(); one.comb.draw(sum()); }
+    }
+  }, { rootMargin: "200px" });
+  function resize() {
+    stage.resize(data.unit);
+    for (const one of combs) if (one.seen) one.comb.resize();
+    paint();
   }
-  for (const name of pairs) {
-    byId(name).addEventListener("input", (event) => set(name, Number(event.target.value)));
-    byId(`${name}-number`).addEventListener("input", (event) => set(name, event.target.valueAsNumber));
-    byId(`${name}-number`).addEventListener("change", show);
+  function paint() {
+    const one = sum();
+    for (const { comb, seen } of combs) if (seen) comb.draw(one);
+    stage.draw(state.places, [0, 1].map((number) => say.length(distance(number), data.unit)));
   }
-  byId("flipped").addEventListener("change", (event) => { state.flipped = event.target.checked; show(); });
-  window.addEventListener("resize", draw);
 
-  // ---- sound --------------------------------------------------------------------------------------------------
-  const RMS = 0.07, PEAK = 0.7, FADE_S = 0.03, HALF = 16, LONGEST_S = 30;
-  let context = null, volume = null, playing = null, own = null, timer = 0;
-  const made = new Map();
+  // ---- controls ----------------------------------------------------------------------------------------------
+  const shownValue = {
+    delay: () => delay_s() * 1e3, level: () => state.level_db,
+    first: () => distance(0) / data.metres_per_unit, second: () => distance(1) / data.metres_per_unit,
+  };
+  const bound = [...document.querySelectorAll("[data-bind]")];
+  const shown = (name) => Number(Number(shownValue[name]().toPrecision(4)).toFixed(3));
+  let asked = false;
+  /** Everything that is seen, once a frame; what is heard, at once. */
+  function show() {
+    hear();
+    if (asked) return;
+    asked = true;
+    requestAnimationFrame(() => { asked = false; showNow(); });
+  }
+  function showNow() {
+    for (const element of bound) {
+      const name = element.dataset.bind;
+      if (name === "flipped") element.checked = state.polarity < 0;
+      else if (element.type === "range" || element !== document.activeElement) element.value = shown(name);
+      if (element.type === "range") element.setAttribute("aria-valuetext", `${shown(name)} ${element.dataset.unit}`);
+    }
+    for (const radio of document.querySelectorAll("[name=sound]")) radio.checked = radio.value === state.sound;
+    document.querySelectorAll("[name=side]").forEach((radio, side) => { radio.checked = side === state.side; });
+    byId("play").textContent = state.playing ? "Stop" : "Play";
+    byId("play").setAttribute("aria-pressed", String(state.playing));
+    describe(sum());
+    paint();
+    weigh();
+  }
+  for (const element of bound) {
+    const name = element.dataset.bind;
+    if (name === "flipped") element.addEventListener("change", () => { state.polarity = element.checked ? -1 : 1; show(); });
+    else {
+      element.addEventListener("input", () => {
+        if (!Number.isFinite(element.valueAsNumber)) return;
+        endSweep();
+        set[name](element.valueAsNumber);
+        show();
+      });
+      element.addEventListener("change", show);
+    }
+  }
 
-  function seeded(seed) {
-    let a = seed;
-    return () => {
-      a = (a + 0x6D2B79F5) | 0;
-      let t = Math.imul(a ^ (a >>> 15), 1 | a);
-      t = (t + Math.imul(t ^ (t >>> 7), 61 | t)) ^ t;
-      return ((t ^ (t >>> 14)) >>> 0) / 4294967296;
-    };
+  // ---- guesses -----------------------------------------------------------------------------------------------
+  let open = null;
+  const within = ([low, high], value) => value >= low - 1e-6 && value <= high + 1e-6;
+  function reached({ delay_ms, level_db, flipped }) {
+    return (!delay_ms || within(delay_ms, delay_s() * 1e3)) && (!level_db || within(level_db, state.level_db))
+      && (flipped === undefined || flipped === state.polarity < 0);
   }
-  // Pink noise, power falling as 1/f: a sum of noises that are held for 1, 2, 4 ... samples (Voss 1978).
-  function noise(rate) {
-    const out = new Float64Array(2 * rate), random = seeded(1), rows = new Float64Array(14);
-    for (let i = 0; i < out.length; i += 1) {
-      for (let row = 0; row < rows.length; row += 1) if (i % (1 << row) === 0) rows[row] = random() - 0.5;
-      out[i] = rows.reduce((sum, value) => sum + value, 0);
-    }
-    return centred(out);
+  document.querySelectorAll(".guess").forEach((card, number) => {
+    const guess = data.guesses[number], verdict = card.querySelector(".verdict"), moves = card.querySelector(".moves");
+    card.classList.add("ready");
+    card.querySelectorAll("input[type=radio]").forEach((radio, chosen) => radio.addEventListener("change", () => {
+      open = { card, guess, chosen, verdict };
+      put(guess.start);
+      moves.hidden = false;
+      verdict.textContent = `You say: ${guess.choices[chosen]}. Now move, and see.`;
+      verdict.className = "verdict";
+      show();
+    }));
+  });
+  function weigh() {
+    if (!open || !reached(open.guess.goal)) return;
+    const { guess, chosen, verdict, card } = open, right = chosen === guess.right;
+    verdict.textContent = `${right ? "✓ As you said" : `✗ You said ${guess.choices[chosen]}, it is`}: ${guess.choices[guess.right]}. ${guess.why}`;
+    verdict.className = `verdict ${right ? "right" : "wrong"}`;
+    card.querySelector("details").open = false;
+    open = null;
   }
-  function click(rate) {
-    const out = new Float64Array(rate);
-    for (let i = -64; i <= 64; i += 1) {
-      const t = i / rate;
-      out[Math.round(rate / 10) + i] = -t * Math.exp(-t * t / 2e-8);
-    }
-    return out;
-  }
-  function string(rate) {
-    const out = new Float64Array(2 * rate), random = seeded(2);
-    for (let n = 1; n * 110 < 6000; n += 1) {
-      const phase = 2 * Math.PI * random(), turn = 2 * Math.PI * 110 * n / rate, fade = (1 + 0.12 * n) / 0.5 / rate;
-      const size = Math.sin(n * Math.PI / 5) / n;
-      for (let i = 0; i < out.length; i += 1) {
-        out[i] += size * Math.sin(turn * i + phase) * Math.exp(-i * fade) * Math.min(i / (0.002 * rate), 1);
-      }
-    }
-    return out;
-  }
-  function centred(samples) {
-    const mean = samples.reduce((sum, value) => sum + value, 0) / samples.length;
-    return samples.map((value) => value - mean);
-  }
-  function dry(kind) {
-    if (kind === "file") return own;
-    if (!made.has(kind)) made.set(kind, { noise, click, string }[kind](context.sampleRate));
-    return made.get(kind);
-  }
-  // A copy later by any fraction of a sample: a windowed sinc, going round the loop.
-  function shifted(samples, delay) {
-    const count = samples.length, whole = Math.floor(delay), part = delay - whole, out = new Float64Array(count);
-    for (let tap = 1 - HALF; tap <= HALF; tap += 1) {
-      const away = tap - part;
-      const kernel = away === 0 ? 1
-        : Math.sin(Math.PI * away) / (Math.PI * away) * Math.cos(Math.PI * away / (2 * HALF + 2)) ** 2;
-      let from = (((-whole - tap) % count) + count) % count;
-      for (let i = 0; i < count; i += 1) {
-        out[i] += kernel * samples[from];
-        from = from + 1 === count ? 0 : from + 1;
-      }
-    }
-    return out;
-  }
-  function blend() {
-    const samples = dry(document.querySelector("input[name=sound]:checked").value);
-    let out = Float64Array.from(samples);
-    if (!byId("alone").checked) {
-      const copy = shifted(samples, state.delay / 1e3 * context.sampleRate);
-      const g = (state.flipped ? -1 : 1) * weaker();
-      out = out.map((value, i) => value + g * copy[i]);
-    }
-    const power = out.reduce((sum, value) => sum + value * value, 0) / out.length;
-    // One gain for a kind: what its dry sound may have without clipping, twice as high peaks allowed for.
-    const dryPower = samples.reduce((sum, value) => sum + value * value, 0) / samples.length;
-    const dryPeak = samples.reduce((most, value) => Math.max(most, Math.abs(value)), 0);
-    const rms = Math.min(RMS, PEAK / 2 * Math.sqrt(dryPower) / (dryPeak || 1));
-    const gain = power > 1e-12 * dryPower ? rms / Math.sqrt(power) : 0;
-    return Float32Array.from(out, (value) => value * gain);
-  }
-  function start(fraction) {
-    const samples = blend();
-    const buffer = context.createBuffer(1, samples.length, context.sampleRate);
-    buffer.copyToChannel(samples, 0);
-    const source = context.createBufferSource(), fade = context.createGain(), now = context.currentTime;
-    source.buffer = buffer;
-    source.loop = true;
-    fade.gain.setValueAtTime(0, now);
-    fade.gain.linearRampToValueAtTime(1, now + FADE_S);
-    source.connect(fade).connect(volume);
-    source.start(now, fraction * buffer.duration);
-    playing = { source, fade, begun: now - fraction * buffer.duration, duration: buffer.duration };
-  }
-  function stop() {
-    if (!playing) return 0;
-    const { source, fade, begun, duration } = playing, now = context.currentTime;
-    fade.gain.cancelScheduledValues(now);
-    fade.gain.setValueAtTime(fade.gain.value, now);
-    fade.gain.linearRampToValueAtTime(0, now + FADE_S);
-    source.stop(now + FADE_S);
-    playing = null;
-    return ((now - begun) / duration) % 1;
-  }
-  function hear() {
-    if (!playing) return;
-    clearTimeout(timer);
-    timer = setTimeout(() => { if (playing) start(stop()); }, 60);
-  }
+
+  // ---- the ear -----------------------------------------------------------------------------------------------
+  let context = null, volume = null, playing = null, sweep = 0, own = { file: null, two: [null, null] };
+  const spectrum = micalign.spectrum(byId("spectrum"), () => !playing ? []
+    : [0, 1].map((side) => ({ analyser: playing.analysers[side], heard: side === state.side })));
   function ready() {
     if (context) return;
-    context = new AudioContext();
-    volume = context.createGain();
+    context = sounds.newContext();
+    volume = new GainNode(context);
     volume.connect(context.destination);
     setVolume();
+  }
+  function tracks() {
+    if (state.sound === "two") return later() === 1 ? own.two : [...own.two].reverse();
+    const one = state.sound === "file" ? own.file : sounds.made(state.sound, context.sampleRate);
+    return [one, one];
+  }
+  const loop = () => (state.sound === "two" ? `two ${later()}` : state.sound);
+  function hear() {
+    if (!playing) return;
+    if (playing.loop !== loop()) begin();
+    else playing.set(sum());
+  }
+  function begin() {
+    if (playing) playing.stop();
+    playing = sounds.graph(context, tracks(), sum(), volume, data.last_delay_ms / 1e3);
+    playing.loop = loop();
+    playing.start();
+  }
+  function play() {
+    ready();
+    context.resume();
+    state.playing = true;
+    begin();
+    spectrum.paint(() => state.playing);
+    show();
+  }
+  function stop() {
+    endSweep();
+    if (playing) playing.stop();
+    playing = null;
+    state.playing = false;
+    show();
+    spectrum.draw();
+  }
+  function switchTo(side) {
+    state.side = side;
+    if (playing) playing.side(side);
+    show();
   }
   function setVolume() {
     const db = Number(byId("volume").value);
     byId("volume").setAttribute("aria-valuetext", db === 0 ? "full" : `${-db} dB down`);
     if (volume) volume.gain.setTargetAtTime(10 ** (db / 20), context.currentTime, 0.01);
   }
-  function press() {
-    ready();
-    context.resume();
-    if (playing) stop(); else start(0);
-    byId("play").setAttribute("aria-pressed", String(Boolean(playing)));
-    byId("play").textContent = playing ? "stop" : "play";
+  function startSweep() {
+    const begun = performance.now(), mine = sweep += 1;
+    const step = (now) => {
+      if (mine !== sweep || !state.playing) return;
+      set.delay(SWEEP_S * 1e3 * Math.min((now - begun) / SWEEP_MS, 1));
+      show();
+      if (now - begun < SWEEP_MS) requestAnimationFrame(step);
+    };
+    requestAnimationFrame(step);
   }
-  async function take(file) {
-    if (!file) return;
+  const endSweep = () => { sweep += 1; };
+  for (const button of document.querySelectorAll("[data-put]")) {
+    button.addEventListener("click", () => {
+      const wanted = JSON.parse(button.dataset.put);
+      endSweep();
+      put(wanted);
+      play();
+      if (playing) playing.side(state.side);
+      if (wanted.sweep) startSweep();
+    });
+  }
+  byId("play").addEventListener("click", () => (state.playing ? stop() : play()));
+  byId("volume").addEventListener("input", setVolume);
+  for (const radio of document.querySelectorAll("[name=sound]")) radio.addEventListener("change", () => { state.sound = radio.value; show(); });
+  document.querySelectorAll("[name=side]").forEach((radio, side) => radio.addEventListener("change", () => switchTo(side)));
+  document.addEventListener("keydown", (event) => {
+    const typing = event.target.matches("textarea, select, input[type=number]");
+    if (typing || event.ctrlKey || event.metaKey || event.altKey || event.key.toLowerCase() !== "b") return;
+    event.preventDefault();
+    switchTo(1 - state.side);
+  });
+
+  // ---- one's own sound -----------------------------------------------------------------------------------------
+  function offer(kind, words) {
+    byId(`sound-${kind}`).disabled = false;
+    state.sound = kind;
+    byId("file-words").textContent = words;
+    if (playing) begin();
+    show();
+  }
+  const seconds = (samples) => `${(samples.length / context.sampleRate).toFixed(1)} s`;
+  async function take(files) {
+    const chosen = [...files].slice(0, 2);
+    if (!chosen.length) return;
     ready();
+    let name = chosen[0].name;
     try {
-      const buffer = await context.decodeAudioData(await file.arrayBuffer());
-      const samples = Float64Array.from(buffer.getChannelData(0).subarray(0, LONGEST_S * context.sampleRate));
-      if (!samples.some((value) => value !== 0)) throw new Error("silent");
-      own = samples;
-      byId("own-sound").disabled = false;
-      byId("own-sound").checked = true;
-      byId("file-words").textContent =
-        `${file.name}: ${(samples.length / context.sampleRate).toFixed(1)} s of its first channel`;
-      hear();
+      const found = [];
+      for (const file of chosen) { name = file.name; found.push(await sounds.decoded(context, file)); }
+      const [first, second] = found;
+      own.file = sounds.mixed(first);
+      byId("sound-file").disabled = false;
+      if (second) {
+        own.two = [sounds.mixed(first), sounds.mixed(second)];
+        offer("two", `${chosen[0].name} is the first mic, ${chosen[1].name} the second.`);
+      } else if (first.length > 1) {
+        own.two = [first[0], first[1]];
+        byId("sound-two").disabled = false;
+        offer("file", `${name}: ${seconds(first[0])}, both channels together; or its left channel as the first mic and its right as the second (“my two tracks”).`);
+      } else offer("file", `${name}: ${seconds(first[0])}.`);
     } catch {
-      byId("file-words").textContent = `${file.name} holds no sound that this browser can play.`;
+      byId("file-words").textContent = `${name} holds no sound that this browser can play.`;
     }
   }
-  byId("play").addEventListener("click", press);
-  byId("volume").addEventListener("input", setVolume);
-  byId("alone").addEventListener("change", hear);
-  for (const radio of document.querySelectorAll("input[name=sound]")) radio.addEventListener("change", hear);
-  byId("file").addEventListener("change", (event) => take(event.target.files[0]));
+  async function record() {
+    const button = byId("record");
+    let stream;
+    try {
+      stream = await navigator.mediaDevices.getUserMedia({ audio: { echoCancellation: false, noiseSuppression: false, autoGainControl: false } });
+    } catch {
+      byId("file-words").textContent = "This browser gives the page no microphone.";
+      return;
+    }
+    if (state.playing) stop(); // a loudspeaker beside the microphone would be recorded as well
+    const recorder = new MediaRecorder(stream), parts = [];
+    recorder.ondataavailable = ({ data: part }) => parts.push(part);
+    recorder.onstop = () => {
+      for (const one of stream.getTracks()) one.stop();
+      button.disabled = false;
+      button.textContent = "record 5 s";
+      take([new File(parts, "your recording")]);
+    };
+    button.disabled = true;
+    button.textContent = "recording …";
+    recorder.start();
+    setTimeout(() => recorder.stop(), RECORD_MS);
+  }
+  byId("file").addEventListener("change", (event) => take(event.target.files));
+  if (navigator.mediaDevices?.getUserMedia && globalThis.MediaRecorder) byId("record").addEventListener("click", record);
+  else byId("record").hidden = true;
   document.addEventListener("dragover", (event) => event.preventDefault());
-  document.addEventListener("drop", (event) => { event.preventDefault(); take(event.dataTransfer.files[0]); });
+  document.addEventListener("drop", (event) => { event.preventDefault(); take(event.dataTransfer.files); });
 
-  show();
+  // ---- begin -------------------------------------------------------------------------------------------------
+  document.body.classList.add("scripted");
+  state.places = data.distances_m.map((one, number) => stage.at([one * Math.cos(data.angles[number]), one * Math.sin(data.angles[number])], one));
+  for (const { svg } of combs) watch.observe(svg);
+  new ResizeObserver(resize).observe(byId("stage").parentElement);
+  resize();
+  showNow();
+  // What the tests look at.
+  micalign.lesson = { state, sum, stage, distance, playing: () => playing, context: () => context, own };
 })();

@@ -1,3 +1,4 @@
+{% include "spectrum.js" %}
 "use strict";
 // One player: two versions of a sound run in step, and a switch fades from one to the other without a gap. Both are
 // equally loud when they come; nothing here changes their level. The spectrum shows what is heard and, dashed, the other.
@@ -5,8 +6,7 @@
   const host = document.getElementById("player");
   if (!host) return;
   const byId = (id) => document.getElementById(id);
-  const FADE_S = 0.008, EDGE_S = 0.004, FFT = 4096, LOWEST_HZ = 30, HIGHEST_HZ = 18000, TOP_DB = -20, FOOT_DB = -100;
-  const calm = matchMedia("(prefers-reduced-motion: reduce)");
+  const FADE_S = 0.008, EDGE_S = 0.004;
   const items = [...host.querySelectorAll("[data-excerpt]")].map((element) => ({
     title: element.dataset.title, hit: element.dataset.hit.split(" ").map(Number),
     sounds: [...element.querySelectorAll("audio")].map((audio) => audio.src), buffers: null,
@@ -26,7 +26,7 @@
     context = new AudioContext();
     for (const side of [0, 1]) {
       gains[side] = new GainNode(context, { gain: side === state.side ? 1 : 0 });
-      analysers[side] = new AnalyserNode(context, { fftSize: FFT, smoothingTimeConstant: 0.7, minDecibels: FOOT_DB });
+      analysers[side] = micalign.spectrum.analyser(context);
       analysers[side].connect(gains[side]).connect(context.destination);
     }
   }
@@ -92,67 +92,9 @@
   }
 
   // ---- the moving spectrum -----------------------------------------------------------------------------------
-  const canvas = byId("player-spectrum"), brush = canvas.getContext("2d");
-  const colour = (name) => getComputedStyle(host).getPropertyValue(`--${name}`).trim();
-  let asked = false, last = 0;
-  function paint() {
-    if (asked) return;
-    asked = true;
-    requestAnimationFrame((now) => {
-      asked = false;
-      if (!calm.matches || now - last > 400) { last = now; drawSpectrum(); }
-      if (state.playing) paint();
-    });
-  }
-  function drawSpectrum() {
-    const ratio = window.devicePixelRatio || 1, wide = canvas.clientWidth, high = canvas.clientHeight;
-    if (canvas.width !== Math.round(wide * ratio)) { canvas.width = Math.round(wide * ratio); canvas.height = Math.round(high * ratio); }
-    brush.setTransform(ratio, 0, 0, ratio, 0, 0);
-    brush.clearRect(0, 0, wide, high);
-    const left = 40, right = wide - 8, top = 8, bottom = high - 34;
-    const x = (hertz) => left + Math.log(hertz / LOWEST_HZ) / Math.log(HIGHEST_HZ / LOWEST_HZ) * (right - left);
-    const y = (db) => top + (TOP_DB - Math.min(Math.max(db, FOOT_DB), TOP_DB)) / (TOP_DB - FOOT_DB) * (bottom - top);
-    brush.font = "12px Georgia, serif";
-    brush.lineWidth = 1;
-    brush.setLineDash([]);
-    for (const hertz of wide < 480 ? [50, 200, 1000, 5000] : [50, 100, 200, 500, 1000, 2000, 5000, 10000]) {
-      brush.strokeStyle = colour("line");
-      brush.beginPath(); brush.moveTo(x(hertz), top); brush.lineTo(x(hertz), bottom); brush.stroke();
-      brush.fillStyle = colour("soft");
-      brush.textAlign = "center";
-      brush.fillText(hertz >= 1000 ? `${hertz / 1000}k` : `${hertz}`, x(hertz), bottom + 14);
-    }
-    brush.fillText("frequency (Hz)", (left + right) / 2, high - 5);
-    brush.textAlign = "right";
-    for (let db = TOP_DB; db >= FOOT_DB; db -= 20) brush.fillText(`${db}`, left - 5, y(db) + 4);
-    if (!state.playing || !analysers.length) return;
-    for (const side of [1 - state.side, state.side]) {
-      const heard = side === state.side, bins = new Float32Array(analysers[side].frequencyBinCount);
-      analysers[side].getFloatFrequencyData(bins);
-      const step = context.sampleRate / FFT;
-      brush.beginPath();
-      for (let pixel = left; pixel <= right; pixel += 2) {
-        const hertz = LOWEST_HZ * (HIGHEST_HZ / LOWEST_HZ) ** ((pixel - left) / (right - left));
-        const until = hertz * (HIGHEST_HZ / LOWEST_HZ) ** (2 / (right - left));
-        const from = Math.floor(hertz / step), to = Math.max(Math.floor(until / step), from);
-        let level = -Infinity;
-        for (let bin = from; bin <= to; bin += 1) level = Math.max(level, bins[bin]);
-        if (from === to) level = bins[from] + (bins[from + 1] - bins[from]) * (hertz / step - from);
-        brush.lineTo(pixel, y(Number.isFinite(level) ? level : FOOT_DB));
-      }
-      brush.strokeStyle = colour(heard ? "blue" : "amber");
-      brush.lineWidth = heard ? 2 : 1.3;
-      brush.setLineDash(heard ? [] : [4, 3]);
-      brush.stroke();
-      if (!heard) continue;
-      brush.lineTo(right, bottom);
-      brush.lineTo(left, bottom);
-      brush.globalAlpha = 0.12;
-      brush.fillStyle = colour("blue");
-      brush.fill();
-      brush.globalAlpha = 1;
-    }
-  }
+  const spectrum = micalign.spectrum(byId("player-spectrum"), () => !state.playing || !analysers.length ? []
+    : [0, 1].map((side) => ({ analyser: analysers[side], heard: side === state.side })));
+  const paint = () => spectrum.paint(() => state.playing);
 
   // ---- controls ----------------------------------------------------------------------------------------------
   function show() {
@@ -176,11 +118,10 @@
   });
   // One sound at a time: two at once would comb with each other.
   document.addEventListener("play", (event) => { if (event.target instanceof HTMLAudioElement) stop(); }, true);
-  new ResizeObserver(() => drawSpectrum()).observe(canvas);
   byId("player-item").replaceChildren(...items.map((item, number) => new Option(item.title, String(number))));
   host.classList.add("ready");
   show();
-  drawSpectrum();
+  spectrum.draw();
   // What the tests look at.
   globalThis.micalign ??= {};
   micalign.player = { state, items, nodes: () => nodes, gains: () => gains, analysers: () => analysers, context: () => context };

@@ -1,0 +1,224 @@
+"""Questions on the way of the sound: distances, times, levels, rules of placing.
+
+Lengths and speeds are in the reader's unit.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+from typing import Final
+
+from micalign.acoustics.comb import notches_hz
+from micalign.report.question import Question, a_length, as_told, is_imperial, through, told_speed_m_s
+from micalign.units import show_db, show_hz, show_length, show_ms, show_speed
+
+__all__ = ["WAY_KINDS"]
+
+
+def _from_distances(rng: random.Random, unit: str) -> Question:
+    near = a_length(rng, unit, 20, 80)
+    far = near + a_length(rng, unit, 15, 150)
+    delay = (far - near) / told_speed_m_s(unit)
+    return Question(
+        f"One mic stands {show_length(near, unit)} from a snare, another {show_length(far, unit)}. How "
+        "much later does the second hear it, and where is the first notch of their sum?",
+        f"{show_ms(delay)}; {show_hz(0.5 / delay)}",
+        f"{show_length(far - near, unit)} / {through(unit)}, then 1 / (2 × delay)",
+        delay,
+    )
+
+
+def _level(rng: random.Random, unit: str) -> Question:
+    near = a_length(rng, unit, 10, 60)
+    far = as_told(near * rng.choice((1.5, 2.0, 2.5, 3.0, 4.0, 5.0)), unit)
+    value = 20.0 * math.log10(far / near)
+    return Question(
+        f"A voice is {show_length(near, unit)} from one omni mic and {show_length(far, unit)} "
+        "from another. How much weaker is it at the second, with no walls near?",
+        show_db(value),
+        f"20 log10({show_length(far, unit)} / {show_length(near, unit)})",
+        value,
+    )
+
+
+def _arrival(rng: random.Random, unit: str) -> Question:
+    away = a_length(rng, unit, 60, 600, 20)
+    value = away / told_speed_m_s(unit)
+    return Question(
+        f"A room mic stands {show_length(away, unit)} from a kick. How long after the hit does it hear it?",
+        show_ms(value),
+        f"{show_length(away, unit)} / {through(unit)}",
+        value,
+    )
+
+
+def _spacing(rng: random.Random, unit: str) -> Question:
+    own = a_length(rng, unit, 10, 40)
+    apart = as_told(own * rng.choice((1.5, 2.0, 2.5, 3.0, 3.5, 4.0)), unit)
+    value = apart / own
+    verdict = "yes" if value >= 3.0 - 1e-9 else "no"
+    return Question(
+        f"Two singers, each {show_length(own, unit)} from a mic; the mics are {show_length(apart, unit)} "
+        "apart. Is the rule of three to one (mic to mic) kept, and what is the ratio?",
+        f"{verdict}, {value:.1f}:1",
+        f"{show_length(apart, unit)} / {show_length(own, unit)}",
+        value,
+    )
+
+
+def _back_to_delay(rng: random.Random, unit: str) -> Question:
+    notch = rng.choice((80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000))
+    delay = 0.5 / notch
+    return Question(
+        f"The sum of two equal mics has its first notch at {notch} Hz. How many milliseconds apart are "
+        "they, and how much longer is one way?",
+        f"{show_ms(delay)}; {show_length(delay * told_speed_m_s(unit), unit)}",
+        f"1 / (2 × {notch} Hz), then times {through(unit)}",
+        delay,
+    )
+
+
+def _direct_line(rng: random.Random, unit: str) -> Question:
+    away = a_length(rng, unit, 5, 120)
+    late_ms = rng.choice((0.0, 0.5, 0.8, 1.0, 1.5, 2.0))
+    value = away / told_speed_m_s(unit) - late_ms / 1e3
+    which = "DI" if value > 0 else "mic"
+    return Question(
+        f"A mic stands {show_length(away, unit)} before a bass cab; the DI's converter puts the wire "
+        f"{late_ms:g} ms late. Which track must be moved later so that both agree, and by how much?",
+        f"the {which}, by {show_ms(abs(value))}",
+        f"{show_length(away, unit)} / {through(unit)} − {late_ms:g} ms",
+        value,
+    )
+
+
+def _reflection(rng: random.Random, unit: str) -> Question:
+    height, apart = a_length(rng, unit, 60, 180, 10), a_length(rng, unit, 50, 200, 10)
+    across = show_length(apart, unit)
+    longer = math.hypot(apart, 2 * height) - apart
+    value = float(notches_hz(longer / told_speed_m_s(unit))[0])
+    return Question(
+        f"Source and mic both stand {show_length(height, unit)} above a hard floor, {across} "
+        "apart. Where is the first notch that the floor makes?",
+        show_hz(value),
+        f"longer way: √({across}² + (2 × {show_length(height, unit)})²) − {across}",
+        value,
+    )
+
+
+def _wavelength(rng: random.Random, unit: str) -> Question:
+    hertz = rng.choice((50, 80, 100, 125, 200, 250, 400, 500, 800, 1000))
+    value = told_speed_m_s(unit) / hertz
+    return Question(
+        f"How long is one wave of a tone of {hertz} Hz in air?",
+        show_length(value, unit),
+        f"{through(unit)} / {hertz} Hz",
+        value,
+    )
+
+
+def _to_equal(rng: random.Random, unit: str) -> Question:
+    near = a_length(rng, unit, 80, 120)
+    value = a_length(rng, unit, 5, 40)
+    return Question(
+        f"The strings from a snare to the overheads measure {show_length(near, unit)} and "
+        f"{show_length(near + value, unit)}. How much nearer must the farther one come, along its string?",
+        show_length(value, unit),
+        f"{show_length(near + value, unit)} − {show_length(near, unit)}",
+        value,
+    )
+
+
+def _samples(rng: random.Random, _unit: str) -> Question:
+    rate, delay_s = rng.choice((44100, 48000, 96000)), rng.randrange(5, 101) / 1e4
+    value = delay_s * rate
+    return Question(
+        f"How many samples is {delay_s * 1e3:g} ms at {rate} samples a second?",
+        f"{value:.1f} samples",
+        f"{delay_s * 1e3:g} ms × {rate} / s",
+        value,
+    )
+
+
+def _three_times(rng: random.Random, unit: str) -> Question:
+    own = a_length(rng, unit, 10, 60)
+    value = 3.0 * own
+    return Question(
+        f"A singer stands {show_length(own, unit)} from a mic. How far at least must a second mic stand from that mic "
+        "by the trade's rule?",
+        show_length(value, unit),
+        f"3 × {show_length(own, unit)}",
+        value,
+    )
+
+
+def _wall_behind(rng: random.Random, unit: str) -> Question:
+    away = a_length(rng, unit, 20, 150, 10)
+    value = float(notches_hz(2 * away / told_speed_m_s(unit))[0])
+    return Question(
+        f"An omni mic faces a voice and has a hard wall {show_length(away, unit)} behind it. Where is the first "
+        "notch of what the wall sends back?",
+        show_hz(value),
+        f"there and back: 2 × {show_length(away, unit)} / {through(unit)}, then 1 / (2 × delay)",
+        value,
+    )
+
+
+def _tolerance(rng: random.Random, unit: str) -> Question:
+    late_ms = rng.choice((0.1, 0.2, 0.3, 0.4, 0.5))
+    value = late_ms / 1e3 * told_speed_m_s(unit)
+    return Question(
+        f"Two overheads are to agree within {late_ms:g} ms. By how much may their strings from the snare differ?",
+        show_length(value, unit),
+        f"{late_ms:g} ms × {through(unit)}",
+        value,
+    )
+
+
+def _converter(rng: random.Random, unit: str) -> Question:
+    count, rate = rng.choice((32, 48, 64, 96, 128, 256)), rng.choice((44100, 48000, 96000))
+    value = count / rate
+    return Question(
+        f"A plug-in holds a track back by {count} samples at {rate} samples a second. How late is it, and how much air "
+        "is that?",
+        f"{show_ms(value)}; {show_length(value * told_speed_m_s(unit), unit)}",
+        f"{count} / {rate} per second, then times {through(unit)}",
+        value,
+    )
+
+
+def _warm(rng: random.Random, unit: str) -> Question:
+    celsius = rng.choice((0, 5, 10, 15, 25, 30))
+    metres_per_second = 331.3 * math.sqrt(1.0 + celsius / 273.15)
+    away = a_length(rng, unit, 200, 600, 50)
+    value = away / metres_per_second
+    at_zero = "1086.9 ft/s" if is_imperial(unit) else "331.3 m/s"
+    return Question(
+        f"Out of doors at {celsius} °C sound runs {at_zero} × √(1 + {celsius} / 273.15). How long does it take "
+        f"for {show_length(away, unit)}?",
+        show_ms(value),
+        f"{show_length(away, unit)} / {show_speed(metres_per_second, unit)}",
+        value,
+    )
+
+
+WAY_KINDS: Final[tuple[Callable[[random.Random, str], Question], ...]] = (
+    _from_distances,
+    _level,
+    _arrival,
+    _spacing,
+    _back_to_delay,
+    _direct_line,
+    _reflection,
+    _wavelength,
+    _to_equal,
+    _samples,
+    _three_times,
+    _wall_behind,
+    _tolerance,
+    _converter,
+    _warm,
+)
+"""How each kind of question is made."""
