@@ -78,6 +78,7 @@ __all__ = ["command"]
     metavar="SECONDS",
     help="Write so many seconds of the sum, before and after, round each source's loudest hit.  [default: none]",
 )
+@click.option("--thirds", is_flag=True, help="Tell the gain of the sum by third octave instead of by octave.")
 @timestamps_option
 @resample_option
 @click.option(
@@ -93,7 +94,7 @@ __all__ = ["command"]
 @force_option
 @json_option
 @quiet_option
-def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
+def command(*, thirds: bool, as_json: bool, quiet: bool, **asked: Any) -> int:
     """Measure each TRACK against REFERENCE, then write the aligned set: audio, offsets.json and offsets.csv.
 
     Every written file begins where REFERENCE begins, so that it can take its original's place in a session; what a
@@ -130,7 +131,7 @@ def command(*, as_json: bool, quiet: bool, **asked: Any) -> int:
             done = alignments.align(wish, say=say, tell=tell)
         else:
             done = alignments.apply_offsets(sheet, wish, say=say, tell=tell)
-    _show(done, as_json=as_json)
+    _show(done, as_json=as_json, thirds=thirds)
     for sentence in (*done.remarks, *done.warnings):
         note(sentence, quiet=quiet)
     return 1 if done.warnings else 0
@@ -152,7 +153,7 @@ def _refuse_misuse(asked: dict[str, Any]) -> None:
         raise click.UsageError("--loopback and --correct-drift go with REFERENCE and TRACKs, not with --scene")
 
 
-def _show(done: Aligned, *, as_json: bool) -> None:
+def _show(done: Aligned, *, as_json: bool, thirds: bool) -> None:
     from micalign.report.align import align_document, gain_table, remain_table, shift_table, words  # noqa: PLC0415
     from micalign.report.threelines import sum_document, sum_table, sum_words  # noqa: PLC0415
 
@@ -165,7 +166,7 @@ def _show(done: Aligned, *, as_json: bool) -> None:
     out.print(shift_table(done.offsets))
     if any(not one.is_bleed for one in done.remains):
         out.print(remain_table(done.remains))
-    out.print(gain_table(done.offsets))
+    out.print(gain_table(done.offsets, thirds=thirds))
     for one in done.sums:
         out.print(sum_table(one))
         for line in sum_words(one, matched=bool(done.offsets.phases)):

@@ -34,6 +34,7 @@ _OPTIONS: Final = (
     click.option(
         "--arrangement",
         type=click.Choice(list(ARRANGEMENTS)),
+        metavar="NAME",
         help="Make a first scene of this kind instead.  [default: better SCENE]",
     ),
     click.option(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -27,13 +27,31 @@ def _print_rules(context: click.Context, _: click.Parameter, asked: bool) -> Non
         context.exit()
 
 
+SHOWN: Final = ("findings", "arrivals", "sums", "spacing", "bleed", "reflections", "pairs", "direct", "room")
+
+
+def _sections(_context: click.Context, _parameter: click.Parameter, asked: str | None) -> tuple[str, ...]:
+    """The names that ``--show`` gives, each one of those there are."""
+    names = tuple(name.strip() for name in (asked or "").split(",") if name.strip())
+    unknown = [name for name in names if name not in SHOWN]
+    if unknown:
+        raise click.BadParameter(f"there is no table '{unknown[0]}': {', '.join(SHOWN)}")
+    return names
+
+
 @click.command("check")
 @click.argument("scene", type=PATH, metavar="SCENE")
 @click.option(
     "--order", type=click.IntRange(1, 3), default=1, show_default=True, help="Follow reflections up to so many bounces."
 )
-@click.option("--all", "everything", is_flag=True, help="Every row of every table, not only those that matter most.")
-@click.option("--tapes", is_flag=True, help="Only the distances between things: the list to carry into the room.")
+@click.option("--all", "everything", is_flag=True, help="Every row of every table, or of those that --show names.")
+@click.option(
+    "--show",
+    callback=_sections,
+    metavar="NAMES",
+    help=f"Tables, with commas between: {', '.join(SHOWN)}.  [default: the first screen]",
+)
+@click.option("--tapes", is_flag=True, help="Only the distances that are still to be measured; all with --all.")
 @click.option(
     "--rules", is_flag=True, is_eager=True, expose_value=False, callback=_print_rules, help="Only the list of rules."
 )
@@ -57,6 +75,7 @@ def command(
     *,
     order: int,
     everything: bool,
+    show: tuple[str, ...],
     tapes: bool,
     mend: int | None,
     write: Path | None,
@@ -66,13 +85,14 @@ def command(
 ) -> int:
     """Arrival times, comb notches, spacing rule, reflections and room of a scene.
 
-    Ends with findings: what is wrong, how much, and what mends it. Each remedy was tried on a copy of the scene, and
-    is told only where the finding is then gone with nothing as bad instead. Exit status 1 where a rule failed (a
-    warning or a problem); notes alone give 0.
+    First what is wrong, how much, and what mends it, on one screen; --show gives the tables. Each remedy was tried
+    on a copy of the scene, and is told only where the finding is then gone with nothing as bad instead. Exit status 1
+    where a rule failed (a warning or a problem); notes alone give 0.
 
     \b
     Examples:
       micalign check scenes/jazz-kit.toml
+      micalign check scenes/jazz-kit.toml --show sums,room
       micalign check scenes/jazz-kit.toml --tapes
       micalign check scenes/jazz-kit.toml --mend 1 --write mended.toml
     """
@@ -90,7 +110,7 @@ def command(
             "Positions left out in the scene are found from its tapes; 'micalign survey' tells how surely.", quiet=quiet
         )
     if tapes:
-        _print_tapes(planned, as_json=as_json)
+        _print_tapes(planned, as_json=as_json, everything=everything)
         return 0
     predicted = predict(planned, order=order)
     if mend is not None and write is not None:
@@ -107,7 +127,7 @@ def command(
         print_json(check_document(name, predicted, every, cautions=minded))
     else:
         every = found(planned, predicted)
-        _print_words(planned, predicted, every, minded, everything=everything, name=name)
+        _print_words(planned, predicted, every, minded, wanted=show, everything=everything, name=name)
     return int(is_wrong(every))
 
 
@@ -145,13 +165,15 @@ def _mend(
     return 0
 
 
-def _print_tapes(scene: Scene, *, as_json: bool) -> None:
-    from micalign.report import checkwords  # noqa: PLC0415
+def _print_tapes(scene: Scene, *, as_json: bool, everything: bool) -> None:
+    from micalign.acoustics.prediction import predict  # noqa: PLC0415
+    from micalign.report import tapes  # noqa: PLC0415
 
+    needed = tapes.needed_tapes(scene, predict(scene))
     if as_json:
-        print_json(checkwords.tape_document(scene))
+        print_json(tapes.tape_document(scene, needed))
         return
-    _print_blocks(*checkwords.tape_tables(scene))
+    _print_blocks(*tapes.tape_tables(scene, needed, everything=everything))
 
 
 def _print_words(
@@ -160,43 +182,24 @@ def _print_words(
     every: tuple[Finding, ...],
     minded: tuple[str, ...],
     *,
+    wanted: tuple[str, ...],
     everything: bool,
     name: str,
 ) -> None:
     from micalign.findings.rules import told, with_remedies  # noqa: PLC0415
-    from micalign.report import bleedtables as bleed  # noqa: PLC0415
-    from micalign.report import checktables as tables  # noqa: PLC0415
-    from micalign.report import checkwords as words  # noqa: PLC0415
+    from micalign.report.checkscreen import SECTIONS, first_screen, sections, verdict  # noqa: PLC0415
 
-    width, numbers = console().width, {finding.key: number for number, finding in enumerate(every, start=1)}
-    shown = with_remedies(scene, every if everything else told(every))
-    _print_blocks(
-        f"{clean(name)}\n{tables.heading(scene, predicted)}",
-        *tables.arrival_tables(scene, predicted, everything=everything, width=width),
-        tables.difference_table(scene, predicted, everything=everything),
-        bleed.spacing_table(scene, predicted, everything=everything),
-        bleed.bleed_table(predicted, everything=everything),
-        tables.reflection_table(scene, predicted, everything=everything),
-        *tables.pair_tables(scene, predicted),
-        tables.direct_table(predicted),
-        "\n".join(words.room_lines(predicted.room)),
-        words.mode_table(scene, predicted, everything=everything),
-        _count(every, shown),
-        words.finding_table(shown, numbers),
-        words.caution_lines(minded),
-    )
-
-
-def _count(every: tuple[Finding, ...], shown: tuple[Finding, ...]) -> str:
-    if not every:
-        return "No findings: every rule is met."
-    wrong = sum(finding.severity != "note" for finding in shown)
-    hidden = f" --all shows all {len(every)}." if len(shown) < len(every) else ""
-    star = " A star: --mend N --write NEW.toml applies it." if any(finding.changes for finding in shown) else ""
-    return (
-        f"Findings: {wrong} to mend, {len(shown) - wrong} to know.{hidden}{star} 'micalign check --rules' lists the "
-        "rules."
-    )
+    out, numbers = console(), {finding.key: number for number, finding in enumerate(every, start=1)}
+    heads = told(every)
+    out.print(verdict(name, every, heads), style="bold")
+    if not (wanted or everything):
+        shown = with_remedies(scene, heads)
+        _print_blocks(*first_screen(out, scene, predicted, shown, numbers, minded))
+        return
+    asked = wanted or tuple(SECTIONS)
+    shown = with_remedies(scene, every if everything else heads) if "findings" in asked else ()
+    found = (shown, numbers, minded)
+    _print_blocks(*sections(scene, predicted, found, asked, everything=everything, width=out.width))
 
 
 def _print_blocks(*blocks: Any) -> None:

@@ -118,9 +118,8 @@ def _show(take: TakeLevels, *, as_json: bool) -> None:
         print_json(levels.levels_document(take))
         return
     out = console()
-    out.width = min(out.width, 80)
     out.print(levels.levels_table(take))
-    advice = levels.advice_table(take)
+    advice = levels.advice_lines(take)
     if advice is not None:
         out.print()
         out.print(advice)

@@ -22,7 +22,7 @@ _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar"
 
 
 @click.command("new")
-@click.option("--what", type=click.Choice(WHAT), help="What is recorded.  [default: asked]")
+@click.option("--what", type=click.Choice(WHAT), metavar="WHAT", help=f"One of: {', '.join(WHAT)}.  [default: asked]")
 @click.option("--room", metavar="W,D,H", help="The room's width, depth, height, or 'none'.  [default: asked]")
 @click.option("--inputs", type=click.IntRange(1, 64), help="A number: tracks recorded at once.  [default: asked]")
 @click.option(

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.offsets import Remain
 from micalign.files.offsets import OffsetsFile, TrackOffset
@@ -38,13 +38,17 @@ def shift_table(offsets: OffsetsFile) -> Table:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("polarity", no_wrap=True)
     table.add_column("file", overflow="fold")
-    table.add_column("remark", overflow="fold")
+    remarks = [clean(_remark(one)) for one in offsets.tracks]
+    if any(remarks):
+        table.add_column("remark", overflow="fold")
     turned = {phase["track"] for phase in offsets.phases if phase.get("polarity") == -1}
-    for one in offsets.tracks:
+    for one, remark in zip(offsets.tracks, remarks, strict=True):
         polarity = "FLIPPED" if one.polarity_flip else "by all-pass" if one.track in turned else "kept"
         cells = [show_ms(one.shift_s, sign=True), show_samples(one.shift_samples), polarity]
         style = None if one.applied else "yellow"
-        table.add_row(clean(one.track), *cells, clean(one.file or "-"), clean(_remark(one)), style=style)
+        table.add_row(
+            clean(one.track), *cells, clean(one.file or "-"), *([remark] if any(remarks) else []), style=style
+        )
     return table
 
 
@@ -75,20 +79,30 @@ def remain_table(remains: Sequence[Remain]) -> Table:
     return table
 
 
-def gain_table(offsets: OffsetsFile) -> Table:
-    """The coherent gain of the sum, before and after: by third octave for two tracks, by octave for more."""
-    width = "third octave" if len(offsets.tracks) <= 2 else "octave"
-    table = bare_table(f"Sum against its parts, by {width}")
+def gain_table(offsets: OffsetsFile, *, thirds: bool = False) -> Table:
+    """The coherent gain of the sum, before and after: by octave, and each third octave that has lost; or all thirds."""
+    table = bare_table(f"Sum against its parts, by {'third octave' if thirds else 'octave'}")
     for heading in ("band", "before", "after", "gained"):
         table.add_column(heading, justify="right", no_wrap=True)
     rows = [("all", offsets.sum_gain_db.before, offsets.sum_gain_db.after)]
-    bands = offsets.bands if len(offsets.tracks) <= 2 else _octaves(offsets.bands)
+    bands = offsets.bands if thirds else _octaves(offsets.bands)
     rows += [(show_band(_number(band["centre_hz"])), band["before_db"], band["after_db"]) for band in bands]
+    lost = [] if thirds else [band for band in offsets.bands if _has_lost(band)]
+    rows += [(f"third {show_band(_number(band['centre_hz']))}", band["before_db"], band["after_db"]) for band in lost]
     for name, before, after in rows:
         if before is not None and after is not None:
             cells = (show_db(before, sign=True), show_db(after, sign=True), show_db(after - before, sign=True))
             table.add_row(name, *cells)
     return table
+
+
+_LOST_DB: Final = 0.5
+"""What a third octave may lose without being told: less is the spread of one take (judgement)."""
+
+
+def _has_lost(band: Band) -> bool:
+    before, after = band["before_db"], band["after_db"]
+    return before is not None and after is not None and after < before - _LOST_DB
 
 
 Band = dict[str, float | None]

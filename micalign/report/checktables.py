@@ -33,6 +33,7 @@ __all__ = [
     "heading",
     "pair_tables",
     "reflection_table",
+    "short_arrivals",
 ]
 
 _MOST_ROWS: Final = 10
@@ -66,6 +67,37 @@ def arrival_tables(
         yield _arrival_block(scene, predicted, names, first=start == 0)
 
 
+def short_arrivals(scene: Scene, predicted: Prediction, width: int) -> Iterator[Table]:
+    """When each source arrives at each mic, a line a mic; of a large scene the own sources of the first mics."""
+    if not scene.mics:
+        return
+    if len(scene.sources) * len(scene.mics) > _MOST_CELLS:
+        yield _own_arrivals(scene, predicted, most=_MOST_ROWS)
+        return
+    cells = {(path.source, path.mic): path for path in predicted.paths}
+    headings = [source.name.replace(" ", "\n") for source in scene.sources]
+    widest = max(7, *(len(word) for heading in headings for word in heading.split("\n")))
+    names = max(len(mic.name) for mic in scene.mics)
+    side_by_side = max(1, (width - names) // (widest + 2))
+    for start in range(0, len(scene.sources), side_by_side):
+        block = range(start, min(start + side_by_side, len(scene.sources)))
+        shown = [scene.sources[place].name for place in block]
+        yield ruled_table(
+            "Arrivals in ms (* a source the mic is on)" if start == 0 else "",
+            ["mic"],
+            [headings[place] for place in block],
+            [
+                [mic.name, *(_short_arrival(cells[name, mic.name], own=name in mic.on) for name in shown)]
+                for mic in scene.mics
+            ],
+        )
+
+
+def _short_arrival(path: Path, *, own: bool) -> str:
+    words = show_ms_known(path.arrival_s, path.uncertainty_s).removesuffix(" ms")
+    return f"*{words}" if own else words
+
+
 def _sources_per_table(scene: Scene, predicted: Prediction, width: int) -> int:
     """So many that the mics' names (up to 20 characters) and the widest cell fit, three characters between columns."""
     names = min(max(len(mic.name) for mic in scene.mics), 20)
@@ -95,7 +127,7 @@ def _arrival_cell(scene: Scene, path: Path, *, own: bool) -> str:
     return f"{mark}{show_ms_known(path.arrival_s, path.uncertainty_s)}\n{figures}"
 
 
-def _own_arrivals(scene: Scene, predicted: Prediction) -> Table:
+def _own_arrivals(scene: Scene, predicted: Prediction, *, most: int | None = None) -> Table:
     on = {mic.name: mic.on for mic in scene.mics}
     rows = [
         [
@@ -109,10 +141,10 @@ def _own_arrivals(scene: Scene, predicted: Prediction) -> Table:
         if path.source in on[path.mic]
     ]
     return ruled_table(
-        "Arrivals of the sources each mic is on (all with --all)",
+        counted("Arrivals of the sources each mic is on", len(rows[:most]), len(predicted.paths)),
         ["mic", "source"],
         ["distance", "arrival", "level"],
-        rows,
+        rows[:most],
         caption="Levels: 0 dB is 1 m on the axis of the mic; its gain is not in them.",
     )
 

@@ -1,12 +1,9 @@
-"""The rest of ``check`` for a terminal: the room, the findings, the list of rules, the tapes to carry in."""
+"""The rest of ``check`` for a terminal: the room, the findings, the list of rules."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import combinations
-from typing import TYPE_CHECKING, Any, Final
-
-import numpy as np
+from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import LOWEST, RoomFigures
@@ -15,20 +12,20 @@ from micalign.findings.rules import RULES
 from micalign.report.plain import clean
 from micalign.report.tables import SEVERITY_STYLES, ruled_table
 from micalign.scene.model import Mic, Scene, Source
-from micalign.units import show_hz, show_length, significant
+from micalign.units import show_hz, significant
 
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from micalign.report.roomy import Beside
+
 __all__ = [
     "caution_lines",
-    "finding_table",
+    "finding_lines",
     "mode_table",
     "room_lines",
     "rule_rows",
     "rule_table",
-    "tape_document",
-    "tape_tables",
 ]
 
 
@@ -82,17 +79,20 @@ def _strength(value: float) -> str:
     return f"{10 * value:.0f}"
 
 
-def finding_table(found: Sequence[Finding], numbers: Mapping[tuple[str, tuple[str, ...]], int]) -> Table | None:
+def finding_lines(
+    found: Sequence[Finding], numbers: Mapping[tuple[str, tuple[str, ...]], int], *, blank: int = 1
+) -> Beside | None:
     """Each finding by its number: what it is, and below it what mends it; a star marks what ``--mend`` can apply."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
-    from rich.text import Text  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
 
-    table = Table.grid(padding=(0, 2, 1, 0))
+    from micalign.report.roomy import Beside  # noqa: PLC0415
+
+    rows = []
     for finding in found:
         said = Text(f"{clean(finding.message)}\n-> {clean(finding.advice)}")
-        number = f"{numbers[finding.key]}{'*' if finding.changes else ''}"
-        table.add_row(Text(number), Text(finding.severity, style=SEVERITY_STYLES[finding.severity]), said)
-    return table if found else None
+        number = Text(f"{numbers[finding.key]}{'*' if finding.changes else ''}")
+        rows.append(([number, Text(finding.severity, style=SEVERITY_STYLES[finding.severity])], said))
+    return Beside(rows, blank=blank) if rows else None
 
 
 def caution_lines(minded: Sequence[str]) -> str:
@@ -108,44 +108,3 @@ def rule_rows() -> list[dict[str, str]]:
 def rule_table() -> Table:
     """The rules for a terminal."""
     return ruled_table("Rules", ["rule", "says", "source"], [], [list(row.values()) for row in rule_rows()])
-
-
-def tape_document(scene: Scene) -> dict[str, Any]:
-    """Every distance between two named things, metres and in the scene's own unit."""
-    rows = [
-        {"between": [a.name, b.name], "distance_m": round(metres, 6), "shown": show_length(metres, scene.length_unit)}
-        for a, b, metres in _distances(scene)
-    ]
-    return {"scene": scene.title, "tapes": rows}
-
-
-def tape_tables(scene: Scene) -> Iterator[Table]:
-    """The list to carry into the room: how high and how far out each thing stands, and every distance."""
-    unit = scene.length_unit
-    yield ruled_table(
-        "Places",
-        ["name"],
-        ["from the left", "from the front", "above the floor"],
-        [[thing.name, *(show_length(value, unit) for value in thing.position)] for thing in scene.placed()],
-    )
-    yield ruled_table(
-        "Distances",
-        ["from", "to"],
-        ["distance"],
-        [[a.name, b.name, show_length(metres, unit)] for a, b, metres in _distances(scene)],
-    )
-
-
-def _distances(scene: Scene) -> Iterator[tuple[Source | Mic, Source | Mic, float]]:
-    """Mics to sources first, then mics to mics, then sources to sources."""
-    for mic in scene.mics:
-        for source in scene.sources:
-            yield mic, source, _apart(mic, source)
-    groups: tuple[tuple[Source | Mic, ...], ...] = (scene.mics, scene.sources)
-    for group in groups:
-        for a, b in combinations(group, 2):
-            yield a, b, _apart(a, b)
-
-
-def _apart(a: Source | Mic, b: Source | Mic) -> float:
-    return float(np.linalg.norm(np.subtract(a.position, b.position)))

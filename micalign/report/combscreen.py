@@ -16,7 +16,7 @@ from micalign.report.moves import short_length
 from micalign.units import db_from_amplitude, show_db, show_hz, show_ms, show_ratio
 
 if TYPE_CHECKING:
-    from rich.table import Table
+    from micalign.report.roomy import Beside
 
 __all__ = ["RATES_HZ", "TwoPaths", "comb_document", "comb_table", "moves"]
 
@@ -78,14 +78,13 @@ def comb_document(paths: TwoPaths) -> dict[str, Any]:
     }
 
 
-def comb_table(paths: TwoPaths, unit: str) -> Table:
+def comb_table(paths: TwoPaths, unit: str) -> Beside:
     """The figures, a line each."""
-    from rich.table import Table  # noqa: PLC0415 - only a terminal needs it
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
 
-    table = Table.grid(padding=(0, 3, 0, 0))
-    for name, words in _figures(paths, unit):
-        table.add_row(name, words)
-    return table
+    from micalign.report.roomy import Beside  # noqa: PLC0415
+
+    return Beside([([Text(name)], Text(words)) for name, words in _figures(paths, unit)], gap=3)
 
 
 def _figures(paths: TwoPaths, unit: str) -> Iterator[tuple[str, str]]:

@@ -73,7 +73,7 @@ def _explanation(one: Explanation) -> dict[str, Any]:
 
 def comparison_table(found: Comparison) -> Table:
     """One row for each source and track."""
-    table = bare_table("Plan against take", is_of_figures=True)
+    table = bare_table("Plan against take")
     for heading in ("source", "track", "against"):
         table.add_column(heading, overflow="fold")
     for heading in ("planned", "measured", "off by", "z"):

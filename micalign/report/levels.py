@@ -23,10 +23,11 @@ from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_per
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["TakeLevels", "advice_table", "cautions", "levels_document", "levels_table", "take_levels"]
+    from micalign.report.roomy import Beside
+
+__all__ = ["TakeLevels", "advice_lines", "cautions", "levels_document", "levels_table", "take_levels"]
 
 _RANK: Final = ("broken", "silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
-_WIDTH: Final = 80
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,13 +149,12 @@ def _finite(value: float | None) -> float | None:
 
 
 def levels_table(take: TakeLevels) -> Table:
-    """One row a track, the worst first; at most 80 columns wide."""
+    """One row a track, the worst first."""
     table = bare_table("Levels")
-    table.width = _WIDTH
-    table.add_column("track", overflow="fold", ratio=6)
+    table.add_column("track", overflow="fold")
     for heading in ("peak\nof full", "peak\ndBFS", "true\ndBTP", "RMS\ndBFS", "floor\ndBFS"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("verdict", overflow="fold", ratio=5)
+    table.add_column("verdict", overflow="fold")
     for one in take.absent:
         table.add_row(clean(one.name), *["-"] * 5, "not read", style="red")
     for _, levels in take.worst_first:
@@ -187,19 +187,21 @@ def _style(levels: TrackLevels) -> str | None:
     return "yellow" if levels.remarks else None
 
 
-def advice_table(take: TakeLevels) -> Table | None:
+def advice_lines(take: TakeLevels) -> Beside | None:
     """What is said of each track and what to try, the worst first; None where there is nothing to say."""
-    from rich.table import Table  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
 
-    table = Table.grid(padding=(0, 1), expand=False)
-    table.width = _WIDTH
-    table.add_column(overflow="fold", max_width=20)
-    table.add_column(overflow="fold", ratio=1)
-    said = list(_said(take))
-    for name, remark in said:
-        style = "bold" if remark.severity == "problem" else None
-        table.add_row(clean(name), clean(_sentences(remark)), style=style)
-    return table if said else None
+    from micalign.report.roomy import Beside  # noqa: PLC0415
+
+    said = [
+        ([Text(clean(name), style=_loudly(remark))], Text(clean(_sentences(remark)), style=_loudly(remark)))
+        for name, remark in _said(take)
+    ]
+    return Beside(said) if said else None
+
+
+def _loudly(remark: Remark) -> str:
+    return "bold" if remark.severity == "problem" else ""
 
 
 def _sentences(remark: Remark) -> str:

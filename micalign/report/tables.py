@@ -1,7 +1,7 @@
 """How do tables look on a terminal? One plain style for all: ruled under the heading, no boxes, names first.
 
-Cells are plain text; names of the user's are made harmless here. A table that is too wide moves its columns closer
-together, then folds its names, never its numbers.
+Cells are plain text; names of the user's are made harmless here. How a table gives way where it is too wide is told in
+`micalign.report.roomy`.
 """
 
 from __future__ import annotations
@@ -19,23 +19,15 @@ __all__ = ["SEVERITY_STYLES", "bare_table", "counted", "ruled_table"]
 SEVERITY_STYLES = {"problem": "bold red", "warning": "bold yellow", "note": "cyan"}
 
 
-def bare_table(title: str, *, caption: str = "", is_of_figures: bool = False) -> Table:
-    """An empty table, ruled under its heading; a caption stands below it.
-
-    One of figures and short names draws its columns closer together where they do not fit.
-    """
+def bare_table(title: str, *, caption: str = "") -> Table:
+    """An empty table, ruled under its heading; a caption stands below it."""
     from rich import box  # noqa: PLC0415 - only a terminal needs it
-    from rich.table import Table  # noqa: PLC0415
 
     from micalign.report.roomy import RoomyTable  # noqa: PLC0415
 
-    return (RoomyTable if is_of_figures else Table)(
+    return RoomyTable(
         title=clean(title),
-        title_justify="left",
-        title_style="bold",
         caption=clean(caption) or None,
-        caption_justify="left",
-        caption_style="dim",
         box=box.SIMPLE_HEAD,
         pad_edge=False,
         show_edge=False,
@@ -56,7 +48,7 @@ def ruled_table(
     rows : iterable of sequences of str
         One cell for each heading.
     """
-    table = bare_table(title, caption=caption, is_of_figures=bool(figures))
+    table = bare_table(title, caption=caption)
     for heading in names:
         table.add_column(clean(heading), overflow="fold")
     for heading in figures:

@@ -195,26 +195,41 @@ def test_tables_fit_the_terminal_and_name_all(kit: Path, extra: list[str]) -> No
     """A hundred columns at most; every mic and source, every kind of figure is there."""
     said = micalign("check", kit, *extra)
     assert max(map(len, said.out.splitlines())) <= 100
-    for word in ("snare mic", "kick", "Sound travels at", "Pair 'overheads'", "Direct lines", "reverberation", "->"):
+    for word in ("snare mic", "kick", "Arrivals", "->", "Hearing"):
         assert word in said.out
-    assert "Hearing" in said.out
+    tables = ("Sound travels at", "Pair 'overheads'", "Direct lines", "reverberation")
+    assert [word in said.out for word in tables] == [bool(extra)] * len(tables)
 
 
-def test_tables_fit_80_columns(kit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where a narrow terminal is asked for, names fold and figures stay whole."""
-    from micalign.cli import output
+def test_tables_are_shown_by_name(kit: Path) -> None:
+    """Those that are named and no others; a name that is none is refused with those there are."""
+    said = micalign("check", kit, "--show", "pairs,room")
+    assert "Pair 'overheads'" in said.out
+    assert "reverberation" in said.out
+    assert "Arrivals" not in said.out
+    assert "->" not in said.out
+    said = micalign("check", kit, "--show", "pears")
+    assert said.status == 2
+    assert "no table 'pears': findings, arrivals" in said.err
 
-    made = output.console
 
-    def narrow(**options: bool) -> object:
-        console = made(**options)
-        console.width = 80
-        return console
-
-    monkeypatch.setattr("micalign.cli.check.console", narrow)
-    said = micalign("check", kit)
-    assert max(map(len, said.out.splitlines())) <= 80
-    assert "…" not in said.out
+def test_a_large_kit_is_one_screen(tmp_path: Path) -> None:
+    """Seven sources and four mics: at most 40 lines, the verdict first, then what mends it, then when all arrive."""
+    scene = tmp_path / "large.toml"
+    rng = np.random.default_rng(5)
+    names = [f"drum {number}" for number in range(7)]
+    text = "[room]\nsize = [6, 5, 2.6]\n"
+    for name, at in zip(names, rng.uniform([2, 2, 0.3], [4, 3.5, 1.1], (7, 3)).round(2).tolist(), strict=True):
+        text += f'[[source]]\nname = "{name}"\nat = {at}\n'
+    for name, at in zip("abcd", rng.uniform([2, 2, 1.2], [4, 3.5, 2.2], (4, 3)).round(2).tolist(), strict=True):
+        text += f'[[mic]]\nname = "overhead {name}"\nat = {at}\non = {names}\n'
+    scene.write_text(text.replace("'", '"'), encoding="utf-8")
+    lines = micalign("check", scene).out.splitlines()
+    assert len(lines) <= 40
+    assert "to mend" in lines[0]
+    assert "->" in "".join(lines[1:6])
+    assert any(line.startswith("Arrivals in ms") for line in lines)
+    assert len(micalign("check", scene, "--all").out.splitlines()) > 100
 
 
 def test_names_stay_whole_at_80_columns_in_feet() -> None:
@@ -236,7 +251,20 @@ def test_the_list_of_tapes(kit: Path) -> None:
     first = next(row for row in rows if row["between"] == ["snare mic", "snare"])
     assert first["distance_m"] == pytest.approx(math.dist((3.53, 2.98, 0.80), (3.5, 2.9, 0.75)), abs=1e-6)
     assert first["shown"] == "0.10 m"
-    assert "0.10 m" in micalign("check", kit, "--tapes").out
+    assert "0.10 m" in micalign("check", kit, "--tapes", "--all").out
+
+
+def test_tapes_are_asked_for_where_something_is_not_known_well(kit: Path) -> None:
+    """A pair that may or may not keep its tolerance: its two tapes; a mic that was paced: three; else none."""
+    rows = micalign("check", kit, "--tapes", "--json").document["tapes"]
+    needed = {tuple(row["between"]) for row in rows if row["needed"]}
+    assert needed == {("left", "snare"), ("right", "snare")}
+    kit.write_text(KIT.partition("[[pair]]")[0], encoding="utf-8")
+    assert "No tape is needed" in micalign("check", kit, "--tapes").out
+    kit.write_text(KIT.partition("[[pair]]")[0].replace("\non = ", "\nplus_minus = 0.1\non = ", 1), encoding="utf-8")
+    rows = micalign("check", kit, "--tapes", "--json").document["tapes"]
+    assert [row["needed"] for row in rows].count(True) == 3
+    assert all("snare mic" in row["between"] for row in rows if row["needed"])
 
 
 def test_tapes_in_feet_and_inches_as_people_say_them(tmp_path: Path) -> None:
