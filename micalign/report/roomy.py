@@ -111,13 +111,10 @@ def _in_line(text: str, between: str = " ") -> str:
 
 
 def _shared(natural: Sequence[int], least: Sequence[int], room: int) -> list[int]:
-    """Each column its longest word and, of what is left, a share by what it lacks."""
-    widths = list(least)
-    left = room - sum(least)
-    while left > 0:
-        wanting = [place for place, width in enumerate(widths) if width < natural[place]]
-        if not wanting:
-            break
-        widths[max(wanting, key=lambda place: natural[place] - widths[place])] += 1
-        left -= 1
+    """Each column its longest word; of what is left the narrow columns take what they lack before the wide ones."""
+    widths, left = list(least), room - sum(least)
+    for place in sorted(range(len(widths)), key=natural.__getitem__):
+        more = min(natural[place] - least[place], max(left, 0))
+        widths[place] += more
+        left -= more
     return widths
