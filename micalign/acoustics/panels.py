@@ -91,5 +91,5 @@ def lower_limit_hz(frame: PanelFrame, sources_m: Floats, mics_m: Floats, speed_m
     cosine = (above_source + above_mic) / np.maximum(way, 1e-9)
     first = way * above_source / np.maximum(above_source + above_mic, 1e-9)
     mean = 2 * first * (way - first) / np.maximum(way, 1e-9)
-    limit: Floats = speed_m_s * mean / (2 * frame.area_m2 * np.maximum(cosine, 1e-9))
+    limit: Floats = speed_m_s * mean / (2 * max(frame.area_m2, 1e-9) * np.maximum(cosine, 1e-9))
     return limit

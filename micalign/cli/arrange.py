@@ -82,6 +82,8 @@ def tell_arrangement(
     options: ArrangementOptions, scene: Path | None, write: Path | None, *, force: bool, as_json: bool, quiet: bool
 ) -> int:
     """Print the scene, or write it."""
+    from micalign.report.plain import escaped  # noqa: PLC0415 - so that --help costs only click
+
     text = _appended(options, scene) if scene is not None else _new(options)
     if write is not None:
         from micalign.files.kinds import SCENE  # noqa: PLC0415 - only a writer needs it
@@ -92,7 +94,7 @@ def tell_arrangement(
     if as_json:
         print_json({"arrangement": options.name, "written": None if write is None else str(write), "scene": text})
     elif write is None:
-        click.echo(text, nl=False)
+        click.echo(escaped(text), nl=False)
     return 0
 
 

@@ -10,6 +10,7 @@ import importlib
 import os
 import signal
 import sys
+import warnings
 from types import FrameType
 from typing import Any, Final
 
@@ -76,10 +77,11 @@ class LazyGroup(click.Group):
 
 
 def _silence_figures() -> None:
-    """Where HOME cannot be written the figures' library logs where its cache went: nothing for a user to mend."""
+    """The figures' library tells where its cache went and how it finds the user's settings: nothing to mend here."""
     import logging  # noqa: PLC0415 - milliseconds that --help must not pay for
 
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
+    os.environ.pop("MPLBACKEND", None)  # a notebook's; a name that this installation lacks would stop the import
 
 
 def _nearest(name: str) -> list[str]:
@@ -112,6 +114,8 @@ def main(context: click.Context) -> int:
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line and exit; no traceback reaches the user."""
     results = streams.ready()
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # what a library warns of is nothing a user could mend
     for number in ENDING:
         # What was started so that it ignores a signal (nohup) goes on ignoring it.
         if signal.getsignal(number) is not signal.SIG_IGN:
@@ -164,10 +168,10 @@ def status_of(arguments: list[str] | None = None) -> int:
 
 
 def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:
-    from micalign.cli.output import one_line  # noqa: PLC0415 - only an error needs it
+    from micalign.cli.output import one_line, shortened  # noqa: PLC0415 - only an error needs it
 
     for fault in faults:
-        sys.stderr.write(f"micalign: {one_line(fault)}\n")
+        sys.stderr.write(f"micalign: {shortened(one_line(fault))}\n")
     if usage:
         sys.stderr.write(f"{usage}\n")
     return 2

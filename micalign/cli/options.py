@@ -43,6 +43,8 @@ class _AnyPath(click.Path):
         self, value: str | os.PathLike[str], param: click.Parameter | None, ctx: click.Context | None
     ) -> str | bytes | os.PathLike[str]:
         """The path, or a refusal of what no system can look for."""
+        if str(value) == "":
+            self.fail("an empty name names no file or folder.", param, ctx)
         if "\0" in str(value):
             self.fail(f"{str(value)!r} holds a zero byte, which no file's name can.", param, ctx)
         return super().convert(value, param, ctx)

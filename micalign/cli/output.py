@@ -5,22 +5,23 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import IO, TYPE_CHECKING, Any, Final, cast
 
-from micalign.report.plain import clean, one_line
+from micalign.report.plain import clean, one_line, shortened
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["Tell", "clean", "console", "note", "one_line", "print_json", "progress"]
+__all__ = ["Tell", "clean", "console", "note", "one_line", "print_json", "progress", "shortened"]
 
 Tell = Callable[[str, float], None]
 """Told what is being done, and which share of it is done, 0 to 1; from any thread."""
 
-_NARROWEST: Final = 40
+_NARROWEST, _WIDEST = 40, 10_000
 _LAST_BLANKS: Final = re.compile(r" +$", re.MULTILINE)
 
 
@@ -57,10 +58,15 @@ def console(*, stderr: bool = False) -> Console:
     """
     from rich.console import Console  # noqa: PLC0415 - 100 ms that --help must not pay
 
-    made = Console(stderr=stderr, highlight=False, emoji=False, markup=False, soft_wrap=False)
+    asked = os.environ.get("COLUMNS", "")
+    width = None
+    if asked.isdecimal():  # of a number of many digits the first ones tell as much
+        width = min(max(int(asked[:9]), _NARROWEST), _WIDEST)
+    elif asked:  # no number: it would be taken for one
+        width = shutil.get_terminal_size((100, 24)).columns
+    made = Console(stderr=stderr, width=width, highlight=False, emoji=False, markup=False, soft_wrap=False)
     if not made.is_terminal:
-        asked = os.environ.get("COLUMNS", "")
-        made.width = max(int(asked), _NARROWEST) if asked.isdecimal() else 100
+        made.width = width if width and asked.isdecimal() else 100
         made.file = cast("IO[str]", _Trimmed(made.file))
     return made
 

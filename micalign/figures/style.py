@@ -1,6 +1,7 @@
 """How every figure looks: one quiet style, and one way to turn a figure into a file's bytes.
 
-Nothing here touches matplotlib's global state: figures are made by `new_figure`, axes are dressed by `dress`, text
+Where matplotlib is loaded for us alone, the user's settings for it are set aside; else nothing here touches its global
+state: figures are made by `new_figure`, axes are dressed by `dress`, text
 from users passes through `words`. The colours keep their order of lightness in a grey print, and every series has its
 own dash as well, so that colour is never the only difference.
 """
@@ -8,17 +9,23 @@ own dash as well, so that colour is never the only difference.
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Sequence
 from functools import cache
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, Final
 
-import matplotlib as mpl
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+_IS_GUEST: Final = "matplotlib" in sys.modules  # a program that draws by itself has its own settings
 
-from micalign.errors import OutputError
+import matplotlib as mpl  # noqa: E402
+from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: E402
+from matplotlib.figure import Figure  # noqa: E402
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator  # noqa: E402
+
+from micalign.errors import OutputError  # noqa: E402
+
+if not _IS_GUEST:
+    mpl.rcdefaults()  # a user's own style or TeX must not change a page
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

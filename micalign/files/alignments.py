@@ -20,8 +20,11 @@ from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.phase import PhaseMatch
 from micalign.alignment.session import measured_scene, planned
+from micalign.errors import TakeError
 from micalign.files.aligned_set import Aligned, SetPlan, blended, inputs_of, write_set
-from micalign.files.outputs import SUFFIX, Targets
+from micalign.files.names import one_name
+from micalign.files.offsets import OffsetsFile
+from micalign.files.outputs import SUFFIX, Targets, output_names
 from micalign.files.sessions import open_loopback
 from micalign.files.sheets import moved_by_sheet, open_sheet
 from micalign.files.wishes import Session, Wish, compromise_wishes, opened, to_match
@@ -107,9 +110,21 @@ def apply_offsets(
     )
     heard = ["mix"] if wish.preview_s else ()
     targets = Targets.of(session.ordered, session.folder, heard, suffix=followed.suffix or "")
+    _refuse_renamed(path, sheet, output_names(session.ordered, sheet.suffix))
     followed = replace(followed, sheet=path)
     targets.refuse(inputs_of(session, followed), force=wish.force)
     return write_set(session, targets, SetPlan(offsets, actions, as_told=True), followed, say, tell)
+
+
+def _refuse_renamed(path: Path, sheet: OffsetsFile, names: Sequence[str]) -> None:
+    """An edited ``file`` would be passed over: what is written is called by its original and the suffix."""
+    faults = [
+        f"{path}, track '{one.track}': 'file' says how it was called, '{name}'; it names nothing anew: use --suffix"
+        for one, name in zip(sheet.tracks, names, strict=True)
+        if one.file is not None and one_name(one.file) != one_name(name)
+    ]
+    if faults:
+        raise TakeError(faults)
 
 
 def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:

@@ -37,6 +37,7 @@ _SHORT_FRAMES: Final = PAGE_FRAMES // 4
 _CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in 32 bits, and its neighbours
 _MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
 _MOST_CHANNELS: Final = 1024
+_LEAST_RATE_HZ: Final = 1000  # below it there is no sound to measure: a damaged header, or no audio
 _MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; more is a damaged file
 _PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
 _CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
@@ -74,6 +75,11 @@ class AudioFile:
         self.info = self._decoder.info
         if self.info.channels > _MOST_CHANNELS:
             raise TakeError(f"{path} claims {self.info.channels} channels: its header is damaged, export it anew")
+        if self.info.sample_rate < _LEAST_RATE_HZ:
+            raise TakeError(
+                f"{path} claims a rate of {self.info.sample_rate} Hz: sound needs {_LEAST_RATE_HZ} Hz at least; its "
+                "header is damaged, export it anew"
+            )
         self._lock = threading.Lock()
         # Hits lie anywhere in a file: unpacking a page for each cost a sixth of measuring eight tracks.
         self._reads_anywhere = self.info.subtype in BYTES and self.info.format in _PLAIN and self.info.channels == 1
@@ -233,6 +239,10 @@ def _open(path: Path, layout: ChunkMap | None) -> soundfile.SoundFile:
     with spoken_read(path), path.open("rb"):
         try:
             return soundfile.SoundFile(name)
+        except TypeError as error:  # the name ends in .raw: samples without a header
+            raise TakeError(
+                f"{path} has no header that says its rate and kind of samples: give WAV, AIFF or FLAC"
+            ) from error
         except soundfile.LibsndfileError as error:
             odd = None if layout is None else open_odd(path, layout)
             if odd is not None:

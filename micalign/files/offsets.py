@@ -11,9 +11,9 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from micalign.errors import TakeError
 from micalign.files.outputs import SUFFIX, suffix_fault
@@ -23,7 +23,37 @@ from micalign.scene.crosscheck import nearest
 __all__ = ["AllPass", "OffsetsFile", "SumGainDb", "TrackOffset", "WrittenFile", "read_offsets"]
 
 _MOST_BYTES: Final = 10_000_000
+MOST_SHIFT_S: Final = 120.0
+"""What is further apart was not recorded together; and a shift writes as much silence."""
+_LOWEST_HZ, _HIGHEST_Q = 5.0, 20.0  # an all-pass rings for some 5 Q / f: 20 s at the most
 _UNEDITED_SAMPLES: Final = 0.6  # a shift in whole samples is up to half a sample from the delay
+
+
+def _no_truth(value: object) -> object:
+    if isinstance(value, bool | str):
+        raise ValueError("a number is needed")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_no_truth)]
+"""A number; true and "1" are none."""
+
+
+_WANTED: Final = {
+    "missing": "it is missing: give the entry back that align wrote",
+    "value_error": "a number is needed, without quotes",
+    "float": "a number is needed",
+    "int": "a whole number is needed",
+    "bool": "true or false is needed",
+    "finite": "a finite number is needed",
+    "string": "text of a sensible length, in quotes, is needed",
+    "tuple": "a list in [ ] is needed",
+    "too_long": "the list is too long",
+    "dict": "a table in { } is needed",
+    "model": "a table in { } is needed",
+    "none": "null is needed",
+}
+"""What is wanted, by the beginning of the checker's name for the fault."""
 
 
 class _Strict(BaseModel):
@@ -33,8 +63,8 @@ class _Strict(BaseModel):
 class AllPass(_Strict):
     """One all-pass section on a track."""
 
-    hz: float = Field(gt=0, lt=100_000)
-    q: float = Field(gt=0, lt=100)
+    hz: Number = Field(ge=_LOWEST_HZ, lt=100_000)
+    q: Number = Field(gt=0, le=_HIGHEST_Q)
 
 
 class SumGainDb(_Strict):
@@ -60,10 +90,10 @@ class TrackOffset(_Strict):
 
     track: str = Field(min_length=1, max_length=4096)
     file: str | None = None
-    delay_s: float
-    uncertainty_s: float = 0.0
-    shift_s: float = Field(ge=-120, le=120)
-    shift_samples: float
+    delay_s: Number
+    uncertainty_s: Number = 0.0
+    shift_s: Number = Field(ge=-MOST_SHIFT_S, le=MOST_SHIFT_S)
+    shift_samples: Number
     written_samples: float | None = None
     polarity_flip: bool
     reliable: bool
@@ -173,8 +203,21 @@ def _sentence(where: Path, document: Any, fault: Any) -> str:
     if fault["type"] == "extra_forbidden":
         known = [*TrackOffset.model_fields, *OffsetsFile.model_fields]
         return f"{words}: the key '{key}' is not known{nearest(key, known)}"
-    message = str(fault["msg"])
+    message = _message(fault)
     return f"{words}: '{key}': {message[:1].lower()}{message[1:]}" if key else f"{words}: {message}"
+
+
+def _message(fault: Any) -> str:
+    """A checker's word in ours."""
+    limits = fault.get("ctx", {})
+    for key, words in (("ge", "at least"), ("gt", "more than"), ("le", "at most"), ("lt", "less than")):
+        if key in limits:
+            return f"must be {words} {limits[key]:g}"
+    kind = str(fault["type"])
+    for start, words in _WANTED.items():
+        if kind.startswith(start):
+            return words
+    return "this does not belong here: give the offsets.json that align wrote, edited only where it says so"
 
 
 def _track_name(document: Any, index: int) -> str:
@@ -187,6 +230,11 @@ def _track_name(document: Any, index: int) -> str:
 def _fault(where: Path, one: TrackOffset, rate: int) -> str | None:
     if one.file is not None and (Path(one.file).name != one.file or "\\" in one.file or one.file in {".", ".."}):
         return f"{where}, track '{one.track}': 'file' must be a bare file name, not '{one.file}'"
+    if abs(one.shift_samples) > MOST_SHIFT_S * rate:
+        return (
+            f"{where}, track '{one.track}': a shift of {one.shift_samples:g} samples is more than {MOST_SHIFT_S:g} s "
+            f"at {rate} Hz: give a smaller one"
+        )
     edits = [_edit_samples(one, shift, rate) for shift in (one.shift_samples, one.shift_s * rate)]
     if _disagree(one, rate) and min(edits) > _UNEDITED_SAMPLES:
         return (

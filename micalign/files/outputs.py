@@ -21,7 +21,7 @@ from micalign.files.names import free_name, one_name
 from micalign.take.model import Track
 from micalign.take.placed import as_recorded
 
-__all__ = ["SUFFIX", "Targets", "original_of", "output_paths", "refuse_inputs", "suffix_fault"]
+__all__ = ["SUFFIX", "Targets", "original_of", "output_names", "output_paths", "refuse_inputs", "suffix_fault"]
 
 SUFFIX: Final = "-aligned"
 _LONGEST_SUFFIX: Final = 64
@@ -70,12 +70,22 @@ def output_paths(
     used = {one_name(name) for name in taken}
     paths = []
     for track in tracks:
-        info, channel = original_of(track)
-        stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
-        paths.append(folder / free_name(stem, f"{suffix}{info.path.suffix}", used))
+        paths.append(folder / _name(track, suffix, used))
     _refuse_too_long(paths)
     refuse_inputs(paths, [original_of(track)[0].path for track in tracks])
     return tuple(paths)
+
+
+def output_names(tracks: Sequence[Track], suffix: str) -> tuple[str, ...]:
+    """The bare names of those files, each of its track."""
+    used = {one_name(name) for name in ("offsets.json", "offsets.csv")}
+    return tuple(_name(track, suffix, used) for track in tracks)
+
+
+def _name(track: Track, suffix: str, used: set[str]) -> str:
+    info, channel = original_of(track)
+    stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
+    return free_name(stem, f"{suffix}{info.path.suffix}", used)
 
 
 def _refuse_too_long(paths: Sequence[Path]) -> None:

@@ -116,7 +116,8 @@ def open_scene(
     name = reference or default_reference(scene, [track.name for track in tracks])
     first = next((track for track in tracks if track.name == name), None)
     if first is None:
-        raise TakeError(f"the take has no track '{name}'")
+        known = ", ".join(f"'{track.name}'" for track in tracks)
+        raise TakeError(f"the take has no track '{name}': it has {known}")
     laid = _laid(tracks, first, clock)
     return SceneTake(_placed(scene), Take(laid.tracks), name, laid)
 

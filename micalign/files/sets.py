@@ -14,6 +14,7 @@ import os
 import secrets
 import shutil
 import stat
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -29,6 +30,8 @@ __all__ = ["FileSet", "refuse_full", "whole_set"]
 
 _MARK: Final = ".micalign-set-"
 _NEW, _OLD, _JOURNAL = "new", "old", "journal.json"
+_PATIENCE_S: Final = 60.0  # how long another run's set is waited for; it may be a long take's
+_PAUSE_S: Final = 0.1
 _ROOM_KEPT_BYTES: Final = 1 << 20  # folders, journal and what the file system adds
 
 
@@ -99,7 +102,7 @@ def whole_set(
     Raises
     ------
     OutputError
-        If another run is writing there, or a file cannot be written; what stood there stays.
+        If another run writes there for longer than a minute, or a file cannot be written; what stood there stays.
     """
     target = Path(folder)
     made = _missing_folders(target)
@@ -161,8 +164,11 @@ def _locked(folder: Path) -> Iterator[None]:
         yield
         return
     try:
-        if not lock(handle, wait=False) and _knows_locks(folder):
-            raise OutputError(f"{folder} is being written by another run of micalign: wait until it is done")
+        until = time.monotonic() + _PATIENCE_S
+        while not (had := lock(handle, wait=False)) and time.monotonic() < until and _knows_locks(folder):
+            time.sleep(_PAUSE_S)
+        if not had and _knows_locks(folder):
+            raise OutputError(f"{folder} is still being written by another run of micalign: wait until it is done")
         yield
     finally:
         os.close(handle)

@@ -109,7 +109,8 @@ def _entry(
 
 def _relative(path: Path, folder: Path) -> str:
     try:
-        return os.path.relpath(path, folder)
+        # Through links: `..` leads out of the folder behind a link, not out of the link.
+        return os.path.relpath(os.path.realpath(path), os.path.realpath(folder))
     except ValueError:  # another drive
         return str(path.resolve())
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import By
 from micalign.alignment.session import di_and_mic, wishes_of
 from micalign.alignment.wishes import Wishes
+from micalign.errors import TakeError
 from micalign.files.outputs import original_of
 from micalign.files.sessions import Clock, open_pairings, open_scene
 from micalign.files.stamps import Laid
@@ -56,6 +58,15 @@ class Wish:
         return Clock(self.ignore_timestamps, self.resample)
 
 
+MOST_TRACKS: Final = 1024
+"""As many as an offsets file holds."""
+
+
+def _refuse_too_many(count: int) -> None:
+    if count > MOST_TRACKS:
+        raise TakeError(f"{count} tracks are more than one set can hold: give at most {MOST_TRACKS} at a time")
+
+
 @dataclass(frozen=True)
 class Session:
     """Tracks on one clock with the reference among them, the folder for the set, and gains of the blend."""
@@ -94,10 +105,12 @@ def opened(wish: Wish) -> Session:
     """The tracks that a wish names, and the folder for their aligned set."""
     if wish.scene is not None:
         found = open_scene(wish.scene, reference=wish.reference, clock=wish.clock)
+        _refuse_too_many(len(found.take.tracks))
         folder = wish.out or wish.scene.parent / "aligned"
         return Session(found.take.tracks, found.reference, folder, found.laid, found.scene)
     pairings = open_pairings(wish.tracks, wish.clock)
     folder = wish.out or original_of(pairings.reference)[0].path.parent / "aligned"
+    _refuse_too_many(1 + len(pairings.others))
     # A take refuses what a measurement may do: hold a track against itself.
     tracks = Take((pairings.reference, *pairings.others)).tracks
     return Session(tracks, pairings.reference.name, folder, pairings.laid)

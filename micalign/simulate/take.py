@@ -178,6 +178,12 @@ def _refuse_empty(scene: Scene, seconds: float, sample_rate: int) -> None:
         raise SceneError("the scene has no source: nothing would sound; add a [[source]]")
     if not scene.mics and not scene.dis:
         raise SceneError("the scene has no mic and no DI: nothing would be recorded; add a [[mic]]")
+    early = [di.name for di in scene.dis if di.latency_s < 0]
+    if early:
+        raise SceneError(
+            f"di '{early[0]}': a negative latency_ms cannot be simulated, since nothing is heard before it sounds: "
+            "give 0 or more"
+        )
     if not 0.5 <= seconds <= 3600:
         raise SceneError(f"a take of {seconds:g} s cannot be made: ask for 0.5 s to 3600 s")
     if not 8000 <= sample_rate <= 192000:

@@ -167,7 +167,8 @@ class Take(Shown):
         for track in self.tracks:
             if track.name == name:
                 return track
-        raise TakeError(f"the take has no track '{name}'")
+        known = ", ".join(f"'{track.name}'" for track in self.tracks)
+        raise TakeError(f"the take has no track '{name}': it has {known}")
 
 
 def _refuse_mixed_rates(tracks: Sequence[Track]) -> None:

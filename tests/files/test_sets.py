@@ -102,19 +102,20 @@ def test_what_appears_meanwhile_stops_the_set(tmp_path: Path) -> None:
 
 
 def test_two_runs_never_mix(tmp_path: Path) -> None:
-    """The second is refused at once, in words."""
+    """The second waits, and is refused in words where the first does not end."""
 
     def second() -> None:
         code = f"""
 from micalign.errors import OutputError
-from micalign.files.sets import whole_set
+from micalign.files import sets
+sets._PATIENCE_S = 0.2
 try:
-    with whole_set({str(tmp_path)!r}, refuse=lambda: None): print("in")
+    with sets.whole_set({str(tmp_path)!r}, refuse=lambda: None): print("in")
 except OutputError as error:
     print(error)
 """
         said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-        assert "is being written by another run of micalign: wait until it is done" in said.stdout
+        assert "is still being written by another run of micalign: wait until it is done" in said.stdout
 
     _write(tmp_path, "new", second)
     assert _found(tmp_path) == _set("new")
