@@ -6,9 +6,9 @@ in the library prints; only the command line turns an error into words on a term
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError"]
+__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "nearest"]
 
 
 class MicalignError(Exception):
@@ -49,3 +49,18 @@ class TakeError(MicalignError):
 
 class OutputError(MicalignError):
     """A result cannot be written where it was asked for."""
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """``"; did you mean 'aim'?"`` for the known word nearest to a wrong one, or nothing.
+
+    >>> nearest("aimm", ["aim", "at"])
+    "; did you mean 'aim'?"
+    >>> nearest("zzz", ["aim", "at"])
+    ''
+    """
+    import difflib  # noqa: PLC0415 - only a wrong word needs it
+
+    by_fold = {name.casefold(): name for name in sorted(known)}
+    close = difflib.get_close_matches(word[:80].casefold(), by_fold, n=1, cutoff=0.6)
+    return f"; did you mean '{by_fold[close[0]]}'?" if close else ""

@@ -47,6 +47,7 @@ __all__ = ["command"]
 @click.option("--split-pairs", is_flag=True, help="With --scene: let the mics of a stereo pair move apart.")
 @max_delay_option
 @click.option(
+    "--max-shift-ms",
     "--max-shift",
     "max_shift_ms",
     type=FiniteRange(min=0.0),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import PATH, force_option, json_option, quiet_option
+from micalign.cli.options import PATH, force_option, json_option, name_of, quiet_option
 from micalign.cli.output import clean, console, note, print_json
 
 if TYPE_CHECKING:
@@ -63,6 +63,9 @@ def _sections(_context: click.Context, _parameter: click.Parameter, asked: str |
 )
 @click.option(
     "--write",
+    "-o",
+    "--out",
+    "write",
     type=PATH,
     metavar="NEW.toml",
     help="Where --mend writes the new scene; your comments are kept.  [default: nothing]",
@@ -119,7 +122,7 @@ def command(
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.findings.rules import every_finding, found  # noqa: PLC0415
 
-    minded, name = cautions(planned), planned.title or scene.name
+    minded, name = cautions(planned), planned.title or name_of(scene)
     if as_json:
         from micalign.report.check import check_document  # noqa: PLC0415
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from micalign.cli.options import PATH, force_option, json_option, out_option, quiet_option, scene_argument
+from micalign.cli.options import PATH, force_option, json_option, name_of, out_option, quiet_option, scene_argument
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,7 +26,7 @@ _SINGLE: Final = frozenset(
 
 @click.command("draw")
 @scene_argument
-@out_option("Folder for all figures, or one file that ends in .png, .svg or .pdf.", default="figures")
+@out_option("Folder, or one file in .png, .svg or .pdf.  [default: the scene's name with -figures]")
 @click.option(
     "--only", type=click.Choice(KINDS), multiple=True, help="This kind alone; may be repeated.  [default: every kind]"
 )
@@ -53,7 +53,7 @@ _SINGLE: Final = frozenset(
 @quiet_option
 def command(
     scene: Path,
-    out: Path,
+    out: Path | None,
     *,
     only: tuple[str, ...],
     kind_of_file: str,
@@ -77,14 +77,19 @@ def command(
       micalign draw scenes/jazz-kit.toml -o plan.svg --paths snare
     """
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.folder import write_folder  # noqa: PLC0415
+    from micalign.files.folder import remove_figures, stale_figures, write_folder  # noqa: PLC0415
 
+    out = out or Path(f"{name_of(scene)}-figures")
     single = out.suffix.lower() in _SINGLE
     kinds = only or (("plan",) if single else KINDS[:4])
     kinds = (*kinds, "take") if with_take and "take" not in kinds else kinds
     figures = _figures(scene, kinds, before=before, paths_of=paths_of, say=lambda words: note(words, quiet=quiet))
     files = _one_file(figures, out) if single else _many_files(figures, f".{kind_of_file}")
+    stale = [] if single or not force else stale_figures(out, files, kinds)
     written = write_folder(out.parent if single else out, files, force=force)
+    removed = remove_figures(stale)
+    if removed:
+        note(f"removed what an earlier drawing left: {', '.join(path.name for path in removed)}", quiet=quiet)
     if as_json:
         print_json({"scene": str(scene), "files": [str(path) for path in written]})
         return 0

@@ -28,7 +28,7 @@ __all__ = ["command"]
     metavar="LOWER UPPER",
     help="Where the loudest peaks should lie, in percent of full scale.",
 )
-@out_option("Draw the take into this file (.png, .svg or .pdf).  [default: no figure]")
+@out_option("Draw the take into this file (.png, .svg or .pdf).  [default: no figure]", "--figure")
 @force_option
 @json_option
 @quiet_option

@@ -15,6 +15,9 @@ __all__ = ["command"]
 @scene_argument
 @click.option(
     "--write",
+    "-o",
+    "--out",
+    "write",
     type=PATH,
     metavar="NEW.toml",
     help="Write the scene with the places that are reliable.  [default: nothing]",

@@ -15,6 +15,7 @@ __all__ = [
     "FiniteRange",
     "force_option",
     "json_option",
+    "name_of",
     "out_option",
     "page_path",
     "quiet_option",
@@ -70,17 +71,24 @@ def force_option(command: _Command) -> _Command:
     return click.option("--force", is_flag=True, help="Replace files that exist.")(command)
 
 
-def out_option(help_text: str, *, default: str | None = None) -> Callable[[_Command], _Command]:
-    """``-o/--out`` with the command's own words."""
+def out_option(help_text: str, *names: str, default: str | None = None) -> Callable[[_Command], _Command]:
+    """``-o/--out`` with the command's own words, and other names for it."""
     return click.option(
         "-o",
         "--out",
+        *names,
+        "out",
         type=PATH,
         default=default,
         show_default=default is not None,
         metavar="PATH",
         help=help_text,
     )
+
+
+def name_of(scene: Path) -> str:
+    """What files made from a scene are called after: its own name without the ending."""
+    return "scene" if str(scene) == "-" else scene.stem
 
 
 def scene_argument(command: _Command) -> _Command:

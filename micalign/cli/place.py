@@ -25,7 +25,13 @@ __all__ = ["command"]
 @click.command("place")
 @click.argument("scene", type=PATH, required=False, metavar="SCENE")
 @click.option(
-    "--write", type=PATH, metavar="NEW.toml", help="Write the scene with the new positions.  [default: nothing]"
+    "--write",
+    "-o",
+    "--out",
+    "write",
+    type=PATH,
+    metavar="NEW.toml",
+    help="Write the scene with the new positions.  [default: nothing]",
 )
 @click.option(
     "--figure", type=PATH, metavar="FILE", help="Draw old and new places (.png, .svg or .pdf).  [default: no figure]"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, page_path, quiet_option, scene_argument
+from micalign.cli.options import force_option, json_option, name_of, out_option, page_path, quiet_option, scene_argument
 
 __all__ = ["command"]
 
@@ -36,7 +36,7 @@ def command(scene: Path, out: Path | None, *, force: bool, as_json: bool, quiet:
     from micalign.report.live_plan import plan_page  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
 
-    target = page_path(out, Path(f"{scene.stem}-plan.html"))
+    target = page_path(out, Path(f"{name_of(scene)}-plan.html"))
     text = read_text(scene)
     planned = surveyed(parse_scene(text, str(scene)))
     refuse_taken(target, force=force, kind=PAGE)

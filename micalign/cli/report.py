@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, page_path, quiet_option, scene_argument
+from micalign.cli.options import force_option, json_option, name_of, out_option, page_path, quiet_option, scene_argument
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
@@ -54,7 +54,7 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     from micalign.report.scene_page import report_page  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
 
-    target = page_path(out, Path(scene.with_suffix(".html").name))
+    target = page_path(out, Path(f"{name_of(scene)}.html"))
     written = read_text(scene)
     planned = surveyed(parse_scene(written, str(scene)))
     refuse_taken(target, force=force, kind=PAGE)  # before the work, not after it
@@ -64,7 +64,9 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     figures = _figures(planned, prediction, studied)
     take = _values(studied, prediction)
     pieces = scene_pieces(written)
-    text = report_page(planned, prediction, found, figures, name=scene.stem, take=take, written=pieces, file=scene.name)
+    text = report_page(
+        planned, prediction, found, figures, name=name_of(scene), take=take, written=pieces, file=scene.name
+    )
     write_text(target, text, force=force, kind=PAGE)
     if as_json:
         print_json({"scene": str(scene), "file": str(target), "take": studied is not None})

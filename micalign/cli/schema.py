@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from micalign.cli.options import quiet_option
 from micalign.cli.output import print_json
 
 __all__ = ["command"]
@@ -11,7 +12,8 @@ __all__ = ["command"]
 
 @click.command("schema")
 @click.option("--explain", is_flag=True, help="Print every key and term in words, with an example, instead.")
-def command(*, explain: bool) -> int:
+@quiet_option
+def command(*, explain: bool, quiet: bool) -> int:
     """Print the JSON Schema of the scene file, for editors that check while you type.
 
     \b

@@ -21,6 +21,8 @@ __all__ = ["command"]
 @scene_argument
 @click.option(
     "--write",
+    "-o",
+    "--out",
     "target",
     type=PATH,
     metavar="NEW.toml",

@@ -162,10 +162,19 @@ def each_of_take(scene: Scene, scene_path: str | os.PathLike[str]) -> tuple[Trac
             tracks.append(_planned(files, folder, wanted))
         except TakeError as error:
             faults += [f"track '{wanted.name}': {fault}" for fault in error.faults]
+    if faults and not tracks and not any(_is_there(folder, wanted) for wanted in plan.tracks):
+        raise TakeError(
+            f"{folder}: none of the take's {len(plan.tracks)} files is there, such as {plan.tracks[0].file}: record "
+            f"them, correct [take] in the scene, or make a take to try with 'micalign simulate {scene_path}'"
+        )
     if faults:
         raise TakeError(faults)
     _refuse_shared(tracks)
     return tuple(tracks)
+
+
+def _is_there(folder: Path, plan: TrackPlan) -> bool:
+    return os.path.lexists(find_in(folder, plan.file))
 
 
 def _planned(files: dict[Path, AudioFile], folder: Path, plan: TrackPlan) -> Track:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -11,7 +12,7 @@ from micalign.errors import OutputError
 from micalign.files.kinds import FIGURE, PAGE, SOUND, FileKind
 from micalign.files.sets import refuse_full, whole_set
 
-__all__ = ["refuse_files", "write_folder"]
+__all__ = ["refuse_files", "remove_figures", "stale_figures", "write_folder"]
 
 _KINDS: Final[dict[str, FileKind]] = {".html": PAGE, ".png": FIGURE, ".svg": FIGURE, ".pdf": FIGURE, ".wav": SOUND}
 
@@ -59,3 +60,30 @@ def refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
     if there and not force:
         more = f" (and {len(there) - 1} more)" if len(there) > 1 else ""
         raise OutputError(f"{there[0]}{more} exists: choose another place with --out, or replace it with --force")
+
+
+def stale_figures(folder: Path, names: Collection[str], kinds: Iterable[str]) -> tuple[Path, ...]:
+    """Figures of micalign's making, of these kinds and formats, that an earlier drawing left and this one will not."""
+    suffixes = {Path(name).suffix for name in names}
+    begin = tuple(kinds)
+    return tuple(
+        path
+        for path in (sorted(folder.iterdir()) if folder.is_dir() else ())
+        if path.name not in names
+        and path.suffix in suffixes
+        and path.stem.startswith(begin)
+        and path.is_file()
+        and not path.is_symlink()
+        and path.stat().st_size
+        and FIGURE.has(path)
+    )
+
+
+def remove_figures(paths: Iterable[Path]) -> tuple[Path, ...]:
+    """Remove files; those that cannot be stay."""
+    removed = []
+    for path in paths:
+        with suppress(OSError):
+            path.unlink()
+            removed.append(path)
+    return tuple(removed)

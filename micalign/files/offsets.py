@@ -15,10 +15,9 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from micalign.errors import TakeError
+from micalign.errors import TakeError, nearest
 from micalign.files.outputs import SUFFIX, suffix_fault
 from micalign.files.specs import refuse_special, spoken_read
-from micalign.scene.crosscheck import nearest
 
 __all__ = ["AllPass", "OffsetsFile", "SumGainDb", "TrackOffset", "WrittenFile", "read_offsets"]
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -29,8 +31,10 @@ _LARGEST_BYTES: Final = 1_000_000
 
 
 def read_text(path: str | Path) -> str:
-    """The text of a scene file; `SceneError` where it cannot be read or is no text."""
+    """The text of a scene file, of standard input for "-"; `SceneError` where it cannot be read or is no text."""
     path = Path(path)
+    if str(path) == "-":
+        return _standard_input()
     try:
         if path.is_dir():
             raise SceneError(f"{path}: this is a folder: name the scene file in it")
@@ -44,6 +48,20 @@ def read_text(path: str | Path) -> str:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise SceneError(f"{path}: the scene cannot be read ({reason})") from error
+
+
+@cache
+def _standard_input() -> str:
+    """The scene that another program hands over, read once however often it is asked for."""
+    if sys.stdin is None or sys.stdin.isatty():
+        raise SceneError("-: a scene is awaited on standard input: hand one over by a pipe, or name its file")
+    data = sys.stdin.buffer.read(_LARGEST_BYTES + 1)
+    if len(data) > _LARGEST_BYTES:
+        raise SceneError("-: more than 1 MB is no scene file: was an audio file handed over?")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SceneError("-: this is no text in UTF-8: was an audio file handed over?") from error
 
 
 def read_scene(path: str | Path) -> Scene:

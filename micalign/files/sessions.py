@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from micalign.alignment.session import default_reference
-from micalign.errors import SceneError, TakeError
+from micalign.errors import SceneError, TakeError, nearest
 from micalign.files.audio import each_of_take, each_track
 from micalign.files.listing import expanded
 from micalign.files.scenes import read_scene
@@ -116,8 +116,9 @@ def open_scene(
     name = reference or default_reference(scene, [track.name for track in tracks])
     first = next((track for track in tracks if track.name == name), None)
     if first is None:
-        known = ", ".join(f"'{track.name}'" for track in tracks)
-        raise TakeError(f"the take has no track '{name}': it has {known}")
+        names = [track.name for track in tracks]
+        known = ", ".join(f"'{one}'" for one in names)
+        raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
     laid = _laid(tracks, first, clock)
     return SceneTake(_placed(scene), Take(laid.tracks), name, laid)
 

@@ -13,13 +13,15 @@ import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path, PureWindowsPath
 from typing import Final
 
-from micalign.errors import TakeError
+from micalign.errors import TakeError, nearest
 
 __all__ = ["Spec", "find_in", "identity", "parse_spec", "refuse_special", "refuse_unreadable", "spoken_read"]
 
+_MOST_NAMES: Final = 10_000  # of a folder, looked through for the one that was meant
 _CHANNEL: Final = re.compile(r"(?s)(.+):([0-9]{1,9})")
 
 _REASONS: Final = {
@@ -114,6 +116,15 @@ def identity(path: Path) -> tuple[int, ...] | None:
     return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
+def _near(path: Path) -> str:
+    """The file of nearly that name in the same folder."""
+    try:
+        names = [one.name for one in islice(path.parent.iterdir(), _MOST_NAMES)]
+    except OSError:
+        return ""
+    return nearest(path.name, names)
+
+
 @contextmanager
 def spoken_read(path: Path) -> Iterator[None]:
     """Turn the system's refusals to read into sentences."""
@@ -121,7 +132,8 @@ def spoken_read(path: Path) -> Iterator[None]:
         yield
     except OSError as error:
         reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
-        raise TakeError(f"{path} cannot be read: {reason}") from error
+        near = _near(path) if error.errno == errno.ENOENT else ""
+        raise TakeError(f"{path} cannot be read: {reason}{near}") from error
     except ValueError as error:
         if "null" not in str(error):
             raise

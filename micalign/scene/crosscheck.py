@@ -12,10 +12,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Protocol, TypeAlias
 
+from micalign.errors import nearest
+
 if TYPE_CHECKING:
     from micalign.scene.model import Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Source, TakePlan, Tape
 
-__all__ = ["Fault", "Names", "Parts", "Place", "nearest", "scene_faults"]
+__all__ = ["Fault", "Names", "Parts", "Place", "scene_faults"]
 
 _LEAST_DISTANCE_M: Final = 1e-3  # no capsule is nearer to what sounds
 
@@ -80,21 +82,6 @@ class Names:
             frozenset(mic.name for mic in parts.mics),
             frozenset(di.name for di in parts.dis),
         )
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """``"; did you mean 'aim'?"`` for the known word nearest to a wrong one, or nothing.
-
-    >>> nearest("aimm", ["aim", "at"])
-    "; did you mean 'aim'?"
-    >>> nearest("zzz", ["aim", "at"])
-    ''
-    """
-    import difflib  # noqa: PLC0415 - only a wrong word needs it
-
-    by_fold = {name.casefold(): name for name in sorted(known)}
-    close = difflib.get_close_matches(word[:80].casefold(), by_fold, n=1, cutoff=0.6)
-    return f"; did you mean '{by_fold[close[0]]}'?" if close else ""
 
 
 def scene_faults(parts: Parts, names: Names | None = None) -> Iterator[Fault]:

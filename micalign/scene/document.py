@@ -6,7 +6,6 @@ those in the others: each table is read by itself, and what could be read is hel
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -15,9 +14,9 @@ from typing import Any, Final, TypeVar
 from pydantic_core import ValidationError
 from pydantic_core import core_schema as core
 
-from micalign.errors import SceneError
+from micalign.errors import SceneError, nearest
 from micalign.scene import model
-from micalign.scene.crosscheck import Fault, Names, Place, nearest, scene_faults
+from micalign.scene.crosscheck import Fault, Names, Place, scene_faults
 from micalign.scene.entries import (
     AirEntry,
     DiEntry,
@@ -34,6 +33,7 @@ from micalign.scene.entries import (
 from micalign.scene.fields import Entry
 from micalign.scene.lengths import LENGTH_UNITS
 from micalign.scene.lines import line_finder
+from micalign.scene.slips import mended_line
 
 __all__ = ["parse_scene", "scene_schema"]
 
@@ -146,18 +146,9 @@ def _toml(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except ValueError as error:
-        raise SceneError(f"{where}: this is no TOML: {str(error)[:200]}{_unquoted(text, str(error))}") from error
+        raise SceneError(f"{where}: this is no TOML: {str(error)[:200]}{mended_line(text, str(error))}") from error
     except RecursionError as error:
         raise SceneError(f"{where}: its brackets are nested too deep to be a scene") from error
-
-
-def _unquoted(text: str, fault: str) -> str:
-    """How to mend the likeliest slip, a name without quotes, in the line that the fault is about."""
-    line = re.search(r"at line (\d+)", fault)
-    lines = text.splitlines()
-    said = lines[int(line.group(1)) - 1] if line and int(line.group(1)) <= len(lines) else ""
-    bare = re.fullmatch(r"\s*([\w-]+)\s*=\s*([^\W\d][^\"'#\[\]{}=]{0,60}?)\s*(#.*)?", said)
-    return f': text stands in quotes: {bare.group(1)} = "{bare.group(2)}"' if bare else ""
 
 
 def _missing(data: Mapping[str, Any]) -> Iterator[Fault]:

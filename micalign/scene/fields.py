@@ -20,7 +20,7 @@ from pydantic_core import CoreSchema, SchemaValidator
 from pydantic_core import core_schema as core
 from pydantic_core.core_schema import ValidationInfo
 
-from micalign.scene.crosscheck import nearest
+from micalign.errors import nearest
 from micalign.scene.kinds import KINDS
 from micalign.scene.lengths import LENGTH_PATTERN, parse_length
 from micalign.scene.model import PATTERNS, Coordinates, Point

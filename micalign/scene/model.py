@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final, TypeVar
 
-from micalign.errors import SceneError
+from micalign.errors import SceneError, nearest
 from micalign.scene.kinds import KINDS, kind_of
 from micalign.scene.plans import PlaceWeights, PlaceWishes, TakePlan, TrackPlan
 from micalign.scene.surround import (
@@ -250,14 +250,14 @@ class Scene(Shown):
         """The source of that name; `SceneError` where there is none."""
         found = self._by_name.get(name)
         if not isinstance(found, Source):
-            raise SceneError(f"no source is called '{name}'")
+            raise SceneError(f"no source is called '{name}'{nearest(name, [one.name for one in self.sources])}")
         return found
 
     def mic(self, name: str) -> Mic:
         """The mic of that name; `SceneError` where there is none."""
         found = self._by_name.get(name)
         if not isinstance(found, Mic):
-            raise SceneError(f"no mic is called '{name}'")
+            raise SceneError(f"no mic is called '{name}'{nearest(name, [one.name for one in self.mics])}")
         return found
 
     def placed(self) -> Iterator[Source | Mic]:

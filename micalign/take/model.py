@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Floats
-from micalign.errors import TakeError
+from micalign.errors import TakeError, nearest
 from micalign.shown import Listing, Shown
 
 __all__ = ["BLOCK_FRAMES", "ArraySamples", "Samples", "Take", "Track"]
@@ -167,8 +167,9 @@ class Take(Shown):
         for track in self.tracks:
             if track.name == name:
                 return track
-        known = ", ".join(f"'{track.name}'" for track in self.tracks)
-        raise TakeError(f"the take has no track '{name}': it has {known}")
+        names = [track.name for track in self.tracks]
+        known = ", ".join(f"'{one}'" for one in names)
+        raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
 
 
 def _refuse_mixed_rates(tracks: Sequence[Track]) -> None:
