@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from micalign.alignment.kits import laid_on_strokes
 from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum, one_path_sum
 from micalign.alignment.onepath.several import doubted
 from micalign.take.model import Track
@@ -60,6 +61,7 @@ def measured(
     drift: bool = False,
     loopback: Track | None = None,
     by: By = "sum",
+    on_strokes: bool = False,
     progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Tracks against a reference, with no scene to tell sources apart.
@@ -76,6 +78,9 @@ def measured(
         A recording of the reference through the interface: its delay is taken for every track.
     by : {"sum", "arrival"}
         What the delay of a DI and its mic is told by: where they add up best, or when the sound arrives.
+    on_strokes : bool
+        Where the reference stands over a kit: close mics by the shift that adds up best on their own strokes, and the
+        other mics over the kit left where they are (`micalign.alignment.kits`).
     progress : callable, optional
         Told what is being done, and which share of all is done, 0 to 1.
     """
@@ -91,7 +96,8 @@ def measured(
             delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
     else:
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
-        return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
+        found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
+        return replace(found, tracks=laid_on_strokes(reference, tracks, found.tracks)) if on_strokes else found
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 

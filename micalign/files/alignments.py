@@ -143,6 +143,7 @@ def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
         max_delay_s=wish.max_delay_s,
         drift=wish.correct_drift,
         by=wish.by,
+        on_strokes=wish.by == "sum",
         loopback=None if wish.loopback is None else open_loopback(wish.tracks[0], wish.loopback, wish.clock).loopback,
         progress=tell,
     )
