@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.strokesum import best_on_strokes, level_spread_db
+from micalign.alignment.strokesum import REACH_S, best_on_strokes, level_spread_db
 from micalign.take.model import Track
 from micalign.tdoa.result import Delay
 from micalign.tdoa.strokes import Listened, listen
@@ -35,7 +35,9 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     mic over the same kit, must be among the tracks. Then every track that is not over the kit is tried.
     """
     heard = listen(reference)
-    others = {track.name: listen(track) for track in tracks}
+    # What surely comes later than any overhead hears its kit is no track of this kit.
+    apart = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
+    others = {track.name: listen(track) for track in tracks if track.name not in apart}
     spread = {name: level_spread_db(heard, one) for name, one in others.items()}
     over = [name for name, decibels in spread.items() if decibels <= _OVER_DB]
     close = [name for name, one in others.items() if _CLOSE_DB < spread[name] < float("inf") and _closer(one, heard)]
@@ -43,13 +45,15 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         return tuple(rows)
     rest = [reference, *(others[name].track for name in over)]
     words = f"the pair stays as it is: it hears the same kit as '{reference.name}'"
-    return tuple(
-        TrackDelay(
-            row.track,
-            _still(row.delay, words) if row.track in over else _laid(row.delay, others[row.track], rest),
-        )
-        for row in rows
-    )
+    told = []
+    for row in rows:
+        if row.track in over:
+            told.append(TrackDelay(row.track, _still(row.delay, words)))
+        elif row.track in others:
+            told.append(TrackDelay(row.track, _laid(row.delay, others[row.track], rest)))
+        else:
+            told.append(row)
+    return tuple(told)
 
 
 def _closer(one: Listened, reference: Listened) -> bool:

@@ -24,7 +24,7 @@ from micalign.take.model import Track
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import cut, first_wavefronts
 
-__all__ = ["BANDS_HZ", "StrokeSum", "best_on_strokes", "level_spread_db"]
+__all__ = ["BANDS_HZ", "REACH_S", "StrokeSum", "best_on_strokes", "level_spread_db"]
 
 BANDS_HZ: Final = ((60.0, 250.0), (250.0, 2000.0))
 REACH_S: Final = 10e-3  # 3.4 m of air: farther from its drum no overhead stands

@@ -96,6 +96,16 @@ def test_the_pair_stays_and_close_mics_are_laid_on_their_strokes(rng):
     assert all("best sum on" in told[name].reason for name in ("one", "two"))
 
 
+def test_a_track_that_surely_comes_much_later_is_no_track_of_the_kit(rng):
+    tracks = kit(rng)
+    far = Delay(0.4, 1e-6, 1, 1.0, 1.0, True, None)
+    names = ("one", "two", "right")
+    rows = [TrackDelay(n, far if n == "two" else UNTOLD) for n in names]
+    told = {row.track: row.delay for row in laid_on_strokes(tracks["left"], [tracks[n] for n in names], rows)}
+    assert told["two"] is far
+    assert "best sum on" in told["one"].reason
+
+
 def test_without_a_kit_nothing_is_changed(rng):
     sound = rng.normal(size=4 * RATE)
     tracks = [Track.from_array(name, np.roll(sound, k), RATE) for k, name in enumerate(("a", "b"))]
