@@ -74,7 +74,7 @@ def verdict_on(peak: float, clipping: Clipping, window: WorkingWindow, *, dead: 
     """
     if dead or peak < _SILENT_PEAK:
         return "silent"
-    if clipping.runs:
+    if clipping.is_cut:
         return "clipped"
     if 100.0 * peak > window.upper_percent:
         return "hot"

@@ -124,3 +124,41 @@ def test_floats_beyond_full_scale_are_counted_and_no_clip():
     assert found.verdict == "hot"
     assert found.over == int(np.sum(np.abs(sine(440, 1.3)) > 1.0))
     assert {remark.rule for remark in found.remarks} == {"over", "hot"}
+
+
+def test_bright_noise_cut_at_full_scale_is_found_in_single_samples():
+    """White noise whose peaks would reach 1.5 times full scale: a heap at the extreme, though hardly a run."""
+    noise = np.random.default_rng(24).normal(0.0, 0.33, RATE)
+    beyond = int(np.count_nonzero(np.abs(noise) >= 1.0))
+    found = clipping(stored(noise, 16))
+    assert found.is_cut
+    assert found.heap == pytest.approx(beyond, rel=0.1)
+    assert found.samples >= found.heap
+    assert found.at_full_scale
+    assert found.first_s
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("seed", range(6))
+def test_noise_that_just_reaches_full_scale_is_no_clip(bits, seed):
+    """Of the same noise, turned down until its largest sample is full scale, nothing is cut."""
+    noise = np.random.default_rng(seed).normal(0.0, 1.0, RATE)
+    assert not clipping(stored(noise / np.max(np.abs(noise)), bits)).is_cut
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.25, 1.0])
+@pytest.mark.parametrize(
+    "hz", [*(RATE / n for n in (3, 4, 5, 6, 7, 8, 12, 16, 25, 48, 100)), 997, 1000.5, 4001, 12345, 19_000.1]
+)
+def test_a_tone_in_step_with_its_rate_is_no_heap(hz, phase):
+    """All its tops are alike, in step with the samples, and nothing is missing above them."""
+    tone = np.sin(2 * np.pi * hz * np.arange(RATE) / RATE + phase)
+    assert not clipping(stored(tone / np.max(np.abs(tone)), 16)).is_cut
+
+
+def test_a_heap_is_told_and_the_verdict_is_clipped():
+    """Noise cut at full scale: not 'hot' but 'clipped', with how many samples."""
+    noise = np.random.default_rng(5).normal(0.0, 0.3, 2 * RATE)
+    [levels] = measure_levels([Track.from_array("hat", stored(noise, 24), RATE)])
+    assert levels.verdict == "clipped"
+    assert "single samples at the extreme" in levels.remarks[0].message
