@@ -28,6 +28,7 @@ __all__ = [
     "show_length",
     "show_ms",
     "show_ms_known",
+    "show_ms_within",
     "show_percent",
     "show_plus_minus",
     "show_ratio",
@@ -147,6 +148,16 @@ def show_ms_known(seconds: float, sigma_s: float, *, sign: bool = False) -> str:
     decimals = 3 if sigma_s <= 0 else min(max(math.ceil(-math.log10(sigma_s * 1e3)), 0), 3)
     value = round(seconds * 1e3, decimals) + 0.0
     return f"{value:+.{decimals}f} ms" if sign else f"{value:.{decimals}f} ms"
+
+
+def show_ms_within(seconds: float, sigma_s: float, *, sign: bool = False) -> str:
+    """A time and one standard deviation of it, both to the digits that the deviation leaves.
+
+    >>> show_ms_within(0.00028, 48e-6), show_ms_within(-0.0031, 2e-6, sign=True), show_ms_within(0.0031, 2e-7)
+    ('0.28 ms ± 0.05 ms', '-3.100 ms ± 0.002 ms', '3.100 ms ± 0.20 µs')
+    """
+    shown, within = show_ms_known(seconds, sigma_s, sign=sign), show_ms_known(sigma_s, sigma_s)
+    return f"{shown} ± {within if sigma_s >= 5e-7 else show_plus_minus(sigma_s)}"
 
 
 def show_hz_range(low_hz: float, high_hz: float | None) -> str:
@@ -301,8 +312,8 @@ def show_plus_minus(seconds: float) -> str:
     """One standard deviation of a time, with two significant digits, in microseconds or milliseconds.
 
     >>> show_plus_minus(0.0000031), show_plus_minus(0.0012), show_plus_minus(2e-9)
-    ('3.1 us', '1.2 ms', '< 0.1 us')
+    ('3.1 µs', '1.2 ms', '< 0.1 µs')
     """
     if seconds < 1e-7:
-        return "< 0.1 us"
-    return f"{significant(seconds * 1e3, 2)} ms" if seconds >= 1e-3 else f"{significant(seconds * 1e6, 2)} us"
+        return "< 0.1 µs"
+    return f"{significant(seconds * 1e3, 2)} ms" if seconds >= 1e-3 else f"{significant(seconds * 1e6, 2)} µs"

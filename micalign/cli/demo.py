@@ -61,7 +61,7 @@ def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
     align = ["align", "--scene", str(scene_path), "-o", str(out / "aligned"), "-q", *replace]
     aligned: dict[str, Any] = json.loads(_printed([*align, "--json"], quiet=quiet))
     found = remaining(read_scene(scene_path), aligned, "snare", "snare mic")
-    _draw_comb(found, out / "comb.png", force=force)
+    _draw_comb(found, scene_path, aligned, out / "comb.png", force=force)
     _printed(["report", str(scene_path), "-o", str(out / "report.html"), "-q", *replace], quiet=quiet)
     click.echo(clean(closing_text(found, str(out))))
     return 0
@@ -77,13 +77,26 @@ def _printed(arguments: list[str], *, quiet: bool) -> str:
     return caught.getvalue()
 
 
-def _draw_comb(found: Any, path: Path, *, force: bool) -> None:
-    from micalign.figures.comb import Copy, comb_figure  # noqa: PLC0415 - matplotlib, which --help must not pay for
+def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path, *, force: bool) -> None:
+    from micalign.figures.comb import Copy, Recorded, recorded_combs_figure  # noqa: PLC0415 - matplotlib costs 400 ms
     from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.audio import open_take, open_track  # noqa: PLC0415
     from micalign.files.kinds import FIGURE  # noqa: PLC0415
+    from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.whole import write_bytes  # noqa: PLC0415
+    from micalign.report.demo import recorded_sum  # noqa: PLC0415
+    from micalign.units import show_ms  # noqa: PLC0415
 
-    before = Copy(found.before_s, found.level_difference_db, label="before")
-    after = Copy(found.after_s, found.level_difference_db, label="after alignment")
-    title = f"{found.source}: {found.tracks[0]} and {found.tracks[1]} added"
-    write_bytes(path, render(comb_figure(before, after, title=title), path.suffix), force=force, kind=FIGURE)
+    scene = read_scene(scene_path)
+    take = open_take(scene, scene_path)
+    files = {row["track"]: path.parent / "aligned" / row["file"] for row in aligned["tracks"]}
+    rows = []
+    for name, late_s, tracks in (
+        ("before", found.before_s, [take.track(track) for track in found.tracks]),
+        ("after alignment", found.after_s, [open_track(files[track], name=track) for track in found.tracks]),
+    ):
+        promised = Copy(late_s, found.level_difference_db, label=f"promised: {show_ms(late_s)} late")
+        rows.append((name, promised, Recorded(*recorded_sum(*tracks))))
+    title = f"{found.source}: {found.tracks[0]} and {found.tracks[1]} added, against {found.tracks[0]} alone"
+    figure = recorded_combs_figure(rows, title=title)
+    write_bytes(path, render(figure, path.suffix), force=force, kind=FIGURE)

@@ -13,14 +13,25 @@ import numpy as np
 
 from micalign.acoustics.comb import first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db, response_db
 from micalign.arrays import Bools, Floats
-from micalign.figures.style import COLOURS, DASHES, SERIES, SMALL, dress, frequency_axis, legend, stacked, words
+from micalign.figures.style import (
+    COLOURS,
+    DASHES,
+    SERIES,
+    SMALL,
+    dress,
+    frequency_axis,
+    headline,
+    legend,
+    stacked,
+    words,
+)
 from micalign.units import show_hz, show_hz_range, show_ms
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Copy", "comb_figure", "draw_comb"]
+__all__ = ["Copy", "Recorded", "comb_figure", "draw_comb", "recorded_combs_figure"]
 
 _LOWEST_DB: Final = -30.0
 _HIGHEST_DB: Final = 11.0
@@ -58,8 +69,41 @@ def comb_figure(before: Copy, after: Copy | None = None, *, title: str = "", upp
     return figure
 
 
-def draw_comb(axes: Axes, copies: Sequence[Copy], *, title: str = "", upper_hz: float = 20000.0) -> None:
-    """Draw the combs of a few copies into axes; the first one's lowest notch is named."""
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """What a recording's sum does: level (dB, against the louder track alone) over frequency (Hz), each shape (N,)."""
+
+    frequency_hz: Floats
+    level_db: Floats
+
+
+def recorded_combs_figure(rows: Sequence[tuple[str, Copy, Recorded]], *, title: str = "") -> Figure:
+    """Recorded sums beside what arithmetic promises: a panel for each row of name, promise and recording.
+
+    Examples
+    --------
+    >>> flat = Recorded(np.array([20.0, 20000.0]), np.array([6.0, 6.0]))
+    >>> figure = recorded_combs_figure([("aligned", Copy(0.0, label="promised"), flat)])
+    >>> [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+    ['promised', 'recorded']
+    """
+    figure, panels = stacked(len(rows), panel_in=2.1, gap_in=0.75, top_in=0.85)
+    for axes, (name, copy, recorded) in zip(panels, rows, strict=True):
+        draw_comb(axes, [copy], title=name)
+        level = np.clip(recorded.level_db, _LOWEST_DB - 10.0, None)
+        axes.plot(
+            recorded.frequency_hz, level, color=COLOURS["amber"], linestyle=DASHES[1], linewidth=1.3, label="recorded"
+        )
+        legend(axes, where="lower left", columns=3)
+        axes.set_xlabel("frequency (Hz)" if axes is panels[-1] else "")
+    headline(figure, title)
+    return figure
+
+
+def draw_comb(
+    axes: Axes, copies: Sequence[Copy], *, title: str = "", upper_hz: float = 20000.0, shades_named: bool = True
+) -> None:
+    """Draw the combs of a few copies; the first one's lowest notch is named, shades too unless told not to be."""
     dress(axes, y="level of the sum (dB)", title=words(title, longest=80))
     frequency_axis(axes, upper_hz=upper_hz)
     axes.set_ylim(_LOWEST_DB, _HIGHEST_DB)
@@ -68,7 +112,7 @@ def draw_comb(axes: Axes, copies: Sequence[Copy], *, title: str = "", upper_hz: 
     axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
     if copies:
         _name_first_notch(axes, copies[0])
-    legend(axes, where="lower left", columns=2)
+    legend(axes, where="lower left", columns=3, handles=None if shades_named else axes.lines[: len(copies)])
 
 
 def _draw_copy(axes: Axes, copy: Copy, index: int, upper_hz: float) -> None:
@@ -76,14 +120,19 @@ def _draw_copy(axes: Axes, copy: Copy, index: int, upper_hz: float) -> None:
     frequency = _frequencies(copy, min(upper_hz, _dense_from_hz(copy.delay_s)))
     if copy.uncertainty_s > 0:
         low, high = _band(frequency, copy)
-        axes.fill_between(frequency, low, high, color=colour, alpha=0.2, linewidth=0, zorder=1.5)
-    label = words(copy.label, longest=44) or f"{show_ms(abs(copy.delay_s))} late"
+        axes.fill_between(
+            frequency, low, high, color=colour, alpha=0.2, linewidth=0, zorder=1.5, label="one standard deviation"
+        )
+    label = words(copy.label, longest=56) or f"{show_ms(abs(copy.delay_s))} late"
     level = _response(frequency, copy, copy.delay_s)
     axes.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.7, label=label, zorder=3)
     if frequency[-1] < upper_hz:
         low_db = max(notch_depth_db(copy.level_difference_db), _LOWEST_DB)
         high_db = peak_height_db(copy.level_difference_db)
-        axes.fill_between([frequency[-1], upper_hz], low_db, high_db, color=colour, alpha=0.35, linewidth=0, zorder=2)
+        axes.fill_between(
+            [frequency[-1], upper_hz], low_db, high_db, color=colour, alpha=0.35, linewidth=0, zorder=2,
+            label="teeth too dense to draw",
+        )  # fmt: skip
 
 
 def _dense_from_hz(delay_s: float) -> float:

@@ -16,6 +16,7 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.acoustics.placing.limits import clearance_m
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
+from micalign.figures.map_legend import LINE_COLOURS, SHADES, write_map_legend
 from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, words
 from micalign.figures.tags import Tag, place_tags
 from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
@@ -31,14 +32,11 @@ __all__ = ["equal_distance_figure"]
 _POINTS: Final = 241
 _MAP_IN: Final = 6.0
 _LEFT_IN: Final = 0.75
-_FOOT_IN: Final = 1.05
-_NARROWEST_IN: Final = 5.6  # the words below need it
-_LINE_COLOURS: Final = ("plum", "brick", "blue")
-_SHADES_MS: Final = (0.0, 0.1, 0.2, 0.4, 0.8)
+_FOOT_IN: Final = 2.1  # axis label and legend
+_NARROWEST_IN: Final = 6.4  # the words below need it
 _MOST_CROSSINGS: Final = 4
 _CROSSING_MS: Final = 0.05
 _CROSSING_APART_M: Final = 0.15
-_ALPHAS: Final = (0.75, 0.5, 0.3, 0.14)
 
 
 def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequence[str]) -> Figure:
@@ -70,7 +68,7 @@ def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequ
     if mic == against or not sources:
         raise SceneError("the map of equal distance needs two mics and at least one source")
     moving, fixed = scene.mic(mic), scene.mic(against)
-    shown = list(sources)[: len(_LINE_COLOURS)]
+    shown = list(sources)[: len(LINE_COLOURS)]
     extent = extent_of(scene, names={mic, against, *shown})
     figure, axes = _sheet(extent)
     _frame(axes, scene, moving, fixed)
@@ -84,9 +82,8 @@ def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequ
     for index, field in enumerate(fields):
         _contours(axes, x / unit, y / unit, field, index)
     rings = _crossings(axes, scene, moving, (x, y), fields) if len(fields) > 1 else None
-    width_in = float(figure.get_figwidth())
-    figure.text(_LEFT_IN / width_in, 0.012, _legend(shown, rings), fontsize=SMALL, color=COLOURS["soft"])
     _things(axes, scene, moving, fixed, shown)
+    write_map_legend(figure, scene, (fixed, moving), shown, rings)
     return figure
 
 
@@ -99,21 +96,6 @@ def _sheet(extent: Extent) -> tuple[Figure, Axes]:
     figure = new_figure(*figure_in)
     spot = (_LEFT_IN / figure_in[0], _FOOT_IN / figure_in[1], across / figure_in[0], up / figure_in[1])
     return figure, figure.add_axes(spot)
-
-
-def _legend(sources: Sequence[str], rings: int | None) -> str:
-    several = f"the worst of the {len(sources)}" if len(sources) > 1 else "the difference"
-    return (
-        f"heavy: both mics equally far; thin: steps of 0.1 ms for {words(sources[0], longest=18)}\n"
-        f"shade: {several} within 0.1, 0.2, 0.4 and 0.8 ms"
-        + (
-            ""
-            if rings is None
-            else "; ring: it may stand there"
-            if rings
-            else "; nowhere here may it stand equal to all"
-        )
-    )
 
 
 def _unit(scene: Scene) -> str:
@@ -139,12 +121,12 @@ def _frame(axes: Axes, scene: Scene, moving: Mic, fixed: Mic) -> Axes:
 
 
 def _shade(axes: Axes, x: Floats, y: Floats, worst_ms: Floats) -> None:
-    for low, high, alpha in zip(_SHADES_MS[:-1], _SHADES_MS[1:], _ALPHAS, strict=True):
+    for low, high, alpha in SHADES:
         axes.contourf(x, y, worst_ms, levels=[low, high], colors=[COLOURS["sea"]], alpha=alpha, zorder=1)
 
 
 def _contours(axes: Axes, x: Floats, y: Floats, field_ms: Floats, index: int) -> None:
-    colour, dash = COLOURS[_LINE_COLOURS[index]], DASHES[index]
+    colour, dash = COLOURS[LINE_COLOURS[index]], DASHES[index]
     axes.contour(x, y, field_ms, levels=[0.0], colors=[colour], linewidths=2.2, linestyles=[dash], zorder=3)
     if index == 0:
         levels = [round(0.1 * step, 1) for step in range(-5, 6) if step]
@@ -166,7 +148,7 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
     for index, name in enumerate(sources):
         spot = plan.flat(scene.source(name).position)
         axes.plot(spot[0] / unit_m, spot[1] / unit_m, "o", color=COLOURS["amber"], markersize=7, zorder=4)
-        tags.append(Tag(spot, f"{words(name, longest=18)}", _LINE_COLOURS[index]))
+        tags.append(Tag(spot, f"{words(name, longest=18)}", LINE_COLOURS[index]))
     allowance = move_outline(moving, plan) / unit_m
     axes.plot(*allowance.T, color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
     _forbidden(axes, scene, moving, unit_m)

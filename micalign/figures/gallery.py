@@ -72,7 +72,7 @@ def _heard_most(scene: Scene, chosen: str | None) -> list[str]:
 
 
 def _comb_figures(scene: Scene, prediction: Prediction) -> list[tuple[str, Callable[[], Figure]]]:
-    if not pairs_that_matter(scene, prediction):
+    if not pairs_that_matter(scene, prediction) and not prediction.di_differences:
         return []
     return [("combs", partial(pair_combs_figure, scene, prediction))]  # type: ignore[list-item]
 

@@ -51,9 +51,13 @@ class Sheet:
         return width * self.width_in, height * self.height_in
 
 
-def sheet_for(extent: Extent, *, key_in: float) -> Sheet:
-    """The largest scale at which the views fit, and the sheet's height with a key of ``key_in`` inches."""
+def sheet_for(extent: Extent, *, key_in: float, narrowest_in: float = _WIDTH) -> Sheet:
+    """The largest scale at which the views fit, and the sheet's height with a key of ``key_in`` inches.
+
+    A tall scene leaves the sheet's width empty: it is cut down to ``narrowest_in``, which the key needs.
+    """
     dx, dy, dz = extent.size
     scale = min((_WIDTH - _LEFT - _RIGHT - _GAP_ACROSS) / (dx + dy), (_TALLEST_VIEWS - _GAP_UP) / (dy + dz))
     height = _TOP + (dy + dz) * scale + _GAP_UP + _BOTTOM + key_in
-    return Sheet(extent, scale, _WIDTH, height, key_in)
+    width = max(_LEFT + (dx + max(dy, _NARROWEST_SECOND / scale)) * scale + _GAP_ACROSS + _RIGHT, narrowest_in)
+    return Sheet(extent, scale, min(width, _WIDTH), height, key_in)

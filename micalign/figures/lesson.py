@@ -86,7 +86,7 @@ def depth_figure() -> Figure:
     axes.plot(level, height, color=COLOURS["blue"], linewidth=1.7, label="peaks")
     axes.plot(level, depth, color=COLOURS["amber"], linestyle=DASHES[1], linewidth=1.7, label="notches")
     rows = np.array(LEVEL_ROWS_DB[1:])
-    axes.plot(rows, notch_depth_db(rows), "o", color=COLOURS["amber"], markersize=5)
+    axes.plot(rows, notch_depth_db(rows), "o", color=COLOURS["amber"], markersize=5, label="rows of the table")
     axes.plot(rows, peak_height_db(rows), "o", color=COLOURS["blue"], markersize=5)
     axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
     axes.set_xlim(0, 24)

@@ -32,7 +32,6 @@ class Drawing:
     paths_of: str | None
     unit: str
     inches_per_metre: float
-    named: bool = False
 
     def scaled(self, metres: Any) -> Any:
         """Metres in the drawing's unit."""
@@ -137,8 +136,9 @@ def _path_tags(axes: Axes, drawing: Drawing, view: View) -> list[Tag]:
 
 
 def _name_tags(drawing: Drawing, view: View) -> list[Tag]:
+    """Names beside the things in the plan, where there is room; tags elsewhere, and where lengths are told."""
     tags = key_of(drawing.scene)
-    if drawing.named:
-        tags = {name: f"{tag} {words(name, longest=20)}" for name, tag in tags.items()}
-    sources = [Tag(view.flat(s.position), tags[s.name], "umber") for s in drawing.scene.sources]
-    return sources + [Tag(view.flat(m.position), tags[m.name], "blue") for m in drawing.scene.mics]
+    named = view.name == "plan" and drawing.paths_of is None
+    names = {name: f"{tag} {words(name, longest=20)}" if named else tag for name, tag in tags.items()}
+    sources = [Tag(view.flat(s.position), names[s.name], "umber", short=tags[s.name]) for s in drawing.scene.sources]
+    return sources + [Tag(view.flat(m.position), names[m.name], "blue", short=tags[m.name]) for m in drawing.scene.mics]

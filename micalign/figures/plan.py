@@ -1,8 +1,8 @@
 """Where everything stands: plan, seen from the front wall and from the left wall, to one scale.
 
-Sources carry letters, mics numbers (their place in the channel list); the key below the views gives names and
-heights. A mic's lobe is its pickup pattern cut by the plane of the view. Old places, where a scene from before a move
-is given, are hollow and joined to the new ones.
+Sources carry letters, mics numbers (their place in the channel list), in the plan with their names where there is room;
+the key below the views gives names and heights. A mic's lobe is its pickup pattern cut by the plane of the view. Old
+places, where a scene from before a move is given, are hollow and joined to the new ones.
 """
 
 from __future__ import annotations
@@ -27,9 +27,10 @@ __all__ = ["floor_figure", "plan_figure"]
 
 _ENTRY_IN: Final = 0.20  # height of a line of the key, inches
 _COLUMNS: Final = 3
+_COLUMN_IN: Final = 2.8  # of the key, for a name of the longest kind and its height
+_FEW: Final = 4
 _FLOOR_LEFT: Final = 0.7
-_MOST_NAMED: Final = 14  # more names than that cover each other
-_FLOOR_FOOT: Final = 0.55
+_FLOOR_FOOT: Final = 0.75  # axis label and legend
 _INSET: Final = (0.16, 0.2)  # the small room on the sheet, shares of the plan
 
 
@@ -65,14 +66,16 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
     if paths_of is not None:
         scene.source(paths_of)
     entries = _entries(scene)
-    sheet = sheet_for(extent_of(scene, before=before), key_in=_ENTRY_IN * (-(-len(entries) // _COLUMNS)) + 0.1)
+    columns = _COLUMNS if len(entries) > _FEW else _COLUMNS - 1
+    key_in = _ENTRY_IN * (-(-len(entries) // columns)) + 0.1
+    sheet = sheet_for(extent_of(scene, before=before), key_in=key_in, narrowest_in=_COLUMN_IN * columns)
     figure = new_figure(sheet.width_in, sheet.height_in)
     unit = "m" if scene.length_unit == "mm" else scene.length_unit
     drawing = Drawing(scene, before, paths_of, unit, sheet.inches_per_metre)
     for view in VIEWS:
         _draw_view(figure.add_axes(sheet.place(view.name)), drawing, sheet, view)
     _draw_key_plan(figure.add_axes(sheet.place("key plan")), drawing, sheet)
-    _write_key(figure.add_axes(sheet.place("key")), entries)
+    _write_key(figure.add_axes(sheet.place("key")), entries, columns)
     if scene.title:
         figure.text(
             sheet.left_in / sheet.width_in,
@@ -86,7 +89,7 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
 
 
 def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
-    """The plan alone, for the sheet on the wall: names beside the things, or their tags alone on a crowded stage.
+    """The plan alone, for the sheet on the wall: names beside the things where there is room, else their tags.
 
     Parameters
     ----------
@@ -112,13 +115,16 @@ def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
     left = _FLOOR_LEFT + (across - size[0]) / 2
     axes = figure.add_axes((left / width_in, _FLOOR_FOOT / height_in, size[0] / width_in, size[1] / height_in))
     unit = "m" if scene.length_unit == "mm" else scene.length_unit
-    named = len(list(scene.placed())) <= _MOST_NAMED
-    drawing = Drawing(scene, None, None, unit, scale, named=named)
+    drawing = Drawing(scene, None, None, unit, scale)
     _frame(axes, drawing, extent, VIEWS[0])
     axes.set_title("", loc="left")
     draw_things(axes, drawing, VIEWS[0])
     if scene.room is not None and not np.allclose(scene.room.size[:2], extent.size[:2]):
         _draw_walls(axes.inset_axes((*_emptiest_corner(scene, extent), *_INSET)), scene.room.size, extent)
+    figure.legend(
+        handles=_symbols(drawing), loc="lower center", ncols=5, frameon=False, fontsize=SMALL - 1,
+        labelcolor=COLOURS["ink"], borderpad=0.1, columnspacing=1.2,
+    )  # fmt: skip
     return figure
 
 
@@ -197,7 +203,7 @@ def _steps(drawing: Drawing) -> Any:
 def _draw_key_plan(axes: Axes, drawing: Drawing, sheet: Sheet) -> None:
     """The whole room small, with the part that is drawn; nothing where all of it is drawn or there is no room."""
     axes.set_axis_off()
-    _write_symbols(axes, drawing)
+    axes.legend(handles=_symbols(drawing), loc="lower left", frameon=False, fontsize=SMALL, labelcolor=COLOURS["ink"])
     _draw_scale_bar(axes, drawing, sheet)
     room = drawing.scene.room
     extent = sheet.extent
@@ -222,7 +228,8 @@ def _draw_scale_bar(axes: Axes, drawing: Drawing, sheet: Sheet) -> None:
     axes.text(0.04 + across, height, text, fontsize=SMALL, va="center", color=COLOURS["ink"])
 
 
-def _write_symbols(axes: Axes, drawing: Drawing) -> None:
+def _symbols(drawing: Drawing) -> list[Artist]:
+    """What each mark of a plan means."""
     from matplotlib.lines import Line2D  # noqa: PLC0415 - beside its use
     from matplotlib.patches import Patch  # noqa: PLC0415 - beside its use
 
@@ -245,13 +252,13 @@ def _write_symbols(axes: Axes, drawing: Drawing) -> None:
     if drawing.paths_of is not None:
         label = f"paths of {words(drawing.paths_of, longest=18)}, true lengths"
         handles.append(Line2D([], [], color=COLOURS["plum"], linewidth=1.1, linestyle=(0, (5, 2)), label=label))
-    axes.legend(handles=handles, loc="lower left", frameon=False, fontsize=SMALL, labelcolor=COLOURS["ink"])
+    return handles
 
 
-def _write_key(axes: Axes, entries: list[tuple[str, str, str]]) -> None:
+def _write_key(axes: Axes, entries: list[tuple[str, str, str]], columns: int) -> None:
     axes.set_axis_off()
-    axes.set_xlim(0, _COLUMNS)
-    rows = -(-len(entries) // _COLUMNS)
+    axes.set_xlim(0, columns)
+    rows = -(-len(entries) // columns)
     axes.set_ylim(rows + 0.01, 0)
     for index, (colour, tag, text) in enumerate(entries):
         column, row = divmod(index, rows)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -23,6 +23,9 @@ _DIRECTIONS: Final = 24
 _LEADER_FROM_PT: Final = 16.0  # further out than this, a thin line joins word and point
 _DOT_PT: Final = 4.5  # half the size of a marker
 _STEP_PT: Final = 1.5  # outlines are held against words at steps of this
+_COVERED_PT2: Final = 1.0  # a long word that covers more than this of another gives way to its short one,
+_CROSSED_PT: Final = 90.0  # and one that crosses more of outlines: its own mic's lobe it may,
+_NEAR_PT: Final = 38.0  # and one that would lie further out
 _CROSSING: Final = 1.0  # a point of line under a word is as bad as so many square points covered
 
 
@@ -30,7 +33,8 @@ _CROSSING: Final = 1.0  # a point of line under a word is as bad as so many squa
 class Tag:
     """A word for a point (metres, as the view sees it); ``reach`` 0 means it may lie on the point itself.
 
-    Words of lower ``rank`` choose their place before the others.
+    Words of lower ``rank`` choose their place before the others. Where ``text`` finds no free place, ``short`` is
+    written.
     """
 
     at: tuple[float, float]
@@ -38,6 +42,7 @@ class Tag:
     colour: str
     reach: float = 1.0
     rank: int = 0
+    short: str = ""
 
 
 def place_tags(
@@ -58,14 +63,18 @@ def place_tags(
     corner = axes.transAxes.transform([(0.0, 0.0), (1.0, 1.0)]) * _points_per_pixel(axes)
     for tag in sorted(tags, key=lambda tag: (tag.rank, tag.reach == 0.0, _farness(tag, dots, axes, unit_m))):
         spot = _on_paper(axes, tag.at, unit_m)
-        half = _half_size_pt(axes, tag.text)
-        offsets = _offsets(tag)
-        cost = _cost(spot + offsets, half, np.array(boxes).reshape(-1, 4), corner)
-        # A word on a line, such as a length, had better stay on its line.
-        cost += tag.reach * _CROSSING * _STEP_PT * _inside(spot + offsets, half, lines)
-        offset = offsets[int(np.argmin(cost + 0.02 * np.hypot(*offsets.T)))]
+        for text in filter(None, (tag.text, tag.short)):
+            half, offsets = _half_size_pt(axes, text), _offsets(tag)
+            covered = _cost(spot + offsets, half, np.array(boxes).reshape(-1, 4), corner)
+            # A word on a line, such as a length, had better stay on its line.
+            crossed = tag.reach * _CROSSING * _STEP_PT * _inside(spot + offsets, half, lines)
+            distance = np.hypot(*offsets.T)
+            best = int(np.argmin(covered + crossed + 0.02 * distance))
+            if covered[best] <= _COVERED_PT2 and crossed[best] <= _CROSSED_PT and distance[best] <= _NEAR_PT:
+                break
+        offset = offsets[best]
         boxes.append(np.concatenate([spot + offset - half, spot + offset + half]))
-        _write(axes, tag, offset, unit_m)
+        _write(axes, replace(tag, text=text), offset, unit_m)
 
 
 def _points_per_pixel(axes: Axes) -> float:

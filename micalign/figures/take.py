@@ -28,7 +28,7 @@ from micalign.figures.style import (
 from micalign.take.model import Track
 from micalign.tdoa.correlation import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
 from micalign.tdoa.measure import Delay
-from micalign.units import db_from_power, show_ms
+from micalign.units import db_from_power, show_ms_within
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,6 +41,9 @@ _FRAMES: Final = 24
 _MOST_TRACKS: Final = 8
 _MARGIN_S: Final = 0.004
 _FLOOR_DB: Final = -50.0
+_RIVAL: Final = 0.7  # of the highest peak: lower ones are seldom mistaken for it, and the rings would hide the curve
+_OWN_PEAK_S: Final = 2e-4  # half the width of the main peak of what is heard below 8 kHz, with its side lobes
+_MOST_RIVALS: Final = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +57,7 @@ class Likeness:
 
 
 def correlation_figure(pairs: Sequence[Likeness]) -> Figure:
-    """How two tracks resemble each other over delay: the chosen delay, and its rivals as open rings.
+    """How two tracks resemble each other over delay: the chosen delay, and the curve's own other peaks as open rings.
 
     Parameters
     ----------
@@ -71,7 +74,7 @@ def correlation_figure(pairs: Sequence[Likeness]) -> Figure:
     1.0
     """
     shown = pairs[:_MOST_TRACKS]
-    figure, panels = stacked(len(shown), panel_in=1.15, gap_in=0.42, top_in=0.85)
+    figure, panels = stacked(len(shown), panel_in=1.15, gap_in=0.42, top_in=1.0)
     widest = _MARGIN_S + max(abs(pair.delay.delay_s) for pair in shown)
     for axes, pair in zip(panels, shown, strict=True):
         lag_s, value = _correlation(pair.reference, pair.track, widest)
@@ -80,6 +83,17 @@ def correlation_figure(pairs: Sequence[Likeness]) -> Figure:
         axes.tick_params(labelbottom=axes is panels[-1])
     panels[-1].set_xlabel("delay (ms): positive is later in the second track", fontsize=NORMAL, color=COLOURS["ink"])
     headline(figure, "likeness of two tracks over delay")
+    curve, chosen, rings = (panels[0].lines[index] for index in (1, 2, 3))
+    figure.legend(
+        handles=[curve, chosen, rings],
+        labels=["likeness", "the delay measured", f"other peaks, {100 * _RIVAL:.0f} % as high or more"],
+        loc="upper right",
+        ncols=3,
+        frameon=False,
+        fontsize=SMALL,
+        labelcolor=COLOURS["ink"],
+        bbox_to_anchor=(0.98, 1 - 0.3 / float(figure.get_figheight())),
+    )
     return figure
 
 
@@ -118,12 +132,11 @@ def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: Likeness) 
     axes.plot(1e3 * lag_s, value, color=COLOURS["blue"], linewidth=1.2)
     axes.set_ylim(-1.25, 1.25)
     axes.axvline(1e3 * delay.delay_s, color=COLOURS["amber"], linewidth=1.6, linestyle=DASHES[1])
-    for rival in delay.candidates[1:]:
-        height = float(np.interp(rival.delay_s, lag_s, value))
-        axes.plot(
-            1e3 * rival.delay_s, height, "o", markerfacecolor="none", markeredgecolor=COLOURS["plum"], markersize=7
-        )
-    told = f"{show_ms(delay.delay_s, sign=True)} ± {show_ms(delay.uncertainty_s)}"
+    others = _other_peaks(lag_s, value, delay.delay_s)
+    axes.plot(
+        1e3 * lag_s[others], value[others], "o", markerfacecolor="none", markeredgecolor=COLOURS["plum"], markersize=7
+    )
+    told = show_ms_within(delay.delay_s, delay.uncertainty_s, sign=True)
     told += "" if delay.polarity > 0 else ", inverted"
     told += "" if delay.reliable else "; not reliable"
     axes.text(
@@ -134,6 +147,15 @@ def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: Likeness) 
         fontsize=NORMAL,
         color=COLOURS["ink"],
     )
+
+
+def _other_peaks(lag_s: Floats, value: Floats, chosen_s: float) -> Ints:
+    """Peaks of either sign that come near the highest and lie away from the chosen delay, highest first."""
+    size = np.abs(value)
+    tops = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))
+    high = tops[(size[tops] >= _RIVAL * size.max()) & (np.abs(lag_s[tops] - chosen_s) > _OWN_PEAK_S)]
+    found: Ints = high[np.argsort(-size[high])][:_MOST_RIVALS]
+    return found
 
 
 def hit_figure(

@@ -23,7 +23,7 @@ from micalign.report.page import page
 from micalign.report.seen import seen_words
 from micalign.report.sheet import channels, in_columns, place_unit, sheet_size, strings, uneven_words
 from micalign.scene.model import Scene
-from micalign.units import show_db, show_hz, show_ms_known, show_plus_minus, show_ratio
+from micalign.units import show_db, show_hz, show_ms_within, show_ratio
 
 __all__ = ["report_page", "sheet_plan_in"]
 
@@ -123,7 +123,7 @@ def _comb_row(row: Difference) -> tuple[str, ...]:
     return (
         row.source,
         f"{row.mics[0]}, {row.mics[1]}",
-        f"{show_ms_known(abs(row.difference_s), row.uncertainty_s)} ± {show_plus_minus(row.uncertainty_s)}",
+        show_ms_within(abs(row.difference_s), row.uncertainty_s),
         show_db(abs(row.level_difference_db)),
         notch_range_words(row),
         depth_words(row.notch_depth_db),

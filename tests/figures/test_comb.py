@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.figures.comb import Copy, comb_figure
+from micalign.figures.comb import Copy, Recorded, comb_figure, recorded_combs_figure
 
 
 def test_the_curve_is_the_sum_of_a_sound_and_its_copy() -> None:
@@ -44,6 +44,15 @@ def test_before_and_after_differ_by_dash_and_are_both_named() -> None:
     lines = comb_figure(Copy(0.001, label="before"), Copy(0.0, label="after")).axes[0].lines
     assert [line.get_label() for line in lines[:2]] == ["before", "after"]
     assert lines[0].get_linestyle() != lines[1].get_linestyle()
+
+
+def test_a_recorded_sum_is_drawn_beside_the_promise_and_both_are_named() -> None:
+    recorded = Recorded(np.array([100.0, 1000.0]), np.array([-3.0, 3.0]))
+    figure = recorded_combs_figure([("before", Copy(0.003, label="promised"), recorded)], title="snare")
+    axes = figure.axes[0]
+    assert {"promised", "recorded"} <= {text.get_text() for text in axes.get_legend().get_texts()}
+    assert list(axes.lines[-1].get_ydata()) == [-3.0, 3.0]
+    assert axes.lines[-1].get_linestyle() != axes.lines[0].get_linestyle()
 
 
 def test_the_lowest_audible_notch_is_named() -> None:

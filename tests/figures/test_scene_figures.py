@@ -17,7 +17,7 @@ from micalign.figures.style import render
 from micalign.figures.timeline import timeline_figure
 from micalign.figures.views import VIEWS, keepout_outline, lobe_outline, move_outline, panel_outline
 from micalign.files.scenes import read_scene
-from micalign.scene.model import Box, Keepout, Mic, Pair, Panel, Room, Scene, Source
+from micalign.scene.model import Box, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source
 
 SCENES = sorted((Path(__file__).parents[2] / "scenes").glob("*.toml"))
 
@@ -163,9 +163,65 @@ def test_combs_of_pairs_tell_the_difference_and_its_uncertainty() -> None:
     assert figure is not None
     row = next(row for row in predict(scene).differences if row.source == "snare")
     labels = [axes.lines[0].get_label() for axes in figure.axes]
-    # A sigma of 10 to 100 us leaves hundredths of a millisecond, and is itself told to two digits.
+    # A sigma of 10 to 100 µs leaves hundredths of a millisecond, of both.
     assert 10e-6 < row.uncertainty_s < 100e-6
-    assert any(f"{abs(row.difference_s) * 1e3:.2f} ms ± {row.uncertainty_s * 1e6:.0f} us" in label for label in labels)
+    assert any(f"{abs(row.difference_s) * 1e3:.2f} ms ± {row.uncertainty_s * 1e3:.2f} ms" in label for label in labels)
+
+
+def test_names_stand_at_the_points_of_a_full_stage_and_tags_only_where_there_is_no_room() -> None:
+    """Twelve mics and eight sources in a room: nothing collides, and half of the names at least are written."""
+    rng = np.random.default_rng(3)
+    sources = tuple(Source(f"player {n}", (*(1 + rng.random(2) * (5, 3)), 0.8)) for n in range(8))
+    mics = tuple(Mic(f"spot mic {n}", (*(1 + rng.random(2) * (5, 3)), 1.4)) for n in range(12))
+    scene = Scene(room=Room((7, 5, 3)), sources=sources, mics=mics)
+    for figure in (plan_figure(scene), floor_figure(scene, height_in=4.5)):
+        written = [text.get_text() for text in figure.axes[0].texts]
+        assert len(written) == 20
+        assert sum(" " in text for text in written) >= 10
+        assert overlaps(figure) == []
+        assert cut_off(figure) == []
+
+
+def test_a_scene_of_one_mic_fills_the_sheet() -> None:
+    scene = Scene(sources=(Source("voice", (3.2, 2.2, 1.5)),), mics=(Mic("mic", (3.0, 2.0, 1.2), on=("voice",)),))
+    figure = plan_figure(scene)
+    left = min(axes.get_position().x0 for axes in figure.axes[:3]) * figure.get_figwidth()
+    right = max(axes.get_position().x1 for axes in figure.axes[:3]) * figure.get_figwidth()
+    assert right - left > 0.8 * figure.get_figwidth()
+    assert cut_off(figure) == []
+
+
+def test_every_mark_of_the_map_is_named() -> None:
+    figure = equal_distance_figure(kit(), "right", against="left", sources=["snare", "kick"])
+    named = {text.get_text() for text in figure.legends[0].get_texts()}
+    assert {"equally far from snare", "equally far from kick", "steps of 0.1 ms for snare", "source"} <= named
+    assert {"left, stays", "right, as it stands", "right may move in", "keep out, at this height"} <= named
+    assert {f"the worst of them within {ms} ms" for ms in ("0.1", "0.2", "0.4", "0.8")} <= named
+    assert overlaps(figure) == []
+
+
+def test_a_dis_comb_against_its_mic_is_drawn_first_with_its_polarity() -> None:
+    """34.4 cm at 344 m/s are 1 ms; the wire is 0.2 ms late, so 0.8 ms are left, and an inverted copy adds at 625 Hz."""
+    scene = Scene(
+        sources=(Source("bass", (1.0, 1.0, 0.5)),),
+        mics=(Mic("cab", (1.344, 1.0, 0.5), on=("bass",)), Mic("far", (2.0, 1.0, 0.5), on=("bass",))),
+        dis=(Di("wire", "bass", latency_s=0.0002, polarity=-1),),
+    )
+    figure = pair_combs_figure(scene, predict(scene), most=2)
+    assert figure is not None
+    assert figure.axes[0].get_title(loc="left") == "bass: wire with cab"
+    hertz, level = (np.asarray(part) for part in figure.axes[0].lines[0].get_data())
+    near = (hertz > 300) & (hertz < 1000)
+    assert hertz[near][np.argmax(level[near])] == pytest.approx(625, rel=0.01)
+    assert "as if equally loud, inverted" in figure.axes[0].lines[0].get_label()
+    assert figure.texts[0].get_text() == "2 of 3 combs in the blend"
+
+
+def test_every_shade_of_a_comb_is_named() -> None:
+    figure = pair_combs_figure(kit(), predict(kit()))
+    assert figure is not None
+    named = {text.get_text() for text in figure.legends[0].get_texts()}
+    assert {one.get_label() for axes in figure.axes for one in axes.collections} == named
 
 
 def test_one_mic_makes_no_comb() -> None:

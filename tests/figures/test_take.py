@@ -42,6 +42,19 @@ def test_the_likeness_peaks_at_the_delay_with_the_sign_of_the_polarity(polarity:
     assert overlaps(figure) == []
 
 
+def test_the_rings_lie_on_the_drawn_curves_own_peaks(rng: np.random.Generator) -> None:
+    """A second copy 1.5 ms after the first, nine tenths as loud: one ring, at 4 ms, on the curve."""
+    noise = rng.standard_normal(2 * RATE)
+    first = Track.from_array("first", noise, RATE)
+    both = Track.from_array("both", delayed(noise, 120) - 0.9 * delayed(noise, 192), RATE)
+    axes = correlation_figure([Likeness("two", first, both, Delay(120 / RATE, 1e-6, 1, 1.0, 1.0, True, None))]).axes[0]
+    curve, rings = axes.lines[1], axes.lines[3]
+    (late,), (height,) = (np.asarray(part) for part in rings.get_data())
+    assert late == pytest.approx(4.0, abs=0.0105)
+    assert height == pytest.approx(float(np.interp(late, *map(np.asarray, curve.get_data()))), abs=1e-9)
+    assert height < -0.7
+
+
 def test_a_number_that_is_not_reliable_says_so() -> None:
     track = Track.from_array("a", np.random.default_rng(1).standard_normal(RATE), RATE)
     figure = correlation_figure([Likeness("a", track, track, Delay(0.0, 1e-6, 1, 0.0, 0.0, False, "noise"))])

@@ -13,7 +13,7 @@ from micalign.findings.rules import findings
 from micalign.report.scene_page import report_page
 from micalign.report.sheet import channels, sheet_size, strings, uneven_words
 from micalign.scene.model import Di, Mic, Pair, Room, Scene, Source, TakePlan, TrackPlan
-from micalign.units import show_length, show_ms_known, show_plus_minus
+from micalign.units import show_length, show_ms_within
 
 HOSTILE = "<b>&\"'<script>alert(1)</script>{{ 7*7 }}"
 
@@ -66,8 +66,7 @@ def test_an_inverted_copy_is_told_as_on_the_terminal() -> None:
     assert "bass (inverted)" in words
     assert not re.search(r"(?<![\d.])0 Hz", words)
     late = predict(scene).differences[0]
-    shown = show_ms_known(abs(late.difference_s), late.uncertainty_s)
-    assert f"{shown} ± {show_plus_minus(late.uncertainty_s)}" in words
+    assert show_ms_within(abs(late.difference_s), late.uncertainty_s) in words
 
 
 def test_names_appear_as_text_wherever_they_stand() -> None:
