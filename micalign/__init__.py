@@ -54,7 +54,7 @@ _HOMES: Final = {
     "acoustics.placement": ("Placement", "place"),
     "acoustics.prediction": ("Prediction", "predict"),
     "acoustics.survey": ("Survey", "survey", "surveyed"),
-    "delay.measure": ("Delay", "measure_many", "measure_pair"),
+    "tdoa.measure": ("Delay", "measure_many", "measure_pair"),
     "errors": ("MicalignError", "OutputError", "SceneError", "TakeError"),
     "figures.comb": ("Copy", "comb_figure"),
     "figures.equal_distance": ("equal_distance_figure",),

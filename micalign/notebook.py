@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.acoustics.survey import surveyed
+from micalign.alignment.alone import alone_in
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.pairings import Measured, measured
@@ -296,7 +297,9 @@ def _track(name: str, samples: Track | npt.ArrayLike, sample_rate: int | None) -
 
 def _found(take: Take, reference: str | None, scene: Scene | None, max_delay_s: float) -> Measured:
     if scene is not None:
-        return measured_scene(scene, take, reference=reference, max_delay_s=max_delay_s)
+        plans = scene.take.alone if scene.take else ()
+        alone = alone_in(take, [plan for plan in plans if plan.folder is None])
+        return measured_scene(scene, take, reference=reference, max_delay_s=max_delay_s, alone=alone)
     if len(take.tracks) < 2:
         raise TakeError("a delay needs two tracks: give another one")
     against = take.tracks[0] if reference is None else take.track(reference)

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
+from micalign.alignment.alone import measured_on, outranked
 from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
@@ -26,7 +27,7 @@ from micalign.scene.model import Scene, Source
 from micalign.take.model import Take
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
-from micalign.tdoa.told import Expected, PairDelay, SourceDelays, TrackDelay, Wanted
+from micalign.tdoa.told import Alone, Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 
 __all__ = ["default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of", "wishes_of"]
 
@@ -46,10 +47,12 @@ def measured_scene(
     reference: str | None = None,
     max_delay_s: float = 0.05,
     by: By = "sum",
+    alone: Sequence[Alone] = (),
     progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Every source of a scene in every pair of tracks, and the best single answer of each track.
 
+    ``alone`` are stretches in which one source sounds and nothing else: what they say of it outranks the song.
     ``progress`` is told what is being done and which share of all is done, 0 to 1.
 
     Raises
@@ -57,7 +60,7 @@ def measured_scene(
     SceneError
         If the take holds fewer than two of the scene's tracks.
     TakeError
-        If the reference is not among the tracks.
+        If the reference is not among the tracks, or nothing is struck in a stretch.
     """
     names = [track.name for track in take.tracks]
     if len(names) < 2:
@@ -66,7 +69,9 @@ def measured_scene(
     take.track(against)
     wanted = wanted_of(scene, names)
     wishes = wishes_of(scene, names, reference=against)
+    told = measured_on(alone, wanted)
     heard = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
+    heard = outranked(heard, told)
     sums = _sums(scene, take, heard, max_delay_s)
     if by == "sum":
         heard = tuple(_told_by_sums(one, scene, sums) for one in heard)
@@ -313,7 +318,24 @@ def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | 
         levels = {name: value * 10.0 ** (gains.get(name, 0.0) / 20.0) for name, value in one.amplitudes.items()}
         heard.append(HeardSource(one.source, links_of(one), levels))
     names = [found.reference, *(one.track for one in found.tracks)]
-    return agreed(names, heard, wishes, sample_rate=found.sample_rate)
+    offsets = agreed(names, heard, wishes, sample_rate=found.sample_rate)
+    return replace(offsets, shifts=tuple(_told_of(shift, found.sources, wishes) for shift in offsets.shifts))
+
+
+def _told_of(shift: Shift, sources: Sequence[SourceDelays], wishes: Wishes) -> Shift:
+    """A shift with a word of what it was measured on: strokes alone, or moments of the song."""
+    if not shift.applied or shift.reason or wishes.leader(shift.track) == wishes.leader(wishes.reference):
+        return shift
+    joining = [_joining(one, wishes) for one in sources]
+    by = [one for one in joining if any(shift.track in (pair.reference, pair.track) for pair in one.reliable)]
+    by = sorted(by, key=lambda one: (wishes.on.get(shift.track) != (one.source,), -one.alone_hits))
+    return replace(shift, reason=", ".join(map(_measured_words, by[:2])) or None)
+
+
+def _measured_words(source: SourceDelays) -> str:
+    if source.alone_hits:
+        return f"{source.source}: {source.alone_hits} hits alone"
+    return f"{source.source}: {source.moments} moments"
 
 
 def _shift(one: TrackDelay) -> Shift:

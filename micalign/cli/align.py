@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micalign.cli.measure import refuse_mixed_use
+from micalign.cli.measure import refuse_alone, refuse_mixed_use
 from micalign.cli.options import (
     PATH,
     FiniteRange,
+    alone_option,
     force_option,
     json_option,
     loopback_option,
@@ -38,6 +39,7 @@ __all__ = ["command"]
 )
 @out_option("Folder for the aligned set.  [default: 'aligned' beside the reference or the scene]")
 @reference_option
+@alone_option
 @click.option(
     "--for",
     "for_source",
@@ -105,7 +107,8 @@ def command(*, thirds: bool, as_json: bool, quiet: bool, **asked: Any) -> int:
     it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
-    one, and tracks that share no source but as faint bleed are left as recorded. A DI and the mic on its cabinet are
+    one, and tracks that share no source but as faint bleed are left as recorded. What a source says where it sounds
+    alone outranks the song; the remark of each shift says what it was measured on. A DI and the mic on its cabinet are
     laid where they add up best; --match-phase turns the DI, whichever of the two it is.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
@@ -117,7 +120,9 @@ def command(*, thirds: bool, as_json: bool, quiet: bool, **asked: Any) -> int:
     """
     _refuse_misuse(asked)
     from micalign.files import alignments  # noqa: PLC0415 - scipy, soundfile and pydantic, which --help must not pay for
+    from micalign.scene.stretches import alone_plans  # noqa: PLC0415
 
+    asked["alone"] = alone_plans(asked["alone"])
     sheet = asked.pop("sheet")
     for key in ("max_delay", "max_shift"):
         milliseconds = asked.pop(f"{key}_ms")
@@ -140,10 +145,13 @@ def command(*, thirds: bool, as_json: bool, quiet: bool, **asked: Any) -> int:
 
 def _refuse_misuse(asked: dict[str, Any]) -> None:
     if asked["sheet"] is not None:
-        if asked["tracks"] or asked["scene"] is not None:
-            raise click.UsageError("--offsets names its own tracks: give no tracks and no --scene beside it")
+        if asked["tracks"] or asked["scene"] is not None or asked["alone"]:
+            raise click.UsageError(
+                "--offsets names its own tracks: give no tracks, no --scene and no --alone beside it"
+            )
         return
     refuse_mixed_use(asked["tracks"], asked["scene"], asked["reference"])
+    refuse_alone(asked["alone"], asked["scene"])
     if asked["whole_samples"] and (asked["match_phase"] or asked["correct_drift"] or asked["resample"]):
         raise click.UsageError("--whole-samples leaves every sample as it is: it does not go with filters or clocks")
     with_scene = [key for key in ("for_source", "split_pairs") if asked[key]]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from micalign.cli.options import (
+    alone_option,
     drift_option,
     json_option,
     loopback_option,
@@ -26,13 +27,14 @@ if TYPE_CHECKING:
     from micalign.files.sessions import Clock
     from micalign.files.stamps import Laid
 
-__all__ = ["command", "refuse_mixed_use"]
+__all__ = ["command", "refuse_alone", "refuse_mixed_use"]
 
 
 @click.command("measure")
 @tracks_argument
 @scene_option
 @reference_option
+@alone_option
 @max_delay_option
 @drift_option
 @loopback_option
@@ -44,6 +46,7 @@ def command(
     tracks: tuple[str, ...],
     scene: Path | None,
     reference: str | None,
+    alone: tuple[str, ...],
     max_delay_ms: float,
     drift: bool,
     loopback: str | None,
@@ -56,8 +59,9 @@ def command(
 
     Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is the second channel of a file, and a file of several channels
     without one gives them all. A delay is positive when the event comes LATER in the track. With --scene the tracks
-    are those the scene names, and each source is measured on its own. Two mics over a whole kit hear every drum at
-    another delay: theirs is the loudest drum's, as a rule the snare's.
+    are those the scene names, and each source is measured on its own; where it sounds alone, as in a line check, it is
+    measured there, which outranks the song. Two mics over a whole kit hear every drum at another delay: theirs is the
+    loudest drum's, as a rule the snare's.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them first: a delay is then one in the session.
@@ -67,6 +71,7 @@ def command(
     Exit status 1 says that a delay is not reliable: do not act on it.
     """
     refuse_mixed_use(tracks, scene, reference)
+    refuse_alone(alone, scene)
     if scene is not None and (drift or loopback):
         raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
     from micalign.files.sessions import Clock  # noqa: PLC0415 - scipy, which --help must not pay for
@@ -74,7 +79,7 @@ def command(
     clock = Clock(ignore_timestamps, resample)
     with progress(quiet=quiet) as tell:
         if scene is not None:
-            found, laid = _of_scene(scene, reference, max_delay_ms / 1e3, clock, tell)
+            found, laid = _of_scene(scene, reference, alone, max_delay_ms / 1e3, clock, tell)
         else:
             found, laid = _of_files(tracks, max_delay_ms / 1e3, clock, tell, drift=drift, loopback=loopback)
     for sentence in laid.notes:
@@ -84,13 +89,16 @@ def command(
 
 
 def _of_scene(
-    scene: Path, reference: str | None, max_delay_s: float, clock: Clock, tell: Tell
+    scene: Path, reference: str | None, alone: tuple[str, ...], max_delay_s: float, clock: Clock, tell: Tell
 ) -> tuple[Measured, Laid]:
     from micalign.alignment.session import measured_scene  # noqa: PLC0415
     from micalign.files.sessions import open_scene  # noqa: PLC0415
+    from micalign.scene.stretches import alone_plans  # noqa: PLC0415
 
-    one = open_scene(scene, reference=reference, clock=clock)
-    found = measured_scene(one.scene, one.take, reference=one.reference, max_delay_s=max_delay_s, progress=tell)
+    one = open_scene(scene, reference=reference, clock=clock, alone=alone_plans(alone))
+    found = measured_scene(
+        one.scene, one.take, reference=one.reference, max_delay_s=max_delay_s, alone=one.alone, progress=tell
+    )
     return found, one.laid
 
 
@@ -117,6 +125,12 @@ def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str
         raise click.UsageError("give tracks or --scene, not both: the scene names its own tracks")
     if scene is None and reference is not None:
         raise click.UsageError("--reference goes with --scene; without one the first file is the reference")
+
+
+def refuse_alone(alone: tuple[str, ...], scene: Path | None) -> None:
+    """Refuse stretches of sources without a scene that knows sources."""
+    if alone and scene is None:
+        raise click.UsageError("--alone goes with --scene: only a scene knows sources")
 
 
 def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: bool) -> None:

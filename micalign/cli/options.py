@@ -171,3 +171,15 @@ def loopback_option(command: _Command) -> _Command:
         metavar="FILE",
         help="REFERENCE recorded back through the interface: its latency is used for all.  [default: none]",
     )(command)
+
+
+def alone_option(command: _Command) -> _Command:
+    """``--alone``."""
+    return click.option(
+        "--alone",
+        "alone",
+        multiple=True,
+        metavar="SOURCE=FROM-TO",
+        help='With --scene: where a source sounds alone, as in "snare=0:05-0:14" (seconds, m:ss or samples; or a '
+        "folder). May be repeated.  [default: as the scene says]",
+    )(command)

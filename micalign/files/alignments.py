@@ -135,6 +135,7 @@ def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
             reference=session.reference,
             max_delay_s=wish.max_delay_s,
             by=wish.by,
+            alone=session.alone,
             progress=tell,
         )
     return measured(

@@ -11,14 +11,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from micalign.alignment.alone import alone_in
 from micalign.alignment.session import default_reference
 from micalign.errors import SceneError, TakeError, nearest
 from micalign.files.audio import each_of_take, each_track
 from micalign.files.listing import expanded
 from micalign.files.scenes import read_scene
 from micalign.files.stamps import Laid, laid_on_one_clock
-from micalign.scene.model import Scene
+from micalign.scene.crosscheck import nearest
+from micalign.scene.model import Scene, TakePlan
+from micalign.scene.stretches import AlonePlan
 from micalign.take.model import Take, Track
+from micalign.tdoa.told import Alone
 
 __all__ = ["Clock", "Pairings", "SceneTake", "open_loopback", "open_pairings", "open_recorded", "open_scene"]
 
@@ -43,12 +47,16 @@ class Pairings:
 
 @dataclass(frozen=True)
 class SceneTake:
-    """A scene with its positions, as far as tapes fix them, and its recording on the reference's clock."""
+    """A scene with its positions, as far as tapes fix them, and its recording on the reference's clock.
+
+    ``alone``: where one source sounds alone, in this recording or in one of its own.
+    """
 
     scene: Scene
     take: Take
     reference: str
     laid: Laid
+    alone: tuple[Alone, ...] = ()
 
 
 def open_pairings(specs: Sequence[str | os.PathLike[str]], clock: Clock | None = None) -> Pairings:
@@ -102,9 +110,15 @@ def open_loopback(
 
 
 def open_scene(
-    scene_path: str | os.PathLike[str], *, reference: str | None = None, clock: Clock | None = None
+    scene_path: str | os.PathLike[str],
+    *,
+    reference: str | None = None,
+    clock: Clock | None = None,
+    alone: Sequence[AlonePlan] = (),
 ) -> SceneTake:
     """A scene with its positions and its recording, laid on the clock of the reference.
+
+    ``alone`` says of sources where they sound alone, instead of what the scene says of them.
 
     Raises
     ------
@@ -120,7 +134,35 @@ def open_scene(
         known = ", ".join(f"'{one}'" for one in names)
         raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
     laid = _laid(tracks, first, clock)
-    return SceneTake(_placed(scene), Take(laid.tracks), name, laid)
+    take = Take(laid.tracks)
+    return SceneTake(_placed(scene), take, name, laid, _alone(scene, scene_path, take, name, clock, alone))
+
+
+def _alone(
+    scene: Scene,
+    scene_path: str | os.PathLike[str],
+    take: Take,
+    reference: str,
+    clock: Clock | None,
+    more: Sequence[AlonePlan],
+) -> tuple[Alone, ...]:
+    """Where sources sound alone: in the take itself, and in recordings that have a folder of their own."""
+    known = [source.name for source in scene.sources]
+    strange = [plan.source for plan in more if plan.source not in known]
+    if strange:
+        raise SceneError(
+            [f"--alone names '{one}', but no source is called that{nearest(one, known)}" for one in strange]
+        )
+    plan = scene.take or TakePlan()
+    plans = {one.source: one for one in (*plan.alone, *more)}.values()
+    found = list(alone_in(take, [one for one in plans if one.folder is None]))
+    for one in plans:
+        if one.folder is not None:
+            there = replace(scene, take=replace(plan, folder=one.folder))
+            tracks = each_of_take(there, scene_path)
+            first = next((track for track in tracks if track.name == reference), tracks[0])
+            found += alone_in(Take(_laid(tracks, first, clock).tracks), [one])
+    return tuple(found)
 
 
 def _placed(scene: Scene) -> Scene:

@@ -17,7 +17,9 @@ from micalign.files.outputs import original_of
 from micalign.files.sessions import Clock, open_pairings, open_scene
 from micalign.files.stamps import Laid
 from micalign.scene.model import Air, Scene
+from micalign.scene.stretches import AlonePlan
 from micalign.take.model import Take, Track
+from micalign.tdoa.told import Alone
 
 __all__ = ["Session", "Wish", "compromise_wishes", "opened", "to_match"]
 
@@ -50,6 +52,7 @@ class Wish:
     resample: bool = False
     keep_all: bool = False
     suffix: str | None = None
+    alone: tuple[AlonePlan, ...] = ()
     force: bool = False
 
     @property
@@ -76,6 +79,7 @@ class Session:
     folder: Path
     laid: Laid
     scene: Scene | None = None
+    alone: tuple[Alone, ...] = ()
 
     @property
     def ordered(self) -> tuple[Track, ...]:
@@ -104,10 +108,10 @@ class Session:
 def opened(wish: Wish) -> Session:
     """The tracks that a wish names, and the folder for their aligned set."""
     if wish.scene is not None:
-        found = open_scene(wish.scene, reference=wish.reference, clock=wish.clock)
+        found = open_scene(wish.scene, reference=wish.reference, clock=wish.clock, alone=wish.alone)
         _refuse_too_many(len(found.take.tracks))
         folder = wish.out or wish.scene.parent / "aligned"
-        return Session(found.take.tracks, found.reference, folder, found.laid, found.scene)
+        return Session(found.take.tracks, found.reference, folder, found.laid, found.scene, found.alone)
     pairings = open_pairings(wish.tracks, wish.clock)
     folder = wish.out or original_of(pairings.reference)[0].path.parent / "aligned"
     _refuse_too_many(1 + len(pairings.others))

@@ -60,6 +60,7 @@ def _source(one: SourceDelays, sample_rate: int) -> dict[str, Any]:
             if pair.reference != one.reference
         ],
         "moments": one.moments,
+        "alone_hits": one.alone_hits,
         "remark": one.remark,
     }
 
@@ -148,4 +149,9 @@ def latency_words(found: Measured) -> str:
 def source_table(source: SourceDelays, sample_rate: int) -> Table:
     """One source on its own, against the track that has it first."""
     told = f", on {source.moments} moments of its own" if source.moments else ""
-    return delay_table(f"{source.source}, against {source.reference}{told}", source.tracks, sample_rate)
+    if source.alone_hits:
+        told = f", on {source.alone_hits} hits alone"
+    table = delay_table(f"{source.source}, against {source.reference}{told}", source.tracks, sample_rate)
+    if source.alone_hits and source.remark:
+        table.caption = clean(source.remark)
+    return table

@@ -190,6 +190,9 @@ def _take_faults(parts: Parts, known: Names) -> Iterator[Fault]:
     for plan in parts.take.tracks if parts.take else ():
         if plan.name not in recorded:
             yield _unknown(("take", "tracks", plan.name), "take", "tracks", "mic or DI", plan.name, recorded)
+    for alone in parts.take.alone if parts.take else ():
+        if alone.source not in known.sources:
+            yield _unknown(("take", "alone", alone.source), "take", "alone", "source", alone.source, known.sources)
 
 
 def _room_faults(parts: Parts) -> Iterator[Fault]:

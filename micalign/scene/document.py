@@ -27,13 +27,13 @@ from micalign.scene.entries import (
     PlaceEntry,
     RoomEntry,
     SourceEntry,
-    TakeEntry,
     TapeEntry,
 )
 from micalign.scene.fields import Entry
 from micalign.scene.lengths import LENGTH_UNITS
 from micalign.scene.lines import line_finder
 from micalign.scene.slips import mended_line
+from micalign.scene.take_entries import TakeEntry
 
 __all__ = ["parse_scene", "scene_schema"]
 

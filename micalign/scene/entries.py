@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from pydantic_core.core_schema import ValidationInfo
-
 from micalign.scene import model
 from micalign.scene.fields import (
     AIM,
@@ -34,8 +32,6 @@ from micalign.scene.fields import (
     SIZE,
     Entry,
     key,
-    kind,
-    mapping,
     number,
     optional,
     table,
@@ -51,7 +47,6 @@ __all__ = [
     "PlaceEntry",
     "RoomEntry",
     "SourceEntry",
-    "TakeEntry",
     "TapeEntry",
 ]
 
@@ -290,13 +285,6 @@ class PanelEntry(Entry):
         return model.Panel(self.name, self.centre, self.normal, self.size, self.absorption, self.turn_degrees)
 
 
-def _channel(value: object, _: ValidationInfo) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 1024:
-        raise ValueError(f"{value!r} is no channel: count from 1")
-    return value
-
-
-_CHANNEL = kind(_channel, {"type": "integer", "minimum": 1, "maximum": 1024})
 _WEIGHT = number(0.0, 1000.0, "a weight lies between 0 and 1000")
 
 
@@ -320,32 +308,3 @@ class PlaceEntry(Entry):
     def made(self) -> model.PlaceWishes:
         """The value."""
         return model.PlaceWishes(self.wall_margin, model.PlaceWeights(**self.weights.values))
-
-
-class TrackEntry(Entry):
-    """A channel of a file."""
-
-    file = key(NAME)
-    channel = optional(_CHANNEL)
-
-
-def _track(value: object) -> object:
-    if isinstance(value, str):
-        return {"file": value}
-    if isinstance(value, Mapping):
-        return value
-    raise ValueError('write a file name, or { file = "band.wav", channel = 2 }')
-
-
-class TakeEntry(Entry):
-    """The recording: its folder, relative to the scene file, and the file of each mic and DI."""
-
-    folder = key(NAME, ".")
-    tracks = key(mapping(table(TrackEntry, before=_track, also="str")), {})
-
-    def made(self) -> model.TakePlan:
-        """The value."""
-        return model.TakePlan(
-            self.folder,
-            tuple(model.TrackPlan(name, track.file, track.channel) for name, track in self.tracks.items()),
-        )

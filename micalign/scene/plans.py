@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from micalign.scene.stretches import AlonePlan
+
 __all__ = ["PlaceWeights", "PlaceWishes", "TakePlan", "TrackPlan"]
 
 
@@ -38,7 +40,11 @@ class TrackPlan:
 
 @dataclass(frozen=True, slots=True)
 class TakePlan:
-    """Where the recording of a scene lies; ``folder`` is relative to the scene file."""
+    """Where the recording of a scene lies, and where in it one source sounds alone.
+
+    ``folder`` is relative to the scene file.
+    """
 
     folder: str = "."
     tracks: tuple[TrackPlan, ...] = ()
+    alone: tuple[AlonePlan, ...] = ()

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from micalign.take.model import Track
 from micalign.tdoa.result import Delay
 
-__all__ = ["Expected", "PairDelay", "SourceDelays", "TrackDelay", "Wanted"]
+__all__ = ["Alone", "Expected", "PairDelay", "SourceDelays", "TrackDelay", "Wanted"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +57,20 @@ class Wanted:
 
 
 @dataclass(frozen=True)
+class Alone:
+    """Tracks in which a source sounds alone, and when: stretches in seconds on their clock."""
+
+    source: str
+    tracks: tuple[Track, ...]
+    spans_s: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
 class SourceDelays:
-    """One source on its own: every pair, its amplitude in each track, and how many moments told so."""
+    """One source on its own: every pair, its amplitude in each track, and how many moments told so.
+
+    ``alone_hits`` of the moments are strokes of stretches in which nothing else sounds.
+    """
 
     source: str
     reference: str
@@ -66,6 +79,7 @@ class SourceDelays:
     moments: int
     remark: str | None = None
     loudest_s: float | None = None
+    alone_hits: int = 0
 
     @property
     def tracks(self) -> tuple[TrackDelay, ...]:

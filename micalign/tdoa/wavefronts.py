@@ -19,7 +19,7 @@ import numpy as np
 from micalign.arrays import Floats, Ints
 from micalign.take.model import Track
 
-__all__ = ["Picks", "cut", "first_wavefronts", "onset", "picks_near"]
+__all__ = ["Picks", "begins_at", "cut", "first_wavefronts", "high_passed_frames", "onset", "picks_near"]
 
 _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame was cut
 _NOISE_S: Final = 0.008
@@ -30,6 +30,7 @@ _LEAST: Final = (
 )
 _MOST: Final = 0.05
 _CLEAR: Final = 25.0
+_REACH: Final = 260  # samples, 6 ms: the beginning lies no further before the clear rise
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,34 @@ def onset(energy: Floats, begin: int, *, over: float = 3.0, quantile: float = 0.
     clear = int(np.argmax(later > min(_CLEAR * threshold, 0.8 * peak)))
     total = np.concatenate([[0.0], np.cumsum(later[: clear + 1] - threshold)])
     return begin + int(np.argmin(total[: clear + 1])), peak / (background + 1e-20)
+
+
+def begins_at(energy: Floats, noise: int, *, least: float) -> int:
+    """The sample at which energy begins to run above what its first ``noise`` samples hold.
+
+    Parameters
+    ----------
+    energy : float, shape (N,)
+        Not negative.
+    noise : int
+        So many samples are background; the beginning is looked for after them.
+    least : float
+        The threshold is no less than this share of the peak.
+    """
+    background = float(np.quantile(energy[:noise], 0.95))
+    peak = float(energy[noise:].max(initial=0.0))
+    threshold = min(max(least * peak, 4.0 * background), 0.3 * peak)
+    clear = noise + int(np.argmax(energy[noise:] > min(_CLEAR * threshold, 0.8 * peak)))
+    low = max(clear - _REACH, 0)
+    total = np.concatenate([[0.0], np.cumsum(energy[low:clear] - threshold)])
+    return low + int(np.argmin(total))
+
+
+def high_passed_frames(track: Track, starts: Ints, length: int) -> Floats:
+    """Frames of a track without its rumble, shape (S, length), silent beyond its ends."""
+    if not len(starts):
+        return np.zeros((0, length))
+    return _high_passed(cut(track, starts - _SETTLE, _SETTLE + length), track.sample_rate)[:, _SETTLE:]
 
 
 def first_wavefronts(track: Track, samples: Ints) -> Ints:

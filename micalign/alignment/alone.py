@@ -1,0 +1,156 @@
+"""Which stretches of a take are a source's alone, and what is believed when they and the song differ?
+
+What is measured where nothing else sounds outranks the song: there is no bleed in it. Where the two disagree by more
+than three sigma, that is told: a stand was moved between line check and take, sooner than either is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from micalign.errors import TakeError
+from micalign.scene.stretches import AlonePlan
+from micalign.take.model import Take
+from micalign.tdoa.alone import hits_alone, measure_alone
+from micalign.tdoa.result import Delay
+from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
+from micalign.units import show_ms
+
+__all__ = ["alone_in", "measured_on", "outranked"]
+
+_DISAGREE_Z: Final = 3.0
+
+
+def alone_in(take: Take, plans: Sequence[AlonePlan]) -> tuple[Alone, ...]:
+    """The stretches of a take, in seconds of its clock.
+
+    Parameters
+    ----------
+    take : Take
+    plans : sequence of AlonePlan
+        A plan that names a folder is a whole take's: ``take`` is then that one.
+
+    Raises
+    ------
+    TakeError
+        With one sentence for each stretch that lies outside the take or overlaps another.
+
+    Examples
+    --------
+    >>> from micalign.scene.stretches import alone_plans
+    >>> from micalign.take.model import Track
+    >>> take = Take((Track.from_array("near", np.zeros(96000), 48000),))
+    >>> alone_in(take, alone_plans(["snare=0.5-1.5"]))[0].spans_s
+    ((0.5, 1.5),)
+    """
+    found = []
+    for plan in plans:
+        spans = tuple(stretch.seconds(take.sample_rate) for stretch in plan.stretches)
+        found.append(Alone(plan.source, take.tracks, spans or ((0.0, take.frames / take.sample_rate),)))
+    faults = [*_outside(take, plans), *_overlapping(found)]
+    if faults:
+        raise TakeError(faults)
+    return tuple(found)
+
+
+def _outside(take: Take, plans: Sequence[AlonePlan]) -> Iterator[str]:
+    length_s = take.frames / take.sample_rate
+    for plan in plans:
+        for stretch in plan.stretches:
+            if stretch.seconds(take.sample_rate)[1] > length_s + 0.01:
+                yield (
+                    f"alone '{plan.source}': '{stretch.text}' reaches beyond the take, which ends at {_clock(length_s)}"
+                )
+
+
+def _overlapping(found: Sequence[Alone]) -> Iterator[str]:
+    spans = sorted((span, one.source) for one in found for span in one.spans_s)
+    for (first, source), (second, other) in pairwise(spans):
+        if second[0] < first[1]:
+            yield (
+                f"alone '{other}': {_span(second)} overlaps {_span(first)} of '{source}': no second can be two "
+                "sources' alone or count twice"
+            )
+
+
+def measured_on(stretches: Sequence[Alone], wanted: Sequence[Wanted]) -> dict[str, SourceDelays]:
+    """Each source on its own stretches, by name.
+
+    Raises
+    ------
+    TakeError
+        With one sentence for each stretch without a hit.
+    """
+    asked = {one.source: one for one in wanted if len(one.tracks) >= 2}
+    silent = [fault for one in stretches for fault in _without_hit(one)]
+    if silent:
+        raise TakeError(silent)
+    return {one.source: measure_alone(one, asked[one.source]) for one in stretches if one.source in asked}
+
+
+def _without_hit(alone: Alone) -> Iterator[str]:
+    hits = hits_alone(alone).strokes
+    for begin, end in alone.spans_s:
+        if not len(hits.within(begin, end).times_s):
+            yield (
+                f"alone '{alone.source}': nothing is struck from {_span((begin, end))}: are the times those of the "
+                "reference's file?"
+            )
+
+
+def outranked(song: Sequence[SourceDelays], alone: Mapping[str, SourceDelays]) -> tuple[SourceDelays, ...]:
+    """The sources by the song, and by their stretches alone where they have some."""
+    return tuple(_outranked(one, alone[one.source]) if one.source in alone else one for one in song)
+
+
+def _outranked(song: SourceDelays, alone: SourceDelays) -> SourceDelays:
+    told = {frozenset((pair.reference, pair.track)): pair for pair in alone.pairs if pair.delay.reliable}
+    taken = [_taken(pair, told.pop(frozenset((pair.reference, pair.track)), None)) for pair in song.pairs]
+    remark = "; ".join(words for words in (song.remark if song.moments else None, alone.remark) if words) or None
+    amplitudes = {**song.amplitudes, **alone.amplitudes}
+    return replace(
+        song,
+        pairs=(*taken, *told.values()),
+        amplitudes=amplitudes,
+        moments=song.moments or alone.moments,
+        remark=remark,
+        alone_hits=alone.alone_hits,
+    )
+
+
+def _taken(song: PairDelay, alone: PairDelay | None) -> PairDelay:
+    if alone is None:
+        return song
+    delay = alone.delay
+    if alone.reference != song.reference:
+        delay = replace(delay, delay_s=-delay.delay_s + 0.0)
+    return replace(song, delay=replace(delay, reason=_moved(song.delay, delay)))
+
+
+def _moved(song: Delay, alone: Delay) -> str | None:
+    """A word where the song says otherwise."""
+    if not song.reliable:
+        return None
+    sigma_s = float(np.hypot(song.uncertainty_s, alone.uncertainty_s))
+    if abs(song.delay_s - alone.delay_s) <= _DISAGREE_Z * sigma_s:
+        return None
+    return f"the song says {show_ms(song.delay_s, sign=True)}: was a stand moved after the line check?"
+
+
+def _span(span: tuple[float, float]) -> str:
+    return f"{_clock(span[0])} to {_clock(span[1])}"
+
+
+def _clock(seconds: float) -> str:
+    """``m:ss.ss``, as it is written in a scene.
+
+    >>> _clock(65.5)
+    '1:05.50'
+    """
+    minutes, rest = divmod(round(seconds, 2), 60)
+    return f"{minutes:.0f}:{rest:05.2f}"
