@@ -18,7 +18,6 @@ from micalign.files.audio import each_of_take, each_track
 from micalign.files.listing import expanded
 from micalign.files.scenes import read_scene
 from micalign.files.stamps import Laid, laid_on_one_clock
-from micalign.scene.crosscheck import nearest
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.stretches import AlonePlan
 from micalign.take.model import Take, Track
