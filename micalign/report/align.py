@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from micalign.alignment.offsets import Remain
 from micalign.files.offsets import OffsetsFile, TrackOffset
 from micalign.report.plain import clean
-from micalign.report.tables import bare_table
+from micalign.report.tables import WARNING, bare_table
 from micalign.units import show_band, show_db, show_dbfs, show_hz, show_ms, show_samples
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def shift_table(offsets: OffsetsFile) -> Table:
     for one, remark in zip(offsets.tracks, remarks, strict=True):
         polarity = "FLIPPED" if one.polarity_flip else "by all-pass" if one.track in turned else "kept"
         cells = [show_ms(one.shift_s, sign=True), show_samples(one.shift_samples), polarity]
-        style = None if one.applied else "yellow"
+        style = None if one.applied else WARNING
         table.add_row(
             clean(one.track), *cells, clean(one.file or "-"), *([remark] if any(remarks) else []), style=style
         )

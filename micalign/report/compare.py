@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from micalign.compare.model import Comparison, Explanation, Row
 from micalign.report.check import finding_rows
 from micalign.report.plain import clean
-from micalign.report.tables import bare_table
+from micalign.report.tables import WARNING, bare_table
 from micalign.units import show_ms
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def _numbers(row: Row) -> list[str]:
         planned,
         show_ms(row.measured_s, sign=True),
         show_ms(row.difference_s, sign=True),
-        f"{round(row.z, 1) + 0.0:+.1f}",
+        f"{round(row.z, 1) + 0.0:+.1f}{' !' if abs(row.z) > _LARGE_Z else ''}",
     ]
 
 
@@ -106,8 +106,7 @@ def _polarity(row: Row) -> str:
 
 
 def _style(row: Row) -> str | None:
-    is_inverted = _polarity(row) == "INVERTED"
-    return "yellow" if is_inverted or (row.z is not None and abs(row.z) > _LARGE_Z) else None
+    return WARNING if _polarity(row) == "INVERTED" else None
 
 
 def summary(found: Comparison) -> Iterator[str]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.roll_call import Absent, Present, RollCall
 from micalign.report.plain import clean
-from micalign.report.tables import bare_table
+from micalign.report.tables import PROBLEM, WARNING, bare_table
 from micalign.take.levels import measure_levels
 from micalign.take.remarks import Remark
 from micalign.take.together import TrackFacts, remarks_together
@@ -156,7 +156,7 @@ def levels_table(take: TakeLevels) -> Table:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("verdict", overflow="fold")
     for one in take.absent:
-        table.add_row(clean(one.name), *["-"] * 5, "not read", style="red")
+        table.add_row(clean(one.name), *["-"] * 5, "not read", style=PROBLEM)
     for _, levels in take.worst_first:
         table.add_row(clean(levels.name), *_cells(levels), _verdict(levels), style=_style(levels))
     return table
@@ -183,8 +183,8 @@ def _verdict(levels: TrackLevels) -> str:
 
 def _style(levels: TrackLevels) -> str | None:
     if levels.has_problem:
-        return "red"
-    return "yellow" if levels.remarks else None
+        return PROBLEM
+    return WARNING if levels.remarks else None
 
 
 def advice_lines(take: TakeLevels) -> Beside | None:

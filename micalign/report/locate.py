@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.locate.model import LocatedMic, Location
 from micalign.report.plain import clean
-from micalign.report.tables import bare_table
+from micalign.report.tables import WARNING, bare_table
 from micalign.scene.model import Point
 from micalign.units import show_centimetres, show_length, show_ms
 
@@ -71,7 +71,7 @@ def mic_table(found: Location, unit: str) -> Table:
         if not mic.reliable:
             cells = [f"({cell})" for cell in cells]
         verdict = "reliable" if mic.reliable else f"not reliable: {mic.reason}"
-        table.add_row(clean(mic.mic), *cells, verdict, style=None if mic.reliable else "yellow")
+        table.add_row(clean(mic.mic), *cells, verdict, style=None if mic.reliable else WARNING)
     return table
 
 

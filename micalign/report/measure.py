@@ -12,7 +12,7 @@ from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured
 from micalign.files.stamps import Laid
 from micalign.report.plain import clean
-from micalign.report.tables import bare_table
+from micalign.report.tables import WARNING, bare_table
 from micalign.report.threelines import sum_lines
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.told import SourceDelays, TrackDelay
@@ -123,7 +123,7 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
             cells.append("-" if delay.drift_ppm is None else f"{delay.drift_ppm:+.2f} ppm")
         if not delay.reliable:
             cells = [f"({cell})" for cell in cells]
-        table.add_row(clean(one.track), *cells, clean(_verdict(delay)), style=None if delay.reliable else "yellow")
+        table.add_row(clean(one.track), *cells, clean(_verdict(delay)), style=None if delay.reliable else WARNING)
     return table
 
 

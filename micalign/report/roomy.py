@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
+from rich.style import StyleType
 from rich.table import Table
 from rich.text import Text
 
@@ -24,6 +25,11 @@ _NARROW = 70
 class RoomyTable(Table):
     """A table that draws its columns closer, folds names between words, and at last stacks its rows."""
 
+    def add_row(self, *cells: RenderableType | None, style: StyleType | None = None, end_section: bool = False) -> None:
+        """A row; its style colours the last cell alone, which says in a word what the colour means."""
+        last = cells[-1:] if style is None else [Text(str(cells[-1]), style=style)]
+        super().add_row(*cells[:-1], *last, end_section=end_section)
+
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Title, rows and caption, the first and the last in the whole width of the terminal."""
         title, caption = self.title, self.caption
@@ -35,7 +41,7 @@ class RoomyTable(Table):
         finally:
             self.title, self.caption = title, caption
         if caption:
-            yield Text(str(caption), style="dim")
+            yield Text(str(caption), style="")
 
     def _body(self, console: Console, options: ConsoleOptions) -> RenderResult:
         natural = [max(map(cell_len, _lines(texts)), default=0) for texts in self._texts()]
@@ -59,18 +65,13 @@ class RoomyTable(Table):
         """A row in lines; what a blank first cell leaves out is what the row before said."""
         headings = [_in_line(str(column.header)) for column in self.columns]
         above = ""
-        rows = zip(*(column.cells for column in self.columns), strict=True)
-        for cells, style in zip(rows, self._styles(), strict=True):
-            first, *rest = (str(cell) for cell in cells)
-            above = first or above
-            yield Text(_told(headings[0], above), style=style)
+        for first, *rest in zip(*(column.cells for column in self.columns), strict=True):
+            above = str(first) or above
+            yield Text(_told(headings[0], above))
             for heading, cell in zip(headings[1:], rest, strict=True):
-                if cell.strip():
-                    yield Padding(Text(_told(heading, _in_line(cell, ", ")), style=style), (0, 0, 0, 2))
-
-    def _styles(self) -> Iterator[str]:
-        for row in self.rows:
-            yield str(row.style or "")
+                if str(cell).strip():
+                    words = Text(_in_line(str(cell), ", "), style=cell.style if isinstance(cell, Text) else "")
+                    yield Padding(Text.assemble(_told(heading, ""), words), (0, 0, 0, 2))
 
 
 class Beside:

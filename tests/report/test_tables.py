@@ -7,8 +7,9 @@ import re
 
 import pytest
 from rich.console import Console
+from rich.style import Style
 
-from micalign.report.tables import ruled_table
+from micalign.report.tables import NOTE, PROBLEM, WARNING, bare_table, ruled_table
 
 ROWS = [("snare", "overhead left", "overhead right", "+0.477 ms", "900-1200 Hz", "-14.2 dB")]
 HEADINGS = ("source", "first mic", "second mic"), ("later by", "first notch", "dip")
@@ -44,3 +45,31 @@ def test_rows_stack_where_even_the_figures_do_not_fit(width: int) -> None:
     assert lines[1] == "source: snare"
     pairs = [*zip(sum(HEADINGS, ()), ROWS[0], strict=True)]
     assert [line.strip() for line in lines[2:]] == [f"{heading}: {cell}" for heading, cell in pairs[1:]]
+
+
+@pytest.mark.parametrize("style", [PROBLEM, WARNING, NOTE])
+def test_colours_are_legible_on_black_and_on_white(style: str) -> None:
+    """WCAG 2.1's contrast, coded here: 4.5:1 on both grounds, from colours that no palette changes."""
+    colour = Style.parse(style).color
+    assert colour is not None
+    assert colour.number is not None
+    assert colour.number >= 16
+    channels = [value / 255 for value in colour.get_truecolor()]
+    red, green, blue = (v / 12.92 if v <= 0.03928 else ((v + 0.055) / 1.055) ** 2.4 for v in channels)
+    luminance = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    assert 1.05 / (luminance + 0.05) >= 4.5
+    assert (luminance + 0.05) / 0.05 >= 4.5
+
+
+@pytest.mark.parametrize("width", [80, 20])
+def test_only_the_verdict_is_coloured(width: int) -> None:
+    """Side by side or stacked: the word that says what is wrong, and nothing else of its row."""
+    table = bare_table("Delays")
+    table.add_column("track")
+    table.add_column("delay", no_wrap=True)
+    table.add_column("verdict")
+    table.add_row("snare", "+0.477 ms", "unreliable", style=WARNING)
+    out = io.StringIO()
+    Console(file=out, width=width, force_terminal=True, color_system="256").print(table)
+    coloured = re.findall(r"\x1b\[38;5;131m(.*?)\x1b\[0m", out.getvalue())
+    assert [words.strip() for words in coloured] == ["unreliable"]
