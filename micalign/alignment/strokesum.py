@@ -22,7 +22,7 @@ import numpy.typing as npt
 from micalign.arrays import Bools, Complexes, Floats, Ints
 from micalign.take.model import Track
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.wavefronts import cut, first_wavefronts
+from micalign.tdoa.wavefronts import cut
 
 __all__ = ["BANDS_HZ", "REACH_S", "StrokeSum", "best_on_strokes", "level_spread_db"]
 
@@ -91,7 +91,7 @@ def best_on_strokes(close: Listened, rest: Sequence[Track]) -> StrokeSum | None:
     if len(own) < _FEWEST:
         return None
     rate = close.track.sample_rate
-    times = first_wavefronts(close.track, close.strokes.samples[own])
+    times = close.first_wavefronts
     bands = _crosses(close.track, rest, times, rate)
     halves = [np.arange(len(times)) % 2 == k for k in (0, 1)]
     shifts = np.asarray(np.arange(-round(REACH_S / _STEP_S), round(REACH_S / _STEP_S) + 1) * _STEP_S, dtype=np.float64)

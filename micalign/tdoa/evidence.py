@@ -20,11 +20,11 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Floats, Ints, Real
 from micalign.take.model import Track
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.tuned import BANDS, EARLIER_S, ROOM_S, STROKE_S
-from micalign.tdoa.wavefronts import cut, first_wavefronts
+from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Curves", "Stretches", "stretch_curve", "stroke_curves"]
 
@@ -70,10 +70,10 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
         return None
     rate = near.track.sample_rate
     weight = near.strokes.weight[own]
-    times = first_wavefronts(near.track, near.strokes.samples[own])
+    times = near.first_wavefronts
     clocks = round((near.track.start_s - far.track.start_s) * rate)
     pad = round(ROOM_S * rate)
-    frames = cut(far.track, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad)
+    frames = cut(far.track, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
     novelty, stack = [], []
     groups = _grouped(weight)
@@ -85,7 +85,7 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
         novelty.append(weight @ each / np.sqrt((weight**2).sum()))
         told += groups @ each
         stack.append(_stack(samples, length, weight, rate, degrees, pad - int(lags[0]))[inside])
-    correlation, alone = _strokes_correlated(near.track, far.track, times, clocks, weight, groups, lags)
+    correlation, alone = _strokes_correlated(near.track, frames, times, pad, weight, groups, lags)
     votes = np.array([lags[told.argmax(axis=1)], lags[alone.argmax(axis=1)]])
     return Curves(times, weight, np.array(novelty), np.array(stack), correlation, votes)
 
@@ -98,7 +98,7 @@ def _grouped(weight: Floats) -> Floats:
     return groups
 
 
-def _bank(frames: Floats, rate: int) -> list[tuple[Floats, float]]:
+def _bank(frames: Real, rate: int) -> list[tuple[Real, float]]:
     """The frames in each band, and their difference, with how long a rise is watched in each."""
     from scipy.signal import sosfilt  # noqa: PLC0415 - loaded when something is measured
 
@@ -115,13 +115,13 @@ def _band(low: int, high: int, rate: int) -> Floats:
     return sections
 
 
-def _risen(power: Floats, length: int, rate: int) -> tuple[Floats, Floats]:
+def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
     """Mean power of the ``length`` samples from each on, and the greatest such mean that ends before it."""
     from scipy.ndimage import maximum_filter1d  # noqa: PLC0415
 
     total = np.cumsum(power, axis=-1, dtype=np.float64)
     total = np.concatenate([np.zeros((*power.shape[:-1], 1)), total], axis=-1)
-    means = (total[..., length:] - total[..., :-length]) / length
+    means = ((total[..., length:] - total[..., :-length]) / length).astype(np.float32)
     missing = power.shape[-1] - means.shape[-1]
     means = np.concatenate([means, np.repeat(means[..., -1:], missing, axis=-1)], axis=-1)
     past = np.concatenate([np.repeat(means[..., :1], length, axis=-1), means[..., :-length]], axis=-1)
@@ -129,7 +129,7 @@ def _risen(power: Floats, length: int, rate: int) -> tuple[Floats, Floats]:
     return means, maximum_filter1d(past, span, axis=-1, origin=(span - 1) // 2)
 
 
-def _novelty(samples: Floats, length: int, rate: int) -> Floats:
+def _novelty(samples: Real, length: int, rate: int) -> Floats:
     """By how much each stroke's energy rises at each lag, in standard deviations of all, shape (S, N)."""
     now, before = _risen(samples**2, length, rate)
     # Where a file begins, 70 dB below what is loud in it, is no event.
@@ -139,7 +139,7 @@ def _novelty(samples: Floats, length: int, rate: int) -> Floats:
     return novelty
 
 
-def _stack(samples: Floats, length: int, weight: Floats, rate: int, degrees: int, zero: int) -> Floats:
+def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, zero: int) -> Floats:
     """The rise of the average over strokes, each weighted by its own level over what it had before lag 0."""
     quiet = samples[:, max(zero - round(0.027 * rate), 0) : max(zero - round(0.002 * rate), 1)]
     noise = np.mean(quiet**2, axis=1) + 1e-14 if quiet.size else np.ones(len(samples))
@@ -151,7 +151,7 @@ def _stack(samples: Floats, length: int, weight: Floats, rate: int, degrees: int
 
 
 def _strokes_correlated(
-    first: Track, second: Track, times: Ints, clocks: int, weight: Floats, groups: Floats, lags: Ints
+    first: Track, frames: Real, times: Ints, zero: int, weight: Floats, groups: Floats, lags: Ints
 ) -> tuple[Floats, Floats]:
     """The whitened correlation of all strokes, each of equal say times its weight, and the size of each group's."""
     from scipy.fft import irfft, next_fast_len, rfft  # noqa: PLC0415
@@ -162,7 +162,7 @@ def _strokes_correlated(
     before, after = (round(seconds * rate) for seconds in STROKE_S)
     window = raised_cosine(before + after, before, round(0.01 * rate))
     x = cut(first, times - before, before + after) * window
-    y = cut(second, times + clocks - before + int(lags[0]), before + after + len(lags) - 1)
+    y = frames[:, zero - before : zero + after + len(lags) - 1]
     size = int(next_fast_len(x.shape[1] + y.shape[1], real=True))
     a, b = rfft(x, size, axis=1), rfft(y, size, axis=1)
     powers = [np.abs(one) ** 2 for one in (a, b)]

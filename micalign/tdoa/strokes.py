@@ -28,6 +28,7 @@ from micalign.tdoa.tuned import (
     MOST_STROKES,
     OWN_RANGE_DB,
 )
+from micalign.tdoa.wavefronts import first_wavefronts
 
 __all__ = ["Energies", "Listened", "Strokes", "listen", "same_samples", "struck_at"]
 
@@ -81,6 +82,11 @@ class Listened:
     def strokes(self) -> Strokes:
         """Its onsets."""
         return _strokes((self.envelope.power, self.rises), self.envelope.step)
+
+    @cached_property
+    def first_wavefronts(self) -> Ints:
+        """The sample at which each of its own strokes begins."""
+        return first_wavefronts(self.track, self.strokes.samples[self.strokes.weight > 0])
 
 
 def listen(track: Track) -> Listened:

@@ -31,6 +31,7 @@ _LEAST: Final = (
 _MOST: Final = 0.05
 _CLEAR: Final = 25.0
 _REACH: Final = 260  # samples, 6 ms: the beginning lies no further before the clear rise
+_LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ def cut(track: Track, starts: Ints, length: int) -> Floats:
     return np.array([track.read(int(start), length) for start in starts]).reshape(len(starts), length)
 
 
-def onset(energy: Floats, begin: int, *, over: float = 3.0, quantile: float = 0.9) -> tuple[int, float]:
+def onset(energy: Floats, begin: int, *, over: float = 3.0, background: float | None = None) -> tuple[int, float]:
     """The sample at which energy begins to run above its background, and the peak's energy over the background.
 
     Parameters
@@ -61,8 +62,8 @@ def onset(energy: Floats, begin: int, *, over: float = 3.0, quantile: float = 0.
         Where to look from.
     over : float
         How far above the background the threshold lies.
-    quantile : float
-        Of the background's values.
+    background : float, optional
+        The background's 90 % quantile, where it is known.
 
     Examples
     --------
@@ -70,7 +71,7 @@ def onset(energy: Floats, begin: int, *, over: float = 3.0, quantile: float = 0.
     >>> onset(np.concatenate([quiet, sound]), 100)[0]
     200
     """
-    background = float(np.quantile(energy[:begin], quantile))
+    background = float(np.quantile(energy[:begin], _LOUD_NOISE)) if background is None else background
     later = energy[begin:]
     peak = float(later.max(initial=0.0))
     threshold = max(_LEAST * peak, min(over * background, _MOST * peak))
@@ -113,8 +114,9 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     reach = round(0.006 * rate)
     frames = _high_passed(cut(track, samples - reach - _SETTLE, _SETTLE + 5 * reach), rate)
     begins = []
-    for energy in frames[:, _SETTLE:] ** 2:
-        background = float(np.quantile(energy[: int(0.7 * reach)], 0.9))
+    energies = frames[:, _SETTLE:] ** 2
+    noises = np.quantile(energies[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
+    for energy, background in zip(energies, noises.tolist(), strict=True):
         peak = float(energy[reach // 2 :].max())
         threshold = max(_LEAST * peak, min(3.0 * background, _MOST * peak))
         clear = int(np.argmax(energy > min(_CLEAR * threshold, 0.8 * peak)))
@@ -145,7 +147,8 @@ def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> Picks
         summed = weight @ np.minimum(energy / quiet[:, None], 1e4)
         at, clear = onset(np.convolve(summed, np.ones(5) / 5, "same"), noise, over=1.5)
         tell("e" + kind, at, np.log10(clear + 1) / 4)
-        each = [onset(one, noise) for one in energy]
+        noises = np.quantile(energy[:, :noise], _LOUD_NOISE, axis=1)
+        each = [onset(one, noise, background=loud) for one, loud in zip(energy, noises.tolist(), strict=True)]
         own = np.array([one[0] for one in each], dtype=float)
         clears = np.array([one[1] for one in each])
         say = weight * (clears > 10) * np.sqrt(np.minimum(clears / 1e3, 1)) + 1e-9
