@@ -15,8 +15,6 @@ import numpy as np
 Tracks = Sequence[tuple[str, np.ndarray]]
 REACH_S = 0.05
 ENGINES = {
-    "old": "micalign.tdoa.measure:measure_pair",
-    "old group": "micalign.tdoa.measure:measure_many",
     "new": "micalign.tdoa.measure:measure_pair",
     "new group": "micalign.tdoa.measure:measure_many",
 }

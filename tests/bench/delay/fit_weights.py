@@ -2,6 +2,7 @@
 
     python tests/bench/delay/fit_weights.py gather FOLDER --realkit KIT      looks at takes, keeps what was seen
     python tests/bench/delay/fit_weights.py show FOLDER                      leave one style, one drum, one seed out
+    python tests/bench/delay/fit_weights.py ablate FOLDER                    the same without each kind of evidence
     python tests/bench/delay/fit_weights.py write FOLDER                     all of it, into the package
 
 Fitted on: the development half of the real kit's hits (`bench.delay.realkit`), even seeds of the sessions
@@ -403,6 +404,30 @@ def _calibrated(chance: float, ab: tuple[float, float]) -> float:
     return float(1 / (1 + np.exp(-(ab[0] + ab[1] * _log_odds(chance)))))
 
 
+EVIDENCE = (
+    *("novelty", "stack", "correlation", "votes", "earlier", "stretches", "path", "other side's", "gap", "own strokes"),
+    *("bright", "too early", "far"),
+)
+
+
+def ablate(seen: list[Seen], names: tuple[list[str], list[str]]) -> None:
+    """What is lost without each kind of evidence: share right, and the mean log of the chance of being right."""
+    rows = [("nothing", left_out(seen, names))]
+    for kind in EVIDENCE:
+        kept = tuple([name for name in part if kind not in name] for part in names)
+        rows.append((kind, left_out(seen, kept)))
+    # Without the second logit an onset is where the first puts it.
+    plain = [Told(t.one, t.event_s, t.chance, t.event_s, t.kind, t.spread_s) for t in rows[0][1]]
+    rows.append(("where an event begins", plain))
+    print(f"{'left out':24s} {'real':>6s} {'by 0.3':>7s} {'simulated':>9s}   of pairs, right within 0.1 ms (0.3 ms)")
+    for kind, told in rows:
+        told = [t for t in told if t.one.windows]
+        real = [t for t in told if t.one.origin == "real"]
+        other = [t for t in told if t.one.origin != "real"]
+        near, wide = (np.mean([t.off_s <= within for t in real]) for within in (1e-4, 3e-4))
+        print(f"{kind:24s} {near:6.1%} {wide:7.1%} {np.mean([t.off_s <= 1e-4 for t in other]):9.1%}")
+
+
 def write(seen: list[Seen]) -> None:
     event, onset = weights_of(seen)
     told = left_out(seen, (list(event), list(onset)))
@@ -420,7 +445,7 @@ def write(seen: list[Seen]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=["gather", "show", "write", "test"])
+    parser.add_argument("what", choices=["gather", "show", "ablate", "write", "test"])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--realkit")
     parser.add_argument("--half", default="development", choices=realkit.HALVES)
@@ -436,8 +461,11 @@ def main() -> None:
         return
     from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, ONSET_WEIGHTS
 
-    if chosen.what == "show":
-        told = left_out(seen, (list(EVENT_WEIGHTS), list(ONSET_WEIGHTS)))
+    names = list(EVENT_WEIGHTS), list(ONSET_WEIGHTS)
+    if chosen.what == "ablate":
+        ablate(seen, names)
+    elif chosen.what == "show":
+        told = left_out(seen, names)
         report(told, (calibration(told, path=False), calibration(told, path=True)))
     else:
         report([told_by(one, (EVENT_WEIGHTS, ONSET_WEIGHTS)) for one in seen], LOG_ODDS)
