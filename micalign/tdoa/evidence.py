@@ -41,7 +41,6 @@ class Curves:
     """Evidence of one track's own strokes (``times``, samples, and ``weight``, both (S,)) about another track.
 
     ``novelty`` and ``stack``: shape (bands, lags); ``correlation``: shape (lags,), signed, root mean square 1.
-    ``votes``: shape (2, G): the lags at which each group of strokes has the highest novelty, and correlation.
     """
 
     times: Ints
@@ -49,7 +48,6 @@ class Curves:
     novelty: Floats
     stack: Floats
     correlation: Floats
-    votes: Ints
 
 
 @dataclass(frozen=True)
@@ -76,26 +74,14 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     frames = cut(far.track, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
     novelty, stack = [], []
-    groups = _grouped(weight)
-    told = np.zeros((len(groups), len(lags)))
     for band, degrees in zip(_bank(frames, rate), _DEGREES, strict=True):
         samples, seconds = band
         length = max(round(seconds * rate), 4)
         each = _novelty(samples, length, rate)[:, inside]
         novelty.append(weight @ each / np.sqrt((weight**2).sum()))
-        told += groups @ each
         stack.append(_stack(samples, length, weight, rate, degrees, pad - int(lags[0]))[inside])
-    correlation, alone = _strokes_correlated(near.track, frames, times, pad, weight, groups, lags)
-    votes = np.array([lags[told.argmax(axis=1)], lags[alone.argmax(axis=1)]])
-    return Curves(times, weight, np.array(novelty), np.array(stack), correlation, votes)
-
-
-def _grouped(weight: Floats) -> Floats:
-    """The strokes dealt to a few groups, each with its weight: shape (G, S)."""
-    order = np.argsort(-weight, kind="stable")
-    groups = np.zeros((min(_GROUPS, len(weight)), len(weight)))
-    groups[np.arange(len(weight)) % len(groups), order] = weight[order]
-    return groups
+    correlation = _strokes_correlated(near.track, frames, times, pad, weight, lags)
+    return Curves(times, weight, np.array(novelty), np.array(stack), correlation)
 
 
 def _bank(frames: Real, rate: int) -> list[tuple[Real, float]]:
@@ -150,11 +136,9 @@ def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, 
     return curve
 
 
-def _strokes_correlated(
-    first: Track, frames: Real, times: Ints, zero: int, weight: Floats, groups: Floats, lags: Ints
-) -> tuple[Floats, Floats]:
-    """The whitened correlation of all strokes, each of equal say times its weight, and the size of each group's."""
-    from scipy.fft import irfft, next_fast_len, rfft  # noqa: PLC0415
+def _strokes_correlated(first: Track, frames: Real, times: Ints, zero: int, weight: Floats, lags: Ints) -> Floats:
+    """The whitened correlation of all strokes, each of equal say times its weight."""
+    from scipy.fft import irfft, next_fast_len, rfft  # noqa: PLC0415 - loaded when something is measured
 
     from micalign.tdoa.correlation import raised_cosine, whitening  # noqa: PLC0415
 
@@ -169,10 +153,9 @@ def _strokes_correlated(
     whites = [whitening(power.mean(axis=0)) for power in powers]
     levels = [(power * white**2).mean(axis=1) for power, white in zip(powers, whites, strict=True)]
     say = np.sqrt(weight) / np.sqrt(levels[0] * levels[1] + 1e-30)
-    cross = np.conj(a) * b * (whites[0] * whites[1])
-    told = np.vstack([say, (groups > 0) * say]) @ cross
-    values = irfft(told, size, axis=1)[:, : len(lags)]
-    return values[0] / (float(np.sqrt(np.mean(values[0] ** 2))) + 1e-30), np.abs(values[1:])
+    cross = (say @ (np.conj(a) * b)) * whites[0] * whites[1]
+    values: Floats = irfft(cross, size)[: len(lags)]
+    return values / (float(np.sqrt(np.mean(values**2))) + 1e-30)
 
 
 def stretch_curve(

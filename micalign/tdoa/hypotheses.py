@@ -23,7 +23,6 @@ FIRST, SECOND, ONE_PATH = 0, 1, 2
 
 _SAME_S: Final = 1.2e-4
 _AROUND_S: Final = 1e-4
-_VOTE_S: Final = 2e-4
 _EARLIER_S: Final = (0.00025, 0.008)
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
 _BANDS: Final = 6
@@ -37,8 +36,6 @@ FEATURES: Final = (
     "stretches share",
     "stretches height",
     "stretches alike",
-    "novelty votes",
-    "correlation votes",
     "other side's novelties",
     "other side's stacks",
     "too early",
@@ -81,7 +78,6 @@ class _CloseMic:
     lags: Ints
     names: dict[str, Floats]
     highest: dict[str, Floats]
-    votes: Ints
 
 
 def hypotheses(
@@ -142,7 +138,7 @@ def _side(near: Listened, other: Listened, lags: Ints, curves: Curves, rate: int
     names["novelties"] = np.maximum(curves.novelty.sum(axis=0) / 2, 0)
     names["stacks"] = np.maximum(curves.stack.sum(axis=0), 0)
     highest = {name: _around(curve, rate) for name, curve in names.items()}
-    return _CloseMic(near, other, lags, names, highest, curves.votes)
+    return _CloseMic(near, other, lags, names, highest)
 
 
 def _around(curve: Floats, rate: int) -> Floats:
@@ -183,8 +179,6 @@ def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, ra
         features["stretches share"] = stretched[index] / max(float(stretched.max()), 1e-20)
         features["stretches height"] = np.log(stretched[index] / noise + 1e-9)
         features["stretches alike"] = stretched[index]
-    for name, votes in zip(("novelty votes", "correlation votes"), side.votes, strict=True):
-        features[name] = np.mean(np.abs(side.lags[index][:, None] - votes[None]) <= _VOTE_S * rate, axis=1)
     strokes, at_s = side.near.strokes, side.lags[index] / rate
     own = strokes.weight > 0
     same = np.ones(len(index))

@@ -58,10 +58,6 @@ def test_tracks_that_began_at_other_times_are_compared_on_one_clock(pair):
     assert abs((LAGS + 480)[np.argmax(found.stack.sum(axis=0))] - LATE - 480) <= 5
 
 
-def test_groups_of_strokes_vote_for_the_delay(pair):
-    assert np.abs(stroke_curves(*pair, LAGS).votes - LATE).max() <= 10
-
-
 def test_a_pair_is_seen_with_either_track_as_the_close_mic_and_as_one_path(pair):
     seen = look(*pair, reach_s=0.02)
     assert set(seen.found.kinds) == {FIRST, SECOND, ONE_PATH}

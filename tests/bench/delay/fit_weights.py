@@ -405,7 +405,7 @@ def _calibrated(chance: float, ab: tuple[float, float]) -> float:
 
 
 EVIDENCE = (
-    *("novelty", "stack", "correlation", "votes", "earlier", "stretches", "path", "other side's", "gap", "own strokes"),
+    *("novelty", "stack", "correlation", "earlier", "stretches", "path", "other side's", "gap", "own strokes"),
     *("bright", "too early", "far"),
 )
 
@@ -420,8 +420,8 @@ def ablate(seen: list[Seen], names: tuple[list[str], list[str]]) -> None:
     plain = [Told(t.one, t.event_s, t.chance, t.event_s, t.kind, t.spread_s) for t in rows[0][1]]
     rows.append(("where an event begins", plain))
     print(f"{'left out':24s} {'real':>6s} {'by 0.3':>7s} {'simulated':>9s}   of pairs, right within 0.1 ms (0.3 ms)")
-    for kind, told in rows:
-        told = [t for t in told if t.one.windows]
+    for kind, every in rows:
+        told = [t for t in every if t.one.windows]
         real = [t for t in told if t.one.origin == "real"]
         other = [t for t in told if t.one.origin != "real"]
         near, wide = (np.mean([t.off_s <= within for t in real]) for within in (1e-4, 3e-4))
