@@ -89,7 +89,7 @@ def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path
 
     scene = read_scene(scene_path)
     take = open_take(scene, scene_path)
-    files = {row["track"]: path.parent / "aligned" / row["file"] for row in aligned["tracks"]}
+    files = {row["track"]: Path(row["file"]) for row in aligned["tracks"]}
     rows = []
     for name, late_s, tracks in (
         ("before", found.before_s, [take.track(track) for track in found.tracks]),

@@ -159,9 +159,12 @@ def test_locate_refuses_what_cannot_be_solved(scene: Path, capsys: pytest.Captur
     assert "add hits at 5 further places" in capsys.readouterr().err
 
 
-def test_the_demonstration_does_the_whole_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
-    """Scene, take, tables, aligned tracks, two figures; both planted mistakes found; no folder replaced."""
-    folder = tmp_path / "demo"
+def test_the_demonstration_does_the_whole_job(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    """As the README calls it, in a folder of the working one: scene, take, tables, aligned tracks, figures, page."""
+    monkeypatch.chdir(tmp_path)
+    folder = Path("demo")
     assert status_of(["demo", "-o", str(folder), "-q"]) == 0
     told = capsys.readouterr().out
     assert told.startswith("Open this page first")
