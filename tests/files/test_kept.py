@@ -126,7 +126,6 @@ def test_a_take_outside_the_scenes_own_folder_is_asked_for(scene: Path) -> None:
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("report", "SCENE", "-o", "kept.wav", "--no-take"),
         ("report", "SCENE", "-o", "kept.html", "--no-take"),
         ("plan", "SCENE", "-o", "kept.html"),
         ("place", "SCENE", "--write", "kept.wav"),
@@ -156,6 +155,16 @@ def test_force_replaces_only_what_the_command_writes(
     said = micalign(*[str(scene) if word == "SCENE" else word for word in arguments], "--force")
     assert said.status == 2
     assert "it is not replaced, not even with --force" in said.err
+    assert _hashes(scene.parent) == before
+
+
+def test_a_page_is_never_written_over_a_recording(scene: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A recording's name is none of a page's: refused by its ending before anything is looked at."""
+    monkeypatch.chdir(scene.parent)
+    soundfile.write("kept.wav", np.full(1000, 0.25), 48000)
+    before = _hashes(scene.parent)
+    said = micalign("report", str(scene), "-o", "kept.wav", "--no-take", "--force")
+    assert (said.status, "end it in .html" in said.err) == (2, True)
     assert _hashes(scene.parent) == before
 
 

@@ -157,7 +157,7 @@ def test_a_take_beyond_memory_is_refused_before_it_is_made(tmp_path: Path) -> No
     assert "would not fit into memory: ask for at most 347 s" in err
 
 
-@pytest.mark.parametrize("option", ["--max-delay-ms", "--headroom-db", "--preview", "--max-shift"])
+@pytest.mark.parametrize("option", ["--max-delay-ms", "--headroom-db", "--preview", "--max-shift-ms"])
 @pytest.mark.parametrize("value", ["nan", "inf"])
 def test_no_number_is_no_option(tmp_path: Path, option: str, value: str) -> None:
     """'nan' is neither below nor above any limit."""
