@@ -83,7 +83,8 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Shown):
         return value.to_dict()
     if is_dataclass(value) and not isinstance(value, type):
-        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
+        held = {one.name: getattr(value, one.name) for one in fields(value)}
+        return {name: _plain(one) for name, one in held.items() if not callable(one)}
     if hasattr(value, "tolist"):  # an array, or one of its numbers
         return _plain(value.tolist())
     if isinstance(value, Mapping):

@@ -69,7 +69,7 @@ def test_only_the_command_line_prints() -> None:
     assert [str(path) for path in MODULES if "print" in _calls(path) and _room(path) != "cli"] == []
 
 
-@pytest.mark.parametrize("room", ["scene", "acoustics", "findings", "take", "delay", "alignment"])
+@pytest.mark.parametrize("room", ["scene", "acoustics", "findings", "take", "tdoa", "alignment"])
 def test_the_pure_rooms_open_no_file(room: str) -> None:
     """Only `files` touches the disk."""
     assert [str(path) for path in (PACKAGE / room).rglob("*.py") if "open" in _calls(path)] == []

@@ -56,7 +56,9 @@ def moved_bext(bext: bytes, start_moved: int, line: str, *, rates: Rates = _ONE_
     history = bext[FIXED_BYTES:].rstrip(b"\0")
     if history and not history.endswith(b"\n"):
         history += b"\r\n"
-    return head + history + line.encode("ascii", "replace") + b"\r\n"
+    chunk = head + history + line.encode("ascii", "replace") + b"\r\n"
+    # Even: a common reader of RF64 loses its way behind a chunk of odd length, padded or not.
+    return chunk + b"\0" * (len(chunk) % 2)
 
 
 def history_line(sample_rate: int, bits: int, channels: int, text: str) -> str:

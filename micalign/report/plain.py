@@ -22,8 +22,8 @@ def clean(text: str) -> str:
 def escaped(text: str) -> str:
     """The text of a TOML file whose strings hold no such character as it is; it still says the same.
 
-    >>> escaped('name = "\u202egnp"')
-    'name = "\\u202Egnp"'
+    >>> escaped('name = "\u202egnp"') == 'name = "' + chr(92) + 'u202Egnp"'
+    True
     """
     return "".join(
         char

@@ -62,7 +62,8 @@ def test_a_file_cannot_begin_before_midnight(tmp_path: Path) -> None:
 def test_the_coding_history_gets_a_line(tmp_path: Path, history: bytes) -> None:
     """In the words of EBU R 98, after what stood there."""
     found = chunks.only(_carried(tmp_path, [(b"bext", _bext(0, history))], history="moved, +3\r\n"), b"bext")
-    lines = found[602:].decode("ascii").split("\r\n")
+    assert len(found) % 2 == 0  # a common reader of RF64 asks it
+    lines = found[602:].rstrip(b"\0").decode("ascii").split("\r\n")
     assert lines[-2:] == ["A=PCM,F=48000,W=24,M=mono,T=moved  +3  ", ""]
     assert lines[:-2] == ([history.rstrip(b"\0").rstrip().decode()] if history else [])
 
