@@ -39,6 +39,7 @@ __all__ = [
 EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
+_MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
 _PICK_S: Final = 7e-5
 _PATH_S: Final = 3e-5
 _WITHIN_S: Final = 6e-4
@@ -99,9 +100,9 @@ def events(found: Hypotheses, rate: int, *, count: int = 4, related: bool = Fals
     order = np.argsort(-(near @ chances), kind="stable")
     told: list[Event] = []
     for index in order:
-        if any(abs(delays[index] - one.delay_s) < 2 * EVENT_S for one in told):
+        if any(abs(delays[index] - one.delay_s) <= 2 * _MEMBER_S for one in told):
             continue
-        members = np.abs(delays - delays[index]) <= 1.3 * EVENT_S
+        members = np.abs(delays - delays[index]) <= _MEMBER_S
         kinds = [float(chances[members & (found.kinds == kind)].sum()) for kind in range(3)]
         alike = found.rows[members, FEATURES.index("path alike")].max(initial=0.0)
         kind = ONE_PATH if alike > SO_ALIKE else int(np.argmax(kinds))
