@@ -158,7 +158,7 @@ def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("families", nargs="*")
     parser.add_argument("--renderer", choices=list(RENDERERS), default="first")
-    parser.add_argument("--engine", default="old", help="old, new, or module:function of two tracks")
+    parser.add_argument("--engine", default="new", help="new, or module:function of two tracks")
     parser.add_argument("--half", choices=["even", "odd"], default="even")
     parser.add_argument("--scale", type=float, default=1.0)
     parser.add_argument("-v", action="store_true")

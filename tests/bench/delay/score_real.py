@@ -1,6 +1,6 @@
 """The table of the real kit: how often an engine is right on takes of real hits, and how honest it is.
 
-    PYTHONPATH=tests python -m bench.delay.score_real --realkit FOLDER --engine old --seeds 0 1 --jobs 2
+    PYTHONPATH=tests python -m bench.delay.score_real --realkit FOLDER --engine new --seeds 0 1 --jobs 2
     python tests/bench/delay/score_real.py ...                                the same from the top of the repository
 
 Takes come of `bench.delay.realkit` (each style once a seed, its variants in turn, and each drum on its own); a family
@@ -239,7 +239,7 @@ def wrong(rows: Sequence[Row], engine: str) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Score an engine on takes of a real kit.")
     parser.add_argument("--realkit", default=None, help=f"the kit's folder; else {kits.VARIABLE} names it")
-    parser.add_argument("--engine", default="old", help="old, new, '... group', or module:function")
+    parser.add_argument("--engine", default="new", help="new, 'new group', or module:function")
     parser.add_argument("--seeds", type=int, nargs="+", default=[0])
     parser.add_argument("--styles", nargs="+", default=list(kits.STYLES), choices=kits.STYLES)
     parser.add_argument("--half", choices=kits.HALVES, default="development")
