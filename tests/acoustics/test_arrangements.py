@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, Ground, arranged
+from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, Ground, arranged, renamed
 from micalign.errors import SceneError
 from micalign.scene.model import Box, Di, Pair, Room, Source
 
@@ -177,6 +177,7 @@ def test_a_di_goes_with_its_cab():
 
 @pytest.mark.parametrize(("apart_m", "near_m"), [(0.7, 0.2), (2.0, 0.25), (0.14, 0.04)])
 def test_singers_mics_keep_three_to_one_with_something_to_spare(apart_m, near_m):
+    """Each stands as far off as it may; the remark says so without a number, which the scene gives in its own unit."""
     pair = (VOICE, Source("alto", (3.0 + apart_m, 2.5, 1.5)), Source("third", (5.0, 2.5, 1.5)))
     _, made = arranged("two-singers", pair)
     one, other = made.mics
@@ -190,7 +191,9 @@ def test_singers_mics_keep_three_to_one_with_something_to_spare(apart_m, near_m)
         assert mic.reach_m == 0.15
         assert mic.distance_m == pytest.approx((min(0.08, near_m), near_m))
     assert math.dist(one.position, other.position) >= 3.0 * near_m
-    assert f"at most {100 * near_m:.0f} cm from its singer" in made.remarks[0]
+    for mic, singer in zip(made.mics, pair, strict=False):
+        assert math.dist(mic.position, singer.position) == pytest.approx(mic.distance_m[1])
+    assert "no farther from its singer than it stands here" in made.remarks[0]
 
 
 def test_where_a_mic_may_go_ends_at_the_walls_margin_but_never_short_of_the_mic():
@@ -225,18 +228,23 @@ def test_too_few_sources_are_told_by_number():
 
 
 def test_names_in_use_get_a_number_behind_them_everywhere():
+    """What a scene does not lend is added under a new name, in pairs as well; what it lends keeps its own."""
     taken = frozenset({"overhead left", "overhead left 2", "overheads", "player's head"})
-    _, made = arranged("equal-overheads", taken=taken)
+    made = renamed(arranged("equal-overheads")[1], taken)
     assert [mic.name for mic in made.mics] == ["overhead left 3", "overhead right"]
     assert made.pairs[0].name == "overheads 2"
     assert made.pairs[0].mics == ("overhead left 3", "overhead right")
     assert made.keepouts[0].name == "player's head 2"
     assert made.keepouts[0].radius_m == 0.35
-    _, wired = arranged("di-and-cab", taken=frozenset({"cab di"}))
+    wired = renamed(arranged("di-and-cab")[1], frozenset({"cab di"}))
     assert wired.dis == (Di("cab di 2", "cab"),)
     assert wired.remarks
-    both = arranged("spaced-pair", taken=frozenset({"pair right"}))[1]
+    spaced = arranged("spaced-pair")[1]
+    both = renamed(spaced, frozenset({"pair right"}))
     assert both.pairs[0].mics == ("pair left", "pair right 2")
+    lent = renamed(replace(spaced, mics=spaced.mics[:1]), frozenset({"pair left", "pair right"}))
+    assert [mic.name for mic in lent.mics] == ["pair left 2"]
+    assert lent.pairs[0].mics == ("pair left 2", "pair right")
 
 
 def test_facing_turns_the_whole_arrangement():
