@@ -32,6 +32,7 @@ _FEW: Final = 4
 _FLOOR_LEFT: Final = 0.7
 _FLOOR_FOOT: Final = 0.75  # axis label and legend
 _INSET: Final = (0.16, 0.2)  # the small room on the sheet, shares of the plan
+_LONG_LABEL_IN: Final = 2.0  # a lower plan has no room for its long label, which the sheet tells in words
 
 
 def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | None = None) -> Figure:
@@ -118,6 +119,8 @@ def floor_figure(scene: Scene, *, height_in: float = 3.6) -> Figure:
     drawing = Drawing(scene, None, None, unit, scale)
     _frame(axes, drawing, extent, VIEWS[0])
     axes.set_title("", loc="left")
+    if size[1] < _LONG_LABEL_IN:
+        axes.set_ylabel(f"y ({unit})")
     draw_things(axes, drawing, VIEWS[0])
     if scene.room is not None and not np.allclose(scene.room.size[:2], extent.size[:2]):
         _draw_walls(axes.inset_axes((*_emptiest_corner(scene, extent), *_INSET)), scene.room.size, extent)

@@ -101,7 +101,7 @@ def _sheet(scene: Scene, prediction: Prediction, findings: Sequence[Finding]) ->
         "uneven": any(not one.kept for one in cut),
         "box": box,
         "unit": place_unit(scene.length_unit),
-        "letters": ", ".join(f"{tag} {name}" for name, tag in key_of(scene).items() if not tag.isdigit()),
+        "letters": [f"{tag} {name}" for name, tag in key_of(scene).items() if not tag.isdigit()],
         "left_out": left_out,
         "points": size.points,
         "plan_mm": round(size.plan_mm, 1),

@@ -197,6 +197,38 @@ def test_in_the_side_view_up_is_height(tab: Page, kit: Path) -> None:
     assert at(tab, "mics", 4)[2] == pytest.approx(1.86, abs=0.02)
 
 
+def test_seen_from_the_left_wall_the_front_wall_is_on_the_right(tab: Page, kit: Path) -> None:
+    """What stands nearer to the front wall is farther right; keys, hand and aims go the way that is seen."""
+    tab.open(kit, width=1280)
+    tab.value("document.getElementById('live-from-left').click()")
+    settled(tab)
+    depths = {n: at(tab, "mics", n)[1] for n in range(5)}
+    places = {n: mark(tab, "side", "mics", n)[0] for n in depths}
+    near, far = min(depths, key=depths.__getitem__), max(depths, key=depths.__getitem__)
+    assert places[near] - places[far] == pytest.approx((depths[far] - depths[near]) * scale(tab), abs=1)
+    start = at(tab, "mics", 4)
+    focus(tab, "mics", 4, view="side")
+    tab.key("ArrowRight")
+    assert at(tab, "mics", 4) == pytest.approx([start[0], start[1] - 0.01, start[2]], abs=1e-9)
+    x, y = mark(tab, "side", "mics", 4)
+    tab.drag((x, y), (x - 0.3 * scale(tab), y))
+    settled(tab)
+    assert at(tab, "mics", 4) == pytest.approx([start[0], start[1] + 0.29, start[2]], abs=0.02)
+    focus(tab, "mics", 0, view="side")
+    settled(tab)
+    x, y = mark(tab, "side", "mics", 0)
+    handle = tab.value(
+        "(() => { const r = document.querySelector('#live-side .handle').getBoundingClientRect();"
+        " return [r.x + r.width / 2, r.y + r.height / 2]; })()"
+    )
+    aims = "micalign.arithmetic.axisOf(micalign.live.layout.now, micalign.live.layout.now.mics[0])[1]"
+    assert (handle[0] - x) * tab.value(aims) < 0
+    tab.drag(tuple(handle), (x + 60, y))
+    settled(tab)
+    assert tab.value(aims) < 0, "turned to the right, it looks to the front wall"
+    assert tab.messages == []
+
+
 def test_undo_redo_and_reset(tab: Page, kit: Path) -> None:
     tab.open(kit, width=1280)
     start = at(tab, "sources", 0)

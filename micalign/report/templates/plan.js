@@ -301,7 +301,7 @@
     warn();
   }
   function turnTowards(view, mic, to) {
-    const [x, y] = view.flat(mic.at), across = to[0] - x, up = y - to[1];
+    const [x, y] = view.flat(mic.at), across = view.toRight * (to[0] - x), up = y - to[1];
     const was = layout.direction(chosen.number) ?? { azimuth: 0, elevation: 0 };
     if (view.up === 1) { layout.turnTo(chosen.number, Math.atan2(up, across) * 180 / Math.PI, was.elevation); return; }
     // Seen from the side, a direction keeps its bearing or the one behind it, and takes its height from the hand.
@@ -324,7 +324,7 @@
     if (STEPS[event.key]) {
       const [across, up, height = 0] = STEPS[event.key], step = event.shiftKey ? LONG_STEP_M : STEP_M;
       const by = [0, 0, 0];
-      by[view.across] += across * step;
+      by[view.across] += view.toRight * across * step;
       by[view.up] += up * step;
       by[2] += height * step;
       nudge(by, event.key);

@@ -48,12 +48,14 @@ micalign.views = (layout, host, choice) => {
   function view(svg, name) {
     const layers = Object.fromEntries(["grid", "curves", "paths", "limits", "ghosts", "lobe", "things"]
       .map((layer) => [layer, make(svg, "g", { class: layer })]));
-    const one = { svg, name, layers, across: 0, up: 1, scale: 100, width: 100, height: 100, things: new Map() };
-    one.x = (metres) => EDGE.left + (metres - extent.low[one.across]) * one.scale;
+    const one = { svg, name, layers, across: 0, up: 1, toRight: 1, scale: 100, width: 100, height: 100, things: new Map() };
+    // With the back to the left wall, the front wall is on the right: there y grows to the left, and `toRight` is -1.
+    const edge = () => (one.toRight > 0 ? extent.low : extent.high)[one.across];
+    one.x = (metres) => EDGE.left + one.toRight * (metres - edge()) * one.scale;
     one.y = (metres) => one.height - EDGE.bottom - (metres - extent.low[one.up]) * one.scale;
     one.flat = (point) => [one.x(point[one.across]), one.y(point[one.up])];
     one.metres = (x, y) => [
-      (x - EDGE.left) / one.scale + extent.low[one.across],
+      one.toRight * (x - EDGE.left) / one.scale + edge(),
       (one.height - EDGE.bottom - y) / one.scale + extent.low[one.up],
     ];
     for (const kind of KINDS) {
@@ -84,7 +86,7 @@ micalign.views = (layout, host, choice) => {
   fit();
 
   function resize() {
-    side.across = choice.fromLeft ? 1 : 0;
+    [side.across, side.toRight] = choice.fromLeft ? [1, -1] : [0, 1];
     [side.up, plan.across, plan.up] = [2, 0, 1];
     const wide = Math.max(host.querySelector(".views").clientWidth, 260);
     const reach = (axis) => extent.high[axis] - extent.low[axis], edges = EDGE.left + EDGE.right;
@@ -98,7 +100,7 @@ micalign.views = (layout, host, choice) => {
       one.width = beside ? reach(one.across) * scale + edges + GAP_PX / 2 - 1 : wide;
       one.height = reach(one.up) * scale + EDGE.top + EDGE.bottom;
       set(one.svg, { viewBox: `0 0 ${px(one.width)} ${px(one.height)}`, width: px(one.width), height: px(one.height) });
-      one.right = one.x(extent.high[one.across]);
+      one.right = EDGE.left + reach(one.across) * scale;
       set(one.clip, { x: EDGE.left, y: EDGE.top, width: px(one.right - EDGE.left), height: px(one.height - EDGE.top - EDGE.bottom) });
       drawGrid(one);
       for (const thing of one.things.values()) thing.wide = thing.label.getComputedTextLength();
@@ -125,7 +127,7 @@ micalign.views = (layout, host, choice) => {
     make(one.layers.grid, "text", { class: "mid", transform: `translate(11 ${px((top + bottom) / 2)}) rotate(-90)` }, `${named[one.up]} (${choice.unit})`);
     if (start.room) {
       const [x0, y0] = one.flat([0, 0, 0]), [x1, y1] = one.flat(start.room.size);
-      make(one.layers.grid, "rect", { class: "room", x: px(x0), y: px(y1), width: px(x1 - x0), height: px(y0 - y1), "clip-path": `url(#${one.svg.id}-clip)` });
+      make(one.layers.grid, "rect", { class: "room", x: px(Math.min(x0, x1)), y: px(y1), width: px(Math.abs(x1 - x0)), height: px(y0 - y1), "clip-path": `url(#${one.svg.id}-clip)` });
     }
     for (const panel of start.panels) {
       const corners = [[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]].map(([a, b]) =>
@@ -158,7 +160,7 @@ micalign.views = (layout, host, choice) => {
       group.classList.toggle("chosen", isChosen);
       group.setAttribute("aria-pressed", String(isChosen));
       if (thing.aim) {
-        const axis = axisOf(now, what), [dx, dy] = [axis[one.across], -axis[one.up]];
+        const axis = axisOf(now, what), [dx, dy] = [one.toRight * axis[one.across], -axis[one.up]];
         const flat = Math.hypot(dx, dy);
         const [ux, uy] = flat > 1e-6 ? [dx / flat, dy / flat] : [0, 0], far = 9 + 15 * flat;
         // A shaft and its head, as seen from here: short where the mic looks towards the reader or away.
@@ -233,13 +235,13 @@ micalign.views = (layout, host, choice) => {
     const axis = axisOf(now, mic), [x, y] = one.flat(mic.at), points = [];
     for (let step = 0; step <= 48; step += 1) {
       const round = step / 24 * Math.PI, flat = [Math.cos(round), Math.sin(round)];
-      const cosine = axis[one.across] * flat[0] + axis[one.up] * flat[1];
+      const cosine = one.toRight * axis[one.across] * flat[0] + axis[one.up] * flat[1];
       const r = Math.abs(mic.omni_share + (1 - mic.omni_share) * (size(axis) ? cosine : 1)) * LOBE_PX;
       points.push([x + r * flat[0], y - r * flat[1]]);
     }
     one.lobe.setAttribute("d", line(points));
     const flat = Math.hypot(axis[one.across], axis[one.up]) || 1;
-    const at = { cx: px(x + axis[one.across] / flat * HANDLE_PX), cy: px(y - axis[one.up] / flat * HANDLE_PX) };
+    const at = { cx: px(x + one.toRight * axis[one.across] / flat * HANDLE_PX), cy: px(y - axis[one.up] / flat * HANDLE_PX) };
     set(one.handle, at);
     set(one.grip, at);
   }
