@@ -376,6 +376,7 @@ def test_a_di_and_a_mic_are_heard_together(tab: Page, tmp_path: Path) -> None:
         "(() => { const e = document.getElementById('live-second'); e.value = 'di 0';"
         " e.dispatchEvent(new Event('change')); })()"
     )
+    settled(tab)
     wanted: list[Any] = list(predict(surveyed(parse_scene((SCENES / "upright-bass.toml").read_text()))).di_differences)
     found = float(tab.value("document.getElementById('live-apart').dataset.seconds"))
     assert min(abs(found - row.difference_s) for row in wanted) < 1e-9
