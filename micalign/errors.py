@@ -7,8 +7,12 @@ in the library prints; only the command line turns an error into words on a term
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from os.path import commonprefix
+from typing import Final
 
 __all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "nearest"]
+
+_MANY_NAMES: Final = 50  # as many are compared letter by letter
 
 
 class MicalignError(Exception):
@@ -60,7 +64,18 @@ def nearest(word: str, known: Iterable[str]) -> str:
     ''
     """
     import difflib  # noqa: PLC0415 - only a wrong word needs it
+    import heapq  # noqa: PLC0415
 
     by_fold = {name.casefold(): name for name in sorted(known)}
-    close = difflib.get_close_matches(word[:80].casefold(), by_fold, n=1, cutoff=0.6)
+    wrong = word[:80].casefold()
+    names = list(by_fold)
+    if len(names) > _MANY_NAMES:  # a thousand slips among a thousand names took a minute
+        names = heapq.nlargest(_MANY_NAMES, names, key=lambda name: _shared(wrong, name))
+    close = difflib.get_close_matches(wrong, names, n=1, cutoff=0.6)
     return f"; did you mean '{by_fold[close[0]]}'?" if close else ""
+
+
+def _shared(first: str, second: str) -> int:
+    """How many characters two words share at their beginnings and their ends: what most slips leave as it was."""
+    ends = ((first, second), (first[::-1], second[::-1]))
+    return sum(len(commonprefix(pair)) for pair in ends)  # noqa: RUF071 - characters, not folders

@@ -21,6 +21,7 @@ __all__ = ["Tell", "clean", "console", "note", "one_line", "print_json", "progre
 Tell = Callable[[str, float], None]
 """Told what is being done, and which share of it is done, 0 to 1; from any thread."""
 
+_ROWS: Final = 2000  # written at a time
 _NARROWEST, _WIDEST = 40, 10_000
 _LAST_BLANKS: Final = re.compile(r" +$", re.MULTILINE)
 
@@ -30,14 +31,23 @@ def print_json(document: Mapping[str, Any]) -> None:
 
     Rows go through the fast encoder whole: indenting every number costs a large scene a second.
     """
-    lines = ",\n".join(f"  {_json(key)}: {_value(value)}" for key, value in document.items())
-    sys.stdout.write(f"{{\n{lines}\n}}\n" if lines else "{}\n")
+    separator = "{\n"
+    for key, value in document.items():
+        sys.stdout.write(f"{separator}  {_json(key)}: ")
+        _write_value(value)
+        separator = ",\n"
+    sys.stdout.write("\n}\n" if document else "{}\n")
 
 
-def _value(value: Any) -> str:
-    if isinstance(value, list) and value:
-        return "[\n    " + ",\n    ".join(map(_json, value)) + "\n  ]"
-    return _json(value)
+def _write_value(value: Any) -> None:
+    """A value; a list row by row, so that a large document is never held as one text."""
+    if not (isinstance(value, list) and value):
+        sys.stdout.write(_json(value))
+        return
+    for start in range(0, len(value), _ROWS):
+        sys.stdout.write("[\n    " if start == 0 else ",\n    ")
+        sys.stdout.write(",\n    ".join(map(_json, value[start : start + _ROWS])))
+    sys.stdout.write("\n  ]")
 
 
 def _json(value: Any) -> str:

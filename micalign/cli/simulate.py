@@ -15,7 +15,13 @@ __all__ = ["command"]
 @click.command("simulate")
 @scene_argument
 @out_option("Folder for the files.  [default: the scene's own take folder]")
-@click.option("--seconds", type=float, default=20.0, show_default=True, help="Length of the take in seconds.")
+@click.option(
+    "--seconds",
+    type=float,
+    default=20.0,
+    show_default=True,
+    help="Length of the take in seconds; it is held in memory, some 16 bytes a sample of each source and track.",
+)
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, another take."
 )

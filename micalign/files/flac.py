@@ -8,7 +8,7 @@ application's block may, and is named instead.
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final, Literal
@@ -58,7 +58,7 @@ _SOUND: Final = {_COMMENT: _is_comment, _PICTURE: _is_picture}
 def carried_blocks(source: Path) -> tuple[tuple[tuple[int, bytes], ...], tuple[str, ...]]:
     """The blocks (type and data) to carry over from a FLAC, and the names of those left out; none of other files."""
     with spoken_read(source), source.open("rb") as file:
-        blocks, _ = _read_blocks(file)
+        blocks, _ = _read_blocks(file, wanted=_SOUND)
     carried: list[tuple[int, bytes]] = []
     left_out: list[str] = []
     room = _LARGEST
@@ -85,17 +85,25 @@ def insert_blocks(path: Path, carried: Sequence[tuple[int, bytes]]) -> None:
         file.write(head)
 
 
-def _read_blocks(file: BinaryIO) -> tuple[list[_Block], int]:
-    """The blocks, and where the audio begins; no blocks where it is no FLAC or is damaged."""
+def _read_blocks(file: BinaryIO, *, wanted: Container[int] = range(128)) -> tuple[list[_Block], int]:
+    """The blocks, and where the audio begins; no blocks where it is no FLAC or is damaged.
+
+    Kinds that are not wanted, and what is too large to be carried, come without their data.
+    """
     blocks: list[_Block] = []
+    room = _LARGEST
     if file.read(4) != b"fLaC":
         return [], 0
     while len(blocks) < _MOST_BLOCKS:
         head = file.read(4)
         length = int.from_bytes(head[1:], "big")
-        data = file.read(length)
-        if len(head) < 4 or len(data) < length:
+        at = file.tell()
+        # Padding, a cue sheet's or an application's gigabytes are passed over.
+        data = file.read(length) if head[:1] and head[0] & ~_LAST in wanted and length <= room else b""
+        room -= len(data)
+        if len(head) < 4 or file.seek(0, os.SEEK_END) < at + length:
             return [], 0
+        file.seek(at + length)
         blocks.append(_Block(head[0] & ~_LAST, data))
         if head[0] & _LAST:
             return blocks, file.tell()

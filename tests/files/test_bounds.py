@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import time
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from commands import micalign
 
 from micalign.errors import OutputError, TakeError
 from micalign.files import sets
+from micalign.files.flac import carried_blocks
 from micalign.files.hashes import file_hash
 from micalign.files.names import fault_of, free_name, one_name
 from micalign.files.outputs import refuse_inputs
@@ -287,3 +290,47 @@ def test_hashes_of_what_is_no_file_are_refused(folder: Path) -> None:
         assert micalign(*words).status == 2
     with pytest.raises(TakeError, match="is a device or a pipe"):
         file_hash(Path("pipe.wav"))
+
+
+def test_a_scene_of_very_many_mics_is_told_within_bounds(folder: Path) -> None:
+    """Differences of mics that are both on the source; how many others there are is said, and --all gives them."""
+    text = "".join(f'[[source]]\nname = "s{i}"\nat = [{1 + i}, 1, 1]\n' for i in range(3))
+    text += "".join(
+        f'[[mic]]\nname = "m{i}"\nat = [{1 + i % 10 * 0.5}, {2 + i // 10 * 0.5}, 1]\non = "s{i % 3}"\n'
+        for i in range(120)
+    )
+    (folder / "many.toml").write_text(text)
+    said = micalign("check", "many.toml", "--json")
+    assert len(said.document["differences"]) == 3 * 40 * 39 // 2
+    assert said.document["differences_left_out"] == 3 * (120 * 119 - 40 * 39) // 2
+    assert "differences of mics that are not both on the source are left out" in said.err
+    whole = micalign("check", "many.toml", "--json", "--all").document
+    assert (len(whole["differences"]), whole["differences_left_out"]) == (3 * 120 * 119 // 2, 0)
+
+
+def test_a_thousand_misspelt_names_are_told_at_once(folder: Path) -> None:
+    """The first ones with the name that was meant, the others by their number, in seconds."""
+    text = "".join(f'[[source]]\nname = "source {i}"\nat = [{i}, 1, 1]\n' for i in range(1000))
+    text += "".join(f'[[mic]]\nname = "mic {i}"\nat = [{i}, 2, 1]\non = "sourc {i}"\n' for i in range(1000))
+    (folder / "slips.toml").write_text(text)
+    begun = time.process_time()
+    said = micalign("check", "slips.toml")
+    assert all(f"did you mean 'source {number}'?" in said.err for number in range(20))
+    assert "and 980 more faults like these" in said.err
+    assert time.process_time() - begun < 20
+
+
+def test_gigabytes_of_metadata_are_passed_over(folder: Path) -> None:
+    """A FLAC with blocks of zeros before its audio, which take no room on the disk: they are not read."""
+    soundfile.write("a.flac", np.zeros(8000), 8000, "PCM_16")
+    data = Path("a.flac").read_bytes()
+    with Path("b.flac").open("wb") as file:
+        file.write(data[:4] + bytes([data[4] & 0x7F]) + data[5:42])
+        for _ in range(100):
+            file.write(bytes([2]) + (0xFFFFFF).to_bytes(3, "big"))
+            file.seek(0xFFFFFF, os.SEEK_CUR)
+        file.write(bytes([0x81, 0, 0, 0]))
+    tracemalloc.start()
+    assert carried_blocks(Path("b.flac")) == ((), ("APPLICATION",))
+    assert tracemalloc.get_traced_memory()[1] < 1e6
+    tracemalloc.stop()
