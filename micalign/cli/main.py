@@ -117,10 +117,7 @@ def run(arguments: list[str] | None = None) -> None:
     results = streams.ready()
     if not sys.warnoptions:
         warnings.simplefilter("ignore")  # what a library warns of is nothing a user could mend
-    for number in ENDING:
-        # What was started so that it ignores a signal (nohup) goes on ignoring it.
-        if signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, _end)
+    obey_signals()
     status = status_of(arguments)
     if results is not None and results.reader_gone and status == 1:
         status = 0  # nobody heard what was found wrong
@@ -129,6 +126,15 @@ def run(arguments: list[str] | None = None) -> None:
     # What is left ends with the process; the interpreter would look through all of it for cycles before it goes.
     gc.freeze()
     sys.exit(status)
+
+
+def obey_signals() -> None:
+    """End by an exception at a signal that asks for it, so that what was begun is cleared."""
+    for number in ENDING:
+        # What was started so that it ignores a signal (nohup) goes on ignoring it.
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, _end)
+    sys.unraisablehook = _end_after_all
 
 
 class _EndedError(KeyboardInterrupt):
@@ -142,6 +148,18 @@ def _end(number: int, _frame: FrameType | None) -> None:
     for other in ENDING:
         signal.signal(other, signal.SIG_IGN)  # clearing up is not interrupted; KILL always works
     raise _EndedError(number)
+
+
+def _end_after_all(told: Any) -> None:
+    """A signal that fell into a callback of the interpreter's own (a weak reference's) was lost there: once more."""
+    if not isinstance(told.exc_value, _EndedError):
+        sys.__unraisablehook__(told)
+        return
+    import threading  # noqa: PLC0415 - hardly ever needed
+
+    number = told.exc_value.number
+    signal.signal(number, _end)
+    threading.Timer(0.001, signal.raise_signal, (number,)).start()
 
 
 def status_of(arguments: list[str] | None = None) -> int:

@@ -119,7 +119,8 @@ def whole_set(
                 refuse()
                 _exchange(files, head)
             finally:
-                shutil.rmtree(stage, ignore_errors=True)
+                with held():  # a signal that comes now would leave what it is there to clear
+                    shutil.rmtree(stage, ignore_errors=True)
     except BaseException:
         for one in made:
             with suppress(OSError):
@@ -177,13 +178,14 @@ def _locked(folder: Path) -> Iterator[None]:
 def _knows_locks(folder: Path) -> bool:
     """Whether a refused lock means another run, not a disk without locks: a folder of our own can be locked or not."""
     probe = folder / f"{_MARK}{os.getpid()}-{secrets.token_hex(4)}"
-    probe.mkdir()
-    handle = os.open(probe, os.O_RDONLY)
-    try:
-        return lock(handle, wait=False)
-    finally:
-        os.close(handle)
-        probe.rmdir()
+    with held():
+        probe.mkdir()
+        handle = os.open(probe, os.O_RDONLY)
+        try:
+            return lock(handle, wait=False)
+        finally:
+            os.close(handle)
+            probe.rmdir()
 
 
 def _exchange(files: FileSet, head: str | None) -> None:

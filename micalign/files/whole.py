@@ -20,6 +20,7 @@ from typing import Final
 
 from micalign.errors import OutputError
 from micalign.files.kinds import FileKind
+from micalign.files.signals import held
 
 __all__ = [
     "NO_LINKS",
@@ -103,7 +104,8 @@ def whole_file(
             claim.flush()
             _publish(claim.path, target, force=force, kind=kind)
         finally:
-            claim.give_up()
+            with held():  # a signal that comes now would leave what it is there to clear
+                claim.give_up()
         flush_folder(target.parent)
 
 

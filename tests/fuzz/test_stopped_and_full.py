@@ -87,8 +87,7 @@ def child(words, limit=None):
 
 
 def cli_ready():
-    for number in cli.ENDING:
-        signal.signal(number, cli._end)
+    cli.obey_signals()
 
 
 def clear():
@@ -146,7 +145,7 @@ for name, words in JOBS.items():
                 failures += 1
                 wrong.append([name, label, case, status, sorted(now), left])
         table[f"{name}, {label}"] = [cases, failures]
-print(json.dumps({"table": table, "wrong": wrong[:5]}))
+print(json.dumps({"table": table, "wrong": wrong[:20]}))
 """
 
 
