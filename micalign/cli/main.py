@@ -152,12 +152,12 @@ def _end(number: int, _frame: FrameType | None) -> None:
 
 def _end_after_all(told: Any) -> None:
     """A signal that fell into a callback of the interpreter's own (a weak reference's) was lost there: once more."""
-    if not isinstance(told.exc_value, _EndedError):
+    number = _signal_behind(told.exc_value)
+    if number is None:
         sys.__unraisablehook__(told)
         return
     import threading  # noqa: PLC0415 - hardly ever needed
 
-    number = told.exc_value.number
     signal.signal(number, _end)
     threading.Timer(0.001, signal.raise_signal, (number,)).start()
 
@@ -172,18 +172,31 @@ def status_of(arguments: list[str] | None = None) -> int:
     except click.ClickException as error:
         return _refused([error.format_message()], usage=_usage(error))
     except (click.Abort, KeyboardInterrupt) as error:
-        sys.stderr.write("micalign: stopped; nothing half-written is left\n")
-        ended = error.__cause__ if isinstance(error, click.Abort) else error
-        return 128 + (ended.number if isinstance(ended, _EndedError) else signal.SIGINT)
+        return _stopped(_signal_behind(error) or signal.SIGINT)
     except BrokenPipeError:
         return 0  # the reader of a pipe has gone: say nothing
     except (OSError, MemoryError) as error:
         return _refused([_system_sentence(error)])
     except Exception as error:
+        number = _signal_behind(error)
+        if number is not None:
+            return _stopped(number)
         if os.environ.get("MICALIGN_TRACEBACK"):
             raise
         return _refused([_defect_sentence(error)])
     return result if isinstance(result, int) else 0
+
+
+def _signal_behind(error: BaseException | None) -> int | None:
+    """The signal that an error goes back to: a library may turn the exception of one into its own."""
+    while error is not None and not isinstance(error, _EndedError):
+        error = error.__cause__ or error.__context__
+    return None if error is None else error.number
+
+
+def _stopped(number: int) -> int:
+    sys.stderr.write("micalign: stopped; nothing half-written is left\n")
+    return 128 + number
 
 
 def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:

@@ -123,3 +123,33 @@ def test_what_is_told_to_ignore_hangups_ignores_them(folder: Path) -> None:
     said = _shell("trap '' HUP; micalign align ref.wav late.wav -o out & sleep 0.3; kill -HUP $!; wait $!", folder)
     assert said.returncode == 0
     assert sorted(_digests(folder / "out")) == SET
+
+
+def test_a_signal_that_a_library_made_its_own_error_of_is_no_defect(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The exception of a signal is found behind it; one lost in a callback comes again."""
+    from micalign.cli import main
+
+    def fails(*_: object, **__: object) -> None:
+        try:
+            raise main._EndedError(15)
+        except KeyboardInterrupt:
+            raise RuntimeError("a library's own") from None
+
+    monkeypatch.setattr(main.main, "main", fails)
+    assert main.status_of(["schema"]) == 143
+    code = """
+import signal, sys, time, weakref
+from micalign.cli import main
+main.obey_signals()
+class Thing: pass
+thing = Thing()
+seen = weakref.ref(thing, lambda _: signal.raise_signal(signal.SIGTERM) or time.sleep(0.01))
+try:
+    del thing
+    time.sleep(5)
+    print("never came")
+except KeyboardInterrupt as error:
+    print("came", error.number)
+"""
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (said.stdout, said.stderr) == ("came 15\n", "")
