@@ -61,7 +61,7 @@ def test_a_terminal_sees_a_bar(folder: Path, name: str) -> None:
     assert shares
     assert max(shares) <= 100
     # A step shorter than the bar's tenth of a second may not be seen; the last one always is.
-    assert re.search("reading 2 tracks|measuring b.wav|listening to a.wav|writing 2 tracks", err)
+    assert re.search("reading 2 tracks|measuring b.wav|adding b.wav|listening to a.wav|writing 2 tracks", err)
     # The cursor is shown again, and the bar's line is wiped.
     assert err.rfind("\x1b[?25h") > err.rfind("\x1b[?25l")
     assert "\x1b" not in out

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -30,7 +31,8 @@ def folder(tmp_path: Path) -> Path:
 
 
 def _shell(command: str, folder: Path, **environment: str) -> subprocess.CompletedProcess[bytes]:
-    told = command.replace("micalign", f"{sys.executable} -m micalign")
+    # The command alone: a clone may lie in a folder of that name.
+    told = re.sub(r"(?<![\w/.-])micalign(?= )", f"{sys.executable} -m micalign", command)
     return subprocess.run(
         ["bash", "-c", told],
         cwd=folder,
