@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import os
+import signal
+import threading
 
 # One thread to a process: the tests run side by side, and threads of matrix products would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -19,6 +21,11 @@ settings.register_profile(
 )
 settings.register_profile("long", parent=settings.get_profile("steady"), max_examples=20_000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
+
+
+# A job started in the background ignores interrupts, and what it starts does so too; here they are sent and counted.
+if threading.current_thread() is threading.main_thread():
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
