@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.errors import TakeError
-from micalign.scene.stretches import AlonePlan
+from micalign.scene.quantities import AlonePlan
 from micalign.take.model import Take
 from micalign.tdoa.alone import hits_alone, measure_alone
 from micalign.tdoa.result import Delay
@@ -42,7 +42,7 @@ def alone_in(take: Take, plans: Sequence[AlonePlan]) -> tuple[Alone, ...]:
 
     Examples
     --------
-    >>> from micalign.scene.stretches import alone_plans
+    >>> from micalign.scene.quantities import alone_plans
     >>> from micalign.take.model import Track
     >>> take = Take((Track.from_array("near", np.zeros(96000), 48000),))
     >>> alone_in(take, alone_plans(["snare=0.5-1.5"]))[0].spans_s

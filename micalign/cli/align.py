@@ -120,7 +120,7 @@ def command(*, thirds: bool, as_json: bool, quiet: bool, **asked: Any) -> int:
     """
     _refuse_misuse(asked)
     from micalign.files import alignments  # noqa: PLC0415 - scipy, soundfile and pydantic, which --help must not pay for
-    from micalign.scene.stretches import alone_plans  # noqa: PLC0415
+    from micalign.scene.quantities import alone_plans  # noqa: PLC0415
 
     asked["alone"] = alone_plans(asked["alone"])
     sheet = asked.pop("sheet")

@@ -12,8 +12,8 @@ from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, a
 from micalign.acoustics.rearranged import reused
 from micalign.cli.output import note, print_json
 from micalign.cli.places import a_place, a_room
-from micalign.scene.lengths import LENGTH_UNITS
 from micalign.scene.model import Scene, Source
+from micalign.scene.quantities import LENGTH_UNITS
 
 __all__ = ["ArrangementOptions", "arrangement_options", "tell_arrangement"]
 

@@ -14,14 +14,14 @@ UNITS: Final = ("m", "cm", "mm", "ft", "in")
 
 def spoken_unit(texts: Sequence[str], unit: str | None) -> str:
     """The unit asked for, else the first that the lengths name, else cm."""
-    from micalign.scene.lengths import told_unit  # noqa: PLC0415 - so that --help costs only click
+    from micalign.scene.quantities import unit_in  # noqa: PLC0415 - so that --help costs only click
 
-    return unit or next((told for text in texts if (told := told_unit(text))), "cm")
+    return unit or next((told for text in texts if (told := unit_in(text))), "cm")
 
 
 def two_lengths(texts: Sequence[str], unit: str | None, option: str) -> tuple[float, float]:
     """Two different lengths between 1 mm and 100 m, in metres."""
-    from micalign.scene.lengths import parse_length  # noqa: PLC0415 - as above
+    from micalign.scene.quantities import parse_length  # noqa: PLC0415 - as above
 
     shown = spoken_unit(texts, unit)
     try:

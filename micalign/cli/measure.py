@@ -93,7 +93,7 @@ def _of_scene(
 ) -> tuple[Measured, Laid]:
     from micalign.alignment.session import measured_scene  # noqa: PLC0415
     from micalign.files.sessions import open_scene  # noqa: PLC0415
-    from micalign.scene.stretches import alone_plans  # noqa: PLC0415
+    from micalign.scene.quantities import alone_plans  # noqa: PLC0415
 
     one = open_scene(scene, reference=reference, clock=clock, alone=alone_plans(alone))
     found = measured_scene(

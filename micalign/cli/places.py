@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from micalign.errors import SceneError
-from micalign.scene.lengths import parse_length
 from micalign.scene.model import Coordinates, Room, Tape
+from micalign.scene.quantities import parse_length
 
 __all__ = ["a_place", "a_room", "a_tape", "lengths_of"]
 

@@ -12,8 +12,8 @@ from micalign.cli.lengths import UNITS
 from micalign.cli.places import a_room, lengths_of
 from micalign.errors import SceneError
 from micalign.report.firstscene import FirstWish, usual_things
-from micalign.scene.lengths import parse_length
 from micalign.scene.model import Coordinates
+from micalign.scene.quantities import parse_length
 from micalign.units import METRES
 
 __all__ = ["ask"]

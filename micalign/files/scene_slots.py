@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, TypeAlias
 
-from micalign.scene.lengths import told_unit
+from micalign.scene.quantities import unit_in
 
 __all__ = ["Slot", "pieces", "scene_pieces"]
 
@@ -74,7 +74,7 @@ def pieces(text: str, placed: list[tuple[tuple[int, int], Slot]]) -> list[str | 
 
 
 def _unit_of(written: str) -> str | None:
-    return told_unit(written[1:-1]) if written[:1] in {'"', "'"} else None
+    return unit_in(written[1:-1]) if written[:1] in {'"', "'"} else None
 
 
 def _sites(document: Mapping[str, Any]) -> Iterator[tuple[Slot, Any, Any]]:

@@ -19,7 +19,7 @@ from micalign.files.listing import expanded
 from micalign.files.scenes import read_scene
 from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.scene.model import Scene, TakePlan
-from micalign.scene.stretches import AlonePlan
+from micalign.scene.quantities import AlonePlan
 from micalign.take.model import Take, Track
 from micalign.tdoa.told import Alone
 

@@ -17,7 +17,7 @@ from micalign.files.outputs import original_of
 from micalign.files.sessions import Clock, open_pairings, open_scene
 from micalign.files.stamps import Laid
 from micalign.scene.model import Air, Scene
-from micalign.scene.stretches import AlonePlan
+from micalign.scene.quantities import AlonePlan
 from micalign.take.model import Take, Track
 from micalign.tdoa.told import Alone
 

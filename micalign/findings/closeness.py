@@ -18,8 +18,7 @@ from micalign.findings.mics import own_sources
 from micalign.findings.moves import say_length
 from micalign.findings.places import allowed, towards
 from micalign.findings.remedies import at_place, moves, of_pattern, spread
-from micalign.scene.kinds import kind_of
-from micalign.scene.model import PATTERNS, SURFACES, Mic, Scene
+from micalign.scene.model import PATTERNS, SURFACES, Mic, Scene, kind_of
 from micalign.units import db_from_amplitude, show_db, show_hz, show_length
 
 __all__ = ["bass_lift", "bass_lift_db", "near_surface", "room_mic_too_near"]

@@ -24,6 +24,7 @@ _APART_M: Final = 0.03
 _TO_WALL_M: Final = 0.1
 _SPARE_M: Final = 0.005
 _NEWTON: Final = 12
+_THERE_M: Final = 1e-6  # metres: see where it is used
 
 
 def stepped(metres: Floats, unit: str) -> Floats:
@@ -113,10 +114,16 @@ def equal_places(starts: Floats, sources: Floats, wanted_m: Floats) -> Floats:
     """
     at = starts.astype(float)
     wanted = np.broadcast_to(wanted_m, (len(at), len(sources)))
+    still = np.arange(len(at))
     for _ in range(_NEWTON):
-        way = at[:, None, :] - sources
+        way = at[still, None, :] - sources
         length = np.maximum(np.linalg.norm(way, axis=-1), 1e-9)
-        step = np.linalg.pinv(way / length[..., None], rcond=1e-3) @ (wanted - length)[..., None]
-        at = at + step[..., 0]
+        missing = wanted[still] - length
+        step = np.linalg.pinv(way / length[..., None], rcond=1e-3) @ missing[..., None]
+        at[still] += step[..., 0]
+        # A step squares what is missing: less than a micrometre before it is next to nothing after it.
+        still = still[np.abs(missing).max(axis=1, initial=0.0) > _THERE_M]
+        if not still.size:
+            break
     missed = np.abs(np.linalg.norm(at[:, None, :] - sources, axis=-1) - wanted).max(axis=1, initial=0.0)
     return np.asarray(at[missed < 1e-4])

@@ -7,12 +7,11 @@ those in the others: each table is read by itself, and what could be read is hel
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeVar, get_args, get_origin
 
-from pydantic_core import ValidationError
-from pydantic_core import core_schema as core
+from pydantic import ValidationError
 
 from micalign.errors import SceneError, nearest
 from micalign.scene import model
@@ -20,34 +19,24 @@ from micalign.scene.crosscheck import Fault, Names, Place, scene_faults
 from micalign.scene.entries import (
     AirEntry,
     DiEntry,
+    Entry,
     KeepoutEntry,
     MicEntry,
     PairEntry,
     PanelEntry,
     PlaceEntry,
     RoomEntry,
+    SceneEntry,
     SourceEntry,
+    TakeEntry,
     TapeEntry,
 )
-from micalign.scene.fields import Entry
-from micalign.scene.lengths import LENGTH_UNITS
-from micalign.scene.lines import line_finder
-from micalign.scene.slips import mended_line
-from micalign.scene.take_entries import TakeEntry
+from micalign.scene.quantities import LENGTH_UNITS
+from micalign.scene.toml_text import line_finder, mended_line
 
 __all__ = ["parse_scene", "scene_schema"]
 
 _MOST_FAULTS: Final = 20
-_SINGLE: Final = {"air": AirEntry, "room": RoomEntry, "place": PlaceEntry, "take": TakeEntry}
-_LISTED: Final = {
-    "source": SourceEntry,
-    "mic": MicEntry,
-    "di": DiEntry,
-    "pair": PairEntry,
-    "tape": TapeEntry,
-    "keepout": KeepoutEntry,
-    "panel": PanelEntry,
-}
 _Made = TypeVar("_Made", bound=Entry)
 
 
@@ -57,32 +46,8 @@ def scene_schema() -> dict[str, Any]:
     >>> scene_schema()["title"]
     'micalign scene'
     """
-    from pydantic.json_schema import GenerateJsonSchema  # noqa: PLC0415 - reading a scene needs no schema
-
-    fields = {
-        "title": _field(core.str_schema(), ""),
-        "length_unit": _field(core.literal_schema(list(LENGTH_UNITS)), "m"),
-        **{name: _once(name, entry) for name, entry in _SINGLE.items()},
-        **{name: _field(core.list_schema(entry.schema()), []) for name, entry in _LISTED.items()},
-    }
-    made = GenerateJsonSchema().generate(core.typed_dict_schema(fields, extra_behavior="forbid"))
-    return {
-        "$schema": GenerateJsonSchema.schema_dialect,
-        **made,
-        "title": "micalign scene",
-        "description": "A scene file: sources, mics and the room around them.",
-    }
-
-
-def _once(name: str, entry: type[Entry]) -> core.TypedDictField:
-    """A table that may be left out; air there is in any case."""
-    if name == "air":
-        return _field(entry.schema(), entry({}).values)
-    return _field(core.nullable_schema(entry.schema()), None)
-
-
-def _field(schema: core.CoreSchema, default: Any) -> core.TypedDictField:
-    return core.typed_dict_field(schema, required=False, metadata={"pydantic_js_updates": {"default": default}})
+    dialect = "https://json-schema.org/draft/2020-12/schema"
+    return {"$schema": dialect, **SceneEntry.model_json_schema(), "title": "micalign scene"}
 
 
 def parse_scene(text: str, where: str = "scene") -> model.Scene:
@@ -175,7 +140,7 @@ class _Reading:
     faults: list[Fault] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        known = {"title", "length_unit", *_SINGLE, *_LISTED}
+        known = SceneEntry.model_fields
         for key in self.data:
             if key not in known:
                 self.faults.append(Fault((key,), "", f"'{key}' is no key of a scene{nearest(key, known)}"))
@@ -253,7 +218,7 @@ class _Reading:
         self, kind: type[_Made], table: Mapping[str, Any], place: tuple[str | int, ...], what: str
     ) -> _Made | None:
         try:
-            return kind.read(table, self.unit)
+            return kind.model_validate(table, context={"unit": self.unit})
         except ValidationError as error:
             self.faults.extend(_faults_of(error, kind, place, what))
             return None
@@ -272,11 +237,11 @@ def _message(error_type: str, text: str, inner: Place, kind: type[Entry]) -> str
         return f"'{key}' is missing"
     if error_type == "extra_forbidden":
         table = _table_at(kind, inner[:-1])
-        known = table.keys if table else {}
+        known = table.model_fields if table else ()
         return f"'{_short(key)}' is no key here{nearest(str(inner[-1]), known) or _listing(known)}"
-    if error_type == "dict_type":
+    if error_type in {"dict_type", "model_type"}:
         wanted = _table_at(kind, inner)
-        return f"'{_short(key)}': write a table{_listing(wanted.keys if wanted else {})}"
+        return f"'{_short(key)}': write a table{_listing(wanted.model_fields if wanted else ())}"
     said = text.removeprefix("Value error, ")
     if error_type != "value_error":
         said = said[:1].lower() + said[1:]
@@ -287,7 +252,7 @@ def _short(key: str) -> str:
     return key if len(key) <= 60 else key[:57] + "..."
 
 
-def _listing(known: Any) -> str:
+def _listing(known: Iterable[str]) -> str:
     return f"; its keys are {', '.join(known)}" if known else ""
 
 
@@ -295,5 +260,14 @@ def _table_at(kind: type[Entry], inner: Place) -> type[Entry] | None:
     """The table itself or a nested one, such as ``move`` of a mic or a track of a take; None where names are free."""
     if not inner:
         return kind
-    found = kind.keys.get(str(inner[0]))
-    return found.kind.inner if found and (len(inner) > 1 or not found.kind.by_name) else None
+    found = kind.model_fields.get(str(inner[0]))
+    if found is None or (len(inner) == 1 and get_origin(found.annotation) is dict):
+        return None
+    return _entry_in(found.annotation)
+
+
+def _entry_in(annotation: Any) -> type[Entry] | None:
+    """The table that a type speaks of, alone, or none, or several by name."""
+    if isinstance(annotation, type) and issubclass(annotation, Entry):
+        return annotation
+    return next((found for part in get_args(annotation) if (found := _entry_in(part))), None)

@@ -1,183 +1,50 @@
-"""What may stand in a table of the scene file: how a table is checked, and the kinds of value its keys may hold.
+"""The kinds of value that a key of the scene file may hold: how each is checked, and what editors see of it.
 
-A table is a class whose attributes are made by `key` and `optional`: the class says what may stand in the file, an
-instance what stood in it. Every kind of value is a check, which raises ``ValueError`` with a sentence in plain words,
-and the JSON Schema that editors see. Lengths come out in metres; the unit of bare numbers is handed in as
-``context={"unit": ...}``.
-
-The checks are put together with `pydantic_core.core_schema`, each table's when the first of its kind is read. The same
-tables as plain pydantic models were tried: to read a scene then took 0.24 s of processor time instead of 0.13, imports
-and all (importing numpy and pydantic: 0.11), which ``check`` may not spend.
+Every kind is a type with a check, which returns what is kept or raises ``ValueError`` with a sentence in plain words,
+and a JSON Schema. Lengths come out in metres; the unit of bare numbers is handed in as ``context={"unit": ...}``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
-from typing import Any, ClassVar, Final, Generic, TypeVar, cast
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Final
 
-from pydantic_core import CoreSchema, SchemaValidator
-from pydantic_core import core_schema as core
-from pydantic_core.core_schema import ValidationInfo
+from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
 from micalign.errors import nearest
-from micalign.scene.kinds import KINDS
-from micalign.scene.lengths import LENGTH_PATTERN, parse_length
-from micalign.scene.model import PATTERNS, Coordinates, Point
+from micalign.scene.parts import KINDS, PATTERNS, SURFACES, Coordinates, Point
+from micalign.scene.quantities import LENGTH_PATTERN, AlonePlan, alone_plan, parse_length
 
 __all__ = [
-    "AIM",
-    "AT",
-    "DIRECTION",
-    "FACE_SIZE",
-    "GAIN",
-    "KIND",
-    "LENGTH",
-    "LENGTH_RANGE",
-    "NAME",
-    "NAMES",
-    "NAME_PAIR",
-    "NUMBER_RANGE",
-    "PATTERN",
-    "PLUS_MINUS",
-    "POINT",
-    "POLARITY",
-    "POSITIVE_LENGTH",
-    "SHARE",
-    "SIZE",
-    "Entry",
-    "Key",
-    "Kind",
-    "key",
-    "kind",
-    "mapping",
+    "Aim",
+    "Alone",
+    "At",
+    "Celsius",
+    "Channel",
+    "Direction",
+    "FaceSize",
+    "Gain",
+    "KindName",
+    "Length",
+    "LengthRange",
+    "Level",
+    "Name",
+    "NamePair",
+    "Names",
+    "NumberRange",
+    "PatternName",
+    "PlusMinus",
+    "Polarity",
+    "Position",
+    "PositiveLength",
+    "Share",
+    "Size",
+    "Weight",
+    "file_and_channel",
     "number",
-    "optional",
-    "table",
+    "shares",
 ]
-
-_Kept = TypeVar("_Kept")
-_Kept_co = TypeVar("_Kept_co", covariant=True)
-_Made = TypeVar("_Made", bound="Entry")
-
-_REQUIRED: Final[Any] = object()
-
-
-class Kind(Generic[_Kept_co]):
-    """What a key may hold; ``inner`` is the table whose keys stand in it, ``by_name`` below names of the user's own."""
-
-    __slots__ = ("by_name", "inner", "schema")
-
-    def __init__(self, schema: CoreSchema, inner: type[Entry] | None = None, *, by_name: bool = False) -> None:
-        self.schema = schema
-        self.inner = inner
-        self.by_name = by_name
-
-
-def kind(check: Callable[[Any, ValidationInfo], _Kept], json_schema: Mapping[str, Any]) -> Kind[_Kept]:
-    """A kind by its check, which returns what is kept or raises ``ValueError``, and by what editors see of it."""
-    return Kind(core.with_info_plain_validator_function(check, metadata=_told_as(json_schema)))
-
-
-def table(entry: type[_Made], *, before: Callable[[Any], Any] | None = None, also: str = "") -> Kind[_Made]:
-    """A table inside a table; ``before`` turns shorter ways to write it into its keys, of the JSON type ``also``."""
-    if before is None:
-        return Kind(entry.schema(), entry)
-    written = core.union_schema([entry.schema(), cast(CoreSchema, {"type": also})])
-    return Kind(core.no_info_before_validator_function(before, entry.schema(), json_schema_input_schema=written), entry)
-
-
-def mapping(inner: Kind[_Kept]) -> Kind[dict[str, _Kept]]:
-    """A table whose keys are the user's own names."""
-    return Kind(core.dict_schema(core.str_schema(), inner.schema), inner.inner, by_name=True)
-
-
-def _told_as(json_schema: Mapping[str, Any]) -> dict[str, Any]:
-    return {"pydantic_js_functions": [lambda _schema, _handler: dict(json_schema)]}
-
-
-class Key(Generic[_Kept]):
-    """What may stand under one key; ``told`` is its description in the JSON Schema."""
-
-    __slots__ = ("default", "kind", "schema", "told")
-
-    def __init__(self, kind: Kind[_Kept], default: Any, told: str, *, may_be_null: bool = False) -> None:
-        self.kind = kind
-        self.schema = core.nullable_schema(kind.schema) if may_be_null else kind.schema
-        self.default = default
-        self.told = told
-
-    @property
-    def is_required(self) -> bool:
-        """Whether the table is incomplete without it."""
-        return self.default is _REQUIRED
-
-    @property
-    def field(self) -> core.TypedDictField:
-        """For pydantic's core."""
-        told: dict[str, Any] = {"description": self.told} if self.told else {}
-        if not self.is_required:
-            told["default"] = self.default.values if isinstance(self.default, Entry) else self.default
-        return core.typed_dict_field(self.schema, required=self.is_required, metadata={"pydantic_js_updates": told})
-
-
-def key(kind: Kind[_Kept], default: _Kept = _REQUIRED, *, told: str = "") -> _Kept:
-    """A key that must stand there, or has a default; to a type checker it is the value that an instance holds."""
-    return cast(_Kept, Key(kind, default, told))
-
-
-def optional(kind: Kind[_Kept], *, told: str = "") -> _Kept | None:
-    """A key that may be left out."""
-    return cast("_Kept | None", Key(kind, None, told, may_be_null=True))
-
-
-class Entry:
-    """One table of the file; an unknown key is a fault."""
-
-    keys: ClassVar[Mapping[str, Key[Any]]] = {}
-    _validator: ClassVar[SchemaValidator | None] = None
-
-    def __init_subclass__(cls) -> None:
-        cls.keys = {name: found for name, found in vars(cls).items() if isinstance(found, Key)}
-
-    def __init__(self, written: Mapping[str, Any]) -> None:
-        self.__dict__.update({name: one.default for name, one in self.keys.items()} | dict(written))
-        fault = self.fault()
-        if fault:
-            raise ValueError(fault)
-
-    @property
-    def values(self) -> dict[str, Any]:
-        """What it holds under each of its keys."""
-        return dict(self.__dict__)
-
-    def fault(self) -> str:
-        """What is wrong between the keys, each right by itself; nothing where all is well."""
-        return ""
-
-    @classmethod
-    def schema(cls) -> CoreSchema:
-        """For pydantic's core."""
-        fields = core.typed_dict_schema({name: one.field for name, one in cls.keys.items()}, extra_behavior="forbid")
-        told = {"title": cls.__name__, "description": cls.__doc__}
-        return core.no_info_after_validator_function(
-            cls, fields, ref=cls.__name__, metadata={"pydantic_js_updates": told}
-        )
-
-    @classmethod
-    def read(cls: type[_Made], written: Mapping[str, object], unit: str) -> _Made:
-        """The entry of a table as TOML gives it; bare lengths are in ``unit``.
-
-        Raises
-        ------
-        pydantic.ValidationError
-            With everything that is wrong in it.
-        """
-        if cls._validator is None:
-            cls._validator = SchemaValidator(cls.schema())
-        made: _Made = cls._validator.validate_python(written, context={"unit": unit})
-        return made
-
 
 _LENGTH_SCHEMA: Final[dict[str, Any]] = {
     "anyOf": [{"type": "number"}, {"type": "string", "pattern": LENGTH_PATTERN}],
@@ -241,7 +108,7 @@ def _face_size(value: object, info: ValidationInfo) -> tuple[float, float]:
     return width, height
 
 
-def _direction(value: object, _: ValidationInfo) -> Point:
+def _direction(value: object) -> Point:
     x, y, z = (_finite(item) for item in _items(value, 3, "three numbers, [x, y, z]"))
     largest = max(abs(x), abs(y), abs(z))
     # Only its way counts; squares of very small or large parts would be none.
@@ -271,19 +138,19 @@ def _finite(value: object) -> float:
     return result
 
 
-def number(low: float, high: float, wanted: str) -> Kind[float]:
-    """A finite number from ``low`` to ``high``; ``wanted`` says what belongs there."""
+def number(low: float, high: float, wanted: str) -> PlainValidator:
+    """A finite number from ``low`` to ``high``, for ``Annotated``; ``wanted`` says what belongs there."""
 
-    def check(value: object, _: ValidationInfo) -> float:
+    def check(value: object) -> float:
         found = _finite(value)
         if not low <= found <= high:
             raise ValueError(f"{found:g} is out of range: {wanted}")
         return found
 
-    return kind(check, {"type": "number"})
+    return PlainValidator(check, json_schema_input_type=float)
 
 
-def _number_range(value: object, _: ValidationInfo) -> tuple[float, float]:
+def _number_range(value: object) -> tuple[float, float]:
     low, high = (_finite(item) for item in _items(value, 2, "two numbers, [from, to]"))
     if low < 0 or low == high:
         raise ValueError(f"{value!r} must be two different numbers of zero or more")
@@ -300,7 +167,7 @@ def _name(value: object) -> str:
     return value
 
 
-def _names(value: object, _: ValidationInfo) -> tuple[str, ...]:
+def _names(value: object) -> tuple[str, ...]:
     items = [value] if isinstance(value, str) else value
     if not isinstance(items, list | tuple):
         raise ValueError('write one name in quotes, or several: ["snare", "kick"]')
@@ -310,7 +177,7 @@ def _names(value: object, _: ValidationInfo) -> tuple[str, ...]:
     return found
 
 
-def _name_pair(value: object, _: ValidationInfo) -> tuple[str, str]:
+def _name_pair(value: object) -> tuple[str, str]:
     first, second = (_name(item) for item in _items(value, 2, 'two names, ["one", "other"]'))
     return first, second
 
@@ -319,43 +186,116 @@ def _aim(value: object, info: ValidationInfo) -> str | Point:
     return _name(value) if isinstance(value, str) else _point(value, info)
 
 
-def _polarity(value: object, _: ValidationInfo) -> int:
+def _polarity(value: object) -> int:
     if isinstance(value, bool) or value not in (1, -1):
         raise ValueError(f"{value!r} is no polarity: write 1 or -1")
     return 1 if value == 1 else -1
 
 
-def _one_of(known: Iterable[str], what: str) -> Kind[str]:
+def _one_of(known: Iterable[str], what: str) -> PlainValidator:
     """One of a few words; another one is refused, the nearest of them named."""
     words = list(known)
 
-    def check(value: object, _: ValidationInfo) -> str:
+    def check(value: object) -> str:
         if not isinstance(value, str) or value not in words:
             hint = nearest(value, words) if isinstance(value, str) else ""
             raise ValueError(f"{value!r} is no {what} micalign knows ({', '.join(words)}){hint}")
         return value
 
-    return kind(check, {"enum": words})
+    return PlainValidator(check)
+
+
+def _channel(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 1024:
+        raise ValueError(f"{value!r} is no channel: count from 1")
+    return value
+
+
+def _alone(value: object) -> AlonePlan:
+    written: list[object] = value if isinstance(value, list) else [value]
+    texts = [text for text in written if isinstance(text, str)]
+    if len(texts) < len(written):
+        raise ValueError('write times in quotes, as in ["0:05-0:14"], or the folder of a recording of its own')
+    return alone_plan("", texts)
+
+
+def shares(value: object) -> object:
+    """The absorption of each surface, where one stands for all of them."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return dict.fromkeys(SURFACES, value)
+    if isinstance(value, Mapping):
+        return value
+    raise ValueError("write one share from 0 to 1, or { floor = 0.3, ceiling = 0.1, ... }")
+
+
+def file_and_channel(value: object) -> object:
+    """The keys of a track, where its file alone stands there."""
+    if isinstance(value, str):
+        return {"file": value}
+    if isinstance(value, Mapping):
+        return value
+    raise ValueError('write a file name, or { file = "band.wav", channel = 2 }')
 
 
 _RANGE_TEXT: Final = "From, to; the smaller first."
+_ALONE_SCHEMA: Final = {
+    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
+    "description": 'Stretches of the take: "0:05-0:14", "5.2-14", "240000-672000 samples"; or a folder.',
+}
 
-LENGTH: Final = kind(_length, _LENGTH_SCHEMA)
-POSITIVE_LENGTH: Final = kind(_positive_length, _LENGTH_SCHEMA)
-PLUS_MINUS: Final = kind(_plus_minus, _LENGTH_SCHEMA)
-POINT: Final = kind(_point, _array(_LENGTH_SCHEMA, 3, "x, y, z."))
-AT: Final = kind(_coordinates, _array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will tell.'))
-SIZE: Final = kind(_size, _array(_LENGTH_SCHEMA, 3, "Width (x), depth (y), height (z)."))
-LENGTH_RANGE: Final = kind(_length_range, _array(_LENGTH_SCHEMA, 2, _RANGE_TEXT))
-NUMBER_RANGE: Final = kind(_number_range, _array({"type": "number", "minimum": 0}, 2, _RANGE_TEXT))
-FACE_SIZE: Final = kind(_face_size, _array(_LENGTH_SCHEMA, 2, "Width, height."))
-DIRECTION: Final = kind(_direction, _array({"type": "number"}, 3, "A direction of any length: x, y, z."))
-NAME: Final = kind(lambda value, _: _name(value), _NAME_SCHEMA)
-NAMES: Final = kind(_names, {"anyOf": [_NAME_SCHEMA, {"type": "array", "items": _NAME_SCHEMA}]})
-NAME_PAIR: Final = kind(_name_pair, _array(_NAME_SCHEMA, 2, "Two names."))
-AIM: Final = kind(_aim, {"anyOf": [_NAME_SCHEMA, _array(_LENGTH_SCHEMA, 3, "A point: x, y, z.")]})
-POLARITY: Final = kind(_polarity, {"enum": [1, -1]})
-PATTERN: Final = _one_of(PATTERNS, "pattern")
-KIND: Final = _one_of(KINDS, "kind")
-GAIN: Final = number(-200.0, 100.0, "a level in dB lies between -200 and 100")
-SHARE: Final = number(0.0, 1.0, "an absorption is a share of the energy, 0 to 1 (30 % is 0.30)")
+Length = Annotated[float, PlainValidator(_length), WithJsonSchema(_LENGTH_SCHEMA)]
+PositiveLength = Annotated[float, PlainValidator(_positive_length), WithJsonSchema(_LENGTH_SCHEMA)]
+PlusMinus = Annotated[float, PlainValidator(_plus_minus), WithJsonSchema(_LENGTH_SCHEMA)]
+Position = Annotated[Point, PlainValidator(_point), WithJsonSchema(_array(_LENGTH_SCHEMA, 3, "x, y, z."))]
+At = Annotated[
+    Coordinates,
+    PlainValidator(_coordinates),
+    WithJsonSchema(_array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will tell.')),
+]
+Size = Annotated[
+    Point,
+    PlainValidator(_size),
+    WithJsonSchema(_array(_LENGTH_SCHEMA, 3, "Width (x), depth (y), height (z).")),
+]
+LengthRange = Annotated[
+    tuple[float, float],
+    PlainValidator(_length_range),
+    WithJsonSchema(_array(_LENGTH_SCHEMA, 2, _RANGE_TEXT)),
+]
+NumberRange = Annotated[
+    tuple[float, float],
+    PlainValidator(_number_range),
+    WithJsonSchema(_array({"type": "number", "minimum": 0}, 2, _RANGE_TEXT)),
+]
+FaceSize = Annotated[
+    tuple[float, float],
+    PlainValidator(_face_size),
+    WithJsonSchema(_array(_LENGTH_SCHEMA, 2, "Width, height.")),
+]
+Direction = Annotated[
+    Point,
+    PlainValidator(_direction),
+    WithJsonSchema(_array({"type": "number"}, 3, "A direction of any length: x, y, z.")),
+]
+Name = Annotated[str, PlainValidator(_name), WithJsonSchema(_NAME_SCHEMA)]
+Names = Annotated[
+    tuple[str, ...],
+    PlainValidator(_names),
+    WithJsonSchema({"anyOf": [_NAME_SCHEMA, {"type": "array", "items": _NAME_SCHEMA}]}),
+]
+NamePair = Annotated[tuple[str, str], PlainValidator(_name_pair), WithJsonSchema(_array(_NAME_SCHEMA, 2, "Two names."))]
+Aim = Annotated[
+    str | Point,
+    PlainValidator(_aim),
+    WithJsonSchema({"anyOf": [_NAME_SCHEMA, _array(_LENGTH_SCHEMA, 3, "A point: x, y, z.")]}),
+]
+Polarity = Annotated[int, PlainValidator(_polarity), WithJsonSchema({"enum": [1, -1]})]
+PatternName = Annotated[str, _one_of(PATTERNS, "pattern"), WithJsonSchema({"enum": list(PATTERNS)})]
+KindName = Annotated[str, _one_of(KINDS, "kind"), WithJsonSchema({"enum": list(KINDS)})]
+Gain = Annotated[float, number(-200.0, 100.0, "a level in dB lies between -200 and 100")]
+Level = Annotated[float, number(-100.0, 150.0, "a level at 1 m lies between -100 and 150 dB")]
+Weight = Annotated[float, number(0.0, 1000.0, "a weight lies between 0 and 1000")]
+Celsius = Annotated[float, number(-20.0, 50.0, "-20 to 50 degrees Celsius (was it read in Fahrenheit?)")]
+Share = Annotated[float, number(0.0, 1.0, "an absorption is a share of the energy, 0 to 1 (30 % is 0.30)")]
+Channel = Annotated[int, PlainValidator(_channel), WithJsonSchema({"type": "integer", "minimum": 1, "maximum": 1024})]
+Alone = Annotated[AlonePlan, PlainValidator(_alone), WithJsonSchema(_ALONE_SCHEMA)]

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from commands import micalign
 
-from micalign.scene.lengths import told_unit
+from micalign.scene.quantities import unit_in
 
 
 @pytest.mark.slow
@@ -51,7 +51,7 @@ def test_a_case_that_cannot_be_is_refused_in_a_sentence(arguments: list[str], wo
     [("30 cm", "cm"), ("3 ft 5 in", "ft"), ("41 in", "in"), ("1.2 metres", "m"), ("3' 5\"", "ft"), ("12", None)],
 )
 def test_the_lesson_speaks_the_unit_it_was_asked_in(text: str, unit: str | None) -> None:
-    assert told_unit(text) == unit
+    assert unit_in(text) == unit
 
 
 def test_the_name_of_a_page_is_no_folder_for_the_lesson(tmp_path: Path) -> None:

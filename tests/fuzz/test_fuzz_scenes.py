@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from micalign.errors import SceneError
 from micalign.scene.document import parse_scene
-from micalign.scene.lengths import parse_length
+from micalign.scene.quantities import parse_length
 
 _SCENES = [path.read_text("utf-8") for path in sorted((Path(__file__).parents[2] / "scenes").glob("*.toml"))]
 _WORDS = [hostile.toml(value) for value in [*hostile.NAMES, *hostile.NUMBERS, *hostile.LENGTHS, *hostile.NESTED]]

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micalign.scene.lengths import LENGTH_PATTERN, parse_length
+from micalign.scene.quantities import LENGTH_PATTERN, parse_length
 
 # The international yard and pound agreement of 1959: one inch is 25.4 mm, one foot 304.8 mm, exactly.
 INCH_M = 0.0254

@@ -6,7 +6,7 @@ import pytest
 
 from micalign.errors import SceneError
 from micalign.scene.document import parse_scene
-from micalign.scene.stretches import AloneStretch, alone_plans
+from micalign.scene.quantities import AloneStretch, alone_plans
 
 SCENE = """
 [[source]]

@@ -7,7 +7,7 @@ import pytest
 
 from micalign.alignment.alone import alone_in, measured_on, outranked
 from micalign.errors import TakeError
-from micalign.scene.stretches import alone_plans
+from micalign.scene.quantities import alone_plans
 from micalign.take.model import Take, Track
 from micalign.tdoa.alone import hits_alone, measure_alone
 from micalign.tdoa.result import Delay

@@ -1,15 +1,70 @@
-"""How is a line that is no TOML mended? The slips that people make, each with the line as it should stand.
+"""The text of a TOML file, where its reader says too little: on which line a key stands, and how a bad line is mended.
 
-TOML in short: text stands in quotes, a list in brackets, and a table that may come again in two brackets each side.
+The reader of the standard library gives no lines of keys, so `line_finder` looks for them: table headers are counted,
+keys are looked for below their header. Where a file is written in an unusual way (tables inline in one array, say) the
+line of the header, or none, is given rather than a wrong one.
+
+TOML in short, for `mended_line`: text stands in quotes, a list in brackets, and a table that may come again in two
+brackets each side.
 """
 
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable
 from typing import Final
 
-__all__ = ["mended_line"]
+from micalign.scene.crosscheck import Place
+
+__all__ = ["line_finder", "mended_line"]
+
+_HEADER: Final = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
+_KEY_LINE: Final = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*[=.]""")
+
+
+class _Lines:
+    """The line of each table and key, by place."""
+
+    def __init__(self, text: str) -> None:
+        self._lines: dict[Place, int] = {}
+        counts: Counter[str] = Counter()
+        table: Place = ()
+        for number, line in enumerate(text.splitlines(), start=1):
+            header = _HEADER.match(line)
+            if header:
+                table = self._table(header[1] == "[[", header[2], counts)
+                self._lines.setdefault(table, number)
+                continue
+            key = _KEY_LINE.match(line)
+            if key:
+                self._lines.setdefault((*table, key[1].strip("\"'")), number)
+
+    @staticmethod
+    def _table(is_array: bool, name: str, counts: Counter[str]) -> Place:
+        words = tuple(word.strip().strip("\"'") for word in name.split("."))
+        if not is_array:
+            # [mic.move] belongs to the last [[mic]]
+            return (words[0], counts[words[0]] - 1, *words[1:]) if words[0] in counts else words
+        counts[words[0]] += 1
+        return (words[0], counts[words[0]] - 1, *words[1:])
+
+    def __call__(self, place: Place) -> int | None:
+        for length in range(len(place), 0, -1):
+            if place[:length] in self._lines:
+                return self._lines[place[:length]]
+        return None
+
+
+def line_finder(text: str) -> _Lines:
+    """A function from a place (keys and indices, counted from 0) to a line (counted from 1), or None.
+
+    >>> find = line_finder('title = "barn"\\n[[mic]]\\nname = "room"\\n[[mic]]\\nname = "kick"\\naimm = 1\\n')
+    >>> find(("mic", 1, "aimm")), find(("mic", 0, "at")), find(("room", "size"))
+    (6, 2, None)
+    """
+    return _Lines(text)
+
 
 _NUMBER: Final = r"[+-]?\d+(?:\.\d+)?"
 _KEY: Final = r"\s*(\"[^\"]+\"|[\w-]+)"
@@ -98,14 +153,14 @@ def mended_line(text: str, fault: str) -> str:
     lines = text.splitlines()
     number = int(found[1]) if found else len(lines)
     if "overwrite" in fault:
-        return _told(_twice(lines[number - 1])) if number <= len(lines) else ""
+        return _after_colon(_twice(lines[number - 1])) if number <= len(lines) else ""
     for place in (number, number - 1):
         line = lines[place - 1] if 1 <= place <= len(lines) else ""
         hint = next((said for slip in _SLIPS if (said := slip(line))), "") if line.strip() else ""
         if hint:
-            return _told(hint)
+            return _after_colon(hint)
     return ""
 
 
-def _told(hint: str) -> str:
+def _after_colon(hint: str) -> str:
     return f": {hint}" if hint else ""

@@ -1,0 +1,352 @@
+"""What stands in the room, and what surrounds it: frozen values in metres, seconds, decibels and degrees.
+
+Sources, mics, DIs, pairs, tapes; the air, the walls, panels that reflect, spaces to keep out of; where the recording
+lies, and what `place` keeps to. They know nothing of each other: what is wrong between them is the scene's matter.
+
+A source whose level the scene does not give is as loud as its kind (`KINDS`, guessed from its name by `kind_of`).
+Sound pressure levels while played, in dB at 1 m, A-weighting or not set aside: what counts is how they stand to each
+other. A sung voice lies between loud and shouted speech (75 and 82 dB at 1 m: ANSI S3.5-1997, from memory); the rest
+is common practice, no source: a player's touch makes 10 dB either way, so give ``level_db`` where it matters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final, Literal, TypeAlias
+
+from micalign.errors import SceneError
+from micalign.scene.quantities import AlonePlan
+
+__all__ = [
+    "KINDS",
+    "PATTERNS",
+    "REJECTION_DB",
+    "SURFACES",
+    "UNKNOWN",
+    "Absorption",
+    "Air",
+    "Box",
+    "Coordinates",
+    "Di",
+    "Keepout",
+    "Mic",
+    "Pair",
+    "Panel",
+    "PlaceWeights",
+    "PlaceWishes",
+    "Point",
+    "Room",
+    "Source",
+    "Surface",
+    "TakePlan",
+    "Tape",
+    "TrackPlan",
+    "kind_of",
+]
+
+Point: TypeAlias = tuple[float, float, float]
+Coordinates: TypeAlias = tuple[float | None, float | None, float | None]
+Surface: TypeAlias = Literal["floor", "ceiling", "front", "back", "left", "right"]
+
+SURFACES: Final[tuple[Surface, ...]] = ("left", "right", "front", "back", "floor", "ceiling")
+"""The six surfaces in the order x = 0, x = size, y = 0, y = size, z = 0, z = size."""
+
+UNKNOWN: Final[Coordinates] = (None, None, None)
+
+PATTERNS: Final = {
+    "omni": 1.0,
+    "subcardioid": 0.75,
+    "cardioid": 0.5,
+    "supercardioid": 0.37,
+    "hypercardioid": 0.25,
+    "figure-8": 0.0,
+}
+"""First-order polar patterns: the omni share a of s(angle) = a + (1 - a) cos(angle).
+
+The supercardioid is the usual rounded figure of the best front to back pickup, (sqrt(3) - 1) / 2 = 0.366; makers'
+subcardioids lie between 0.70 and 0.75.
+"""
+
+REJECTION_DB: Final = 20.0
+"""How far a real mic's null lies below its axis: makers' polar plots show 15 to 25 dB (common practice, no source)."""
+
+KINDS: Final = {
+    "snare": 104.0,
+    "kick": 102.0,
+    "tom": 102.0,
+    "hi-hat": 93.0,
+    "cymbal": 98.0,
+    "guitar cab": 100.0,
+    "bass cab": 98.0,
+    "voice": 80.0,
+    "acoustic guitar": 75.0,
+    "double bass": 76.0,
+    "piano": 86.0,
+    "brass": 95.0,
+    "woodwind": 82.0,
+    "strings": 78.0,
+}
+"""Level of each kind at 1 m, dB."""
+
+_HINTS: Final = {
+    "hi-hat": ("hi-hat", "hihat", "hat", "hh"),
+    "kick": ("kick", "bass drum"),
+    "snare": ("snare",),
+    "tom": ("tom",),
+    "cymbal": ("cymbal", "ride", "crash", "splash", "china"),
+    "bass cab": ("bass cab", "bass amp"),
+    "guitar cab": ("cab", "amp", "electric guitar"),
+    "acoustic guitar": ("acoustic guitar", "guitar"),
+    "double bass": ("upright bass", "double bass", "bass"),
+    "piano": ("piano",),
+    "brass": ("trumpet", "trombone", "horn", "tuba", "cornet"),
+    "woodwind": ("sax", "saxophone", "flute", "clarinet", "oboe", "bassoon"),
+    "voice": ("voice", "vocal", "vox", "singer", "alto", "tenor", "soprano"),
+    "strings": ("violin", "viola", "cello", "fiddle"),
+}
+"""Words of a source's name that give its kind away, the more telling ones first."""
+
+
+def kind_of(name: str) -> str | None:
+    """The kind that a source's name gives away; None where it gives none.
+
+    >>> kind_of("floor tom"), kind_of("bass cab"), kind_of("hat stand 2"), kind_of("the chat"), kind_of("left")
+    ('tom', 'bass cab', 'hi-hat', None, None)
+    >>> kind_of("alto"), kind_of("alto sax")
+    ('voice', 'woodwind')
+    """
+    said = f" {' '.join(name.casefold().replace('_', ' ').split())} "
+    for kind, hints in _HINTS.items():
+        if any(f" {hint} " in said for hint in hints):
+            return kind
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A range for each axis, in metres."""
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    z: tuple[float, float]
+
+    @property
+    def low(self) -> Point:
+        """The corner with the smallest coordinates."""
+        return (self.x[0], self.y[0], self.z[0])
+
+    @property
+    def high(self) -> Point:
+        """The corner with the largest coordinates."""
+        return (self.x[1], self.y[1], self.z[1])
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """Something with a name and a place."""
+
+    name: str
+    at: Coordinates = UNKNOWN
+    plus_minus_m: float = 0.01
+
+    @property
+    def is_placed(self) -> bool:
+        """Whether all three coordinates are known."""
+        return None not in self.at
+
+    @property
+    def position(self) -> Point:
+        """The three coordinates; `SceneError` where one is not known."""
+        x, y, z = self.at
+        if x is None or y is None or z is None:
+            raise SceneError(
+                f"'{self.name}' has no full position yet: give 'at', or enough [[tape]] distances to fix it"
+            )
+        return (x, y, z)
+
+
+@dataclass(frozen=True)
+class Source(_Placed):
+    """Something that sounds.
+
+    ``range_hz`` is where its sound matters; ``sound`` is what `simulate` plays for it (guessed from the name
+    where it is left out). ``level_db`` is its sound pressure level at 1 m, ``kind`` a key of `KINDS` (guessed
+    likewise), ``size_m`` how wide it is: nearer than that it is no point.
+    """
+
+    range_hz: tuple[float, float] | None = None
+    sound: str | None = None
+    level_db: float | None = None
+    kind: str | None = None
+    size_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Mic(_Placed):
+    """A microphone: where it stands, where it looks, what it is there to take and how it may move."""
+
+    aim: str | Point | None = None
+    pattern: str = "omni"
+    on: tuple[str, ...] = ()
+    gain_db: float = 0.0
+    polarity: int = 1
+    move: Box | None = None
+    reach_m: float | None = None
+    distance_m: tuple[float, float] | None = None
+    rejection_db: float = REJECTION_DB
+
+    @property
+    def may_move(self) -> bool:
+        """Whether placement may move it."""
+        return self.move is not None or self.reach_m is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Di:
+    """A direct line from a source before its sound reaches the air."""
+
+    name: str
+    of: str
+    latency_s: float = 0.0
+    gain_db: float = 0.0
+    polarity: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two mics that belong together; ``equal_to`` names the sources both should be equally far from."""
+
+    name: str
+    mics: tuple[str, str]
+    equal_to: tuple[str, ...] = ()
+    tolerance_s: float = 50e-6
+    centre_on: str | None = None
+    angle_degrees: tuple[float, float] | None = None
+    spread_m: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tape:
+    """A distance measured with a tape between two named things; ``plus_minus_m`` is one standard deviation."""
+
+    between: tuple[str, str]
+    distance_m: float
+    plus_minus_m: float = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """The air in the room; ``plus_minus`` values are one standard deviation of what the user read."""
+
+    temperature_c: float = 20.0
+    humidity_percent: float = 50.0
+    pressure_kpa: float = 101.325
+    temperature_plus_minus_c: float = 1.0
+    humidity_plus_minus_percent: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Absorption:
+    """Share of the energy that each surface takes from a reflection, 0 to 1."""
+
+    floor: float = 0.1
+    ceiling: float = 0.1
+    front: float = 0.1
+    back: float = 0.1
+    left: float = 0.1
+    right: float = 0.1
+
+    def of(self, surface: Surface) -> float:
+        """The absorption of one surface."""
+        value: float = getattr(self, surface)
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A box of a room: width (x), depth (y), height (z) in metres."""
+
+    size: Point
+    absorption: Absorption = field(default_factory=Absorption)
+
+    def contains(self, point: Coordinates) -> bool:
+        """Whether the known coordinates of a point lie in the room, walls included."""
+        return all(value is None or -1e-9 <= value <= size + 1e-9 for value, size in zip(point, self.size, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Keepout:
+    """A space no mic may enter, centred on ``at``.
+
+    A sphere (``radius_m``), an upright cylinder (``radius_m`` and ``height_m``) or a box (``size_m``).
+    """
+
+    name: str
+    at: Point
+    radius_m: float | None = None
+    height_m: float | None = None
+    size_m: Point | None = None
+
+    @property
+    def shape(self) -> Literal["sphere", "cylinder", "box"]:
+        """Which of the three it is."""
+        if self.size_m is not None:
+            return "box"
+        return "sphere" if self.height_m is None else "cylinder"
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A flat rectangle that reflects: a table top, a window, a riser.
+
+    ``normal`` points out of its face (any length); ``size`` is its width (level, across the normal) and its height
+    (the other way; for a panel that lies flat: x, then y); ``turn_degrees`` turns it about its normal.
+    """
+
+    name: str
+    centre: Point
+    normal: Point
+    size: tuple[float, float]
+    absorption: float = 0.1
+    turn_degrees: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceWeights:
+    """How much each wish of `place` counts against the others (1 is the default weight)."""
+
+    equal: float = 1.0
+    distance: float = 1.0
+    spacing: float = 1.0
+    reflections: float = 1.0
+    stereo: float = 1.0
+    move: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceWishes:
+    """What `place` keeps to: the distance to walls and the weights of the wishes."""
+
+    wall_margin_m: float = 0.2
+    weights: PlaceWeights = field(default_factory=PlaceWeights)
+
+
+@dataclass(frozen=True, slots=True)
+class TrackPlan:
+    """Which file, and which channel of it (counted from 1), holds the track of a mic or DI."""
+
+    name: str
+    file: str
+    channel: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakePlan:
+    """Where the recording of a scene lies, and where in it one source sounds alone.
+
+    ``folder`` is relative to the scene file.
+    """
+
+    folder: str = "."
+    tracks: tuple[TrackPlan, ...] = ()
+    alone: tuple[AlonePlan, ...] = ()
