@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -24,9 +27,12 @@ from micalign.cli.options import (
     tracks_argument,
 )
 from micalign.cli.output import console, note, print_json, progress
+from micalign.cli.songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
-    from micalign.files.alignments import Aligned
+    from micalign.files.alignments import Aligned, Wish
+    from micalign.files.songs import Song
+    from micalign.report.songs import Outcome
 
 __all__ = ["command"]
 
@@ -34,10 +40,14 @@ __all__ = ["command"]
 @click.command("align")
 @tracks_argument
 @scene_option
+@songs_options
 @click.option(
     "--offsets", "sheet", type=PATH, metavar="FILE", help="Apply an offsets.json, edited or not.  [default: measure]"
 )
-@out_option("Folder for the aligned set.  [default: 'aligned' beside the reference or the scene]")
+@out_option(
+    "Folder for the aligned set; in it one for each of several songs.  [default: 'aligned' beside the reference, the "
+    "scene or the songs]"
+)
 @reference_option
 @alone_option
 @click.option(
@@ -97,7 +107,16 @@ __all__ = ["command"]
 @force_option
 @json_option
 @quiet_option
-def command(*, thirds: bool, as_json: bool, quiet: bool, **asked: Any) -> int:
+def command(
+    *,
+    scenes: tuple[Path, ...],
+    songs: tuple[Path, ...],
+    resume: Path | None,
+    thirds: bool,
+    as_json: bool,
+    quiet: bool,
+    **asked: Any,
+) -> int:
     """Measure each TRACK against REFERENCE, then write the aligned set: audio, offsets.json and offsets.csv.
 
     Every written file begins where REFERENCE begins, so that it can take its original's place in a session; what a
@@ -112,64 +131,109 @@ def command(*, thirds: bool, as_json: bool, quiet: bool, **asked: Any) -> int:
     laid where they add up best; --match-phase turns the DI, whichever of the two it is.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
-    other times by their broadcast time stamps are placed by them before anything is measured.
+    other times by their broadcast time stamps are placed by them before anything is measured. With --songs each folder
+    is a song: it gets a folder of its own in --out, and a run that was stopped goes on with what is missing.
 
     Example: micalign align overhead-left.wav snare.wav kick.wav -o aligned
 
     Listen to previews at a low level first: a sum can be louder than its tracks.
     """
-    _refuse_misuse(asked)
-    from micalign.files import alignments  # noqa: PLC0415 - scipy, soundfile and pydantic, which --help must not pay for
-    from micalign.scene.quantities import alone_plans  # noqa: PLC0415
-
-    asked["alone"] = alone_plans(asked["alone"])
+    _refuse_misuse(asked, scenes, songs)
     sheet = asked.pop("sheet")
-    for key in ("max_delay", "max_shift"):
-        milliseconds = asked.pop(f"{key}_ms")
-        asked[f"{key}_s"] = None if milliseconds is None else milliseconds / 1e3
-    wish = alignments.Wish(**asked)
+    wish = _wish(asked)
+    several = Several.asked("align", scenes, songs, resume=resume, quiet=quiet)
+    if isinstance(several, Several):
+        refuse_one_take(loopback=wish.loopback, offsets=sheet)
+        out = wish.out or _beside(several.songs[0]) / "aligned"
 
-    def say(words: str) -> None:
-        note(words, quiet=quiet)
+        def one(song: Song) -> Outcome:
+            return _outcome(_aligned(song, replace(wish, out=out / song.name), quiet=quiet))
 
-    with progress(quiet=quiet) as tell:
-        if sheet is None:
-            done = alignments.align(wish, say=say, tell=tell)
-        else:
-            done = alignments.apply_offsets(sheet, wish, say=say, tell=tell)
+        asked = vars(replace(wish, force=False)) | {"out": out}
+        resume = resume or out / "songs.json"
+        return several.run(one, asked=asked, resume=resume, force=wish.force, as_json=as_json, quiet=quiet)
+    done = _aligned(several, wish, sheet, quiet=quiet)
     _show(done, as_json=as_json, thirds=thirds)
     for sentence in (*done.remarks, *done.warnings):
         note(sentence, quiet=quiet)
     return 1 if done.warnings else 0
 
 
-def _refuse_misuse(asked: dict[str, Any]) -> None:
+def _wish(asked: dict[str, Any]) -> Wish:
+    from micalign.files.alignments import Wish  # noqa: PLC0415 - scipy, soundfile and pydantic, as --help must not
+    from micalign.scene.quantities import alone_plans  # noqa: PLC0415
+
+    asked["alone"] = alone_plans(asked["alone"])
+    for key in ("max_delay", "max_shift"):
+        milliseconds = asked.pop(f"{key}_ms")
+        asked[f"{key}_s"] = None if milliseconds is None else milliseconds / 1e3
+    return Wish(**asked)
+
+
+def _beside(song: Song) -> Path:
+    """Where the aligned sets of several songs go: the folder that holds the first."""
+    place = song.place
+    return Path() if place is None else place.parent
+
+
+def _aligned(song: Song, wish: Wish, sheet: Path | None = None, *, quiet: bool) -> Aligned:
+    from micalign.files import alignments  # noqa: PLC0415 - as above
+
+    def say(words: str) -> None:
+        note(words, quiet=quiet)
+
+    with progress(quiet=quiet) as tell:
+        if sheet is not None:
+            return alignments.apply_offsets(sheet, wish, say=say, tell=tell)
+        tracks = wish.tracks or song.tracks(wish.reference)
+        wish = replace(wish, tracks=tracks, scene=song.scene, folder=song.folder)
+        return alignments.align(wish, say=say, tell=tell)
+
+
+def _outcome(done: Aligned) -> Outcome:
+    from micalign.report.align import aligned_line  # noqa: PLC0415
+    from micalign.report.songs import Outcome  # noqa: PLC0415
+
+    made = [str(done.folder / one.file) for one in done.offsets.files]
+    return Outcome(
+        1 if done.warnings else 0, aligned_line(done.offsets, done.folder), _document(done), made=tuple(made)
+    )
+
+
+def _refuse_misuse(asked: dict[str, Any], scenes: Sequence[Path], songs: Sequence[Path]) -> None:
     if asked["sheet"] is not None:
-        if asked["tracks"] or asked["scene"] is not None or asked["alone"]:
+        if asked["tracks"] or scenes or songs or asked["alone"]:
             raise click.UsageError(
-                "--offsets names its own tracks: give no tracks, no --scene and no --alone beside it"
+                "--offsets names its own tracks: give no tracks, no --scene, no --songs and no --alone beside it"
             )
         return
-    refuse_mixed_use(asked["tracks"], asked["scene"], asked["reference"])
-    refuse_alone(asked["alone"], asked["scene"])
+    refuse_mixed_use(asked["tracks"], scenes, songs, asked["reference"])
+    refuse_alone(asked["alone"], scenes)
     if asked["whole_samples"] and (asked["match_phase"] or asked["correct_drift"] or asked["resample"]):
         raise click.UsageError("--whole-samples leaves every sample as it is: it does not go with filters or clocks")
     with_scene = [key for key in ("for_source", "split_pairs") if asked[key]]
-    if with_scene and asked["scene"] is None:
+    if with_scene and not scenes:
         raise click.UsageError("--for and --split-pairs go with --scene: only a scene knows sources and pairs")
     without = [key for key in ("loopback", "correct_drift") if asked[key]]
-    if without and asked["scene"] is not None:
+    if without and scenes:
         raise click.UsageError("--loopback and --correct-drift go with REFERENCE and TRACKs, not with --scene")
 
 
+def _document(done: Aligned) -> dict[str, Any]:
+    from micalign.report.align import align_document  # noqa: PLC0415
+    from micalign.report.threelines import sum_document  # noqa: PLC0415
+
+    more: dict[str, Any] = {"previews": [str(path) for path in done.previews], "notes": list(done.notes)}
+    more["sums"] = [sum_document(one) for one in done.sums]
+    return align_document(done.offsets, done.folder, more=more)
+
+
 def _show(done: Aligned, *, as_json: bool, thirds: bool) -> None:
-    from micalign.report.align import align_document, gain_table, remain_table, shift_table, words  # noqa: PLC0415
-    from micalign.report.threelines import sum_document, sum_table, sum_words  # noqa: PLC0415
+    from micalign.report.align import gain_table, remain_table, shift_table, words  # noqa: PLC0415
+    from micalign.report.threelines import sum_table, sum_words  # noqa: PLC0415
 
     if as_json:
-        more: dict[str, Any] = {"previews": [str(path) for path in done.previews], "notes": list(done.notes)}
-        more["sums"] = [sum_document(one) for one in done.sums]
-        print_json(align_document(done.offsets, done.folder, more=more))
+        print_json(_document(done))
         return
     out = console()
     out.print(shift_table(done.offsets))

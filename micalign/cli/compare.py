@@ -3,20 +3,38 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import json_option, quiet_option, scene_argument, timestamps_option
+from micalign.cli.options import PATH, json_option, quiet_option, timestamps_option
+from micalign.cli.output import clean, console, note, print_json
+from micalign.cli.songs import Several, songs_options
+
+if TYPE_CHECKING:
+    from micalign.compare.model import Comparison
+    from micalign.files.sessions import Clock
+    from micalign.files.songs import Song
+    from micalign.report.songs import Outcome
 
 __all__ = ["command"]
 
 
 @click.command("compare")
-@scene_argument
+@click.argument("scenes", nargs=-1, required=True, type=PATH, metavar="SCENE...")
+@songs_options
 @timestamps_option
 @json_option
 @quiet_option
-def command(scene: Path, *, ignore_timestamps: bool, as_json: bool, quiet: bool) -> int:
+def command(
+    scenes: tuple[Path, ...],
+    songs: tuple[Path, ...],
+    *,
+    resume: Path | None,
+    ignore_timestamps: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
     """Hold the take that SCENE names against the scene itself.
 
     For every source and track: the difference in arrival that the positions promise, the one that was recorded, and
@@ -30,18 +48,48 @@ def command(scene: Path, *, ignore_timestamps: bool, as_json: bool, quiet: bool)
     Example:
       micalign compare scenes/jazz-kit.toml
 
+    Several scenes, or --songs with one, are told in a line each: which song was played after a stand was kicked?
+
     Exit status 1 says that the take is not as the scene says.
     """
-    from micalign.cli.output import clean, console, note, print_json  # noqa: PLC0415 - so that --help costs only click
-    from micalign.compare.run import compare  # noqa: PLC0415
-    from micalign.files.sessions import Clock, open_scene  # noqa: PLC0415
+    from micalign.files.sessions import Clock  # noqa: PLC0415 - scipy, which --help must not pay for
+
+    clock = Clock(ignore_timestamps)
+    several = Several.asked("compare", scenes, songs, resume=resume, quiet=quiet)
+    if isinstance(several, Several):
+
+        def one(song: Song) -> Outcome:
+            return _outcome(_compared(song, clock)[0])
+
+        return several.run(one, asked={"clock": clock}, resume=resume, as_json=as_json, quiet=quiet)
+    found, notes = _compared(several, clock)
+    for sentence in notes:
+        note(sentence, quiet=quiet)
+    return _show(found, as_json=as_json)
+
+
+def _compared(song: Song, clock: Clock) -> tuple[Comparison, tuple[str, ...]]:
+    from micalign.compare.run import compare  # noqa: PLC0415 - as above
+    from micalign.files.sessions import open_scene  # noqa: PLC0415
+
+    if song.scene is None:
+        raise click.UsageError("give SCENE: only a scene says where things should be")
+    opened = open_scene(song.scene, clock=clock, folder=song.folder)
+    return compare(opened.scene, opened.take), opened.laid.notes
+
+
+def _outcome(found: Comparison) -> Outcome:
+    from micalign.findings.finding import is_wrong  # noqa: PLC0415
+    from micalign.report.compare import compare_document, compared_line  # noqa: PLC0415
+    from micalign.report.songs import Outcome  # noqa: PLC0415
+
+    return Outcome(int(is_wrong(found.findings)), compared_line(found), compare_document(found))
+
+
+def _show(found: Comparison, *, as_json: bool) -> int:
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.report.compare import compare_document, comparison_table, summary, to_do  # noqa: PLC0415
 
-    opened = open_scene(scene, clock=Clock(ignore_timestamps))
-    for sentence in opened.laid.notes:
-        note(sentence, quiet=quiet)
-    found = compare(opened.scene, opened.take)
     if as_json:
         print_json(compare_document(found))
         return int(is_wrong(found.findings))

@@ -9,9 +9,12 @@ import click
 
 from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_option
 from micalign.cli.output import console, note, print_json, progress
+from micalign.cli.songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
+    from micalign.files.songs import Song
     from micalign.report.levels import TakeLevels
+    from micalign.report.songs import Outcome
     from micalign.take.verdict import WorkingWindow
 
 __all__ = ["command"]
@@ -20,6 +23,7 @@ __all__ = ["command"]
 @click.command("levels")
 @click.argument("tracks", nargs=-1, metavar="TRACK...")
 @scene_option
+@songs_options
 @click.option(
     "--window",
     type=(float, float),
@@ -34,7 +38,10 @@ __all__ = ["command"]
 @quiet_option
 def command(
     tracks: tuple[str, ...],
-    scene: Path | None,
+    scenes: tuple[Path, ...],
+    songs: tuple[Path, ...],
+    *,
+    resume: Path | None,
     window: tuple[float, float],
     out: Path | None,
     force: bool,
@@ -46,7 +53,7 @@ def command(
     Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is one channel, a file alone gives all of its channels, a folder
     all its audio files. With --scene they are those the scene names. Peaks between 25 and 75 % of full scale (-12.0 to
     -2.5 dBFS) are good. RMS is against full scale 1: a full-scale sine reads -3.0. '<' before a noise floor says that
-    the track never paused, so its true floor may be lower.
+    the track never paused, so its true floor may be lower. With --songs each folder is a song, told in a line.
 
     Example: micalign levels takes/first/*.wav -o levels.png
 
@@ -54,13 +61,22 @@ def command(
     hum or noise that would be heard, a file that cannot be read, sample rates that differ. Merely quiet or hot
     tracks, other lengths and other start times are told, but leave it at 0.
     """
-    if (scene is None) == (not tracks):
-        raise click.UsageError("give at least one TRACK, or --scene SCENE: one of the two")
+    if sum(map(bool, (tracks, scenes, songs))) != 1 and (tracks or not scenes):
+        raise click.UsageError("give at least one TRACK, or --scene SCENE, or --songs FOLDER: one of them")
     from micalign.take.verdict import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
 
     limits = WorkingWindow(*window)
+    several = Several.asked("levels", scenes, songs, resume=resume, quiet=quiet)
+    if isinstance(several, Several):
+        refuse_one_take(out=out)
+
+        def one(song: Song) -> Outcome:
+            return _outcome(_measured(song, song.tracks(None), limits, quiet=quiet))
+
+        asked = {"window": window}
+        return several.run(one, asked=asked, resume=resume, force=force, as_json=as_json, quiet=quiet)
     _refuse_out(out, force=force)
-    take = _measured(tracks, scene, limits, quiet=quiet)
+    take = _measured(several, tracks, limits, quiet=quiet)
     if out is not None:
         _draw(take, limits, out, force=force)
         note(f"drawn: {out}", quiet=quiet)
@@ -68,25 +84,33 @@ def command(
     return 1 if take.has_problem else 0
 
 
-def _measured(tracks: tuple[str, ...], scene: Path | None, limits: WorkingWindow, *, quiet: bool) -> TakeLevels:
+def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, quiet: bool) -> TakeLevels:
     from micalign.files.roll_call import call_scene, call_tracks  # noqa: PLC0415
     from micalign.report.levels import take_levels  # noqa: PLC0415
 
-    if scene is not None:
+    if song.scene is not None:
         from micalign.files.scenes import read_scene  # noqa: PLC0415
+        from micalign.files.songs import recorded_in  # noqa: PLC0415
 
-        call = call_scene(read_scene(scene), scene)
+        call = call_scene(recorded_in(read_scene(song.scene), song.scene, song.folder), song.scene)
     else:
         from micalign.files.listing import expanded  # noqa: PLC0415
 
-        listed, notes = expanded(tracks)
-        for sentence in notes:
+        listed, notes = expanded(tracks or song.tracks(None))
+        for sentence in () if song.folder else notes:
             note(sentence, quiet=quiet)
         call = call_tracks(listed)
     longest_s = max((one.track.duration_s for one in call.present), default=0.0) or 1.0
     with progress(quiet=quiet) as tell:
         words = f"reading {len(call.present)} tracks"
         return take_levels(call, window=limits, progress=lambda at_s: tell(words, at_s / longest_s))
+
+
+def _outcome(take: TakeLevels) -> Outcome:
+    from micalign.report.levels import levels_document, levels_line  # noqa: PLC0415
+    from micalign.report.songs import Outcome  # noqa: PLC0415
+
+    return Outcome(1 if take.has_problem else 0, levels_line(take), levels_document(take))
 
 
 def _refuse_out(out: Path | None, *, force: bool) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -21,18 +23,35 @@ from micalign.cli.options import (
     tracks_argument,
 )
 from micalign.cli.output import Tell, console, note, print_json, progress
+from micalign.cli.songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
     from micalign.alignment.pairings import Measured
     from micalign.files.sessions import Clock
+    from micalign.files.songs import Song
     from micalign.files.stamps import Laid
+    from micalign.report.songs import Outcome
+    from micalign.scene.quantities import AlonePlan
 
 __all__ = ["command", "refuse_alone", "refuse_mixed_use"]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What a measurement is asked for, whichever the tracks."""
+
+    reference: str | None
+    alone: tuple[AlonePlan, ...]
+    max_delay_s: float
+    drift: bool
+    loopback: str | None
+    clock: Clock
 
 
 @click.command("measure")
 @tracks_argument
 @scene_option
+@songs_options
 @reference_option
 @alone_option
 @max_delay_option
@@ -44,16 +63,13 @@ __all__ = ["command", "refuse_alone", "refuse_mixed_use"]
 @quiet_option
 def command(
     tracks: tuple[str, ...],
-    scene: Path | None,
-    reference: str | None,
-    alone: tuple[str, ...],
-    max_delay_ms: float,
-    drift: bool,
-    loopback: str | None,
-    ignore_timestamps: bool,
-    resample: bool,
+    scenes: tuple[Path, ...],
+    songs: tuple[Path, ...],
+    *,
+    resume: Path | None,
     as_json: bool,
     quiet: bool,
+    **asked: Any,
 ) -> int:
     """Measure how much later each TRACK hears the same event than REFERENCE, and whether it is inverted.
 
@@ -64,72 +80,111 @@ def command(
     loudest drum's, as a rule the snare's.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
-    other times by their broadcast time stamps are placed by them first: a delay is then one in the session.
+    other times by their broadcast time stamps are placed by them first: a delay is then one in the session. With
+    --songs each folder is a song, told in a line; --reference then names a file in each.
 
     Example: micalign measure overhead-left.wav snare.wav kick.wav
 
     Exit status 1 says that a delay is not reliable: do not act on it.
     """
-    refuse_mixed_use(tracks, scene, reference)
-    refuse_alone(alone, scene)
-    if scene is not None and (drift or loopback):
+    refuse_mixed_use(tracks, scenes, songs, asked["reference"])
+    refuse_alone(asked["alone"], scenes)
+    if scenes and (asked["drift"] or asked["loopback"]):
         raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
-    from micalign.files.sessions import Clock  # noqa: PLC0415 - scipy, which --help must not pay for
+    wish = _wish(**asked)
+    several = Several.asked("measure", scenes, songs, resume=resume, quiet=quiet)
+    if isinstance(several, Several):
+        refuse_one_take(loopback=wish.loopback)
 
-    clock = Clock(ignore_timestamps, resample)
-    with progress(quiet=quiet) as tell:
-        if scene is not None:
-            found, laid = _of_scene(scene, reference, alone, max_delay_ms / 1e3, clock, tell)
-        else:
-            found, laid = _of_files(tracks, max_delay_ms / 1e3, clock, tell, drift=drift, loopback=loopback)
+        def one(song: Song) -> Outcome:
+            return _outcome(*_measured(song, (), wish, quiet=quiet))
+
+        return several.run(one, asked=vars(wish), resume=resume, as_json=as_json, quiet=quiet)
+    found, laid = _measured(several, tracks, wish, quiet=quiet)
     for sentence in laid.notes:
         note(sentence, quiet=quiet)
-    _show(found, laid, as_json=as_json, drift=drift, loopback=loopback is not None)
+    _show(found, laid, as_json=as_json, drift=wish.drift, loopback=wish.loopback is not None)
     return 0 if found.all_reliable else 1
 
 
-def _of_scene(
-    scene: Path, reference: str | None, alone: tuple[str, ...], max_delay_s: float, clock: Clock, tell: Tell
-) -> tuple[Measured, Laid]:
-    from micalign.alignment.session import measured_scene  # noqa: PLC0415
-    from micalign.files.sessions import open_scene  # noqa: PLC0415
+def _wish(
+    *,
+    alone: tuple[str, ...],
+    max_delay_ms: float,
+    ignore_timestamps: bool,
+    resample: bool,
+    reference: str | None,
+    drift: bool,
+    loopback: str | None,
+) -> _Asked:
+    from micalign.files.sessions import Clock  # noqa: PLC0415 - scipy, which --help must not pay for
     from micalign.scene.quantities import alone_plans  # noqa: PLC0415
 
-    one = open_scene(scene, reference=reference, clock=clock, alone=alone_plans(alone))
+    clock = Clock(ignore_timestamps, resample)
+    return _Asked(reference, alone_plans(alone), max_delay_ms / 1e3, drift, loopback, clock)
+
+
+def _measured(song: Song, tracks: tuple[str, ...], asked: _Asked, *, quiet: bool) -> tuple[Measured, Laid]:
+    with progress(quiet=quiet) as tell:
+        if song.scene is not None:
+            return _of_scene(song.scene, song.folder, asked, tell)
+        return _of_files(tracks or song.tracks(asked.reference), asked, tell)
+
+
+def _outcome(found: Measured, laid: Laid) -> Outcome:
+    from micalign.report.measure import measure_document, measured_line  # noqa: PLC0415
+    from micalign.report.songs import Outcome  # noqa: PLC0415
+
+    return Outcome(0 if found.all_reliable else 1, measured_line(found), measure_document(found, laid))
+
+
+def _of_scene(scene: Path, folder: Path | None, asked: _Asked, tell: Tell) -> tuple[Measured, Laid]:
+    from micalign.alignment.session import measured_scene  # noqa: PLC0415
+    from micalign.files.sessions import open_scene  # noqa: PLC0415
+
+    one = open_scene(scene, reference=asked.reference, clock=asked.clock, alone=asked.alone, folder=folder)
     found = measured_scene(
-        one.scene, one.take, reference=one.reference, max_delay_s=max_delay_s, alone=one.alone, progress=tell
+        one.scene, one.take, reference=one.reference, max_delay_s=asked.max_delay_s, alone=one.alone, progress=tell
     )
     return found, one.laid
 
 
-def _of_files(
-    tracks: tuple[str, ...], max_delay_s: float, clock: Clock, tell: Tell, *, drift: bool, loopback: str | None
-) -> tuple[Measured, Laid]:
+def _of_files(tracks: tuple[str, ...], asked: _Asked, tell: Tell) -> tuple[Measured, Laid]:
     from micalign.alignment.pairings import measured  # noqa: PLC0415
     from micalign.files.sessions import open_pairings, open_recorded  # noqa: PLC0415
 
-    if loopback is None:
-        pair = open_pairings(tracks, clock)
-        found = measured(pair.reference, pair.others, max_delay_s=max_delay_s, drift=drift, progress=tell)
+    if asked.loopback is None:
+        pair = open_pairings(tracks, asked.clock)
     else:
-        pair = open_recorded(tracks, loopback, clock)
-        found = measured(pair.reference, pair.others, max_delay_s=max_delay_s, loopback=pair.loopback, progress=tell)
+        pair = open_recorded(tracks, asked.loopback, asked.clock)
+    found = measured(
+        pair.reference,
+        pair.others,
+        max_delay_s=asked.max_delay_s,
+        drift=asked.drift and asked.loopback is None,
+        loopback=pair.loopback,
+        progress=tell,
+    )
     return found, pair.laid
 
 
-def refuse_mixed_use(tracks: tuple[str, ...], scene: Path | None, reference: str | None) -> None:
-    """Refuse tracks beside a scene, or neither."""
-    if scene is None and not tracks:
-        raise click.UsageError("give REFERENCE and at least one TRACK, or --scene SCENE")
-    if scene is not None and tracks:
+def refuse_mixed_use(
+    tracks: Sequence[str], scenes: Sequence[Path], songs: Sequence[Path], reference: str | None
+) -> None:
+    """Refuse tracks beside a scene or songs, or none of them."""
+    if not (scenes or songs or tracks):
+        raise click.UsageError("give REFERENCE and at least one TRACK, or --scene SCENE, or --songs FOLDER")
+    if scenes and tracks:
         raise click.UsageError("give tracks or --scene, not both: the scene names its own tracks")
-    if scene is None and reference is not None:
-        raise click.UsageError("--reference goes with --scene; without one the first file is the reference")
+    if songs and tracks:
+        raise click.UsageError("give tracks or --songs, not both: each song has its own tracks")
+    if not scenes and not songs and reference is not None:
+        raise click.UsageError("--reference goes with --scene or --songs; without, the first file is the reference")
 
 
-def refuse_alone(alone: tuple[str, ...], scene: Path | None) -> None:
+def refuse_alone(alone: Sequence[str], scenes: Sequence[Path]) -> None:
     """Refuse stretches of sources without a scene that knows sources."""
-    if alone and scene is None:
+    if alone and not scenes:
         raise click.UsageError("--alone goes with --scene: only a scene knows sources")
 
 

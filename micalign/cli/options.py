@@ -100,9 +100,11 @@ def scene_option(command: _Command) -> _Command:
     """``--scene``."""
     return click.option(
         "--scene",
+        "scenes",
+        multiple=True,
         type=PATH,
         metavar="SCENE",
-        help="Scene file (TOML) that names the tracks.  [default: none, TRACKs are given]",
+        help="Scene file (TOML) that names the tracks; several: a song each.  [default: none, TRACKs are given]",
     )(command)
 
 

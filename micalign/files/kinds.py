@@ -15,7 +15,7 @@ from typing import Final
 
 from micalign.errors import OutputError, SceneError
 
-__all__ = ["FIGURE", "PAGE", "SCENE", "SOUND", "TOLD", "FileKind", "exactly"]
+__all__ = ["FIGURE", "KEPT", "PAGE", "SCENE", "SOUND", "TOLD", "FileKind", "exactly"]
 
 _HEAD_BYTES: Final = 1 << 16
 _PDF_TAIL_BYTES: Final = 1 << 12
@@ -89,6 +89,11 @@ def _is_told(path: Path) -> bool:
     return _head(path).startswith(b"$ micalign ")
 
 
+def _is_kept(path: Path) -> bool:
+    return _head(path).startswith(b'{\n "kept_by": "micalign, of several songs"')
+
+
+KEPT: Final = FileKind("what micalign keeps of several songs", _is_kept)
 PAGE: Final = FileKind("a page that micalign wrote", _is_page)
 FIGURE: Final = FileKind("a figure that micalign drew", _is_figure)
 SOUND: Final = FileKind("a sound that micalign made", _is_sound)

@@ -13,7 +13,7 @@ from typing import Final
 from micalign.errors import TakeError
 from micalign.files.specs import parse_spec, spoken_read
 
-__all__ = ["AUDIO_SUFFIXES", "expanded"]
+__all__ = ["AUDIO_SUFFIXES", "audio_in", "expanded"]
 
 AUDIO_SUFFIXES: Final = frozenset({".wav", ".wave", ".bwf", ".rf64", ".flac", ".aif", ".aiff", ".aifc"})
 _MOST_NAMED: Final = 8
@@ -47,13 +47,24 @@ def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], 
     return tuple(found), tuple(notes)
 
 
+def audio_in(folder: Path) -> list[Path]:
+    """The audio files of a folder, by name; `TakeError` where it cannot be read."""
+    return [path for path in _entries(folder) if _is_audio(path)]
+
+
+def _entries(folder: Path) -> list[Path]:
+    with spoken_read(folder):
+        return sorted(folder.iterdir(), key=lambda path: (path.name.casefold(), path.name))
+
+
 def _listed(folder: Path) -> tuple[list[Path], list[str]]:
     """The audio files of a folder, and the names of everything else in it."""
-    with spoken_read(folder):
-        entries = sorted(folder.iterdir(), key=lambda path: (path.name.casefold(), path.name))
+    entries = _entries(folder)
     audio = [path for path in entries if _is_audio(path)]
     if not audio:
-        raise TakeError(f"{folder} holds no audio file (WAV, AIFF or FLAC): is it the right folder?")
+        songs = sum(path.is_dir() and bool(audio_in(path)) for path in entries)
+        mend = f"{songs} folders in it do: are they songs (--songs {folder})?" if songs else "is it the right folder?"
+        raise TakeError(f"{folder} holds no audio file (WAV, AIFF or FLAC): {mend}")
     return audio, [f"{path.name} (a folder)" if path.is_dir() else path.name for path in entries if not _is_audio(path)]
 
 

@@ -17,6 +17,7 @@ from micalign.errors import SceneError, TakeError, nearest
 from micalign.files.audio import each_of_take, each_track
 from micalign.files.listing import expanded
 from micalign.files.scenes import read_scene
+from micalign.files.songs import alone_elsewhere, recorded_in
 from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan
@@ -114,17 +115,22 @@ def open_scene(
     reference: str | None = None,
     clock: Clock | None = None,
     alone: Sequence[AlonePlan] = (),
+    folder: Path | None = None,
 ) -> SceneTake:
     """A scene with its positions and its recording, laid on the clock of the reference.
 
-    ``alone`` says of sources where they sound alone, instead of what the scene says of them.
+    ``alone`` says of sources where they sound alone, instead of what the scene says of them. ``folder`` holds another
+    recording of the same tracks, to be read instead of the scene's own.
 
     Raises
     ------
     SceneError, TakeError
         If scene or tracks cannot be used, or the take has no such reference.
     """
-    scene = read_scene(Path(scene_path))
+    own = read_scene(Path(scene_path))
+    scene = recorded_in(own, Path(scene_path), folder)
+    if folder is not None and own.take is not None:
+        alone = [alone_elsewhere(one, own.take.folder) for one in alone]
     tracks = each_of_take(scene, scene_path)
     name = reference or default_reference(scene, [track.name for track in tracks])
     first = next((track for track in tracks if track.name == name), None)

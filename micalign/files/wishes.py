@@ -29,7 +29,8 @@ class Wish:
     """What is to be aligned and how: ``tracks`` (the reference first), a ``scene``, or an offsets ``sheet``.
 
     ``keep_all`` puts silence in front of every file rather than cut off what lies before the reference's beginning;
-    ``suffix`` is what aligned files are told from originals by.
+    ``suffix`` is what aligned files are told from originals by; ``folder`` holds another recording of the scene's
+    tracks.
     """
 
     tracks: tuple[str, ...] = ()
@@ -54,6 +55,7 @@ class Wish:
     suffix: str | None = None
     alone: tuple[AlonePlan, ...] = ()
     force: bool = False
+    folder: Path | None = None
 
     @property
     def clock(self) -> Clock:
@@ -108,7 +110,7 @@ class Session:
 def opened(wish: Wish) -> Session:
     """The tracks that a wish names, and the folder for their aligned set."""
     if wish.scene is not None:
-        found = open_scene(wish.scene, reference=wish.reference, clock=wish.clock, alone=wish.alone)
+        found = open_scene(wish.scene, reference=wish.reference, clock=wish.clock, alone=wish.alone, folder=wish.folder)
         _refuse_too_many(len(found.take.tracks))
         folder = wish.out or wish.scene.parent / "aligned"
         return Session(found.take.tracks, found.reference, folder, found.laid, found.scene, found.alone)

@@ -19,7 +19,7 @@ from micalign.units import show_band, show_db, show_dbfs, show_hz, show_ms, show
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["align_document", "gain_table", "remain_table", "shift_table", "words"]
+__all__ = ["align_document", "aligned_line", "gain_table", "remain_table", "shift_table", "words"]
 
 
 def align_document(offsets: OffsetsFile, folder: Path | None, *, more: dict[str, Any] | None = None) -> dict[str, Any]:
@@ -173,6 +173,21 @@ def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[
     if previews:
         lines.append(f"Listen, low at first: {', '.join(path.name for path in previews)}.")
     return [clean(line) for line in lines]
+
+
+def aligned_line(offsets: OffsetsFile, folder: Path) -> str:
+    """A set in a line: how many tracks moved, which did not, what the sum gained, where it lies."""
+    others = [one for one in offsets.tracks if one.track != offsets.reference]
+    moved = sum(one.applied for one in others)
+    told = f"{moved} of {len(others)} tracks laid onto '{offsets.reference}'"
+    turned = [f"'{one.track}'" for one in others if one.applied and one.polarity_flip]
+    told += f"; flipped: {', '.join(turned)}" if turned else ""
+    rest = [f"'{one.track}'" for one in others if not one.applied]
+    told += f"; not moved: {', '.join(rest)}" if rest else ""
+    before, after = offsets.sum_gain_db.before, offsets.sum_gain_db.after
+    if before is not None and after is not None:
+        told += f"; sum {show_db(after - before, sign=True)}"
+    return f"{told}; in {folder}"
 
 
 def _number(value: str | float | int | None) -> float:

@@ -18,7 +18,7 @@ from micalign.units import show_ms
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["compare_document", "comparison_table", "summary", "to_do"]
+__all__ = ["compare_document", "compared_line", "comparison_table", "summary", "to_do"]
 
 _LARGE_Z = 3.0
 
@@ -121,6 +121,15 @@ def summary(found: Comparison) -> Iterator[str]:
     for one in found.explanations:
         yield f"{one.words} ({_likelier(one.evidence)} than the plan as it stands)"
     yield f"{'Explained' if found.explained else 'NOT explained'}: {heard}."
+
+
+def compared_line(found: Comparison) -> str:
+    """The verdict in a line; where the take is not as planned, the causes."""
+    if found.is_fine and not found.is_hazy:
+        return f"as planned: {_heard(found.sightings, found.strays)}"
+    if not found.explanations:
+        return " ".join(summary(found))
+    return "; ".join(one.words for one in found.explanations)
 
 
 def _heard(delays: int, strays: int) -> str:

@@ -6,6 +6,7 @@ Levels are decibels of full scale; root mean squares are against full scale 1, s
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from micalign.report.roomy import Beside
 
-__all__ = ["TakeLevels", "advice_lines", "cautions", "levels_document", "levels_table", "take_levels"]
+__all__ = ["TakeLevels", "advice_lines", "cautions", "levels_document", "levels_line", "levels_table", "take_levels"]
 
 _RANK: Final = ("broken", "silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
 
@@ -160,6 +161,17 @@ def levels_table(take: TakeLevels) -> Table:
     for _, levels in take.worst_first:
         table.add_row(clean(levels.name), *_cells(levels), _verdict(levels), style=_style(levels))
     return table
+
+
+def levels_line(take: TakeLevels) -> str:
+    """All tracks in a line: those with problems by name, the others counted by their verdicts."""
+    count = len(take.rows) + len(take.absent)
+    wrong = [f"'{one.name}' not read" for one in take.absent]
+    wrong += [f"'{levels.name}' {_verdict(levels)}" for _, levels in take.worst_first if levels.has_problem]
+    wrong += [f"the take: {remark.message}" for remark in take.together if remark.severity == "problem"]
+    rest = Counter(levels.verdict for _, levels in take.rows if not levels.has_problem)
+    told = [f"{number} {verdict}" for verdict, number in rest.most_common()]
+    return f"{count} {'track' if count == 1 else 'tracks'}: {', '.join([*wrong, *told])}"
 
 
 def _cells(levels: TrackLevels) -> Iterator[str]:

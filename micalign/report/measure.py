@@ -21,7 +21,7 @@ from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["delay_table", "latency_words", "measure_document", "polarity_words", "source_table"]
+__all__ = ["delay_table", "latency_words", "measure_document", "measured_line", "polarity_words", "source_table"]
 
 
 def measure_document(found: Measured, laid: Laid | None = None) -> dict[str, Any]:
@@ -132,6 +132,21 @@ def _verdict(delay: Delay) -> str:
         note = f" ({delay.reason})" if delay.reason else ""
         return f"reliable, confidence {show_percent(100 * delay.confidence)}{note}"
     return f"no reliable delay: {delay.reason or 'the tracks have too little in common'}"
+
+
+def measured_line(found: Measured) -> str:
+    """All tracks in a line: how many delays are reliable, from where to where they reach, and which are not."""
+    sure = [one for one in found.tracks if one.delay.reliable]
+    delays_s = sorted(one.delay.delay_s for one in sure)
+    told = f"{len(sure)} of {len(found.tracks)} delays reliable"
+    if delays_s:
+        low, high = (show_ms(value, sign=True) for value in (delays_s[0], delays_s[-1]))
+        told += f", {low}" if low == high else f", {low} to {high}"
+    turned = [f"'{one.track}'" for one in sure if one.delay.polarity < 0]
+    told += f"; inverted: {', '.join(turned)}" if turned else ""
+    rest = [f"'{one.track}'" for one in found.tracks if not one.delay.reliable]
+    told += f"; not: {', '.join(rest)}" if rest else ""
+    return f"{told} (against '{found.reference}')"
 
 
 def latency_words(found: Measured) -> str:

@@ -1,0 +1,204 @@
+"""Which songs does one call name, and which of them are done already?
+
+A song is a folder of tracks, or the recording of a scene. What is done of each is kept in one file, so that a run that
+was stopped goes on where it was: a song is done again once a file of its own changed, what was made of it is gone, or
+something else is asked for.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from micalign import __version__
+from micalign.errors import MicalignError, OutputError, TakeError
+from micalign.files.kinds import KEPT
+from micalign.files.ledger import listed
+from micalign.files.listing import audio_in
+from micalign.files.scenes import read_scene
+from micalign.files.specs import find_in, spoken_read
+from micalign.files.whole import make_folder, write_text
+from micalign.scene.model import Scene
+from micalign.scene.quantities import AlonePlan
+
+__all__ = ["Finished", "Song", "alone_elsewhere", "recorded_in", "songs_in", "songs_of_scenes"]
+
+_LARGEST: Final = 1 << 28  # bytes of what is kept
+_MOST_SONGS: Final = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Song:
+    """A folder of tracks, the recording of a scene, or a scene's tracks as another folder holds them."""
+
+    name: str
+    folder: Path | None = None
+    scene: Path | None = None
+
+    @property
+    def place(self) -> Path | None:
+        """What to hand to a command that looks at this song alone."""
+        return self.scene if self.folder is None else self.folder
+
+    def tracks(self, reference: str | None) -> tuple[str, ...]:
+        """What the command line would be given: the reference's file first, where one is named, and the folder."""
+        if self.scene is not None or self.folder is None:
+            return ()
+        first = () if reference is None else (str(self.folder / reference),)
+        return (*first, str(self.folder))
+
+    def files(self) -> tuple[Path, ...]:
+        """Every file that what is said of it hangs on; of a scene with faults itself alone."""
+        if self.scene is None:
+            return tuple(audio_in(self.folder)) if self.folder is not None else ()
+        try:
+            scene = recorded_in(read_scene(self.scene), self.scene, self.folder)
+        except MicalignError:
+            return (self.scene,)
+        if scene.take is None:
+            return (self.scene,)
+        folder = find_in(self.scene.parent, scene.take.folder)
+        return (self.scene, *dict.fromkeys(find_in(folder, one.file) for one in scene.take.tracks))
+
+
+def songs_in(folders: Sequence[Path], scene: Path | None = None) -> tuple[tuple[Song, ...], tuple[str, ...]]:
+    """A song for each folder of audio files: a folder that is named, or those in it where it holds none itself.
+
+    Aligned sets are no songs: they are passed over, and named in the sentences that come second.
+
+    Raises
+    ------
+    TakeError
+        If a folder cannot be read, or holds no song.
+    """
+    found: list[Path] = []
+    notes: list[str] = []
+    for folder in folders:
+        if audio_in(folder):
+            found.append(folder)
+            continue
+        with spoken_read(folder):
+            within = [one for one in folder.iterdir() if one.is_dir() and not one.name.startswith(".")]
+        sounding = sorted((one for one in within if audio_in(one)), key=lambda one: (one.name.casefold(), one.name))
+        sets = [one for one in sounding if listed(one / "offsets.json") is not None]
+        found += [one for one in sounding if one not in sets]
+        notes += [f"passed over: {one} is an aligned set" for one in sets]
+        if len(sounding) == len(sets):
+            raise TakeError(f"{folder} holds no song: a song is a folder of audio files (WAV, AIFF or FLAC) in it")
+    return _named([Song(_name(folder), folder, scene) for folder in found]), tuple(notes)
+
+
+def songs_of_scenes(scenes: Sequence[Path]) -> tuple[Song, ...]:
+    """A song for each scene file: the recording it names."""
+    return _named([Song(scene.stem or str(scene), None, scene) for scene in scenes])
+
+
+def _name(folder: Path) -> str:
+    return folder.name if folder.name not in {"", ".."} else Path(os.path.realpath(folder)).name
+
+
+def _named(songs: list[Song]) -> tuple[Song, ...]:
+    """Songs of one name by their folders' names too."""
+    if len(songs) > _MOST_SONGS:
+        raise TakeError(f"{len(songs)} songs are more than one run takes: give at most {_MOST_SONGS} at a time")
+    often = Counter(song.name.casefold() for song in songs)
+    named = tuple(song if often[song.name.casefold()] == 1 else replace(song, name=_longer(song)) for song in songs)
+    for name, count in Counter(song.name.casefold() for song in named).items():
+        if count > 1:
+            raise TakeError(f"{count} songs are called '{name}': rename a folder, or give them one after the other")
+    return named
+
+
+def _longer(song: Song) -> str:
+    place = Path(os.path.realpath(song.place or "."))
+    return f"{place.parent.name}/{song.name}"
+
+
+def recorded_in(scene: Scene, scene_path: Path, folder: Path | None) -> Scene:
+    """The scene with its tracks in ``folder``; what its own recording holds alone, a line check, still counts.
+
+    None: the scene as it is.
+    """
+    if folder is None or scene.take is None:
+        return scene
+    alone = tuple(alone_elsewhere(one, scene.take.folder) for one in scene.take.alone)
+    there = folder if scene_path.parent == Path() else folder.absolute()
+    return replace(scene, take=replace(scene.take, folder=str(there), alone=alone))
+
+
+def alone_elsewhere(plan: AlonePlan, folder: str) -> AlonePlan:
+    """The same plan for another recording: stretches of the scene's own name its folder."""
+    return plan if plan.folder is not None else replace(plan, folder=folder)
+
+
+class Finished:
+    """What is done of several songs, in one file that is written anew after each.
+
+    Parameters
+    ----------
+    path : Path or None
+        The file; None keeps nothing.
+    asked : mapping
+        The command and its options: what was done for others is not taken.
+    force : bool
+        Begin anew.
+
+    Raises
+    ------
+    OutputError
+        If another file stands there, or it cannot be read.
+    """
+
+    def __init__(self, path: Path | None, asked: Mapping[str, Any], *, force: bool = False) -> None:
+        self.path = path
+        self._asked = {"version": __version__, **asked}
+        self._songs: dict[str, Any] = {}
+        if path is not None and os.path.lexists(path):
+            KEPT.refuse_other(path)
+            self._songs = {} if force else _read(path)
+
+    def done(self, song: Song) -> dict[str, Any] | None:
+        """What was kept of a song, where that still holds."""
+        one = self._songs.get(song.name)
+        if not isinstance(one, dict) or one.get("asked") != self._asked or one.get("files") != dict(_states(song)):
+            return None
+        outcome = one.get("outcome")
+        if not isinstance(outcome, dict) or not all(os.path.lexists(made) for made in outcome.get("made", ())):
+            return None
+        return outcome
+
+    def keep(self, song: Song, outcome: Mapping[str, Any]) -> None:
+        """Keep what was done of a song."""
+        if self.path is None:
+            return
+        self._songs[song.name] = {"asked": self._asked, "files": dict(_states(song)), "outcome": dict(outcome)}
+        make_folder(self.path.parent)
+        text = json.dumps({"kept_by": "micalign, of several songs", "songs": self._songs}, indent=1, allow_nan=False)
+        write_text(self.path, text + "\n", force=True, kind=KEPT)
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        with path.open("rb") as file:
+            songs = json.loads(file.read(_LARGEST))["songs"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise OutputError(
+            f"{path} cannot be read as what is kept of several songs: begin it anew with --force, or name another file"
+        ) from error
+    return songs if isinstance(songs, dict) else {}
+
+
+def _states(song: Song) -> Iterator[tuple[str, Any]]:
+    """Each file with its size and the time it was last written."""
+    for path in song.files():
+        try:
+            found = path.stat()
+        except (OSError, ValueError):
+            yield str(path), None
+        else:
+            yield str(path), [found.st_size, found.st_mtime_ns]
