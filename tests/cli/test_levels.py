@@ -187,7 +187,7 @@ def test_a_picture_is_drawn_and_replaced_only_with_leave(folder, tmp_path, suffi
     ("arguments", "words"),
     [
         ([], "at least one TRACK"),
-        (["x.wav", "--scene", "y.toml"], "one of the two"),
+        (["x.wav", "--scene", "y.toml"], "one of them"),
         (["x.wav", "-o", "x.jpg"], "no picture"),
         (["x.wav", "--window", "80", "20"], "working window"),
     ],
