@@ -18,7 +18,7 @@ from micalign.arrays import Floats
 from micalign.take.loudness import k_weighted
 from micalign.take.model import Track
 
-__all__ = ["loudest_moment", "preview"]
+__all__ = ["loudest_moment", "preview", "previews"]
 
 _PEAK: Final = 10.0 ** (-1.0 / 20.0)
 _FADE_S: Final = 0.01
@@ -55,22 +55,29 @@ def preview(moved: Sequence[BlendTrack], *, middle_s: float, seconds: float) -> 
     middle_s, seconds : float
         Where and how long.
     """
-    rate = moved[0].track.sample_rate
+    recorded = [BlendTrack(one.before or one.track, gain_db=one.gain_db) for one in moved]
+    before, after = previews([recorded, moved], middle_s=middle_s, seconds=seconds)
+    return before, after
+
+
+def previews(ways: Sequence[Sequence[BlendTrack]], *, middle_s: float, seconds: float) -> list[Floats]:
+    """One sum for each way to add tracks up, all as loud as the first, shape (frames,) each."""
+    rate = ways[0][0].track.sample_rate
     frames = round(seconds * rate)
     start = round((middle_s - seconds / 2) * rate)
-    before, after = np.zeros(frames), np.zeros(frames)
-    for one in moved:
-        gain = 10.0 ** (one.gain_db / 20.0)
-        before += gain * (one.before or one.track).read(start, frames)
-        after += gain * _moved(one, start, frames)
     fade = _fade(frames, round(_FADE_S * rate))
-    before, after = before * fade, after * fade
-    loud = [_loudness(sound, rate) for sound in (before, after)]
+    sums: list[Floats] = []
+    for way in ways:
+        total = np.zeros(frames)
+        for one in way:
+            total += 10.0 ** (one.gain_db / 20.0) * _moved(one, start, frames)
+        sums.append(total * fade)
+    loud = [_loudness(sound, rate) for sound in sums]
     if min(loud) > 0:
-        after = after * (loud[0] / loud[1])
-    peak = max(float(np.abs(before).max(initial=0.0)), float(np.abs(after).max(initial=0.0)))
+        sums = [sound * (loud[0] / own) for sound, own in zip(sums, loud, strict=True)]
+    peak = max(float(np.abs(sound).max(initial=0.0)) for sound in sums)
     scale = min(_PEAK / peak, 1e4) if peak > 0 else 1.0
-    return before * scale, after * scale
+    return [sound * scale for sound in sums]
 
 
 def _moved(one: BlendTrack, start: int, frames: int) -> Floats:

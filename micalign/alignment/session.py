@@ -108,15 +108,47 @@ def _sums(scene: Scene, take: Take, heard: Sequence[SourceDelays], max_delay_s: 
 
 
 def _told_by_sums(source: SourceDelays, scene: Scene, sums: Sequence[PairSum]) -> SourceDelays:
-    """The delay of a source's DI and mic as the one at which they add up best."""
+    """The delay of a source's DI and mic as the one at which they add up best; its other mics stay with that mic."""
     dis = {di.name for di in scene.dis if di.of == source.source}
-    known = {(one.reference, one.track): one for one in sums if {one.reference, one.track} & dis}
+    known = {one.reference if one.reference in dis else one.track: one for one in sums}
 
     def told(pair: PairDelay) -> PairDelay:
-        found = known.get((pair.reference, pair.track))
-        return pair if found is None else replace(pair, delay=as_best_sum(found, as_arrival(found, pair.delay)))
+        di = pair.reference if pair.reference in dis else pair.track
+        found = known.get(di)
+        if di not in dis or found is None:
+            return pair
+        if {pair.reference, pair.track} == {found.reference, found.track}:
+            turned = found if pair.reference == found.reference else found.swapped
+            return replace(pair, delay=as_best_sum(turned, as_arrival(turned, pair.delay)))
+        return _with_the_mic(pair, found, di, source)
 
     return replace(source, pairs=tuple(told(pair) for pair in source.pairs))
+
+
+def _with_the_mic(pair: PairDelay, found: PairSum, di: str, source: SourceDelays) -> PairDelay:
+    """A DI and another mic on its source, by way of the mic that the DI adds up with: one DI has one place."""
+    toward = found if found.reference == di else found.swapped
+    other = pair.track if pair.reference == di else pair.reference
+    across = next(
+        (
+            one.delay if one.reference == toward.track else _turned(one)
+            for one in source.reliable
+            if {one.reference, one.track} == {toward.track, other}
+        ),
+        None,
+    )
+    if across is None:
+        return replace(pair, delay=replace(pair.delay, reliable=False, reason=f"laid with '{toward.track}'"))
+    best = toward.best
+    delay = replace(
+        across,
+        delay_s=best.delay_s + across.delay_s,
+        uncertainty_s=float(np.hypot(best.uncertainty_s, across.uncertainty_s)),
+        polarity=best.polarity * across.polarity,
+        reason=f"laid with '{toward.track}'",
+    )
+    told = PairDelay(di, other, delay)
+    return told if pair.reference == di else PairDelay(other, di, _turned(told))
 
 
 def _told_of_backs(source: SourceDelays, wishes: Wishes) -> SourceDelays:

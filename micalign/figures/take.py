@@ -33,8 +33,9 @@ from micalign.units import db_from_power, show_ms_within
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
-__all__ = ["Likeness", "correlation_figure", "gain_figure", "hit_figure", "spectrum_figure"]
+__all__ = ["Likeness", "correlation_figure", "gain_figure", "hit_figure", "spectrum_figure", "sums_figure"]
 
 _FRAME_S: Final = 0.25
 _FRAMES: Final = 24
@@ -44,6 +45,8 @@ _FLOOR_DB: Final = -50.0
 _RIVAL: Final = 0.7  # of the highest peak: lower ones are seldom mistaken for it, and the rings would hide the curve
 _OWN_PEAK_S: Final = 2e-4  # half the width of the main peak of what is heard below 8 kHz, with its side lobes
 _MOST_RIVALS: Final = 8
+_MOST_SUMS: Final = 4
+_LEAST_GAIN_DB: Final = -20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,8 +255,56 @@ def gain_figure(gain: SumGain) -> Figure:
         known = [(band.centre_hz, getattr(band, which)) for band in gain.bands if getattr(band, which) is not None]
         if known:
             centres, values = np.array(known).T
-            shown = np.maximum(values, -20.0)
+            shown = np.maximum(values, _LEAST_GAIN_DB)
             axes.plot(centres, shown, color=COLOURS[colour], linestyle=dash, marker=marker, markersize=4, label=label)
     axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
     legend(axes, where="best", columns=2)
+    return figure
+
+
+def sums_figure(pairs: Sequence[tuple[str, Mapping[str, Sequence[float]]]], centres_hz: Sequence[float]) -> Figure:
+    """How a DI and its mic add up by third octave, the ways to lay them over one another.
+
+    Parameters
+    ----------
+    pairs : sequence of (title, mapping of way to decibels)
+        Each way one value for each of ``centres_hz``, nan where a band holds nothing; the first four are drawn.
+    centres_hz : sequence of float
+
+    Examples
+    --------
+    >>> ways = {"as recorded": [-3.0, 1.0], "best delay and polarity": [2.0, 2.5], "with all-pass": [2.8, 2.7]}
+    >>> len(sums_figure([("di and cab", ways)], [100.0, 125.9]).axes[0].lines)
+    4
+    """
+    shown = pairs[:_MOST_SUMS]
+    figure, panels = stacked(len(shown), panel_in=1.9, gap_in=0.5, top_in=0.95)
+    looks = (("amber", DASHES[1], "o"), ("blue", "solid", "s"), ("plum", DASHES[2], "^"))
+    every = np.array([value for _, ways in shown for way in ways.values() for value in way])
+    lowest = float(np.nanmin(every, initial=0.0))
+    handles: dict[str, Line2D] = {}
+    for axes, (title, ways) in zip(panels, shown, strict=True):
+        dress(axes, y="coherent gain (dB)")
+        frequency_axis(axes, lower_hz=35.0, upper_hz=4500.0)
+        axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
+        for (name, values), (colour, dash, marker) in zip(ways.items(), looks, strict=False):
+            clipped = np.maximum(np.asarray(values, dtype=np.float64), _LEAST_GAIN_DB)
+            (handles[name],) = axes.plot(
+                centres_hz, clipped, color=COLOURS[colour], linestyle=dash, marker=marker, markersize=4, linewidth=1.5
+            )
+        axes.set_ylim(max(lowest, _LEAST_GAIN_DB) - 0.8, 3.6)
+        if axes is not panels[-1]:
+            axes.set_xlabel("")
+        axes.text(0.0, 1.04, words(title, longest=60), transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"])
+    headline(figure, "DI and mic added at equal loudness: +3 dB is wholly in step, below 0 dB they cancel")
+    figure.legend(
+        handles=list(handles.values()),
+        labels=list(handles),
+        loc="upper left",
+        ncols=3,
+        frameon=False,
+        fontsize=SMALL,
+        labelcolor=COLOURS["ink"],
+        bbox_to_anchor=(0.0, 1 - 0.36 / float(figure.get_figheight())),
+    )
     return figure

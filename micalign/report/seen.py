@@ -90,10 +90,20 @@ def _take(take: Mapping[str, Any]) -> dict[str, str]:
         f"delay that was measured, rings its rivals. {_delays(take)}",
         "gain": f"What the sum gains or loses in each band against its parts, before and after. {take['gain']}",
         "spectrum": f"Spectrum of the sum of all tracks, before and after alignment. {take['gain']}",
+        "sums": "How each DI and its mic add up by third octave: as recorded, with the best delay and polarity, with "
+        f"all-pass. {_sums(take)}",
         "hit": f"One hit in each track, before and after alignment, by which they shift: {moved}.",
     }
 
 
 def _delays(take: Mapping[str, Any]) -> str:
     each = [f"{row[0]}: {row[1]} {row[3]} against {row[2]}" for row in take["delays"][:_MOST_PLACES]]
+    return "; ".join(each) + "." if each else ""
+
+
+def _sums(take: Mapping[str, Any]) -> str:
+    each = [
+        f"{one['title']}: " + ", ".join(f"lows {row[1]} {row[0].removesuffix(' *')}" for row in one["rows"])
+        for one in take["sums"]
+    ]
     return "; ".join(each) + "." if each else ""

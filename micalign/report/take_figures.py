@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from micalign.alignment.onepath.pair import THIRDS_HZ, PairSum
 from micalign.figures.levels import levels_figure
-from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure
+from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure, sums_figure
 from micalign.report.take_study import TakeStudy
+from micalign.report.threelines import WAY_WORDS, named_lines
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -15,7 +17,7 @@ __all__ = ["likenesses", "take_figures"]
 
 
 def take_figures(found: TakeStudy) -> dict[str, Figure]:
-    """Levels, likeness over delay, one hit, what the sum gains, its spectrum."""
+    """Levels, likeness over delay, one hit, what the sum gains, its spectrum, and how each DI adds up with its mic."""
     rate = found.take.sample_rate
     hit, around = found.hit, found.around
     figures = {
@@ -24,8 +26,15 @@ def take_figures(found: TakeStudy) -> dict[str, Figure]:
         "gain": gain_figure(found.gain),
         "spectrum": spectrum_figure(around.sum_before, around.sum_after, sample_rate=rate),
     }
+    sums = [(f"{one.reference} and {one.track}", _thirds(one)) for one in found.measured.sums]
+    if sums:
+        figures["sums"] = sums_figure(sums, THIRDS_HZ)
     pairs = likenesses(found)
     return figures | ({"correlation": correlation_figure(pairs)} if pairs else {})
+
+
+def _thirds(one: PairSum) -> dict[str, tuple[float, ...]]:
+    return {WAY_WORDS[name]: line.thirds_db for name, line in named_lines(one)}
 
 
 def likenesses(found: TakeStudy) -> list[Likeness]:

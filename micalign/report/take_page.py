@@ -8,6 +8,7 @@ from micalign.alignment.offsets import Remain, Shift
 from micalign.report.listening import player_values
 from micalign.report.measure import polarity_words
 from micalign.report.take_study import TakeStudy
+from micalign.report.threelines import sum_heads, sum_rows, sum_words
 from micalign.take.track_levels import TrackLevels
 from micalign.tdoa.told import SourceDelays
 from micalign.units import show_centimetres, show_db, show_dbfs, show_hz, show_ms, show_plus_minus, show_samples
@@ -36,6 +37,11 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
         "remains": [_remain_row(one) for one in heard],
         "gain": _gain_words(found),
         "gain_db": _gain_db(found),
+        "sums": [
+            {"title": f"{one.reference} and {one.track}", "rows": sum_rows(one), "words": sum_words(one)}
+            for one in measured.sums
+        ],
+        "sum_heads": sum_heads(),
         "is_sound": found.is_sound,
         "unreliable": sum(not one.delay.reliable for one in measured.tracks),
         "heard": player_values(found.heard),

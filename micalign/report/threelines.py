@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.onepath.bestsum import ALLOWED_DB
 from micalign.alignment.onepath.pair import BANDS_HZ, Line, PairSum
@@ -18,9 +18,21 @@ from micalign.units import show_db, show_hz, show_ms, show_plus_minus
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["advice", "named_lines", "sum_document", "sum_lines", "sum_table", "sum_words"]
+__all__ = [
+    "WAY_WORDS",
+    "advice",
+    "named_lines",
+    "sum_document",
+    "sum_heads",
+    "sum_lines",
+    "sum_rows",
+    "sum_table",
+    "sum_words",
+]
 
-_NAMES = ("lows", "mids", "presence")
+WAY_WORDS: Final = {"as recorded": "as recorded", "delay": "best delay and polarity", "all-pass": "with all-pass"}
+"""The lines of a pair as they are called on screen."""
+_NAMES: Final = ("lows", "mids", "presence")
 
 
 def named_lines(found: PairSum) -> list[tuple[str, Line]]:
@@ -66,15 +78,29 @@ def _number(value: float) -> float | None:
 def sum_table(found: PairSum) -> Table:
     """Three rows: lows, mids and presence of each way to add the two up."""
     table = bare_table(f"{clean(found.reference)} and {clean(found.track)}, added at equal loudness")
-    table.add_column("way", overflow="fold")
-    for name, (low, high) in zip(_NAMES, BANDS_HZ, strict=True):
-        table.add_column(f"{name} {show_hz(low)}-{show_hz(high)}", justify="right")
-    table.add_column("all", justify="right", no_wrap=True)
-    words = {"as recorded": "as recorded", "delay": "best delay and polarity", "all-pass": "with all-pass"}
-    for name, line in named_lines(found):
-        cells = [_shown(value) for value in (*line.bands_db, line.whole_db)]
-        table.add_row(words[name] + (" *" if name == found.recommended else ""), *cells)
+    table.add_column(sum_heads()[0], overflow="fold")
+    for head in sum_heads()[1:]:
+        table.add_column(head, justify="right")
+    for row in sum_rows(found):
+        table.add_row(*row)
     return table
+
+
+def sum_heads() -> tuple[str, ...]:
+    """What stands above `sum_rows`."""
+    bands = (f"{name} {low:g}-{high:g} Hz" for name, (low, high) in zip(_NAMES, BANDS_HZ, strict=True))
+    return ("way", *bands, "all")
+
+
+def sum_rows(found: PairSum) -> list[tuple[str, ...]]:
+    """A line each: its words (a star at the one that is recommended), lows, mids, presence, all."""
+    return [
+        (
+            WAY_WORDS[name] + (" *" if name == found.recommended else ""),
+            *(_shown(value) for value in (*line.bands_db, line.whole_db)),
+        )
+        for name, line in named_lines(found)
+    ]
 
 
 def _shown(value: float) -> str:
@@ -112,7 +138,7 @@ def advice(found: PairSum, *, matched: bool = False) -> str:
         return "Leave them as recorded: no delay or flip near the arrival sums better."
     if turned is None or found.phase is None:
         return f"Delay and polarity: {_changes(recorded, plain)}. All-pass was tried and adds nothing."
-    delay_ms = show_ms(found.phase.group_delay_s)
+    delay_ms = f"{1e3 * found.phase.group_delay_s:.0f} ms"
     if found.recommended == "all-pass":
         option = "" if matched else " (--match-phase)"
         changes = f"All-pass{option} {_changes(plain, turned)} against delay and polarity"

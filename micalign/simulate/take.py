@@ -1,9 +1,10 @@
 """Which take would a scene give?
 
 Each source plays its sound (`sounds`) at its moments (`score`); each mic hears it directly and by way of the walls
-(`paths`, `render`), at its `gain_db` and polarity, with noise below. A DI takes the sound before the air and hands
-it on its latency later; a source with a DI whose name speaks of a cab or amp passes through a cabinet first. One
-level is set for the whole take, so that the tracks keep their proportions: the loudest peaks at -6 dBFS.
+(`paths`, `render`) in its polarity, with noise below; `gain_db` is the blend's fader and is not recorded. A DI takes
+the sound before the air and hands it on its latency later; a source with a DI whose name speaks of a cab or amp passes
+through a cabinet first. One level is set for the whole take, so that the tracks keep their proportions: the loudest
+peaks at -6 dBFS.
 
 The truth is kept beside it: for each source and track when the sound arrives, how much later than in the
 reference track, and with which polarity. Delay is positive when the event is LATER in the track.
@@ -228,7 +229,7 @@ def _heard(scene: Scene, dry: Floats, found: Ways, sample_rate: int, faults: Fau
 
 def _gain(thing: Mic | Di, faults: Faults) -> float:
     flip = -1 if thing.name in faults.flipped else 1
-    return amplitude_from_db(thing.gain_db) * thing.polarity * flip
+    return float(thing.polarity * flip)
 
 
 def _has_cab(scene: Scene, index: int) -> bool:

@@ -10,10 +10,11 @@ from di_takes import RATE, bass_take, best_sum, reamp_take
 from scipy.signal import butter, group_delay, sosfilt
 
 from micalign.alignment.all_pass import section_coefficients
+from micalign.alignment.gain import sum_gain
 from micalign.alignment.onepath import bestsum
 from micalign.alignment.onepath.allpass import MOST_GROUP_DELAY_S, group_delay_s
 from micalign.alignment.onepath.frames import framed
-from micalign.alignment.onepath.pair import one_path_sum
+from micalign.alignment.onepath.pair import THIRDS_HZ, one_path_sum, ways_to_add
 from micalign.alignment.onepath.recognise import recognise
 from micalign.alignment.onepath.several import doubted
 from micalign.alignment.pairings import measured
@@ -152,3 +153,17 @@ def test_a_loop_that_stays_open_distrusts_the_leg_that_is_least_alike(rng):
     assert doubted(di, [close, far], arrivals) == {}
     wrong = Delay(arrivals["far"].delay_s - 4.2e-3, 1e-5, 1, 1.0, 1.0, True, None)
     assert list(doubted(di, [close, far], arrivals | {"far": wrong})) == ["far"]
+
+
+def test_what_is_played_of_a_pair_is_what_its_lines_tell_whichever_is_the_reference():
+    """By the spectra of the whole take; bands that hold little of the sound are left to chance."""
+    di, mic = tracks(bass_take(3, seconds=8.0))
+    for one, other in ((di, mic), (mic, di)):
+        found = one_path_sum(one, other, measure_pair(one, other))
+        ways = ways_to_add(found, one, other)
+        assert list(ways) == ["as recorded", "delay", "all-pass"]
+        for line, way in zip((found.recorded, found.plain, found.turned), ways.values(), strict=True):
+            true = {band.centre_hz: band.after_db for band in sum_gain(way).bands}
+            told = dict(zip(THIRDS_HZ, line.thirds_db, strict=True))
+            for centre in [hz for hz in THIRDS_HZ if 60 < hz < 900]:
+                assert told[centre] == pytest.approx(true[centre], abs=0.35)

@@ -5,7 +5,7 @@ import pytest
 from figure_words import cut_off, overlaps
 
 from micalign.alignment.gain import BandGain, SumGain
-from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure
+from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure, sums_figure
 from micalign.take.model import Track
 from micalign.tdoa.result import Candidate, Delay
 
@@ -90,3 +90,20 @@ def test_bands_without_sound_leave_a_gap_and_silence_no_curve() -> None:
     assert [len(line.get_xdata()) for line in axes.lines[:2]] == [2, 2]
     assert list(axes.lines[1].get_ydata()) == [3.0, 2.5]
     assert gain_figure(SumGain(None, None, ())).axes[0].get_legend() is None
+
+
+def test_the_ways_to_add_a_di_and_its_mic_lie_over_one_another_by_third_octave() -> None:
+    centres = [100.0, 125.9, 158.5]
+    ways = {
+        "as recorded": [-3.0, float("nan"), 1.0],
+        "best delay and polarity": [2.0, 2.5, 2.0],
+        "with all-pass": [2.8, 2.9, 2.7],
+    }
+    figure = sums_figure([("di and close", ways), ("di and far", dict(list(ways.items())[:2]))], centres)
+    first, second = figure.axes
+    drawn = [np.asarray(line.get_ydata()) for line in first.lines[1:]]
+    np.testing.assert_array_equal(drawn, list(ways.values()))
+    assert [len(axes.lines) - 1 for axes in (first, second)] == [3, 2]
+    assert [text.get_text() for text in figure.legends[0].get_texts()] == list(ways)
+    assert cut_off(figure) == []
+    assert overlaps(figure) == []

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from di_takes import bass_take
 
 from micalign.alignment.gain import BlendTrack
-from micalign.alignment.pairings import Measured
+from micalign.alignment.pairings import Measured, measured
 from micalign.report.listening import excerpts
 from micalign.scene.model import Mic, Scene, Source
 from micalign.take.loudness import k_weighted
@@ -61,7 +62,7 @@ def test_each_is_about_its_own_loudest_moment_and_loops_it() -> None:
     _, found = heard()
     for one in found[1:]:
         start, end = (round(at * RATE) for at in one.hit_s)
-        inside = np.sum(one.before[start:end] ** 2) / np.sum(one.before**2)
+        inside = np.sum(one.sounds["as recorded"][start:end] ** 2) / np.sum(one.sounds["as recorded"] ** 2)
         assert inside > 0.99
         assert end - start <= 0.5 * RATE + 1
 
@@ -69,12 +70,24 @@ def test_each_is_about_its_own_loudest_moment_and_loops_it() -> None:
 def test_both_are_equally_loud_and_told_so() -> None:
     _, found = heard()
     for one in found:
-        loud = [-0.691 + 10 * np.log10(np.mean(k_weighted(samples, RATE) ** 2)) for samples in (one.before, one.after)]
+        loud = [-0.691 + 10 * np.log10(np.mean(k_weighted(samples, RATE) ** 2)) for samples in one.sounds.values()]
         assert loud[0] == pytest.approx(loud[1], abs=1e-6)
         assert one.loudness_lufs == pytest.approx(loud[0], abs=1e-9)
-        assert np.sqrt(np.mean(one.before**2)) <= 0.1 + 1e-9
+        assert np.sqrt(np.mean(one.sounds["as recorded"] ** 2)) <= 0.1 + 1e-9
 
 
 def test_silence_is_not_to_be_heard() -> None:
     _, found = heard(level=0.0)
     assert found == ()
+
+
+def test_a_di_and_its_mic_are_heard_in_every_version_equally_loud() -> None:
+    sound = bass_take(3, seconds=8.0)
+    take = Take((Track.from_array("di", sound.di, RATE), Track.from_array("mic", sound.mic, RATE)))
+    found = measured(take.tracks[0], take.tracks[1:])
+    moved = [BlendTrack(track) for track in take.tracks]
+    pair = excerpts(Scene(), take, found, moved)[-1]
+    assert pair.title == "di and mic"
+    assert list(pair.sounds) == ["as recorded", "best delay and polarity", "with all-pass"]
+    loud = [np.mean(k_weighted(samples, RATE) ** 2) for samples in pair.sounds.values()]
+    assert max(loud) / min(loud) == pytest.approx(1.0, abs=1e-6)

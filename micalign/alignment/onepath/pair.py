@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from micalign.alignment.gain import BlendTrack, third_octaves
 from micalign.alignment.onepath.allpass import fitted, turned_gains_db
 from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, best_sum, gains_db
 from micalign.alignment.onepath.coarse import Coarse, coarse_delay
@@ -20,7 +21,17 @@ from micalign.alignment.phase import PhaseMatch
 from micalign.take.model import Track
 from micalign.tdoa.measure import Delay, measure_pair
 
-__all__ = ["BANDS_HZ", "WIDE_S", "Line", "PairSum", "as_arrival", "as_best_sum", "one_path_sum"]
+__all__ = [
+    "BANDS_HZ",
+    "THIRDS_HZ",
+    "WIDE_S",
+    "Line",
+    "PairSum",
+    "as_arrival",
+    "as_best_sum",
+    "one_path_sum",
+    "ways_to_add",
+]
 
 BANDS_HZ: Final = ((60.0, 250.0), (250.0, 1250.0), (1250.0, 5000.0))
 """Lows, mids and presence, as the three lines tell them."""
@@ -33,7 +44,8 @@ _ROUGH_S: Final = 5e-3  # an arrival that only the rough search told: a bass's l
 _NEAR_S: Final = 0.012
 _WORTH_DB: Final = 0.5
 _SHORTEST_S: Final = 1.0
-_THIRDS: Final = tuple(1000.0 * 10.0 ** (k / 10.0) for k in range(-14, 7))
+THIRDS_HZ: Final = third_octaves(40.0, 4000.0)
+"""The middles of the bands in `Line.thirds_db`."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +63,7 @@ class PairSum:
     """What was found of a pair; delays are of ``track`` against ``reference``, positive where it is later.
 
     ``di`` and ``mic`` name the two, or are both None where it cannot be told which is which. ``phase`` is for the DI.
+    ``level_db`` on the track brings it to the reference's loudness.
     """
 
     reference: str
@@ -64,6 +77,7 @@ class PairSum:
     plain: Line
     turned: Line | None
     phase: PhaseMatch | None
+    level_db: float = 0.0
 
     @property
     def arrival_s(self) -> float:
@@ -74,6 +88,18 @@ class PairSum:
     def arrival_uncertainty_s(self) -> float:
         """One standard deviation, with what is a matter of definition in a loudspeaker's rise."""
         return self.arrival.uncertainty_s
+
+    @property
+    def swapped(self) -> PairSum:
+        """The same pair told the other way round."""
+        return replace(
+            self,
+            reference=self.track,
+            track=self.reference,
+            arrival=replace(self.arrival, delay_s=-self.arrival.delay_s),
+            best=replace(self.best, delay_s=-self.best.delay_s),
+            level_db=-self.level_db,
+        )
 
     @property
     def filtered(self) -> str:
@@ -135,7 +161,27 @@ def one_path_sum(
         _line(frames, best.delay_s, best.polarity),
         turned,
         phase,
+        10.0 * float(np.log10(max(frames.loud[0], 1e-30) / max(frames.loud[1], 1e-30))),
     )
+
+
+def ways_to_add(found: PairSum, reference: Track, track: Track) -> dict[str, tuple[BlendTrack, BlendTrack]]:
+    """The two tracks at equal loudness as each line of a pair has them: ``as recorded``, ``delay``, ``all-pass``."""
+    rate = track.sample_rate
+    still, other = BlendTrack(reference), BlendTrack(track, gain_db=found.level_db)
+    moved = replace(other, shift_samples=-found.best.delay_s * rate, polarity=found.best.polarity)
+    ways = {"as recorded": (still, other), "delay": (still, moved)}
+    if found.phase is not None:
+        polarity = found.best.polarity * found.phase.polarity
+        # The shift beside the sections is the mic's: earlier where it is the track, the DI later where that is.
+        way = -1 if found.filtered == found.reference else 1
+        turned = replace(moved, shift_samples=moved.shift_samples + way * found.phase.shift_s * rate, polarity=polarity)
+        sections = found.phase.sections
+        if way < 0:
+            ways["all-pass"] = (replace(still, sections=sections), turned)
+        else:
+            ways["all-pass"] = (still, replace(turned, sections=sections))
+    return ways
 
 
 def _found(
@@ -186,7 +232,7 @@ def _line(frames: Frames, delay_s: float, polarity: int) -> Line:
 
 def _wanted() -> tuple[tuple[tuple[float, float], ...], ...]:
     edge = 10.0**0.05
-    thirds = tuple((centre / edge, centre * edge) for centre in _THIRDS)
+    thirds = tuple((centre / edge, centre * edge) for centre in THIRDS_HZ)
     return ((GROUPS_HZ[0][0], GROUPS_HZ[-1][1]),), BANDS_HZ, GROUPS_HZ, thirds
 
 

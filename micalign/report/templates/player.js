@@ -1,7 +1,7 @@
 {% include "spectrum.js" %}
 "use strict";
-// One player: two versions of a sound run in step, and a switch fades from one to the other without a gap. Both are
-// equally loud when they come; nothing here changes their level. The spectrum shows what is heard and, dashed, the other.
+// One player: the versions of a sound run in step, and a switch fades from one to the next without a gap. All are
+// equally loud when they come; nothing here changes their level. The spectrum shows what is heard and, dashed, the others.
 (() => {
   const host = document.getElementById("player");
   if (!host) return;
@@ -9,9 +9,18 @@
   const FADE_S = 0.008, EDGE_S = 0.004;
   const items = [...host.querySelectorAll("[data-excerpt]")].map((element) => ({
     title: element.dataset.title, hit: element.dataset.hit.split(" ").map(Number),
-    sounds: [...element.querySelectorAll("audio")].map((audio) => audio.src), buffers: null,
+    sounds: [...element.querySelectorAll("audio")].map((audio) => audio.src),
+    labels: [...element.querySelectorAll("audio")].map((audio) => audio.dataset.label), buffers: null,
   }));
-  const labels = [...host.querySelectorAll("[name=player-side]")].map((radio) => radio.dataset.label);
+  const most = Math.max(...items.map((item) => item.sounds.length));
+  const sides = Array.from({ length: most }, (_, side) => {
+    const label = document.createElement("label"), radio = document.createElement("input");
+    Object.assign(radio, { type: "radio", name: "player-side" });
+    radio.addEventListener("change", () => switchTo(side));
+    label.append(radio, " ", document.createElement("span"));
+    host.querySelector(".sides").append(label);
+    return label;
+  });
   const state = { item: 0, side: 0, playing: false, hit: false, started: 0, offset: 0 };
   let context = null, gains = [], analysers = [], nodes = [], turn = 0;
 
@@ -24,7 +33,7 @@
   function ready() {
     if (context) return;
     context = new AudioContext();
-    for (const side of [0, 1]) {
+    for (let side = 0; side < most; side += 1) {
       gains[side] = new GainNode(context, { gain: side === state.side ? 1 : 0 });
       analysers[side] = micalign.spectrum.analyser(context);
       analysers[side].connect(gains[side]).connect(context.destination);
@@ -93,28 +102,36 @@
 
   // ---- the moving spectrum -----------------------------------------------------------------------------------
   const spectrum = micalign.spectrum(byId("player-spectrum"), () => !state.playing || !analysers.length ? []
-    : [0, 1].map((side) => ({ analyser: analysers[side], heard: side === state.side })));
+    : nodes.map((_, side) => ({ analyser: analysers[side], heard: side === state.side })));
   const paint = () => spectrum.paint(() => state.playing);
 
   // ---- controls ----------------------------------------------------------------------------------------------
   function show() {
     byId("player-play").setAttribute("aria-pressed", String(state.playing));
     byId("player-play").textContent = state.playing ? "Stop" : "Play";
-    host.querySelectorAll("[name=player-side]").forEach((radio, side) => { radio.checked = side === state.side; });
+    const labels = items[state.item].labels;
+    sides.forEach((label, side) => {
+      label.hidden = side >= labels.length;
+      label.querySelector("span").textContent = labels[side] ?? "";
+      label.querySelector("input").checked = side === state.side;
+    });
     const words = `${items[state.item].title}, ${labels[state.side]}${state.hit ? ", one hit" : ""}`;
     byId("player-words").textContent = state.playing ? `You hear: ${words}.` : `Chosen: ${words}.`;
     host.querySelectorAll("[data-excerpt]").forEach((element, number) => element.classList.toggle("chosen", number === state.item));
   }
   const again = () => { state.offset = 0; if (state.playing) start(); else show(); };
   byId("player-play").addEventListener("click", () => (state.playing ? stop() : start()));
-  host.querySelectorAll("[name=player-side]").forEach((radio, side) => radio.addEventListener("change", () => switchTo(side)));
-  byId("player-item").addEventListener("change", (event) => { state.item = Number(event.target.value); again(); });
+  byId("player-item").addEventListener("change", (event) => {
+    state.item = Number(event.target.value);
+    switchTo(Math.min(state.side, items[state.item].sounds.length - 1));
+    again();
+  });
   byId("player-hit").addEventListener("change", (event) => { state.hit = event.target.checked; again(); });
   document.addEventListener("keydown", (event) => {
     const typing = event.target.matches("textarea, select, input:not([type=radio]):not([type=checkbox])");
     if (typing || event.ctrlKey || event.metaKey || event.altKey || event.key.toLowerCase() !== "b") return;
     event.preventDefault();
-    switchTo(1 - state.side);
+    switchTo((state.side + 1) % items[state.item].sounds.length);
   });
   // One sound at a time: two at once would comb with each other.
   document.addEventListener("play", (event) => { if (event.target instanceof HTMLAudioElement) stop(); }, true);
