@@ -18,7 +18,8 @@ from micalign.alignment.alone import measured_on, outranked
 from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
-from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum, one_path_sum
+from micalign.alignment.onepath.pair import PairSum, one_path_sum
+from micalign.alignment.onepath.several import laid_by_sums
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
 from micalign.alignment.wishes import HeardSource, Wishes
@@ -74,7 +75,7 @@ def measured_scene(
     heard = outranked(heard, told)
     sums = _sums(scene, take, heard, max_delay_s)
     if by == "sum":
-        heard = tuple(_told_by_sums(one, scene, sums) for one in heard)
+        heard = tuple(laid_by_sums(one, {di.name for di in scene.dis if di.of == one.source}, sums) for one in heard)
     sources = tuple(_told_of_backs(one, wishes) for one in heard)
     rows = tuple(TrackDelay(name, _best_answer(sources, wishes, name)) for name in names if name != against)
     return Measured(against, take.sample_rate, rows, sources, sums)
@@ -105,50 +106,6 @@ def _sums(scene: Scene, take: Take, heard: Sequence[SourceDelays], max_delay_s: 
         )
         found += [] if told is None else [told]
     return tuple(found)
-
-
-def _told_by_sums(source: SourceDelays, scene: Scene, sums: Sequence[PairSum]) -> SourceDelays:
-    """The delay of a source's DI and mic as the one at which they add up best; its other mics stay with that mic."""
-    dis = {di.name for di in scene.dis if di.of == source.source}
-    known = {one.reference if one.reference in dis else one.track: one for one in sums}
-
-    def told(pair: PairDelay) -> PairDelay:
-        di = pair.reference if pair.reference in dis else pair.track
-        found = known.get(di)
-        if di not in dis or found is None:
-            return pair
-        if {pair.reference, pair.track} == {found.reference, found.track}:
-            turned = found if pair.reference == found.reference else found.swapped
-            return replace(pair, delay=as_best_sum(turned, as_arrival(turned, pair.delay)))
-        return _with_the_mic(pair, found, di, source)
-
-    return replace(source, pairs=tuple(told(pair) for pair in source.pairs))
-
-
-def _with_the_mic(pair: PairDelay, found: PairSum, di: str, source: SourceDelays) -> PairDelay:
-    """A DI and another mic on its source, by way of the mic that the DI adds up with: one DI has one place."""
-    toward = found if found.reference == di else found.swapped
-    other = pair.track if pair.reference == di else pair.reference
-    across = next(
-        (
-            one.delay if one.reference == toward.track else _turned(one)
-            for one in source.reliable
-            if {one.reference, one.track} == {toward.track, other}
-        ),
-        None,
-    )
-    if across is None:
-        return replace(pair, delay=replace(pair.delay, reliable=False, reason=f"laid with '{toward.track}'"))
-    best = toward.best
-    delay = replace(
-        across,
-        delay_s=best.delay_s + across.delay_s,
-        uncertainty_s=float(np.hypot(best.uncertainty_s, across.uncertainty_s)),
-        polarity=best.polarity * across.polarity,
-        reason=f"laid with '{toward.track}'",
-    )
-    told = PairDelay(di, other, delay)
-    return told if pair.reference == di else PairDelay(other, di, _turned(told))
 
 
 def _told_of_backs(source: SourceDelays, wishes: Wishes) -> SourceDelays:
@@ -323,18 +280,11 @@ def _doubtful_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str
         return Delay(0.0, 0.0, 1, 0.0, 0.0, False, f"no source is heard both in it and in '{reference}'")
     own = [(source, pair) for source, pair in direct if wishes.joins(source, reference, track)]
     source, best = max(own or direct, key=lambda told: told[1].delay.confidence)
-    delay = best.delay if best.reference == reference else _turned(best)
+    delay = best.delay if best.reference == reference else best.turned.delay
     if own:
         return delay
     reason = f"what it and '{reference}' both hear is faint bleed of '{source}'"
     return replace(delay, reliable=False, confidence=min(delay.confidence, _BLEED_CONFIDENCE), reason=reason)
-
-
-def _turned(pair: PairDelay) -> Delay:
-    delay = pair.delay
-    candidates = tuple(replace(one, delay_s=-one.delay_s) for one in delay.candidates)
-    drift = None if delay.drift_ppm is None else -delay.drift_ppm
-    return replace(delay, delay_s=-delay.delay_s + 0.0, candidates=candidates, drift_ppm=drift)
 
 
 def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | None = None) -> Offsets:

@@ -6,7 +6,7 @@ Delay is positive when the event comes later in the track, in seconds; uncertain
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from micalign.take.model import Track
 from micalign.tdoa.result import Delay
@@ -29,6 +29,15 @@ class PairDelay:
     reference: str
     track: str
     delay: Delay
+
+    @property
+    def turned(self) -> PairDelay:
+        """The same pair the other way round."""
+        delay = self.delay
+        candidates = tuple(replace(one, delay_s=-one.delay_s) for one in delay.candidates)
+        drift = None if delay.drift_ppm is None else -delay.drift_ppm
+        told = replace(delay, delay_s=-delay.delay_s + 0.0, candidates=candidates, drift_ppm=drift)
+        return PairDelay(self.track, self.reference, told)
 
 
 @dataclass(frozen=True, slots=True)

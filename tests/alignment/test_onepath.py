@@ -18,8 +18,10 @@ from micalign.alignment.onepath.pair import THIRDS_HZ, one_path_sum, ways_to_add
 from micalign.alignment.onepath.recognise import recognise
 from micalign.alignment.onepath.several import doubted
 from micalign.alignment.pairings import measured
+from micalign.alignment.session import measured_scene, planned, wishes_of
 from micalign.report.threelines import advice, sum_lines, sum_words
-from micalign.take.model import Track
+from micalign.scene.model import Di, Mic, Scene, Source
+from micalign.take.model import Take, Track
 from micalign.tdoa.measure import Delay, measure_pair
 
 UNKNOWN = Delay(0.0, 0.05, 1, 0.0, 0.0, False, "not looked for")
@@ -167,3 +169,23 @@ def test_what_is_played_of_a_pair_is_what_its_lines_tell_whichever_is_the_refere
             told = dict(zip(THIRDS_HZ, line.thirds_db, strict=True))
             for centre in [hz for hz in THIRDS_HZ if 60 < hz < 900]:
                 assert told[centre] == pytest.approx(true[centre], abs=0.35)
+
+
+def test_two_mics_of_a_scene_stay_together_where_their_di_adds_up_best_with_one_of_them(rng):
+    """One DI has one place; by their arrivals against the DI the far mic would be laid twice, and perhaps flipped."""
+    take = bass_take(2, seconds=8.0)
+    di, close = tracks(take, ("di", "close"))
+    far = -np.concatenate([np.zeros(300), take.mic])[: len(take.mic)]
+    far = Track.from_array("far", far + 0.02 * np.std(far) * rng.standard_normal(len(far)), RATE)
+    cab = Source("cab", (3.0, 2.0, 0.6))
+    mics = (Mic("close", (3.0, 2.1, 0.6), on=("cab",)), Mic("far", (3.0, 4.25, 0.6), on=("cab",)))
+    scene = Scene(sources=(cab,), mics=mics, dis=(Di("di", "cab"),))
+    names = ["di", "close", "far"]
+    found = measured_scene(scene, Take((di, close, far)))
+    laid = planned(found, wishes_of(scene, names, reference=found.reference))
+    shift = {name: laid.shift(name) for name in names}
+    assert (shift["close"].shift_s - shift["far"].shift_s) * RATE == pytest.approx(300, abs=0.5)
+    assert shift["close"].polarity_flip != shift["far"].polarity_flip
+    best = found.sums[0]
+    way = 1 if best.reference == "di" else -1
+    assert shift["di"].shift_s - shift["close"].shift_s == pytest.approx(way * best.best.delay_s, abs=1e-4)
