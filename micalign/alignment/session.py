@@ -75,7 +75,9 @@ def measured_scene(
     heard = outranked(heard, told)
     sums = _sums(scene, take, heard, max_delay_s)
     if by == "sum":
-        heard = tuple(laid_by_sums(one, {di.name for di in scene.dis if di.of == one.source}, sums) for one in heard)
+        heard = tuple(
+            laid_by_sums(one, take, {di.name for di in scene.dis if di.of == one.source}, sums) for one in heard
+        )
     sources = tuple(_told_of_backs(one, wishes) for one in heard)
     rows = tuple(TrackDelay(name, _best_answer(sources, wishes, name)) for name in names if name != against)
     return Measured(against, take.sample_rate, rows, sources, sums)

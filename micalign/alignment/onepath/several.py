@@ -16,7 +16,7 @@ import numpy as np
 
 from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum
 from micalign.alignment.onepath.recognise import recognise
-from micalign.take.model import Track
+from micalign.take.model import Take, Track
 from micalign.tdoa.measure import Delay, measure_pair
 from micalign.tdoa.told import PairDelay, SourceDelays
 
@@ -75,44 +75,58 @@ def _across(one: Track, other: Track, direct: Mapping[str, _Leg]) -> _Leg | None
     return _Leg((one.name, other.name), found.delay_s, recognise(one, other, found.delay_s).coherence)
 
 
-def laid_by_sums(source: SourceDelays, dis: Collection[str], sums: Sequence[PairSum]) -> SourceDelays:
+def laid_by_sums(source: SourceDelays, take: Take, dis: Collection[str], sums: Sequence[PairSum]) -> SourceDelays:
     """The delay of a source's DI and mic as the one at which they add up best; its other mics stay with that mic."""
-    known = {one.reference if one.reference in dis else one.track: one for one in sums}
+    for one in sums:
+        di = next((name for name in (one.reference, one.track) if name in dis), None)
+        if di is not None:
+            source = _laid_by(one if one.reference == di else one.swapped, source, take)
+    return source
+
+
+def _laid_by(found: PairSum, source: SourceDelays, take: Take) -> SourceDelays:
+    """``found`` has the DI as its reference."""
+    di, mic = found.reference, found.track
+    pairs = [pair for pair in source.pairs if di not in (pair.reference, pair.track)]
+    beside = {pair: _seconded(pair, take) if mic in (pair.reference, pair.track) else pair for pair in pairs}
+    across = {
+        pair.track: pair.delay for pair in (one if one.reference == mic else one.turned for one in beside.values())
+    }
 
     def told(pair: PairDelay) -> PairDelay:
-        di = pair.reference if pair.reference in dis else pair.track
-        found = known.get(di)
-        if di not in dis or found is None:
-            return pair
-        if {pair.reference, pair.track} == {found.reference, found.track}:
-            turned = found if pair.reference == found.reference else found.swapped
-            return replace(pair, delay=as_best_sum(turned, as_arrival(turned, pair.delay)))
-        return _with_the_mic(pair, found, di, source)
+        if di not in (pair.reference, pair.track):
+            return beside[pair]
+        other = pair.track if pair.reference == di else pair.reference
+        direct = pair if pair.reference == di else pair.turned
+        delay = (
+            as_best_sum(found, as_arrival(found, direct.delay))
+            if other == mic
+            else _with_the_mic(found, across.get(other))
+        )
+        laid = replace(direct, delay=delay or replace(direct.delay, reliable=False, reason=f"laid with '{mic}'"))
+        return laid if pair.reference == di else laid.turned
 
     return replace(source, pairs=tuple(told(pair) for pair in source.pairs))
 
 
-def _with_the_mic(pair: PairDelay, found: PairSum, di: str, source: SourceDelays) -> PairDelay:
-    """A DI and another mic on its source, by way of the mic that the DI adds up with: one DI has one place."""
-    toward = found if found.reference == di else found.swapped
-    other = pair.track if pair.reference == di else pair.reference
-    across = next(
-        (
-            one.delay if one.reference == toward.track else one.turned.delay
-            for one in source.reliable
-            if {one.reference, one.track} == {toward.track, other}
-        ),
-        None,
-    )
-    if across is None:
-        return replace(pair, delay=replace(pair.delay, reliable=False, reason=f"laid with '{toward.track}'"))
-    best = toward.best
-    delay = replace(
+def _seconded(pair: PairDelay, take: Take) -> PairDelay:
+    """Two mics on a DI's source, believed where the two tracks as they are say the same."""
+    if pair.delay.reliable:
+        return pair
+    alone = measure_pair(take.track(pair.reference), take.track(pair.track))
+    same = abs(alone.delay_s - pair.delay.delay_s) <= OPEN_S and alone.polarity == pair.delay.polarity
+    return replace(pair, delay=alone) if alone.reliable and same else pair
+
+
+def _with_the_mic(found: PairSum, across: Delay | None) -> Delay | None:
+    """Another mic against the DI, by way of the mic that the DI adds up with."""
+    if across is None or not across.reliable:
+        return None
+    best = found.best
+    return replace(
         across,
         delay_s=best.delay_s + across.delay_s,
         uncertainty_s=float(np.hypot(best.uncertainty_s, across.uncertainty_s)),
         polarity=best.polarity * across.polarity,
-        reason=f"laid with '{toward.track}'",
+        reason=f"laid with '{found.track}'",
     )
-    told = PairDelay(di, other, delay)
-    return told if pair.reference == di else told.turned
