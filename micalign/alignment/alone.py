@@ -7,23 +7,99 @@ than three sigma, that is told: a stand was moved between line check and take, s
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
+from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.scene.quantities import AlonePlan
+from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.model import Take
 from micalign.tdoa.alone import hits_alone, measure_alone
 from micalign.tdoa.result import Delay
+from micalign.tdoa.stretches import StruckStretch, found_stretches
 from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
 from micalign.units import show_ms
 
-__all__ = ["alone_in", "measured_on", "outranked"]
+__all__ = ["FoundAlone", "alone_in", "found_alone", "joined", "measured_on", "outranked", "refuse_silent"]
 
 _DISAGREE_Z: Final = 3.0
+_CLEARLY_DB: Final = 3.0  # by which a stretch must be more one source's own than another's
+
+
+@dataclass(frozen=True, slots=True)
+class FoundAlone:
+    """A stretch that was found by itself, and whose it seems to be: of a source with a track of its own, or None."""
+
+    stretch: StruckStretch
+    source: str | None
+
+    @property
+    def span_words(self) -> str:
+        """Its times, as they are written in a scene."""
+        return f"{_short_clock(self.stretch.begin_s)}-{_short_clock(self.stretch.end_s)}"
+
+    @property
+    def words(self) -> str:
+        """What is believed of it, in a sentence."""
+        whose = "" if self.source is None else f": '{self.source}'"
+        said = f"{self.span_words} seems to be one drum alone{whose}, {self.stretch.hits} hits"
+        return f"{said}, loudest in '{self.stretch.loudest}'"
+
+
+def found_alone(
+    take: Take, own: Mapping[str, Sequence[str]], *, struck: Sequence[AloneStretch] = ()
+) -> tuple[FoundAlone, ...]:
+    """The stretches of a take in which one source sounds alone, as they are found by themselves.
+
+    Whose a stretch is, is told by the levels in the tracks that are some source's own, whatever their gains and however
+    loud the source: the track that has it louder against the other stretches, and against the other tracks.
+
+    Parameters
+    ----------
+    take : Take
+    own : mapping
+        The tracks that are a source's own, by source.
+    struck : sequence of AloneStretch
+        Times that are no one's alone, whatever is found there.
+    """
+    gone = [one.seconds(take.sample_rate) for one in struck]
+    found = [
+        one
+        for one in found_stretches(take.tracks)
+        if not any(low < one.end_s and one.begin_s < high for low, high in gone)
+    ]
+    close = {track: source for source, tracks in own.items() for track in tracks}
+    if not found or not close:
+        return tuple(FoundAlone(one, None) for one in found)
+    level = np.array([[one.level_db[track] for track in close] for one in found])
+    if len(found) > 1 and len(close) > 1:
+        level = level - level.mean(axis=0) - level.mean(axis=1, keepdims=True) + level.mean()
+    else:
+        level = level - np.array([max(found[0].level_db.values())])
+    best = level.max(axis=0)
+    return tuple(
+        FoundAlone(one, _whose(row, best, list(close.values()))) for one, row in zip(found, level, strict=True)
+    )
+
+
+def joined(take: Take, found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
+    """The stretches by source, in order of time; one that is nobody's is called by its times."""
+    spans: dict[str, list[tuple[float, float]]] = {}
+    for one in found:
+        spans.setdefault(one.source or one.span_words, []).append((one.stretch.begin_s, one.stretch.end_s))
+    return tuple(Alone(source, take.tracks, tuple(told)) for source, told in spans.items())
+
+
+def _whose(own_db: Floats, best_db: Floats, sources: Sequence[str]) -> str | None:
+    """The source whose own track stands out most; nobody's where two do, or where another stretch does much more."""
+    first = int(np.argmax(own_db))
+    others = [value for value, source in zip(own_db, sources, strict=True) if source != sources[first]]
+    if others and own_db[first] - max(others) < _CLEARLY_DB:
+        return None
+    return sources[first] if best_db[first] - own_db[first] < 2 * _CLEARLY_DB else None
 
 
 def alone_in(take: Take, plans: Sequence[AlonePlan]) -> tuple[Alone, ...]:
@@ -87,10 +163,15 @@ def measured_on(stretches: Sequence[Alone], wanted: Sequence[Wanted]) -> dict[st
         With one sentence for each stretch without a hit.
     """
     asked = {one.source: one for one in wanted if len(one.tracks) >= 2}
+    refuse_silent(stretches)
+    return {one.source: measure_alone(one, asked[one.source]) for one in stretches if one.source in asked}
+
+
+def refuse_silent(stretches: Sequence[Alone]) -> None:
+    """Refuse stretches in which nothing is struck: `TakeError` with one sentence for each."""
     silent = [fault for one in stretches for fault in _without_hit(one)]
     if silent:
         raise TakeError(silent)
-    return {one.source: measure_alone(one, asked[one.source]) for one in stretches if one.source in asked}
 
 
 def _without_hit(alone: Alone) -> Iterator[str]:
@@ -144,6 +225,11 @@ def _moved(song: Delay, alone: Delay) -> str | None:
 
 def _span(span: tuple[float, float]) -> str:
     return f"{_clock(span[0])} to {_clock(span[1])}"
+
+
+def _short_clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds, 1), 60)
+    return f"{minutes:.0f}:{rest:04.1f}"
 
 
 def _clock(seconds: float) -> str:

@@ -19,7 +19,7 @@ from micalign.acoustics.patterns import mic_gain
 from micalign.acoustics.spacing import BLEED_DB, CLOSE_M
 from micalign.scene.model import Mic, Scene, Source
 
-__all__ = ["FAR_BLEED_DB", "inverted_lobes", "levels_db", "well_heard"]
+__all__ = ["FAR_BLEED_DB", "inverted_lobes", "levels_db", "own_tracks", "well_heard"]
 
 FAR_BLEED_DB: Final = 15.0
 """A mic farther from its sources than `CLOSE_M` hears the room; below this a source is bleed in it as well (common
@@ -101,3 +101,11 @@ def _is_close(scene: Scene, mic: Mic) -> bool:
 
 def _distance_m(mic: Mic, source: Source) -> float:
     return float(np.linalg.norm(np.subtract(mic.position, source.position)))
+
+
+def own_tracks(scene: Scene, names: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """The tracks that are there for one source alone, by source: mics first, then DIs."""
+    mics = [(mic.on[0], mic.name) for mic in scene.mics if len(mic.on) == 1]
+    lines = [*mics, *((di.of, di.name) for di in scene.dis)]
+    sources = [source.name for source in scene.sources]
+    return {one: tuple(name for of, name in lines if of == one and name in names) for one in sources}

@@ -21,6 +21,7 @@ __all__ = [
     "quiet_option",
     "scene_argument",
     "scene_option",
+    "strike_option",
 ]
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
@@ -184,4 +185,16 @@ def alone_option(command: _Command) -> _Command:
         metavar="SOURCE=FROM-TO",
         help='With --scene: where a source sounds alone, as in "snare=0:05-0:14" (seconds, m:ss or samples; or a '
         "folder). May be repeated.  [default: as the scene says]",
+    )(command)
+
+
+def strike_option(command: _Command) -> _Command:
+    """``--strike``."""
+    return click.option(
+        "--strike",
+        "strike",
+        multiple=True,
+        metavar="FROM-TO",
+        help='A stretch that was found by itself and is wrong, as in "0:03.1-0:11.8": it is not used. May be '
+        "repeated.  [default: none]",
     )(command)

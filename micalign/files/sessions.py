@@ -7,12 +7,13 @@ its audio files (`micalign.files.listing`).
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from micalign.alignment.alone import alone_in
+from micalign.alignment.alone import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.alignment.session import default_reference
+from micalign.alignment.sharing import own_tracks
 from micalign.errors import SceneError, TakeError, nearest
 from micalign.files.audio import each_of_take, each_track
 from micalign.files.listing import expanded
@@ -20,11 +21,21 @@ from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, recorded_in
 from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.scene.model import Scene, TakePlan
-from micalign.scene.quantities import AlonePlan
+from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.model import Take, Track
 from micalign.tdoa.told import Alone
 
-__all__ = ["Clock", "Pairings", "SceneTake", "open_loopback", "open_pairings", "open_recorded", "open_scene"]
+__all__ = [
+    "Clock",
+    "LineTake",
+    "Pairings",
+    "SceneTake",
+    "open_linecheck",
+    "open_loopback",
+    "open_pairings",
+    "open_recorded",
+    "open_scene",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +68,23 @@ class SceneTake:
     reference: str
     laid: Laid
     alone: tuple[Alone, ...] = ()
+
+
+@dataclass(frozen=True)
+class LineTake:
+    """The tracks of a line check on one clock, and where each source sounds alone.
+
+    ``own`` names the tracks of each source's own, ``found`` the stretches that were found by themselves, ``unnamed``
+    the sources of ``alone`` that nobody named.
+    """
+
+    tracks: tuple[Track, ...]
+    alone: tuple[Alone, ...]
+    scene: Scene | None
+    own: Mapping[str, Sequence[str]]
+    found: tuple[FoundAlone, ...]
+    unnamed: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def open_pairings(specs: Sequence[str | os.PathLike[str]], clock: Clock | None = None) -> Pairings:
@@ -107,6 +135,55 @@ def open_loopback(
             "channel, as in 'file.wav:1'"
         )
     return replace(found, loopback=found.others[0])
+
+
+def open_linecheck(
+    named: Sequence[str],
+    *,
+    clock: Clock | None = None,
+    alone: Sequence[AlonePlan] = (),
+    struck: Sequence[AloneStretch] = (),
+) -> LineTake:
+    """A scene's recording, or the tracks of some files, with the stretches that are told or found.
+
+    What is told of any source is all that counts; only where nothing is, stretches are found.
+
+    Raises
+    ------
+    SceneError, TakeError
+        If scene or tracks cannot be used, a stretch cannot be, or none is told and none is found.
+    """
+    if len(named) == 1 and (named[0] == "-" or Path(named[0]).suffix.casefold() == ".toml"):
+        one = open_scene(named[0], clock=clock, alone=alone)
+        own = own_tracks(one.scene, [track.name for track in one.take.tracks])
+        return _line_take(one.take, one.alone, one.scene, own, struck, one.laid.notes)
+    folders = [plan.source for plan in alone if plan.folder is not None]
+    if folders:
+        raise TakeError(f"--alone '{folders[0]}': a folder of its own needs a scene, which names the tracks in it")
+    pair = open_pairings(named, clock)
+    take = Take((pair.reference, *pair.others))
+    return _line_take(take, alone_in(take, alone), None, {}, struck, pair.laid.notes)
+
+
+def _line_take(
+    take: Take,
+    told: tuple[Alone, ...],
+    scene: Scene | None,
+    own: Mapping[str, Sequence[str]],
+    struck: Sequence[AloneStretch],
+    notes: tuple[str, ...],
+) -> LineTake:
+    if told:
+        refuse_silent(told)
+        return LineTake(take.tracks, told, scene, own, (), (), notes)
+    found = found_alone(take, own, struck=struck)
+    if not found:
+        raise TakeError(
+            "no stretch was found in which one source sounds alone: strike each of them four times or more with pauses "
+            'between and nothing else, or say where with --alone "snare=0:05-0:14"'
+        )
+    alone = joined(take, found)
+    return LineTake(take.tracks, alone, scene, own, found, tuple(one.source for one in alone), notes)
 
 
 def open_scene(

@@ -14,9 +14,9 @@ from micalign.report.plain import clean
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["NOTE", "PROBLEM", "SEVERITY_STYLES", "WARNING", "bare_table", "counted", "ruled_table"]
+__all__ = ["GOOD", "NOTE", "PROBLEM", "SEVERITY_STYLES", "WARNING", "bare_table", "counted", "ruled_table"]
 
-PROBLEM, WARNING, NOTE = "bold color(163)", "color(131)", "color(63)"
+PROBLEM, WARNING, NOTE, GOOD = "bold color(163)", "color(131)", "color(63)", "color(29)"
 """Colours of verdict words, of the fixed part of the 256: 4.5:1 and more against black and against white (WCAG 2.1)."""
 
 SEVERITY_STYLES = {"problem": PROBLEM, "warning": WARNING, "note": NOTE}

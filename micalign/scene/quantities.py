@@ -28,6 +28,7 @@ __all__ = [
     "alone_plan",
     "alone_plans",
     "parse_length",
+    "struck_stretches",
     "unit_in",
 ]
 
@@ -255,6 +256,23 @@ def alone_plans(texts: Iterable[str]) -> tuple[AlonePlan, ...]:
     if faults:
         raise SceneError(faults)
     return tuple(plans)
+
+
+def struck_stretches(texts: Iterable[str]) -> tuple[AloneStretch, ...]:
+    """What ``--strike "0:03.1-0:11.8"`` says; `SceneError` with a sentence for each that is no stretch.
+
+    >>> [one.begin for one in struck_stretches(["0:03.1-0:11.8"])]
+    [3.1]
+    """
+    found, faults = [], []
+    for text in texts:
+        try:
+            found.append(AloneStretch.parse(text))
+        except ValueError as error:
+            faults.append(f"--strike: {error}")
+    if faults:
+        raise SceneError(faults)
+    return tuple(found)
 
 
 def _seconds(clock: str) -> float:

@@ -10,7 +10,7 @@ Source of the test: E. S. Page, "Continuous inspection schemes", Biometrika 41(1
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Final
@@ -24,7 +24,7 @@ from micalign.tdoa.result import Delay
 from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
 from micalign.tdoa.wavefronts import begins_at, high_passed_frames
 
-__all__ = ["Hits", "hits_alone", "measure_alone"]
+__all__ = ["HeardAlone", "Hits", "heard_alone", "hits_alone", "measure_alone"]
 
 _EDGE_S: Final = 0.1  # read beside a stretch, so that a stroke at its beginning has a before
 _BEFORE_S: Final = 0.008
@@ -41,6 +41,8 @@ _FEW: Final = 3
 _WAVE_S: Final = (0.0002, 0.002)
 _WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half a period is a tenth of a ms
 _TURN_S: Final = 0.00002
+_FIRST_S: Final = 0.0015
+_FIRST_SHARE: Final = 0.25  # of the first millisecond's peak: what is less may be noise before the wave
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,18 @@ class Hits:
 
     strokes: Fingerprints
     others_s: Floats
+
+
+@dataclass(frozen=True)
+class HeardAlone:
+    """A source in every pair of tracks, its strokes, and the sign of its first half wave in each track.
+
+    The sign is +1 where the samples rise first, -1 where they fall first.
+    """
+
+    delays: SourceDelays
+    hits: Hits
+    first_waves: Mapping[str, int]
 
 
 @dataclass(frozen=True)
@@ -107,6 +121,11 @@ def measure_alone(alone: Alone, wanted: Wanted) -> SourceDelays:
     >>> round(told.pairs[0].delay.delay_s * 1e3, 2), told.pairs[0].delay.polarity, told.alone_hits
     (2.0, -1, 3)
     """
+    return heard_alone(alone, wanted).delays
+
+
+def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
+    """The same, with the strokes that told so and the sign of the first half wave in each track."""
     by_name = {track.name: track for track in alone.tracks}
     names = [name for name in wanted.tracks if name in by_name]
     reference = wanted.close if wanted.close in names else names[0]
@@ -121,9 +140,10 @@ def measure_alone(alone: Alone, wanted: Wanted) -> SourceDelays:
     middle = np.median(strokes.level_db, axis=0) if len(at) else np.full(len(strokes.tracks), -140.0)
     levels = {name: float(10 ** (middle[strokes.tracks.index(name)] / 20)) for name in order}
     loudest = float(strokes.times_s[np.argmax(strokes.level_db.max(axis=1))]) if len(at) else None
-    return SourceDelays(
+    told = SourceDelays(
         alone.source, reference, pairs, levels, len(at), _words(hits), loudest_s=loudest, alone_hits=len(at)
     )
+    return HeardAlone(told, hits, {name: _first_wave(one, rate) for name, one in arrivals.items()})
 
 
 def _words(hits: Hits) -> str | None:
@@ -185,6 +205,15 @@ def _alike(first: Floats, second: Floats, base: float, later: float, rate: int) 
     told = [_taken(second, begin + round(later) + step, length) for step in range(-turn, turn + 1)]
     values = [float(one @ two / (np.linalg.norm(one) * np.linalg.norm(two) + 1e-30)) for two in told]
     return max(values, key=abs)
+
+
+def _first_wave(one: _Arrivals, rate: int) -> int:
+    """The sign of the first half wave that is no noise: of the first extreme that comes near the millisecond's peak."""
+    lead = round(_WAVE_S[0] * rate)
+    begin = round(_BEFORE_S * rate + (float(np.median(one.each)) if len(one.each) else 0.0)) - lead
+    wave = _taken(one.wave, begin, lead + round(_FIRST_S * rate))
+    loud = np.flatnonzero(np.abs(wave) >= _FIRST_SHARE * np.abs(wave).max(initial=0.0))
+    return -1 if len(loud) and wave[loud[0]] < 0 else 1
 
 
 def _in_band(wave: Floats, rate: int) -> Floats:

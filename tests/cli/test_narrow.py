@@ -142,6 +142,8 @@ def take(tmp_path_factory: pytest.TempPathFactory) -> Path:
     "arguments",
     [
         ["levels", "--scene", "kit.toml"],
+        ["linecheck", "kit.toml", "--alone", "kick=0.4-2.1"],
+        ["linecheck", "take/snare.wav", "take/kick.wav", "take/room.wav", "--pop", "negative"],
         ["measure", "--scene", "kit.toml"],
         ["measure", "take/overhead-left.wav", "take/snare.wav", "--drift"],
         ["align", "--scene", "kit.toml", "-o", "aligned", "--force"],

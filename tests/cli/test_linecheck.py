@@ -1,0 +1,168 @@
+"""``linecheck`` as a user runs it: planted faults, clicks of known sign, stretches told and found, refusals."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from commands import micalign
+
+SCENES = Path(__file__).parents[2] / "scenes"
+RATE = 48000
+NAMES = ("snare", "kick", "overhead-left", "overhead-right", "room")
+
+
+@pytest.fixture(scope="module")
+def kit(tmp_path_factory: pytest.TempPathFactory) -> dict[str, np.ndarray]:
+    """The jazz kit's simulated take, by file: its first half is each source alone."""
+    folder = tmp_path_factory.mktemp("kit")
+    path = folder / "kit.toml"
+    path.write_text((SCENES / "jazz-kit.toml").read_text("utf-8").replace("simulated/jazz-kit", "take"), "utf-8")
+    assert micalign("simulate", path, "--seconds", 20, "-q").status == 0
+    return {name: soundfile.read(folder / "take" / f"{name}.wav")[0] for name in NAMES}
+
+
+def written(folder: Path, tracks: dict[str, np.ndarray]) -> Path:
+    """A scene and its line check on disk."""
+    text = (SCENES / "jazz-kit.toml").read_text("utf-8").replace("simulated/jazz-kit", "take")
+    (folder / "kit.toml").write_text(text, "utf-8")
+    (folder / "take").mkdir()
+    for name, sound in tracks.items():
+        soundfile.write(folder / "take" / f"{name}.wav", sound, RATE, subtype="PCM_24")
+    return folder / "kit.toml"
+
+
+def rules(document: dict) -> dict[str, set[str]]:
+    """The problems by rule: the lines that they are on."""
+    told: dict[str, set[str]] = {}
+    for line in document["lines"]:
+        for remark in line["remarks"]:
+            if remark["severity"] == "problem":
+                told.setdefault(remark["rule"], set()).add(line["track"])
+    return told
+
+
+def test_a_line_check_without_a_fault_is_ready(kit, tmp_path):
+    """The stretches are found, those of a close mic are named by it, arrivals are those of the scene."""
+    said = micalign("linecheck", written(tmp_path, kit), "--json")
+    assert said.status == 0
+    document = said.document
+    assert document["good"] is True
+    assert {one["source"] for one in document["found"]} >= {"kick", "snare"}
+    snare = next(one for one in document["sources"] if one["source"] == "snare")
+    rows = {row["track"]: row for row in snare["tracks"]}
+    assert rows["overhead left"]["delay_s"] == pytest.approx(3.45e-3, abs=0.1e-3)  # 1.37 m less 0.19 m at 342 m/s
+    assert rows["overhead left"]["polarity"] == 1
+    assert rows["kick mic"]["bleed_db"] < -5.0
+    assert document["plan"]["explained"] is True
+    assert "Ready: all 5 lines are good" in micalign("linecheck", tmp_path / "kit.toml").out
+
+
+def _planted(kit: dict[str, np.ndarray], fault: str) -> dict[str, np.ndarray]:
+    out = dict(kit)
+    if fault == "swapped":
+        out["snare"], out["room"] = kit["room"], kit["snare"]
+    elif fault == "flipped":
+        out["overhead-left"] = -kit["overhead-left"]
+    elif fault == "late":
+        out["snare"] = np.concatenate([np.zeros(200), kit["snare"][:-200]])
+    elif fault == "dead":
+        out["kick"] = 1e-5 * np.random.default_rng(1).normal(size=len(kit["kick"]))
+    return out
+
+
+@pytest.mark.parametrize(
+    ("fault", "lines"),
+    [
+        ("swapped", {"snare mic", "room"}),
+        ("flipped", {"overhead left"}),
+        ("late", {"snare mic"}),
+        ("dead", {"kick mic"}),
+    ],
+)
+def test_a_planted_fault_is_found_and_no_other(kit, tmp_path, fault, lines):
+    """Each on its own line, in red, with what to do."""
+    scene = written(tmp_path, _planted(kit, fault))
+    said = micalign("linecheck", scene, "--alone", "kick=0.5-2.6", "--alone", "snare=2.75-4.8", "--json")
+    assert said.status == 1
+    assert rules(said.document) == {fault: lines}
+    shown = micalign("linecheck", scene, "--alone", "kick=0.5-2.6", "--alone", "snare=2.75-4.8").out
+    assert "Not ready" in shown
+    assert f"x {fault}" in shown
+
+
+def clicks(signs: dict[str, int], folder: Path) -> list[Path]:
+    """Two sources of decaying half waves, each first and loudest at its own of the tracks; a hiss below."""
+    rng = np.random.default_rng(7)
+    pulse = np.sin(np.pi * np.arange(40) / 40) * np.exp(-np.arange(40) / 15)
+    paths = []
+    for row, (name, sign) in enumerate(signs.items()):
+        sound = 1e-5 * rng.normal(size=8 * RATE)
+        for source in range(2):
+            for hit in range(5):
+                late, level = (0, 0.6) if source == row else (120 + 30 * row, 0.06)
+                start = round((0.5 + 3.5 * source + 0.6 * hit) * RATE) + late
+                sound[start : start + 40] += sign * level * pulse
+        paths.append(folder / f"{name}.wav")
+        soundfile.write(paths[-1], sound, RATE, subtype="PCM_24")
+    return paths
+
+
+def test_the_sign_of_a_click_tells_which_line_is_inverted(tmp_path):
+    """A positive pop in a line that is negative first is inverted; without --pop the minority is told as a note."""
+    paths = clicks({"one": 1, "other": -1, "third": 1}, tmp_path)
+    said = micalign("linecheck", *paths, "--pop", "positive", "--json")
+    assert said.status == 1
+    assert rules(said.document) == {"inverted": {"other.wav"}}
+    assert rules(micalign("linecheck", *paths, "--pop", "negative", "--json").document) == {
+        "inverted": {"one.wav", "third.wav"}
+    }
+    plain = micalign("linecheck", *paths, "--json")
+    assert plain.status == 0
+    notes = {line["track"] for line in plain.document["lines"] for one in line["remarks"] if one["rule"] == "opposite"}
+    assert notes == {"other.wav"}
+
+
+def test_a_found_stretch_can_be_struck(tmp_path):
+    """What was found is listed with its times; a struck one is not used."""
+    paths = clicks({"one": 1, "other": 1, "third": 1}, tmp_path)
+    found = micalign("linecheck", *paths, "--json").document["found"]
+    assert [one["loudest_in"] for one in found] == ["one.wav", "other.wav"]
+    assert found[0]["words"].startswith("0:00.4-0:03.4 seems to be one drum alone, 5 hits, loudest in 'one.wav'")
+    left = micalign("linecheck", *paths, "--strike", "0-3.5", "--json").document
+    assert [one["loudest_in"] for one in left["found"]] == ["other.wav"]
+    assert len(left["sources"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"),
+    [
+        (["--alone", "snare=7-19"], "reaches beyond the take, which ends at 0:08.00"),
+        (["--alone", "snare=5-1"], "ends before it begins"),
+        (["--alone", "snare=1-3", "--alone", "kick=2-4"], "overlaps"),
+        (["--alone", "snare=one-two"], "needs a scene"),
+        (["--alone", "snare=1:2:3:4-5"], "is no stretch of time"),
+        (["--alone", "1-3"], "names no source"),
+        (["--alone", "snare=3.2-3.8"], "nothing is struck from 0:03.20 to 0:03.80"),
+        (["--alone", "snare=linecheck/snare/"], "needs a scene"),
+        (["--strike", "never"], "is no stretch of time"),
+        (["--strike", "0-8"], "no stretch was found"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_what_cannot_be_is_refused_in_a_sentence(tmp_path, arguments, word):
+    """Exit status 2, one sentence, no traceback."""
+    said = micalign("linecheck", *clicks({"one": 1, "other": 1}, tmp_path), *arguments)
+    assert said.status == 2
+    assert word in said.err
+    assert "Traceback" not in said.err
+    assert len(said.err.strip().splitlines()) == 1
+
+
+def test_an_unknown_source_is_answered_with_the_nearest(kit, tmp_path):
+    """A scene knows its sources."""
+    said = micalign("linecheck", written(tmp_path, kit), "--alone", "snar=1-2")
+    assert said.status == 2
+    assert "did you mean 'snare'?" in said.err
