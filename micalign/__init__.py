@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from micalign.acoustics.comb import notches_hz, peaks_hz
     from micalign.acoustics.patterns import Pattern
-    from micalign.acoustics.placement import Placement, place
+    from micalign.acoustics.placement import Placement
     from micalign.acoustics.prediction import Prediction, predict
     from micalign.acoustics.survey import Survey, survey, surveyed
     from micalign.errors import MicalignError, OutputError, SceneError, TakeError
@@ -51,7 +51,8 @@ __version__ = "0.1.0"
 _HOMES: Final = {
     "acoustics.comb": ("notches_hz", "peaks_hz"),
     "acoustics.patterns": ("Pattern",),
-    "acoustics.placement": ("Placement", "place"),
+    "acoustics.placement": ("Placement",),
+    "findings.placing": ("place",),
     "acoustics.prediction": ("Prediction", "predict"),
     "acoustics.survey": ("Survey", "survey", "surveyed"),
     "tdoa.measure": ("Delay", "measure_many", "measure_pair"),

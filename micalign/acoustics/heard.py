@@ -66,15 +66,18 @@ class Bleed:
     level_known: bool
 
 
-def heard(scene: Scene, found: Arrivals, first: Sequence[Bounces]) -> Heard:
-    """The levels of a scene with its room; ``first`` are its bounces, those of a higher order are left to the field."""
+def heard(scene: Scene, found: Arrivals, first: Sequence[Bounces], *, bounces: int | None = None) -> Heard:
+    """The levels of a scene with its room; ``first`` are its bounces, those of a higher order are left to the field.
+
+    ``bounces`` cuts the field off after so many, as a rendering of that order does; None is the room itself.
+    """
     direct = found.pattern.heard(found.gain) * _spread(scene, found)
     power = direct**2
     for one in first:
         if one.order == 1:
             power = power + np.where(one.heard, power_from_db(one.level_db + found.level_db), 0.0)
     if scene.room is not None:
-        power = power + _field(scene.room) * found.pattern.random_energy_efficiency
+        power = power + _field(scene.room, bounces) * found.pattern.random_energy_efficiency
     loud = scene.loudness_db
     size = np.array([source.size_m or 0.0 for source in scene.sources])
     return Heard(
@@ -94,11 +97,15 @@ def _spread(scene: Scene, found: Arrivals) -> Floats:
     return spread
 
 
-def _field(room: Room) -> float:
-    """Power of the reverberant field from the second bounce on, against an omni at 1 m."""
+def _field(room: Room, bounces: int | None) -> float:
+    """Power of the reverberant field from the second bounce on, against an omni at 1 m.
+
+    The n-th bounce alone has 16 pi (1 - a)^n / S: summed to the end that is 16 pi (1 - a)^2 / (a S).
+    """
     area, surface = absorption_area_m2(room)
-    mean = max(area / surface, _LEAST_ABSORPTION)
-    return float(16 * np.pi * (1.0 - mean) ** 2 / (mean * surface))
+    kept = 1.0 - max(area / surface, _LEAST_ABSORPTION)
+    cut = 1.0 if bounces is None else 1.0 - kept ** max(bounces - 1, 0)
+    return float(16 * np.pi * kept**2 * cut / ((1.0 - kept) * surface))
 
 
 def bleed(scene: Scene, found: Arrivals, levels: Heard) -> tuple[Bleed, ...]:

@@ -1,4 +1,4 @@
-"""Where should the mics that may move stand?
+"""Where should the mics that may move stand, by arithmetic alone? `micalign.findings.placing` asks the rules too.
 
 Hard limits (a mic's own box or reach, keepouts, the walls' margin) are never broken; pairs are brought within their
 tolerance to every source they should be equally far from; what is left is weighed by `PlaceWishes`. Metres, mics in
@@ -8,7 +8,7 @@ the order of the scene. ``cost`` is the weighted sum of what is missed (lower is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -24,7 +24,7 @@ from micalign.scene.model import Point, Scene
 from micalign.shown import Listing, Shown
 from micalign.units import show_length
 
-__all__ = ["Move", "Placement", "StringLength", "place"]
+__all__ = ["Move", "Placement", "StringLength", "keeps_every_limit", "moved_to", "searched"]
 
 _LEAST_GAIN: Final = 0.005
 """A gain of less than this, or of less than 1 % of the cost, moves nothing."""
@@ -55,14 +55,14 @@ class StringLength:
 
 @dataclass(frozen=True, repr=False)
 class Placement(Shown):
-    """What `place` found.
+    """Where the mics should stand.
 
     Attributes
     ----------
     feasible : bool
         Every pair is within its tolerance and every hard limit holds, in the numbers of ``scene``.
-    scene : Scene
-        The scene after the move.
+    unmoved, scene : Scene
+        The scene before and after the move.
     moves : tuple of Move
         Every mic that may move, also those that stay.
     strings : tuple of StringLength
@@ -76,6 +76,7 @@ class Placement(Shown):
     """
 
     feasible: bool
+    unmoved: Scene
     scene: Scene
     moves: tuple[Move, ...]
     strings: tuple[StringLength, ...]
@@ -108,30 +109,13 @@ class Placement(Shown):
         return Listing(title, ("mic", "from", "to", "move"), rows, len(self.moves))
 
 
-def place(scene: Scene) -> Placement:
-    """Better positions for the mics that may move; the same answer on every run.
-
-    Parameters
-    ----------
-    scene : Scene
-        With every position filled in (`micalign.acoustics.survey.surveyed`).
+def searched(scene: Scene) -> Placement:
+    """Better positions for the mics that may move, by the wishes alone; the same answer on every run.
 
     Raises
     ------
     SceneError
         If a source or a mic has no position yet.
-
-    Examples
-    --------
-    >>> from micalign.scene.model import Box, Mic, Pair, Source
-    >>> scene = Scene(
-    ...     sources=(Source("oud", (2.0, 2.0, 0.7)),),
-    ...     mics=(Mic("left", (1.5, 2.0, 1.7), move=Box((1, 2), (2, 2), (1.7, 1.7))), Mic("right", (2.6, 2.0, 1.7))),
-    ...     pairs=(Pair("pair", ("left", "right"), equal_to=("oud",)),),
-    ... )
-    >>> found = place(scene)
-    >>> found.feasible, [(move.mic, round(move.to_m[0], 2)) for move in found.moved]
-    (True, [('left', 1.4)])
     """
     problem = Problem.of(scene)
     stuck = stuck_mics(problem)
@@ -139,6 +123,25 @@ def place(scene: Scene) -> Placement:
     feasible = problem.is_feasible(best)
     in_the_way = () if feasible else obstacles(scene, problem, best, stuck)
     return _placement(scene, problem, best, feasible, in_the_way)
+
+
+def moved_to(scene: Scene, after: Scene) -> Placement:
+    """The move from a scene to the same one with its free mics elsewhere, judged as `searched` judges its own."""
+    problem = Problem.of(scene)
+    groups = groups_of(scene, problem.limits.free)
+    free_m = rounded(problem, _free_m(problem, after), groups, scene.length_unit)
+    return _placement(scene, problem, free_m, problem.is_feasible(free_m), ())
+
+
+def keeps_every_limit(scene: Scene) -> Callable[[Scene], bool]:
+    """Whether another layout of a scene's free mics keeps its limits and its pairs' tolerances."""
+    problem = Problem.of(scene)
+    return lambda after: problem.is_feasible(_free_m(problem, after))
+
+
+def _free_m(problem: Problem, after: Scene) -> Floats:
+    places = [after.mics[index].position for index in problem.limits.free.tolist()]
+    return np.array(places, dtype=float).reshape(-1, 3)
 
 
 def _found(problem: Problem, scene: Scene, stuck: Bools) -> Floats:
@@ -197,6 +200,7 @@ def _placement(
     before, after_move = (problem.cost(at[None])[0] for at in (start, best))
     return Placement(
         feasible,
+        scene,
         after,
         moves,
         _strings(after, moves),

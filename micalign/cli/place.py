@@ -94,11 +94,11 @@ def command(
 
 
 def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool, as_json: bool, quiet: bool) -> int:
-    from micalign.acoustics.placement import place  # noqa: PLC0415 - numpy, which --help must not pay for
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.files.kinds import FIGURE, SCENE  # noqa: PLC0415
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
     from micalign.files.whole import refuse_taken  # noqa: PLC0415
+    from micalign.findings.placing import place  # noqa: PLC0415 - numpy, which --help must not pay for
 
     before = surveyed(read_scene(path))
     for target, kind in ((write, SCENE), (figure, FIGURE)):

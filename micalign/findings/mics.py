@@ -11,7 +11,7 @@ import numpy as np
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.moves import axis_degrees, rounded_up, say_move
+from micalign.findings.moves import axis_degrees, gains_at, rounded_up, say_move
 from micalign.findings.remedies import moves, of_pattern, turned
 from micalign.scene.model import Keepout, Mic, Scene, Source
 from micalign.units import show_db
@@ -115,6 +115,12 @@ def _turns(scene: Scene, mic: Mic, source: str) -> Iterator[Remedy]:
     for pattern in ("cardioid", "subcardioid", "omni"):
         if pattern != mic.pattern:
             yield of_pattern(mic, pattern, source)
+    yield from moves(scene, mic, partial(_ahead, scene, mic, source))
+
+
+def _ahead(scene: Scene, mic: Mic, source: str, places: Floats) -> Bools:
+    """From which places a mic that keeps its aim hears a source near its axis."""
+    return np.asarray(gains_at(scene, mic, scene.source(source).position, places) > 1.02 * _AWAY)
 
 
 def looks_away(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

@@ -21,6 +21,7 @@ from micalign.units import METRES, show_centimetres, show_length
 __all__ = [
     "WAYS",
     "axis_degrees",
+    "gains_at",
     "image_of",
     "reflection_levels_db",
     "rounded_up",
@@ -130,6 +131,17 @@ def reflection_levels_db(scene: Scene, mic: Mic, source: Floats, image: Floats, 
         levels.append(np.maximum(gain, 1e-9) / np.maximum(np.linalg.norm(places - origin, axis=1), 1e-6))
     ratio: Floats = 20 * np.log10(kept * levels[0] / levels[1])
     return ratio
+
+
+def gains_at(scene: Scene, mic: Mic, point: Point, places: Floats) -> Floats:
+    """Signed amplitude of a mic's pattern towards a point, were it at each place (K, 3) with its aim kept: (K,)."""
+    aim = scene.aim_point(mic)
+    if aim is None:
+        return np.ones(len(places))
+    axes = np.array(aim) - places
+    axes = axes / np.maximum(np.linalg.norm(axes, axis=1, keepdims=True), 1e-9)
+    towards: Floats = gains(np.array([point]), places, axes, Pattern.named(mic.pattern))[0]
+    return towards
 
 
 def axis_degrees(scene: Scene, mic: Mic, point: Point) -> float:

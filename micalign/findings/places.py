@@ -64,10 +64,13 @@ def nearest_first(places: Floats, here: Floats) -> Floats:
     return np.asarray(places[np.argsort(np.linalg.norm(places - here, axis=1), kind="stable")])
 
 
-def allowed(scene: Scene, mic: Mic, places: Floats) -> Bools:
-    """Which places keep the walls, the keep-outs, the mic's own move or reach, and do not touch anything."""
+def allowed(scene: Scene, mic: Mic, places: Floats, *, on_floor: bool = False) -> Bools:
+    """Which places keep the walls, the keep-outs, the mic's own move or reach, and do not touch anything.
+
+    ``on_floor``: the mic is laid there, so that the floor is no wall to it.
+    """
     here = np.array(mic.position)
-    good = _in_room(scene, here, places)
+    good = _in_room(scene, here * (1, 1, 0) if on_floor else here, places)
     for keepout in scene.keepouts:
         good &= clearance_m(keepout, places) >= _SPARE_M
     if mic.move is not None:

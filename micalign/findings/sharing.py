@@ -29,6 +29,8 @@ _CLOSE_PAIR_M: Final = 0.3
 _COMB_DB: Final = -6.0
 _NEAREST_M: Final = 0.03
 _MOST_LOWER_DB: Final = 6.0
+_LATE_S: Final = 0.030
+_SECOND_HIT_DB: Final = 10.0
 _RANGE_HZ: Final = (50.0, 10_000.0)
 
 
@@ -228,7 +230,7 @@ def _either_flipped(scene: Scene, row: Difference) -> Iterator[Remedy]:
 def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A source comes back from a second mic more than 30 ms later, and less than 10 dB weaker."""
     for row in _shared(scene, prediction):
-        if abs(row.difference_s) > 0.030 and abs(row.level_difference_db) < 10:
+        if abs(row.difference_s) > _LATE_S and abs(row.level_difference_db) < _SECOND_HIT_DB:
             near, far = row.mics if row.difference_s > 0 else row.mics[::-1]
             yield Finding(
                 "late-copy",
@@ -237,14 +239,25 @@ def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 f"'{row.source}' arrives at '{far}' {_apart(row)} after '{near}': heard as a second hit.",
                 f"Shift '{near}' {_apart(row)} later.",
                 abs(row.difference_s),
-                propose=partial(_no_second_hit, scene, row, far),
+                propose=partial(_no_second_hit, scene, prediction, row, far),
             )
 
 
-def _no_second_hit(scene: Scene, row: Difference, far: str) -> Iterator[Remedy]:
-    short = 10.1 - abs(row.level_difference_db)
+def _no_second_hit(scene: Scene, prediction: Prediction, row: Difference, far: str) -> Iterator[Remedy]:
+    """The far mic less loud, or nearer; the other one farther."""
+    short = _SECOND_HIT_DB + 0.1 - abs(row.level_difference_db)
     if short <= _MOST_LOWER_DB and (row.level_difference_db > 0) == (far == row.mics[0]):
         yield quieter(scene.mic(far), short, why="10 dB weaker, its late copy hides behind the first")
+    for mine, its in (row.mics, row.mics[::-1]):
+        other = np.array(scene.mic(its).position)
+        yield from moves(scene, scene.mic(mine), partial(_soon_enough, scene, prediction, row.source, other))
+
+
+def _soon_enough(scene: Scene, prediction: Prediction, source: str, other: Floats, places: Floats) -> Bools:
+    """From which places a source is heard within 30 ms of where the other mic hears it."""
+    at = np.array(scene.source(source).position)
+    way = np.abs(np.linalg.norm(places - at, axis=1) - float(np.linalg.norm(other - at)))
+    return np.asarray(way < 0.999 * _LATE_S * prediction.speed_of_sound_m_s)
 
 
 def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

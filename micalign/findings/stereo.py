@@ -13,11 +13,11 @@ import numpy as np
 from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.stereo import PairSource
-from micalign.arrays import Floats
+from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.moves import say_length
+from micalign.findings.moves import gains_at, say_length
 from micalign.findings.places import allowed, equal_places, nearest_first, places_round
-from micalign.findings.remedies import at_place, both, flipped, of_pattern, spread
+from micalign.findings.remedies import at_place, both, flipped, moves, of_pattern, spread
 from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Pair, Scene
 from micalign.units import show_db, show_hz_range, show_ms, show_ms_known
@@ -155,6 +155,15 @@ def _one_polarity(scene: Scene, prediction: Prediction, pair: Pair, source: str)
         words = f"{'Take two cardioids' if pattern else 'Face both'} for '{pair.name}', faced to '{source}'."
         words = words if pattern else f"Face both mics of '{pair.name}' to '{source}'."
         yield Remedy(words, tuple(change for one in changes for change in one.changes), 0.1 if pattern is None else 1.2)
+    for mic, other in ((first, second), (second, first)):
+        yield from moves(scene, mic, partial(_as_the_other, scene, mic, other, source))
+
+
+def _as_the_other(scene: Scene, mic: Mic, other: Mic, source: str, places: Floats) -> Bools:
+    """From which places a mic that keeps its aim hears a source in the polarity in which the other one does."""
+    at = scene.source(source).position
+    wanted = gains_at(scene, other, at, np.array(other.position)[None])[0] * other.polarity * mic.polarity
+    return np.asarray(gains_at(scene, mic, at, places) * np.sign(wanted) > 0.02)
 
 
 def _pair_turned(scene: Scene, prediction: Prediction, pair: Pair, source: str) -> Iterator[Remedy]:

@@ -29,6 +29,7 @@ Run: TypeAlias = Callable[[Scene, Prediction], tuple[Finding, ...]]
 _MOST_OF_ONE: Final = 16
 """So many remedies of one finding are tried, the least effort first."""
 _MOST: Final = 150
+_FLOOR_M: Final = 0.01
 _WORK: Final = 250_000
 """Cells of all trials together: some 300 ms."""
 
@@ -43,13 +44,16 @@ def most_trials(scene: Scene) -> int:
     return min(_MOST, _WORK // (300 + 6 * sources * mics + mics * mics))
 
 
-def tried(scene: Scene, found: Iterable[Finding], run: Run) -> tuple[Finding, ...]:
+def tried(
+    scene: Scene, found: Iterable[Finding], run: Run, *, among: Callable[[Remedy], bool] | None = None
+) -> tuple[Finding, ...]:
     """The findings with what mends them: the first remedy that holds, or what else there is.
 
-    ``run`` finds everything that the rules find in a scene, so that what a remedy brings is seen.
+    ``run`` finds everything that the rules find in a scene, so that what a remedy brings is seen; ``among`` says
+    which remedies are asked for at all.
     """
     findings = tuple(found)
-    trials = _Trials(scene, run, most_trials(scene))
+    trials = _Trials(scene, run, most_trials(scene), among or (lambda _: True))
     return tuple(trials.advised(finding) for finding in findings)
 
 
@@ -72,6 +76,7 @@ class _Trials:
     scene: Scene
     run: Run
     left: int
+    among: Callable[[Remedy], bool]
     before: Mapping[object, Finding] | None = None
 
     def advised(self, finding: Finding) -> Finding:
@@ -79,7 +84,8 @@ class _Trials:
             return finding
         if self.left <= 0:
             return replace(finding, advice=f"{finding.advice} (No remedy was tried: the scene is large.)")
-        proposed = sorted(finding.propose(), key=lambda remedy: remedy.effort_m)[:_MOST_OF_ONE]
+        asked = [remedy for remedy in finding.propose() if self.among(remedy)]
+        proposed = sorted(asked, key=lambda remedy: remedy.effort_m)[:_MOST_OF_ONE]
         if self.before is None:
             self.before = self._found(self.scene)
         second: Remedy | None = None
@@ -111,9 +117,10 @@ class _Trials:
 
 
 def keeps_limits(before: Scene, after: Scene) -> bool:
-    """Whether every mic that has moved stands where it may."""
+    """Whether every mic that has moved stands where it may; one that is laid on the floor keeps all but the walls."""
     return all(
-        old.at == new.at or bool(allowed(before, old, np.array(new.position)[None])[0]) or new.position[2] < 0.01
+        old.at == new.at
+        or bool(allowed(before, old, np.array(new.position)[None], on_floor=new.position[2] < _FLOOR_M)[0])
         for old, new in zip(before.mics, after.mics, strict=True)
     )
 

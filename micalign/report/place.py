@@ -41,7 +41,8 @@ WISHES: Final = {
     "distance": "distances as wanted",
     "spacing": "spacing 3:1, mics on one source",
     "reflections": "notches of reflections, nulls of modes",
-    "stereo": "stereo angle, spread, centre",
+    "stereo": "aims, stereo angle, spread, centre",
+    "rules": "what check warns of",
     "move": "length of the moves",
 }
 
@@ -104,8 +105,9 @@ def _nothing(placement: Placement) -> str:
     if not placement.moves:
         return "No mic may move (give one 'move' or 'reach'), and every pair is within its tolerance: nothing to do."
     return (
-        "Nothing to improve by a move: every limit holds, every pair is within its tolerance. Leave the stands where "
-        "they are; what stays below is for alignment and absorbers."
+        "Nothing to improve by a move: every limit holds, every pair is within its tolerance, and no warning is left "
+        "that a free mic could mend. Leave the stands where they are; what stays below is for aims, alignment and "
+        "absorbers."
     )
 
 

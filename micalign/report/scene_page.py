@@ -149,7 +149,8 @@ def _spacing_row(row: Spacing) -> tuple[str, ...]:
         row.other_mic,
         show_ratio(row.mic_distance_ratio),
         show_ratio(row.path_ratio),
-        show_db(row.bleed_db),
+        show_db(row.bleed_db, sign=True),
+        show_db(row.bleed_heard_db, sign=True),
         kept.get((row.passes, row.bleed_passes), "no"),
     )
 

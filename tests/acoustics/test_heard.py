@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 import small_rooms
 
+from micalign.acoustics.arrivals import arrivals
+from micalign.acoustics.heard import heard
 from micalign.acoustics.prediction import predict
+from micalign.acoustics.reflections import bounces
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
 from micalign.simulate.paths import images
 
@@ -38,15 +41,44 @@ def test_an_omni_in_a_room_of_one_absorption_follows_the_closed_form() -> None:
     assert predict(scene).paths[0].heard_db == pytest.approx(10 * np.log10(power), abs=1e-6)
 
 
-def test_thirty_random_rooms_sound_as_they_render() -> None:
-    """The bleed of 30 random rooms against rendering them with four bounces: median within 2 dB, 90 % within 4 dB."""
+def _bleeds_of_bounces(scene: Scene, count: int) -> np.ndarray:
+    found = arrivals(scene)
+    level = heard(scene, found, bounces(scene, found, order=1), bounces=count).level_db
+    return np.array([level[0, 1] - level[0, 0], level[1, 0] - level[1, 1]])
+
+
+@pytest.mark.parametrize("absorption", [(0.03, 0.3), (0.05, 0.5)], ids=["untreated", "furnished"])
+def test_thirty_random_rooms_sound_as_they_render(absorption: tuple[float, float]) -> None:
+    """The bleed of 30 random rooms against rendering them with four bounces: median within 2 dB, 90 % within 4 dB.
+
+    Like with like: the field cut off after four bounces as well. A room does not stop there; against its whole field
+    the four bounces of a bare room fall 2.7 dB short (the bench holds that against 14).
+    """
     rng = np.random.default_rng(22)
     off = []
     for _ in range(30):
-        scene = small_rooms.small_room(rng, absorption=(0.05, 0.5))
-        off.extend(_bleeds(scene) - small_rooms.rendered_bleed_db(scene, order=4))
-    assert np.median(np.abs(off)) < 2.0
-    assert np.quantile(np.abs(off), 0.9) < 4.0
+        scene = small_rooms.small_room(rng, absorption=absorption)
+        off.extend(_bleeds_of_bounces(scene, 4) - small_rooms.rendered_bleed_db(scene, order=4))
+    assert np.median(np.abs(off)) < 1.0
+    assert np.quantile(np.abs(off), 0.9) < 2.0
+
+
+def test_a_furnished_room_keeps_the_bars_as_it_is_told() -> None:
+    """The whole field, as `check` tells it, against four bounces rendered, where half of the sound is taken."""
+    rng = np.random.default_rng(22)
+    scenes = [small_rooms.small_room(rng, absorption=(0.05, 0.5)) for _ in range(30)]
+    off = np.abs([_bleeds(scene) - small_rooms.rendered_bleed_db(scene, order=4) for scene in scenes])
+    assert np.median(off) < 2.0
+    assert np.quantile(off, 0.9) < 4.0
+
+
+def test_bounce_after_bounce_adds_up_to_the_whole_field() -> None:
+    """Cut off later and later, the field grows to what is told without a cut: the geometric series."""
+    found = arrivals(BEDROOM)
+    first = bounces(BEDROOM, found, order=1)
+    cut = [float(heard(BEDROOM, found, first, bounces=count).level_db[0, 1]) for count in (1, 2, 4, 8, 200)]
+    assert cut == sorted(cut)
+    assert cut[-1] == pytest.approx(float(heard(BEDROOM, found, first).level_db[0, 1]), abs=1e-6)
 
 
 def test_two_singers_back_to_back_are_told_what_the_bedroom_does() -> None:

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from placement_costs import placement_cost
 
-from micalign.acoustics.placement import place
 from micalign.acoustics.placing.problem import Problem
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
 from micalign.files.scenes import read_scene
+from micalign.findings.placing import place
 from micalign.findings.rules import found
 from micalign.scene.document import parse_scene
 from micalign.scene.model import (

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from placement_costs import placement_cost
 
-from micalign.acoustics.placement import place
+from micalign.findings.placing import place
 from micalign.scene.model import Box, Keepout, Mic, Pair, Panel, PlaceWeights, PlaceWishes, Scene, Source
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993

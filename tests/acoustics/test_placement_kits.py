@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from kits import TOLERANCE_S, Grid, Kit, kit_text
 ROUNDING_S = 1e-9
 
 
-def _placed(folder: Path, seed: int) -> tuple[Kit, Kit, dict[str, object], int]:
+def _placed(folder: Path, seed: int) -> tuple[Kit, Kit, dict[str, Any], int]:
     before = Kit(kit_text(np.random.default_rng(seed)))
     path, new = folder / "kit.toml", folder / f"placed-{seed}.toml"
     path.write_text(before.text, encoding="utf-8")
@@ -23,9 +24,10 @@ def _placed(folder: Path, seed: int) -> tuple[Kit, Kit, dict[str, object], int]:
 
 def _holds_against_the_grid(folder: Path, seed: int) -> bool:
     before, after, document, status = _placed(folder, seed)
-    grid, cost = Grid(before), float(str(document["after"]))
+    warned, still_warned = (document["wishes"][when]["rules"] for when in ("before", "after"))
+    grid, cost = Grid(before), float(str(document["after"])) - still_warned
     assert status == (0 if document["feasible"] else 1)
-    assert cost <= float(str(document["before"]))
+    assert cost + still_warned <= float(str(document["before"]))
     for name in ("left", "right"):
         assert before.allowed(name, after.mic(name)[None])[0], "a limit is broken in the written file"
     if not document["feasible"]:
@@ -38,7 +40,8 @@ def _holds_against_the_grid(folder: Path, seed: int) -> bool:
     equal = (((np.array(far[0]) - far[1]) / (TOLERANCE_S * 343.984)) ** 2).sum()
     # The speed of sound is known here to six digits; the equality's share of the cost is below 10.
     assert cost == pytest.approx(own + equal + before.narrow_cost(left, right), rel=1e-4)
-    assert grid.best_below(cost) >= cost / 1.01, "the grid finds a layout more than 1 % better"
+    saved = max(warned - still_warned, 0.0)
+    assert grid.best_below(cost) >= cost / 1.01 - saved, "the grid finds a layout more than 1 % better"
     return True
 
 
@@ -46,7 +49,8 @@ def _holds_against_the_grid(folder: Path, seed: int) -> bool:
 def test_a_kit_is_placed_as_well_as_an_exhaustive_grid_would(seed: int, tmp_path: Path) -> None:
     """Feasible where the grid is, within tolerance in the written file, out of keepouts, never more than 1 % worse.
 
-    The cost holds what `check` warns of: combs by reflections, and nulls of the room's low modes.
+    The cost holds what `check` warns of: combs by reflections, and nulls of the room's low modes. It may be more than
+    the grid's by what a warning weighs that the move takes away.
     """
     assert _holds_against_the_grid(tmp_path, seed) == (seed == 113)
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from micalign.acoustics.placement import place
 from micalign.acoustics.placing.limits import clearance_m
 from micalign.acoustics.placing.obstacles import Obstacle
+from micalign.findings.placing import place
 from micalign.scene.model import Box, Keepout, Mic, Pair, PlaceWishes, Point, Room, Scene, Source
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993

@@ -59,11 +59,15 @@ class Ears:
         axes: Floats = np.where(self.looks[:, None], way / lengths_m(way)[..., None], 0.0)
         return axes
 
+    def gain(self, positions: Floats, axes: Floats, mics: Ints, points_m: Floats) -> Floats:
+        """Signed amplitude of the pattern alone, 1 on the axis: shape (N, K) for K mics and K points."""
+        way = points_m - positions[:, mics]
+        cosine = np.einsum("nkc,nkc->nk", way, axes[:, mics]) / lengths_m(way)
+        gain = Pattern(self.pattern.omni_share[mics], self.pattern.rejection_db[mics]).gain(cosine)
+        return np.where(self.looks[mics], gain, 1.0)
+
     def amplitude(self, positions: Floats, axes: Floats, mics: Ints, points_m: Floats) -> Floats:
         """Amplitude with which mics hear points, pattern and distance: shape (N, K) for K mics and K points."""
-        way = points_m - positions[:, mics]
-        distance = lengths_m(way)
-        cosine = np.einsum("nkc,nkc->nk", way, axes[:, mics]) / distance
-        gain = Pattern(self.pattern.omni_share[mics], self.pattern.rejection_db[mics]).gain(cosine)
-        amplitude: Floats = np.abs(np.where(self.looks[mics], gain, 1.0)) / distance
+        heard = np.abs(self.gain(positions, axes, mics, points_m))
+        amplitude: Floats = heard / lengths_m(points_m - positions[:, mics])
         return amplitude

@@ -18,7 +18,7 @@ from micalign.acoustics.placing.combs import Combs
 from micalign.acoustics.placing.equality import Equality
 from micalign.acoustics.placing.geometry import Ears
 from micalign.acoustics.placing.limits import Limits
-from micalign.acoustics.placing.shared import NullsWish, SharedWish
+from micalign.acoustics.placing.shared import AimWish, NullsWish, SharedWish
 from micalign.acoustics.placing.wishes import MOVE_UNIT_M, DistanceWish, SpacingWish, StereoWish
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import PlaceWeights, Scene
@@ -49,6 +49,7 @@ class Problem:
     stereo: StereoWish
     shared: SharedWish
     nulls: NullsWish
+    aims: AimWish
     weights: PlaceWeights
     held: Bools
 
@@ -68,6 +69,7 @@ class Problem:
             stereo=StereoWish.of(scene),
             shared=SharedWish.of(scene, speed),
             nulls=NullsWish.of(scene, speed),
+            aims=AimWish.of(scene),
             weights=scene.place.weights,
             held=np.zeros(len(limits.free), dtype=bool),
         )
@@ -88,6 +90,7 @@ class Problem:
             stereo=self.stereo.part(chosen),
             shared=self.shared.part(chosen),
             nulls=self.nulls.part(chosen),
+            aims=self.aims.part(chosen),
             held=self.held[list(rows)],
         )
 
@@ -108,6 +111,7 @@ class Problem:
             stereo=self.stereo.part(none),
             shared=self.shared.part(none),
             nulls=self.nulls.part(none),
+            aims=self.aims.part(none),
             weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, 0.01),
         )
 
@@ -162,7 +166,7 @@ class Problem:
             * (self.spacing.cost(positions, self.ears, axes) + self.shared.cost(positions, self.ears, axes)),
             "reflections": weights.reflections
             * (self.combs.cost(positions, self.ears, axes) + self.nulls.cost(positions)),
-            "stereo": weights.stereo * self.stereo.cost(positions, axes),
+            "stereo": weights.stereo * (self.stereo.cost(positions, axes) + self.aims.cost(positions, self.ears, axes)),
             "move": weights.move * move.sum(axis=1) / MOVE_UNIT_M,
         }
 

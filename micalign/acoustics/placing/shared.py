@@ -1,13 +1,13 @@
-"""What the rules warn of and no pair asks for: close mics on one source at unequal distances, nulls of modes.
+"""What the rules warn of and no pair asks for: mics on one source at unequal distances, nulls of modes, aims.
 
-The limits are those of the rules on combs and on mode nulls (`micalign.findings`), so that what is warned of is
-charged. Every ``cost`` takes N layouts, shape (N, M, 3), and gives shape (N,).
+The limits are those of the rules on combs, late copies, mode nulls, aims and rear lobes (`micalign.findings`), so that
+what is warned of is charged. Every ``cost`` takes N layouts, shape (N, M, 3), and gives shape (N,).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -16,10 +16,10 @@ from micalign.acoustics.placing.combs import WORKS_HZ
 from micalign.acoustics.placing.geometry import Ears, indices, lengths_m
 from micalign.acoustics.room import LOWEST, critical_distance_m, mode_strengths, modes, reverberation_s
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Mic, Point, Scene, Source
+from micalign.scene.model import Mic, Pair, Point, Scene, Source
 from micalign.units import db_from_amplitude
 
-__all__ = ["NullsWish", "SharedWish"]
+__all__ = ["AimWish", "NullsWish", "SharedWish"]
 
 _CLOSE_M: Final = 1.0
 _WITHIN_DB: Final = 6.1
@@ -27,8 +27,15 @@ _UNIT_M: Final = 0.02
 """Two centimetres of way too much are one unit missed (common practice, no source)."""
 _SPARE: Final = 0.8
 """Of the way that makes no notch so much is used, so that a wish for a short move does not stop at its edge."""
+_LATE_S: Final = 0.030
+_SECOND_HIT_DB: Final = 10.1
+_LATE_UNIT_M: Final = 0.5
 _NULL: Final = 0.13
 _EXCITED: Final = 0.5
+_AHEAD: Final = 0.52
+"""A mic's own source is to be heard so well against its axis; the rule asks for a half."""
+_AHEAD_UNIT: Final = 0.25
+_CLEARLY: Final = 0.02
 
 
 def _far_m(source: Source, mic: Mic) -> float:
@@ -37,57 +44,116 @@ def _far_m(source: Source, mic: Mic) -> float:
 
 @dataclass(frozen=True, eq=False)
 class SharedWish:
-    """Each source and two close mics on it that form no pair; ``free_m`` of way between them makes no notch."""
+    """Each source and two mics on it that form no pair.
+
+    ``free_m`` of way between them does no harm, ``within_db`` is how near in level they must be for more of it to be
+    heard, ``unit_m`` is one unit of it: of close mics a comb, of mics far apart a second hit.
+    """
 
     first: Ints
     second: Ints
     source_m: Floats
     gain_db: Floats
     free_m: Floats
+    within_db: Floats
+    unit_m: Floats
 
     @classmethod
     def of(cls, scene: Scene, speed_m_s: float) -> SharedWish:
         """The cases of a scene of which a mic may move."""
-        cases = list(_shared(scene))
+        cases = list(_shared(scene, speed_m_s))
+        limits = np.array([case[3] for case in cases], dtype=float).reshape(-1, 3)
         return cls(
             indices([case[0] for case in cases]),
             indices([case[1] for case in cases]),
             np.array([case[2].position for case in cases], dtype=float).reshape(-1, 3),
             np.array([scene.mics[case[1]].gain_db - scene.mics[case[0]].gain_db for case in cases], dtype=float),
-            np.array([speed_m_s / (2 * (case[2].range_hz or WORKS_HZ)[1]) for case in cases], dtype=float),
+            *limits.T,
         )
 
     def part(self, chosen: Bools) -> SharedWish:
         """The cases in which a chosen mic, shape (M,), has a part."""
         kept = chosen[self.first] | chosen[self.second]
-        return SharedWish(
-            self.first[kept], self.second[kept], self.source_m[kept], self.gain_db[kept], self.free_m[kept]
-        )
+        return SharedWish(*(getattr(self, field.name)[kept] for field in fields(self)))
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
-        """What the way is too long by, where both are within 6 dB in the blend."""
+        """What the way is too long by, where both are near enough in level in the blend."""
         if not len(self.first):
             return np.zeros(len(positions))
         ways = [lengths_m(positions[:, mic] - self.source_m) for mic in (self.first, self.second)]
         loud = [ears.amplitude(positions, axes, mic, self.source_m) for mic in (self.first, self.second)]
         apart_db = np.abs(db_from_amplitude(loud[1] / np.maximum(loud[0], 1e-9)) + self.gain_db)
-        heard = np.clip(_WITHIN_DB - apart_db, 0.0, 1.0)
-        missed = np.maximum(np.abs(ways[1] - ways[0]) - _SPARE * self.free_m, 0.0) / _UNIT_M
+        heard = np.clip(self.within_db - apart_db, 0.0, 1.0)
+        missed = np.maximum(np.abs(ways[1] - ways[0]) - self.free_m, 0.0) / self.unit_m
         # Square while it is small, then in proportion, so that no single case outweighs all others.
         cost: Floats = (2 * (np.sqrt(1 + missed**2) - 1) * heard).sum(axis=1)
         return cost
 
 
-def _shared(scene: Scene) -> Iterator[tuple[int, int, Source]]:
+def _shared(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, int, Source, tuple[float, float, float]]]:
+    """Two mics, a source, and the limits that hold for them."""
     together = {frozenset(pair.mics) for pair in scene.pairs}
     for row, mic in enumerate(scene.mics):
         for column, other in enumerate(scene.mics[:row]):
             if not (mic.may_move or other.may_move) or frozenset((mic.name, other.name)) in together:
                 continue
             for source in scene.sources:
-                near = max(_far_m(source, one) for one in (mic, other)) <= _CLOSE_M
-                if near and source.name in mic.on and source.name in other.on:
-                    yield column, row, source
+                if source.name in mic.on and source.name in other.on:
+                    close = max(_far_m(source, one) for one in (mic, other)) <= _CLOSE_M
+                    without_notch = _SPARE * speed_m_s / (2 * (source.range_hz or WORKS_HZ)[1])
+                    comb = (without_notch, _WITHIN_DB, _UNIT_M)
+                    yield column, row, source, comb if close else (_LATE_S * speed_m_s, _SECOND_HIT_DB, _LATE_UNIT_M)
+
+
+@dataclass(frozen=True, eq=False)
+class AimWish:
+    """Each free mic with a direction and each source it is on: heard near its axis, and not with its rear lobe.
+
+    Of a pair it is enough that one of the two (``mic`` or ``partner``) hears the source near its axis; both are to
+    hear it in one polarity. A mic without a partner is its own.
+    """
+
+    mic: Ints
+    partner: Ints
+    source_m: Floats
+
+    @classmethod
+    def of(cls, scene: Scene) -> AimWish:
+        """The cases of a scene of which a mic may move."""
+        row = {mic.name: index for index, mic in enumerate(scene.mics)}
+        pairs = [pair.mics for pair in scene.pairs if not _is_mid_side(scene, pair)]
+        partner = {name: other for mics in pairs for name, other in (mics, mics[::-1])}
+        cases = [
+            (row[mic.name], row[partner.get(mic.name, mic.name)], scene.source(name).position)
+            for mic in scene.mics
+            for name in mic.on
+            if any(one.may_move and one.aim is not None for one in (mic, scene.mic(partner.get(mic.name, mic.name))))
+        ]
+        points = np.array([case[2] for case in cases], dtype=float).reshape(-1, 3)
+        return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
+
+    def part(self, chosen: Bools) -> AimWish:
+        """The cases in which a chosen mic, shape (M,), has a part."""
+        kept = chosen[self.mic] | chosen[self.partner]
+        return AimWish(self.mic[kept], self.partner[kept], self.source_m[kept])
+
+    def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
+        """Squares of what is missed, in quarters of the axis; a source in opposite polarities misses all of both."""
+        if not len(self.mic):
+            return np.zeros(len(positions))
+        own, other = (ears.gain(positions, axes, mic, self.source_m) for mic in (self.mic, self.partner))
+        best = np.where(self.mic == self.partner, own, np.maximum(np.abs(own), np.abs(other)))
+        away = np.maximum(_AHEAD - best, 0.0)
+        alike = np.minimum(np.abs(own), np.abs(other)) * np.sign(own * other)
+        opposite = np.where(self.mic == self.partner, 0.0, np.maximum(_CLEARLY - alike, 0.0))
+        cost: Floats = ((away + opposite) ** 2).sum(axis=1) / _AHEAD_UNIT**2
+        return cost
+
+
+def _is_mid_side(scene: Scene, pair: Pair) -> bool:
+    """A figure-8 beside another pattern hears sideways on purpose, and inverted on one side."""
+    patterns = {scene.mic(name).pattern for name in pair.mics}
+    return len(patterns) == 2 and "figure-8" in patterns
 
 
 @dataclass(frozen=True, eq=False)

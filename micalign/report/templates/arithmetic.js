@@ -4,7 +4,7 @@
 // here knows of a page: values in, values out.
 globalThis.micalign ??= {};
 micalign.arithmetic = (() => {
-  const FLOOR_DB = -200, AUDIBLE_HZ = 20000, MOST_TEETH = 20, RATIO = 3, BLEED_DB = 9.542425094393248;
+  const FLOOR_DB = -200, AUDIBLE_HZ = 20000, MOST_TEETH = 20, RATIO = 3, CLOSE_M = 0.6, BLEED_DB = 9.542425094393248;
   const SURFACES = ["left", "right", "front", "back", "floor", "ceiling"];
   const ON_WALL_M = 0.05, SHORTEST_S = 25e-6, LEAST_ABSORPTION = 0.01;
 
@@ -161,7 +161,7 @@ micalign.arithmetic = (() => {
       const own = found.paths[source][m], there = found.paths[source][o];
       const ratio = apart(mic.at, other.at) / own.distance_m, bleed = there.level_db - own.level_db;
       rows.push({
-        mic: m, source, other_mic: o, mic_distance_ratio: ratio, path_ratio: there.distance_m / own.distance_m,
+        mic: m, source, other_mic: o, close: own.distance_m <= CLOSE_M, mic_distance_ratio: ratio, path_ratio: there.distance_m / own.distance_m,
         bleed_db: bleed, bleed_heard_db: heard(source, o) - heard(source, m), passes: ratio >= RATIO * (1 - 1e-9), bleed_passes: bleed <= -BLEED_DB + 1e-9,
       });
     })));

@@ -124,11 +124,11 @@
   }
   function tellSpacing() {
     if (!byId("live-spacing").closest("details").open) return;
-    const listed = spacing(now, found).sort((a, b) => Math.min(a.mic_distance_ratio, a.path_ratio) - Math.min(b.mic_distance_ratio, b.path_ratio));
+    const listed = spacing(now, found).filter(({ close }) => close).sort((a, b) => Math.min(a.mic_distance_ratio, a.path_ratio) - Math.min(b.mic_distance_ratio, b.path_ratio));
     const verdict = (row) => row.passes && row.bleed_passes ? "both" : row.passes ? "mic to mic only" : row.bleed_passes ? "bleed only" : "NO";
     rows("live-spacing", listed.slice(0, MOST_ROWS).map((row) => [now.sources[row.source].name, now.mics[row.mic].name, now.mics[row.other_mic].name,
       `${row.mic_distance_ratio.toFixed(1)}:1`, `${row.path_ratio.toFixed(1)}:1`, words.db(row.bleed_db, true), words.db(row.bleed_heard_db, true), verdict(row)]),
-    "no mic is on a source that another one is not on");
+    "no mic within 60 cm of its source is on one that another mic is not on");
   }
   function tellBounces() {
     const mics = [...new Set([listening.first, listening.second])].filter((m) => m !== null);

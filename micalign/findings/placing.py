@@ -1,0 +1,108 @@
+"""Where should the mics that may move stand, so that the rules are content as well?
+
+The search (`micalign.acoustics.placement`) weighs its wishes; then what the rules still warn of is tried, move by move,
+as `micalign.findings.trial` tries a remedy: here only moves of mics that may move, within the limits of the scene as
+it was. What is warned of is charged beside the wishes, so that no layout is called better that brings more of it, and
+none is called good that a free mic could mend.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+from micalign.acoustics.placement import Placement, keeps_every_limit, moved_to, searched
+from micalign.acoustics.prediction import predict
+from micalign.findings.finding import Finding, Remedy
+from micalign.findings.rules import found
+from micalign.findings.trial import tried
+from micalign.scene.changes import changed
+from micalign.scene.model import Scene
+
+__all__ = ["place"]
+
+_CHARGES: Final = {"problem": 100.0, "warning": 10.0}
+"""What a finding weighs beside the wishes: a warning more than three units missed of any of them, a problem as much
+as a pair that is a tolerance out (common practice, no source)."""
+_MOST_MOVES: Final = 8
+_LEAST_GAIN: Final = 0.01
+
+
+def place(scene: Scene) -> Placement:
+    """Better positions for the mics that may move; the same answer on every run.
+
+    Parameters
+    ----------
+    scene : Scene
+        With every position filled in (`micalign.acoustics.survey.surveyed`).
+
+    Returns
+    -------
+    Placement
+        ``before`` and ``after`` hold the wishes, the charges for limits and tolerances, and under ``rules`` those
+        for what `check` warns of.
+
+    Raises
+    ------
+    SceneError
+        If a source or a mic has no position yet.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Box, Mic, Pair, Source
+    >>> scene = Scene(
+    ...     sources=(Source("oud", (2.0, 2.0, 0.7)),),
+    ...     mics=(Mic("left", (1.5, 2.0, 1.7), move=Box((1, 2), (2, 2), (1.7, 1.7))), Mic("right", (2.6, 2.0, 1.7))),
+    ...     pairs=(Pair("pair", ("left", "right"), equal_to=("oud",)),),
+    ... )
+    >>> placed = place(scene)
+    >>> placed.feasible, [(move.mic, round(move.to_m[0], 2)) for move in placed.moved]
+    (True, [('left', 1.4)])
+    """
+    by_wishes = _charged(searched(scene))
+    if not by_wishes.feasible or not by_wishes.moves:
+        return by_wishes
+    stays = _charged(moved_to(scene, scene))
+    mended = [_mended(scene, start) for start in (by_wishes, stays)]
+    best = min((by_wishes, *mended), key=lambda one: one.after)
+    gain = stays.after - best.after
+    return stays if stays.feasible and gain < _LEAST_GAIN * max(stays.after, 1.0) else best
+
+
+def _charged(placement: Placement) -> Placement:
+    """With the charges for what the rules warn of."""
+    before, after = _charge(placement.unmoved), _charge(placement.scene)
+    return replace(
+        placement,
+        before=placement.before + before,
+        after=placement.after + after,
+        wishes_before={**placement.wishes_before, "rules": before},
+        wishes_after={**placement.wishes_after, "rules": after},
+    )
+
+
+def _charge(scene: Scene) -> float:
+    return sum(_CHARGES.get(finding.severity, 0.0) for finding in _found(scene))
+
+
+def _found(scene: Scene) -> tuple[Finding, ...]:
+    return found(scene, predict(scene, tasks_only=True))
+
+
+def _mended(scene: Scene, start: Placement) -> Placement:
+    """From one layout on, each warning that a move of a free mic mends, the heaviest first, as long as that gains."""
+    best, may_move, fits = start, {mic.name for mic in scene.mics if mic.may_move}, keeps_every_limit(scene)
+
+    def is_move(remedy: Remedy) -> bool:
+        moves = all(change.key == "at" and change.name in may_move for change in remedy.changes)
+        return moves and fits(changed(best.scene, remedy.changes))
+
+    for _ in range(_MOST_MOVES):
+        warned = [finding for finding in _found(best.scene) if finding.severity in _CHARGES]
+        mends = [one.changes for one in tried(best.scene, warned, found, among=is_move) if one.changes]
+        further = (_charged(moved_to(scene, changed(best.scene, changes))) for changes in mends)
+        better = next((one for one in further if one.feasible and one.after < best.after), None)
+        if better is None:
+            break
+        best = better
+    return best
