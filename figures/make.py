@@ -15,8 +15,8 @@ import numpy as np
 
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
-from micalign.figures.comb import Copy, comb_figure
-from micalign.figures.plan import plan_figure
+from micalign.figures.comb_curves import Copy, comb_figure
+from micalign.figures.stage_plan import plan_figure
 from micalign.figures.style import render
 from micalign.files.scenes import read_scene
 from micalign.files.whole import write_bytes

@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction, predict
     from micalign.acoustics.survey import Survey, survey, surveyed
     from micalign.errors import MicalignError, OutputError, SceneError, TakeError
-    from micalign.figures.comb import Copy, comb_figure
+    from micalign.figures.comb_curves import Copy, comb_figure
     from micalign.figures.equal_distance import equal_distance_figure
-    from micalign.figures.plan import plan_figure
+    from micalign.figures.stage_plan import plan_figure
     from micalign.figures.take import spectrum_figure
     from micalign.figures.timeline import timeline_figure
     from micalign.files.audio import open_take, open_track, open_tracks, write_audio

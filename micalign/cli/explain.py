@@ -108,8 +108,7 @@ def _case(distances: tuple[str, str] | None, delay_ms: float | None, unit: str |
 
 
 def _lesson(case: Case | None, unit: str, seed: int) -> dict[str, bytes]:
-    from micalign.figures.lesson import lesson_figures  # noqa: PLC0415 - as above
-    from micalign.figures.sketches import sketches  # noqa: PLC0415
+    from micalign.figures.lesson_pictures import lesson_figures, sketches  # noqa: PLC0415
     from micalign.figures.style import inline_svg, render  # noqa: PLC0415
     from micalign.report.lesson import lesson_page  # noqa: PLC0415
     from micalign.report.sounds import lesson_sounds, wav_bytes  # noqa: PLC0415

@@ -126,7 +126,7 @@ def _refuse_out(out: Path | None, *, force: bool) -> None:
 
 
 def _draw(take: TakeLevels, limits: WorkingWindow, out: Path, *, force: bool) -> None:
-    from micalign.figures.levels import levels_figure  # noqa: PLC0415 - matplotlib
+    from micalign.figures.level_strips import levels_figure  # noqa: PLC0415 - matplotlib
     from micalign.figures.style import render  # noqa: PLC0415
     from micalign.files.kinds import FIGURE  # noqa: PLC0415
     from micalign.files.whole import write_bytes  # noqa: PLC0415

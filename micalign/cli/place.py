@@ -117,7 +117,7 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
 
 
 def _draw(after: Scene, before: Scene, path: Path, *, force: bool) -> None:
-    from micalign.figures.plan import plan_figure  # noqa: PLC0415 - matplotlib, only for --figure
+    from micalign.figures.stage_plan import plan_figure  # noqa: PLC0415 - matplotlib, only for --figure
     from micalign.figures.style import render  # noqa: PLC0415
     from micalign.files.kinds import FIGURE  # noqa: PLC0415
     from micalign.files.whole import write_bytes  # noqa: PLC0415

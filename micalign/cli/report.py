@@ -103,7 +103,7 @@ def _values(studied: TakeStudy | None, prediction: Prediction) -> dict[str, Any]
 
 def _figures(scene: Scene, prediction: Prediction, studied: TakeStudy | None) -> dict[str, str]:
     from micalign.figures.gallery import scene_figures  # noqa: PLC0415 - as above
-    from micalign.figures.plan import floor_figure  # noqa: PLC0415
+    from micalign.figures.stage_plan import floor_figure  # noqa: PLC0415
     from micalign.figures.style import inline_svg  # noqa: PLC0415
     from micalign.report.scene_page import sheet_plan_in  # noqa: PLC0415
     from micalign.report.take_figures import take_figures  # noqa: PLC0415

@@ -2,21 +2,22 @@
 
 A map over the floor plan at the height of the mic that moves: the difference of arrival against the fixed mic, in
 contours of 0.1 ms, the line of equal distance drawn heavy. With several sources the shade shows the worst of them:
-where it is darkest, all arrive together.
+where it is darkest, all arrive together. Below it stands what the marks mean.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.acoustics.placing.limits import clearance_m
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
-from micalign.figures.map_legend import LINE_COLOURS, SHADES, write_map_legend
 from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, words
 from micalign.figures.tags import Tag, place_tags
 from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
@@ -24,6 +25,7 @@ from micalign.scene.model import Mic, Scene
 from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -37,6 +39,14 @@ _NARROWEST_IN: Final = 6.4  # the words below need it
 _MOST_CROSSINGS: Final = 4
 _CROSSING_MS: Final = 0.05
 _CROSSING_APART_M: Final = 0.15
+
+_LINE_COLOURS: Final = ("plum", "brick", "blue")
+"""Of the lines of equal distance, a source each."""
+
+_SHADES: Final = ((0.0, 0.1, 0.75), (0.1, 0.2, 0.5), (0.2, 0.4, 0.3), (0.4, 0.8, 0.14))
+"""From and to, ms, and how dark."""
+_COLUMNS: Final = 2
+_LONGEST: Final = 22
 
 
 def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequence[str]) -> Figure:
@@ -68,7 +78,7 @@ def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequ
     if mic == against or not sources:
         raise SceneError("the map of equal distance needs two mics and at least one source")
     moving, fixed = scene.mic(mic), scene.mic(against)
-    shown = list(sources)[: len(LINE_COLOURS)]
+    shown = list(sources)[: len(_LINE_COLOURS)]
     extent = extent_of(scene, names={mic, against, *shown})
     figure, axes = _sheet(extent)
     _frame(axes, scene, moving, fixed)
@@ -83,7 +93,7 @@ def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequ
         _contours(axes, x / unit, y / unit, field, index)
     rings = _crossings(axes, scene, moving, (x, y), fields) if len(fields) > 1 else None
     _things(axes, scene, moving, fixed, shown)
-    write_map_legend(figure, scene, (fixed, moving), shown, rings)
+    _write_map_legend(figure, scene, (fixed, moving), shown, rings)
     return figure
 
 
@@ -121,12 +131,12 @@ def _frame(axes: Axes, scene: Scene, moving: Mic, fixed: Mic) -> Axes:
 
 
 def _shade(axes: Axes, x: Floats, y: Floats, worst_ms: Floats) -> None:
-    for low, high, alpha in SHADES:
+    for low, high, alpha in _SHADES:
         axes.contourf(x, y, worst_ms, levels=[low, high], colors=[COLOURS["sea"]], alpha=alpha, zorder=1)
 
 
 def _contours(axes: Axes, x: Floats, y: Floats, field_ms: Floats, index: int) -> None:
-    colour, dash = COLOURS[LINE_COLOURS[index]], DASHES[index]
+    colour, dash = COLOURS[_LINE_COLOURS[index]], DASHES[index]
     axes.contour(x, y, field_ms, levels=[0.0], colors=[colour], linewidths=2.2, linestyles=[dash], zorder=3)
     if index == 0:
         levels = [round(0.1 * step, 1) for step in range(-5, 6) if step]
@@ -148,7 +158,7 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
     for index, name in enumerate(sources):
         spot = plan.flat(scene.source(name).position)
         axes.plot(spot[0] / unit_m, spot[1] / unit_m, "o", color=COLOURS["amber"], markersize=7, zorder=4)
-        tags.append(Tag(spot, f"{words(name, longest=18)}", LINE_COLOURS[index]))
+        tags.append(Tag(spot, f"{words(name, longest=18)}", _LINE_COLOURS[index]))
     allowance = move_outline(moving, plan) / unit_m
     axes.plot(*allowance.T, color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
     _forbidden(axes, scene, moving, unit_m)
@@ -208,3 +218,68 @@ def _usable(scene: Scene, moving: Mic, places: Floats) -> Bools:
         if other is not moving:
             good &= np.linalg.norm(places - np.array(other.position), axis=-1) > _CROSSING_APART_M
     return good
+
+
+def _write_map_legend(
+    figure: Figure, scene: Scene, mics: tuple[Mic, Mic], sources: Sequence[str], rings: int | None
+) -> None:
+    """Name every mark that is drawn; ``mics`` are the fixed and the moving one, ``rings`` None where none is sought."""
+    fixed, moving = mics
+    handles = [*_lines(sources), *_shades(len(sources)), *_things_of(scene, fixed, moving)]
+    if rings:
+        handles.append(_mark("o", "ring: here it may stand equal to all", markerfacecolor="none", markersize=9))
+    elif rings is not None:
+        handles.append(_mark("", "nowhere here may it stand equal to all"))
+    figure.legend(
+        handles=handles,
+        loc="lower left",
+        ncols=_COLUMNS,
+        frameon=False,
+        fontsize=SMALL,
+        labelcolor=COLOURS["ink"],
+        bbox_to_anchor=(0.01, 0.0),
+        columnspacing=1.2,
+    )
+
+
+def _lines(sources: Sequence[str]) -> list[Artist]:
+    dashes: Sequence[Any] = DASHES
+    lines: list[Artist] = [
+        Line2D([], [], color=COLOURS[colour], linestyle=dash, linewidth=2.2, label=f"equally far from {_named(source)}")
+        for source, colour, dash in zip(sources, _LINE_COLOURS, dashes, strict=False)
+    ]
+    thin = f"steps of 0.1 ms for {_named(sources[0])}"
+    return [*lines, Line2D([], [], color=COLOURS[_LINE_COLOURS[0]], linewidth=0.7, label=thin)]
+
+
+def _shades(count: int) -> list[Artist]:
+    of = "the worst of them" if count > 1 else "the difference"
+    return [
+        Patch(facecolor=COLOURS["sea"], alpha=alpha, label=f"{of} within {high:g} ms") for _, high, alpha in _SHADES
+    ]
+
+
+def _things_of(scene: Scene, fixed: Mic, moving: Mic) -> list[Artist]:
+    things: list[Artist] = [
+        _mark("o", "source", color=COLOURS["amber"]),
+        _mark("s", f"{_named(fixed.name)}, stays", color=COLOURS["blue"]),
+        _mark("s", f"{_named(moving.name)}, as it stands", markerfacecolor=COLOURS["paper"], color=COLOURS["blue"]),
+    ]
+    if moving.may_move:
+        dashed = Line2D([], [], color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
+        dashed.set_label(f"{_named(moving.name)} may move in")
+        things.append(dashed)
+    if scene.keepouts:
+        keepout = Patch(facecolor="none", edgecolor=COLOURS["soft"], hatch="////", linewidth=0.8)
+        keepout.set_label("keep out, at this height")
+        things.append(keepout)
+    return things
+
+
+def _named(name: str) -> str:
+    return words(name, longest=_LONGEST)
+
+
+def _mark(marker: str, label: str, **looks: Any) -> Line2D:
+    given: dict[str, Any] = {"color": COLOURS["ink"], "markersize": 6, "linestyle": "none"} | looks
+    return Line2D([], [], marker=marker or "None", label=label, **given)

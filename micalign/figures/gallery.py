@@ -8,9 +8,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.prediction import Prediction
+from micalign.figures.comb_curves import pair_combs_figure, pairs_that_matter
 from micalign.figures.equal_distance import equal_distance_figure
-from micalign.figures.pair_combs import pair_combs_figure, pairs_that_matter
-from micalign.figures.plan import plan_figure
+from micalign.figures.stage_plan import plan_figure
 from micalign.figures.timeline import timeline_figure
 from micalign.scene.model import Pair, Scene
 

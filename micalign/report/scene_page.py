@@ -11,8 +11,8 @@ from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.spacing import CLOSE_M, Spacing
-from micalign.figures.marks import key_of
-from micalign.figures.pair_combs import pairs_that_matter
+from micalign.figures.comb_curves import pairs_that_matter
+from micalign.figures.views import key_of
 from micalign.files.scene_slots import Slot
 from micalign.findings.finding import Finding
 from micalign.report.combwords import depth_words, late_words, notch_range_words, notch_words

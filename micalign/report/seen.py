@@ -10,8 +10,8 @@ from typing import Any, Final
 
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction
+from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.gallery import slug
-from micalign.figures.pair_combs import pairs_that_matter
 from micalign.report.combwords import depth_words, notch_range_words
 from micalign.scene.model import Scene
 from micalign.units import show_length, show_ms

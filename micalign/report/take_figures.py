@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from micalign.alignment.onepath.pair import THIRDS_HZ, PairSum
-from micalign.figures.levels import levels_figure
+from micalign.figures.level_strips import levels_figure
 from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure, sums_figure
 from micalign.report.take_study import TakeStudy
 from micalign.report.threelines import WAY_WORDS, named_lines

@@ -3,18 +3,19 @@
 Sources carry letters, mics numbers (their place in the channel list), in the plan with their names where there is room;
 the key below the views gives names and heights. A mic's lobe is its pickup pattern cut by the plane of the view. Old
 places, where a scene from before a move is given, are hollow and joined to the new ones.
+
+The sheet is laid out first, in inches, so that all views are to one scale and nothing is cut off.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from micalign.figures.layout import Sheet, sheet_for
-from micalign.figures.marks import Drawing, draw_things, key_of
 from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, new_figure, words
-from micalign.figures.views import VIEWS, Extent, View, extent_of
+from micalign.figures.views import VIEWS, Drawing, Extent, View, draw_things, extent_of, key_of
 from micalign.scene.model import Point, Scene
 from micalign.units import METRES, show_length
 
@@ -23,8 +24,17 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["floor_figure", "plan_figure"]
+__all__ = ["Sheet", "floor_figure", "plan_figure", "sheet_for"]
 
+_WIDTH: Final = 8.4
+_TALLEST_VIEWS: Final = 7.2
+_LEFT: Final = 0.78
+_RIGHT: Final = 0.25
+_GAP_ACROSS: Final = 0.55
+_GAP_UP: Final = 0.85  # a title and an axis label between the rows
+_TOP: Final = 0.75
+_BOTTOM: Final = 0.62
+_NARROWEST_SECOND: Final = 2.0  # room for the symbols
 _ENTRY_IN: Final = 0.20  # height of a line of the key, inches
 _COLUMNS: Final = 3
 _COLUMN_IN: Final = 2.8  # of the key, for a name of the longest kind and its height
@@ -33,6 +43,49 @@ _FLOOR_LEFT: Final = 0.7
 _FLOOR_FOOT: Final = 0.75  # axis label and legend
 _INSET: Final = (0.16, 0.2)  # the small room on the sheet, shares of the plan
 _LONG_LABEL_IN: Final = 2.0  # a lower plan has no room for its long label, which the sheet tells in words
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A figure's size, the scale and the rectangles of its parts."""
+
+    extent: Extent
+    inches_per_metre: float
+    width_in: float
+    height_in: float
+    key_in: float
+    left_in: float = _LEFT
+
+    def place(self, name: str) -> tuple[float, float, float, float]:
+        """Left, bottom, width and height of a part, as shares of the figure."""
+        dx, dy, dz = (length * self.inches_per_metre for length in self.extent.size)
+        lower, upper = self.key_in + _BOTTOM, self.key_in + _BOTTOM + dz + _GAP_UP
+        second = _LEFT + dx + _GAP_ACROSS
+        left, bottom, width, height = {
+            "plan": (_LEFT, upper, dx, dy),
+            "seen from the front wall": (_LEFT, lower, dx, dz),
+            "seen from the left wall": (second, lower, dy, dz),
+            "key plan": (second, upper, max(dy, _NARROWEST_SECOND), dy),
+            "key": (_LEFT - 0.3, 0.05, self.width_in - _LEFT - _RIGHT + 0.3, self.key_in),
+        }[name]
+        return (left / self.width_in, bottom / self.height_in, width / self.width_in, height / self.height_in)
+
+    def inches_of(self, name: str) -> tuple[float, float]:
+        """Width and height of a part, inches."""
+        _, _, width, height = self.place(name)
+        return width * self.width_in, height * self.height_in
+
+
+def sheet_for(extent: Extent, *, key_in: float, narrowest_in: float = _WIDTH) -> Sheet:
+    """The largest scale at which the views fit, and the sheet's height with a key of ``key_in`` inches.
+
+    A tall scene leaves the sheet's width empty: it is cut down to ``narrowest_in``, which the key needs.
+    """
+    dx, dy, dz = extent.size
+    scale = min((_WIDTH - _LEFT - _RIGHT - _GAP_ACROSS) / (dx + dy), (_TALLEST_VIEWS - _GAP_UP) / (dy + dz))
+    height = _TOP + (dy + dz) * scale + _GAP_UP + _BOTTOM + key_in
+    width = max(_LEFT + (dx + max(dy, _NARROWEST_SECOND / scale)) * scale + _GAP_ACROSS + _RIGHT, narrowest_in)
+    return Sheet(extent, scale, min(width, _WIDTH), height, key_in)
 
 
 def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | None = None) -> Figure:

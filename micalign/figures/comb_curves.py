@@ -1,6 +1,10 @@
 """What adding a late copy does to the sound: comb curves over frequency, with their uncertainty as a band.
 
 Levels are of the sum against the louder of the two alone. The frequency axis gives every octave the same width.
+
+Of a scene those combs are drawn that colour its blend. A pair matters for a source where at least one of its mics is
+there for that source and the weaker copy lies within 12 dB of the stronger. A DI and a mic on its source come first:
+how loud each is in the blend no scene says, so their comb is drawn for equal levels, the deepest it can be.
 """
 
 from __future__ import annotations
@@ -12,6 +16,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from micalign.acoustics.comb import first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db, response_db
+from micalign.acoustics.differences import Difference
+from micalign.acoustics.direct import DiDifference
+from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Bools, Floats
 from micalign.figures.style import (
     COLOURS,
@@ -25,17 +32,28 @@ from micalign.figures.style import (
     stacked,
     words,
 )
-from micalign.units import show_hz, show_hz_range, show_ms
+from micalign.scene.model import Scene
+from micalign.units import show_hz, show_hz_range, show_ms, show_ms_within
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Copy", "Recorded", "comb_figure", "draw_comb", "recorded_combs_figure"]
+__all__ = [
+    "Copy",
+    "Recorded",
+    "comb_figure",
+    "draw_comb",
+    "pair_combs_figure",
+    "pairs_that_matter",
+    "recorded_combs_figure",
+]
 
 _LOWEST_DB: Final = -30.0
 _HIGHEST_DB: Final = 11.0
 _TEETH_DRAWN: Final = 24
+_WITHIN_DB: Final = 12.0
+_NO_COMB_S: Final = 20e-6  # later copies than this have their first notch below 25 kHz
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,3 +214,95 @@ def _first_notch_words(copy: Copy, first_hz: float) -> str:
     if copy.uncertainty_s > 0 and copy.polarity > 0:
         return show_hz_range(*first_notch_range_hz(copy.delay_s, copy.uncertainty_s))
     return show_hz(first_hz)
+
+
+def pairs_that_matter(scene: Scene, prediction: Prediction, *, most: int = 6) -> tuple[Difference, ...]:
+    """The rows whose combs colour the blend, those that both mics are there for first, then the deepest.
+
+    >>> from micalign.acoustics.prediction import predict
+    >>> from micalign.scene.model import Mic, Source
+    >>> mics = tuple(Mic(name, (x, 2.0, 1.8), on=("snare",)) for name, x in (("left", 1.0), ("right", 3.0)))
+    >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
+    >>> [row.mics for row in pairs_that_matter(scene, predict(scene))]
+    [('left', 'right')]
+    """
+    on = {mic.name: mic.on for mic in scene.mics}
+
+    def wanted(row: Difference) -> int:
+        return sum(row.source in on[name] for name in row.mics)
+
+    rows = [row for row in prediction.differences if wanted(row) and _combs(row)]
+    return tuple(sorted(rows, key=lambda row: (-wanted(row), abs(row.level_difference_db)))[:most])
+
+
+def _combs(row: Difference) -> bool:
+    return abs(row.level_difference_db) <= _WITHIN_DB and abs(row.difference_s) > _NO_COMB_S
+
+
+@dataclass(frozen=True, slots=True)
+class _TitledComb:
+    title: str
+    copy: Copy
+
+
+def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 4) -> Figure | None:
+    """A comb curve for each pair that matters, with its uncertainty; None where no pair makes one.
+
+    Where there are more than ``most`` the title says how many.
+
+    Examples
+    --------
+    >>> from micalign.acoustics.prediction import predict
+    >>> from micalign.scene.model import Mic, Source
+    >>> mics = tuple(Mic(name, (x, 2.0, 1.8), on=("snare",)) for name, x in (("left", 1.0), ("right", 3.0)))
+    >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
+    >>> len(pair_combs_figure(scene, predict(scene)).axes)
+    1
+    """
+    rows = _rows(scene, prediction)
+    shown = rows[:most]
+    if not shown:
+        return None
+    figure, panels = stacked(len(shown), panel_in=1.75, gap_in=0.75, top_in=0.85)
+    for axes, row in zip(panels, shown, strict=True):
+        draw_comb(axes, [row.copy], title=row.title, shades_named=False)
+        axes.set_xlabel("frequency (Hz)" if axes is panels[-1] else "")
+    count = f"{len(shown)} of {len(rows)} combs" if len(rows) > len(shown) else "combs"
+    headline(figure, f"{count} in the blend")
+    _name_shades(figure, panels)
+    return figure
+
+
+def _name_shades(figure: Figure, panels: Sequence[Axes]) -> None:
+    """Once for all panels: they have the same."""
+    shades = {str(one.get_label()): one for axes in panels for one in axes.collections}
+    figure.legend(
+        handles=list(shades.values()), loc="upper right", ncols=2, frameon=False, fontsize=SMALL,
+        labelcolor=COLOURS["ink"],
+    )  # fmt: skip
+
+
+def _rows(scene: Scene, prediction: Prediction) -> list[_TitledComb]:
+    """All that matter, those with a DI first."""
+    direct = [
+        _TitledComb(f"{one.source}: {one.di} with {one.mic}", _di_copy(one))
+        for one in prediction.di_differences
+        if abs(one.difference_s) > _NO_COMB_S or one.polarity < 0
+    ]
+    pairs = pairs_that_matter(scene, prediction, most=len(prediction.differences))
+    return direct + [_TitledComb(f"{row.source}: {row.mics[0]} with {row.mics[1]}", _copy(row)) for row in pairs]
+
+
+def _di_copy(row: DiDifference) -> Copy:
+    late = f"{show_ms_within(abs(row.difference_s), row.uncertainty_s)}, as if equally loud"
+    return Copy(row.difference_s, 0.0, row.polarity, row.uncertainty_s, late + _inverted(row.polarity))
+
+
+def _inverted(polarity: int) -> str:
+    return ", inverted" if polarity < 0 else ""
+
+
+def _copy(row: Difference) -> Copy:
+    known = show_ms_within(abs(row.difference_s), row.uncertainty_s)
+    late = f"{known}, {abs(row.level_difference_db):.1f} dB apart{_inverted(row.polarity)}"
+    return Copy(row.difference_s, row.level_difference_db, row.polarity, row.uncertainty_s, late)
