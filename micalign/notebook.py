@@ -322,7 +322,7 @@ def _told(found: Measured) -> Measurement:
     )
 
 
-def _moved(take: Take, offsets: Offsets, told: Measurement, *, whole: bool, keep_all: bool) -> Alignment:
+def _moved(take: Take, offsets: Offsets, measured: Measurement, *, whole: bool, keep_all: bool) -> Alignment:
     shifts = [offsets.shift(track.name) for track in take.tracks]
     rate = take.sample_rate
     moved = [
@@ -345,5 +345,5 @@ def _moved(take: Take, offsets: Offsets, told: Measurement, *, whole: bool, keep
         samples,
         -span.start,
         offsets.remains,
-        told,
+        measured,
     )

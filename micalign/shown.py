@@ -26,7 +26,7 @@ class Listing:
     count: int
     words: int = 1
 
-    def told(self) -> tuple[list[list[str]], str]:
+    def shown_rows(self) -> tuple[list[list[str]], str]:
         """The rows that are shown, and a word on those that are not."""
         shown = [[str(cell) for cell in row] for row in islice(self.rows, _MOST_ROWS)]
         left = self.count - len(shown)
@@ -43,7 +43,7 @@ class Shown:
 
     def __repr__(self) -> str:
         listing = self._listing()
-        rows, more = listing.told()
+        rows, more = listing.shown_rows()
         lines = [_harmless(listing.title)]
         if rows:
             cells = [[_harmless(cell) for cell in row] for row in (listing.headings, *rows)]
@@ -58,7 +58,7 @@ class Shown:
             return f"<tr>{''.join(f'<{kind}>{escape(_harmless(cell))}</{kind}>' for cell in cells)}</tr>"
 
         listing = self._listing()
-        rows, more = listing.told()
+        rows, more = listing.shown_rows()
         body = "".join(row(cells, "td") for cells in rows)
         head = f"<thead>{row(listing.headings, 'th')}</thead><tbody>{body}</tbody>" if rows else ""
         table = f"<table><caption>{escape(_harmless(listing.title))}</caption>{head}</table>"

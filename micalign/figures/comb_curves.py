@@ -96,7 +96,7 @@ class Recorded:
 
 
 def recorded_combs_figure(rows: Sequence[tuple[str, Copy, Recorded]], *, title: str = "") -> Figure:
-    """Recorded sums beside what arithmetic promises: a panel for each row of name, promise and recording.
+    """Recorded sums beside predicted ones: a panel for each row of name, prediction and recording.
 
     Examples
     --------
@@ -121,7 +121,7 @@ def recorded_combs_figure(rows: Sequence[tuple[str, Copy, Recorded]], *, title: 
 def draw_comb(
     axes: Axes, copies: Sequence[Copy], *, title: str = "", upper_hz: float = 20000.0, shades_named: bool = True
 ) -> None:
-    """Draw the combs of a few copies; the first one's lowest notch is named, shades too unless told not to be."""
+    """Draw the combs of a few copies; the first one's lowest notch is named, shades unless ``shades_named`` is off."""
     dress(axes, y="level of the sum (dB)", title=words(title, longest=80))
     frequency_axis(axes, upper_hz=upper_hz)
     axes.set_ylim(_LOWEST_DB, _HIGHEST_DB)
@@ -154,7 +154,7 @@ def _draw_copy(axes: Axes, copy: Copy, index: int, upper_hz: float) -> None:
 
 
 def _dense_from_hz(delay_s: float) -> float:
-    """Above this the teeth stand too close to be told apart on paper and are drawn as one shade."""
+    """Above this the teeth stand too close to be seen apart on paper and are drawn as one shade."""
     return (_TEETH_DRAWN + 0.5) / max(abs(delay_s), 1e-9)
 
 
@@ -192,10 +192,10 @@ def _holds(turns: tuple[Floats, Floats], part: float) -> Bools:
 
 def _name_first_notch(axes: Axes, copy: Copy) -> None:
     notches = notches_hz(copy.delay_s, polarity=copy.polarity)
-    heard = notches[notches >= 20.0]
-    if not len(heard):
+    audible = notches[notches >= 20.0]
+    if not len(audible):
         return
-    first = float(heard[0])
+    first = float(audible[0])
     right = first < 6000
     axes.annotate(
         f"first notch {_first_notch_words(copy, first)}",

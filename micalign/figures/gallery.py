@@ -1,4 +1,4 @@
-"""Which figures tell a scene? Each by a short name that serves as its file's name, drawn when it is asked for."""
+"""Which figures show a scene? Each by a short name that serves as its file's name, drawn when it is asked for."""
 
 from __future__ import annotations
 

@@ -42,7 +42,7 @@ _FEW: Final = 4
 _FLOOR_LEFT: Final = 0.7
 _FLOOR_FOOT: Final = 0.75  # axis label and legend
 _INSET: Final = (0.16, 0.2)  # the small room on the sheet, shares of the plan
-_LONG_LABEL_IN: Final = 2.0  # a lower plan has no room for its long label, which the sheet tells in words
+_LONG_LABEL_IN: Final = 2.0  # a lower plan has no room for its long label, which the sheet says in words
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,11 +57,11 @@ def timeline_figure(scene: Scene, source: str) -> Figure:
     figure, panels = stacked(len(order), panel_in=0.95, gap_in=0.34, top_in=0.8)
     last_ms = _last_ms(found, row, order, struck)
     for axes, mic in zip(panels, order, strict=True):
-        heard = [one for one in struck if one.mic == found.mics[mic]]
-        _draw_mic(axes, found, (row, mic), heard)
+        reflected = [one for one in struck if one.mic == found.mics[mic]]
+        _draw_mic(axes, found, (row, mic), reflected)
         axes.set_xlim(0, last_ms)
         axes.tick_params(labelbottom=axes is panels[-1])
-        _write_tags(axes, found, (row, mic), heard)
+        _write_tags(axes, found, (row, mic), reflected)
     panels[-1].set_xlabel("time after the source sounds (ms)", fontsize=NORMAL, color=COLOURS["ink"])
     headline(figure, _title(source, found, order))
     if struck:

@@ -307,7 +307,7 @@ def _path_tags(axes: Axes, drawing: Drawing, view: View) -> list[Tag]:
 
 
 def _name_tags(drawing: Drawing, view: View) -> list[Tag]:
-    """Names beside the things in the plan, where there is room; tags elsewhere, and where lengths are told."""
+    """Names beside the things in the plan, where there is room; tags elsewhere, and where lengths are written."""
     tags = key_of(drawing.scene)
     named = view.name == "plan" and drawing.paths_of is None
     names = {name: f"{tag} {words(name, longest=20)}" if named else tag for name, tag in tags.items()}

@@ -1,7 +1,7 @@
 """Faults that show only when the parts of a scene are held against each other.
 
 Names that clash or are not found, points outside the room, aims that are missing. Each fault carries its place as
-a path of keys and indices, so that the scene file's reader can tell the line.
+a path of keys and indices, so that the scene file's reader can name the line.
 """
 
 from __future__ import annotations

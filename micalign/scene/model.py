@@ -163,12 +163,12 @@ class Scene(Shown):
 
     @cached_property
     def loudness_db(self) -> tuple[float | None, ...]:
-        """How loud each source is at 1 m: as the scene says, else by its kind; None where neither tells.
+        """How loud each source is at 1 m: as the scene says, else by its kind; None where neither is known.
 
         Levels too low to be sound pressure levels are against each other: kinds say nothing then.
         """
-        told = [source.level_db for source in self.sources if source.level_db is not None]
-        relative = bool(told) and max(told) < _LEAST_PRESSURE_DB
+        given = [source.level_db for source in self.sources if source.level_db is not None]
+        relative = bool(given) and max(given) < _LEAST_PRESSURE_DB
 
         def loud(source: Source) -> float | None:
             kind = source.kind or kind_of(source.name)

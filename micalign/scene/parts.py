@@ -104,7 +104,7 @@ _HINTS: Final = {
     "voice": ("voice", "vocal", "vox", "singer", "alto", "tenor", "soprano"),
     "strings": ("violin", "viola", "cello", "fiddle"),
 }
-"""Words of a source's name that give its kind away, the more telling ones first."""
+"""Words of a source's name that give its kind away, the more specific ones first."""
 
 
 def kind_of(name: str) -> str | None:
@@ -313,7 +313,7 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class PlaceWeights:
-    """How much each wish of `place` counts against the others (1 is the default weight)."""
+    """How much each term of the cost of `place` counts against the others (1 is the default weight)."""
 
     equal: float = 1.0
     distance: float = 1.0
@@ -325,7 +325,7 @@ class PlaceWeights:
 
 @dataclass(frozen=True, slots=True)
 class PlaceWishes:
-    """What `place` keeps to: the distance to walls and the weights of the wishes."""
+    """What `place` keeps to: the distance to walls and the weights of the terms of its cost."""
 
     wall_margin_m: float = 0.2
     weights: PlaceWeights = field(default_factory=PlaceWeights)

@@ -142,7 +142,7 @@ _SLIPS: Final[tuple[Callable[[str], str], ...]] = (
 def mended_line(text: str, fault: str) -> str:
     """How to mend the line that a TOML reader's complaint is about; nothing where no usual slip is seen.
 
-    A slip at a line's end is often told of the next one, so the line above is looked at too.
+    A slip at a line's end is often reported at the next one, so the line above is looked at too.
 
     >>> mended_line("name = snare", "Invalid value (at line 1, column 8)")
     ': text stands in quotes: name = "snare"'
