@@ -19,9 +19,10 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Bools, Complexes, Floats, Ints
+from micalign.arrays import Bools, Complexes, Floats, Ints, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.strokes import Listened
+from micalign.tdoa.transforms import rfft
 from micalign.tdoa.wavefronts import cut
 
 __all__ = ["BANDS_HZ", "REACH_S", "StrokeSum", "best_on_strokes", "level_spread_db"]
@@ -134,16 +135,14 @@ class _Band:
 
 
 def _crosses(close: Track, rest: Sequence[Track], times: Ints, rate: int) -> list[_Band]:
-    from scipy.fft import next_fast_len, rfft  # noqa: PLC0415 - loaded when something is measured
-
     before, after = (round(seconds * rate) for seconds in _AROUND_S)
-    size = int(next_fast_len(before + after + 4 * round(REACH_S * rate), real=True))
+    size = fast_length(before + after + 4 * round(REACH_S * rate))
     starts = times - before
-    mic = rfft(cut(close, starts, before + after), size, axis=1)
+    mic = rfft(cut(close, starts, before + after), size)
     total = np.zeros_like(mic)
     for track in rest:
         clocks = round((close.start_s - track.start_s) * rate)
-        total += rfft(cut(track, starts + clocks, before + after), size, axis=1)
+        total += rfft(cut(track, starts + clocks, before + after), size)
     hz = np.arange(mic.shape[1]) * rate / size
     found = []
     for low, high in BANDS_HZ:

@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats
-from micalign.take.loudness import LOUDNESS_RATE, at_loudness, fast_length, loudness_lufs
+from micalign.arrays import Floats, fast_length
+from micalign.take.loudness import LOUDNESS_RATE, at_loudness, loudness_lufs
 from micalign.units import amplitude_from_db
 
 __all__ = [

@@ -12,10 +12,10 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats
+from micalign.arrays import Complexes, Floats, fast_length
 from micalign.units import amplitude_from_db
 
-__all__ = ["LOUDNESS_RATE", "at_loudness", "fast_length", "k_weighted", "k_weighting", "loudness_lufs"]
+__all__ = ["LOUDNESS_RATE", "at_loudness", "k_weighted", "k_weighting", "loudness_lufs"]
 
 LOUDNESS_RATE: Final = 48000
 """The rate for which the standard prints its coefficients, and of the sounds whose loudness is told."""
@@ -86,16 +86,6 @@ def k_weighting(frequency_hz: Floats, rate: int) -> Complexes:
     y = s / np.tan(np.pi * 38.13547087602444 / rate)
     weighting: Complexes = _PRINTED_GAIN * boosted * y**2 / (y**2 + y / 0.5003270373238773 + 1.0)
     return weighting
-
-
-def fast_length(count: int) -> int:
-    """The smallest length of at least ``count`` that transforms quickly: a power of two, or three quarters of one.
-
-    >>> fast_length(1000), fast_length(700)
-    (1024, 768)
-    """
-    power = 1 << max(count - 1, 3).bit_length()
-    return power * 3 // 4 if power * 3 // 4 >= count else power
 
 
 def at_loudness(samples: Floats, target_lufs: float) -> Floats:

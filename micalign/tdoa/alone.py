@@ -22,6 +22,7 @@ from micalign.take.model import Track
 from micalign.tdoa.fingerprints import Fingerprints, fingerprints, odd_ones
 from micalign.tdoa.result import Delay
 from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
+from micalign.tdoa.transforms import filtered
 from micalign.tdoa.wavefronts import begins_at, high_passed_frames
 
 __all__ = ["HeardAlone", "Hits", "heard_alone", "hits_alone", "measure_alone"]
@@ -217,11 +218,8 @@ def _first_wave(one: _Arrivals, rate: int) -> int:
 
 
 def _in_band(wave: Floats, rate: int) -> Floats:
-    from scipy.signal import butter, sosfilt  # noqa: PLC0415 - loaded when something is measured
-
     low, high = _WAVE_HZ
-    passed: Floats = sosfilt(butter(1, [low, min(high, 0.4 * rate)], "band", fs=rate, output="sos"), wave)
-    return passed
+    return filtered(wave, rate, (low, min(high, 0.4 * rate)), order=1)[0]
 
 
 def _taken(wave: Floats, begin: int, length: int) -> Floats:

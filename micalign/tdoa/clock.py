@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats
+from micalign.arrays import Floats, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.correlation import band_mean, correlate_spectrum, raised_cosine
 from micalign.tdoa.peak import Correlogram, refine, strongest_peaks
@@ -194,7 +194,7 @@ def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = 
 
 def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     """The delay between a short stretch and a longer one that begins ``margin`` samples earlier."""
-    size = _fast_size(len(second))
+    size = fast_length(len(second))
     x = np.fft.rfft(first * np.hanning(len(first)), size)
     y = np.fft.rfft(second * raised_cosine(len(second), margin // 2, margin // 2), size)
     turn = np.exp(2j * np.pi * np.arange(len(x)) * (margin / size))
@@ -211,12 +211,6 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     contrast = abs(peaks[0].height) / max(float(np.median(np.abs(searched.values))) / 0.6745, 1e-300)
     sure = rival < _CLEAR and contrast > _CONTRAST
     return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
-
-
-def _fast_size(least: int) -> int:
-    from scipy.fft import next_fast_len  # noqa: PLC0415 - loaded when something is measured
-
-    return int(next_fast_len(least, real=True))
 
 
 def _stretched(samples: Floats, slope: float) -> Floats:

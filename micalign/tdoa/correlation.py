@@ -16,11 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import irfft, next_fast_len, rfft
-from scipy.special import jv
 
-from micalign.arrays import Complexes, Floats, Ints
+from micalign.arrays import Complexes, Floats, Ints, fast_length
 from micalign.take.model import Track
+from micalign.tdoa.transforms import irfft, rfft
 
 __all__ = [
     "Spectra",
@@ -121,7 +120,7 @@ def frame_spectra(
     wide = length + 2 * (margin + edge)
     outer = (raised_cosine(wide, edge, edge) if margin else window) if second_window is None else second_window
     outers = np.broadcast_to(outer.astype(np.float32), (len(starts), wide))
-    size = int(next_fast_len(wide, real=True))
+    size = fast_length(wide)
     clocks = (first.start_s - second.start_s) * rate
     offsets = np.rint(np.broadcast_to(np.asarray(centre_s) * rate + clocks, len(starts))).astype(np.intp)
     bins = size // 2 + 1
@@ -131,7 +130,7 @@ def frame_spectra(
     powers = np.empty((2, len(starts), bins), np.float32)
     for begin in range(0, len(starts), _BATCH):
         here = slice(begin, begin + _BATCH)
-        x = rfft(cut_frames(first, starts[here], window.astype(np.float32)), size, axis=1)
+        x = rfft(cut_frames(first, starts[here], window.astype(np.float32)), size).astype(np.complex64)
         y = _paced(cut_frames(second, starts[here] + offsets[here] - (margin + edge), outers[here]), size, slope)
         cross[here] = np.conj(x) * y * turn
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
@@ -163,20 +162,22 @@ def _paced(samples: _Single, size: int, slope: float) -> npt.NDArray[np.complex6
     time, Bessel's and Chebyshev's: D. Ruiz-Antolin and A. Townsend, "A nonuniform fast Fourier transform based on low
     rank approximation", SIAM Journal on Scientific Computing 40(1), A529-A547, 2018.
     """
-    total = rfft(samples, size, axis=1)
+    total = rfft(samples, size).astype(np.complex64)
     if slope == 0.0:
-        return np.asarray(total)
+        return total
+    from scipy.special import jv  # noqa: PLC0415 - only a drift needs it
+
     half = samples.shape[1] / 2
     place = np.arccos((np.arange(samples.shape[1]) + 0.5 - half) / half)
     reach = slope / (1.0 + slope) * half * (2.0 * np.pi / size) * np.arange(size // 2 + 1)
     total *= jv(0, reach).astype(np.float32)
     order = 1
     while np.abs(height := jv(order, reach)).max() > _FAINT:
-        total += rfft(samples * np.cos(order * place).astype(np.float32), size, axis=1) * (
-            (2.0 * 1j**order) * height
-        ).astype(np.complex64)
+        total += rfft(samples * np.cos(order * place).astype(np.float32), size) * ((2.0 * 1j**order) * height).astype(
+            np.complex64
+        )
         order += 1
-    return np.asarray(total)
+    return total
 
 
 def smooth_bins(power: npt.ArrayLike, width: Callable[[Floats], Floats] | int) -> Floats:

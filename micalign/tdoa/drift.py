@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.fft import irfft
 
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.model import Track
@@ -27,6 +26,7 @@ from micalign.tdoa.jump import jumps
 from micalign.tdoa.sharpen import coherence_weights
 from micalign.tdoa.spread import line_sigma_s, phase_error_s
 from micalign.tdoa.strokes import Listened
+from micalign.tdoa.transforms import irfft
 
 __all__ = ["DriftLine", "drift_line"]
 
@@ -95,7 +95,7 @@ def _rows(spectra: Spectra) -> tuple[Floats, float]:
     hz = spectra.frequencies_hz[: size // 2 + 1]
     white = band_mean(spectra.first.mean(axis=0)) * band_mean(spectra.second.mean(axis=0))
     weight = ((hz > 40) & (hz < 6000)) * (white + white.max() * 1e-10 + 1e-60)[: len(hz)] ** -0.4
-    return irfft(spectra.cross[:, : len(hz)] * weight, size, axis=1), rate
+    return irfft(spectra.cross[:, : len(hz)] * weight, size), rate
 
 
 def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:

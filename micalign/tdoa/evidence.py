@@ -15,14 +15,16 @@ Processing 24(4), 320-327, 1976 (generalized cross-correlation).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints, Real
+from micalign.arrays import Floats, Ints, Real, fast_length
 from micalign.take.model import Track
+from micalign.tdoa.correlation import frame_spectra, raised_cosine, whitening
+from micalign.tdoa.gates import stretches
 from micalign.tdoa.strokes import Listened
+from micalign.tdoa.transforms import filtered, greatest_before, irfft, rfft
 from micalign.tdoa.tuned import BANDS, EARLIER_S, ROOM_S, STROKE_S
 from micalign.tdoa.wavefronts import cut
 
@@ -86,33 +88,26 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
 
 def _bank(frames: Real, rate: int) -> list[tuple[Real, float]]:
     """The frames in each band, and their difference, with how long a rise is watched in each."""
-    from scipy.signal import sosfilt  # noqa: PLC0415 - loaded when something is measured
-
-    bands = [(sosfilt(_band(low, high, rate), frames, axis=1), seconds) for low, high, seconds in BANDS]
-    return [*bands, (np.diff(frames, axis=1, prepend=frames[:, :1]), BANDS[3][2])]
-
-
-@lru_cache(maxsize=32)
-def _band(low: int, high: int, rate: int) -> Floats:
-    from scipy.signal import butter  # noqa: PLC0415
-
-    top = min(high, 0.45 * rate)
-    sections: Floats = butter(2, [min(low, 0.5 * top), top], "band", fs=rate, output="sos").astype(np.float32)
-    return sections
+    tops = [min(high, 0.45 * rate) for _, high, _ in BANDS]
+    edges = [(min(low, 0.5 * top), top) for (low, _, _), top in zip(BANDS, tops, strict=True)]
+    bands = filtered(frames, rate, *edges, order=2)
+    lengths = [seconds for _, _, seconds in BANDS]
+    return [*zip(bands, lengths, strict=True), (np.diff(frames, axis=1, prepend=frames[:, :1]), lengths[3])]
 
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
     """Mean power of the ``length`` samples from each on, and the greatest such mean that ends before it."""
-    from scipy.ndimage import maximum_filter1d  # noqa: PLC0415
-
     total = np.cumsum(power, axis=-1, dtype=np.float64)
-    total = np.concatenate([np.zeros((*power.shape[:-1], 1)), total], axis=-1)
-    means = ((total[..., length:] - total[..., :-length]) / length).astype(np.float32)
-    missing = power.shape[-1] - means.shape[-1]
-    means = np.concatenate([means, np.repeat(means[..., -1:], missing, axis=-1)], axis=-1)
-    past = np.concatenate([np.repeat(means[..., :1], length, axis=-1), means[..., :-length]], axis=-1)
-    span = max(round(EARLIER_S * rate), 1)
-    return means, maximum_filter1d(past, span, axis=-1, origin=(span - 1) // 2)
+    whole = power.shape[-1] - length + 1
+    means = np.empty(power.shape, np.float32)
+    means[..., 0] = total[..., length - 1] / length
+    np.subtract(total[..., length:], total[..., :-length], out=means[..., 1:whole], casting="same_kind")
+    means[..., 1:whole] /= length
+    means[..., whole:] = means[..., whole - 1 : whole]
+    past = np.empty_like(means)
+    past[..., :length] = means[..., :1]
+    past[..., length:] = means[..., :-length]
+    return means, greatest_before(past, max(round(EARLIER_S * rate), 1))
 
 
 def _novelty(samples: Real, length: int, rate: int) -> Floats:
@@ -138,17 +133,13 @@ def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, 
 
 def _strokes_correlated(first: Track, frames: Real, times: Ints, zero: int, weight: Floats, lags: Ints) -> Floats:
     """The whitened correlation of all strokes, each of equal say times its weight."""
-    from scipy.fft import irfft, next_fast_len, rfft  # noqa: PLC0415 - loaded when something is measured
-
-    from micalign.tdoa.correlation import raised_cosine, whitening  # noqa: PLC0415
-
     rate = first.sample_rate
     before, after = (round(seconds * rate) for seconds in STROKE_S)
     window = raised_cosine(before + after, before, round(0.01 * rate))
     x = cut(first, times - before, before + after) * window
     y = frames[:, zero - before : zero + after + len(lags) - 1]
-    size = int(next_fast_len(x.shape[1] + y.shape[1], real=True))
-    a, b = rfft(x, size, axis=1), rfft(y, size, axis=1)
+    size = fast_length(x.shape[1] + y.shape[1])
+    a, b = rfft(x, size), rfft(y, size)
     powers = [np.abs(one) ** 2 for one in (a, b)]
     whites = [whitening(power.mean(axis=0)) for power in powers]
     levels = [(power * white**2).mean(axis=1) for power, white in zip(powers, whites, strict=True)]
@@ -162,11 +153,6 @@ def stretch_curve(
     first: Listened, second: Listened, lags: Ints, *, length_s: float = _STRETCH_S, most: int = _MOST_STRETCHES
 ) -> Stretches | None:
     """The correlation of the loudest stretches of everything; None where the two never sound together."""
-    from scipy.fft import irfft  # noqa: PLC0415
-
-    from micalign.tdoa.correlation import frame_spectra, whitening  # noqa: PLC0415
-    from micalign.tdoa.gates import stretches  # noqa: PLC0415
-
     track, rate = first.track, first.track.sample_rate
     gate = stretches(first.envelope, track.frames, rate, length_s=length_s, most=most)
     middle = int(lags[len(lags) // 2])
@@ -182,7 +168,7 @@ def stretch_curve(
     groups = np.array([spectra.cross[part].sum(axis=0) * weight for part in parts])
     # What was read at whole samples leaves a fraction of the tracks' own starts.
     turn = np.exp(-2j * np.pi * hz * (float(spectra.centre_s[0]) - middle / rate))
-    curves = irfft(groups * turn, spectra.size, axis=1) * (spectra.size / (2 * len(spectra.cross) * full))
+    curves = irfft(groups * turn, spectra.size) * (spectra.size / (2 * len(spectra.cross) * full))
     curves = curves[:, lags - middle]
     whole: Floats = curves.sum(axis=0)
     tops = np.abs(curves).argmax(axis=1)

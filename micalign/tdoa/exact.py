@@ -17,6 +17,7 @@ from micalign.tdoa.look import Look
 from micalign.tdoa.posterior import EVENT_S, Event, Onset, calibrated
 from micalign.tdoa.result import Candidate, Delay
 from micalign.tdoa.sharpen import sharpen
+from micalign.tdoa.transforms import filtered, irfft, rfft
 from micalign.tdoa.tuned import RELIABLE
 from micalign.tdoa.wavefronts import cut
 from micalign.tdoa.weights import SIGMA_SCALE
@@ -110,8 +111,6 @@ def _between_samples(seen: Look, event: Event, delay_s: float) -> float:
 
     Further off it is no arrival but the near field's, or the room's.
     """
-    from scipy.signal import resample  # noqa: PLC0415 - loaded when something is measured
-
     rate = seen.first.track.sample_rate
     curves, sign = _side(seen, event)
     if curves is None:
@@ -124,7 +123,7 @@ def _between_samples(seen: Look, event: Event, delay_s: float) -> float:
     top = int(near[np.argmax(size[near])])
     if not _HALF <= top < len(lags) - _HALF or size[top] < max(size[top - 1], size[top + 1]):
         return delay_s
-    fine = resample(curves.correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF), 2 * _HALF * _FINER)
+    fine = irfft(rfft(curves.correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF)), 2 * _HALF * _FINER)
     middle = _HALF * _FINER
     best = middle - _FINER + int(np.argmax(np.abs(fine[middle - _FINER : middle + _FINER])))
     left, here, right = np.abs(fine[best - 1 : best + 2])
@@ -171,9 +170,5 @@ def _first_waves(seen: Look, event: Event, delay_s: float) -> float:
 
 
 def _passed(frames: Floats, rate: int) -> Floats:
-    from scipy.signal import butter, sosfilt  # noqa: PLC0415 - loaded when something is measured
-
     low, high = _WAVE_HZ
-    sections = butter(1, [low, min(high, 0.4 * rate)], "band", fs=rate, output="sos")
-    passed: Floats = sosfilt(sections, frames, axis=1)
-    return passed
+    return filtered(frames, rate, (low, min(high, 0.4 * rate)), order=1)[0]

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats
+from micalign.arrays import Complexes, Floats, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.correlation import band_mean, correlate_spectrum, raised_cosine
 from micalign.tdoa.peak import Correlogram, Peak, refine, strongest_peaks
@@ -69,7 +69,7 @@ class Gate:
         self._length = round(_LENGTH_S * self.rate)
         self._margin = round(max_delay_s * self.rate)
         self._edge = max(self._margin // 8, self._length // 32, 16)
-        self.size = _fast_size(self._length + 2 * (self._margin + self._edge))
+        self.size = fast_length(self._length + 2 * (self._margin + self._edge))
         self.frequency_hz: Floats = np.fft.rfftfreq(self.size, 1.0 / self.rate).astype(np.float64)
         self._cuts: dict[tuple[str, int], Complexes] = {}
 
@@ -101,12 +101,6 @@ class Gate:
             frames -= frames.mean(axis=1, keepdims=True)
             self._cuts[key] = np.fft.rfft(frames * window, self.size, axis=1)
         return self._cuts[key]
-
-
-def _fast_size(least: int) -> int:
-    from scipy.fft import next_fast_len  # noqa: PLC0415 - loaded when something is measured
-
-    return int(next_fast_len(least, real=True))
 
 
 @dataclass(frozen=True)

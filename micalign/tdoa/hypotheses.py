@@ -16,6 +16,7 @@ import numpy as np
 from micalign.arrays import Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches
 from micalign.tdoa.strokes import Listened
+from micalign.tdoa.transforms import greatest_near
 
 __all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
@@ -143,10 +144,7 @@ def _side(near: Listened, other: Listened, lags: Ints, curves: Curves, rate: int
 
 def _around(curve: Floats, rate: int) -> Floats:
     """The highest value within a tenth of a millisecond of each lag."""
-    from scipy.ndimage import maximum_filter1d  # noqa: PLC0415 - loaded when something is measured
-
-    highest: Floats = maximum_filter1d(curve, 2 * round(_AROUND_S * rate) + 1)
-    return highest
+    return greatest_near(curve, round(_AROUND_S * rate))
 
 
 def _tops(curve: Floats, count: int, rate: int) -> list[int]:

@@ -11,6 +11,7 @@ it can be told.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -35,6 +36,7 @@ _SHORTEST_S: Final = 0.05
 _WIDE_S: Final = 0.2  # a wider search goes in two steps
 _NARROW_S: Final = 0.02
 _CANDIDATES: Final = 3
+_AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
 
 Close = Literal["reference", "track", "neither"]
 
@@ -154,17 +156,32 @@ def measure_many(
     options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments)
     tell = progress or (lambda _words, _share: None)
     tell(f"listening to {reference.name}", 0.0)
-    heard = listen(reference)
-    if moments is not None:
-        heard = struck_at(heard, moments_to_samples(moments, reference.start_s, reference.sample_rate))
     found = []
-    for done, track in enumerate(tracks, start=1):
-        tell(f"measuring {track.name}", done / (len(tracks) + 1))
-        found.append(_measure(heard, listen(track), options))
+    # Decoding, sums and transforms leave the interpreter to other threads.
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        heard = pool.submit(_listened, reference, moments)
+        waiting = [pool.submit(lambda track: _measure(listen(track), heard.result(), options), one) for one in tracks]
+        try:
+            for done, (track, one) in enumerate(zip(tracks, waiting, strict=True), start=1):
+                tell(f"measuring {track.name}", done / (len(tracks) + 1))
+                found.append(one.result())
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     return tuple(found)
 
 
-def _measure(reference: Listened, track: Listened, options: _Options) -> Delay:
+def _listened(reference: Track, moments_s: Floats | None) -> Listened:
+    heard = listen(reference)
+    if moments_s is not None:
+        heard = struck_at(heard, moments_to_samples(moments_s, reference.start_s, reference.sample_rate))
+    if not heard.envelope.silent:
+        # Before others ask for them at once.
+        _ = heard.strokes, heard.first_wavefronts
+    return heard
+
+
+def _measure(track: Listened, reference: Listened, options: _Options) -> Delay:
     for heard in (reference, track):
         if heard.envelope.silent:
             return _nothing(options, f"'{heard.track.name}' is silent")

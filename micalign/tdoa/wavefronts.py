@@ -11,13 +11,13 @@ Nikiforov, "Detection of Abrupt Changes", Prentice Hall 1993, section 2.2 (estim
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.take.model import Track
+from micalign.tdoa.transforms import filtered
 
 __all__ = ["Picks", "begins_at", "cut", "first_wavefronts", "high_passed_frames", "onset", "picks_near"]
 
@@ -164,15 +164,4 @@ def _weighted_median(values: Floats, weight: Floats) -> float:
 
 
 def _high_passed(frames: Floats, rate: int) -> Floats:
-    from scipy.signal import sosfilt  # noqa: PLC0415 - loaded when something is measured
-
-    passed: Floats = sosfilt(_high_pass(rate), frames, axis=1)
-    return passed
-
-
-@lru_cache(maxsize=8)
-def _high_pass(rate: int) -> Floats:
-    from scipy.signal import butter  # noqa: PLC0415
-
-    sections: Floats = butter(1, min(60.0, 0.2 * rate), "high", fs=rate, output="sos")
-    return sections
+    return filtered(frames, rate, (min(60.0, 0.2 * rate), np.inf), order=1)[0]

@@ -13,8 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats
-from micalign.take.loudness import fast_length
+from micalign.arrays import Floats, fast_length
 from micalign.take.model import Track
 
 __all__ = ["Coarse", "coarse_delay"]

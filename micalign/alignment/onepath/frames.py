@@ -91,6 +91,15 @@ def spectra_at(first: Track, second: Track, delay_s: float) -> tuple[Complexes, 
     return one, other, late / rate - (first.start_s - second.start_s)
 
 
+def power_of(track: Track, count: int) -> tuple[Floats, Floats]:
+    """The power (B,) of so many windows spread over a track, and its frequencies in hertz."""
+    size = _window_frames(track.sample_rate)
+    starts = np.linspace(0, max(track.frames - size, 0), count).astype(np.intp)
+    window = np.sin(np.pi * (np.arange(size) + 0.5) / size)
+    power = sum(np.abs(np.fft.rfft(window * track.read(int(start), size))) ** 2 for start in starts)
+    return np.asarray(power), np.fft.rfftfreq(size, 1.0 / track.sample_rate).astype(np.float64)
+
+
 def _window_frames(rate: int) -> int:
     return 1 << max(math.floor(math.log2(WINDOW_S * rate)) + 1, 4)
 

@@ -16,7 +16,7 @@ from micalign.alignment.onepath.allpass import fitted, turned_gains_db
 from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, best_sum, gains_db
 from micalign.alignment.onepath.coarse import Coarse, coarse_delay
 from micalign.alignment.onepath.frames import Frames, framed
-from micalign.alignment.onepath.recognise import Recognised, recognise
+from micalign.alignment.onepath.recognise import Recognised, plainly_bright, recognise
 from micalign.alignment.phase import PhaseMatch
 from micalign.take.model import Track
 from micalign.tdoa.measure import Delay, measure_pair
@@ -188,6 +188,8 @@ def _found(
     reference: Track, track: Track, delay: Delay, max_delay_s: float, known: str | None
 ) -> tuple[Recognised, Delay] | None:
     """What the pair looks like where it was found, and its arrival."""
+    if not known and plainly_bright(reference, track, delay.delay_s if delay.reliable else None):
+        return None
     if delay.reliable:
         seen = recognise(reference, track, delay.delay_s)
         return (seen, delay) if seen.one_path or known else None

@@ -8,22 +8,24 @@ back next to nothing above 6 kHz, where cymbals, wires and beaters have much; an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from micalign.alignment.onepath.frames import HIGHEST_HZ, LOWEST_HZ, spectra_at
+from micalign.alignment.onepath.frames import HIGHEST_HZ, LOWEST_HZ, power_of, spectra_at
 from micalign.arrays import Floats
 from micalign.take.model import Track
 
-__all__ = ["Recognised", "recognise"]
+__all__ = ["Recognised", "plainly_bright", "recognise"]
 
 _LEAST_COHERENCE: Final = 0.6  # by energy: driven basses of the development half reach 0.70, strangers 0.2
 _LEAST_STEADY: Final = 0.53  # 0 to 1: strings 0.58 to 0.93, drums mostly 0.01 to 0.5
 _DARK_DB: Final = -31.0  # above 6 kHz: behind a cabinet -34 dB and less, overheads and room mics of a kit above -21 dB
 _BRIGHT_HZ: Final = 6000.0
 _MOST_ALIKE: Final = 0.93  # of all pairs of frames: tones that never change reach 1
+_FEW_WINDOWS: Final = 12
+_FAR_DB: Final = 8.0  # beyond what twelve windows may be off
 _STEP_S: Final = 0.043
 _STEPS: Final = 8
 _LOUD: Final = 0.02
@@ -37,8 +39,9 @@ _PLAINLY_S: Final = 1.5e-3  # more than the converters of one interface differ b
 class Recognised:
     """What the tracks show of it; ``direct`` is 0 or 1: which of the two is the DI, or None where that cannot be told.
 
-    ``coherence`` is of the energy, 0 to 1; ``steady`` 0 (strokes) to 1 (held notes); ``bright_db`` what the later
-    track has above 6 kHz (the brighter one where neither is later); ``alike`` how little the notes change, 1: not.
+    ``coherence`` is of the energy, 0 to 1; ``steady`` 0 (strokes) to 1 (held notes; 1 too where it was not asked);
+    ``bright_db`` what the later track has above 6 kHz (the brighter one where neither is later); ``alike`` how little
+    the notes change, 1: not.
     """
 
     coherence: float
@@ -69,13 +72,31 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
     cross = (np.conj(one) * other).sum(axis=0)
     energy = np.sqrt(powers[0] * powers[1])[inside]
     coherence = np.abs(cross[inside]) ** 2 / np.maximum(energy**2, 1e-60)
-    return Recognised(
+    seen = Recognised(
         float((coherence * energy).sum() / max(float(energy.sum()), 1e-30)),
-        _steady(earlier),
+        1.0,
         bright[1] if delay_s > _EARLIER_S else bright[0] if delay_s < -_EARLIER_S else max(bright),
         _alike(np.abs(one[:, inside])),
         _direct(delay_s, bright),
     )
+    # The whole track is read through only where nothing else has refused.
+    return replace(seen, steady=_steady(earlier)) if seen.one_path else seen
+
+
+def plainly_bright(first: Track, second: Track, delay_s: float | None = None) -> bool:
+    """Whether a few windows already have far more treble than any cabinet gives back: a kit, not a pair of one path.
+
+    Where the delay is not known, both tracks must have it.
+    """
+    bright = [_above_db(*power_of(track, _FEW_WINDOWS)) for track in _later(first, second, delay_s)]
+    return (min if delay_s is None else max)(bright) > _DARK_DB + _FAR_DB
+
+
+def _later(first: Track, second: Track, delay_s: float | None) -> tuple[Track, ...]:
+    """The later of two tracks, or both where that cannot be said."""
+    if delay_s is None or abs(delay_s) <= _EARLIER_S:
+        return first, second
+    return (second,) if delay_s > 0 else (first,)
 
 
 def _above_db(power: Floats, hz: Floats) -> float:
@@ -88,7 +109,8 @@ def _above_db(power: Floats, hz: Floats) -> float:
 def _steady(track: Track) -> float:
     """How evenly a third of a second holds its energy: geometric against arithmetic mean, weighted by energy."""
     step = round(_STEP_S * track.sample_rate)
-    energies = np.array([float((block**2).sum()) for block in track.blocks(step)]) + 1e-12
+    blocks = (block[: len(block) // step * step].reshape(-1, step) for block in track.blocks(step * _STEPS))
+    energies = np.concatenate([np.zeros(0), *((rows**2).sum(axis=1) for rows in blocks)]) + 1e-12
     if len(energies) < _STEPS:
         return 0.0
     spans = np.lib.stride_tricks.sliding_window_view(energies, _STEPS)[:: _STEPS // 2]
