@@ -1,23 +1,30 @@
-"""How much later does each source arrive at one mic of a pair than at the other, and which comb does that make?
+"""How much later does each source arrive at one mic than at another, or than at a direct line, and which comb is that?
 
 Every source and every unordered pair of mics, the first of a pair being the one that stands first in the scene.
 A difference is the arrival at the second minus that at the first; a level difference likewise, both mics at their
 ``gain_db``. Uncertainties are one standard deviation, first order; a notch's range is where it lies for a difference
 one standard deviation shorter and longer.
+
+A DI takes the signal before the air: it arrives after its own latency alone, and the mics on the same source after
+the sound has travelled. Its difference is the arrival at the mic minus that at the DI, so that a positive one says how
+much later the DI must go to meet the mic. Its level against a mic depends on gains that a scene does not tell, so the
+comb's teeth are given and its depth is not. A cabinet's or a pickup's own delay is not in it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals
-from micalign.acoustics.comb import AUDIBLE_HZ, first_notch_range_hz, notch_depth_db, peak_height_db
+from micalign.acoustics.comb import AUDIBLE_HZ, first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db
 from micalign.arrays import Bools, Floats, Ints
+from micalign.scene.model import Di, Scene
 
-__all__ = ["MOST_TEETH", "Difference", "differences"]
+__all__ = ["MOST_TEETH", "DiDifference", "Difference", "di_differences", "differences"]
 
 MOST_TEETH: Final = 20
 """How many notches and peaks are listed."""
@@ -139,3 +146,34 @@ def _row(
         depth if first is not None or not same else None,
         height,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class DiDifference:
+    """A DI against a mic that takes the same source."""
+
+    di: str
+    mic: str
+    source: str
+    difference_s: float
+    uncertainty_s: float
+    polarity: int
+    first_notch_hz: float | None
+    notches_hz: tuple[float, ...]
+
+
+def di_differences(scene: Scene, found: Arrivals) -> tuple[DiDifference, ...]:
+    """Each DI against each mic that is on its source; against every mic where none is."""
+    return tuple(row for di in scene.dis for row in _rows(scene, found, di))
+
+
+def _rows(scene: Scene, found: Arrivals, di: Di) -> Iterator[DiDifference]:
+    row = found.sources.index(di.of)
+    own = [mic.name for mic in scene.mics if di.of in mic.on]
+    for name in own or found.mics:
+        column = found.mics.index(name)
+        late = float(found.arrival_s[row, column]) - di.latency_s
+        polarity = 1 if found.sign[row, column] * di.polarity > 0 else -1
+        teeth = tuple(notches_hz(late, polarity=polarity).tolist()[:MOST_TEETH])
+        sigma = float(found.uncertainty_s[row, column])
+        yield DiDifference(di.name, name, di.of, late, sigma, polarity, teeth[0] if teeth else None, teeth)

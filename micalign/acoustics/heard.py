@@ -1,4 +1,4 @@
-"""How loud is a source at a mic with the room in it, and what else does the mic hear?
+"""How loud is a source at a mic with the room in it, what else does the mic hear, and does three to one hold?
 
 A level here is a power: the direct sound, each surface's first bounce by its image, and from the second bounce on the
 reverberant field, the same everywhere. Hopkins and Stryker's field after the first bounce has 16 pi (1 - a) / A of
@@ -11,6 +11,16 @@ Sources: H. F. Hopkins and N. R. Stryker, "A proposed loudness-efficiency rating
 determination of system power requirements for enclosures", Proc. IRE 36(3), 315-335, 1948; L. E. Kinsler, A. R. Frey
 and others, Fundamentals of Acoustics, chapter 7 (the piston; from memory). The bench in `tests/bench/acoustics`
 holds this against rooms worked out by images.
+
+The three-to-one rule, as L. Burroughs gave it (Microphones: Design and Application, 1974; from memory), is told in two
+ways that differ:
+
+* *mic to mic*: the distance between two mics is at least 3 times the distance of a mic to its own source;
+* *path to path*: the source is at least 3 times as far from the other mic as from its own, so that it arrives there
+  9.54 dB lower (20 log10 3). With mics side by side, each in front of its own source, the first reading gives
+  sqrt(10) = 3.16 times and 10.0 dB. Here the patterns of both mics count as well.
+
+A copy 9.54 dB down still ripples the sum by +2.5 / -3.5 dB; the rule makes a comb small, not absent.
 """
 
 from __future__ import annotations
@@ -28,7 +38,7 @@ from micalign.arrays import Bools, Floats
 from micalign.scene.model import Room, Scene
 from micalign.units import power_from_db
 
-__all__ = ["Bleed", "Heard", "bleed", "heard"]
+__all__ = ["BLEED_DB", "CLOSE_M", "RATIO", "Bleed", "Heard", "Spacing", "bleed", "heard", "spacing"]
 
 _LEAST_ABSORPTION: Final = 0.01
 """No real room takes less than 1 % at every bounce: bare concrete and tiles take 1 to 2 % (handbooks' tables)."""
@@ -118,13 +128,78 @@ def _rows(scene: Scene, found: Arrivals, levels: Heard, column: int) -> Iterator
     if not own:
         return
     main = max(own, key=lambda row: levels.source_db[row] + levels.level_db[row, column])
-    others = [_row(found, levels, column, main, row) for row in range(len(found.sources)) if row not in own]
+    others = [_bleed_row(found, levels, column, main, row) for row in range(len(found.sources)) if row not in own]
     yield from sorted(others, key=lambda one: -one.heard_db)
 
 
-def _row(found: Arrivals, levels: Heard, column: int, main: int, row: int) -> Bleed:
+def _bleed_row(found: Arrivals, levels: Heard, column: int, main: int, row: int) -> Bleed:
     known = bool(levels.is_known[row] and levels.is_known[main])
     louder = float(levels.source_db[row] - levels.source_db[main]) if known else 0.0
     direct, all_of_it = (float(db[row, column] - db[main, column]) for db in (levels.direct_db, levels.level_db))
     names = (found.mics[column], found.sources[main], found.sources[row])
     return Bleed(*names, direct + louder, all_of_it + louder, known)
+
+
+RATIO: Final = 3.0
+BLEED_DB: Final = 9.542425094393248  # 20 log10(3)
+CLOSE_M: Final = 0.6
+"""The rule is about close mics: rows of mics farther from their source are figures, not failures."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spacing:
+    """One mic, a source it is on, and another mic that is not.
+
+    ``mic_distance_ratio``: distance between the mics against the mic's to its source; ``path_ratio``: distance of the
+    source to the other mic against that to its own; ``bleed_db``: level of the source at the other mic against its
+    own (negative is quieter), patterns included, gains not: by the direct sound alone, which the rule is about;
+    ``bleed_heard_db``: the same with the room and a real pattern (`micalign.acoustics.heard`).
+    """
+
+    mic: str
+    source: str
+    other_mic: str
+    mic_distance_ratio: float
+    path_ratio: float
+    bleed_db: float
+    bleed_heard_db: float
+    passes: bool
+    bleed_passes: bool
+
+
+def spacing(scene: Scene, found: Arrivals, levels: Heard) -> tuple[Spacing, ...]:
+    """The rule for each mic, each source it is on, and each other mic that neither takes that source nor pairs with it.
+
+    Mics on one source, and the two of a stereo pair, are meant to hear the same thing: for them see the differences.
+    """
+    between: Floats = np.linalg.norm(found.mic_m[:, None, :] - found.mic_m[None, :, :], axis=-1)
+    return tuple(_spacing_row(found, levels, between, *case) for case in _cases(scene))
+
+
+def _cases(scene: Scene) -> Iterator[tuple[int, int, int]]:
+    source_row = {source.name: row for row, source in enumerate(scene.sources)}
+    together = {frozenset(pair.mics) for pair in scene.pairs}
+    for mic_column, mic in enumerate(scene.mics):
+        for name in mic.on:
+            for other_column, other in enumerate(scene.mics):
+                apart = name not in other.on and frozenset((mic.name, other.name)) not in together
+                if other is not mic and apart:
+                    yield source_row[name], mic_column, other_column
+
+
+def _spacing_row(found: Arrivals, levels: Heard, between: Floats, row: int, mic: int, other: int) -> Spacing:
+    own = float(found.distance_m[row, mic])
+    mic_ratio = float(between[mic, other]) / own
+    bleed = float(found.level_db[row, other] - found.level_db[row, mic])
+    return Spacing(
+        found.mics[mic],
+        found.sources[row],
+        found.mics[other],
+        mic_ratio,
+        float(found.distance_m[row, other]) / own,
+        bleed,
+        float(levels.level_db[row, other] - levels.level_db[row, mic]),
+        # A hair's breadth of float rounding must not fail a mic that stands at 3:1 exactly.
+        mic_ratio >= RATIO * (1 - 1e-9),
+        bleed <= -BLEED_DB + 1e-9,
+    )

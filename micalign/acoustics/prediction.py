@@ -13,12 +13,10 @@ import numpy as np
 
 from micalign.acoustics.air import absorption_db_per_m
 from micalign.acoustics.arrivals import Arrivals, arrivals
-from micalign.acoustics.differences import Difference, differences
-from micalign.acoustics.direct import DiDifference, di_differences
-from micalign.acoustics.heard import Bleed, Heard, bleed, heard
+from micalign.acoustics.differences import DiDifference, Difference, di_differences, differences
+from micalign.acoustics.heard import Bleed, Heard, Spacing, bleed, heard, spacing
 from micalign.acoustics.reflections import Reflection, bounces, reflections
 from micalign.acoustics.room import RoomFigures, room_figures
-from micalign.acoustics.spacing import Spacing, spacing
 from micalign.acoustics.stereo import PairGeometry, PairSource, pair_geometry, pairs
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError

@@ -14,10 +14,9 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.tapecheck import best_next, point_covariance, radius_68_m
-from micalign.acoustics.tapeslips import deciding
-from micalign.acoustics.tapesolve import Solved, into_room, solve, turned
-from micalign.acoustics.tapework import Network, is_frameless, network_of
+from micalign.acoustics.tapes.doubt import best_next, deciding, point_covariance, radius_68_m
+from micalign.acoustics.tapes.network import Network, is_frameless, network_of
+from micalign.acoustics.tapes.solution import Solved, into_room, solve, turned
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Point, Scene

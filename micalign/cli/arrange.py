@@ -8,8 +8,7 @@ from typing import Final
 
 import click
 
-from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed
-from micalign.acoustics.rearranged import reused
+from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed, reused
 from micalign.cli.output import note, print_json
 from micalign.cli.places import a_place, a_room
 from micalign.scene.model import Scene, Source

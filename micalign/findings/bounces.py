@@ -19,8 +19,7 @@ from micalign.acoustics.reflections import Reflection
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.moves import image_of, reflection_levels_db, rounded_up, say_length, say_place
-from micalign.findings.places import towards
-from micalign.findings.remedies import moves, of_pattern, turned
+from micalign.findings.remedies import moves, of_pattern, towards, turned
 from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Point, Scene
 from micalign.units import show_db, show_hz, show_ms_known

@@ -1,4 +1,4 @@
-"""Rules on single mics: keep-outs, aim, and mics without a task."""
+"""Rules on one mic: keep-outs, aim, where its null lies, what it hears besides its own source, how near it is to it."""
 
 from __future__ import annotations
 
@@ -8,15 +8,26 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.heard import CLOSE_M, Bleed
+from micalign.acoustics.patterns import Pattern, aims
+from micalign.acoustics.prediction import Path, Prediction
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.moves import axis_degrees, gains_at, rounded_up, say_move
-from micalign.findings.remedies import moves, of_pattern, turned
-from micalign.scene.model import Keepout, Mic, Scene, Source
-from micalign.units import show_db
+from micalign.findings.remedies import allowed, at_place, moves, of_pattern, spread, towards, turned
+from micalign.scene.model import Keepout, Mic, Point, Scene, Source
+from micalign.units import db_from_amplitude, show_db, show_length
 
-__all__ = ["hears_inverted", "in_keepout", "looks_away", "own_sources", "without_a_task"]
+__all__ = [
+    "heard_besides",
+    "hears_inverted",
+    "in_keepout",
+    "looks_away",
+    "near_field",
+    "null_elsewhere",
+    "own_sources",
+    "without_a_task",
+]
 
 _REAR: Final = 0.05  # of the axis; a lobe weaker than this is a null
 _AWAY: Final = 0.5 + 1e-9
@@ -171,3 +182,135 @@ def without_a_task(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def _nearest_source(scene: Scene, name: str) -> str:
     here = scene.mic(name).position
     return min(scene.sources, key=lambda source: float(np.linalg.norm(np.subtract(source.position, here)))).name
+
+
+_TURN_DEGREES: Final = 30.0
+"""So far may a mic look past its own source: a cardioid then hears it 0.6 dB less."""
+_GAIN_DB: Final = 6.0
+_UNHEARD_DB: Final = -20.0
+
+
+def null_elsewhere(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A turn of at most 30 degrees past its source would lay a close mic's null on what it hears loudest besides."""
+    own = {(path.mic, path.source): path.distance_m for path in prediction.paths}
+    told: set[str] = set()
+    for row in sorted(prediction.bleed, key=lambda row: -row.direct_db):
+        mic = scene.mic(row.mic)
+        if row.mic in told or len(mic.on) != 1 or own[row.mic, row.own] > CLOSE_M:
+            continue
+        told.add(row.mic)
+        best = _best_aim(scene, mic, row)
+        if best is not None and row.direct_db > _UNHEARD_DB and row.heard_db - row.direct_db < _ROOM_DB:
+            point, less = best
+            yield Finding(
+                "null",
+                "note",
+                (row.mic, row.source),
+                f"The null of '{row.mic}' does not lie on '{row.source}', which it hears loudest besides "
+                f"'{row.own}': aimed so, it would hear {show_db(less)} less of it.",
+                "Its null is out of reach where it stands.",
+                -0.4,
+                about=(row.mic,),
+                propose=partial(_turned, scene, mic, row, point),
+            )
+
+
+def _turned(scene: Scene, mic: Mic, row: Bleed, point: Point) -> Iterator[Remedy]:
+    yield turned(scene, mic, point, why=f", so that '{row.source}' lies at its null and '{row.own}' before it")
+
+
+def _best_aim(scene: Scene, mic: Mic, row: Bleed) -> tuple[Point, float] | None:
+    """The point to look at, and how much less is then heard of the other source; None for less than 6 dB."""
+    pattern = Pattern.of([mic])
+    null = float(pattern.null_degrees[0])
+    if np.isnan(null) or mic.aim is None:
+        return None
+    here = np.array(mic.position)
+    own, other = (_unit(np.array(scene.source(name).position) - here) for name in (row.own, row.source))
+    between = float(np.degrees(np.arccos(np.clip(own @ other, -1.0, 1.0))))
+    turn = float(np.clip(null - between, -_TURN_DEGREES, _TURN_DEGREES))
+    away = _unit(own * (own @ other) - other)
+    axis = own * np.cos(np.radians(turn)) + away * np.sin(np.radians(turn))
+    now = float(pattern.heard(pattern.gain(np.array([aims(scene, (mic,))[0] @ other])))[0])
+    then = float(pattern.heard(pattern.gain(np.array([axis @ other])))[0])
+    less = float(db_from_amplitude(now / then))
+    x, y, z = (here + 0.15 * axis).round(4).tolist()
+    return ((x, y, z), less) if less >= _GAIN_DB else None
+
+
+def _unit(vector: Floats) -> Floats:
+    return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-9))
+
+
+_LOUD_BLEED_DB: Final = -10.0
+"""Bleed louder than this against a close mic's own source is heard in the mix (common practice, no source)."""
+_NEAREST_M: Final = 0.03
+_ROOM_DB: Final = 3.0
+"""Where the room adds more than the direct sound has, neither aim nor angle helps."""
+
+
+def heard_besides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A close mic hears another source less than 10 dB below its own."""
+    own = {(path.mic, path.source): path.distance_m for path in prediction.paths}
+    for row in prediction.bleed:
+        if row.heard_db > _LOUD_BLEED_DB and own[row.mic, row.own] <= CLOSE_M:
+            yield Finding(
+                "bleed",
+                "note",
+                (row.mic, row.own, row.source),
+                _said(row),
+                _advice(row),
+                row.heard_db - _LOUD_BLEED_DB,
+                alike=(row.mic,),
+                propose=partial(_less_bleed, scene, row, own[row.mic, row.own]),
+            )
+
+
+def _less_bleed(scene: Scene, row: Bleed, own_m: float) -> Iterator[Remedy]:
+    """Nearer to its own source, turned so that the other lies off its lobe, or of another pattern."""
+    mic, source = scene.mic(row.mic), np.array(scene.source(row.own).position)
+    here = np.array(mic.position)
+    share = 10 ** ((_LOUD_BLEED_DB - row.heard_db) / 20)
+    steps = rounded_up(0.001, scene.length_unit) * np.arange(1.0, 61.0)
+    near = towards(here, source, steps[(own_m - steps <= own_m * share) & (own_m - steps >= _NEAREST_M)])
+    for place in spread(near[allowed(scene, mic, near)], here, count=4):
+        yield at_place(scene, mic, place, towards=row.own)
+    for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
+        if pattern != mic.pattern or mic.aim != row.own:
+            yield of_pattern(mic, pattern, row.own)
+
+
+def _said(row: Bleed) -> str:
+    loud = f"{show_db(abs(row.heard_db))} {'below' if row.heard_db < 0 else 'above'} '{row.own}'"
+    equal = "" if row.level_known else ", were both equally loud"
+    direct = "direct sound alone " + show_db(row.direct_db, sign=True)
+    return f"'{row.mic}' hears '{row.source}' {loud} with the room in it ({direct}){equal}."
+
+
+def _advice(row: Bleed) -> str:
+    if row.heard_db - row.direct_db > _ROOM_DB:
+        return (
+            f"The room brings it, so turning '{row.mic}' will not help: halve its distance to '{row.own}' for up to "
+            "6 dB, or hang absorbers."
+        )
+    return f"Turn '{row.mic}' away from '{row.source}', go nearer to '{row.own}', or set the two farther apart."
+
+
+def near_field(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic is nearer to its own source than that is wide."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    for path in prediction.paths:
+        if path.near_field and path.source in on[path.mic]:
+            yield Finding("near-field", "note", (path.mic, path.source), _near_words(scene, path), _LISTEN, 0.0)
+
+
+_LISTEN: Final = "Find its place by ear: a few centimetres along the face change the sound more than the distance."
+
+
+def _near_words(scene: Scene, path: Path) -> str:
+    size, unit = scene.source(path.source).size_m or 0.0, scene.length_unit
+    return (
+        f"'{path.mic}' is {show_length(path.distance_m, unit)} from '{path.source}', which is "
+        f"{show_length(size, unit)} wide: it is no point source there, and its level no longer rises by 6 dB for half "
+        "the distance."
+    )

@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.panels import mirror, panel_frame
 from micalign.acoustics.patterns import Pattern, aims, gains
+from micalign.acoustics.reflections import mirror, panel_frame
 from micalign.arrays import Floats
 from micalign.scene.model import SURFACES, Mic, Point, Scene
 from micalign.units import METRES, show_centimetres, show_length

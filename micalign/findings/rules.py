@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from micalign.acoustics.prediction import Prediction
-from micalign.findings import bleeding, bounces, closeness, mics, nulls, rooms, sharing, stereo
+from micalign.findings import bounces, mics, rooms, sharing, stereo
 from micalign.findings.finding import SEVERITIES, Finding
 from micalign.findings.trial import tried
 from micalign.scene.model import Scene
@@ -59,14 +59,14 @@ RULES: Final[tuple[Rule, ...]] = (
         "bleed",
         "A mic within 60 cm of its source hears every other source, the room in it, at least 10 dB below its own.",
         f"Hopkins and Stryker, Proc. IRE 36, 1948; the 10 dB: {_PRACTICE}",
-        bleeding.heard_besides,
+        mics.heard_besides,
         most_notes=1,
     ),
     Rule(
         "near-field",
         "A mic nearer to a source than that is wide hears no point source.",
         "piston on its axis, Kinsler and Frey, Fundamentals of Acoustics, ch. 7 (from memory)",
-        bleeding.near_field,
+        mics.near_field,
         most_notes=1,
     ),
     Rule(
@@ -153,26 +153,26 @@ RULES: Final[tuple[Rule, ...]] = (
         "near-surface",
         "No mic within half a metre of a wall or the ceiling hears its own source back from it less than 20 dB weaker.",
         f"image sources, Allen and Berkley 1979; the limits: {_PRACTICE}",
-        closeness.near_surface,
+        rooms.near_surface,
         most_notes=1,
     ),
     Rule(
         "bass-lift",
         "A directional mic lifts 100 Hz of a voice by no more than 6 dB.",
         f"H. F. Olson, Acoustical Engineering, 1957 (from memory); the limit: {_PRACTICE}",
-        closeness.bass_lift,
+        rooms.bass_lift,
     ),
     Rule(
         "room-mic",
         "A mic called one for the room stands beyond the critical distance of what it is on.",
         "W. C. Sabine's absorption; critical distance of a directional mic as by its directivity",
-        closeness.room_mic_too_near,
+        rooms.room_mic_too_near,
     ),
     Rule(
         "null",
         "A tip: the null of a close mic lies on what it hears loudest besides its own source.",
         f"first-order patterns; the limits: {_PRACTICE}",
-        nulls.null_elsewhere,
+        mics.null_elsewhere,
         most_notes=1,
     ),
     Rule("tape", "Tapes and positions agree.", "3.5 standard deviations; W. Baarda 1968", rooms.tape_disagrees),

@@ -9,15 +9,26 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.differences import Difference
-from micalign.acoustics.direct import DiDifference
+from micalign.acoustics.differences import DiDifference, Difference
+from micalign.acoustics.heard import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.spacing import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.moves import rounded_up
-from micalign.findings.places import allowed, equal_places, nearest_first, pair_of, places_round, towards
-from micalign.findings.remedies import at_place, flipped, moves, of_pattern, quieter, spread
+from micalign.findings.remedies import (
+    allowed,
+    at_place,
+    equal_places,
+    flipped,
+    moves,
+    nearest_first,
+    of_pattern,
+    pair_of,
+    places_round,
+    quieter,
+    spread,
+    towards,
+)
 from micalign.scene.model import Mic, Scene
 from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
 

@@ -16,8 +16,18 @@ from micalign.acoustics.stereo import PairSource
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.moves import gains_at, say_length
-from micalign.findings.places import allowed, equal_places, nearest_first, places_round
-from micalign.findings.remedies import at_place, both, flipped, moves, of_pattern, spread
+from micalign.findings.remedies import (
+    allowed,
+    at_place,
+    both,
+    equal_places,
+    flipped,
+    moves,
+    nearest_first,
+    of_pattern,
+    places_round,
+    spread,
+)
 from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Pair, Scene
 from micalign.units import show_db, show_hz_range, show_ms, show_ms_known

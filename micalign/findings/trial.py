@@ -17,7 +17,7 @@ import numpy as np
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.errors import SceneError
 from micalign.findings.finding import Finding, Remedy, rank
-from micalign.findings.places import allowed
+from micalign.findings.remedies import allowed
 from micalign.scene.changes import changed
 from micalign.scene.model import Scene
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from micalign.acoustics.heard import Bleed
+from micalign.acoustics.heard import CLOSE_M, Bleed, Spacing
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.spacing import CLOSE_M, Spacing
 from micalign.report.tables import counted, ruled_table
 from micalign.scene.model import Scene
 from micalign.units import show_db, show_length, show_ratio

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from typing import Any
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
-from micalign.acoustics.panels import panel_frame
+from micalign.acoustics.reflections import panel_frame
 from micalign.files.scene_slots import Slot
 from micalign.report.hearing import HEARING_WORDS
 from micalign.report.page import page

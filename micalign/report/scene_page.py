@@ -8,9 +8,9 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from micalign.acoustics.differences import Difference
+from micalign.acoustics.heard import CLOSE_M, Spacing
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.reflections import Reflection
-from micalign.acoustics.spacing import CLOSE_M, Spacing
 from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.views import key_of
 from micalign.files.scene_slots import Slot

@@ -16,7 +16,7 @@ from itertools import product
 
 import numpy as np
 
-from micalign.acoustics.panels import mirror, panel_frame, strikes
+from micalign.acoustics.reflections import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.scene.model import PATTERNS, Mic, Room, Scene
 

@@ -15,9 +15,9 @@ import outside
 import pytest
 from scipy.spatial.transform import Rotation
 
-from micalign.acoustics.panels import lower_limit_hz, panel_frame, strikes
 from micalign.acoustics.patterns import Pattern
 from micalign.acoustics.prediction import predict
+from micalign.acoustics.reflections import lower_limit_hz, panel_frame, strikes
 from micalign.acoustics.room import Mode, critical_distance_m, gaps, mode_strengths, modes, reverberation_s
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
 

@@ -9,9 +9,9 @@ import pytest
 
 from micalign.acoustics.prediction import predict
 from micalign.findings.cautions import cautions
-from micalign.findings.closeness import bass_lift_db
 from micalign.findings.finding import SEVERITIES, Finding, is_wrong
-from micalign.findings.places import equal_places
+from micalign.findings.remedies import equal_places
+from micalign.findings.rooms import bass_lift_db
 from micalign.findings.rules import RULES, findings
 from micalign.scene.changes import changed
 from micalign.scene.model import (

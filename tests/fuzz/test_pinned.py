@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from commands import micalign
 
-from micalign.acoustics.panels import panel_frame
+from micalign.acoustics.reflections import panel_frame
 from micalign.acoustics.room import modes
 from micalign.cli.output import print_json
 from micalign.files.hashes import file_hash

@@ -15,8 +15,8 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from micalign.acoustics.placing.limits import clearance_m
-from micalign.acoustics.placing.optimiser import least, slopes
 from micalign.acoustics.placing.problem import Problem
+from micalign.acoustics.placing.search import least, slopes
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene
 

@@ -14,12 +14,9 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.acoustics.placing.combs import Combs
-from micalign.acoustics.placing.equality import Equality
-from micalign.acoustics.placing.geometry import Ears
-from micalign.acoustics.placing.limits import Limits
-from micalign.acoustics.placing.shared import AimWish, NullsWish, SharedWish
-from micalign.acoustics.placing.wishes import MOVE_UNIT_M, DistanceWish, SpacingWish, StereoWish
+from micalign.acoustics.placing.limits import Ears, Limits
+from micalign.acoustics.placing.warned import AimWish, Combs, NullsWish, SharedWish
+from micalign.acoustics.placing.wishes import MOVE_UNIT_M, DistanceWish, Equality, SpacingWish, StereoWish
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import PlaceWeights, Scene
 

@@ -4,22 +4,175 @@ Mics that form pairs are placed together, the others one by one (a *group*), the
 changes: only the spacing rule ties one group to another. Half of the samples are drawn from the whole range, half
 nearer to where the mics stand now. The random numbers have a fixed seed and nothing depends on the clock, so the same
 scene gives the same answer on every run.
+
+In a descent ranges of coordinates are bounds; reach, keepouts and tolerances are constraints. Each tolerance may
+stretch at the charge of `OUT_OF_TOLERANCE`, so that a scene that cannot be solved still gives its best compromise.
+
+It is sequential least squares quadratic programming (D. Kraft, 1988), with our signs: a constraint is a function that
+must not be negative. Slopes are central differences, all of one point in a single call of a function that takes many
+points at once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
-from micalign.acoustics.placing.descent import descend
-from micalign.acoustics.placing.problem import Problem
+from micalign.acoustics.placing.problem import OUT_OF_TOLERANCE, Problem
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene
 
-__all__ = ["best_layout", "groups_of", "stuck_mics"]
+__all__ = ["best_layout", "descend", "groups_of", "least", "slopes", "stuck_mics"]
+
+_STEP_M: Final = 1e-6
+
+
+def slopes(values_of: Callable[[Floats], Floats], variables: Floats) -> Floats:
+    """Central differences of ``values_of``, (N, V) to (N, K), at one point: shape (K, V).
+
+    >>> slopes(lambda x: x**2, np.array([1.0, 3.0])).round(6)
+    array([[2., 0.],
+           [0., 6.]])
+    """
+    count = len(variables)
+    shifts = np.concatenate([np.eye(count), -np.eye(count)]) * _STEP_M
+    values = values_of(variables + shifts)
+    slope: Floats = (values[:count] - values[count:]).T / (2 * _STEP_M)
+    return slope
+
+
+def least(
+    cost: tuple[Callable[[Floats], float], Callable[[Floats], Floats]],
+    allowed: tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]],
+    first: Floats,
+    *,
+    low: Floats,
+    high: Floats,
+    steps: int,
+    gain: float,
+) -> Floats:
+    """The point of least cost near the first one, where ``allowed`` is not negative; each with its slope.
+
+    >>> least(
+    ...     (lambda x: float(x @ x), lambda x: 2 * x),
+    ...     (lambda x: x[:1] - 1, lambda x: np.array([[1.0, 0.0]])),
+    ...     np.array([3.0, 2.0]), low=np.full(2, -9.0), high=np.full(2, 9.0), steps=50, gain=1e-9,
+    ... ).round(4) + 0.0
+    array([1., 0.])
+    """
+    from scipy.optimize import minimize  # noqa: PLC0415 - costs half a second that other commands must not pay
+
+    constraint: Any = {"type": "ineq", "fun": allowed[0], "jac": allowed[1]}
+    options: Any = {"maxiter": steps, "ftol": gain}
+    bounds: Any = list(zip(low, high, strict=True))
+    with np.errstate(all="ignore"):
+        found = minimize(
+            cost[0],
+            first,
+            jac=cost[1],
+            bounds=bounds,
+            constraints=[constraint] if len(allowed[0](first)) else [],
+            method="SLSQP",
+            options=options,
+        )
+    reached: Floats = np.where(np.isfinite(found.x), found.x, first)
+    return np.clip(reached, low, high)
+
+
+_CORNER_M: Final = 5e-4
+"""How far the corner of the move's cost is rounded: half a millimetre, less than anybody can place a stand."""
+_SPARE_M: Final = 5e-4
+"""Left to keepouts and to the end of a reach, so that whole millimetres can be found there."""
+_MOST_STEPS: Final = 80
+_GAIN: Final = 1e-7
+"""The descent ends where a step gains less; costs that matter are a thousand times larger."""
+
+
+class _Descent:
+    """What the optimiser asks: V variables, then one stretch (in tolerances) for each pair."""
+
+    def __init__(self, problem: Problem) -> None:
+        self._problem = problem
+        self._count = len(problem.low)
+        equality = problem.equality
+        # Which stretch each of the two sides of a case may use.
+        self._shares = np.tile(equality.pair[:, None] == equality.pairs, (2, 1)).astype(np.float64)
+
+    def _wishes(self, variables: Floats) -> Floats:
+        free_m = self._problem.free_m(variables)
+        total: Floats = sum(self._problem.wishes(free_m, smooth_m=_CORNER_M).values(), np.zeros(len(variables)))
+        return total[:, None]
+
+    def _clearances(self, variables: Floats) -> Floats:
+        """Differences in tolerances, their negatives, then clearances in centimetres: (N, 2 E + C)."""
+        problem = self._problem
+        free_m = problem.free_m(variables)
+        missed = problem.equality.differences_m(problem.positions(free_m)) / problem.equality.tolerance_m
+        curved = (problem.limits.curved_m(free_m) - _SPARE_M) * 100.0
+        return np.concatenate([1.0 - missed, 1.0 + missed, curved], axis=1)
+
+    def cost(self, point: Floats) -> float:
+        variables, stretch = np.split(point, [self._count])
+        first, second = OUT_OF_TOLERANCE
+        return float(self._wishes(variables[None])[0, 0] + (first * stretch + second * stretch**2).sum())
+
+    def cost_slope(self, point: Floats) -> Floats:
+        variables, stretch = np.split(point, [self._count])
+        first, second = OUT_OF_TOLERANCE
+        return np.concatenate([slopes(self._wishes, variables)[0], first + 2 * second * stretch])
+
+    def allowed(self, point: Floats) -> Floats:
+        variables, stretch = np.split(point, [self._count])
+        allowed: Floats = self._clearances(variables[None])[0]
+        allowed[: len(self._shares)] += self._shares @ stretch
+        return allowed
+
+    def allowed_slope(self, point: Floats) -> Floats:
+        slope = slopes(self._clearances, point[: self._count])
+        stretches = np.zeros((len(slope), self._shares.shape[1]))
+        stretches[: len(self._shares)] = self._shares
+        return np.concatenate([slope, stretches], axis=1)
+
+    def first_point(self, variables: Floats) -> Floats:
+        free_m = self._problem.free_m(variables[None])
+        return np.concatenate([variables, self._problem.equality.excess(self._problem.positions(free_m))[0]])
+
+
+def descend(problem: Problem, variables: Floats, *, firm: bool = False) -> Floats:
+    """The nearest best layout, inside the ranges; the start itself where there is nothing to vary.
+
+    Parameters
+    ----------
+    problem : Problem
+    variables : array, shape (V,)
+        Where to start.
+    firm : bool
+        No tolerance may stretch: for a start that is within them.
+
+    Returns
+    -------
+    array, shape (V,)
+    """
+    if not len(variables):
+        return variables
+    descent = _Descent(problem)
+    stretches = np.zeros(len(problem.equality.pairs))
+    low = np.concatenate([problem.low, stretches])
+    high = np.concatenate([problem.high, stretches if firm else stretches + np.inf])
+    found = least(
+        (descent.cost, descent.cost_slope),
+        (descent.allowed, descent.allowed_slope),
+        np.clip(descent.first_point(variables), low, high),
+        low=low,
+        high=high,
+        steps=_MOST_STEPS,
+        gain=_GAIN,
+    )
+    return found[: len(variables)]
+
 
 _SEED: Final = 2718
 _SAMPLES: Final = 6000

@@ -1,0 +1,1 @@
+"""The arithmetic behind `micalign.acoustics.survey`: points and tapes, their solution, and doubt about them. Pure."""
