@@ -40,7 +40,21 @@ Tracks: TypeAlias = Take | Mapping[str, Track | npt.ArrayLike] | Sequence[Track]
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Checked(Shown):
-    """A scene held to every rule: its prediction, and what there is to say of it, the gravest first."""
+    """A scene held to every rule.
+
+    Attributes
+    ----------
+    prediction : Prediction
+    findings : tuple of Finding
+        What there is to say of it, the gravest first: rule, severity, names, message, advice.
+
+    Examples
+    --------
+    >>> from micalign import Mic, Source
+    >>> found = check(Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("m", (2.0, 1.5, 0.9), on=("oud",)),)))
+    >>> found.passes, found.findings
+    (True, ())
+    """
 
     prediction: Prediction
     findings: tuple[Finding, ...]
@@ -80,6 +94,13 @@ class Measurement(Shown):
         Why not, or what else is worth knowing.
     sources : tuple of SourceDelays or None
         With a scene: each source on its own.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).normal(scale=0.1, size=48000)
+    >>> found = measure({"near": noise[100:40100], "far": noise[52:40052]}, sample_rate=48000)
+    >>> found.tracks, found.reliable
+    (('far',), array([ True]))
     """
 
     reference: str
@@ -134,6 +155,13 @@ class Alignment(Shown):
         With a scene: how far each source is from meeting itself.
     measurement : Measurement
         What it follows from.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).normal(scale=0.1, size=48000)
+    >>> done = align({"near": noise[100:40100], "far": noise[52:40052]}, sample_rate=48000)
+    >>> done.samples.shape, (done.shift_s * 48000).round(1)
+    ((2, 40000), array([  0., -48.]))
     """
 
     reference: str
@@ -166,7 +194,11 @@ class Alignment(Shown):
 def check(scene: Scene, *, order: int = 1) -> Checked:
     """Predict a scene and hold it to every rule; positions that its tapes fix are found first.
 
-    ``order`` is up to how many bounces reflections are followed, 1 to 3.
+    Parameters
+    ----------
+    scene : Scene
+    order : int
+        Up to how many bounces reflections are followed, 1 to 3.
 
     Raises
     ------
@@ -246,6 +278,11 @@ def align(
         Shift by whole samples: every sample comes out bit for bit.
     keep_all : bool
         Put silence in front of all tracks rather than cut off what lies before the reference's beginning.
+
+    Raises
+    ------
+    TakeError, SceneError
+        If the tracks cannot be measured.
 
     Examples
     --------

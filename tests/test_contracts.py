@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import dataclasses
 import importlib
+import inspect
 import re
 import subprocess
 import sys
@@ -12,6 +14,7 @@ from collections.abc import Iterator
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from statistics import median
+from typing import Any
 
 import click
 import pytest
@@ -211,6 +214,23 @@ def test_a_class_name_is_used_once() -> None:
     """Two things of one name cannot be spoken of."""
     names = Counter(node.name for path in MODULES for node in ast.walk(_tree(path)) if isinstance(node, ast.ClassDef))
     assert [name for name, count in names.items() if count > 1] == []
+
+
+def _parts_of(one: Any) -> set[str]:
+    """Parameters of a function, fields of a result."""
+    if inspect.isclass(one):
+        return {field.name for field in dataclasses.fields(one)} if dataclasses.is_dataclass(one) else set()
+    return set(inspect.signature(one).parameters)
+
+
+@pytest.mark.parametrize("name", micalign.__all__)
+def test_the_public_face_explains_itself(name: str) -> None:
+    """Every parameter or field by its name, and an example that runs: who uses a name finds all of it at the name."""
+    one = getattr(micalign, name)
+    text = inspect.getdoc(one) or ""
+    if not (inspect.isclass(one) and issubclass(one, micalign.MicalignError)):
+        assert ">>>" in text, f"{name} has no example"
+        assert sorted(part for part in _parts_of(one) if not re.search(rf"\b{part}\b", text)) == []
 
 
 CALLED_FROM_OUTSIDE = {

@@ -38,6 +38,21 @@ def notches_hz(delay_s: float, *, polarity: int = 1, upper_hz: float = AUDIBLE_H
     Odd multiples of 1/(2 delay) for copies of one polarity; 0, 1/delay, 2/delay ... where one is inverted (the
     deepest bass goes first). None at all where the two arrive together.
 
+    Parameters
+    ----------
+    delay_s : float
+        Of one copy against the other, seconds; its sign does not matter.
+    polarity : int
+        -1 where one of the two is inverted.
+    upper_hz : float
+
+    Returns
+    -------
+    ndarray of float64, shape (N,)
+        Hertz, the lowest first.
+
+    Examples
+    --------
     >>> notches_hz(0.001, upper_hz=3000.0)
     array([ 500., 1500., 2500.])
     >>> notches_hz(0.001, polarity=-1, upper_hz=3000.0)
@@ -61,6 +76,18 @@ def first_notch_range_hz(delay_s: float, uncertainty_s: float) -> tuple[float, f
 def peaks_hz(delay_s: float, *, polarity: int = 1, upper_hz: float = AUDIBLE_HZ) -> Floats:
     """Frequencies above 0 Hz at which the two add, up to ``upper_hz``.
 
+    Parameters
+    ----------
+    delay_s, polarity, upper_hz
+        As for `notches_hz`.
+
+    Returns
+    -------
+    ndarray of float64, shape (N,)
+        Hertz, the lowest first.
+
+    Examples
+    --------
     >>> peaks_hz(0.001, upper_hz=3000.0), peaks_hz(0.001, polarity=-1, upper_hz=3000.0)
     (array([1000., 2000., 3000.]), array([ 500., 1500., 2500.]))
     """

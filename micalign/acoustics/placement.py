@@ -157,6 +157,13 @@ class Placement(Shown):
         The part of each wish in it.
     obstacles : tuple of Obstacle
         What stands in the way, where it is not feasible.
+
+    Examples
+    --------
+    >>> scene = Scene()
+    >>> Placement(feasible=True, unmoved=scene, scene=scene, moves=(), strings=(), before=0.0, after=0.0,
+    ...     wishes_before={}, wishes_after={}).moved
+    ()
     """
 
     feasible: bool

@@ -49,7 +49,30 @@ class Path:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Prediction(Shown):
-    """Every figure of a scene: rows to read, and arrays of shape (sources, mics) to calculate with."""
+    """Every figure of a scene: rows to read, and arrays of shape (sources, mics) to calculate with.
+
+    Attributes
+    ----------
+    speed_of_sound_m_s, speed_uncertainty_m_s : float
+        Metres a second, and one standard deviation.
+    paths, differences, spacing, bleed, reflections : tuple
+        A row each for source and mic, two mics of a source, the spacing rule, bleed, and bounces off a surface.
+    room : RoomFigures or None
+        Modes, reverberation time and the frequency between them.
+    pairs, pair_geometry : tuple
+        How equally far each pair is from its sources, and how it hears the stage.
+    di_differences : tuple
+        Each DI against each mic on its source.
+    arrivals : Arrivals
+        The arrays behind ``distance_m``, ``arrival_s``, ``uncertainty_s`` and ``level_db``.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> found = predict(Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("room", (2.0, 3.0, 0.7)),)))
+    >>> found.distance_m, (found.arrival_s * 1e3).round(2)
+    (array([[1.]]), array([[2.91]]))
+    """
 
     speed_of_sound_m_s: float
     speed_uncertainty_m_s: float

@@ -84,11 +84,29 @@ class WrongTape:
 
 @dataclass(frozen=True)
 class Survey:
-    """What the tapes tell.
+    """What follows from the tapes.
 
-    ``spare`` counts the tapes beyond those needed; without one, nothing checks the tapes. Of tapes under suspicion
-    the likeliest is left out; that another may be the wrong one is in the uncertainties, and ``wrong`` tells each
-    explanation, the likeliest first, where the tapes cannot decide between them.
+    Attributes
+    ----------
+    points : tuple of SurveyPoint
+        Those of which a coordinate was asked for, in metres.
+    tapes : tuple of SurveyTape
+        Each with its residual. Of tapes under suspicion the likeliest is left out; that another may be the wrong one
+        is in the uncertainties.
+    spare : int
+        Tapes beyond those needed; without one, nothing checks the tapes.
+    next_tape : NextTape or None
+        The further tape that would help most.
+    wrong : tuple of WrongTape
+        Each explanation, the likeliest first, where the tapes cannot decide between them.
+    frame : tuple of str
+        Where no coordinate was given: the point taken as the origin, one on the x axis, one in the plane z = 0.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> survey(Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("room", (2.0, 3.0, 0.7)),))).points
+    ()
     """
 
     points: tuple[SurveyPoint, ...]
@@ -97,7 +115,6 @@ class Survey:
     next_tape: NextTape | None
     wrong: tuple[WrongTape, ...] = ()
     frame: tuple[str, ...] = ()
-    """Where no coordinate was given: the point taken as the origin, one on the x axis, one in the plane z = 0."""
 
     @property
     def unfixed(self) -> tuple[SurveyPoint, ...]:
@@ -122,6 +139,16 @@ class Survey:
 
 def survey(scene: Scene) -> Survey:
     """Find every unknown coordinate of a scene from its tapes.
+
+    Parameters
+    ----------
+    scene : Scene
+        What it knows, and its tapes.
+
+    Returns
+    -------
+    Survey
+        Also where the tapes do not fix every point: see `Survey.unfixed` and `Survey.doubtful`.
 
     Examples
     --------
@@ -182,10 +209,21 @@ def _as_point(place: Floats) -> Point:
 def surveyed(scene: Scene) -> Scene:
     """The scene with every position filled in from its tapes; unchanged where none is missing.
 
+    Parameters
+    ----------
+    scene : Scene
+
     Raises
     ------
     SceneError
         If the tapes do not fix a point, or leave two places for it: what to measure next.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> whole = Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("room", (2.0, 3.0, 0.7)),))
+    >>> surveyed(whole) is whole
+    True
     """
     if scene.is_placed:
         return scene

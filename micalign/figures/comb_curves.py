@@ -57,7 +57,26 @@ _NO_COMB_S: Final = 20e-6  # later copies than this have their first notch below
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """A copy of a sound: how late, how much weaker, of which polarity, and how surely (one standard deviation)."""
+    """A copy of a sound, added to it.
+
+    Attributes
+    ----------
+    delay_s : float
+        How late, seconds.
+    level_difference_db : float
+        How much weaker.
+    polarity : int
+        +1, or -1 where it is inverted.
+    uncertainty_s : float
+        One standard deviation of the delay, seconds.
+    label : str
+        What the curve is called; its delay where it is left out.
+
+    Examples
+    --------
+    >>> Copy(0.001, level_difference_db=6.0).polarity
+    1
+    """
 
     delay_s: float
     level_difference_db: float = 0.0
@@ -73,6 +92,14 @@ def comb_figure(before: Copy, after: Copy | None = None, *, title: str = "", upp
     ----------
     before, after : Copy
         Drawn solid and dashed; without labels they are called by their delays.
+    title : str
+    upper_hz : float
+        Where the frequency axis ends.
+
+    Returns
+    -------
+    Figure
+        Level of the sum against the louder one alone, dB, over frequency (`micalign.acoustics.comb.response_db`).
 
     Examples
     --------

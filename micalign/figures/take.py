@@ -213,6 +213,12 @@ def hit_figure(
 def spectrum_figure(before: Floats, after: Floats, *, sample_rate: int) -> Figure:
     """The spectrum of the sum before and after, smoothed to a sixth of an octave; 0 dB is the strongest of both.
 
+    Parameters
+    ----------
+    before, after : ndarray of float64, shape (frames,)
+    sample_rate : int
+        Hertz.
+
     Examples
     --------
     >>> noise = np.random.default_rng(1).standard_normal(48000)

@@ -60,18 +60,40 @@ def open_track(spec: str | os.PathLike[str], *, name: str | None = None, channel
     ------
     TakeError
         If the file cannot be read, has no samples, or the channel is missing or not in it.
+
+    Examples
+    --------
+    >>> open_track("no.wav")
+    Traceback (most recent call last):
+    micalign.errors.TakeError: no.wav cannot be read: there is no such file: is the name spelled right, and the folder?
     """
     wanted = parse_spec(spec, channel)
     return _channel(_opened(wanted.path), wanted, name or wanted.short)
 
 
 def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
-    """The tracks that a command line names, of one rate; see `each_track`.
+    """The tracks that a command line names, of one rate.
+
+    Parameters
+    ----------
+    specs : iterable of str or path
+        Files, or files and channels, ``band.wav:2``. A file of several channels named without a channel gives all of
+        them, called ``band.wav:1``, ``band.wav:2``, and so on.
 
     Raises
     ------
     TakeError
         If a file cannot be read, the rates differ, or a track is named twice; the faults of all files together.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import numpy as np
+    >>> from micalign.files.encode import write_audio
+    >>> path = Path(tempfile.mkdtemp()) / "band.wav"
+    >>> written = write_audio(path, [np.zeros((480, 2))], sample_rate=48000, channels=2)
+    >>> [track.name for track in open_tracks([path]).tracks]
+    ['band.wav:1', 'band.wav:2']
     """
     return Take(each_track(specs))
 
@@ -146,6 +168,14 @@ def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
         If the scene names no tracks, or one channel of one file for two of them.
     TakeError
         If a file cannot be read or the rates differ; the faults of all files together.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> scene = Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("room", (2.0, 3.0, 0.7)),))
+    >>> open_take(scene, "barn.toml")
+    Traceback (most recent call last):
+    micalign.errors.SceneError: barn.toml names no recording: add [take] with a folder and [take.tracks]
     """
     return Take(each_of_take(scene, scene_path))
 

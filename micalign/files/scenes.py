@@ -67,10 +67,24 @@ def _standard_input() -> str:
 def read_scene(path: str | Path) -> Scene:
     """The scene of a file, its positions as written: the tapes are not yet used.
 
+    Parameters
+    ----------
+    path : path
+        TOML, as `micalign schema --explain` describes it.
+
     Raises
     ------
     SceneError
         With every fault of the file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "barn.toml"
+    >>> tables = ("[[source]]", 'name = "oud"', "at = [2, 2, 1]", "[[mic]]", 'name = "room"', "at = [4, 3, 1]")
+    >>> written = path.write_text("\\n".join(tables), encoding="utf-8")
+    >>> read_scene(path).mic("room").position
+    (4.0, 3.0, 1.0)
     """
     return parse_scene(read_text(path), str(path))
 

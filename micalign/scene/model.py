@@ -80,6 +80,20 @@ _Thing = TypeVar("_Thing", Source, Mic)
 class Scene(Shown):
     """Everything a scene file says.
 
+    Attributes
+    ----------
+    title : str
+    length_unit : {"m", "cm", "mm", "ft", "in"}
+        What lengths are shown in; the values themselves are metres.
+    air : Air
+    room : Room, optional
+    sources, mics, dis, pairs, tapes, keepouts, panels : tuple
+        What stands in the room; names are unique across sources, mics and DIs.
+    place : PlaceWishes
+        What `place` keeps to.
+    take : TakePlan, optional
+        Where its recording lies.
+
     Raises
     ------
     SceneError

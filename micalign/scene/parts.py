@@ -124,7 +124,18 @@ def kind_of(name: str) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """A range for each axis, in metres."""
+    """A range for each axis: where a mic may go.
+
+    Attributes
+    ----------
+    x, y, z : (float, float)
+        From and to, metres; the same twice where it may not move along that axis.
+
+    Examples
+    --------
+    >>> Box((1.0, 2.0), (2.0, 2.0), (1.5, 1.9)).high
+    (2.0, 2.0, 1.9)
+    """
 
     x: tuple[float, float]
     y: tuple[float, float]
@@ -169,9 +180,28 @@ class _Placed:
 class Source(_Placed):
     """Something that sounds.
 
-    ``range_hz`` is where its sound matters; ``sound`` is what `simulate` plays for it (guessed from the name
-    where it is left out). ``level_db`` is its sound pressure level at 1 m, ``kind`` a key of `KINDS` (guessed
-    likewise), ``size_m`` how wide it is: nearer than that it is no point.
+    Attributes
+    ----------
+    name : str
+    at : (x, y, z)
+        Metres; None for a coordinate that tapes will fix.
+    plus_minus_m : float
+        One standard deviation of each coordinate, metres.
+    range_hz : (float, float), optional
+        Where its sound matters.
+    sound : str, optional
+        What `simulate` plays for it; guessed from the name where it is left out.
+    level_db : float, optional
+        Sound pressure level at 1 m; else that of its kind.
+    kind : str, optional
+        A key of `KINDS`; guessed from the name likewise.
+    size_m : float, optional
+        How wide it is: nearer than that it is no point.
+
+    Examples
+    --------
+    >>> Source("snare", (2.0, 2.0, 0.7), range_hz=(100.0, 9000.0)).position
+    (2.0, 2.0, 0.7)
     """
 
     range_hz: tuple[float, float] | None = None
@@ -183,7 +213,38 @@ class Source(_Placed):
 
 @dataclass(frozen=True)
 class Mic(_Placed):
-    """A microphone: where it stands, where it looks, what it is there to take and how it may move."""
+    """A microphone: where it stands, where it looks, what it is there to take and how it may move.
+
+    Attributes
+    ----------
+    name : str
+    at : (x, y, z)
+        Metres; None for a coordinate that tapes will fix.
+    plus_minus_m : float
+        One standard deviation of each coordinate, metres.
+    aim : str or (x, y, z), optional
+        A source's name or a point; needed by directional patterns.
+    pattern : str
+        A key of `PATTERNS`.
+    on : tuple of str
+        The sources it is there to take.
+    gain_db : float
+        Its level in the blend.
+    polarity : int
+        +1, or -1 where it is inverted.
+    move : Box, optional
+        Where it may go; or ``reach_m``, how far from where it stands.
+    reach_m : float, optional
+    distance_m : (float, float), optional
+        Wanted distance to what it is on, from and to, metres.
+    rejection_db : float
+        How far the null of its pattern really lies below its axis.
+
+    Examples
+    --------
+    >>> Mic("room", (4.0, 3.0, 1.5), reach_m=0.3).may_move
+    True
+    """
 
     aim: str | Point | None = None
     pattern: str = "omni"
@@ -203,7 +264,24 @@ class Mic(_Placed):
 
 @dataclass(frozen=True, slots=True)
 class Di:
-    """A direct line from a source before its sound reaches the air."""
+    """A direct line from a source before its sound reaches the air.
+
+    Attributes
+    ----------
+    name, of : str
+        Its own name, and that of its source.
+    latency_s : float
+        By how much its signal is late, seconds.
+    gain_db : float
+        Its level in the blend.
+    polarity : int
+        +1, or -1 where it is inverted.
+
+    Examples
+    --------
+    >>> Di("bass di", of="bass cab", latency_s=0.0015).polarity
+    1
+    """
 
     name: str
     of: str
@@ -214,7 +292,28 @@ class Di:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Two mics that belong together; ``equal_to`` names the sources both should be equally far from."""
+    """Two mics that belong together.
+
+    Attributes
+    ----------
+    name : str
+    mics : (str, str)
+    equal_to : tuple of str
+        The sources both should be equally far from.
+    tolerance_s : float
+        By how much their arrivals may differ all the same, seconds.
+    centre_on : str, optional
+        The source that should sound from the middle.
+    angle_degrees : (float, float), optional
+        Wanted angle between the two axes, from and to.
+    spread_m : (float, float), optional
+        Wanted distance between the two, from and to, metres.
+
+    Examples
+    --------
+    >>> Pair("overheads", ("left", "right"), equal_to=("snare", "kick")).tolerance_s
+    5e-05
+    """
 
     name: str
     mics: tuple[str, str]
@@ -227,7 +326,20 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Tape:
-    """A distance measured with a tape between two named things; ``plus_minus_m`` is one standard deviation."""
+    """A distance measured with a tape between two named things.
+
+    Attributes
+    ----------
+    between : (str, str)
+        Names of sources or mics.
+    distance_m, plus_minus_m : float
+        What it read, and one standard deviation of it, metres.
+
+    Examples
+    --------
+    >>> Tape(("snare", "overhead left"), 1.04).plus_minus_m
+    0.01
+    """
 
     between: tuple[str, str]
     distance_m: float
@@ -264,7 +376,20 @@ class Absorption:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """A box of a room: width (x), depth (y), height (z) in metres."""
+    """A box of a room.
+
+    Attributes
+    ----------
+    size : (x, y, z)
+        Width, depth, height, metres.
+    absorption : Absorption
+        Share of the energy that each surface takes, 0 to 1.
+
+    Examples
+    --------
+    >>> Room((6.2, 4.7, 2.5)).contains((6.3, 1.0, 1.0))
+    False
+    """
 
     size: Point
     absorption: Absorption = field(default_factory=Absorption)

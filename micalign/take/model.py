@@ -123,10 +123,23 @@ class Track:
 class Take(Shown):
     """Tracks of one sample rate that were recorded together.
 
+    Attributes
+    ----------
+    tracks : tuple of Track
+        Their lengths may differ.
+
     Raises
     ------
     TakeError
         If there is no track, the rates differ or two tracks share a name.
+
+    Examples
+    --------
+    >>> Take((Track.from_array("left", [0.0] * 480, 48000), Track.from_array("right", [0.0] * 480, 48000)))
+    2 tracks at 48000 Hz
+    track    length
+    left    0.010 s
+    right   0.010 s
     """
 
     tracks: tuple[Track, ...]

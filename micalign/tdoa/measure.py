@@ -140,9 +140,35 @@ def measure_many(
     moments_s: npt.ArrayLike | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> tuple[Delay, ...]:
-    """The delays of several tracks against one reference, which is listened to once; options as `measure_pair`.
+    """The delays of several tracks against one reference, which is read once.
 
-    ``progress`` is told what is being done and which share of all is done, 0 to 1.
+    Parameters
+    ----------
+    reference : Track
+    tracks : sequence of Track
+        Of its sample rate.
+    max_delay_s, prior_s, prior_sigma_s, close, drift, moments_s
+        As for `measure_pair`; the same for every track.
+    progress : callable, optional
+        Called with what is being done and which share of all is done, 0 to 1.
+
+    Returns
+    -------
+    tuple of Delay
+        One for each track.
+
+    Raises
+    ------
+    TakeError
+        If the sample rates differ or an option cannot be met.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).normal(size=48000)
+    >>> reference = Track.from_array("near", noise[100:40100], 48000)
+    >>> far = [Track.from_array(f"{late} later", noise[100 - late : 40100 - late], 48000) for late in (48, 96)]
+    >>> [round(one.delay_s * 48000) for one in measure_many(reference, far)]
+    [48, 96]
     """
     if not max_delay_s > 0 or not np.isfinite(max_delay_s):
         raise TakeError(f"the longest delay to search for is {max_delay_s} s: it must be positive")

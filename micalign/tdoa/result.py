@@ -29,7 +29,7 @@ class Delay:
     polarity : int
         +1 as the reference, -1 inverted.
     polarity_margin : float
-        0 to 1: how clearly the polarity is told.
+        0 to 1: how clearly the polarity is known.
     confidence : float
         0 to 1: the probability that the delay is right.
     reliable : bool
@@ -40,6 +40,11 @@ class Delay:
         The likeliest delays, the likeliest first.
     drift_ppm : float or None
         How fast the delay grows, in microseconds per second; None where it was not looked for.
+
+    Examples
+    --------
+    >>> doubted(Delay(0.001, 2e-6, 1, 0.9, 0.98, True, None), "the two disagree").reliable
+    False
     """
 
     delay_s: float
