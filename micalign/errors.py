@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from os.path import commonprefix
 from typing import Final
 
-__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "nearest"]
+__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "named", "nearest"]
 
 _MANY_NAMES: Final = 50  # as many are compared letter by letter
 
@@ -53,6 +53,16 @@ class TakeError(MicalignError):
 
 class OutputError(MicalignError):
     """A result cannot be written where it was asked for."""
+
+
+def named(names: Sequence[str]) -> str:
+    """Names in a sentence.
+
+    >>> named(["kick", "snare", "tom"])
+    "'kick', 'snare' and 'tom'"
+    """
+    words = [f"'{name}'" for name in names]
+    return " and ".join(part for part in (", ".join(words[:-1]), words[-1]) if part) if words else ""
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

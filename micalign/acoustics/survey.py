@@ -9,22 +9,26 @@ holds the true place in 68 of 100 cases.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.tapes.doubt import best_next, deciding, point_covariance, radius_68_m
+from micalign.acoustics.tapes.further import fixing
 from micalign.acoustics.tapes.network import Network, is_frameless, network_of
 from micalign.acoustics.tapes.solution import Solved, into_room, solve, turned
 from micalign.arrays import Bools, Floats
-from micalign.errors import SceneError
+from micalign.errors import SceneError, named
 from micalign.scene.model import Coordinates, Point, Scene
 
 __all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "WrongTape", "axis_sigmas_m", "survey", "surveyed"]
 
 _UNFIXED_M: Final = 0.25
 """A point less certain than this counts as not fixed."""
+_MOST_TOLD: Final = 8
+"""Of how many open points it is told what would fix them: half a second each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +45,8 @@ class SurveyPoint:
     axis_sigma_m: Point
     fixed: bool
     other_m: Point | None = None
+    fixed_by: tuple[str, ...] = ()
+    """Where it is not fixed, or at two places: the points whose further distances would fix it; empty: none would."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +178,8 @@ def survey(scene: Scene) -> Survey:
         return Survey((), _tapes(scene, net, np.zeros(0), none, none), 0, None)
     solved = turned(solve(net)) if framed else solve(net)
     points = tuple(_point(scene, solved, point) for point in net.unknown_points)
+    if not framed and not solved.doubts:
+        points = tuple(_told_how(solved, points))
     wanted = _next(solved, points)
     return Survey(
         points,
@@ -266,6 +274,22 @@ def _point(scene: Scene, solved: Solved, point: int) -> SurveyPoint:
     )
 
 
+def _told_how(solved: Solved, points: tuple[SurveyPoint, ...]) -> Iterator[SurveyPoint]:
+    """The points, with what would fix those that are open: distances to points whose places are known."""
+    net = solved.net
+    open_ = {point.name for point in points if not point.fixed or point.other_m is not None}
+    anchors = [index for index, name in enumerate(net.names) if name not in open_]
+    places = net.places(solved.unknowns[None])[0]
+    told = 0
+    for point in points:
+        if point.name not in open_ or told == _MOST_TOLD:
+            yield point
+            continue
+        told += 1
+        by = fixing(net, net.names.index(point.name), anchors, places, within_m=_UNFIXED_M)
+        yield replace(point, fixed_by=tuple(net.names[index] for index in by))
+
+
 def _other_place(solved: Solved, point: int, place: Floats, radius: float) -> Point | None:
     for other in (*(slip.unknowns for slip in solved.doubts), *solved.others):
         there = solved.net.places(other[None])[0, point]
@@ -326,6 +350,8 @@ def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
     count = sum(point.name in tape.between for tape in scene.tapes)
     short = {0: "no tape leads to it", 1: "the one tape to it does not fix it"}
     tape = f"measure '{wanted.between[0]}' to '{wanted.between[1]}' too, or " if wanted else ""
+    if point.fixed_by:
+        tape = f"measure from it to {named(point.fixed_by)} too, or "
     if point.fixed:
         mend = f"{tape}write the right one of the two into 'at' ('micalign survey' tells both)"
         return f"{kind} '{point.name}': the tapes given leave two places where it may stand: {mend}"

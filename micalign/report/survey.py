@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape, WrongTape
+from micalign.errors import named
 from micalign.report.tables import ruled_table
 from micalign.scene.model import Scene
 from micalign.units import METRES, show_length, significant
@@ -49,6 +50,7 @@ def _point(point: SurveyPoint) -> dict[str, Any]:
         "uncertainty_m": None if point.uncertainty_m is None else round(point.uncertainty_m, 5),
         "axis_uncertainty_m": [round(value, 5) for value in point.axis_sigma_m] if point.fixed else None,
         "fixed": point.fixed,
+        "fixed_by": list(point.fixed_by),
         "other_m": None if point.other_m is None else [round(value, 5) for value in point.other_m],
     }
 
@@ -130,10 +132,10 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
             "plane z = 0; the mirror image of all this fits the tapes as well."
         )
     for point in found.unfixed:
-        yield f"'{point.name}' cannot be fixed by the tapes given."
+        yield f"'{point.name}' is not fixed by the tapes given{_fixing_words(point)}."
     for point in () if found.wrong else found.doubtful:
         other = ", ".join(show_length(value, unit) for value in point.other_m or ())
-        yield f"'{point.name}' may also stand at ({other}): the tapes fit both places."
+        yield f"'{point.name}' may also stand at ({other}), the tapes fit both places{_fixing_words(point)}."
     yield from _suspect_words(scene, found)
     if found.points and not found.suspects and found.spare == 0 and not found.unfixed:
         yield "No tape is to spare, so nothing checks them: a wrong one would not be seen."
@@ -141,10 +143,20 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
         ends = f"'{wanted.between[0]}' to '{wanted.between[1]}'"
         reads = ", ".join(show_length(one.next_m, unit) for one in found.wrong if one.next_m is not None)
         yield f"One tape decides: measure {ends}{' again' if wanted.again else ''} (it would read {reads} in turn)."
-    elif wanted is not None:
+    elif wanted is not None and not any(point.fixed_by for point in found.points):
         gain = f": '{wanted.point}' from +- {_fine(wanted.before_m, unit)} to +- {_fine(wanted.after_m, unit)}"
         told = gain if not found.unfixed and not found.doubtful else ""
         yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{told}."
+
+
+def _fixing_words(point: SurveyPoint) -> str:
+    """What to measure, where distances to known points are enough."""
+    count = len(point.fixed_by)
+    if not count:
+        return "" if point.fixed else ": give a coordinate of it, such as its height"
+    if count == 1:
+        return f": one distance would fix it, to {named(point.fixed_by)}"
+    return f": {count} distances would fix it, to {named(point.fixed_by)}"
 
 
 def _suspect_words(scene: Scene, found: Survey) -> Iterator[str]:

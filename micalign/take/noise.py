@@ -2,9 +2,10 @@
 
 Powers are mean squares against full scale 1, without the offset. The floor is read from tenths of a second: where the
 quietest ones lie, and the median of the whole seconds that stay near it (low noise is uneven from tenth to tenth).
-Digital silence is left out: what was muted has no floor. Kinds: rumble lies below 200 Hz (a fridge, a furnace, a fan,
-the street), hiss above 2 kHz (a preamp turned far up), each at least twice as strong as what lies between them; all
-else is the sound of the room.
+Digital silence is left out, and the tenths beside it, which are muted in part: what was muted has no floor. Where a
+gate or an editor muted every pause, what is left is the end of sounds, and no more than a bound. Kinds: rumble lies
+below 200 Hz (a fridge, a furnace, a fan, the street), hiss above 2 kHz (a preamp turned far up), each at least twice as
+strong as what lies between them; all else is the sound of the room.
 """
 
 from __future__ import annotations
@@ -69,21 +70,39 @@ def noise_floor(tenths: Floats) -> Floor | None:
     >>> round(noise_floor(np.array([1e-8, 1.1e-8, 0.9e-8, 0.1, 0.2, 0.0])).power, 12)
     1e-08
     """
-    heard = np.sort(tenths[tenths > _SILENT_POWER])
-    if not len(heard):
+    muted: Bools = tenths <= _SILENT_POWER
+    if muted.all():
         return None
+    whole = _unmuted(muted)
+    heard = np.sort(tenths[whole if whole.any() else ~muted])
     lowest = heard[min(max(math.ceil(_QUIETEST_SHARE * len(heard)), 2), len(heard)) - 1]
     power = float(heard[heard <= _ALIKE * lowest].mean())
-    pauses = _pauses(tenths, _PAUSE_RATIO * power)
+    pauses = _pauses(tenths, _PAUSE_RATIO * power, whole)
     power = float(np.median(tenths[pauses])) if pauses.any() else power
-    return Floor(power, loud_power(tenths) < _BOUND_RATIO * power)
+    is_gated = _is_muted_between(muted) and not pauses.any()
+    return Floor(power, is_gated or loud_power(tenths) < _BOUND_RATIO * power)
 
 
-def _pauses(tenths: Floats, highest: float) -> Bools:
-    """Which tenths lie in a whole second whose tenths all stay below ``highest`` and are no digital silence."""
+def _is_muted_between(muted: Bools) -> bool:
+    """Whether digital silence lies between sounds; before the first and behind the last it says nothing of a gate."""
+    heard = np.flatnonzero(~muted)
+    return bool(muted[heard[0] : heard[-1]].any())
+
+
+def _unmuted(muted: Bools) -> Bools:
+    """Which tenths are no digital silence and stand beside none."""
+    beside = muted.copy()
+    beside[1:] |= muted[:-1]
+    beside[:-1] |= muted[1:]
+    unmuted: Bools = ~beside
+    return unmuted
+
+
+def _pauses(tenths: Floats, highest: float, whole: Bools) -> Bools:
+    """Which tenths lie in a whole second whose tenths all stay below ``highest`` and are not muted, not in part."""
     inside = np.zeros(len(tenths), dtype=np.bool_)
     if len(tenths) >= _SECOND:
-        calm = (tenths < highest) & (tenths > _SILENT_POWER)
+        calm = (tenths < highest) & whole
         begins: Bools = np.logical_and.reduce(np.lib.stride_tricks.sliding_window_view(calm, _SECOND), axis=1)
         for offset in range(_SECOND):
             inside[offset : offset + len(begins)] |= begins

@@ -102,6 +102,17 @@ def test_muted_parts_are_no_floor(rng):
     assert read(sound).noise_floor_dbfs == pytest.approx(-60.0, abs=FLOOR_DB)
 
 
+def test_gated_pauses_leave_a_bound_that_holds(rng):
+    """A gate that mutes every pause leaves no noise to read: the floor told is a number, never below the true one."""
+    seconds = np.arange(FRAMES) / RATE
+    sound = 0.3 * np.exp(-(seconds % 1.0) / 0.08) * rng.normal(size=FRAMES) + level(-70.0) * rng.normal(size=FRAMES)
+    found = read(np.where(seconds % 1.0 < 0.45, sound, 0.0))
+    assert found.floor.is_bound
+    assert np.isfinite(found.noise_floor_dbfs)
+    assert found.noise_floor_dbfs >= -70.0 - FLOOR_DB
+    assert not [remark for remark in found.remarks if remark.rule == "noise"]
+
+
 def test_a_track_that_never_pauses_says_that_its_floor_is_a_bound(rng):
     assert read(0.3 * rng.normal(size=FRAMES)).floor.is_bound
     assert not read(clean_take(0)["kick"]).floor.is_bound
