@@ -115,11 +115,14 @@ def _figures(
 
 
 def _take_figures(scene: Scene, scene_path: Path, say: Callable[[str], None]) -> Iterator[tuple[str, Figure]]:
-    from micalign.files.audio import open_take  # noqa: PLC0415 - as above
+    from micalign.files.sessions import open_scene  # noqa: PLC0415 - as above
     from micalign.report.take_figures import take_figures  # noqa: PLC0415
     from micalign.report.take_study import study  # noqa: PLC0415
 
-    drawn = take_figures(study(scene, open_take(scene, scene_path), say=say))
+    opened = open_scene(scene_path)
+    for sentence in opened.laid.notes:
+        say(sentence)
+    drawn = take_figures(study(scene, opened.take, alone=opened.alone, say=say))
     yield from ((f"take-{name}", figure) for name, figure in drawn.items())
 
 

@@ -45,9 +45,9 @@ def command(scene: Path, write: Path | None, *, seed: int, force: bool, as_json:
     Exit status 1 says that a mic's place is not reliable: the table says why, and what to add.
     """
     from micalign.cli.output import clean, console, note, print_json  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.audio import open_take  # noqa: PLC0415
     from micalign.files.kinds import SCENE  # noqa: PLC0415
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
+    from micalign.files.sessions import open_scene  # noqa: PLC0415
     from micalign.files.whole import refuse_taken  # noqa: PLC0415
     from micalign.locate.run import locate  # noqa: PLC0415
     from micalign.report.locate import advice, hit_table, locate_document, mic_table  # noqa: PLC0415
@@ -55,7 +55,10 @@ def command(scene: Path, write: Path | None, *, seed: int, force: bool, as_json:
     planned = read_scene(scene)
     if write is not None:
         refuse_taken(write, force=force, kind=SCENE)  # before the work, not after it
-    found = locate(planned, open_take(planned, scene), seed=seed)
+    opened = open_scene(scene)
+    for sentence in opened.laid.notes:
+        note(sentence, quiet=quiet)
+    found = locate(planned, opened.take, seed=seed)
     if write is not None:
         sure = [mic for mic in found.mics if mic.reliable]
         sigmas = {mic.mic: mic.uncertainty_m / 3**0.5 for mic in sure}

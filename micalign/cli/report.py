@@ -80,10 +80,13 @@ def _study(scene: Scene, path: Path, wanted: bool | None, say: Callable[[str], N
     """The take, where it is wanted; where nothing was said, where all its files are there."""
     if wanted is False or (wanted is None and (scene.take is None or not _is_recorded(scene, path))):
         return None
-    from micalign.files.audio import open_take  # noqa: PLC0415 - as above
+    from micalign.files.sessions import open_scene  # noqa: PLC0415 - as above
     from micalign.report.take_study import study  # noqa: PLC0415
 
-    return study(scene, open_take(scene, path), say=say)
+    opened = open_scene(path)
+    for sentence in opened.laid.notes:
+        say(sentence)
+    return study(scene, opened.take, alone=opened.alone, say=say)
 
 
 def _is_recorded(scene: Scene, path: Path) -> bool:

@@ -35,6 +35,7 @@ __all__ = [
     "open_tracks",
     "recording_of",
     "refuse_changed",
+    "refuse_unrecorded",
     "write_audio",
 ]
 
@@ -184,6 +185,7 @@ def each_of_take(scene: Scene, scene_path: str | os.PathLike[str]) -> tuple[Trac
     """The same, of any rates."""
     plan = recording_of(scene, scene_path)
     folder = find_in(Path(scene_path).parent, plan.folder)
+    refuse_unrecorded(plan, folder, scene_path)
     files: dict[Path, AudioFile] = {}
     tracks: list[Track] = []
     faults: list[str] = []
@@ -192,19 +194,19 @@ def each_of_take(scene: Scene, scene_path: str | os.PathLike[str]) -> tuple[Trac
             tracks.append(_planned(files, folder, wanted))
         except TakeError as error:
             faults += [f"track '{wanted.name}': {fault}" for fault in error.faults]
-    if faults and not tracks and not any(_is_there(folder, wanted) for wanted in plan.tracks):
-        raise TakeError(
-            f"{folder}: none of the take's {len(plan.tracks)} files is there, such as {plan.tracks[0].file}: record "
-            f"them, correct [take] in the scene, or make a take to try with 'micalign simulate {scene_path}'"
-        )
     if faults:
         raise TakeError(faults)
     _refuse_shared(tracks)
     return tuple(tracks)
 
 
-def _is_there(folder: Path, plan: TrackPlan) -> bool:
-    return os.path.lexists(find_in(folder, plan.file))
+def refuse_unrecorded(plan: TakePlan, folder: Path, scene_path: str | os.PathLike[str]) -> None:
+    """`TakeError` where not one file of a take is there: nothing was recorded yet, or its folder is another."""
+    if not any(os.path.lexists(find_in(folder, wanted.file)) for wanted in plan.tracks):
+        raise TakeError(
+            f"{folder}: none of the take's {len(plan.tracks)} files is there, such as {plan.tracks[0].file}: record "
+            f"them, correct [take] in the scene, or make a take to try with 'micalign simulate {scene_path}'"
+        )
 
 
 def _planned(files: dict[Path, AudioFile], folder: Path, plan: TrackPlan) -> Track:

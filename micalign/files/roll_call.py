@@ -13,9 +13,8 @@ from pathlib import Path
 from typing import Literal
 
 from micalign.errors import TakeError
-from micalign.files.audio import audio_info, open_track, open_tracks, recording_of
-from micalign.files.bext import time_reference
-from micalign.files.riff import read_chunk, read_layout
+from micalign.files.audio import audio_info, open_track, open_tracks, recording_of, refuse_unrecorded
+from micalign.files.metadata import time_reference_of
 from micalign.files.specs import Spec, find_in, parse_spec
 from micalign.files.unfinished import crashed_frames
 from micalign.scene.model import Scene
@@ -99,10 +98,11 @@ def call_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> RollCall:
     SceneError
         If the scene names no tracks.
     TakeError
-        As `call_tracks`.
+        As `call_tracks`; or if not one of its files is there.
     """
     plan = recording_of(scene, scene_path)
     folder = find_in(Path(scene_path).parent, plan.folder)
+    refuse_unrecorded(plan, folder, scene_path)
     return _answered([(one.name, Spec(find_in(folder, one.file), one.channel)) for one in plan.tracks], single=True)
 
 
@@ -159,7 +159,5 @@ def _absent(name: str, path: Path, fault: str) -> Absent:
 
 def _start_s(path: Path) -> float | None:
     """Seconds since midnight; none where no broadcast extension says so. Recorders without a clock say 0: none too."""
-    layout = read_layout(path)
-    chunk = None if layout is None else layout.first(b"bext")
-    count = None if chunk is None else time_reference(read_chunk(path, chunk))
+    count = time_reference_of(path)
     return count / audio_info(path).sample_rate if count else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +18,8 @@ from micalign.report.listening import Excerpt, excerpts
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.model import Take
-from micalign.tdoa.told import SourceDelays
+from micalign.take.placed import as_recorded
+from micalign.tdoa.told import Alone, SourceDelays
 
 __all__ = ["TakeStudy", "close_tracks", "gains_of", "study"]
 
@@ -53,7 +54,9 @@ class TakeStudy:
         return self.measured.all_reliable and not any(one.has_problem for one in self.levels)
 
 
-def study(scene: Scene, take: Take, *, say: Callable[[str], None] = lambda _: None) -> TakeStudy:
+def study(
+    scene: Scene, take: Take, *, alone: Sequence[Alone] = (), say: Callable[[str], None] = lambda _: None
+) -> TakeStudy:
     """Measure a take against its scene, plan the offsets, and cut out what a page shows of it.
 
     Parameters
@@ -61,6 +64,8 @@ def study(scene: Scene, take: Take, *, say: Callable[[str], None] = lambda _: No
     scene : Scene
     take : Take
         Its tracks, named as in the scene; two or more.
+    alone : sequence of Alone
+        Where one source sounds alone.
     say : callable
         Told what is being done.
 
@@ -70,9 +75,9 @@ def study(scene: Scene, take: Take, *, say: Callable[[str], None] = lambda _: No
         If the take holds fewer than two tracks of the scene, or a file breaks off.
     """
     say("reading levels")
-    levels = measure_levels(take.tracks)
+    levels = measure_levels([as_recorded(track)[0] for track in take.tracks])
     say("measuring each source on its own")
-    found = measured_scene(scene, take)
+    found = measured_scene(scene, take, alone=alone)
     names = [track.name for track in take.tracks]
     gains = gains_of(scene)
     offsets = planned(found, wishes_of(scene, names, reference=found.reference), gains_db=gains)
