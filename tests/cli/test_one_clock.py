@@ -226,22 +226,29 @@ on = "tenor"
 """
 
 
-@pytest.mark.parametrize("options", [(), ("--keep-all",)])
-def test_a_scenes_take_is_placed_and_who_shares_no_source_stays_bit_for_bit(tmp_path, options):
+STARTS = {"near": START, "far": START - 7000, "tenor": START + 5000}
+
+
+@pytest.fixture
+def duo(tmp_path) -> Path:
     """The far mic hears the alto 42.3 samples (30 cm) after the near one; the three files began at different times."""
     (tmp_path / "duo.toml").write_text(SCENE)
-    starts = {"near": START, "far": START - 7000, "tenor": START + 5000}
-    for name, start in starts.items():
+    for name, start in STARTS.items():
         late, seed = (42.3, 5) if name == "far" else (0.0, 5 if name == "near" else 99)
         sound = editor.band(start - START - late, 144_000, seed=seed)
         sound += 3e-4 * np.random.default_rng(len(name)).standard_normal(144_000)
         editor.write(tmp_path / f"{name}.wav", sound, "WAV PCM_24", stamp=start)
-    said = micalign("align", "--scene", tmp_path / "duo.toml", "-o", tmp_path / "out", "--json", *options)
+    return tmp_path / "duo.toml"
+
+
+@pytest.mark.parametrize("options", [(), ("--keep-all",)])
+def test_a_scenes_take_is_placed_and_who_shares_no_source_stays_bit_for_bit(duo, tmp_path, options):
+    said = micalign("align", "--scene", duo, "-o", tmp_path / "out", "--json", *options)
     assert said.status == 0, said.err
     rows = _rows(said)
     assert said.document["reference"] == "alto near"
     begin = START - (said.document["pad_samples"] or 0)
-    written = {name: tmp_path / "out" / f"{name}-aligned.wav" for name in starts}
+    written = {name: tmp_path / "out" / f"{name}-aligned.wav" for name in STARTS}
     assert [editor.stamp_of(path) for path in written.values()] == [begin] * 3
     assert rows["alto far"]["shift_samples"] == pytest.approx(-42.3, abs=0.02)
     assert rows["tenor mic"]["reason"] == "shares no source with 'alto near': left as recorded"
@@ -250,3 +257,13 @@ def test_a_scenes_take_is_placed_and_who_shares_no_source_stays_bit_for_bit(tmp_
         assert np.array_equal(played, mine)
     sounds = [editor.laid(written[name], START, 130_000)[3000:] for name in ("near", "far")]
     assert abs(editor.lag(*sounds)) <= 0.02
+
+
+def test_page_and_figures_place_the_take_as_measure_does(duo, tmp_path):
+    """The page tells the delay in the session, not from file to file; figures come from the same take."""
+    page = tmp_path / "duo.html"
+    for arguments in (["report", duo, "--take", "-o", page], ["draw", duo, "--only", "take", "-o", tmp_path / "drawn"]):
+        said = micalign(*arguments)
+        assert said.status in {0, 1}, said.err
+        assert "placed by their time stamps" in said.err
+    assert "0.881 ms" in page.read_text(encoding="utf-8")
