@@ -20,15 +20,6 @@ __all__ = ["command"]
 _MOST_DIFFERENCES: Final = 20_000  # 15 MB of JSON, a second's work; a scene of 60 mics and 10 sources has 18 000
 
 
-def _print_rules(context: click.Context, _: click.Parameter, asked: bool) -> None:
-    """Print the table of rules and end, before a scene is asked for."""
-    if asked and not context.resilient_parsing:
-        from micalign.report.checkwords import rule_table  # noqa: PLC0415 - so that --help costs only click
-
-        console().print(rule_table())
-        context.exit()
-
-
 SHOWN: Final = ("findings", "arrivals", "sums", "spacing", "bleed", "reflections", "pairs", "direct", "room")
 
 
@@ -42,7 +33,7 @@ def _sections(_context: click.Context, _parameter: click.Parameter, asked: str |
 
 
 @click.command("check")
-@click.argument("scene", type=PATH, metavar="SCENE")
+@click.argument("scene", type=PATH, required=False, metavar="SCENE")
 @click.option(
     "--order", type=click.IntRange(1, 3), default=1, show_default=True, help="Follow reflections up to so many bounces."
 )
@@ -59,9 +50,7 @@ def _sections(_context: click.Context, _parameter: click.Parameter, asked: str |
     help=f"Tables, with commas between: {', '.join(SHOWN)}.  [default: the first screen]",
 )
 @click.option("--tapes", is_flag=True, help="Only the distances that are still to be measured; all with --all.")
-@click.option(
-    "--rules", is_flag=True, is_eager=True, expose_value=False, callback=_print_rules, help="Only the list of rules."
-)
+@click.option("--rules", is_flag=True, help="Only the list of rules; needs no SCENE.")
 @click.option(
     "--mend",
     type=click.IntRange(min=1),
@@ -81,8 +70,9 @@ def _sections(_context: click.Context, _parameter: click.Parameter, asked: str |
 @json_option
 @quiet_option
 def command(
-    scene: Path,
+    scene: Path | None,
     *,
+    rules: bool,
     order: int,
     everything: bool,
     show: tuple[str, ...],
@@ -106,6 +96,12 @@ def command(
       micalign check scenes/jazz-kit.toml --tapes
       micalign check scenes/jazz-kit.toml --mend 1 --write mended.toml
     """
+    if rules:
+        return _print_rules(as_json=as_json)
+    if scene is None:
+        raise click.UsageError(
+            "Missing argument 'SCENE', the file that says where things are: 'micalign new' makes one"
+        )
     if (mend is None) != (write is None):
         raise click.UsageError("--mend N and --write NEW.toml go together: which finding, and where to write")
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - so that --help costs only click
@@ -142,6 +138,16 @@ def command(
         every = found(planned, predicted)
         _print_words(planned, predicted, every, minded, wanted=show, everything=everything, name=name)
     return int(is_wrong(every))
+
+
+def _print_rules(*, as_json: bool) -> int:
+    from micalign.report.checkwords import rule_rows, rule_table  # noqa: PLC0415 - so that --help costs only click
+
+    if as_json:
+        print_json({"rules": rule_rows()})
+    else:
+        console().print(rule_table())
+    return 0
 
 
 def _mend(

@@ -10,8 +10,8 @@ from typing import Any, Final
 
 import click
 
-from micalign.cli.options import force_option, out_option, quiet_option
-from micalign.cli.output import clean, note
+from micalign.cli.options import force_option, json_option, out_option, quiet_option
+from micalign.cli.output import clean, note, print_json
 
 __all__ = ["command"]
 
@@ -24,8 +24,9 @@ _TOLD: Final = ("check", "measure", "compare")
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, another take."
 )
 @force_option
+@json_option
 @quiet_option
-def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
+def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) -> int:
     """Do the whole job in a new folder: scene, take, check, measure, compare, align, two figures and a page to hear.
 
     The take is made on the spot from a kit's scene, and two mistakes are planted in it for the commands to find. Each
@@ -41,13 +42,13 @@ def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
     from micalign.files.kinds import TOLD  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
-    from micalign.report.demo import closing_text, remaining  # noqa: PLC0415
+    from micalign.report.demo import closing_text, demo_document, remaining  # noqa: PLC0415
 
     for name in _TOLD:
         if (out / f"{name}.txt").exists():
             refuse_taken(out / f"{name}.txt", force=force, kind=TOLD)
+    note(f"making a scene and its take in {out}", quiet=quiet)
     scene_path = begin_demo(out, seed=seed, force=force)
-    note(f"made {scene_path} and its take", quiet=quiet)
     replace = ["--force"] if force else []
     for name, arguments in (
         ("check", [str(scene_path)]),
@@ -63,7 +64,10 @@ def command(out: Path, *, seed: int, force: bool, quiet: bool) -> int:
     found = remaining(read_scene(scene_path), aligned, "snare", "snare mic")
     _draw_comb(found, scene_path, aligned, out / "comb.png", force=force)
     _printed(["report", str(scene_path), "-o", str(out / "report.html"), "-q", *replace], quiet=quiet)
-    click.echo(clean(closing_text(found, str(out))))
+    if as_json:
+        print_json(demo_document(found, sorted(str(path) for path in out.rglob("*") if path.is_file())))
+    else:
+        click.echo(clean(closing_text(found, str(out))))
     return 0
 
 
@@ -71,7 +75,8 @@ def _printed(arguments: list[str], *, quiet: bool) -> str:
     """What a command prints, told to the user as they would give it; its refusal goes on to them."""
     from micalign.cli.main import main  # noqa: PLC0415 - which loads this module
 
-    note(f"$ micalign {clean(' '.join(arguments))}", quiet=quiet)
+    told = [word for word in arguments if word not in {"-q", "--json"}]
+    note(f"$ micalign {clean(' '.join(told))}", quiet=quiet)
     with redirect_stdout(io.StringIO()) as caught:
         main.main(args=arguments, prog_name="micalign", standalone_mode=False)
     return caught.getvalue()

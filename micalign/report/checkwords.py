@@ -101,7 +101,7 @@ def caution_lines(minded: Sequence[str]) -> str:
 
 
 def rule_rows() -> list[dict[str, str]]:
-    """The rules as the README prints them."""
+    """What ``check --rules --json`` prints of each rule."""
     return [{"rule": rule.name, "says": rule.says, "source": rule.source} for rule in RULES]
 
 

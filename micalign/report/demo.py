@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -15,7 +15,7 @@ from micalign.scene.model import Scene
 from micalign.take.model import Track
 from micalign.units import db_from_power, show_centimetres, show_ms
 
-__all__ = ["Remaining", "closing_text", "recorded_sum", "remaining"]
+__all__ = ["Remaining", "closing_text", "demo_document", "recorded_sum", "remaining"]
 
 _HITS: Final = 12
 _APART_S: Final = 0.25
@@ -91,6 +91,17 @@ def _loudest_hits(track: Track) -> list[int]:
         hits.append(hit)
         size[max(hit - apart, 0) : hit + apart] = 0.0
     return hits
+
+
+def demo_document(found: Remaining, files: Sequence[str]) -> dict[str, Any]:
+    """What ``demo --json`` prints: the files that lie there, and how far apart one source was and is."""
+    return {
+        "files": list(files),
+        "source": found.source,
+        "tracks": list(found.tracks),
+        "before_s": found.before_s,
+        "after_s": found.after_s,
+    }
 
 
 def closing_text(found: Remaining, folder: str) -> str:

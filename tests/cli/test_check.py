@@ -286,6 +286,8 @@ def test_the_rules_are_listed_without_a_scene() -> None:
     assert said.status == 0
     for rule in RULES:
         assert rule.name in said.out
+    rows = micalign("check", "--rules", "--json").document["rules"]
+    assert [(row["rule"], row["source"]) for row in rows] == [(rule.name, rule.source) for rule in RULES]
 
 
 def test_second_order_on_request(kit: Path) -> None:

@@ -31,9 +31,9 @@ def test_every_command_that_writes_takes_out(name: str) -> None:
 
 
 def test_quiet_and_json_are_everywhere_but_where_the_readme_says() -> None:
-    """Help has nothing to be quiet about; schema is JSON by itself; demo shows."""
+    """Help has nothing to be quiet about and no figures; schema is JSON by itself."""
     assert {name for name in COMMANDS if "-q" not in _options(name)} == {"help"}
-    assert {name for name in COMMANDS if "--json" not in _options(name)} == {"help", "demo", "schema"}
+    assert {name for name in COMMANDS if "--json" not in _options(name)} == {"help", "schema"}
 
 
 def test_milliseconds_are_spelled_alike() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -134,6 +135,9 @@ def take(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = KIT.read_text(encoding="utf-8").replace("simulated/jazz-kit", "take")
     (folder / "kit.toml").write_text(text, encoding="utf-8")
     assert micalign("simulate", folder / "kit.toml", "--seconds", 15, "-q").status == 0
+    shutil.copytree(folder / "take", folder / "songs" / "slow waltz")
+    (folder / "find.toml").write_bytes((SCENES / "find-the-mics.toml").read_bytes())
+    assert micalign("simulate", folder / "find.toml", "-q").status == 0
     return folder
 
 
@@ -150,6 +154,8 @@ def take(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ["align", "take/overhead-left.wav", "take/overhead-right.wav", "-o", "two", "--thirds"],
         ["compare", "kit.toml"],
         ["place", "kit.toml"],
+        ["compare", "kit.toml", "--songs", "songs"],
+        ["locate", "find.toml"],
     ],
     ids=" ".join,
 )

@@ -179,6 +179,10 @@ def test_the_demonstration_does_the_whole_job(
     assert "lower than planned" in compared
     assert status_of(["demo", "-o", str(folder), "-q"]) == 2
     assert "exists" in capsys.readouterr().err
+    assert status_of(["demo", "-o", str(folder), "-q", "--force", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["files"] == sorted(str(path) for path in folder.rglob("*") if path.is_file())
+    assert 0 <= document["after_s"] < document["before_s"]
 
 
 def test_the_demonstrations_scene_is_the_bundled_kit():
