@@ -210,6 +210,22 @@ def test_no_modules_import_each_other_in_a_circle() -> None:
         pytest.fail(f"a circle of imports: {' <- '.join(error.args[1])}")
 
 
+def _is_conjugate(node: ast.AST) -> bool:
+    return isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr.startswith("conj")
+
+
+def test_one_place_forms_a_cross_spectrum() -> None:
+    """Which of two tracks is conjugated decides the sign of every delay: it is chosen once."""
+    elsewhere = [
+        f"{path.relative_to(PACKAGE)}:{node.lineno}"
+        for path in MODULES
+        if path.name != "arrays.py"
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.BinOp) and (_is_conjugate(node.left) or _is_conjugate(node.right))
+    ]
+    assert elsewhere == []
+
+
 def test_a_class_name_is_used_once() -> None:
     """Two things of one name cannot be spoken of."""
     names = Counter(node.name for path in MODULES for node in ast.walk(_tree(path)) if isinstance(node, ast.ClassDef))

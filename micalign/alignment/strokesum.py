@@ -19,7 +19,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Bools, Complexes, Floats, Ints, fast_length
+from micalign.arrays import Bools, Complexes, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.transforms import rfft
@@ -149,7 +149,7 @@ def _crosses(close: Track, rest: Sequence[Track], times: Ints, rate: int) -> lis
         band = (hz >= low) & (hz < high)
         a, b = mic[:, band], total[:, band]
         powers = [np.asarray((np.abs(one) ** 2).sum(axis=1), dtype=float) for one in (a, b)]
-        found.append(_Band(hz[band], a * np.conj(b), powers[0], powers[1]))
+        found.append(_Band(hz[band], cross_spectrum(b, a), powers[0], powers[1]))
     return found
 
 

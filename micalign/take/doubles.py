@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Floats, Ints, cross_spectrum
 from micalign.take.model import Track
 from micalign.units import db_from_amplitude
 
@@ -124,7 +124,7 @@ def _stretches(first: Track, second: Track, moments: Ints) -> Iterator[tuple[Flo
 def _lag(one: Floats, other: Floats) -> int:
     """How many samples ``other`` is later than ``one``: the largest correlation within a few samples."""
     size = len(one) + _MOST_LAG
-    spectrum = np.fft.rfft(other, size) * np.conj(np.fft.rfft(one, size))
+    spectrum = cross_spectrum(np.fft.rfft(one, size), np.fft.rfft(other, size))
     correlation = np.abs(np.fft.irfft(spectrum, size))
     near = np.concatenate((correlation[-_MOST_LAG:], correlation[: _MOST_LAG + 1]))
     return int(near.argmax()) - _MOST_LAG

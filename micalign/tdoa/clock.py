@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, fast_length
+from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.correlation import band_mean, correlate_spectrum, raised_cosine
 from micalign.tdoa.peak import Correlogram, refine, strongest_peaks
@@ -136,7 +136,7 @@ def _found_again(stretch: Floats, whole: Floats, start: int, max_delay_s: float)
     if len(searched) < len(template) or not template.any():
         return []
     size = 1 << (len(searched) + len(template)).bit_length()
-    product = np.fft.rfft(searched, size) * np.conj(np.fft.rfft(template, size))
+    product = cross_spectrum(np.fft.rfft(template, size), np.fft.rfft(searched, size))
     likeness = np.fft.irfft(product, size)[: len(searched) - len(template) + 1]
     sums = np.concatenate([[0.0], np.cumsum(searched**2)])
     means = np.concatenate([[0.0], np.cumsum(searched)])
@@ -201,7 +201,7 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     frequency_hz = np.fft.rfftfreq(size, 1.0 / rate).astype(np.float64)
     power = band_mean(np.abs(x) ** 2) * band_mean(np.abs(y) ** 2)
     weight = (power + power.max() * 1e-10 + 1e-300) ** -0.4 * ((frequency_hz > 50.0) & (frequency_hz < 10000.0))
-    cross = np.conj(x) * y * turn * weight
+    cross = cross_spectrum(x, y) * turn * weight
     searched = Correlogram.within(correlate_spectrum(cross, size, finer=2), 0.5 / rate, 0.5 * margin / rate)
     peaks = strongest_peaks(searched)
     if not peaks:

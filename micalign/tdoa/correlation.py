@@ -1,9 +1,9 @@
-"""How do two tracks resemble each other, at each lag? The one place that forms a cross-spectrum.
+"""How do two tracks resemble each other, at each lag?
 
-Convention: the cross-spectrum is conj(X) * Y, X of the first track and Y of the second, and its correlation at a lag
-of +d seconds is large when the same event comes d seconds LATER in the second. FrameSet are cut from the first track by
-a window; the second is read wider by the search range on both sides, so that no lag inside the range loses overlap,
-and is tapered at its ends: files that were cut at one instant share their edges, and an edge is not an event.
+Convention (`micalign.arrays.cross_spectrum`): conj(X) * Y, X of the first track and Y of the second; its correlation
+at a lag of +d seconds is large when the same event comes d seconds LATER in the second. Frames are cut from the first
+track by a window; the second is read wider by the search range on both sides, so that no lag inside the range loses
+overlap, and is tapered at its ends: files that were cut at one instant share their edges, and an edge is not an event.
 
 Source: C. H. Knapp and G. C. Carter, "The generalized correlation method for estimation of time delay", IEEE
 Transactions on Acoustics, Speech, and Signal Processing 24(4), 320-327, 1976.
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Complexes, Floats, Ints, fast_length
+from micalign.arrays import Complexes, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.transforms import irfft, rfft
 
@@ -132,7 +132,7 @@ def frame_spectra(
         here = slice(begin, begin + _BATCH)
         x = rfft(cut_frames(first, starts[here], window.astype(np.float32)), size).astype(np.complex64)
         y = _paced(cut_frames(second, starts[here] + offsets[here] - (margin + edge), outers[here]), size, slope)
-        cross[here] = np.conj(x) * y * turn
+        cross[here] = cross_spectrum(x, y) * turn
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
     times_s = (starts + length / 2) / rate + first.start_s
     return Spectra(cross, powers[0], powers[1], times_s, (offsets - clocks) / rate, size, rate)

@@ -19,7 +19,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints, Real, fast_length
+from micalign.arrays import Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.correlation import frame_spectra, raised_cosine, whitening
 from micalign.tdoa.gates import stretches
@@ -144,7 +144,7 @@ def _strokes_correlated(first: Track, frames: Real, times: Ints, zero: int, weig
     whites = [whitening(power.mean(axis=0)) for power in powers]
     levels = [(power * white**2).mean(axis=1) for power, white in zip(powers, whites, strict=True)]
     say = np.sqrt(weight) / np.sqrt(levels[0] * levels[1] + 1e-30)
-    cross = (say @ (np.conj(a) * b)) * whites[0] * whites[1]
+    cross = (say @ cross_spectrum(a, b)) * whites[0] * whites[1]
     values: Floats = irfft(cross, size)[: len(lags)]
     return values / (float(np.sqrt(np.mean(values**2))) + 1e-30)
 

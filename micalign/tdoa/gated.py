@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats, fast_length
+from micalign.arrays import Complexes, Floats, cross_spectrum, fast_length
 from micalign.take.model import Track
 from micalign.tdoa.correlation import band_mean, correlate_spectrum, raised_cosine
 from micalign.tdoa.peak import Correlogram, Peak, refine, strongest_peaks
@@ -85,7 +85,7 @@ class Gate:
         wide = raised_cosine(self._length + 2 * (self._margin + self._edge), self._edge, self._edge)
         first = self._cut(reference, begin, narrow)
         second = self._cut(track, begin + offset - self._margin - self._edge, wide)
-        product = np.conj(first) * second
+        product = cross_spectrum(first, second)
         product *= np.exp(2j * np.pi * np.arange(product.shape[1]) * ((self._margin + self._edge) / self.size))
         powers = band_mean((np.abs(first) ** 2).mean(axis=0)) * band_mean((np.abs(second) ** 2).mean(axis=0))
         weight = (powers + powers.max() * 1e-12 + 1e-300) ** -_POWER

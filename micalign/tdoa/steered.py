@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats, Ints
+from micalign.arrays import Complexes, Floats, Ints, cross_spectrum
 from micalign.take.model import Track
 from micalign.tdoa.gather import gather
 from micalign.tdoa.moments import Envelope, onsets
@@ -97,7 +97,7 @@ def _credits(tracks: Sequence[Track], times_s: Floats, arrivals_s: Mapping[str, 
     flat = {t.name: _flat(cut.track(t.name).read().reshape(-1, length) * window, size, rate) for t in tracks}
     credit = np.zeros((len(times_s), len(arrivals_s)))
     for a, b in combinations(flat, 2):
-        correlation = np.abs(np.fft.irfft(np.conj(flat[a]) * flat[b], size * _FINER, axis=1))
+        correlation = np.abs(np.fft.irfft(cross_spectrum(flat[a], flat[b]), size * _FINER, axis=1))
         for column, arrivals in enumerate(arrivals_s.values()):
             if a in arrivals and b in arrivals:
                 credit[:, column] += _near(correlation, arrivals[b] - arrivals[a], rate * _FINER)

@@ -19,7 +19,7 @@ from micalign.alignment.gain import BlendTrack
 from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, band_gains_db, gains_db, loud_groups
 from micalign.alignment.onepath.frames import Frames, framed
 from micalign.alignment.phase import PhaseMatch
-from micalign.arrays import Bools, Complexes, Floats
+from micalign.arrays import Bools, Complexes, Floats, cross_spectrum
 
 __all__ = ["MOST_GROUP_DELAY_S", "MOST_SECTIONS", "fitted", "group_delay_s", "match_phase", "turned_gains_db"]
 
@@ -53,7 +53,7 @@ class _Half:
         """What of each bin is in step, the DI through the sections and the mic earlier by ``delay_s``."""
         response = all_pass_response(sections, self.hz, sample_rate=self.sample_rate)
         lag_s = delay_s - self.delay_s
-        met: Floats = (np.conj(response) * self.cross * np.exp(2j * np.pi * self.hz * lag_s)).real
+        met: Floats = (cross_spectrum(response, self.cross) * np.exp(2j * np.pi * self.hz * lag_s)).real
         return met
 
     def gain_db(self, sections: Sequence[Section], delay_s: float, polarity: int) -> float:
@@ -131,7 +131,7 @@ def turned_gains_db(
     """Coherent gain of each band with the sections on the first track."""
     response = all_pass_response(match.sections, frames.hz, sample_rate=frames.sample_rate)
     lag_s = plain.delay_s + match.shift_s - frames.delay_s
-    cross = np.conj(response) * frames.cross.sum(axis=0) * np.exp(2j * np.pi * frames.hz * lag_s)
+    cross = cross_spectrum(response, frames.cross.sum(axis=0)) * np.exp(2j * np.pi * frames.hz * lag_s)
     return band_gains_db(frames, plain.polarity * match.polarity * cross.real, bands_hz)
 
 

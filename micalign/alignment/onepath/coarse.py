@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, fast_length
+from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.take.model import Track
 
 __all__ = ["Coarse", "coarse_delay"]
@@ -54,7 +54,7 @@ def coarse_delay(first: Track, second: Track, *, reach_s: float, centre_s: float
     for start in _starts(first, size):
         one = np.fft.rfft(window * first.read(start, size), length)
         other = np.fft.rfft(second.read(start + clocks - reach, size + 2 * reach), length)
-        cross += np.conj(one) * other
+        cross += cross_spectrum(one, other)
         powers += np.abs(one) ** 2, np.abs(other) ** 2
     hz = np.fft.rfftfreq(length, 1.0 / rate)
     level = np.sqrt(powers[0] * powers[1])

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Bools, Complexes, Floats
+from micalign.arrays import Bools, Complexes, Floats, cross_spectrum
 from micalign.take.loudness import k_weighting
 from micalign.take.model import Track
 
@@ -73,7 +73,7 @@ def framed(first: Track, second: Track, delay_s: float) -> Frames:
     blocks = np.linspace(0, len(one), min(_MOST_BLOCKS, len(one)) + 1).astype(np.intp)[:-1]
     gather = [
         np.add.reduceat(each * weight, blocks, axis=0)
-        for each in (np.conj(one) * other, np.abs(one) ** 2, np.abs(other) ** 2)
+        for each in (cross_spectrum(one, other), np.abs(one) ** 2, np.abs(other) ** 2)
     ]
     return Frames(delay_s, rate, hz[inside], gather[0], gather[1].real, gather[2].real, (loud[0], loud[1]))
 

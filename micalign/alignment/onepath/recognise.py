@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.onepath.frames import HIGHEST_HZ, LOWEST_HZ, power_of, spectra_at
-from micalign.arrays import Floats
+from micalign.arrays import Floats, cross_spectrum
 from micalign.take.model import Track
 
 __all__ = ["Recognised", "plainly_bright", "recognise"]
@@ -69,7 +69,7 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
     bright = [_above_db(power, hz) for power in powers]
     earlier = first if delay_s >= 0 else second
     inside = (hz >= LOWEST_HZ) & (hz <= HIGHEST_HZ)
-    cross = (np.conj(one) * other).sum(axis=0)
+    cross = cross_spectrum(one, other).sum(axis=0)
     energy = np.sqrt(powers[0] * powers[1])[inside]
     coherence = np.abs(cross[inside]) ** 2 / np.maximum(energy**2, 1e-60)
     seen = Recognised(
