@@ -7,16 +7,20 @@ delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and tells it ro
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from functools import partial
 from typing import Final
 
 from micalign.compare.beliefs import Beliefs, beliefs_of
 from micalign.compare.fit import Fit, Sightings, fitted, sightings_of
-from micalign.compare.model import Comparison
+from micalign.compare.model import Comparison, Explanation
 from micalign.compare.polarity import flips_of
 from micalign.compare.rows import rows_of
 from micalign.compare.verdict import verdict_on
-from micalign.compare.words import explanation_of, findings_of
+from micalign.compare.words import explanation_of, findings_of, left_or_put_back
 from micalign.errors import TakeError
+from micalign.findings.finding import Finding
+from micalign.findings.rules import with_remedies
 from micalign.scene.model import Scene
 from micalign.take.model import Take
 from micalign.tdoa.hearing import Group, groups_of
@@ -76,15 +80,33 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
         strays=strays,
         sightings=len(seen.delay_s),
         unheard=unheard,
-        findings=findings_of(
+        findings=_tried(
+            scene,
+            findings_of(
+                explanations,
+                flips,
+                explained=verdict.explained,
+                unheard=unheard,
+                heard=(strays, len(seen.delay_s)),
+                hidden_c=_hidden_temperature_c(scene, planned, seen),
+            ),
             explanations,
-            flips,
-            explained=verdict.explained,
-            unheard=unheard,
-            heard=(strays, len(seen.delay_s)),
-            hidden_c=_hidden_temperature_c(scene, planned, seen),
         ),
     )
+
+
+def _tried(scene: Scene, findings: tuple[Finding, ...], explanations: tuple[Explanation, ...]) -> tuple[Finding, ...]:
+    """What is told of a mic that was moved is tried on the scene as `check` tries its remedies; cables, switches,
+    clocks and thermometers are no part of a scene, so what is told of them changes none.
+    """
+    moved = {one.names: one for one in explanations if one.kind == "moved"}
+    asked = [
+        replace(one, propose=partial(left_or_put_back, scene, moved[one.where]))
+        if one.rule == "moved" and one.where in moved
+        else one
+        for one in findings
+    ]
+    return with_remedies(scene, asked)
 
 
 def _hidden_temperature_c(scene: Scene, planned: Beliefs, seen: Sightings) -> float:

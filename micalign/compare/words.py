@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from micalign.compare.beliefs import Beliefs
@@ -13,12 +13,13 @@ from micalign.compare.model import Explanation, is_hazy
 from micalign.compare.places import MovedPlace, moved_places
 from micalign.compare.polarity import Flips
 from micalign.compare.verdict import Taken, Verdict
-from micalign.findings.finding import Finding, Severity
+from micalign.findings.finding import Finding, Remedy, Severity
 from micalign.findings.moves import WAYS
+from micalign.scene.changes import Change
 from micalign.scene.model import Point, Scene
 from micalign.units import show_centimetres, show_ms
 
-__all__ = ["cause_words", "explanation_of", "findings_of", "move_words"]
+__all__ = ["cause_words", "explanation_of", "findings_of", "left_or_put_back", "move_words"]
 
 _FURTHER: Final = (*(tuple(f"further {way}" for way in ways) for ways in WAYS[:2]), ("higher", "lower"))
 _SHOWN_SHARE: Final = 0.35
@@ -192,6 +193,22 @@ def _advice(one: Explanation) -> str:
     if one.kind == "temperature" and one.temperature_c is not None:
         return "Read the thermometer where the mics are and write it under [air]."
     return "Check 'length_unit' and the tape that the distances were read from."
+
+
+def left_or_put_back(scene: Scene, one: Explanation) -> Iterator[Remedy]:
+    """What may be done about a mic that stands elsewhere: the scene follows it, or it goes back to its planned place."""
+    if one.moved_m is None or one.moved_sigma_m is None or one.other_m is not None:
+        return
+    name, (x, y, z) = one.names[0], one.moved_m
+    at = tuple(round(was + by, 3) for was, by in zip(scene.mic(name).position, one.moved_m, strict=True))
+    back = f"ove '{name}' {move_words((-x, -y, -z), WAYS)}, back to where it was planned"
+    yield Remedy(
+        f"Leave '{name}' and write where it stands into the scene (to {show_centimetres(one.moved_sigma_m)}): no rule "
+        f"minds it there. Or m{back}.",
+        (Change("mic", name, "at", at, "m"),),
+        0.0,
+    )
+    yield Remedy(f"M{back}: where it stands, it breaks a limit or a rule of the scene.", (), math.hypot(x, y, z))
 
 
 def _flip_findings(flips: Flips) -> list[Finding]:

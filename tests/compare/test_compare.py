@@ -14,7 +14,7 @@ from micalign.compare.polarity import Flips
 from micalign.compare.run import compare, compared
 from micalign.compare.words import findings_of
 from micalign.errors import TakeError
-from micalign.scene.model import Air, Di, Mic, Scene, Source
+from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
 from micalign.take.model import Take, Track
 from micalign.tdoa.hearing import Group, GroupDelay
 
@@ -135,6 +135,28 @@ def test_a_moved_mic_is_told_with_where_to():
     assert np.array(found.explanations[0].moved_m) == pytest.approx([0.0, 0.0, -0.09], abs=0.02)
     assert "lower than planned" in found.findings[0].message
     assert "up" in found.findings[0].advice
+
+
+def test_advice_on_a_moved_mic_is_tried_on_the_scene():
+    """Where no rule minds the new place it may stay, as a change for a script; an equal pair's mic must go back."""
+    x, y, z = SCENE.mic("overhead right").position
+    heard = groups(SCENE, places={"overhead right": (x, y, z - 0.09)})
+    [stays] = answer(heard).findings
+    assert stays.advice.startswith("Leave 'overhead right'")
+    [change] = stays.changes
+    assert (change.table, change.name, change.key) == ("mic", "overhead right", "at")
+    assert change.value == pytest.approx((x, y, z - 0.09), abs=0.02)
+    snare = SCENE.sources[0].name
+    tolerance_s = abs(np.subtract(*_arrivals_s(snare, "overhead left", "overhead right"))) + 20e-6
+    pair = Pair("overheads", ("overhead left", "overhead right"), (snare,), tolerance_s)
+    [back] = answer(heard, replace(SCENE, pairs=(pair,))).findings
+    assert back.advice.startswith("Move 'overhead right'")
+    assert back.changes == ()
+
+
+def _arrivals_s(source: str, *mics: str) -> list[float]:
+    at = np.array(SCENE.source(source).position)
+    return [float(np.linalg.norm(np.array(SCENE.mic(name).position) - at)) / SPEED_20C for name in mics]
 
 
 def test_where_few_sources_leave_two_places_both_are_told():
