@@ -196,7 +196,7 @@ def _advice(one: Explanation) -> str:
 
 
 def left_or_put_back(scene: Scene, one: Explanation) -> Iterator[Remedy]:
-    """What may be done about a mic that stands elsewhere: the scene follows it, or it goes back to its planned place."""
+    """What may be done about a mic that stands elsewhere: the scene follows it, or it goes back."""
     if one.moved_m is None or one.moved_sigma_m is None or one.other_m is not None:
         return
     name, (x, y, z) = one.names[0], one.moved_m

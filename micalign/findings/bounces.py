@@ -1,4 +1,4 @@
-"""The rule on strong reflections: which surface sends a source back too loud, and what would mend that.
+"""The rules on reflections: which surface sends a source back too loud, and what would mend that.
 
 What absorbs, and how much of it at which frequency: carpet and curtain from the table of general building materials
 that many handbooks print (Ballou's among them), glass wool from its makers' tables. A cover is proposed only where
@@ -22,9 +22,9 @@ from micalign.findings.moves import image_of, reflection_levels_db, rounded_up, 
 from micalign.findings.remedies import moves, of_pattern, towards, turned
 from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Point, Scene
-from micalign.units import show_db, show_hz, show_ms_known
+from micalign.units import db_from_amplitude, show_db, show_hz, show_ms_known
 
-__all__ = ["COVERS", "Cover", "strong_reflection"]
+__all__ = ["COVERS", "Cover", "near_surface", "strong_reflection"]
 
 _STRONG_DB: Final = -6.0
 _HEARD_DB: Final = -10.0
@@ -37,6 +37,12 @@ _HANG_M: Final = 0.8
 """What bringing and hanging something costs, in metres of carrying a stand (common practice, no source)."""
 _ROUND_M: Final = 0.4
 """Nothing is laid under or hung behind what stands within so much of it."""
+_NEAR_SURFACE_M: Final = 0.5
+_FLUSH_M: Final = 0.02
+"""Nearer than this a mic is meant as one on the boundary."""
+_LEVELS_DB: Final = (-20.0, -10.0)
+"""Weaker is not heard; stronger is told as a strong reflection."""
+_WORKS_HZ: Final = (50.0, 10_000.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,3 +235,63 @@ def _on_the_floor(scene: Scene, row: Reflection) -> Iterator[Remedy]:
 def _ear(row: Reflection) -> str:
     way = {"floor": "heights", "ceiling": "heights"}.get(row.surface, "distances from it")
     return f"Choose among {way} of '{row.mic}' by ear."
+
+
+def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic near a wall or the ceiling that sends its own source back, 10 to 20 dB down, with a notch in its range."""
+    told: set[tuple[str, str]] = set()
+    for row in sorted(prediction.reflections, key=lambda row: -row.level_db):
+        if scene.room is None or row.surface not in SURFACES or row.surface == "floor" or row.order != 1:
+            continue
+        mic = scene.mic(row.mic)
+        away = _away_m(scene, row.surface, np.array(mic.position)[None])[0]
+        near = _FLUSH_M < away < _NEAR_SURFACE_M and row.source in mic.on and (row.mic, row.surface) not in told
+        if near and _colours(scene, prediction, row):
+            told.add((row.mic, row.surface))
+            yield Finding(
+                "near-surface",
+                "note",
+                (row.mic, row.surface),
+                f"'{row.mic}' is {say_length(float(away), scene.length_unit)} from the {_called(row.surface)}: "
+                f"'{row.source}' comes back {show_db(-_real_db(scene, prediction, row))} down, first notch at "
+                f"{show_hz(row.first_notch_hz or 0.0)}.",
+                "Cover that part of it, or turn the mic's back to it.",
+                -0.2,
+                alike=(row.surface,),
+                propose=partial(moves, scene, mic, partial(_is_away, scene, row.surface)),
+            )
+
+
+def _called(surface: str) -> str:
+    return "ceiling" if surface == "ceiling" else f"{surface} wall"
+
+
+def _away_m(scene: Scene, surface: str, places: Floats) -> Floats:
+    """How far places are from one surface, shape (K,)."""
+    assert scene.room is not None
+    axis, far = divmod(SURFACES.index(surface), 2)
+    away: Floats = scene.room.size[axis] - places[:, axis] if far else places[:, axis]
+    return away
+
+
+def _is_away(scene: Scene, surface: str, places: Floats) -> Bools:
+    return np.asarray(_away_m(scene, surface, places) >= _NEAR_SURFACE_M)
+
+
+def _colours(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
+    low, high = scene.source(row.source).range_hz or _WORKS_HZ
+    notch = row.first_notch_hz
+    weak, strong = _LEVELS_DB
+    audible = notch is not None and row.polarity > 0 and low / 2 <= notch <= high
+    return audible and weak < _real_db(scene, prediction, row) <= strong
+
+
+def _real_db(scene: Scene, prediction: Prediction, row: Reflection) -> float:
+    """The level of a reflection, were it never weaker than a real mic's rejection leaves it."""
+    found, mic = prediction.arrivals, scene.mic(row.mic)
+    cell = found.cell(row.source, row.mic)
+    own = float(found.distance_m[cell])
+    later = own + row.delay_s * found.speed_m_s
+    gain = max(abs(float(found.gain[cell])), 1e-3)
+    least = -mic.rejection_db + float(db_from_amplitude(own / later / gain))
+    return max(row.level_db, least) if mic.pattern != "omni" else row.level_db

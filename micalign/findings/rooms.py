@@ -1,4 +1,4 @@
-"""Rules on the room and the air: modes, transition, walls and ceilings near by, long paths, tapes against positions."""
+"""Rules on the room and the air: modes, transition, how near mics are to a voice, long paths, tapes and positions."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ import numpy as np
 from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
 from micalign.acoustics.patterns import Pattern
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.room import LOWEST, Mode, RoomFigures, mode_strengths
 from micalign.acoustics.stereo import DISAGREES
 from micalign.arrays import Bools, Floats
@@ -20,8 +19,9 @@ from micalign.findings.finding import Finding, Remedy
 from micalign.findings.mics import own_sources
 from micalign.findings.moves import say_length
 from micalign.findings.remedies import allowed, at_place, moves, of_pattern, spread, towards
-from micalign.scene.model import PATTERNS, SURFACES, Mic, Scene, kind_of
-from micalign.units import METRES, db_from_amplitude, show_db, show_hz, show_length
+from micalign.scene.changes import Change
+from micalign.scene.model import PATTERNS, Mic, Scene, Tape, kind_of
+from micalign.units import METRES, show_db, show_hz, show_length
 
 __all__ = [
     "air_out_of_range",
@@ -30,7 +30,6 @@ __all__ = [
     "bass_lift_db",
     "crowded_modes",
     "in_a_null",
-    "near_surface",
     "room_mic_too_near",
     "tape_disagrees",
     "transition",
@@ -170,77 +169,19 @@ def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 f"positions are {show_length(between, unit)} apart.",
                 f"Measure it again: it is {say_length(abs(between - tape.distance_m), unit)} off.",
                 abs(between - tape.distance_m) / sigma,
+                propose=partial(_read_again, scene, tape, between),
             )
 
 
-_NEAR_SURFACE_M: Final = 0.5
-_FLUSH_M: Final = 0.02
-"""Nearer than this a mic is meant as one on the boundary."""
-_LEVELS_DB: Final = (-20.0, -10.0)
-"""Weaker is not heard; stronger is told as a strong reflection."""
-_WORKS_HZ: Final = (50.0, 10_000.0)
+def _read_again(scene: Scene, tape: Tape, between_m: float) -> Iterator[Remedy]:
+    """What the tape will read if the positions are right; where it does not, they are not."""
+    off = say_length(abs(between_m - tape.distance_m), scene.length_unit)
+    words = f"Measure it again: it is {off} off. If it reads the same, measure where the two stand."
+    yield Remedy(words, (Change("tape", tape.between, "distance", between_m, "m"),), 0.0, is_measurement=True)
+
+
 _LIFT_HZ, _LIFT_DB = 100.0, 6.0
 _ROOM_MIC: Final = re.compile(r"\broom\b|ambien|\bhall\b", re.IGNORECASE)
-
-
-def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A mic near a wall or the ceiling that sends its own source back, 10 to 20 dB down, with a notch in its range."""
-    told: set[tuple[str, str]] = set()
-    for row in sorted(prediction.reflections, key=lambda row: -row.level_db):
-        if scene.room is None or row.surface not in SURFACES or row.surface == "floor" or row.order != 1:
-            continue
-        mic = scene.mic(row.mic)
-        away = _away_m(scene, row.surface, np.array(mic.position)[None])[0]
-        near = _FLUSH_M < away < _NEAR_SURFACE_M and row.source in mic.on and (row.mic, row.surface) not in told
-        if near and _colours(scene, prediction, row):
-            told.add((row.mic, row.surface))
-            yield Finding(
-                "near-surface",
-                "note",
-                (row.mic, row.surface),
-                f"'{row.mic}' is {say_length(float(away), scene.length_unit)} from the {_called(row.surface)}: "
-                f"'{row.source}' comes back {show_db(-_real_db(scene, prediction, row))} down, first notch at "
-                f"{show_hz(row.first_notch_hz or 0.0)}.",
-                "Cover that part of it, or turn the mic's back to it.",
-                -0.2,
-                alike=(row.surface,),
-                propose=partial(moves, scene, mic, partial(_is_away, scene, row.surface)),
-            )
-
-
-def _called(surface: str) -> str:
-    return "ceiling" if surface == "ceiling" else f"{surface} wall"
-
-
-def _away_m(scene: Scene, surface: str, places: Floats) -> Floats:
-    """How far places are from one surface, shape (K,)."""
-    assert scene.room is not None
-    axis, far = divmod(SURFACES.index(surface), 2)
-    away: Floats = scene.room.size[axis] - places[:, axis] if far else places[:, axis]
-    return away
-
-
-def _is_away(scene: Scene, surface: str, places: Floats) -> Bools:
-    return np.asarray(_away_m(scene, surface, places) >= _NEAR_SURFACE_M)
-
-
-def _colours(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
-    low, high = scene.source(row.source).range_hz or _WORKS_HZ
-    notch = row.first_notch_hz
-    weak, strong = _LEVELS_DB
-    audible = notch is not None and row.polarity > 0 and low / 2 <= notch <= high
-    return audible and weak < _real_db(scene, prediction, row) <= strong
-
-
-def _real_db(scene: Scene, prediction: Prediction, row: Reflection) -> float:
-    """The level of a reflection, were it never weaker than a real mic's rejection leaves it."""
-    found, mic = prediction.arrivals, scene.mic(row.mic)
-    cell = found.cell(row.source, row.mic)
-    own = float(found.distance_m[cell])
-    later = own + row.delay_s * found.speed_m_s
-    gain = max(abs(float(found.gain[cell])), 1e-3)
-    least = -mic.rejection_db + float(db_from_amplitude(own / later / gain))
-    return max(row.level_db, least) if mic.pattern != "omni" else row.level_db
 
 
 def bass_lift_db(pattern: str, distance_m: float, hz: float, speed_m_s: float) -> float:

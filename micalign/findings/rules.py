@@ -1,6 +1,10 @@
 """The table of rules: each turns the figures of a scene into findings, with its source or "common practice".
 
 `RULES` is the one list that ``check``, ``check --rules`` and the README read; each rule is one short function.
+
+Each rule proposes what mends it, as changes of the scene, but for six that no change of a scene mends: *near-field*
+(where on a face a mic belongs is heard, not calculated), *pile-up* and *transition* (they are the room's own),
+*air-range* and *air-loss* (the weather's, and an equaliser's), *no-task* (what a mic is for is the user's to say).
 """
 
 from __future__ import annotations
@@ -153,7 +157,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "near-surface",
         "No mic within half a metre of a wall or the ceiling hears its own source back from it less than 20 dB weaker.",
         f"image sources, Allen and Berkley 1979; the limits: {_PRACTICE}",
-        rooms.near_surface,
+        bounces.near_surface,
         most_notes=1,
     ),
     Rule(

@@ -29,6 +29,7 @@ from micalign.findings.remedies import (
     spread,
     towards,
 )
+from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Scene
 from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
 
@@ -41,6 +42,7 @@ _COMB_DB: Final = -6.0
 _NEAREST_M: Final = 0.03
 _MOST_LOWER_DB: Final = 6.0
 _LATE_S: Final = 0.030
+_DI_APART_S: Final = 100e-6
 _SECOND_HIT_DB: Final = 10.0
 _RANGE_HZ: Final = (50.0, 10_000.0)
 
@@ -272,18 +274,50 @@ def _soon_enough(scene: Scene, prediction: Prediction, source: str, other: Float
 
 
 def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A DI runs ahead of (or behind) the mic on its source."""
+    """A DI runs ahead of (or behind) the mic on its source, or is inverted against it."""
     for row in prediction.di_differences:
-        if row.source in scene.mic(row.mic).on and abs(row.difference_s) > 100e-6:
-            where = "in the bass, inverted" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 0.0)}"
-            early, late = (row.di, row.mic) if row.difference_s > 0 else (row.mic, row.di)
+        late = abs(row.difference_s) > _DI_APART_S
+        if row.source in scene.mic(row.mic).on and (late or row.polarity < 0):
             yield Finding(
                 "direct-line",
                 "note",
                 (row.di, row.mic),
-                f"'{early}' is {_apart(row)} ahead of '{late}' on '{row.source}': "
-                f"added as they are, they cancel first {where}.",
-                f"Shift '{early}' {_apart(row)} later (align measures it on the take, "
-                "the cabinet's own delay included).",
+                _di_words(row, late=late),
+                _di_shift(row) if late else f"Flip the polarity of '{row.di}'.",
                 abs(row.difference_s) * 100,
+                propose=partial(_di_met, scene, row),
             )
+
+
+def _di_words(row: DiDifference, *, late: bool) -> str:
+    if not late:
+        return f"'{row.di}' takes '{row.source}' inverted against '{row.mic}': added as they are, they cancel."
+    where = "in the bass, inverted" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 0.0)}"
+    early, other = (row.di, row.mic) if row.difference_s > 0 else (row.mic, row.di)
+    return (
+        f"'{early}' is {_apart(row)} ahead of '{other}' on '{row.source}': "
+        f"added as they are, they cancel first {where}."
+    )
+
+
+def _di_shift(row: DiDifference) -> str:
+    early = row.di if row.difference_s > 0 else row.mic
+    return f"Shift '{early}' {_apart(row)} later (align measures it on the take, the cabinet's own delay included)."
+
+
+def _di_met(scene: Scene, row: DiDifference) -> Iterator[Remedy]:
+    """The DI delayed in its channel until it meets the mic, flipped where it is inverted."""
+    di = next(one for one in scene.dis if one.name == row.di)
+    changes = [Change("di", di.name, "polarity", -di.polarity)] if row.polarity < 0 else []
+    flip = f"Flip the polarity of '{di.name}'"
+    if abs(row.difference_s) <= _DI_APART_S:
+        yield Remedy(f"{flip}.", tuple(changes), 0.0)
+    elif row.difference_s > 0:
+        met_ms = round((di.latency_s + row.difference_s) * 1e3, 2)
+        changes.append(Change("di", di.name, "latency_ms", met_ms, "ms"))
+        do = f"{flip} and s" if row.polarity < 0 else "S"
+        yield Remedy(
+            f"{do}{_di_shift(row)[1:-1]}; delayed by as much in its channel already, it has latency_ms = {met_ms:g}.",
+            tuple(changes),
+            0.0,
+        )

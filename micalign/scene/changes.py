@@ -1,8 +1,8 @@
 """What may be changed in a scene, one key at a time, and the scene after it.
 
-A *change* is a value: table, name, key, new value, unit. Lengths are metres, levels decibels; a panel that no table
-has yet is made of its changes. When a mic moves, the tapes that end at it take their new lengths: what was measured
-before a move holds no longer.
+A *change* is a value: table, name, key, new value, unit. Lengths are metres, times milliseconds, levels decibels; a
+panel that no table has yet is made of its changes. When a mic moves, the tapes that end at it take their new lengths:
+what was measured before a move holds no longer.
 """
 
 from __future__ import annotations
@@ -16,11 +16,12 @@ from micalign.scene.model import Panel, Scene, Tape
 
 __all__ = ["Change", "Table", "Value", "changed", "tape_lengths_m"]
 
-Table: TypeAlias = Literal["mic", "panel", "tape"]
+Table: TypeAlias = Literal["mic", "di", "panel", "tape"]
 Value: TypeAlias = str | float | int | tuple[float, ...] | tuple[str, ...]
 
 _FIELDS: Final[Mapping[Table, Mapping[str, str]]] = {
     "mic": {name: name for name in ("at", "aim", "pattern", "polarity", "gain_db", "on")},
+    "di": {"latency_ms": "latency_s", "polarity": "polarity"},
     "panel": {name: name for name in ("centre", "normal", "size", "absorption")},
     "tape": {"distance": "distance_m", "plus_minus": "plus_minus_m"},
 }
@@ -31,7 +32,8 @@ _FIELDS: Final[Mapping[Table, Mapping[str, str]]] = {
 class Change:
     """One key of one table's entry set to a new value.
 
-    ``name`` is the entry's name, of a tape its two ends; ``unit`` is that of ``value``: "m", "dB", or "" for none.
+    ``name`` is the entry's name, of a tape its two ends; ``unit`` is that of ``value``: "m", "ms", "dB", or "" for
+    none.
     """
 
     table: Table
@@ -60,15 +62,21 @@ def changed(scene: Scene, changes: Iterable[Change]) -> Scene:
     >>> changed(scene, [Change("mic", "top", "at", (2.0, 2.0, 1.5), "m")]).mic("top").position
     (2.0, 2.0, 1.5)
     """
-    wanted: dict[Table, dict[Any, dict[str, Any]]] = {"mic": {}, "panel": {}, "tape": {}}
+    wanted: dict[Table, dict[Any, dict[str, Any]]] = {"mic": {}, "di": {}, "panel": {}, "tape": {}}
     for change in changes:
         name = frozenset(change.name) if change.table == "tape" else change.name
-        wanted[change.table].setdefault(name, {})[_FIELDS[change.table][change.key]] = change.value
+        wanted[change.table].setdefault(name, {})[_FIELDS[change.table][change.key]] = _in_si(change)
     mics = tuple(replace(mic, **wanted["mic"].pop(mic.name, {})) for mic in scene.mics)
-    if wanted["mic"]:
-        raise SceneError(f"no mic is called '{next(iter(wanted['mic']))}'")
-    after = replace(scene, mics=mics, panels=_panels(scene, wanted["panel"]))
+    dis = tuple(replace(di, **wanted["di"].pop(di.name, {})) for di in scene.dis)
+    for table, called in (("mic", wanted["mic"]), ("DI", wanted["di"])):
+        if called:
+            raise SceneError(f"no {table} is called '{next(iter(called))}'")
+    after = replace(scene, mics=mics, dis=dis, panels=_panels(scene, wanted["panel"]))
     return replace(after, tapes=_tapes(scene, after, wanted["tape"]))
+
+
+def _in_si(change: Change) -> Value:
+    return change.value / 1e3 if change.unit == "ms" and isinstance(change.value, float) else change.value
 
 
 def tape_lengths_m(before: Scene, after: Scene) -> dict[frozenset[str], float]:

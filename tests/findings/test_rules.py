@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 
 from micalign.acoustics.prediction import predict
+from micalign.files.scenes import changes_text
+from micalign.findings import rules
 from micalign.findings.cautions import cautions
 from micalign.findings.finding import SEVERITIES, Finding, is_wrong
 from micalign.findings.remedies import equal_places
 from micalign.findings.rooms import bass_lift_db
-from micalign.findings.rules import RULES, findings
+from micalign.findings.rules import RULES, findings, found
 from micalign.scene.changes import changed
 from micalign.scene.model import (
     Absorption,
@@ -261,6 +263,37 @@ def test_the_side_of_mid_and_side_is_no_mistake() -> None:
     )
     scene = Scene(sources=(Source("voice", (2.05, 3.0, 1.5)),), mics=mics, pairs=(Pair("ms", ("mid", "side")),))
     assert not is_wrong(findings(scene, predict(scene)))
+
+
+def test_every_rule_has_a_remedy_or_a_reason() -> None:
+    """What proposes nothing is what no change of a scene mends; the table's docstring says why, one by one."""
+    without = {
+        rule
+        for rule in CASES
+        if not next(one for one in found(CASES[rule][0], predict(CASES[rule][0])) if one.rule == rule).propose
+    }
+    assert without == {"near-field", "pile-up", "transition", "air-range", "air-loss", "no-task"}
+    assert all(f"*{rule}*" in (rules.__doc__ or "") for rule in without)
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_a_direct_line_that_is_delayed_as_told_is_met(polarity: int) -> None:
+    """30 cm of air is 0.87 ms; the change is the channel's delay, and a flip where the line is inverted."""
+    scene = replace(CASES["direct-line"][0], dis=(Di("bass di", "bass", polarity=polarity),))
+    [finding] = list(_found(scene, "direct-line"))
+    assert {change.key: change.value for change in finding.changes}["latency_ms"] == pytest.approx(0.87, abs=0.005)
+    assert ("polarity" in {change.key for change in finding.changes}) == (polarity < 0)
+    assert not _found(changed(scene, finding.changes), "direct-line")
+    text = 'title = "x"\n[[di]]\nname = "bass di"\nof = "bass"  # active\n'
+    assert "latency_ms = 0.87\n" in changes_text(text, finding.changes)
+
+
+def test_a_direct_line_inverted_without_delay_is_told() -> None:
+    """Met to the hundredth of a millisecond and inverted: the two cancel, and a flip mends it."""
+    scene = replace(CASES["direct-line"][0], dis=(Di("bass di", "bass", latency_s=0.872e-3, polarity=-1),))
+    [finding] = _found(scene, "direct-line")
+    assert "inverted" in finding.message
+    assert [(change.key, change.value) for change in finding.changes] == [("polarity", 1)]
 
 
 def test_the_heaviest_come_first() -> None:
