@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from micalign.scene.model import Absorption, Mic, Point, Room, Scene, Source
-from micalign.simulate.faults import Faults
-from micalign.simulate.take import simulate
+from micalign.simulate.virtual_take import Faults, simulate
 from micalign.take.model import Take, Track
 
 RATE = 48000

@@ -10,8 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from micalign.scene.model import PATTERNS, Absorption, Mic, Room, Scene, Source
-from micalign.simulate.paths import ways
-from micalign.simulate.render import impulse_responses
+from micalign.simulate.paths import impulse_responses, ways
 
 RATE = 24_000
 

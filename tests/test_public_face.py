@@ -12,7 +12,7 @@ import pytest
 import micalign
 from micalign import MicalignError, Track, align, check, measure, place, predict, read_scene
 from micalign.shown import Listing, Shown
-from micalign.simulate.take import simulate
+from micalign.simulate.virtual_take import simulate
 
 SCENES = sorted((Path(__file__).parents[1] / "scenes").glob("*.toml"))
 KIT = next(path for path in SCENES if path.stem == "jazz-kit")

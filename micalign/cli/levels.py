@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from micalign.files.songs import Song
     from micalign.report.levels import TakeLevels
     from micalign.report.songs import Outcome
-    from micalign.take.verdict import WorkingWindow
+    from micalign.take.track_levels import WorkingWindow
 
 __all__ = ["command"]
 
@@ -64,7 +64,7 @@ def command(
     """
     if sum(map(bool, (tracks, scenes, songs))) != 1 and (tracks or not scenes):
         raise click.UsageError("give at least one TRACK, or --scene SCENE, or --songs FOLDER: one of them")
-    from micalign.take.verdict import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
+    from micalign.take.track_levels import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
 
     limits = WorkingWindow(*window)
     several = Several.asked("levels", scenes, songs, resume=resume, quiet=quiet)

@@ -71,7 +71,7 @@ def command(
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.takes import refuse_take, take_folder, write_take  # noqa: PLC0415
-    from micalign.simulate.take import simulate  # noqa: PLC0415
+    from micalign.simulate.virtual_take import simulate  # noqa: PLC0415
 
     found = surveyed(read_scene(scene))
     folder = out or take_folder(found, scene, force=force)

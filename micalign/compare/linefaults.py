@@ -18,8 +18,7 @@ import numpy as np
 
 from micalign.compare.model import Comparison
 from micalign.scene.model import Scene
-from micalign.take.remarks import Remark
-from micalign.take.track_levels import TrackLevels
+from micalign.take.track_levels import Remark, TrackLevels
 from micalign.units import show_db, show_ms
 
 __all__ = ["OF_SCENE", "HeardLine", "LineFaults", "LineSource"]

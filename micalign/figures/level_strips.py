@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from micalign.figures.style import COLOURS, LARGE, NORMAL, SMALL, dress, stacked, words
-from micalign.take.track_levels import TrackLevels
-from micalign.take.verdict import WorkingWindow
+from micalign.take.track_levels import TrackLevels, WorkingWindow
 from micalign.units import show_percent
 
 if TYPE_CHECKING:

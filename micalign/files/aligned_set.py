@@ -29,8 +29,7 @@ from micalign.files.sets import FileSet, refuse_full, whole_set
 from micalign.files.sheets import Kept, sheet_of
 from micalign.files.specs import parse_spec
 from micalign.files.wishes import Session, Wish
-from micalign.take.model import Track
-from micalign.take.placed import as_recorded
+from micalign.take.model import Track, as_recorded
 
 __all__ = ["Aligned", "SetPlan", "blended", "inputs_of", "write_set"]
 

@@ -19,8 +19,7 @@ from micalign.files.metadata import Moved
 from micalign.files.specs import Spec, find_in, parse_spec
 from micalign.files.unfinished import crashed_frames
 from micalign.scene.model import Scene, TakePlan, TrackPlan
-from micalign.take.model import Take, Track
-from micalign.take.placed import as_recorded
+from micalign.take.model import Take, Track, as_recorded
 
 __all__ = [
     "AudioInfo",

@@ -12,8 +12,7 @@ from micalign.files.kinds import exactly
 from micalign.files.scenes import read_scene
 from micalign.files.takes import refuse_take, take_folder, write_take
 from micalign.files.whole import make_folder, write_text
-from micalign.simulate.faults import Faults
-from micalign.simulate.take import simulate
+from micalign.simulate.virtual_take import Faults, simulate
 
 __all__ = ["FLIPPED", "LOWERED", "LOWERED_M", "SCENE_NAME", "begin_demo"]
 

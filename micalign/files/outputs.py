@@ -18,8 +18,7 @@ from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
 from micalign.files.ledger import refuse_in_the_way
 from micalign.files.names import free_name, one_name
-from micalign.take.model import Track
-from micalign.take.placed import as_recorded
+from micalign.take.model import Track, as_recorded
 
 __all__ = ["SUFFIX", "Targets", "original_of", "output_names", "output_paths", "refuse_inputs", "suffix_fault"]
 

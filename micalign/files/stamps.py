@@ -19,8 +19,7 @@ from micalign.errors import TakeError
 from micalign.files.bext import rescaled
 from micalign.files.metadata import time_reference_of
 from micalign.files.outputs import original_of
-from micalign.take.model import Track
-from micalign.take.placed import placed
+from micalign.take.model import Track, placed
 from micalign.units import show_ms
 
 __all__ = ["Laid", "laid_on_one_clock"]

@@ -19,7 +19,7 @@ from micalign.files.ledger import in_the_way
 from micalign.files.names import fault_of, free_name, one_name
 from micalign.files.sets import FileSet, refuse_full, whole_set
 from micalign.scene.model import Scene, TrackPlan
-from micalign.simulate.take import Simulation
+from micalign.simulate.virtual_take import Simulation
 
 __all__ = ["TRUTH_NAME", "planned_tracks", "refuse_take", "take_folder", "write_take"]
 

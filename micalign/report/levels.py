@@ -14,11 +14,9 @@ from typing import TYPE_CHECKING, Any, Final
 from micalign.files.roll_call import Absent, Present, RollCall
 from micalign.report.plain import clean
 from micalign.report.tables import PROBLEM, WARNING, bare_table
+from micalign.take.advice import TrackFacts, remarks_together
 from micalign.take.levels import measure_levels
-from micalign.take.remarks import Remark
-from micalign.take.together import TrackFacts, remarks_together
-from micalign.take.track_levels import TrackLevels
-from micalign.take.verdict import WorkingWindow
+from micalign.take.track_levels import Remark, TrackLevels, WorkingWindow
 from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_percent
 
 if TYPE_CHECKING:

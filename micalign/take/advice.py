@@ -4,21 +4,22 @@ A problem spoils the track or its place in the mix: clipped, silent, dead, doubl
 much noise that would be heard. A note is advice: hot, quiet, weak hum, some noise. What is heard is judged after the
 track has been turned up into the working window: above -60 dBFS there is a note, above -50 dBFS a problem; hum, and
 the noise of a quiet track, are a problem above -60 dBFS. All limits are common practice, no source.
+
+Of all tracks it is asked whether they belong together: one sample rate, one length, one start by their time stamps.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from micalign.take.doubles import Double
-from micalign.take.hum import Hum
-from micalign.take.remarks import EARTH, Remark, Severity, clock
-from micalign.take.track_levels import TrackLevels
-from micalign.take.verdict import WorkingWindow
-from micalign.units import db_from_power, show_dbfs, show_hz, show_percent
+from micalign.take.noise import Hum
+from micalign.take.track_levels import EARTH, Remark, Severity, TrackLevels, WorkingWindow, clock
+from micalign.units import db_from_power, show_dbfs, show_hz, show_ms, show_percent
 
-__all__ = ["AUDIBLE_DBFS", "SQUARE_LIKE", "remarks_on"]
+__all__ = ["AUDIBLE_DBFS", "SQUARE_LIKE", "TrackFacts", "remarks_on", "remarks_together"]
 
 AUDIBLE_DBFS: Final = -60.0
 LOUD_NOISE_DBFS: Final = -50.0
@@ -27,6 +28,19 @@ SQUARE_LIKE: Final = 0.8
 
 _OFFSET_NOTE: Final = 0.002
 _OFFSET_PROBLEM: Final = 0.01
+_MOVE_NEARER: Final = "go nearer with the mic, or choose one with more output, before turning the preamp further up"
+
+_SWITCH_OFF: Final = (
+    "switch off fridge, furnace, fan and air for the take; move away from them; a low cut where the instrument allows "
+    "it; a soft foot under the stand against what comes through the floor"
+)
+
+_NOISE_WORDS: Final = {
+    "rumble": ("steady rumble", _SWITCH_OFF),
+    "hiss": ("broadband hiss", f"{_MOVE_NEARER}; keep noisy machines out of the room"),
+    "noise": ("noise of the room", f"{_MOVE_NEARER}; switch off what runs, shut doors and windows"),
+}
+_LENGTHS_DIFFER_S: Final = 0.5  # recorders that stop one track after the other differ by less
 
 
 def remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[TrackLevels]) -> tuple[Remark, ...]:
@@ -128,18 +142,6 @@ def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
             yield Remark(kind, "problem" if spoils else "note", said, _NOISE_WORDS[kind][1])
 
 
-_MOVE_NEARER: Final = "go nearer with the mic, or choose one with more output, before turning the preamp further up"
-_SWITCH_OFF: Final = (
-    "switch off fridge, furnace, fan and air for the take; move away from them; a low cut where the instrument allows "
-    "it; a soft foot under the stand against what comes through the floor"
-)
-_NOISE_WORDS: Final = {
-    "rumble": ("steady rumble", _SWITCH_OFF),
-    "hiss": ("broadband hiss", f"{_MOVE_NEARER}; keep noisy machines out of the room"),
-    "noise": ("noise of the room", f"{_MOVE_NEARER}; switch off what runs, shut doors and windows"),
-}
-
-
 def _raised(levels: TrackLevels, level_dbfs: float, window: WorkingWindow) -> float:
     """What a level becomes when a quiet track is turned up to the middle of the window."""
     middle = window.gain_change_db(levels.peak, "quiet") or 0.0
@@ -181,3 +183,68 @@ _QUESTIONS: Final[tuple[Callable[[TrackLevels, WorkingWindow], Iterator[Remark]]
     _noise,
     _offset,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class TrackFacts:
+    """A track's name, rate (Hz) and length, and its start in seconds since midnight where its file says so."""
+
+    name: str
+    sample_rate: int
+    duration_s: float
+    start_s: float | None = None
+
+
+def remarks_together(sheets: Sequence[TrackFacts]) -> tuple[Remark, ...]:
+    """What is to be said of the take as a whole.
+
+    >>> pair = TrackFacts("kick", 48000, 10.0), TrackFacts("snare", 44100, 10.0)
+    >>> [(remark.rule, remark.severity) for remark in remarks_together(pair)]
+    [('rates', 'problem')]
+    """
+    if len(sheets) < 2:
+        return ()
+    return (*_rates(sheets), *_starts(sheets), *_lengths(sheets))
+
+
+def _rates(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
+    rates = [sheet.sample_rate for sheet in sheets]
+    usual = max(sorted(set(rates)), key=rates.count)
+    odd = [f"'{sheet.name}' ({sheet.sample_rate} Hz)" for sheet in sheets if sheet.sample_rate != usual]
+    if odd:
+        count, all_ = rates.count(usual), len(sheets)
+        said = f"the sample rates differ: {count} of {all_} tracks {'is' if count == 1 else 'are'} at {usual} Hz"
+        said += f", but not {_some(odd)}"
+        yield Remark("rates", "problem", said, "convert the odd ones to the others' rate before anything else")
+
+
+def _starts(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
+    known = [(sheet.start_s, sheet) for sheet in sheets if sheet.start_s is not None]
+    if len(known) < 2:
+        return
+    first = min(start for start, _ in known)
+    late = [
+        f"'{sheet.name}' ({show_ms(start - first)})"
+        for start, sheet in known
+        if start - first > 0.5 / sheet.sample_rate
+    ]
+    if late:
+        said = f"by their time stamps not all tracks start together: later than the first are {_some(late)}"
+        yield Remark("starts", "note", said, "place the files by their time stamps, not by their beginnings")
+
+
+def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
+    longest = max(sheet.duration_s for sheet in sheets)
+    short = [
+        f"'{sheet.name}' ({clock(sheet.duration_s)})"
+        for sheet in sheets
+        if longest - sheet.duration_s > _LENGTHS_DIFFER_S
+    ]
+    if short:
+        said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {_some(short)}"
+        yield Remark("lengths", "note", said, "was a track started late, stopped early, or cut short while copying?")
+
+
+def _some(names: Sequence[str]) -> str:
+    rest = len(names) - 5
+    return ", ".join(names[:5]) + (f" and {rest} more" if rest > 0 else "")

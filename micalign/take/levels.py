@@ -14,12 +14,10 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.take.advice import remarks_on
 from micalign.take.doubles import find_doubles
-from micalign.take.hum import find_hum
 from micalign.take.meters import Readings, TrackMeter
 from micalign.take.model import Track
-from micalign.take.noise import loud_power, noise_floor, noise_parts
-from micalign.take.track_levels import TrackLevels
-from micalign.take.verdict import WorkingWindow, is_dead, verdict_on
+from micalign.take.noise import find_hum, loud_power, noise_floor, noise_parts
+from micalign.take.track_levels import TrackLevels, WorkingWindow, is_dead, verdict_on
 
 __all__ = ["TrackLevels", "measure_levels"]
 

@@ -1,4 +1,4 @@
-"""How loud is what remains in the quiet parts of a track, and of what kind is it?
+"""How loud is what remains in the quiet parts of a track, and of what kind is it: hum, rumble, hiss, the room?
 
 Powers are mean squares against full scale 1, without the offset. The floor is read from tenths of a second: where the
 quietest ones lie, and the median of the whole seconds that stay near it (low noise is uneven from tenth to tenth).
@@ -6,24 +6,52 @@ Digital silence is left out, and the tenths beside it, which are muted in part: 
 gate or an editor muted every pause, what is left is the end of sounds, and no more than a bound. Kinds: rumble lies
 below 200 Hz (a fridge, a furnace, a fan, the street), hiss above 2 kHz (a preamp turned far up), each at least twice as
 strong as what lies between them; all else is the sound of the room.
+
+Hum is lines at whole multiples of 50 or 60 Hz (within 1 %, as EN 50160 allows the mains; quoted from memory) that
+stand above what is around them in every quiet second, at one level. A bass note is not: the nearest ones, G1 (49.0 Hz)
+and A#1 (58.3 Hz), B1 (61.7 Hz), lie 2 to 3 % off, and a note comes and goes. Levels are root mean square against
+full scale 1. A bin of the spectra is one hertz.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
 from micalign.arrays import Bools, Floats
-from micalign.take.hum import Hum
-from micalign.take.quiet import QuietSeconds
+from micalign.take.meters import QuietSeconds
+from micalign.units import db_from_power
 
-__all__ = ["Floor", "NoiseKind", "NoiseParts", "loud_power", "noise_floor", "noise_parts"]
+__all__ = [
+    "MAINS_HZ",
+    "Floor",
+    "Hum",
+    "HumLine",
+    "NoiseKind",
+    "NoiseParts",
+    "find_hum",
+    "loud_power",
+    "noise_floor",
+    "noise_parts",
+]
 
+MAINS_HZ: Final = (50, 60)
+
+_WITHIN: Final = 0.01
+_AGREE: Final = 0.004  # harmonics of one mains against each other
+_HARMONICS: Final = 12
+_LINE_BINS: Final = 2  # a Hann line lies in five bins
+_PROMINENCE: Final = 10.0  # 10 dB in power above the median around it
+_FEW_PROMINENCE: Final = 40.0  # where fewer than five seconds could be looked at
+_NEAR_QUIETEST: Final = 4.0  # 6 dB: seconds no louder than that are quiet
+_STEADY_RATIO: Final = 2.0  # 3 dB between quiet seconds
+_STAYS_RATIO: Final = 0.3  # 5 dB: a sound beside it may weaken a line for a second
+_STEADY_SHARE: Final = 0.75
 NoiseKind: TypeAlias = Literal["hum", "rumble", "hiss", "room"]
-
 _SILENT_POWER: Final = 1e-14  # -140 dBFS
 _QUIETEST_SHARE: Final = 0.02
 _ALIKE: Final = 10.0**0.2  # 2 dB
@@ -33,6 +61,112 @@ _LOUDEST_SHARE: Final = 0.1
 _BOUND_RATIO: Final = 100.0  # 20 dB: less between loud and quiet says that there was no pause
 _NEAR_FLOOR: Final = 10.0**0.6  # 6 dB
 _STANDS_OUT: Final = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class HumLine:
+    """One harmonic: its frequency in hertz and its level in decibels of full scale, root mean square."""
+
+    hz: float
+    dbfs: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hum:
+    """Mains hum: the mains it is of (50 or 60), all lines together (power), and each."""
+
+    mains_hz: int
+    power: float
+    lines: tuple[HumLine, ...]
+
+    @property
+    def dbfs(self) -> float:
+        """The level of all lines together, root mean square, decibels of full scale."""
+        return db_from_power(self.power)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    harmonic: int
+    hz: float
+    power: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Seconds:
+    """Spectra of the quietest seconds, which of them are quiet indeed, and the median of those."""
+
+    low: Floats
+    near: Bools
+    median: Floats
+
+
+def find_hum(quiet: QuietSeconds | None) -> Hum | None:
+    """The hum in the quiet seconds, or None."""
+    if quiet is None or len(quiet.low) < 2:
+        return None
+    near = quiet.loudest_tenth <= _NEAR_QUIETEST * quiet.loudest_tenth.min()
+    seconds = _Seconds(quiet.low, near, np.median(quiet.low[near], axis=0))
+    found = [
+        (sum(line.power for line in lines), mains, lines) for mains in MAINS_HZ if (lines := _lines(seconds, mains))
+    ]
+    if not found:
+        return None
+    power, mains, lines = max(found)
+    return Hum(mains, power, tuple(HumLine(line.hz, db_from_power(line.power)) for line in lines))
+
+
+def _lines(seconds: _Seconds, mains: int) -> tuple[_Found, ...]:
+    """The lines of one mains frequency; none where they do not make a hum together."""
+    last = min(_HARMONICS, (len(seconds.median) - 20) // mains)
+    found = [line for harmonic in range(1, last + 1) if (line := _line(seconds, mains, harmonic))]
+    agreeing = _agreeing(found)
+    lowest = any(line.harmonic <= 2 for line in agreeing)
+    return tuple(agreeing) if lowest or len(agreeing) >= 3 else ()
+
+
+def _agreeing(found: Sequence[_Found]) -> list[_Found]:
+    """The lines that are harmonics of one fundamental with the strongest."""
+    if not found:
+        return []
+    strongest = max(found, key=lambda line: line.power)
+    base = strongest.hz / strongest.harmonic
+    # A frequency read to 0.1 Hz: at the fundamental that is a wider share than higher up.
+    return [line for line in found if abs(line.hz / line.harmonic - base) <= _AGREE * base + 0.1 / line.harmonic]
+
+
+def _line(seconds: _Seconds, mains: int, harmonic: int) -> _Found | None:
+    """A line near a harmonic that stands out in the quiet seconds, is steady in them, and never goes away."""
+    centre = mains * harmonic
+    reach = max(round(centre * _WITHIN), 1)
+    low, near, median = seconds.low, seconds.near, seconds.median
+    peak = centre - reach + int(np.argmax(median[centre - reach : centre + reach + 1]))
+    hz = _frequency(median, peak)
+    around = _around(median, peak)
+    needed = _PROMINENCE if near.sum() >= 5 else _FEW_PROMINENCE
+    if abs(hz / centre - 1.0) > _WITHIN or median[peak] < needed * around:
+        return None
+    powers = low[:, peak - _LINE_BINS : peak + _LINE_BINS + 1].sum(axis=1) - (2 * _LINE_BINS + 1) * around
+    power = float(np.median(powers[near]))
+    steady = (powers < power * _STEADY_RATIO) & (powers > power / _STEADY_RATIO)
+    stays = (powers > _STAYS_RATIO * power).mean() >= _STEADY_SHARE
+    return _Found(harmonic, hz, power) if power > 0.0 and stays and steady[near].mean() >= _STEADY_SHARE else None
+
+
+def _around(median: Floats, peak: int) -> float:
+    """The usual power of a bin near a line."""
+    sides = np.concatenate((median[max(peak - 18, 5) : peak - 3], median[peak + 4 : peak + 19]))
+    return float(np.median(sides))
+
+
+def _frequency(power: Floats, peak: int) -> float:
+    """The frequency of a line from the two largest bins of a Hann window: offset (2 r - 1) / (r + 1) bins."""
+    side = 1 if power[peak + 1] >= power[peak - 1] else -1
+    if power[peak + side] > power[peak]:
+        # The line lies outside of the searched bins.
+        peak, side = peak + side, -side
+    ratio = float(np.sqrt(power[peak + side] / power[peak])) if power[peak] > 0 else 0.0
+    return peak + side * (2.0 * ratio - 1.0) / (ratio + 1.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from micalign.alignment.session import measured_scene, planned, wishes_of
 from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.scene.model import Di, Mic, Room, Scene, Source
-from micalign.simulate.take import simulate
+from micalign.simulate.virtual_take import simulate
 from micalign.take.model import Take, Track
 
 RATE = 48000

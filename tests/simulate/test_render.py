@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.simulate.render import impulse_responses, rendered
+from micalign.simulate.paths import impulse_responses, rendered
 
 RATE = 48000
 

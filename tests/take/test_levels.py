@@ -7,12 +7,11 @@ import pytest
 from faulty_takes import RATE, clean_take
 
 from micalign.errors import TakeError
+from micalign.take.advice import TrackFacts, remarks_together
 from micalign.take.levels import measure_levels
+from micalign.take.meters import OutlineMeter
 from micalign.take.model import Track
-from micalign.take.outline import OutlineMeter
-from micalign.take.remarks import clock
-from micalign.take.together import TrackFacts, remarks_together
-from micalign.take.verdict import WorkingWindow
+from micalign.take.track_levels import WorkingWindow, clock
 
 
 def read(sound, rate=RATE, **options):

@@ -20,7 +20,7 @@ from planted_kits import RATE, planted
 
 from micalign.alignment.sharing import own_tracks
 from micalign.compare.linecheck import LineCheck, checked_lines
-from micalign.simulate.take import simulate
+from micalign.simulate.virtual_take import simulate
 from micalign.take.model import Track
 from micalign.tdoa.told import Alone
 

@@ -1,19 +1,22 @@
-"""Which take would a scene give?
+"""Which take would a scene give, and which mistakes may it carry?
 
-Each source plays its sound (`sounds`) at its moments (`score`); each mic hears it directly and by way of the walls
-(`paths`, `render`) in its polarity, with noise below; `gain_db` is the blend's fader and is not recorded. A DI takes
+Each source plays its sound at its moments (`players`); each mic hears it directly and by way of the walls
+(`paths`) in its polarity, with noise below; `gain_db` is the blend's fader and is not recorded. A DI takes
 the sound before the air and hands it on its latency later; a source with a DI whose name speaks of a cab or amp passes
 through a cabinet first. One level is set for the whole take, so that the tracks keep their proportions: the loudest
 peaks at -6 dBFS.
 
 The truth is kept beside it: for each source and track when the sound arrives, how much later than in the
 reference track, and with which polarity. Delay is positive when the event is LATER in the track.
+
+Faults that the scene knows nothing of (a moved stand, another temperature, swapped inputs, a flipped polarity, a track
+that is late by a constant) are planted one or several at a time, so that what should find them can be tried.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -21,15 +24,12 @@ import numpy as np
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.errors import SceneError
-from micalign.scene.model import Di, Mic, Scene
-from micalign.simulate.faults import Faults
-from micalign.simulate.paths import Ways, ways
-from micalign.simulate.render import impulse_responses, rendered
-from micalign.simulate.score import score
-from micalign.simulate.sounds import LEVEL_DB, note, sound_of
+from micalign.scene.model import Coordinates, Di, Mic, Scene
+from micalign.simulate.paths import Ways, impulse_responses, rendered, ways
+from micalign.simulate.players import LEVEL_DB, note, score, sound_of
 from micalign.units import amplitude_from_db
 
-__all__ = ["CAB_DELAY_S", "PEAK_DBFS", "SILENT_AMPLITUDE", "Simulation", "Truth", "simulate"]
+__all__ = ["CAB_DELAY_S", "PEAK_DBFS", "SILENT_AMPLITUDE", "Faults", "Simulation", "Truth", "simulate"]
 
 PEAK_DBFS: Final = -6.0
 """Where the loudest track of a take peaks."""
@@ -39,10 +39,67 @@ CAB_DELAY_S: Final = 0.25e-3
 
 SILENT_AMPLITUDE: Final = 1e-3
 """Below this direct amplitude (a mic turned away from a source) the truth gives no polarity."""
-
 _MOST_SAMPLES: Final = 200_000_000  # of all sources and tracks; each is held some three times, in 8 bytes
 _VARIANTS: Final = 6
 _CAB_WORDS: Final = ("cab", "amp", "combo")
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """What is not as the scene says.
+
+    Parameters
+    ----------
+    moved : mapping of name to (x, y, z), optional
+        Where sources and mics truly stand, metres.
+    temperature_c : float, optional
+        The true temperature.
+    flipped : sequence of str, optional
+        Mics and DIs of inverted polarity.
+    late_s : mapping of name to float, optional
+        How much later than the others a track was written down, seconds.
+    swapped : sequence of (str, str), optional
+        Mics and DIs whose inputs are exchanged: each one's file holds the other's sound.
+
+    Examples
+    --------
+    >>> Faults(swapped=(("a", "b"),)).heard_by("a"), Faults().heard_by("a")
+    ('b', 'a')
+    """
+
+    moved: Mapping[str, Coordinates] = field(default_factory=dict)
+    temperature_c: float | None = None
+    flipped: tuple[str, ...] = ()
+    late_s: Mapping[str, float] = field(default_factory=dict)
+    swapped: tuple[tuple[str, str], ...] = ()
+
+    def applied(self, scene: Scene) -> Scene:
+        """The scene as it truly is."""
+        self._refuse_unknown(scene)
+        true = scene.placed_at(self.moved)
+        if self.temperature_c is None:
+            return true
+        return replace(true, air=replace(true.air, temperature_c=self.temperature_c))
+
+    def heard_by(self, name: str) -> str:
+        """Whose sound the file of a mic or DI holds."""
+        for first, second in self.swapped:
+            if name == first:
+                return second
+            if name == second:
+                return first
+        return name
+
+    def _refuse_unknown(self, scene: Scene) -> None:
+        tracks = set(scene.track_names)
+        placed = {thing.name for thing in scene.placed()}
+        swapped = {name for pair in self.swapped for name in pair}
+        for names, known in ((self.moved, placed), (self.flipped, tracks), (self.late_s, tracks), (swapped, tracks)):
+            unknown = sorted(set(names) - known)
+            if unknown:
+                raise SceneError(f"a fault is planted on '{unknown[0]}', which the scene does not have")
+
+
 _NO_FAULTS: Final = Faults()
 
 
