@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -161,6 +162,7 @@ def _starts(tracks: Sequence[Track]) -> list[int]:
     return [int(start) for start in np.linspace(0, length - WINDOW_FRAMES, MOST_FRAMES)]
 
 
+@cache
 def _window() -> Floats:
     return np.sin(np.pi * (np.arange(WINDOW_FRAMES) + 0.5) / WINDOW_FRAMES)
 

@@ -162,12 +162,15 @@ def _mend(
 ) -> int:
     """Apply one finding's remedy, write the new scene, and tell what was changed."""
     from micalign.errors import SceneError  # noqa: PLC0415 - as above
+    from micalign.files.kinds import SCENE  # noqa: PLC0415
     from micalign.files.scenes import write_changes  # noqa: PLC0415
+    from micalign.files.whole import refuse_taken  # noqa: PLC0415
     from micalign.findings.rules import found, mended  # noqa: PLC0415
     from micalign.report.check import finding_rows  # noqa: PLC0415
     from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415
 
     number, out = what
+    refuse_taken(out, force=force, kind=SCENE)
     every = found(planned, predicted)
     if number > len(every):
         raise SceneError(f"{path}: there is no finding {number}: 'micalign check' numbers {len(every)} of them")

@@ -66,13 +66,14 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
 
         said = ask(said, _USUAL_INPUTS)
     wish = _wish(said)
-    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.kinds import SCENE  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.firstscene import first_text  # noqa: PLC0415
 
     target = out or Path(f"{wish.what}.toml")
-    refuse_taken(target, force=force)
+    refuse_taken(target, force=force, kind=SCENE)
     text, scene = first_text(wish)
-    write_text(target, text, force=force)
+    write_text(target, text, force=force, kind=SCENE)
     if as_json:
         print_json({"scene": str(target), "what": wish.what, "tracks": list(scene.track_names)})
     else:

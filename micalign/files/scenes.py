@@ -141,11 +141,12 @@ def write_changes(
     tapes_m : mapping of two names to float, optional
         New lengths of the tapes between them, metres.
     """
-    from micalign.files.whole import write_text  # noqa: PLC0415 - reading a scene needs no writer
+    from micalign.files.kinds import SCENE  # noqa: PLC0415 - reading a scene needs no writer
+    from micalign.files.whole import write_text  # noqa: PLC0415
 
     text = changes_text(read_text(scene_path), changes, tapes_m=tapes_m)
     parse_scene(text, str(out_path))
-    write_text(Path(out_path), text, force=force)
+    write_text(Path(out_path), text, force=force, kind=SCENE)
 
 
 def changes_text(text: str, changes: Sequence[Change], *, tapes_m: Mapping[frozenset[str], float] | None = None) -> str:

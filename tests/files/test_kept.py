@@ -17,6 +17,7 @@ import pytest
 import soundfile
 from commands import Said, micalign
 
+from micalign.cli.main import COMMANDS, main
 from micalign.errors import OutputError, TakeError
 from micalign.files.audio import audio_info, open_track, write_audio
 
@@ -123,24 +124,25 @@ def test_a_take_outside_the_scenes_own_folder_is_asked_for(scene: Path) -> None:
 # --force
 
 
-@pytest.mark.parametrize(
-    "arguments",
-    [
-        ("report", "SCENE", "-o", "kept.html", "--no-take"),
-        ("plan", "SCENE", "-o", "kept.html"),
-        ("place", "SCENE", "--write", "kept.wav"),
-        ("place", "SCENE", "--write", "kept.html"),
-        ("place", "SCENE", "--figure", "kept.png"),
-        ("place", "--arrangement", "close-mic", "--write", "kept.wav"),
-        ("survey", "SCENE", "--write", "kept.wav"),
-        ("locate", "SCENE", "--write", "kept.wav"),
-        ("draw", "SCENE", "-o", "kept.png"),
-        ("draw", "SCENE", "-o", "kept.pdf"),
-        ("draw", "SCENE", "-o", "kept.svg"),
-        ("levels", "kept.wav", "-o", "kept.png"),
-    ],
-    ids=" ".join,
-)
+FORCED = [
+    ("report", "SCENE", "-o", "kept.html", "--no-take"),
+    ("plan", "SCENE", "-o", "kept.html"),
+    ("place", "SCENE", "--write", "kept.wav"),
+    ("place", "SCENE", "--write", "kept.html"),
+    ("place", "SCENE", "--figure", "kept.png"),
+    ("place", "--arrangement", "close-mic", "--write", "kept.wav"),
+    ("survey", "SCENE", "--write", "kept.wav"),
+    ("locate", "SCENE", "--write", "kept.wav"),
+    ("draw", "SCENE", "-o", "kept.png"),
+    ("draw", "SCENE", "-o", "kept.pdf"),
+    ("draw", "SCENE", "-o", "kept.svg"),
+    ("levels", "kept.wav", "-o", "kept.png"),
+    ("new", "--usual", "-o", "kept.wav"),
+    ("check", "SCENE", "--mend", "1", "--write", "kept.wav"),
+]
+
+
+@pytest.mark.parametrize("arguments", FORCED, ids=" ".join)
 def test_force_replaces_only_what_the_command_writes(
     scene: Path, arguments: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -156,6 +158,18 @@ def test_force_replaces_only_what_the_command_writes(
     assert said.status == 2
     assert "it is not replaced, not even with --force" in said.err
     assert _hashes(scene.parent) == before
+
+
+def test_every_command_that_can_be_forced_is_tried() -> None:
+    """A command that learns to write a file is asked at once what it replaces; sets are tried in tests of their own."""
+    sets = {"align", "simulate", "explain", "demo"}
+    forced = set()
+    for name in COMMANDS:
+        command = main.get_command(main.make_context("micalign", [name], resilient_parsing=True), name)
+        assert command is not None
+        if any("--force" in one.opts for one in command.params):
+            forced.add(name)
+    assert forced == sets | {words[0] for words in FORCED}
 
 
 def test_a_page_is_never_written_over_a_recording(scene: Path, monkeypatch: pytest.MonkeyPatch) -> None:
