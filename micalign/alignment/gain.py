@@ -124,8 +124,8 @@ def sum_gain(moved: Sequence[BlendTrack]) -> SumGain:
         unmoved = [None if one.before else row for one, row in zip(moved, before, strict=True)]
         after = np.array([_moved_spectrum(*each, start) for each in zip(moved, ramps, gains, unmoved, strict=True)])
         for row, parts in enumerate((before, after)):
-            sums[row, 0] += np.abs(parts.sum(axis=0)) ** 2
-            sums[row, 1] += (np.abs(parts) ** 2).sum(axis=0)
+            sums[row, 0] += _powers(parts.sum(axis=0))
+            sums[row, 1] += _powers(parts).sum(axis=0)
     everything = frequency_hz >= 20.0
     bands = [
         BandGain(centre, *(_gain_db(sums[row], _inside(frequency_hz, centre)) for row in (0, 1)))
@@ -170,6 +170,12 @@ def _window() -> Floats:
 def _spectrum(track: Track, start: int) -> Complexes:
     spectrum: Complexes = np.fft.rfft(_window() * track.read(start, WINDOW_FRAMES))
     return spectrum
+
+
+def _powers(spectrum: Complexes) -> Floats:
+    """A quarter of the time that the square of `numpy.abs` takes, which goes by a root."""
+    powers: Floats = spectrum.real**2 + spectrum.imag**2
+    return powers
 
 
 def _moved_spectrum(

@@ -6,8 +6,10 @@ full scale +-1, which holds every 8 to 32 bit integer and every float or double 
 
 from __future__ import annotations
 
+import io
 import os
 import re
+import struct
 import sys
 import threading
 from collections import OrderedDict
@@ -21,9 +23,9 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.files.odd_wav import open_odd
-from micalign.files.pcm import BYTES
+from micalign.files.pcm import BYTES, read_samples
 from micalign.files.promised import refuse_broken_promise
-from micalign.files.riff import ChunkMap, read_layout
+from micalign.files.riff import ChunkMap, read_chunk, read_layout
 from micalign.files.specs import identity, refuse_unreadable, spoken_read
 from micalign.files.unfinished import refuse_unfinished
 
@@ -40,6 +42,7 @@ _MOST_CHANNELS: Final = 1024
 _LEAST_RATE_HZ: Final = 1000  # below it there is no sound to measure: a damaged header, or no audio
 _MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; more is a damaged file
 _PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
+_READ_PLAIN: Final = frozenset(BYTES) - {"PCM_U8"}
 _CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
 """How a decoder's log tells that rarer files (SVX, VOC, MAT4, WVE) are cut short."""
 _DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
@@ -169,7 +172,12 @@ class ChannelSamples:
 
 
 class Decoder:
-    """Reads stretches of frames as they are stored, through soundfile; open from the first read to the last frame."""
+    """Reads stretches of frames as they are stored; open from the first read to the last frame.
+
+    Through soundfile; samples that lie plainly in a WAV are read from where they lie.
+    """
+
+    _plain: io.FileIO | None = None
 
     def __init__(self, path: Path) -> None:
         refuse_unreadable(path)
@@ -194,13 +202,36 @@ class Decoder:
             )
         self.dtype = _DECODED.get(self.info.subtype, "float32" if self.info.subtype == "FLOAT" else "float64")
         self._file: soundfile.SoundFile | None = None
+        self._plain_at = _plain_place(self.info, self._layout)
+
+    def __del__(self) -> None:
+        if self._plain is not None:
+            self._plain.close()
 
     def read(self, first: int, frames: int) -> npt.NDArray[Any]:
         """Frames from ``first`` on, shape (frames, channels); fewer where the file ends."""
-        import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
-
         if first >= self.info.frames:
             return np.empty((0, self.info.channels), self.dtype)
+        if self._plain_at is None:
+            return self._decoded(first, frames)
+        return self._read_plain(self._plain_at, first, frames)
+
+    def _read_plain(self, begins: int, first: int, frames: int) -> npt.NDArray[Any]:
+        channels, wanted = self.info.channels, min(frames, self.info.frames - first)
+        with spoken_read(self.info.path):
+            if self._plain is None:
+                self._plain = self.info.path.open("rb", buffering=0)
+            at = begins + first * channels * BYTES[self.info.subtype]
+            found = read_samples(self._plain, at, wanted * channels, self.info.subtype)
+        whole = len(found) // channels
+        if first + whole >= self.info.frames:
+            self._plain.close()
+            self._plain = None
+        return found[: whole * channels].reshape(whole, channels)
+
+    def _decoded(self, first: int, frames: int) -> npt.NDArray[Any]:
+        import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
+
         if self._file is None:
             self._file = _open(self.info.path, self._layout)
         try:
@@ -213,6 +244,18 @@ class Decoder:
             self._file.close()
             self._file = None
         return found
+
+
+def _plain_place(info: AudioInfo, layout: ChunkMap | None) -> int | None:
+    """The byte at which the plain samples of a WAV begin; None where they are anything else, or not all there."""
+    if layout is None or layout.kind != b"WAVE" or layout.byte_order != "<" or info.subtype not in _READ_PLAIN:
+        return None
+    data, form = layout.first(b"data"), layout.first(b"fmt ")
+    frame_bytes = info.channels * BYTES[info.subtype]
+    if data is None or form is None or form.present < 16 or info.frames * frame_bytes > data.present:
+        return None
+    (aligned,) = struct.unpack_from("<H", read_chunk(info.path, form), 12)
+    return data.start if aligned == frame_bytes else None
 
 
 def _refuse_unseekable(path: Path, file: soundfile.SoundFile) -> None:

@@ -14,6 +14,7 @@ import soundfile
 from micalign.errors import TakeError
 from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import PAGE_FRAMES, AudioFile, Decoder
+from micalign.take.model import Take
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC", "AIFF"])
@@ -216,3 +217,37 @@ def test_short_stretches_anywhere_are_those_of_the_pages(
         np.testing.assert_array_equal(file.read(channels - 1, start, 100), samples[start : start + 100, -1])
         more = samples[start + 100 : start + 150, -1]
         np.testing.assert_array_equal(file.read(channels - 1, start + 100, len(more)), more)
+
+
+@pytest.mark.parametrize("container", ["WAV", "WAVEX", "RF64", "AIFF", "W64"])
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+@pytest.mark.parametrize("channels", [1, 3])
+def test_samples_read_from_where_they_lie_are_the_decoders(
+    tmp_path: Path, rng: np.random.Generator, container: str, subtype: str, channels: int
+) -> None:
+    """Every kind of sample, to the bit, with metadata before and behind."""
+    if not soundfile.check_format(container, subtype):
+        pytest.skip(f"no {subtype} in {container}")
+    path = tmp_path / "a"
+    full = rng.uniform(-1, 1, (PAGE_FRAMES + 77, channels))
+    full[:2] = [[-1.0], [1.0]]
+    soundfile.write(path, full, 48000, subtype, format=container)
+    if container != "W64":
+        with soundfile.SoundFile(path, "r+") as file:
+            file.title = "behind or before"
+    wanted = soundfile.read(path, always_2d=True)[0]
+    for channel, track in enumerate(Take(open_tracks([path]).tracks).tracks):
+        assert np.array_equal(track.read(0, len(wanted)), wanted[:, channel])
+
+
+@pytest.mark.parametrize("frame_bytes", [3, 4, 6])
+def test_a_frame_wider_than_its_samples_goes_to_the_decoder(tmp_path: Path, frame_bytes: int) -> None:
+    """Headers whose frame is no whole number of samples: as the decoder reads them."""
+    sound = np.arange(-600, 600, dtype="<i4") << 8
+    form = struct.pack("<HHIIHH", 1, 1, 48000, 48000 * frame_bytes, frame_bytes, 24)
+    path = tmp_path / "wide.wav"
+    path.write_bytes(chunks.riff([(b"fmt ", form), (b"data", sound.tobytes()), (b"JUNK", bytes(1200))]))
+    wanted = soundfile.read(path)[0]
+    found = open_track(path)
+    assert found.frames == len(wanted)
+    assert np.array_equal(found.read(0, len(wanted)), wanted)

@@ -50,7 +50,17 @@ for path in sys.argv[2:]:
             for block in source.blocks(1 << 16):
                 copy.write(block)
 """
-_OURS = "from micalign.cli.main import status_of; assert status_of(sys.argv[1:]) < 2"
+# As the installed command begins: freed memory is kept.
+_OURS = "from micalign.cli import main; main.keep_freed_memory(); assert main.status_of(sys.argv[1:]) < 2"
+_ALIGN = """
+import tempfile
+from micalign.cli import main
+main.keep_freed_memory()
+with tempfile.TemporaryDirectory(dir=sys.argv[1]) as folder:
+    assert main.status_of(["align", *sys.argv[2:], "-o", folder + "/out", "-q"]) < 2
+"""
+_NOTHING = "import numpy, matplotlib.figure"
+SCENES = Path(__file__).parents[3] / "scenes"
 
 
 def _session(folder: Path, minutes: int) -> list[Path]:
@@ -92,7 +102,7 @@ def test_a_session_of_eight_tracks(tmp_path: Path) -> None:
                 "copy": (_COPY, [tmp_path, *paths]),
                 "measure": (_OURS, ["measure", *paths, "--json"]),
                 "levels": (_OURS, ["levels", *paths, "--json"]),
-                "align": (_OURS, ["align", *paths, "-o", tmp_path / "out", "--force", "-q"]),
+                "align": (_ALIGN, [tmp_path, *paths]),
             },
             rounds=3 if minutes == 5 else 1,
         )
@@ -120,3 +130,42 @@ def test_a_pair_against_the_correlation_of_whole_files(tmp_path: Path) -> None:
     pair_s = (costs[str(TRACKS)][0] - costs["2"][0]) / (TRACKS - 2)
     print(f"\nwhole files correlated: {plain_s:.2f} s a pair (lag {lag}); measured: {pair_s:.2f} s a further pair")
     print(f"ratio {plain_s / pair_s:.1f}; a command with its start and both readings: {plain_s / costs['2'][0]:.1f}")
+
+
+def _crowd() -> str:
+    """200 mics and 10 sources in a hall."""
+    rng = np.random.default_rng(3)
+    lines = ["[room]", "size = [30, 20, 8]"]
+    for index in range(10):
+        x, y, z = rng.uniform([1, 1, 0.3], [29, 19, 1.5]).round(3)
+        lines += ["[[source]]", f'name = "s{index}"', f"at = [{x}, {y}, {z}]"]
+    for index in range(200):
+        x, y, z = rng.uniform([1, 1, 0.3], [29, 19, 6]).round(3)
+        lines += ["[[mic]]", f'name = "m{index}"', f"at = [{x}, {y}, {z}]", f'on = "s{index % 10}"']
+    return "\n".join(lines)
+
+
+def test_the_other_commands_against_their_bars(tmp_path: Path) -> None:
+    """Seconds of the processor and memory, beside the bar, and against the import that every figure pays for."""
+    crowd, kit = tmp_path / "crowd.toml", tmp_path / "kit.toml"
+    crowd.write_text(_crowd(), encoding="utf-8")
+    kit.write_text((SCENES / "jazz-kit.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    folder = tmp_path / "written"
+    bars = {
+        "check --json, 200 mics x 10 sources": (3.0, 300.0, ["check", crowd, "--json"]),
+        "report, a take of five tracks": (5.0, None, ["report", kit, "-o", folder / "page.html", "--force", "-q"]),
+        "explain": (4.0, None, ["explain", "-o", folder / "lesson", "--force", "-q"]),
+        "demo": (10.0, None, ["demo", "-o", folder / "demo", "--force", "-q"]),
+    }
+    folder.mkdir()
+    _costs({"take": (_OURS, ["simulate", kit, "-q"])}, rounds=1)
+    commands = {name: (_OURS, arguments) for name, (_, _, arguments) in bars.items()}
+    costs = _costs({"import": (_NOTHING, []), **commands}, rounds=3)
+    import_s = costs.pop("import")[0]
+    print(f"\nimport of numpy and matplotlib: {import_s:.2f} s of processor")
+    for name, (seconds, peak) in costs.items():
+        most_s, most_mb, _ = bars[name]
+        memory = f"{peak:.0f} MB" + (f" of {most_mb:.0f}" if most_mb else "")
+        print(f"{name}: {seconds:.2f} s of {most_s:.0f}, {seconds / import_s:.1f} x the import; {memory}")
+        assert seconds <= most_s
+        assert most_mb is None or peak <= most_mb
