@@ -42,6 +42,14 @@ def test_every_key_of_the_schema_is_explained() -> None:
     assert missing == []
 
 
+def test_every_word_that_a_key_may_hold_is_named() -> None:
+    """Patterns, kinds and units: who adds one names it there."""
+    words = [str(word) for word in re.findall(r"'enum': (\[.*?\])", repr(scene_schema()))]
+    named = {word for found in words for word in re.findall(r"'([^']+)'", found)}
+    assert "cardioid" in named
+    assert sorted(word for word in named if f"`{word}`" not in scene_reference()) == []
+
+
 def test_the_command_prints_it() -> None:
     """``schema --explain`` is the file that travels with the program."""
     said = micalign("schema", "--explain")
