@@ -20,6 +20,8 @@ from pathlib import Path
 
 import pytest
 
+from micalign.cli.main import COMMANDS
+
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 BLOCK = re.compile(r"^```console\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -90,6 +92,11 @@ def test_the_guide_names_only_modules_that_exist() -> None:
     assert [
         one for one in named if "NAME" not in one and not ((ROOT / one).exists() or (ROOT / "micalign" / one).exists())
     ] == []
+
+
+def test_the_table_of_commands_is_whole() -> None:
+    """Every command once, in the order of a day's work, as ``--help`` has them."""
+    assert re.findall(r"^\| `micalign (\w+)", README.read_text(encoding="utf-8"), re.MULTILINE) == list(COMMANDS)
 
 
 def test_no_figure_lies_unseen() -> None:

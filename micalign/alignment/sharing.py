@@ -91,16 +91,12 @@ def _amplitudes(scene: Scene, mic: Mic) -> Mapping[str, float]:
 def _amplitude(scene: Scene, mic: Mic, source: Source) -> float:
     gain = mic_gain(scene, mic, source.position)
     size = max(abs(gain), _LEAST_GAIN)  # a null is never perfect
-    return float(np.copysign(size, gain)) / max(_distance_m(mic, source), 1e-3)
+    return float(np.copysign(size, gain)) / max(mic.metres_to(source), 1e-3)
 
 
 def _is_close(scene: Scene, mic: Mic) -> bool:
     own = [scene.source(name) for name in mic.on]
-    return any(source.is_placed and mic.is_placed and _distance_m(mic, source) <= CLOSE_M for source in own)
-
-
-def _distance_m(mic: Mic, source: Source) -> float:
-    return float(np.linalg.norm(np.subtract(mic.position, source.position)))
+    return any(source.is_placed and mic.is_placed and mic.metres_to(source) <= CLOSE_M for source in own)
 
 
 def own_tracks(scene: Scene, names: Sequence[str]) -> dict[str, tuple[str, ...]]:

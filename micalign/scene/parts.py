@@ -11,6 +11,7 @@ is common practice, no source: a player's touch makes 10 dB either way, so give 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias
 
@@ -174,6 +175,10 @@ class _Placed:
                 f"'{self.name}' has no full position yet: give 'at', or enough [[tape]] distances to fix it"
             )
         return (x, y, z)
+
+    def metres_to(self, other: _Placed) -> float:
+        """How far it is from another thing; `SceneError` where a position is not known."""
+        return math.dist(self.position, other.position)
 
 
 @dataclass(frozen=True)

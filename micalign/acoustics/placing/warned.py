@@ -173,10 +173,6 @@ _AHEAD_UNIT: Final = 0.25
 _CLEARLY: Final = 0.02
 
 
-def _far_m(source: Source, mic: Mic) -> float:
-    return float(np.linalg.norm(np.subtract(source.position, mic.position)))
-
-
 @dataclass(frozen=True, eq=False)
 class SharedWish:
     """Each source and two mics on it that form no pair.
@@ -234,7 +230,7 @@ def _shared(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, int, Source, 
                 continue
             for source in scene.sources:
                 if source.name in mic.on and source.name in other.on:
-                    close = max(_far_m(source, one) for one in (mic, other)) <= _CLOSE_M
+                    close = max(source.metres_to(one) for one in (mic, other)) <= _CLOSE_M
                     without_notch = _SPARE * speed_m_s / (2 * (source.range_hz or WORKS_HZ)[1])
                     comb = (without_notch, _WITHIN_DB, _UNIT_M)
                     yield column, row, source, comb if close else (_LATE_S * speed_m_s, _SECOND_HIT_DB, _LATE_UNIT_M)
@@ -327,7 +323,7 @@ def _missed_modes(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, tuple[i
     lowest, critical = modes(room.size, speed_m_s)[:LOWEST], critical_distance_m(room)
     for row, mic in enumerate(scene.mics):
         for source in scene.sources if mic.may_move else ():
-            if source.name not in mic.on or source.range_hz is None or _far_m(source, mic) < critical:
+            if source.name not in mic.on or source.range_hz is None or source.metres_to(mic) < critical:
                 continue
             strength = mode_strengths(room.size, lowest, np.array([source.position]))[0]
             for mode, excited in zip(lowest, strength.tolist(), strict=True):
