@@ -6,6 +6,7 @@ A class that takes part says only what stands in its `Listing`; text, HTML and p
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from itertools import islice
@@ -33,13 +34,14 @@ class Listing:
         return shown, f"... and {left} more" if left > 0 else ""
 
 
-class Shown:
+class Shown(ABC):
     """A result that prints as a short table, and gives its figures as plain values."""
 
     __slots__ = ()
 
+    @abstractmethod
     def _listing(self) -> Listing:
-        raise NotImplementedError
+        """What stands in the table."""
 
     def __repr__(self) -> str:
         listing = self._listing()

@@ -141,7 +141,7 @@ def command(
 
 
 def _print_rules(*, as_json: bool) -> int:
-    from micalign.report.checkwords import rule_rows, rule_table  # noqa: PLC0415 - so that --help costs only click
+    from micalign.report.check import rule_rows, rule_table  # noqa: PLC0415 - so that --help costs only click
 
     if as_json:
         print_json({"rules": rule_rows()})
@@ -199,13 +199,13 @@ def _left_out(scene: Scene) -> int:
 
 def _print_tapes(scene: Scene, *, as_json: bool, everything: bool) -> None:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415
-    from micalign.report import tapes  # noqa: PLC0415
+    from micalign.report import distances  # noqa: PLC0415
 
-    needed = tapes.needed_tapes(scene, predict(scene))
+    needed = distances.needed_tapes(scene, predict(scene))
     if as_json:
-        print_json(tapes.tape_document(scene, needed))
+        print_json(distances.tape_document(scene, needed))
         return
-    _print_blocks(*tapes.tape_tables(scene, needed, everything=everything))
+    _print_blocks(*distances.tape_tables(scene, needed, everything=everything))
 
 
 def _print_words(
@@ -219,7 +219,7 @@ def _print_words(
     name: str,
 ) -> None:
     from micalign.findings.rules import told, with_remedies  # noqa: PLC0415
-    from micalign.report.checkscreen import SECTIONS, first_screen, sections, verdict  # noqa: PLC0415
+    from micalign.report.check import SECTIONS, first_screen, sections, verdict  # noqa: PLC0415
 
     out, numbers = console(), {finding.key: number for number, finding in enumerate(every, start=1)}
     heads = told(every)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.lengths import UNITS, spoken_unit, two_lengths
 from micalign.cli.options import FiniteRange, force_option, json_option, out_option, quiet_option
+from micalign.cli.places import UNITS, spoken_unit, two_lengths
 
 if TYPE_CHECKING:
     from micalign.report.lesson import Case
@@ -125,7 +125,7 @@ def _lesson(case: Case | None, unit: str, seed: int) -> dict[str, bytes]:
 def _sheets(count: int | None, seed: int, unit: str) -> dict[str, bytes]:
     if count is None:
         return {}
-    from micalign.report.questions import question_page, questions  # noqa: PLC0415 - as above
+    from micalign.report.lesson import question_page, questions  # noqa: PLC0415 - as above
 
     asked = questions(count, seed=seed, unit=unit)
     return {

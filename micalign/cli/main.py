@@ -17,7 +17,7 @@ from typing import Any, Final
 import click
 
 from micalign import __version__
-from micalign.cli import streams
+from micalign.cli.output import ready
 from micalign.errors import MicalignError
 from micalign.files.signals import ENDING
 
@@ -118,7 +118,7 @@ def main(context: click.Context) -> int:
 
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line and exit; no traceback reaches the user."""
-    results = streams.ready()
+    results = ready()
     if not sys.warnoptions:
         warnings.simplefilter("ignore")  # what a library warns of is nothing a user could mend
     obey_signals()

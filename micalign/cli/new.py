@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.lengths import UNITS
 from micalign.cli.options import force_option, json_option, out_option, quiet_option
 from micalign.cli.output import clean, note, print_json
+from micalign.cli.places import UNITS
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstWish

@@ -1,25 +1,147 @@
-"""``micalign place``: better positions for the mics that may move."""
+"""``micalign place``: better positions for the mics that may move; with ``--arrangement`` a first scene instead."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from micalign.cli.arrange import ArrangementOptions, arrangement_options, tell_arrangement
+from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed, reused
 from micalign.cli.options import PATH, force_option, json_option, quiet_option
 from micalign.cli.output import console, note, print_json
+from micalign.cli.places import a_place, a_room
+from micalign.scene.model import Scene, Source
+from micalign.scene.quantities import LENGTH_UNITS
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from micalign.acoustics.placement import Placement
     from micalign.acoustics.prediction import Prediction
-    from micalign.scene.model import Scene
 
 __all__ = ["command"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Arrangement:
+    """What the command line says of an arrangement."""
+
+    name: str
+    at: tuple[str, ...]
+    around: tuple[str, ...]
+    room: str | None
+    facing: str
+    unit: str
+
+
+_OPTIONS: Final = (
+    click.option(
+        "--arrangement",
+        type=click.Choice(list(ARRANGEMENTS)),
+        metavar="NAME",
+        help="Make a first scene of this kind instead.  [default: better SCENE]",
+    ),
+    click.option(
+        "--at",
+        multiple=True,
+        metavar="NAME=X,Y,Z",
+        help="A source to build round, in --unit; may be repeated.  [default: usual ones]",
+    ),
+    click.option(
+        "--around",
+        multiple=True,
+        metavar="NAME",
+        help="A source of SCENE to build round; may be repeated.  [default: all of them]",
+    ),
+    click.option(
+        "--room",
+        metavar="W,D,H",
+        help="The room's width, depth and height, in --unit.  [default: that of SCENE, else none]",
+    ),
+    click.option(
+        "--facing",
+        type=click.Choice(list(FACINGS)),
+        default="front",
+        show_default=True,
+        help="The wall that the source or player looks at.",
+    ),
+    click.option(
+        "--unit",
+        type=click.Choice(LENGTH_UNITS),
+        default="m",
+        show_default=True,
+        help="The unit of bare numbers, and of the new scene.",
+    ),
+)
+
+
+def _arrangement_options(command: click.decorators.FC) -> click.decorators.FC:
+    """``--arrangement`` and the options that go with it."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def _tell_arrangement(
+    options: _Arrangement, scene: Path | None, write: Path | None, *, force: bool, as_json: bool, quiet: bool
+) -> int:
+    """Print the scene, or write it."""
+    from micalign.report.tables import escaped  # noqa: PLC0415 - so that --help costs only click
+
+    text = _appended(options, scene) if scene is not None else _new(options)
+    if write is not None:
+        from micalign.files.kinds import SCENE  # noqa: PLC0415 - only a writer needs it
+        from micalign.files.whole import write_text  # noqa: PLC0415
+
+        write_text(write, text, force=force, kind=SCENE)
+        note(f"wrote {write}", quiet=quiet)
+    if as_json:
+        print_json({"arrangement": options.name, "written": None if write is None else str(write), "scene": text})
+    elif write is None:
+        click.echo(escaped(text), nl=False)
+    return 0
+
+
+def _new(options: _Arrangement) -> str:
+    from micalign.report.firstscene import scene_text  # noqa: PLC0415 - as above
+    from micalign.scene.document import parse_scene  # noqa: PLC0415
+
+    if options.around:
+        raise click.UsageError("--around names a source of a scene: give SCENE too, or use --at NAME=X,Y,Z")
+    room = USUAL_ROOM if options.room is None else a_room(options.room, options.unit)
+    sources = tuple(Source(*a_place(text, options.unit)) for text in options.at)
+    sources, made = arranged(options.name, sources, room=room, facing=options.facing)
+    text = scene_text(options.name, sources, made, room=room, unit=options.unit)
+    parse_scene(text, "the new scene")
+    return text
+
+
+def _appended(options: _Arrangement, path: Path) -> str:
+    from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - as above
+    from micalign.files.scenes import changes_text, read_text  # noqa: PLC0415
+    from micalign.report.firstscene import appended_text  # noqa: PLC0415
+    from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415
+    from micalign.scene.document import parse_scene  # noqa: PLC0415
+
+    if options.at or options.room:
+        raise click.UsageError("--at and --room describe a new scene; SCENE has its own sources and room")
+    text = read_text(path)
+    scene = surveyed(parse_scene(text, str(path)))
+    sources = tuple(scene.source(name) for name in options.around) or scene.sources
+    _, made = arranged(options.name, sources, room=scene.room, facing=options.facing)
+    changes, made = reused(scene, made)
+    text = changes_text(text, changes, tapes_m=tape_lengths_m(scene, changed(scene, changes)))
+    text = appended_text(options.name, text, renamed(made, _taken(scene)), unit=scene.length_unit)
+    parse_scene(text, "the new scene")
+    return text
+
+
+def _taken(scene: Scene) -> frozenset[str]:
+    groups = (scene.sources, scene.mics, scene.dis, scene.pairs, scene.keepouts)
+    return frozenset(thing.name for group in groups for thing in group)
 
 
 @click.command("place")
@@ -36,7 +158,7 @@ __all__ = ["command"]
 @click.option(
     "--figure", type=PATH, metavar="FILE", help="Draw old and new places (.png, .svg or .pdf).  [default: no figure]"
 )
-@arrangement_options
+@_arrangement_options
 @force_option
 @json_option
 @quiet_option
@@ -84,8 +206,8 @@ def command(
     if arrangement is not None:
         if figure is not None:
             raise click.UsageError("--figure shows a move: place the written scene with it, or use 'micalign draw'")
-        options = ArrangementOptions(arrangement, at, around, room, facing, unit)
-        return tell_arrangement(options, scene, write, force=force, as_json=as_json, quiet=quiet)
+        options = _Arrangement(arrangement, at, around, room, facing, unit)
+        return _tell_arrangement(options, scene, write, force=force, as_json=as_json, quiet=quiet)
     if scene is None:
         raise click.UsageError("give SCENE, or --arrangement to make a first one")
     if at or around or room:
@@ -130,7 +252,7 @@ def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
     from micalign.findings.cautions import cautions  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
     from micalign.report import place as report  # noqa: PLC0415
-    from micalign.report.checkwords import caution_lines  # noqa: PLC0415
+    from micalign.report.check import caution_lines  # noqa: PLC0415
 
     prediction = predict(found.scene)
     then, now = findings(before, predict(before)), findings(found.scene, prediction)

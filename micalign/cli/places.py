@@ -1,12 +1,43 @@
-"""How are a room, a place and a tape read from one word of a command line?"""
+"""How are a length, a level, a room, a place and a tape read from one word of a command line?"""
 
 from __future__ import annotations
 
-from micalign.errors import SceneError
-from micalign.scene.model import Coordinates, Room, Tape
-from micalign.scene.quantities import parse_length
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
 
-__all__ = ["a_place", "a_room", "a_tape", "lengths_of"]
+import click
+
+from micalign.errors import SceneError
+
+if TYPE_CHECKING:
+    from micalign.scene.model import Coordinates, Room, Tape
+
+__all__ = ["UNITS", "a_place", "a_room", "a_tape", "lengths_of", "spoken_unit", "two_lengths"]
+
+UNITS: Final = ("m", "cm", "mm", "ft", "in")
+
+
+def spoken_unit(texts: Sequence[str], unit: str | None) -> str:
+    """The unit asked for, else the first that the lengths name, else cm."""
+    from micalign.scene.quantities import unit_in  # noqa: PLC0415 - so that --help costs only click
+
+    return unit or next((told for text in texts if (told := unit_in(text))), "cm")
+
+
+def two_lengths(texts: Sequence[str], unit: str | None, option: str) -> tuple[float, float]:
+    """Two different lengths between 1 mm and 100 m, in metres."""
+    from micalign.scene.quantities import parse_length  # noqa: PLC0415 - as above
+
+    shown = spoken_unit(texts, unit)
+    try:
+        first, second = (parse_length(text, shown) for text in texts)
+    except ValueError as error:
+        raise click.UsageError(f"{option}: {error}") from error
+    if min(first, second) < 0.001 or max(first, second) > 100.0:
+        raise click.UsageError(f"{option}: each must lie between 1 mm and 100 m")
+    if abs(first - second) < 1e-4:
+        raise click.UsageError(f"{option}: equal distances make no comb: give two that differ")
+    return first, second
 
 
 def lengths_of(text: str, option: str, unit: str) -> Coordinates:
@@ -19,6 +50,8 @@ def lengths_of(text: str, option: str, unit: str) -> Coordinates:
 
 
 def _length(text: str, where: str, unit: str) -> float:
+    from micalign.scene.quantities import parse_length  # noqa: PLC0415 - as above
+
     try:
         return parse_length(text.strip(), unit)
     except ValueError as error:
@@ -27,6 +60,8 @@ def _length(text: str, where: str, unit: str) -> float:
 
 def a_room(text: str, unit: str) -> Room | None:
     """A room of three lengths; None for 'none', the open air."""
+    from micalign.scene.model import Room  # noqa: PLC0415 - as above
+
     if text.strip().casefold() == "none":
         return None
     width, depth, height = lengths_of(text, "--room", unit)
@@ -47,6 +82,8 @@ def a_place(text: str, unit: str) -> tuple[str, Coordinates]:
 
 def a_tape(text: str, unit: str) -> Tape:
     """``NAME,NAME=LENGTH``."""
+    from micalign.scene.model import Tape  # noqa: PLC0415 - as above
+
     names, equals, length = text.rpartition("=")
     ends = [name.strip() for name in names.split(",")]
     if not equals or len(ends) != 2 or not all(ends):

@@ -44,7 +44,7 @@ def command(scene: Path, target: Path | None, force: bool, as_json: bool, quiet:
     """
     from micalign.acoustics.survey import survey  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.report.survey import survey_document  # noqa: PLC0415
+    from micalign.report.positions import survey_document  # noqa: PLC0415
 
     planned = read_scene(scene)
     found = survey(planned)
@@ -65,7 +65,7 @@ def command(scene: Path, target: Path | None, force: bool, as_json: bool, quiet:
 
 
 def _print_words(scene: Scene, found: Survey) -> None:
-    from micalign.report.survey import point_table, remarks, tape_table  # noqa: PLC0415
+    from micalign.report.positions import point_table, remarks, tape_table  # noqa: PLC0415
 
     out = console()
     if not found.points:

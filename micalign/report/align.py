@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.offsets import Remain
 from micalign.files.offsets import OffsetsFile, TrackOffset
-from micalign.report.plain import clean
-from micalign.report.tables import WARNING, bare_table
+from micalign.report.tables import WARNING, bare_table, clean
 from micalign.units import show_band, show_db, show_dbfs, show_hz, show_ms, show_samples
 
 if TYPE_CHECKING:

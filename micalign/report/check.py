@@ -1,21 +1,49 @@
-"""What ``check`` found, as a JSON document.
+"""How is what `check` found told: as a document, and on a terminal what is wrong first, on one screen?
 
-Keys are the field names of the rows in `micalign.acoustics`; numbers are rounded far below what positions can be
-known to (micrometres, nanoseconds, ten-thousandths of a decibel), which keeps the document small.
+Keys of the document are the field names of the rows in `micalign.acoustics`; numbers are rounded far below what
+positions can be known to (micrometres, nanoseconds, ten-thousandths of a decibel), which keeps it small. A screen is 24
+to 40 lines: a verdict, findings with what mends them, when each source arrives, and what to mind where the work can
+hurt someone; the tables come by name.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, fields
 from functools import cache
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.room import RoomFigures
+from micalign.acoustics.room import LOWEST, RoomFigures
 from micalign.findings.finding import Finding
+from micalign.findings.rules import RULES
+from micalign.report import checktables as tables
+from micalign.report import distances
+from micalign.report.tables import SEVERITY_STYLES, clean, ruled_table
+from micalign.scene.model import Mic, Scene, Source
+from micalign.units import show_hz, significant
 
-__all__ = ["check_document", "finding_rows", "rows"]
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from micalign.report.roomy import Beside
+
+__all__ = [
+    "SECTIONS",
+    "caution_lines",
+    "check_document",
+    "finding_lines",
+    "finding_rows",
+    "first_screen",
+    "mode_table",
+    "room_lines",
+    "rows",
+    "rule_rows",
+    "rule_table",
+    "sections",
+    "verdict",
+]
 
 _DECIMALS: Final = {"_s": 9, "_m": 6, "_m_s": 4, "_db": 4, "_hz": 3, "_percent": 1, "_degrees": 2, "ratio": 5}
 
@@ -108,3 +136,195 @@ def _room(room: RoomFigures | None) -> Mapping[str, Any] | None:
         {"name": name, "strengths": [round(value, 3) for value in row]} for name, row in room.strengths.items()
     ]
     return document
+
+
+SECTIONS: Final = {
+    "findings": "every finding with what mends it",
+    "arrivals": "arrival, distance and level of each source at each mic",
+    "sums": "two mics on one source, added",
+    "spacing": "three to one",
+    "bleed": "what else a mic hears",
+    "reflections": "the first bounces",
+    "pairs": "stereo pairs",
+    "direct": "DIs against mics",
+    "room": "reverberation and modes",
+}
+"""What ``--show`` knows, with what it is."""
+
+_FEWEST_LINES: Final = 24
+_MOST_LINES: Final = 40
+
+Numbers = Mapping[tuple[str, tuple[str, ...]], int]
+
+
+def verdict(name: str, every: Sequence[Finding], told: Sequence[Finding]) -> str:
+    """How the scene stands, in a sentence."""
+    wrong = sum(finding.severity != "note" for finding in told)
+    if not every:
+        return f"{clean(name)}: every rule is met."
+    state = "nothing to mend" if wrong == 0 else f"{wrong} to mend"
+    return f"{clean(name)}: {state}, {len(told) - wrong} to know."
+
+
+def first_screen(
+    out: Console,
+    scene: Scene,
+    predicted: Prediction,
+    told: Sequence[Finding],
+    numbers: Numbers,
+    minded: Sequence[str],
+) -> Iterator[Any]:
+    """Findings, arrivals and cautions, as many findings as leave room for the rest."""
+    tail = [
+        *(table for table in tables.short_arrivals(scene, predicted, out.width)),
+        caution_lines(minded),
+        f"More: --show {', '.join(SECTIONS)}; or --all. 'micalign check --rules' lists the rules.",
+    ]
+    lines = min(max(out.height, _FEWEST_LINES), _MOST_LINES) if out.is_terminal else _MOST_LINES
+    left = lines - 2 - sum(_height(out, block) for block in tail if block)
+    shown = _that_fit(out, told, numbers, left)
+    if shown:
+        yield finding_lines(shown, numbers, blank=0)
+    yield _hint(shown, told)
+    yield from tail
+
+
+def _that_fit(out: Console, told: Sequence[Finding], numbers: Numbers, left: int) -> list[Finding]:
+    """The heaviest, at least one, while they leave room for the rest."""
+    shown: list[Finding] = []
+    for finding in told:
+        left -= _height(out, finding_lines([finding], numbers, blank=0)) - bool(shown)
+        if shown and left < 2:
+            break
+        shown.append(finding)
+    return shown
+
+
+def _height(out: Console, block: Any) -> int:
+    """Lines of a block, with the empty one after it."""
+    return len(out.render_lines(block)) + 1
+
+
+def _hint(shown: Sequence[Finding], told: Sequence[Finding]) -> str:
+    star = "A star: --mend N --write NEW.toml applies it." if any(finding.changes for finding in shown) else ""
+    rest = len(told) - len(shown)
+    more = f"{rest} more: --show findings." if rest else ""
+    return " ".join(part for part in (star, more) if part)
+
+
+def sections(
+    scene: Scene,
+    predicted: Prediction,
+    findings: tuple[Sequence[Finding], Numbers, Sequence[str]],
+    wanted: Collection[str],
+    *,
+    everything: bool,
+    width: int,
+) -> Iterator[Any]:
+    """The blocks of the sections asked for, in the order of `SECTIONS`, findings and cautions first."""
+    told, numbers, minded = findings
+    blocks: dict[str, Iterator[Any]] = {
+        "findings": iter((finding_lines(told, numbers), caution_lines(minded))),
+        "arrivals": _arrivals(scene, predicted, everything=everything, width=width),
+        "sums": iter((tables.difference_table(scene, predicted, everything=everything),)),
+        "spacing": iter((distances.spacing_table(scene, predicted, everything=everything),)),
+        "bleed": iter((distances.bleed_table(predicted, everything=everything),)),
+        "reflections": iter((tables.reflection_table(scene, predicted, everything=everything),)),
+        "pairs": tables.pair_tables(scene, predicted),
+        "direct": iter((tables.direct_table(predicted),)),
+        "room": iter(
+            (
+                "\n".join(room_lines(predicted.room)),
+                mode_table(scene, predicted, everything=everything),
+            )
+        ),
+    }
+    for name in SECTIONS:
+        if name in wanted:
+            yield from blocks[name]
+
+
+def _arrivals(scene: Scene, predicted: Prediction, *, everything: bool, width: int) -> Iterator[Any]:
+    yield tables.heading(scene, predicted)
+    yield from tables.arrival_tables(scene, predicted, everything=everything, width=width)
+
+
+_MOST_PLACES: Final = 12
+
+
+def room_lines(room: RoomFigures | None) -> Iterator[str]:
+    """The room in a few sentences."""
+    if room is None:
+        return
+    if room.reverberation_s is None or room.transition_hz is None:
+        yield f"Room of {significant(room.volume_m3, 3)} m3 in which nothing absorbs: it would ring without end."
+        return
+    yield (
+        f"Room of {significant(room.volume_m3, 3)} m3: reverberation {significant(room.reverberation_s, 2)} s (Sabine)"
+        f"{_eyring(room)}. Below {show_hz(room.transition_hz)} single modes rule, and rays are only a guide."
+    )
+    wide = [f"{gap.from_hz:.0f}-{gap.to_hz:.0f}" for gap in room.gaps[:3]]
+    if wide:
+        yield f"Gaps of more than 20 Hz between modes: {', '.join(wide)} Hz."
+    if room.pile_ups:
+        yield f"Modes that fall together: {', '.join(show_hz(pile.hz) for pile in room.pile_ups[:4])}."
+
+
+def _eyring(room: RoomFigures) -> str:
+    sabine, eyring = room.reverberation_s or 0.0, room.eyring_s or 0.0
+    return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > 0.05 * sabine else ""
+
+
+def mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
+    """How strongly mics and sources sit in each of the lowest ten modes; of a large scene a dozen mics."""
+    room = predicted.room
+    if room is None or not room.modes:
+        return None
+    shown = room.modes[:LOWEST]
+    things: list[Source | Mic] = [*scene.mics, *scene.sources]
+    named = things if everything else things[:_MOST_PLACES]
+    rest = "" if len(named) == len(things) else f" ({len(named)} of {len(things)} places; all with --all)"
+    rows = [[thing.name, *map(_strength, room.strengths[thing.name])] for thing in named]
+    orders = ["".join(map(str, mode.order)) if max(mode.order) < 10 else "-" for mode in shown]
+    return ruled_table(
+        f"The lowest modes, in Hz, and how strongly each place sits in them{rest}",
+        [""],
+        [f"{mode.hz:.0f}\n{order}" for mode, order in zip(shown, orders, strict=True)],
+        rows,
+        caption="10 is full strength, 0 a null. Below each frequency its order: half waves along x, y, z.",
+    )
+
+
+def _strength(value: float) -> str:
+    return f"{10 * value:.0f}"
+
+
+def finding_lines(
+    found: Sequence[Finding], numbers: Mapping[tuple[str, tuple[str, ...]], int], *, blank: int = 1
+) -> Beside | None:
+    """Each finding by its number: what it is, and below it what mends it; a star marks what ``--mend`` can apply."""
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
+
+    from micalign.report.roomy import Beside  # noqa: PLC0415
+
+    rows = []
+    for finding in found:
+        said = Text(f"{clean(finding.message)}\n-> {clean(finding.advice)}")
+        number = Text(f"{numbers[finding.key]}{'*' if finding.changes else ''}")
+        rows.append(([number, Text(finding.severity, style=SEVERITY_STYLES[finding.severity])], said))
+    return Beside(rows, blank=blank) if rows else None
+
+
+def caution_lines(minded: Sequence[str]) -> str:
+    """What to mind, a line each."""
+    return "\n".join(f"Caution. {clean(one)}" for one in minded)
+
+
+def rule_rows() -> list[dict[str, str]]:
+    """What ``check --rules --json`` prints of each rule."""
+    return [{"rule": rule.name, "says": rule.says, "source": rule.source} for rule in RULES]
+
+
+def rule_table() -> Table:
+    """The rules for a terminal."""
+    return ruled_table("Rules", ["rule", "says", "source"], [], [list(row.values()) for row in rule_rows()])

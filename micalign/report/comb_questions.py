@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Final
 
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, peaks_hz
-from micalign.report.question import Question
+from micalign.report.way_questions import Question
 from micalign.units import show_db, show_hz, show_ms
 
 __all__ = ["COMB_KINDS"]

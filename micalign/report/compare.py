@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.compare.model import Comparison, Explanation, Row
 from micalign.report.check import finding_rows
-from micalign.report.plain import clean
-from micalign.report.tables import WARNING, bare_table
+from micalign.report.tables import WARNING, bare_table, clean
 from micalign.units import show_ms
 
 if TYPE_CHECKING:

@@ -1,14 +1,16 @@
-"""What does the lesson say, with which numbers? Everything here is worked out by `micalign.acoustics`.
+"""What does the lesson say, with which numbers, and what does it ask a class?
 
-A `Case` is the student's own copy: so much later and so much weaker, from two distances or from a delay. Lengths and
-speeds are told in the reader's unit.
+Everything here is worked out by `micalign.acoustics`. The same seed gives the same questions; the kinds come in turn,
+one on the comb and one on the way of the sound.
 """
 
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain, zip_longest
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -18,15 +20,54 @@ from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, 
 from micalign.figures.comb_curves import Copy
 from micalign.figures.lesson_pictures import LEVEL_ROWS_DB
 from micalign.files.audio_bytes import flac_bytes
+from micalign.report.comb_questions import COMB_KINDS
 from micalign.report.guesses import guesses
-from micalign.report.hearing import HEARING_WORDS
-from micalign.report.page import audio_address, page
-from micalign.report.question import told_speed_m_s
-from micalign.report.questions import questions
+from micalign.report.page import HEARING_WORDS, audio_address, page
 from micalign.report.sounds import RATE, TARGET_LUFS, Sound
+from micalign.report.way_questions import WAY_KINDS, Question, told_speed_m_s
 from micalign.units import METRES, show_db, show_hz, show_length, show_ms, show_speed
 
-__all__ = ["LESSON_TEMPERATURE_C", "Case", "case_document", "lesson_page"]
+__all__ = ["LESSON_TEMPERATURE_C", "Case", "case_document", "lesson_page", "question_page", "questions"]
+
+_KINDS: Final = tuple(kind for kind in chain(*zip_longest(COMB_KINDS, WAY_KINDS)) if kind is not None)
+
+
+def questions(count: int, *, seed: int = 1, unit: str = "cm") -> tuple[Question, ...]:
+    """So many questions, the kinds in turn.
+
+    Parameters
+    ----------
+    count : int
+    seed : int
+    unit : {"m", "cm", "mm", "ft", "in"}
+        For the lengths.
+
+    Examples
+    --------
+    >>> questions(1)[0].text == questions(3)[0].text
+    True
+    >>> len({question.text for question in questions(20)})
+    20
+    """
+    rng = random.Random(seed)
+    made: list[Question] = []
+    turn = 0
+    while len(made) < count:
+        question = _KINDS[turn % len(_KINDS)](rng, unit)
+        turn += 1
+        # Twice the same is no exercise; a very long sheet may run out of new ones.
+        if question not in made or turn > 20 * count:
+            made.append(question)
+    return tuple(made)
+
+
+def question_page(asked: Sequence[Question], *, answers: bool, seed: int, unit: str = "cm") -> str:
+    """The question sheet, or with ``answers`` the answer sheet."""
+    title = "Combs: answers" if answers else "Combs: questions"
+    speed = show_speed(told_speed_m_s(unit), unit)
+    values = {"title": title, "questions": asked, "answers": answers, "seed": seed, "speed": speed}
+    return page("questions.html.j2", values)
+
 
 LESSON_TEMPERATURE_C: Final = 20.0
 QUESTIONS_IN_PAGE: Final = 30

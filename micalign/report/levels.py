@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.roll_call import Absent, Present, RollCall
-from micalign.report.plain import clean
-from micalign.report.tables import PROBLEM, WARNING, bare_table
+from micalign.report.tables import PROBLEM, WARNING, bare_table, clean
 from micalign.take.advice import TrackFacts, remarks_together
 from micalign.take.levels import measure_levels
 from micalign.take.track_levels import Remark, TrackLevels, WorkingWindow

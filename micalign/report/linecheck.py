@@ -14,8 +14,7 @@ from micalign.alignment.alone import FoundAlone
 from micalign.compare.linecheck import CheckedLine, LineCheck
 from micalign.compare.linefaults import HeardLine, LineSource
 from micalign.report.compare import compare_document
-from micalign.report.plain import clean
-from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table
+from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean
 from micalign.units import show_db, show_dbfs, show_ms
 
 if TYPE_CHECKING:

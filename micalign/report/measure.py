@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured
 from micalign.files.stamps import Laid
-from micalign.report.plain import clean
-from micalign.report.tables import WARNING, bare_table
+from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.threelines import sum_lines
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.told import SourceDelays, TrackDelay

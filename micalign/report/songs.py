@@ -6,8 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.report.plain import clean, one_line, shortened
-from micalign.report.tables import PROBLEM, WARNING, bare_table
+from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, one_line, shortened
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.onepath.bestsum import ALLOWED_DB
 from micalign.alignment.onepath.pair import BANDS_HZ, Line, PairSum
-from micalign.report.plain import clean
-from micalign.report.tables import bare_table
+from micalign.report.tables import bare_table, clean
 from micalign.units import show_db, show_hz, show_ms, show_plus_minus
 
 if TYPE_CHECKING:

@@ -3,7 +3,7 @@ from __future__ import annotations
 import outside
 import pytest
 
-from micalign.report.hearing import HEARING_WORDS, allowed_minutes, show_minutes
+from micalign.report.page import HEARING_WORDS, allowed_minutes, show_minutes
 
 ROWS = outside.rows(13, "niosh_")
 

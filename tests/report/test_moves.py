@@ -6,7 +6,7 @@ import pytest
 
 from micalign.acoustics.placement import Move
 from micalign.acoustics.placing.obstacles import Limit, Obstacle
-from micalign.report.moves import move_words, obstacle_words, string_length
+from micalign.report.place import move_words, obstacle_words, string_length
 from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Scene, Source
 
 SCENE = Scene(
