@@ -19,6 +19,7 @@ __all__ = [
     "db_from_amplitude",
     "db_from_power",
     "power_from_db",
+    "short_length",
     "show_band",
     "show_centimetres",
     "show_db",
@@ -271,6 +272,17 @@ def show_length(metres: float, unit: str = "m") -> str:
     if unit == "mm":
         return f"{metres * 1000:.0f} mm"
     return _show_inches(metres, feet=unit == "ft")
+
+
+def short_length(metres: float, unit: str) -> str:
+    """A short length in the user's unit: centimetres in a metric scene.
+
+    >>> short_length(0.042, "m"), short_length(1.25, "m"), short_length(0.042, "in")
+    ('4 cm', '1.25 m', '1 3/4 in')
+    """
+    if unit in {"in", "ft"}:
+        return show_length(metres, unit)
+    return show_centimetres(metres) if metres < 0.995 else show_length(metres, "m")
 
 
 def show_speed(metres_per_second: float, unit: str = "m") -> str:

@@ -16,8 +16,16 @@ from micalign.acoustics.comb import FLOOR_DB, first_notch_range_hz, notch_depth_
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.stereo import PairSource
-from micalign.report.place import short_length
-from micalign.units import db_from_amplitude, show_db, show_hz, show_hz_range, show_ms, show_ms_known, show_ratio
+from micalign.units import (
+    db_from_amplitude,
+    short_length,
+    show_db,
+    show_hz,
+    show_hz_range,
+    show_ms,
+    show_ms_known,
+    show_ratio,
+)
 
 if TYPE_CHECKING:
     from micalign.report.roomy import Beside

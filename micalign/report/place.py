@@ -23,7 +23,7 @@ from micalign.findings.moves import WAYS, string_length
 from micalign.report.check import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
 from micalign.scene.model import Box, Pair, Scene
-from micalign.units import METRES, show_centimetres, show_hz, show_length, show_ms, show_percent
+from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -35,8 +35,6 @@ __all__ = [
     "move_words",
     "obstacle_words",
     "place_document",
-    "short_length",
-    "string_length",
     "string_table",
     "summary",
     "wish_rows",
@@ -45,17 +43,6 @@ __all__ = [
 
 _WORTH_SAYING_M: Final = 0.004
 _ALONG: Final = float(np.cos(np.radians(20.0)))
-
-
-def short_length(metres: float, unit: str) -> str:
-    """A short length in the user's unit: centimetres in a metric scene.
-
-    >>> short_length(0.042, "m"), short_length(1.25, "m"), short_length(0.042, "in")
-    ('4 cm', '1.25 m', '1 3/4 in')
-    """
-    if unit in {"in", "ft"}:
-        return show_length(metres, unit)
-    return show_centimetres(metres) if metres < 0.995 else show_length(metres, "m")
 
 
 def move_words(scene: Scene, move: Move) -> str:

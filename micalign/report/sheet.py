@@ -13,7 +13,7 @@ from typing import Final
 
 from micalign.acoustics.prediction import Prediction
 from micalign.figures.views import key_of
-from micalign.report.place import string_length
+from micalign.findings.moves import string_length
 from micalign.scene.model import Mic, Scene
 from micalign.units import show_length, show_ms, show_ms_known
 
