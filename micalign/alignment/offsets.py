@@ -7,7 +7,7 @@ Nothing unreliable is ever applied.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from micalign.errors import TakeError
@@ -76,10 +76,23 @@ class Offsets:
         raise TakeError(f"no offset is known for the track '{track}'")
 
 
-def followed(shifts: Sequence[Shift], *, reference: str, sample_rate: int, max_shift_s: float | None = None) -> Offsets:
-    """Offsets where every track has one delay against the reference, and no source is told from another."""
+def followed(
+    shifts: Sequence[Shift],
+    *,
+    reference: str,
+    sample_rate: int,
+    max_shift_s: float | None = None,
+    summed: Collection[str] = (),
+    on_strokes: bool = False,
+) -> Offsets:
+    """Offsets where every track has one delay against the reference, and no source is told from another.
+
+    ``summed`` are the tracks whose delay is where they add up best with the reference; ``on_strokes``: a kit, whose
+    close mics are laid by their own strokes.
+    """
     kept = [limited(shift, max_shift_s) for shift in shifts if shift.track != reference]
-    return Offsets(reference, sample_rate, (still(reference), *kept), compromise=_plain_words(reference, kept))
+    words = _plain_words(reference, kept, summed, on_strokes=on_strokes)
+    return Offsets(reference, sample_rate, (still(reference), *kept), compromise=words)
 
 
 def still(reference: str) -> Shift:
@@ -104,9 +117,15 @@ def limited(shift: Shift, max_shift_s: float | None) -> Shift:
     return shift
 
 
-def _plain_words(reference: str, shifts: Sequence[Shift]) -> str:
+def _plain_words(reference: str, shifts: Sequence[Shift], summed: Collection[str], *, on_strokes: bool) -> str:
     left = [shift.track for shift in shifts if not shift.applied]
     if len(left) == len(shifts):
         return "nothing was moved: no track has a delay to act on"
-    words = f"every track was laid onto '{reference}' by its own delay"
+    if on_strokes:
+        words = f"what stands over the kit with '{reference}' stays, close mics go where their own strokes add up best"
+    elif {shift.track for shift in shifts if shift.applied} <= set(summed):
+        words = f"laid where it adds up best with '{reference}': {', '.join(summed)}"
+    else:
+        best = f", where they add up best: {', '.join(summed)}" if summed else ""
+        words = f"every track was laid onto '{reference}' by its own delay{best}"
     return f"{words}, but for {', '.join(left)}" if left else words

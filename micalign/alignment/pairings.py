@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from micalign.alignment.kits import laid_on_strokes
-from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum, one_path_sum
+from micalign.alignment.onepath.pair import USUAL_S, WIDE_S, PairSum, as_arrival, as_best_sum, one_path_sum
+from micalign.alignment.onepath.recognise import may_be_one_path
 from micalign.alignment.onepath.several import doubted
 from micalign.take.model import Track
 from micalign.tdoa.clock import measure_clock
@@ -31,7 +32,8 @@ FAR_S: Final = 2.0
 class Measured:
     """The best single answer of each track against the reference; with a scene, each source on its own.
 
-    ``sums`` holds what was found of each DI and its mic.
+    ``sums`` holds what was found of each DI and its mic; ``on_strokes``: close mics of a kit are told by where their
+    own strokes add up best, and not by their arrivals.
     """
 
     reference: str
@@ -39,6 +41,7 @@ class Measured:
     tracks: tuple[TrackDelay, ...]
     sources: tuple[SourceDelays, ...] | None = None
     sums: tuple[PairSum, ...] = ()
+    on_strokes: bool = False
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""
@@ -94,10 +97,15 @@ def measured(
         for done, track in enumerate(tracks):
             tell(f"measuring {track.name}", done / len(tracks))
             delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
+        if not drift:
+            return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
     else:
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
-        return replace(found, tracks=laid_on_strokes(reference, tracks, found.tracks)) if on_strokes else found
+        if not on_strokes:
+            return found
+        laid = laid_on_strokes(reference, tracks, found.tracks)
+        return replace(found, tracks=laid, on_strokes=laid != found.tracks)
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 
@@ -125,6 +133,10 @@ def _with_sums(
         delay, found = arrivals[track.name], sums.get(track.name)
         if found is not None and by == "sum":
             delay = as_best_sum(found, delay)
+        elif not delay.reliable and may_be_one_path(reference, track):
+            looked_s = max(max_delay_s, WIDE_S) if max_delay_s >= USUAL_S else max_delay_s
+            further = f"nothing within {looked_s * 1e3:g} ms fits either: a later re-amp needs a larger --max-delay-ms"
+            delay = replace(delay, reason=f"{delay.reason}; {further}" if delay.reason else further)
         if track.name in doubts:
             delay = replace(delay, reliable=False, reason=doubts[track.name])
         rows.append(TrackDelay(track.name, delay))

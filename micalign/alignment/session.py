@@ -293,8 +293,14 @@ def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | 
     """The shifts and flips that follow from a measurement."""
     if found.sources is None:
         shifts = [_shift(one) for one in found.tracks]
+        best = {one.track: one.best.delay_s for one in found.sums}
         return followed(
-            shifts, reference=found.reference, sample_rate=found.sample_rate, max_shift_s=wishes.max_shift_s
+            shifts,
+            reference=found.reference,
+            sample_rate=found.sample_rate,
+            max_shift_s=wishes.max_shift_s,
+            summed=[one.track for one in found.tracks if best.get(one.track) == one.delay.delay_s],
+            on_strokes=found.on_strokes,
         )
     gains = gains_db or {}
     heard = []

@@ -127,6 +127,11 @@ def test_plain_offsets_say_what_they_did():
     assert followed([good], reference="a", sample_rate=RATE).compromise == (
         "every track was laid onto 'a' by its own delay"
     )
+    summed = followed([good], reference="a", sample_rate=RATE, summed=["b"])
+    assert summed.compromise == "laid where it adds up best with 'a': b"
+    kit = followed([good, bad], reference="a", sample_rate=RATE, on_strokes=True).compromise
+    assert "their own strokes add up best" in kit
+    assert kit.endswith(", but for c")
     nothing = followed([bad], reference="a", sample_rate=RATE)
     assert nothing.compromise == "nothing was moved: no track has a delay to act on"
     assert [shift.track for shift in followed([good, bad], reference="b", sample_rate=RATE).shifts] == ["b", "c"]

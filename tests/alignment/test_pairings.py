@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from di_takes import bass_take
 
 from micalign.alignment import pairings
 from micalign.alignment.pairings import Measured, measured
@@ -123,3 +124,18 @@ def test_all_are_reliable_only_where_each_is():
     good, bad = (TrackDelay(n, Delay(0, 0, 1, 1, 1, n == "good", None)) for n in ("good", "bad"))
     assert Measured("a", RATE, (good,)).all_reliable
     assert not Measured("a", RATE, (good, bad)).all_reliable
+
+
+def test_a_reamp_beyond_the_reach_names_the_option_and_never_blames_the_clocks():
+    take = bass_take(3, seconds=8.0, latency_s=(0.3, 0.4))
+    di, mic = track_48("di", take.di), track_48("mic", take.mic)
+    refused = measured(di, [mic], max_delay_s=0.02).tracks[0].delay
+    assert not refused.reliable
+    assert "--max-delay-ms" in refused.reason
+    assert "20 ms" in refused.reason
+    assert "drift" not in refused.reason
+    assert "clock" not in refused.reason
+
+
+def track_48(name: str, samples) -> Track:
+    return Track.from_array(name, samples, 48000)

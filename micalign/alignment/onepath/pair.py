@@ -24,6 +24,7 @@ from micalign.tdoa.measure import Delay, measure_pair
 __all__ = [
     "BANDS_HZ",
     "THIRDS_HZ",
+    "USUAL_S",
     "WIDE_S",
     "Line",
     "PairSum",
@@ -37,7 +38,8 @@ BANDS_HZ: Final = ((60.0, 250.0), (250.0, 1250.0), (1250.0, 5000.0))
 """Lows, mids and presence, as the three lines tell them."""
 WIDE_S: Final = 2.0
 """How late a re-amped track is looked for where nothing nearer fits."""
-_USUAL_S: Final = 0.05
+USUAL_S: Final = 0.05
+"""The usual largest delay; who asks for less is not overruled by a wider search."""
 _MOST_RIVAL: Final = 0.75  # of another place in the wide search; the development half reaches 0.6, a loop 0.9 and more
 _RISE_S: Final = 0.14e-3  # where a loudspeaker's response begins is a matter of definition to this (development half)
 _ROUGH_S: Final = 5e-3  # an arrival that only the rough search told: a bass's lobes are up to 7 ms apart
@@ -120,7 +122,7 @@ class PairSum:
 
 
 def one_path_sum(
-    reference: Track, track: Track, delay: Delay, *, max_delay_s: float = _USUAL_S, known: str | None = None
+    reference: Track, track: Track, delay: Delay, *, max_delay_s: float = USUAL_S, known: str | None = None
 ) -> PairSum | None:
     """What a pair's sum is and could be; None where the two are not one performance with one path between them.
 
@@ -194,7 +196,7 @@ def _found(
         seen = recognise(reference, track, delay.delay_s)
         return (seen, delay) if seen.one_path or known else None
     # A bass line resembles itself at many places: the widest search decides between them.
-    reach_s = WIDE_S if _USUAL_S <= max_delay_s < WIDE_S else max_delay_s
+    reach_s = WIDE_S if USUAL_S <= max_delay_s < WIDE_S else max_delay_s
     place = coarse_delay(reference, track, reach_s=reach_s)
     if place.rival > _MOST_RIVAL:
         return None

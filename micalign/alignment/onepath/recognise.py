@@ -25,7 +25,7 @@ from micalign.arrays import Complexes, Floats, cross_spectrum
 from micalign.take.loudness import k_weighting
 from micalign.take.model import Track
 
-__all__ = ["Recognised", "plainly_bright", "recognise"]
+__all__ = ["Recognised", "may_be_one_path", "plainly_bright", "recognise"]
 
 _LEAST_COHERENCE: Final = 0.6  # by energy: driven basses of the development half reach 0.70, strangers 0.2
 _LEAST_STEADY: Final = 0.53  # 0 to 1: strings 0.58 to 0.93, drums mostly 0.01 to 0.5
@@ -102,6 +102,11 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
     )
     # The whole track is read through only where nothing else has refused.
     return replace(seen, steady=_steady(earlier)) if seen.one_path else seen
+
+
+def may_be_one_path(first: Track, second: Track) -> bool:
+    """Whether nothing in either track alone speaks against it: no treble of a kit, and notes that last."""
+    return not plainly_bright(first, second) and min(_steady(first), _steady(second)) >= _LEAST_STEADY
 
 
 def plainly_bright(first: Track, second: Track, delay_s: float | None = None) -> bool:
