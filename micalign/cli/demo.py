@@ -38,9 +38,9 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
     Example:
       micalign demo -o first-look
     """
-    from micalign.files.demo import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.kinds import TOLD  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
+    from micalign.files.takes import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.demo import closing_text, demo_document, remaining  # noqa: PLC0415
 

@@ -77,7 +77,7 @@ def command(
       micalign draw scenes/jazz-kit.toml -o plan.svg --paths snare
     """
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.folder import remove_figures, stale_figures, write_folder  # noqa: PLC0415
+    from micalign.files.sets import remove_figures, stale_figures, write_folder  # noqa: PLC0415
 
     out = out or Path(f"{name_of(scene)}-figures")
     single = out.suffix.lower() in _SINGLE

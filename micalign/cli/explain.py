@@ -77,7 +77,7 @@ def command(
         )
     case = _case(distances, delay_ms, unit)
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.folder import write_folder  # noqa: PLC0415
+    from micalign.files.sets import write_folder  # noqa: PLC0415
 
     told = unit or (case.unit if case else "cm")
     files = _lesson(case, told, seed) | _sheets(count, seed, told)

@@ -95,7 +95,7 @@ def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, qui
 
         call = call_scene(recorded_in(read_scene(song.scene), song.scene, song.folder), song.scene)
     else:
-        from micalign.files.listing import expanded  # noqa: PLC0415
+        from micalign.files.specs import expanded  # noqa: PLC0415
 
         listed, notes = expanded(tracks or song.tracks(None))
         for sentence in () if song.folder else notes:

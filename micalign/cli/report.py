@@ -46,8 +46,7 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
     from micalign.files.kinds import PAGE  # noqa: PLC0415
-    from micalign.files.scene_slots import scene_pieces  # noqa: PLC0415
-    from micalign.files.scenes import read_text  # noqa: PLC0415
+    from micalign.files.scenes import read_text, scene_pieces  # noqa: PLC0415
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415

@@ -27,7 +27,7 @@ from micalign.errors import OutputError, TakeError
 from micalign.files.audio import audio_info
 from micalign.files.encode import AudioWriter, Written, audio_writer
 from micalign.files.metadata import Moved
-from micalign.files.names import one_name
+from micalign.files.outputs import one_name
 from micalign.files.sets import FileSet
 from micalign.files.signals import held
 from micalign.take.model import as_recorded

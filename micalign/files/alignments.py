@@ -21,13 +21,22 @@ from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.phase import PhaseMatch
 from micalign.alignment.session import measured_scene, planned
 from micalign.errors import TakeError
-from micalign.files.aligned_set import Aligned, SetPlan, blended, inputs_of, write_set
-from micalign.files.names import one_name
+from micalign.files.aligned_set import (
+    Aligned,
+    Session,
+    SetPlan,
+    Wish,
+    blended,
+    compromise_wishes,
+    inputs_of,
+    opened,
+    to_match,
+    write_set,
+)
 from micalign.files.offsets import OffsetsFile
-from micalign.files.outputs import SUFFIX, Targets, output_names
+from micalign.files.outputs import SUFFIX, Targets, one_name, output_names
 from micalign.files.sessions import open_loopback
 from micalign.files.sheets import moved_by_sheet, open_sheet
-from micalign.files.wishes import Session, Wish, compromise_wishes, opened, to_match
 from micalign.take.model import Take, Track
 
 __all__ = ["Aligned", "Wish", "align", "apply_offsets"]

@@ -13,11 +13,11 @@ from pathlib import Path
 
 from micalign.alignment.resample import rate_of_original
 from micalign.errors import SceneError, TakeError
+from micalign.files.cut_short import crashed_frames
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import Moved
 from micalign.files.specs import Spec, find_in, parse_spec
-from micalign.files.unfinished import crashed_frames
 from micalign.scene.model import Scene, TakePlan, TrackPlan
 from micalign.take.model import Take, Track, as_recorded
 

@@ -22,12 +22,10 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.files.odd_wav import open_odd
-from micalign.files.pcm import BYTES, read_samples
-from micalign.files.promised import refuse_broken_promise
+from micalign.files.cut_short import refuse_broken_promise, refuse_unfinished
 from micalign.files.riff import ChunkMap, read_chunk, read_layout
 from micalign.files.specs import identity, refuse_unreadable, spoken_read
-from micalign.files.unfinished import refuse_unfinished
+from micalign.files.wav import BYTES, open_odd, read_samples
 
 if TYPE_CHECKING:
     import soundfile

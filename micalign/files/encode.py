@@ -21,10 +21,9 @@ from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files.decode import AudioFile
 from micalign.files.metadata import Moved, Shape
-from micalign.files.pcm import BYTES
 from micalign.files.sets import FileSet
 from micalign.files.sinks import Job, Sink, can_hold, carried_for, is_plain, open_sink, refuse_too_long
-from micalign.files.wav import source_format, valid_bits
+from micalign.files.wav import BYTES, source_format, valid_bits
 from micalign.files.whole import whole_file
 
 __all__ = ["AudioWriter", "Written", "audio_writer", "write_audio"]

@@ -14,9 +14,9 @@ from typing import Literal
 
 from micalign.errors import TakeError
 from micalign.files.audio import audio_info, open_track, open_tracks, recording_of, refuse_unrecorded
+from micalign.files.cut_short import crashed_frames
 from micalign.files.metadata import time_reference_of
 from micalign.files.specs import Spec, find_in, parse_spec
-from micalign.files.unfinished import crashed_frames
 from micalign.scene.model import Scene
 from micalign.take.model import Track
 

@@ -1,7 +1,7 @@
 """The tracks that one command works on, on one clock: a reference and others, or the take that a scene names.
 
 Tracks that began at other times by their stamps are placed by them (`micalign.files.stamps`); a folder stands for all
-its audio files (`micalign.files.listing`).
+its audio files (`micalign.files.specs`).
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from micalign.alignment.session import default_reference
 from micalign.alignment.sharing import own_tracks
 from micalign.errors import SceneError, TakeError, nearest
 from micalign.files.audio import each_of_take, each_track
-from micalign.files.listing import expanded
 from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, recorded_in
+from micalign.files.specs import expanded
 from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch

@@ -1,37 +1,195 @@
 """Where the samples of a container go, and how the original's metadata comes with them.
 
 WAV is written by us byte by byte, since its metadata needs places that an encoder does not offer; everything else goes
-through soundfile. What cannot be carried is named.
+through soundfile. What cannot be carried is named. A FLAC begins with blocks of metadata (a type, a length of 24 bits,
+the data), the last one marked: comments and pictures say nothing of places in the audio and are carried byte for byte;
+a cue sheet or a foreign application's block may.
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator
+import os
+from collections.abc import Callable, Container, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal
 
+import numpy as np
 import numpy.typing as npt
 
+from micalign.arrays import Floats
 from micalign.errors import OutputError
-from micalign.files.flac import carried_blocks, insert_blocks
 from micalign.files.metadata import Carried, Moved, Shape, carry
-from micalign.files.pcm import BYTES
 from micalign.files.riff import append_chunks
 from micalign.files.signals import held
-from micalign.files.wav import WavWriter, source_format
+from micalign.files.specs import spoken_read
+from micalign.files.wav import BYTES, WavWriter, source_format
 
-__all__ = ["Job", "Sink", "can_hold", "carried_for", "is_plain", "open_sink", "refuse_too_long"]
+if TYPE_CHECKING:
+    import soundfile
+
+__all__ = [
+    "Job",
+    "Sink",
+    "can_hold",
+    "carried_blocks",
+    "carried_for",
+    "flac_bytes",
+    "insert_blocks",
+    "is_plain",
+    "open_sink",
+    "refuse_too_long",
+]
+
+_COMMENT, _PICTURE = 4, 6
+_NAMES: Final = {2: "APPLICATION", _COMMENT: "VORBIS_COMMENT", 5: "CUESHEET", _PICTURE: "PICTURE"}
+_LAST: Final = 0x80
+_MOST_BLOCKS: Final = 1024
+_LARGEST: Final = 16 << 20  # bytes of all that is carried
+_PIECE: Final = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    kind: int
+    data: bytes
+
+
+def _is_comment(data: bytes) -> bool:
+    """Whether it is a vendor's name, a count and so many texts, each behind its length (little-endian)."""
+    at = _behind_text(data, 0, "little")
+    count = int.from_bytes(data[at : at + 4], "little")
+    at += 4
+    for _ in range(min(count, len(data))):
+        at = _behind_text(data, at, "little")
+    return at == len(data)
+
+
+def _is_picture(data: bytes) -> bool:
+    """Whether type, two texts behind their lengths, four numbers and the picture behind its length fill it."""
+    at = _behind_text(data, _behind_text(data, 4, "big"), "big")
+    return _behind_text(data, at + 16, "big") == len(data)
+
+
+def _behind_text(data: bytes, at: int, order: Literal["little", "big"]) -> int:
+    return at + 4 + int.from_bytes(data[at : at + 4], order)
+
+
+_SOUND: Final = {_COMMENT: _is_comment, _PICTURE: _is_picture}
+"""A decoder refuses a whole file over one damaged block, so only sound ones are carried."""
+
+
+def carried_blocks(source: Path) -> tuple[tuple[tuple[int, bytes], ...], tuple[str, ...]]:
+    """The blocks (type and data) to carry over from a FLAC, and the names of those left out; none of other files."""
+    with spoken_read(source), source.open("rb") as file:
+        blocks, _ = _read_blocks(file, wanted=_SOUND)
+    carried: list[tuple[int, bytes]] = []
+    left_out: list[str] = []
+    room = _LARGEST
+    for block in blocks:
+        if block.kind in _SOUND and len(block.data) <= room and _SOUND[block.kind](block.data):
+            carried.append((block.kind, block.data))
+            room -= len(block.data)
+        elif block.kind in _NAMES:
+            left_out.append(_NAMES[block.kind])
+    return tuple(carried), tuple(dict.fromkeys(left_out))
+
+
+def insert_blocks(path: Path, carried: Sequence[tuple[int, bytes]]) -> None:
+    """Put blocks into a finished FLAC; its own comments give way to carried ones."""
+    if not carried:
+        return
+    replaced = {kind for kind, _ in carried} & {_COMMENT}
+    with path.open("r+b") as file:
+        own, audio_at = _read_blocks(file)
+        kept = [(block.kind, block.data) for block in own if block.kind not in replaced]
+        head = _head([*kept, *carried])
+        _move_tail(file, audio_at, len(head))
+        file.seek(0)
+        file.write(head)
+
+
+def _read_blocks(file: BinaryIO, *, wanted: Container[int] = range(128)) -> tuple[list[_Block], int]:
+    """The blocks, and where the audio begins; no blocks where it is no FLAC or is damaged.
+
+    Kinds that are not wanted, and what is too large to be carried, come without their data.
+    """
+    blocks: list[_Block] = []
+    room = _LARGEST
+    if file.read(4) != b"fLaC":
+        return [], 0
+    while len(blocks) < _MOST_BLOCKS:
+        head = file.read(4)
+        length = int.from_bytes(head[1:], "big")
+        at = file.tell()
+        # Padding, a cue sheet's or an application's gigabytes are passed over.
+        data = file.read(length) if head[:1] and head[0] & ~_LAST in wanted and length <= room else b""
+        room -= len(data)
+        if len(head) < 4 or file.seek(0, os.SEEK_END) < at + length:
+            return [], 0
+        file.seek(at + length)
+        blocks.append(_Block(head[0] & ~_LAST, data))
+        if head[0] & _LAST:
+            return blocks, file.tell()
+    return [], 0
+
+
+def _head(blocks: Sequence[tuple[int, bytes]]) -> bytes:
+    last = len(blocks) - 1
+    parts = [
+        bytes([kind | (_LAST if number == last else 0)]) + len(data).to_bytes(3, "big") + data
+        for number, (kind, data) in enumerate(blocks)
+    ]
+    return b"fLaC" + b"".join(parts)
+
+
+def _move_tail(file: BinaryIO, source: int, target: int) -> None:
+    """Move everything from ``source`` on to ``target``, piece by piece, from the end that is not overwritten."""
+    end = file.seek(0, os.SEEK_END)
+    places = range(source, end, _PIECE)
+    for place in reversed(places) if target > source else places:
+        file.seek(place)
+        piece = file.read(_PIECE)
+        file.seek(place + target - source)
+        file.write(piece)
+    file.truncate(end + target - source)
+
+
+_SEED = 1
+
+
+def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
+    """A mono FLAC of 16 bits with triangular dither; samples beyond full scale are held at it.
+
+    Parameters
+    ----------
+    samples : array, shape (N,)
+        Full scale +-1.
+    sample_rate : int
+        Hertz.
+
+    Examples
+    --------
+    >>> flac_bytes(np.zeros(4800), sample_rate=48000)[:4]
+    b'fLaC'
+    """
+    import soundfile  # noqa: PLC0415 - 90 ms, only where a page is made
+
+    rng = np.random.default_rng(_SEED)
+    dither = rng.random(len(samples)) - rng.random(len(samples))
+    whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype(np.int16)
+    made = io.BytesIO()
+    soundfile.write(made, whole, sample_rate, format="FLAC", subtype="PCM_16")
+    return made.getvalue()
+
 
 _OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
 _KINDS: Final = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
 _NARROW: Final = frozenset({"AIFF", "AU", "SVX", "NIST", "IRCAM"})
 _NARROW_BYTES: Final = (1 << 32) - (1 << 24)  # room for the metadata
 
-if TYPE_CHECKING:
-    import soundfile
 
 Sink = Callable[[npt.NDArray[Any]], None]
 

@@ -17,11 +17,9 @@ from typing import Any, Final
 
 from micalign import __version__
 from micalign.errors import MicalignError, OutputError, TakeError
-from micalign.files.kinds import KEPT
-from micalign.files.ledger import listed
-from micalign.files.listing import audio_in
+from micalign.files.kinds import KEPT, listed
 from micalign.files.scenes import read_scene
-from micalign.files.specs import find_in, spoken_read
+from micalign.files.specs import audio_in, find_in, spoken_read
 from micalign.files.whole import make_folder, write_text
 from micalign.scene.model import Scene
 from micalign.scene.quantities import AlonePlan

@@ -16,8 +16,7 @@ from typing import Final, Literal
 
 from micalign.alignment.resample import at_rate
 from micalign.errors import TakeError
-from micalign.files.bext import rescaled
-from micalign.files.metadata import time_reference_of
+from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.outputs import original_of
 from micalign.take.model import Track, placed
 from micalign.units import show_ms

@@ -1,4 +1,7 @@
-"""A simulated take on disk: the audio files its scene names, and the truth beside them as ``truth.json``."""
+"""A simulated take on disk: the audio files its scene names, and the truth beside them as ``truth.json``.
+
+The demonstration is one: its scene travels with the program, and in its take two mistakes are planted.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ import os
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
+from importlib.resources import files
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Final
 
@@ -15,13 +19,26 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.errors import OutputError
 from micalign.files.audio import write_audio
-from micalign.files.ledger import in_the_way
-from micalign.files.names import fault_of, free_name, one_name
+from micalign.files.kinds import exactly, in_the_way
+from micalign.files.outputs import fault_of, free_name, one_name
+from micalign.files.scenes import read_scene
 from micalign.files.sets import FileSet, refuse_full, whole_set
+from micalign.files.whole import make_folder, write_text
 from micalign.scene.model import Scene, TrackPlan
-from micalign.simulate.virtual_take import Simulation
+from micalign.simulate.virtual_take import Faults, Simulation, simulate
 
-__all__ = ["TRUTH_NAME", "planned_tracks", "refuse_take", "take_folder", "write_take"]
+__all__ = [
+    "FLIPPED",
+    "LOWERED",
+    "LOWERED_M",
+    "SCENE_NAME",
+    "TRUTH_NAME",
+    "begin_demo",
+    "planned_tracks",
+    "refuse_take",
+    "take_folder",
+    "write_take",
+]
 
 TRUTH_NAME: Final = "truth.json"
 
@@ -190,3 +207,44 @@ def _no_names(files: Iterable[str]) -> Iterator[str]:
             yield f"[take.tracks] names '{file}': a take is written as .wav, .flac or .aiff"
         elif fault is not None:
             yield f"[take.tracks] names '{file}', which cannot be copied to every system: {fault}; call it otherwise"
+
+
+SCENE_NAME: Final = "jazz-kit.toml"
+FLIPPED: Final = "kick mic"
+LOWERED: Final = "overhead right"
+LOWERED_M: Final = 0.12
+
+
+def begin_demo(folder: str | os.PathLike[str], *, seed: int = 1, force: bool = False) -> Path:
+    """Write the scene and a take of it, in which one mic is inverted and another stands too low.
+
+    Parameters
+    ----------
+    folder : path
+        Made new.
+    seed : int
+        Of the take.
+    force : bool
+        Use a folder that exists, and replace what an earlier demonstration wrote there; never an edited scene.
+
+    Returns
+    -------
+    Path
+        The scene file.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and ``force`` is off, or the scene in it was edited.
+    """
+    if os.path.lexists(folder) and not force:
+        raise OutputError(f"{folder} exists: choose another folder with --out, or write into it with --force")
+    path = make_folder(folder) / SCENE_NAME
+    text = files("micalign.files").joinpath("demo.toml").read_text(encoding="utf-8")
+    write_text(path, text, force=force, kind=exactly(text.encode(), "the demonstration's own scene, unchanged"))
+    scene = read_scene(path)
+    x, y, z = scene.mic(LOWERED).position
+    refuse_take(scene, take_folder(scene, path), force=force)
+    faults = Faults(flipped=(FLIPPED,), moved={LOWERED: (x, y, z - LOWERED_M)})
+    write_take(simulate(scene, seed=seed, faults=faults), scene, take_folder(scene, path), force=force)
+    return path

@@ -1,29 +1,169 @@
-"""A WAV file written from its first byte to its last, RF64 where it grows beyond 4 GiB.
+"""Plain WAV to the byte: read from where its samples lie, odd headers found through; written, as RF64 beyond 4 GiB.
 
-Every file begins with a ``JUNK`` chunk of 28 bytes that becomes ``ds64`` when the sizes no longer fit 32 bits, as
-EBU Tech 3306 describes; so nothing has to be known of the length beforehand. More than two channels, and originals
-that have it, get the extensible format chunk with its channel mask.
+Integers of 8 to 32 bits come left-justified in 32 bits; 8 bits are stored with an offset of 128. Nothing is rounded.
+Plain samples are read here and not through the decoder, which takes six times as long for 24 bits (0.56 s against
+0.09 s for eight tracks of five minutes): reading was more than half of measuring and a third of aligning.
+
+Where the decoder cannot walk the chunks (BW64, wide tables, a missing pad byte) it is shown the bytes of the ``data``
+chunk alone. A file is written from its first byte to its last: it begins with a ``JUNK`` chunk of 28 bytes that becomes
+``ds64`` when the sizes no longer fit 32 bits (EBU Tech 3306). More than two channels, and originals that have it, get
+the extensible format chunk with its channel mask.
 """
 
 from __future__ import annotations
 
+import io
+import os
 import struct
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
+import numpy as np
 import numpy.typing as npt
 
 from micalign.files.metadata import Carried, Shape
-from micalign.files.pcm import BYTES, FLOATS, pack
-from micalign.files.riff import read_chunk, read_layout
+from micalign.files.riff import ChunkMap, read_chunk, read_layout
 
-__all__ = ["LARGEST_RIFF", "WavWriter", "source_format", "valid_bits"]
+if TYPE_CHECKING:
+    import soundfile
+
+__all__ = [
+    "BYTES",
+    "FLOATS",
+    "LARGEST_RIFF",
+    "WavWriter",
+    "open_odd",
+    "pack",
+    "read_samples",
+    "source_format",
+    "valid_bits",
+]
+
+BYTES: Final = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+"""Bytes of a sample by soundfile's word for the kind."""
+
+FLOATS: Final = {"FLOAT": "<f4", "DOUBLE": "<f8"}
+
+
+_STORED: Final = {"PCM_16": "<i2", "PCM_32": "<i4", **FLOATS}
+
+
+def read_samples(file: BinaryIO, at: int, count: int, subtype: str) -> npt.NDArray[Any]:
+    """``count`` samples from byte ``at`` on, fewer where the file ends.
+
+    Integers come in 16 bits or, left-justified, in 32; 8 bits do not come here.
+
+    >>> import io
+    >>> read_samples(io.BytesIO(bytes.fromhex("000080ffff7f00")), 0, 3, "PCM_24").tolist()
+    [-2147483648, 2147483392]
+    """
+    width = BYTES[subtype]
+    stored = bytearray(1 + width * count)  # a spare byte in front, for what three bytes are read as
+    file.seek(at)
+    found = file.readinto(memoryview(stored)[1:]) or 0  # type: ignore[attr-defined]
+    whole = found // width
+    if subtype != "PCM_24":
+        return np.frombuffer(stored, _STORED[subtype], whole, offset=1)
+    # Every three bytes as the upper ones of four; the lowest is the neighbour's and goes.
+    four: npt.NDArray[np.int32] = np.ndarray((whole,), "<i4", stored, 0, (3,))
+    return four & np.int32(-256)
+
+
+def pack(values: npt.NDArray[Any], subtype: str) -> memoryview:
+    """The bytes of samples (any shape, in its order): int32 left-justified for integers, any float for floats.
+
+    >>> pack(np.array([-8388608, 8388607], np.int32) << 8, "PCM_24").tobytes().hex()
+    '000080ffff7f'
+    """
+    if subtype == "PCM_24":
+        return _pack_three_bytes(values)
+    if subtype in FLOATS:
+        return _bytes_of(values.astype(FLOATS[subtype]))
+    if subtype == "PCM_U8":
+        return _bytes_of((np.right_shift(values, 24) + 128).astype(np.uint8))
+    if subtype == "PCM_16":
+        return _bytes_of(np.right_shift(values, 16).astype("<i2"))
+    return _bytes_of(values.astype("<i4"))
+
+
+def _pack_three_bytes(values: npt.NDArray[Any]) -> memoryview:
+    wide = np.ascontiguousarray(values, "<i4").reshape(-1).view(np.uint8).reshape(-1, 4)
+    parts = np.empty((len(wide), 3), np.uint8)
+    for column in range(3):
+        parts[:, column] = wide[:, column + 1]
+    return _bytes_of(parts)
+
+
+def _bytes_of(values: npt.NDArray[Any]) -> memoryview:
+    return np.ascontiguousarray(values).reshape(-1).view(np.uint8).data
+
+
+_SUBTYPES: Final = {
+    (1, 8): "PCM_U8",
+    (1, 16): "PCM_16",
+    (1, 24): "PCM_24",
+    (1, 32): "PCM_32",
+    (3, 32): "FLOAT",
+    (3, 64): "DOUBLE",
+}
+_EXTENSIBLE: Final = 0xFFFE
+_MOST_CHANNELS: Final = 1024  # as many as the decoder takes
+_HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
+
+
+def open_odd(path: Path, layout: ChunkMap) -> soundfile.SoundFile | None:
+    """The samples of a WAVE file of plain samples, past the decoder's own reading of its chunks; None for any other."""
+    data, form = layout.first(b"data"), layout.first(b"fmt ")
+    if layout.kind != b"WAVE" or layout.byte_order != "<" or data is None or form is None or form.present < 16:
+        return None
+    head = read_chunk(path, form)
+    tag, channels, rate, _, frame_bytes, bits = struct.unpack("<HHIIHH", head[:16])
+    if tag == _EXTENSIBLE and len(head) >= 26:
+        (tag,) = struct.unpack_from("<H", head, 24)
+    subtype = _SUBTYPES.get((tag, bits))
+    if subtype is None or frame_bytes != channels * bits // 8:
+        return None
+    if not 0 < channels <= _MOST_CHANNELS or not 0 < rate <= _HIGHEST_RATE:
+        return None
+    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
+
+    part = _Part(path, data.start, data.present // frame_bytes * frame_bytes)
+    return soundfile.SoundFile(part, "r", rate, channels, subtype, "LITTLE", "RAW")
+
+
+class _Part(io.RawIOBase):
+    """A stretch of a file's bytes, as a file of its own."""
+
+    def __init__(self, path: Path, start: int, size: int) -> None:
+        self._file = path.open("rb", buffering=0)
+        self._start, self._size = start, size
+        self.seek(0)
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
+        """Go to a byte of the stretch."""
+        base = {os.SEEK_SET: 0, os.SEEK_CUR: self.tell(), os.SEEK_END: self._size}[whence]
+        return self._file.seek(self._start + base + offset) - self._start
+
+    def tell(self) -> int:
+        """The byte that comes next."""
+        return self._file.tell() - self._start
+
+    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        """Fill the buffer, up to the stretch's end."""
+        return self._file.readinto(memoryview(buffer)[: max(self._size - self.tell(), 0)]) or 0
+
+    def close(self) -> None:
+        """Let the file go."""
+        if not self.closed:
+            self._file.close()
+        super().close()
+
 
 LARGEST_RIFF: Final = (1 << 32) - 1
 _UNKNOWN: Final = (1 << 32) - 1
-_PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+_PCM, _FLOAT = 1, 3
 _GUID_TAIL: Final = bytes.fromhex("000000001000800000aa00389b71")
 
 

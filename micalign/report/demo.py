@@ -10,7 +10,7 @@ import numpy as np
 
 from micalign.acoustics.prediction import predict
 from micalign.arrays import Floats
-from micalign.files.demo import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
+from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
 from micalign.scene.model import Scene
 from micalign.take.model import Track
 from micalign.units import db_from_power, show_centimetres, show_ms

@@ -19,7 +19,7 @@ from micalign.acoustics.air import speed_of_sound
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, peaks_hz
 from micalign.figures.comb_curves import Copy
 from micalign.figures.lesson_pictures import LEVEL_ROWS_DB
-from micalign.files.audio_bytes import flac_bytes
+from micalign.files.sinks import flac_bytes
 from micalign.report.comb_questions import COMB_KINDS
 from micalign.report.guesses import guesses
 from micalign.report.page import HEARING_WORDS, audio_address, page

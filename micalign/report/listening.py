@@ -17,7 +17,7 @@ from micalign.alignment.onepath.pair import PairSum, ways_to_add
 from micalign.alignment.pairings import Measured
 from micalign.alignment.preview import loudest_moment, previews
 from micalign.arrays import Floats
-from micalign.files.audio_bytes import flac_bytes
+from micalign.files.sinks import flac_bytes
 from micalign.report.page import audio_address
 from micalign.report.threelines import WAY_WORDS
 from micalign.scene.model import Scene

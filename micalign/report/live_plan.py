@@ -12,7 +12,7 @@ from typing import Any
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.reflections import panel_frame
-from micalign.files.scene_slots import Slot
+from micalign.files.scenes import Slot
 from micalign.report.page import HEARING_WORDS, page
 from micalign.scene.model import PATTERNS, SURFACES, Keepout, Mic, Panel, Scene
 

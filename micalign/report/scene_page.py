@@ -18,7 +18,7 @@ from micalign.acoustics.reflections import Reflection
 from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.gallery import slug
 from micalign.figures.views import key_of
-from micalign.files.scene_slots import Slot
+from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding
 from micalign.report.comb import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.live_plan import plan_values

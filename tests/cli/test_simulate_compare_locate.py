@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from micalign.cli.main import status_of
-from micalign.files.demo import SCENE_NAME
+from micalign.files.takes import SCENE_NAME
 
 SCENES = Path(__file__).parents[2] / "scenes"
 

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from micalign.files.audio import Moved, audio_info, open_track, write_audio
-from micalign.files.bext import FIXED_BYTES, moved_bext, time_reference
+from micalign.files.metadata import FIXED_BYTES, moved_bext, time_reference
 from micalign.files.wav import LARGEST_RIFF
 
 EBU_3285 = "EBU Tech 3285 v2 (2011)"

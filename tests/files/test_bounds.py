@@ -17,10 +17,9 @@ from commands import micalign
 
 from micalign.errors import OutputError, TakeError
 from micalign.files import sets
-from micalign.files.flac import carried_blocks
-from micalign.files.hashes import file_hash
-from micalign.files.names import fault_of, free_name, one_name
-from micalign.files.outputs import refuse_inputs
+from micalign.files.kinds import file_hash
+from micalign.files.outputs import fault_of, free_name, one_name, refuse_inputs
+from micalign.files.sinks import carried_blocks
 
 
 @pytest.fixture

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from micalign.errors import TakeError
-from micalign.files.move_list import csv_text
 from micalign.files.offsets import OffsetsFile, TrackOffset, read_offsets
+from micalign.files.sheets import csv_text
 
 RATE = 48000
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from micalign.files.scene_slots import Slot, scene_pieces
+from micalign.files.scenes import Slot, scene_pieces
 from micalign.scene.document import parse_scene
 
 SCENES = sorted((Path(__file__).parents[2] / "scenes").glob("*.toml"))

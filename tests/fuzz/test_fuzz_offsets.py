@@ -19,8 +19,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.errors import TakeError
-from micalign.files.move_list import csv_text
 from micalign.files.offsets import read_offsets
+from micalign.files.sheets import csv_text
 
 _KEYS = [
     "track", "file", "delay_s", "shift_s", "shift_samples", "polarity_flip", "reliable", "applied", "reason", "sha256",

@@ -17,7 +17,7 @@ from commands import micalign
 from micalign.acoustics.reflections import panel_frame
 from micalign.acoustics.room import modes
 from micalign.cli.output import print_json
-from micalign.files.hashes import file_hash
+from micalign.files.kinds import file_hash
 from micalign.scene.document import parse_scene
 from micalign.take.model import Track
 from micalign.tdoa.measure import Delay, measure_pair
