@@ -12,7 +12,7 @@ from micalign.cli.output import clean, console, note, print_json
 from micalign.cli.songs import Several, songs_options
 
 if TYPE_CHECKING:
-    from micalign.compare.model import Comparison
+    from micalign.compare.comparison import Comparison
     from micalign.files.sessions import Clock
     from micalign.files.songs import Song
     from micalign.report.songs import Outcome

@@ -49,7 +49,7 @@ def command(scene: Path, write: Path | None, *, seed: int, force: bool, as_json:
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
     from micalign.files.sessions import open_scene  # noqa: PLC0415
     from micalign.files.whole import refuse_taken  # noqa: PLC0415
-    from micalign.locate.run import locate  # noqa: PLC0415
+    from micalign.locate.location import locate  # noqa: PLC0415
     from micalign.report.positions import advice, hit_table, locate_document, mic_table  # noqa: PLC0415
 
     planned = read_scene(scene)

@@ -20,8 +20,8 @@ from typing import Final
 
 import numpy as np
 
+from micalign.compare.comparison import Comparison
 from micalign.compare.linefaults import OF_SCENE, HeardLine, LineFaults, LineSource
-from micalign.compare.model import Comparison
 from micalign.compare.run import compared
 from micalign.scene.model import Scene
 from micalign.take.levels import measure_levels

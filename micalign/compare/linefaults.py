@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.compare.model import Comparison
+from micalign.compare.comparison import Comparison
 from micalign.scene.model import Scene
 from micalign.take.track_levels import Remark, TrackLevels
 from micalign.units import show_db, show_ms

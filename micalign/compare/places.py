@@ -16,8 +16,8 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.compare.beliefs import Beliefs
 from micalign.compare.fit import Fit, Sightings, begun_at
+from micalign.compare.priors import Beliefs
 
 __all__ = ["MovedPlace", "moved_places"]
 

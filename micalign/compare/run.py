@@ -11,12 +11,9 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from micalign.compare.beliefs import Beliefs, beliefs_of
-from micalign.compare.fit import Fit, Sightings, fitted, sightings_of
-from micalign.compare.model import Comparison, Explanation
-from micalign.compare.polarity import flips_of
-from micalign.compare.rows import rows_of
-from micalign.compare.verdict import verdict_on
+from micalign.compare.comparison import Comparison, Explanation, flips_of, rows_of
+from micalign.compare.fit import Fit, Sightings, fitted, sightings_of, verdict_on
+from micalign.compare.priors import Beliefs, beliefs_of
 from micalign.compare.words import explanation_of, findings_of, left_or_put_back
 from micalign.errors import TakeError
 from micalign.findings.finding import Finding

@@ -6,13 +6,10 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
-from micalign.compare.beliefs import Beliefs
-from micalign.compare.causes import Cause
-from micalign.compare.fit import Fit, Sightings
-from micalign.compare.model import Explanation, is_hazy
+from micalign.compare.comparison import Explanation, Flips, is_hazy
+from micalign.compare.fit import Fit, Sightings, Taken, Verdict
 from micalign.compare.places import MovedPlace, moved_places
-from micalign.compare.polarity import Flips
-from micalign.compare.verdict import Taken, Verdict
+from micalign.compare.priors import Beliefs, Cause
 from micalign.findings.finding import Finding, Remedy, Severity
 from micalign.findings.moves import WAYS
 from micalign.scene.changes import Change

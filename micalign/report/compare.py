@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from micalign.compare.model import Comparison, Explanation, Row
+from micalign.compare.comparison import Comparison, Explanation, Row
 from micalign.report.check import finding_rows
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.units import show_ms

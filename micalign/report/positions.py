@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape, WrongTape
 from micalign.errors import named
-from micalign.locate.model import LocatedMic, Location
+from micalign.locate.location import LocatedMic, Location
 from micalign.report.tables import WARNING, bare_table, clean, ruled_table
 from micalign.scene.model import Point, Scene
 from micalign.units import METRES, show_centimetres, show_length, show_ms, significant

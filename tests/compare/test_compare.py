@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from planted_kits import KINDS, kit, planted
 
-from micalign.compare.model import Comparison
-from micalign.compare.polarity import Flips
+from micalign.compare.comparison import Comparison, Flips
 from micalign.compare.run import compare, compared
 from micalign.compare.words import findings_of
 from micalign.errors import TakeError

@@ -1,8 +1,8 @@
-"""Where do the mics of a scene stand, as its take tells it?
+"""Where do the mics of a scene stand, by its take?
 
 The sources of the scene are the known points: drums that were tapped, marks at which somebody clapped. Each group of
 hits (`micalign.tdoa.hearing`) is given its source in more than one way (`labels`); what leaves least unexplained is
-kept.
+kept. The answer is each mic's place with its uncertainty, each hit's part in it, and what would fix the rest.
 """
 
 from __future__ import annotations
@@ -17,29 +17,80 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.locate.labels import Labelling, labellings, relabelled
-from micalign.locate.layout import further_hits, is_flat, refusal
-from micalign.locate.model import LocatedMic, Location, UsedHits
-from micalign.locate.multilateration import HitArrivals, Solution, solutions
+from micalign.locate.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
 from micalign.scene.model import Mic, Point, Scene
 from micalign.take.model import Take
 from micalign.tdoa.hearing import Group, groups_of
 
-__all__ = ["arrivals_of", "locate", "located"]
+__all__ = ["LocatedMic", "Location", "UsedHits", "arrivals_of", "locate", "located"]
 
 _LEAST_SIGMA_S: Final = 7e-6
 """No delay is trusted further: a drum is no point, and its sound no single instant (common practice, no source)."""
 
 _LOOSE_M: Final = 0.10
 """A place less certain than this is not to be acted on."""
-
 _REACH_M: Final = 4.0
+
 _STRAY_COST: Final = 4.5**2
 """What an arrival that is left out costs: as much as the worst that is kept (sigmas, squared)."""
 _OUTSIDE_COST: Final = 1e4
 _MOST_STRAYS: Final = 0.2
 _FAR_FROM_PLAN: Final = 5.0
+
 _FAR_M: Final = 1.0
 """A stand may have been bumped; that it is off by more than this and by more than 5 sigmas is doubted."""
+
+
+@dataclass(frozen=True, slots=True)
+class LocatedMic:
+    """A mic's place in metres, one standard deviation along each axis, and how far that is from the plan.
+
+    ``mirror_m`` is another place that the hits allow as well as this one. ``reason`` says why a place that is not
+    ``reliable`` is not to be acted on.
+    """
+
+    mic: str
+    at_m: Point
+    sigma_m: Point
+    planned_m: Point | None
+    move_m: float | None
+    reliable: bool
+    reason: str | None = None
+    mirror_m: Point | None = None
+
+    @property
+    def uncertainty_m(self) -> float:
+        """One standard deviation of the place, all axes together."""
+        return float(sum(value**2 for value in self.sigma_m) ** 0.5)
+
+
+@dataclass(frozen=True, slots=True)
+class UsedHits:
+    """The hits on one source: how many, in how many tracks they were heard well, and what the places leave over.
+
+    ``residual_s`` is the root mean square of measured minus explained; ``strays`` counts tracks left out since they
+    fit no place (a reflection taken for the direct sound).
+    """
+
+    source: str
+    hits: int
+    tracks: int
+    strays: int
+    residual_s: float
+
+
+@dataclass(frozen=True)
+class Location:
+    """Every mic's place, the hits they rest on, and points at which further hits would help, the best first."""
+
+    mics: tuple[LocatedMic, ...]
+    hits: tuple[UsedHits, ...]
+    further_m: tuple[Point, ...]
+
+    @property
+    def is_reliable(self) -> bool:
+        """Whether every mic's place is."""
+        return all(mic.reliable for mic in self.mics)
 
 
 def locate(scene: Scene, take: Take, *, starts: int = 32, seed: int = 1) -> Location:
