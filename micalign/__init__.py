@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from micalign.notebook import Alignment, Checked, Measurement, align, check, measure
     from micalign.scene.document import parse_scene
     from micalign.scene.model import Box, Di, Mic, Pair, Room, Scene, Source, Tape
-    from micalign.take.model import Take, Track
+    from micalign.take.tracks import Take, Track
     from micalign.tdoa.measure import Delay, measure_many, measure_pair
 
 __version__ = "0.1.0"
@@ -67,7 +67,7 @@ _HOMES: Final = {
     "notebook": ("Alignment", "Checked", "Measurement", "align", "check", "measure"),
     "scene.document": ("parse_scene",),
     "scene.model": ("Box", "Di", "Mic", "Pair", "Room", "Scene", "Source", "Tape"),
-    "take.model": ("Take", "Track"),
+    "take.tracks": ("Take", "Track"),
 }
 _HOME_OF: Final = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -16,12 +16,12 @@ import numpy.typing as npt
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.acoustics.survey import surveyed
-from micalign.alignment.alone import alone_in
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import measured_scene, planned, wishes_of
 from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
+from micalign.alignment.solo import alone_in
 from micalign.alignment.wishes import Wishes
 from micalign.arrays import Bools, Floats
 from micalign.errors import TakeError
@@ -29,7 +29,7 @@ from micalign.findings.finding import Finding, is_wrong
 from micalign.findings.rules import findings
 from micalign.scene.model import Scene
 from micalign.shown import Listing, Shown
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.told import SourceDelays
 from micalign.units import show_ms, show_plus_minus
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy.typing as npt
 
 from micalign.take.clipping import ClipMeter, Clipping
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 
 def clipping_of(sound: npt.ArrayLike, sample_rate: int) -> Clipping:

@@ -8,7 +8,7 @@ import numpy as np
 
 from micalign.scene.model import Absorption, Mic, Point, Room, Scene, Source
 from micalign.simulate.virtual_take import Faults, simulate
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 
 RATE = 48000
 _POINTS = {

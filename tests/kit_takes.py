@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from micalign.scene.model import Air, Mic, Pair, Room, Scene, Source
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 
 SPEED = 343.0  # what pyroomacoustics uses; the scene's air gives 343.0 m/s too, to 0.1 m/s
 RATE = 48000

@@ -13,7 +13,7 @@ import numpy as np
 
 from micalign.scene.model import Absorption, Air, Mic, Room, Scene, Source
 from micalign.simulate.virtual_take import Faults, simulate
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 
 KINDS = ("none", "swapped", "flipped", "moved", "temperature", "late")
 LATE_SAMPLES = 64

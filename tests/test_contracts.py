@@ -107,7 +107,7 @@ def test_check_loads_no_signal_processing(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_has_help_with_an_example(name: str) -> None:
     """The table of commands and the commands themselves agree, and each shows how it is called."""
-    command = importlib.import_module(f"micalign.cli.{name}").command
+    command = importlib.import_module(f"micalign.cli.cmd_{name}").command
     assert isinstance(command, click.Command)
     text = command.get_help(click.Context(command, info_name=f"micalign {name}"))
     assert f"micalign {name}" in text.split("Example", 1)[-1]
@@ -119,7 +119,7 @@ def test_every_option_has_help() -> None:
     bare = [
         f"{name} {parameter.opts[0]}"
         for name in COMMANDS
-        for parameter in importlib.import_module(f"micalign.cli.{name}").command.params
+        for parameter in importlib.import_module(f"micalign.cli.cmd_{name}").command.params
         if isinstance(parameter, click.Option) and not parameter.help
     ]
     assert bare == []
@@ -224,6 +224,12 @@ def test_one_place_forms_a_cross_spectrum() -> None:
         if isinstance(node, ast.BinOp) and (_is_conjugate(node.left) or _is_conjugate(node.right))
     ]
     assert elsewhere == []
+
+
+def test_a_file_name_is_used_once() -> None:
+    """Two modules of one name: one of them is misnamed, or superfluous."""
+    names = Counter(path.name for path in MODULES if path.name not in {"__init__.py", "__main__.py"})
+    assert [name for name, count in names.items() if count > 1] == []
 
 
 def test_a_class_name_is_used_once() -> None:

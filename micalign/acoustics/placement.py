@@ -3,7 +3,7 @@
 Hard limits (a mic's own box or reach, keepouts, the walls' margin) are never broken; pairs are brought within their
 tolerance to every source they should be equally far from; what is left is weighed by `PlaceWishes`. Metres, mics in
 the order of the scene. ``cost`` is the weighted sum of what is missed (lower is better, 0 is everything): see
-`micalign.acoustics.placing.wishes` for the unit of each wish and `micalign.acoustics.placing.problem` for the charges.
+`micalign.acoustics.placing.cost_terms` for the unit of each term, `micalign.acoustics.placing.problem` for the charges.
 
 What comes out is exactly what the scene file will say after it is written in its own length unit, so that
 limits and tolerances are judged on the written numbers. Where the nearest millimetre breaks one of them, its

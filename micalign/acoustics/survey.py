@@ -17,8 +17,8 @@ import numpy as np
 
 from micalign.acoustics.tapes.doubt import best_next, deciding, point_covariance, radius_68_m
 from micalign.acoustics.tapes.further import fixing
-from micalign.acoustics.tapes.network import Network, is_frameless, network_of
 from micalign.acoustics.tapes.solution import Solved, into_room, solve, turned
+from micalign.acoustics.tapes.tape_network import Network, is_frameless, network_of
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError, named
 from micalign.scene.model import Coordinates, Point, Scene

@@ -14,8 +14,8 @@ import numpy as np
 
 from micalign.alignment.moved import MovedTrack
 from micalign.arrays import Floats
-from micalign.take.model import Track, as_recorded
 from micalign.take.noise import Floor, noise_floor
+from micalign.take.tracks import Track, as_recorded
 from micalign.units import db_from_power
 
 __all__ = ["Cut", "cut_off"]

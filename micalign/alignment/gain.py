@@ -21,7 +21,7 @@ import numpy as np
 
 from micalign.alignment.all_pass import all_pass_response
 from micalign.arrays import Bools, Complexes, Floats
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.units import db_from_power
 
 __all__ = [

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.strokesum import REACH_S, best_on_strokes, level_spread_db
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.result import Delay
 from micalign.tdoa.strokes import Listened, listen
 from micalign.tdoa.told import TrackDelay

@@ -17,7 +17,7 @@ from micalign.alignment.all_pass import Section, all_pass_blocks, ring_samples
 from micalign.alignment.resample import rate_of_original, resampled_blocks, resampled_span
 from micalign.alignment.shift import Span, shifted_blocks, shifted_span, split_shift
 from micalign.arrays import Floats
-from micalign.take.model import Track, as_recorded
+from micalign.take.tracks import Track, as_recorded
 
 __all__ = ["MovedTrack", "on_one_clock"]
 
@@ -29,7 +29,7 @@ class MovedTrack:
     """A track and what is done to it: moved later by ``shift_samples``, its drift taken out, its polarity (1 or -1).
 
     ``sections`` are all-passes as (hertz, Q), applied last. A track that began elsewhere on the clock
-    (`micalign.take.model`) is handed out whole: also what lies before the clock's beginning.
+    (`micalign.take.tracks`) is handed out whole: also what lies before the clock's beginning.
     """
 
     track: Track

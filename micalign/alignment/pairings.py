@@ -15,7 +15,7 @@ from micalign.alignment.kits import laid_on_strokes
 from micalign.alignment.onepath.pair import USUAL_S, WIDE_S, PairSum, as_arrival, as_best_sum, one_path_sum
 from micalign.alignment.onepath.recognise import may_be_one_path
 from micalign.alignment.onepath.several import doubted
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.measure import Delay, measure_many
 from micalign.tdoa.told import SourceDelays, TrackDelay

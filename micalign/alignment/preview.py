@@ -16,7 +16,7 @@ from micalign.alignment.gain import BlendTrack
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.arrays import Floats
 from micalign.take.loudness import k_weighted
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["loudest_moment", "preview", "previews"]
 

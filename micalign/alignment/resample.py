@@ -22,7 +22,7 @@ from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
 from micalign.alignment.sinc import HALF_TAPS, Filters, kernel
 from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["at_rate", "rate_of_original", "resampled_blocks", "resampled_span"]
 

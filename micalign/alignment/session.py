@@ -14,7 +14,6 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
-from micalign.alignment.alone import measured_on, outranked
 from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
@@ -22,10 +21,11 @@ from micalign.alignment.onepath.pair import PairSum, one_path_sum
 from micalign.alignment.onepath.several import laid_by_sums
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
+from micalign.alignment.solo import measured_on, outranked
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
-from micalign.take.model import Take
+from micalign.take.tracks import Take
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
 from micalign.tdoa.told import Alone, Expected, PairDelay, SourceDelays, TrackDelay, Wanted

@@ -17,7 +17,7 @@ import numpy as np
 
 from micalign.alignment.sinc import HALF_TAPS, Filters, kernel
 from micalign.arrays import Floats
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["BLOCK_FRAMES", "Span", "common_span", "shifted_blocks", "shifted_span", "split_shift"]
 

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Bools, Complexes, Floats, Ints, cross_spectrum, fast_length
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.transforms import rfft
 from micalign.tdoa.wavefronts import cut

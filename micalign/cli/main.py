@@ -62,7 +62,7 @@ class LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         _silence_figures()
-        module = importlib.import_module(f"micalign.cli.{cmd_name}")
+        module = importlib.import_module(f"micalign.cli.cmd_{cmd_name}")
         command: click.Command = module.command
         return command
 

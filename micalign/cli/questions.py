@@ -8,7 +8,7 @@ from typing import Any, Final
 import click
 
 from micalign.acoustics.firstscenes import FIRST_SCENES
-from micalign.cli.places import UNITS, a_room, lengths_of
+from micalign.cli.typed import UNITS, a_room, lengths_of
 from micalign.errors import SceneError
 from micalign.report.firstscene import FirstWish, usual_things
 from micalign.scene.model import Coordinates

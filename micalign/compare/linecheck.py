@@ -25,8 +25,8 @@ from micalign.compare.linefaults import OF_SCENE, HeardLine, LineFaults, LineSou
 from micalign.compare.run import compared
 from micalign.scene.model import Scene
 from micalign.take.levels import measure_levels
-from micalign.take.model import Track, placed
 from micalign.take.track_levels import Remark, TrackLevels
+from micalign.take.tracks import Track, placed
 from micalign.tdoa.alone import HeardAlone, heard_alone
 from micalign.tdoa.hearing import Group, GroupDelay
 from micalign.tdoa.told import Alone, PairDelay, Wanted

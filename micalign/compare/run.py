@@ -19,7 +19,7 @@ from micalign.errors import TakeError
 from micalign.findings.finding import Finding
 from micalign.findings.rules import with_remedies
 from micalign.scene.model import Scene
-from micalign.take.model import Take
+from micalign.take.tracks import Take
 from micalign.tdoa.hearing import Group, groups_of
 
 __all__ = ["compare", "compared"]

@@ -8,7 +8,7 @@ from typing import Final
 
 from micalign.compare.comparison import Explanation, Flips, is_hazy
 from micalign.compare.fit import Fit, Sightings, Taken, Verdict
-from micalign.compare.places import MovedPlace, moved_places
+from micalign.compare.moved_places import MovedPlace, moved_places
 from micalign.compare.priors import Beliefs, Cause
 from micalign.findings.finding import Finding, Remedy, Severity
 from micalign.findings.moves import WAYS

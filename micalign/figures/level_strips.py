@@ -38,7 +38,7 @@ def levels_figure(take: Sequence[TrackLevels], window: WorkingWindow | None = No
     Examples
     --------
     >>> from micalign.take.levels import measure_levels
-    >>> from micalign.take.model import Track
+    >>> from micalign.take.tracks import Track
     >>> len(levels_figure(measure_levels([Track.from_array("a", np.ones(100) / 2, 1000)])).axes)
     1
     """

@@ -25,7 +25,7 @@ from micalign.figures.style import (
     stacked,
     words,
 )
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.correlation import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
 from micalign.tdoa.measure import Delay
 from micalign.units import db_from_power, show_ms_within

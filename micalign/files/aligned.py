@@ -30,7 +30,7 @@ from micalign.files.metadata import Moved
 from micalign.files.outputs import one_name
 from micalign.files.sets import FileSet
 from micalign.files.signals import held
-from micalign.take.model import as_recorded
+from micalign.take.tracks import as_recorded
 
 __all__ = ["AlignedFile", "MovedTrack", "group_span", "needed_bytes", "refuse_clashes", "write_aligned"]
 

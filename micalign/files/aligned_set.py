@@ -26,7 +26,7 @@ from micalign.errors import TakeError
 from micalign.files.aligned import AlignedFile, group_span, needed_bytes, write_aligned
 from micalign.files.audio import Written, refuse_changed, write_audio
 from micalign.files.metadata import rescaled, time_reference_of
-from micalign.files.offsets import OffsetsFile, WrittenFile
+from micalign.files.offsets_file import OffsetsFile, WrittenFile
 from micalign.files.outputs import SUFFIX, Targets, original_of
 from micalign.files.sessions import Clock, open_pairings, open_scene
 from micalign.files.sets import FileSet, refuse_full, whole_set
@@ -35,7 +35,7 @@ from micalign.files.specs import parse_spec
 from micalign.files.stamps import Laid
 from micalign.scene.model import Air, Scene
 from micalign.scene.quantities import AlonePlan
-from micalign.take.model import Take, Track, as_recorded
+from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.told import Alone
 
 __all__ = [

@@ -33,11 +33,11 @@ from micalign.files.aligned_set import (
     to_match,
     write_set,
 )
-from micalign.files.offsets import OffsetsFile
+from micalign.files.offsets_file import OffsetsFile
 from micalign.files.outputs import SUFFIX, Targets, one_name, output_names
 from micalign.files.sessions import open_loopback
 from micalign.files.sheets import moved_by_sheet, open_sheet
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 
 __all__ = ["Aligned", "Wish", "align", "apply_offsets"]
 

@@ -19,7 +19,7 @@ from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import Moved
 from micalign.files.specs import Spec, find_in, parse_spec
 from micalign.scene.model import Scene, TakePlan, TrackPlan
-from micalign.take.model import Take, Track, as_recorded
+from micalign.take.tracks import Take, Track, as_recorded
 
 __all__ = [
     "AudioInfo",

@@ -20,7 +20,7 @@ from micalign.errors import OutputError, TakeError
 from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
 from micalign.files.kinds import refuse_in_the_way
-from micalign.take.model import Track, as_recorded
+from micalign.take.tracks import Track, as_recorded
 
 __all__ = [
     "SUFFIX",

@@ -18,7 +18,7 @@ from micalign.files.cut_short import crashed_frames
 from micalign.files.metadata import time_reference_of
 from micalign.files.specs import Spec, find_in, parse_spec
 from micalign.scene.model import Scene
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["Absent", "Present", "RollCall", "call_scene", "call_tracks"]
 

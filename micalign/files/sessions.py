@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from micalign.alignment.alone import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.alignment.session import default_reference
 from micalign.alignment.sharing import own_tracks
+from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest
 from micalign.files.audio import each_of_take, each_track
 from micalign.files.scenes import read_scene
@@ -22,7 +22,7 @@ from micalign.files.specs import expanded
 from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.told import Alone
 
 __all__ = [

@@ -22,10 +22,10 @@ from micalign.alignment.phase import PhaseMatch
 from micalign.errors import TakeError
 from micalign.files.audio import Written, open_track
 from micalign.files.kinds import file_hash
-from micalign.files.offsets import AllPass, OffsetsFile, SumGainDb, TrackOffset, read_offsets
+from micalign.files.offsets_file import AllPass, OffsetsFile, SumGainDb, TrackOffset, read_offsets
 from micalign.files.outputs import SUFFIX, original_of
 from micalign.files.stamps import Laid, laid_on_one_clock
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["Kept", "csv_text", "moved_by_sheet", "open_sheet", "sheet_of"]
 

@@ -18,7 +18,7 @@ from micalign.alignment.resample import at_rate
 from micalign.errors import TakeError
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.outputs import original_of
-from micalign.take.model import Track, placed
+from micalign.take.tracks import Track, placed
 from micalign.units import show_ms
 
 __all__ = ["Laid", "laid_on_one_clock"]

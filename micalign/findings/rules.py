@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from micalign.acoustics.prediction import Prediction
-from micalign.findings import bounces, mics, rooms, sharing, stereo
+from micalign.findings import bounces, mics, one_source, pairs, rooms
 from micalign.findings.finding import SEVERITIES, Finding
 from micalign.findings.trial import tried
 from micalign.scene.model import Scene
@@ -57,7 +57,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "A mic within 60 cm of its source keeps three times that distance to the next mic, or the source arrives there "
         "9.5 dB weaker.",
         "L. Burroughs, Microphones: Design and Application, 1974 (from memory); both readings",
-        sharing.three_to_one,
+        one_source.three_to_one,
     ),
     Rule(
         "bleed",
@@ -77,50 +77,50 @@ RULES: Final[tuple[Rule, ...]] = (
         "comb",
         "Two mics on one source that are within 6 dB in the blend stand equally far from it, or are aligned.",
         f"sum of two copies, Everest and Pohlmann ch. 10; the 6 dB: {_PRACTICE}",
-        sharing.two_mics_comb,
+        one_source.two_mics_comb,
         most_notes=1,
     ),
     Rule(
         "opposite-sides",
         "Of two close mics on opposite sides of a source, one has its polarity flipped.",
         _PRACTICE,
-        sharing.opposite_sides,
+        one_source.opposite_sides,
     ),
     Rule(
         "late-copy",
         "No source comes back from a second mic more than 30 ms later and less than 10 dB weaker.",
         "H. Haas, Acustica 1, 49, 1951 (from memory)",
-        sharing.late_copy,
+        one_source.late_copy,
     ),
     Rule(
         "direct-line",
         "A DI is shifted to meet the mic on its source.",
         "travel time",
-        sharing.direct_line_ahead,
+        one_source.direct_line_ahead,
     ),
     Rule(
         "pair-equal",
         "A pair's mics are equally far from each source of its equal_to, within its tolerance.",
         "the scene itself",
-        stereo.unequal_pair,
+        pairs.unequal_pair,
     ),
     Rule(
         "pair-polarity",
         "Both channels of a pair hear what it is on in one polarity.",
         "first-order patterns",
-        stereo.opposite_channels,
+        pairs.opposite_channels,
     ),
     Rule(
         "mono-sum",
         "A pair added to mono cancels none of its sources by 6 dB or more.",
         f"sum of two copies; the 6 dB: {_PRACTICE}",
-        stereo.mono_sum,
+        pairs.mono_sum,
     ),
     Rule(
         "unsure",
         "Positions are known well enough to tell whether a pair keeps its tolerance.",
         "first-order propagation of uncertainty",
-        stereo.too_unsure,
+        pairs.too_unsure,
     ),
     Rule(
         "reflection",
@@ -151,7 +151,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "pair-heights",
         "A pair over its sources hangs level, within 5 cm or its tolerance, where no equal_to asks for something else.",
         _PRACTICE,
-        stereo.uneven_heights,
+        pairs.uneven_heights,
     ),
     Rule(
         "near-surface",

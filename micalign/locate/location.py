@@ -19,7 +19,7 @@ from micalign.errors import TakeError
 from micalign.locate.labels import Labelling, labellings, relabelled
 from micalign.locate.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
 from micalign.scene.model import Mic, Point, Scene
-from micalign.take.model import Take
+from micalign.take.tracks import Take
 from micalign.tdoa.hearing import Group, groups_of
 
 __all__ = ["LocatedMic", "Location", "UsedHits", "arrivals_of", "locate", "located"]

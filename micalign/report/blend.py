@@ -14,7 +14,7 @@ import numpy as np
 from micalign.alignment.offsets import Offsets
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.arrays import Floats
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.units import amplitude_from_db
 
 __all__ = ["Stretch", "stretch"]

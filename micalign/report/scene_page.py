@@ -20,7 +20,7 @@ from micalign.figures.gallery import slug
 from micalign.figures.views import key_of
 from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding
-from micalign.report.comb import depth_words, late_words, notch_range_words, notch_words
+from micalign.report.comb_words import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.live_plan import plan_values
 from micalign.report.opening import opening
 from micalign.report.page import HEARING_WORDS, allowed_minutes, page, show_minutes

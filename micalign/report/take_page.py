@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from micalign.alignment.offsets import Remain, Shift
 from micalign.report.listening import player_values
-from micalign.report.measure import polarity_words
+from micalign.report.measure_words import polarity_words
 from micalign.report.take_study import TakeStudy
 from micalign.report.threelines import sum_heads, sum_rows, sum_words
 from micalign.take.track_levels import TrackLevels

@@ -17,7 +17,7 @@ from micalign.report.blend import Stretch, stretch
 from micalign.report.listening import Excerpt, excerpts
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
-from micalign.take.model import Take, as_recorded
+from micalign.take.tracks import Take, as_recorded
 from micalign.tdoa.told import Alone, SourceDelays
 
 __all__ = ["TakeStudy", "close_tracks", "gains_of", "study"]

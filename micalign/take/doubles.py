@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, Ints, cross_spectrum
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.units import db_from_amplitude
 
 __all__ = ["Double", "find_doubles"]

@@ -15,9 +15,9 @@ from micalign.arrays import Floats
 from micalign.take.advice import remarks_on
 from micalign.take.doubles import find_doubles
 from micalign.take.meters import Readings, TrackMeter
-from micalign.take.model import Track
 from micalign.take.noise import find_hum, loud_power, noise_floor, noise_parts
 from micalign.take.track_levels import TrackLevels, WorkingWindow, is_dead, verdict_on
+from micalign.take.tracks import Track
 
 __all__ = ["TrackLevels", "measure_levels"]
 

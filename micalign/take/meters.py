@@ -22,7 +22,7 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.clipping import ClipMeter, Clipping
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.take.truepeak import TruePeak
 
 __all__ = ["LOW_BINS", "Outline", "OutlineMeter", "QuietMeter", "QuietSeconds", "Readings", "TrackMeter"]

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, Ints
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.fingerprints import Fingerprints, fingerprints, odd_ones
 from micalign.tdoa.result import Delay
 from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted

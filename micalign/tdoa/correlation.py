@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Complexes, Floats, Ints, cross_spectrum, fast_length
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.transforms import irfft, rfft
 
 __all__ = [

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Complexes, Floats, Ints
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.correlation import Spectra, band_mean, frame_spectra
 from micalign.tdoa.gates import FrameSet, matched_window, stretches
 from micalign.tdoa.jump import jumps

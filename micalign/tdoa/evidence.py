@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, Ints, Real, cross_spectrum, fast_length
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.correlation import frame_spectra, raised_cosine, whitening
 from micalign.tdoa.gates import stretches
 from micalign.tdoa.strokes import Listened

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.strokes import Listened, listen
 
 __all__ = ["Fingerprints", "apart_db", "fingerprints", "odd_ones"]

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Complexes, Floats, cross_spectrum, fast_length
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.correlation import band_mean, correlate_spectrum, raised_cosine
 from micalign.tdoa.peak import Correlogram, Peak, refine, strongest_peaks
 from micalign.tdoa.result import Candidate, Delay

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from micalign.arrays import Floats, Ints
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.strokes import Energies
 
 __all__ = ["FrameSet", "common_samples", "matched_window", "moments_to_samples", "stretches"]

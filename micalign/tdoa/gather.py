@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["Gathered", "gather"]
 

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.correlation import Spectra, frame_spectra
 from micalign.tdoa.peak import refine
 

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.drift import DriftLine, drift_line
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.gates import moments_to_samples

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["MOST_SECONDS", "Envelope", "Moments", "envelope", "leading_moments", "leading_stretches", "onsets"]
 

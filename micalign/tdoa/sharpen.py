@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Complexes, Floats
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.correlation import Spectra, frame_spectra, smooth_bins
 from micalign.tdoa.gates import FrameSet, matched_window
 from micalign.tdoa.peak import refine

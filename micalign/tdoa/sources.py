@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.closure import closed
 from micalign.tdoa.gated import Gate, as_planned, gated_delay, off_plan
 from micalign.tdoa.gather import Gathered, gather

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Complexes, Floats, Ints, cross_spectrum
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.gather import gather
 from micalign.tdoa.moments import Envelope, onsets
 

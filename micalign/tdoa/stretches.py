@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.fingerprints import Fingerprints, apart_db, fingerprints
 
 __all__ = ["StruckStretch", "found_stretches"]

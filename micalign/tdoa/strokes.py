@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, Ints, Real
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.transforms import greatest_before, greatest_near
 from micalign.tdoa.tuned import (
     APART_STEPS,

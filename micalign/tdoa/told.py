@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.result import Delay
 
 __all__ = ["Alone", "Expected", "PairDelay", "SourceDelays", "TrackDelay", "Wanted"]

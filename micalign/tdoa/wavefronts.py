@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, Ints
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.transforms import filtered
 
 __all__ = ["Picks", "begins_at", "cut", "first_wavefronts", "high_passed_frames", "onset", "picks_near"]

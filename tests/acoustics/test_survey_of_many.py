@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from micalign.acoustics.survey import Survey, survey
-from micalign.acoustics.tapes.network import network_of
 from micalign.acoustics.tapes.solution import parts
+from micalign.acoustics.tapes.tape_network import network_of
 from micalign.scene.model import Mic, Room, Scene, Source, Tape
 
 SIZE = (30.0, 20.0, 6.0)

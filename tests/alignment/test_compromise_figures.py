@@ -13,7 +13,7 @@ from micalign.alignment.offsets import Remain, Shift, followed, limited
 from micalign.alignment.onepath.allpass import match_phase
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import TakeError
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48000
 

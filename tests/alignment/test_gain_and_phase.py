@@ -12,7 +12,7 @@ from micalign.alignment.gain import BlendTrack, sum_gain, third_octaves
 from micalign.alignment.onepath.allpass import match_phase
 from micalign.alignment.preview import preview
 from micalign.errors import TakeError
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48000
 

@@ -10,7 +10,7 @@ from micalign import __version__
 from micalign.alignment.all_pass import ring_samples, section_coefficients
 from micalign.alignment.moved import MovedTrack, on_one_clock
 from micalign.alignment.shift import Span
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48000
 

@@ -21,7 +21,7 @@ from micalign.alignment.pairings import measured
 from micalign.alignment.session import measured_scene, planned, wishes_of
 from micalign.report.threelines import advice, sum_lines, sum_words
 from micalign.scene.model import Di, Mic, Scene, Source
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.measure import Delay, measure_pair
 
 UNKNOWN = Delay(0.0, 0.05, 1, 0.0, 0.0, False, "not looked for")

@@ -8,7 +8,7 @@ from di_takes import bass_take
 
 from micalign.alignment import pairings
 from micalign.alignment.pairings import Measured, measured
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.told import TrackDelay
 

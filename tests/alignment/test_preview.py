@@ -9,7 +9,7 @@ from scipy import signal
 from micalign.alignment.all_pass import section_coefficients
 from micalign.alignment.gain import BlendTrack
 from micalign.alignment.preview import loudest_moment, preview
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48000
 PEAK = 10 ** (-1 / 20)

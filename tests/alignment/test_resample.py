@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from micalign.alignment.resample import resampled_blocks, resampled_span
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.errors import TakeError
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48000
 

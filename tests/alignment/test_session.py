@@ -21,7 +21,7 @@ from micalign.alignment.session import (
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.measure import Candidate, Delay
 from micalign.tdoa.told import PairDelay, SourceDelays, TrackDelay
 

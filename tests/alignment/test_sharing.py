@@ -15,7 +15,7 @@ from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.scene.model import Di, Mic, Room, Scene, Source
 from micalign.simulate.virtual_take import simulate
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 
 RATE = 48000
 

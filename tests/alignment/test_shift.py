@@ -12,7 +12,7 @@ from scipy.signal import oaconvolve
 
 from micalign.alignment.shift import Span, common_span, shifted_blocks, shifted_span, split_shift
 from micalign.alignment.sinc import kernel
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48000
 

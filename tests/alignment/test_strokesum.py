@@ -7,7 +7,7 @@ import pytest
 
 from micalign.alignment.kits import laid_on_strokes
 from micalign.alignment.strokesum import best_on_strokes, level_spread_db
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.result import Delay
 from micalign.tdoa.strokes import listen
 from micalign.tdoa.told import TrackDelay

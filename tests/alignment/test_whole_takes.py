@@ -16,7 +16,7 @@ from micalign.alignment.gain import BlendTrack, sum_gain
 from micalign.alignment.network import connected
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import links_of, measured_scene, planned, wishes_of
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 
 HEARD_DB = -20.0

@@ -20,7 +20,7 @@ WRITERS = ("new", "check", "survey", "place", "draw", "plan", "simulate", "level
 
 
 def _options(name: str) -> set[str]:
-    command: click.Command = importlib.import_module(f"micalign.cli.{name}").command
+    command: click.Command = importlib.import_module(f"micalign.cli.cmd_{name}").command
     return {word for one in command.params if isinstance(one, click.Option) for word in one.opts}
 
 

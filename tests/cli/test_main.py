@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from commands import micalign
 
-from micalign.cli import schema
+from micalign.cli import cmd_schema
 from micalign.cli.main import COMMANDS
 
 ROOT = Path(__file__).parents[2]
@@ -96,7 +96,7 @@ def test_a_defect_is_told_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> No
     def broken(_document: object) -> None:
         raise ZeroDivisionError("no such case")
 
-    monkeypatch.setattr(schema, "print_json", broken)
+    monkeypatch.setattr(cmd_schema, "print_json", broken)
     said = micalign("schema")
     assert said.status == 2
     assert "defect of micalign" in said.err

@@ -14,7 +14,7 @@ import pytest
 from commands import micalign
 
 from micalign.acoustics.firstscenes import FIRST_SCENES
-from micalign.cli.new import _USUAL_INPUTS, WHAT
+from micalign.cli.cmd_new import _USUAL_INPUTS, WHAT
 from micalign.files.scenes import read_scene
 
 

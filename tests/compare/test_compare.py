@@ -14,7 +14,7 @@ from micalign.compare.run import compare, compared
 from micalign.compare.words import findings_of
 from micalign.errors import TakeError
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.hearing import Group, GroupDelay
 
 SPEED_20C = 343.98  # Cramer 1993 at 20 C, 50 %

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from outside import confirm, rows
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.gates import FrameSet, matched_window
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.peak import refine

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from outside import confirm, rows
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import measure_pair
 
 SOURCE = "Gardner and Martin, MIT Media Lab TR 280, 1994"

@@ -8,7 +8,7 @@ import pytest
 from clip_runs import clipping_of
 
 from micalign.take.levels import measure_levels
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.take.truepeak import true_peak
 
 RATE = 48_000

@@ -11,7 +11,7 @@ from micalign.alignment.dither import to_integers
 from micalign.alignment.resample import resampled_blocks
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.alignment.sinc import HALF_TAPS, kernel
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 LAAKSO = "Laakso, Valimaki, Karjalainen, Laine, IEEE SP Magazine 13(1) 30-60, 1996, windowed sinc"
 BANDS = {"to_0_4535fs": 20000 / 44100, "to_0_4167fs": 20000 / 48000}

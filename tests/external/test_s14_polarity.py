@@ -6,7 +6,7 @@ import numpy as np
 import outside
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import measure_pair
 
 # Positive pressure gives a positive voltage on contact 2 against contact 3 (IEC 60268-12 and AES26, from memory): a

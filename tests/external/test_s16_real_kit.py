@@ -15,7 +15,7 @@ from bench.delay.estimators import Answer
 from bench.delay.score_real import Row, row, scored
 from outside import confirm
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_many, measure_pair
 
 SOURCE = "MuldjordKit v1.0 (L. Muldjord, CC BY 4.0), first wavefronts by six pickers"

@@ -14,7 +14,7 @@ from micalign.alignment.gain import BlendTrack, sum_gain, third_octaves
 from micalign.alignment.network import Link, arrival_times, best_polarity
 from micalign.alignment.resample import resampled_blocks
 from micalign.alignment.shift import Span, shifted_blocks
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48_000
 IEC = "IEC 61260-1:2014, exact midbands of base ten: 1000 x 10^(k/10)"

@@ -17,7 +17,7 @@ from micalign.files import aligned
 from micalign.files.aligned import AlignedFile, MovedTrack, group_span, refuse_clashes, write_aligned
 from micalign.files.audio import Written, open_track, open_tracks
 from micalign.files.decode import Decoder
-from micalign.take.model import placed
+from micalign.take.tracks import placed
 
 RATE = 48000
 one_lsb_24 = 2.0**-23

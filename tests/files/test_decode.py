@@ -14,7 +14,7 @@ import soundfile
 from micalign.errors import TakeError
 from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import PAGE_FRAMES, AudioFile, Decoder
-from micalign.take.model import Take
+from micalign.take.tracks import Take
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC", "AIFF"])

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from micalign.errors import TakeError
-from micalign.files.offsets import OffsetsFile, TrackOffset, read_offsets
+from micalign.files.offsets_file import OffsetsFile, TrackOffset, read_offsets
 from micalign.files.sheets import csv_text
 
 RATE = 48000

@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.errors import TakeError
-from micalign.files.offsets import read_offsets
+from micalign.files.offsets_file import read_offsets
 from micalign.files.sheets import csv_text
 
 _KEYS = [

@@ -19,7 +19,7 @@ from micalign.acoustics.room import modes
 from micalign.cli.output import print_json
 from micalign.files.kinds import file_hash
 from micalign.scene.document import parse_scene
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
 from micalign.units import show_hz, show_percent
 

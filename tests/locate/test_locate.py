@@ -11,7 +11,7 @@ from hit_stages import stage
 from micalign.errors import SceneError, TakeError
 from micalign.locate.location import locate, located
 from micalign.scene.model import Mic, Room, Scene, Source
-from micalign.take.model import Take
+from micalign.take.tracks import Take
 from micalign.tdoa.hearing import Group, GroupDelay
 
 

@@ -7,8 +7,8 @@ import io
 import pytest
 from rich.console import Console
 
-from micalign.files.offsets import AllPass, OffsetsFile, TrackOffset
-from micalign.report.align import shift_table, words
+from micalign.files.offsets_file import AllPass, OffsetsFile, TrackOffset
+from micalign.report.align_words import shift_table, words
 
 
 def sheet(*, flip: bool, polarity: int) -> OffsetsFile:

@@ -5,7 +5,7 @@ import pytest
 
 from micalign.alignment.offsets import Shift, followed
 from micalign.report.blend import stretch
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48000
 

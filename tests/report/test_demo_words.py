@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.report.demo import recorded_sum
-from micalign.take.model import Track
+from micalign.report.demo_words import recorded_sum
+from micalign.take.tracks import Track
 
 RATE = 48000
 

@@ -11,7 +11,7 @@ from micalign.alignment.pairings import Measured, measured
 from micalign.report.listening import excerpts
 from micalign.scene.model import Mic, Scene, Source
 from micalign.take.loudness import k_weighted
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.told import SourceDelays
 
 RATE = 48_000

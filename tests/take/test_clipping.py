@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from micalign.take.clipping import ClipMeter
 from micalign.take.levels import measure_levels
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE = 48_000
 

@@ -7,7 +7,7 @@ import pytest
 from faulty_takes import RATE, clean_take, level
 
 from micalign.take.levels import measure_levels
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 
 def doubles(*sounds, rates=None):

@@ -7,7 +7,7 @@ import pytest
 from faulty_takes import RATE, TAKES, FaultyTake
 
 from micalign.take.levels import measure_levels
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 
 def told(take: FaultyTake, seed: int) -> set[tuple[str, str]]:

@@ -7,7 +7,7 @@ import pytest
 from faulty_takes import FRAMES, RATE, bass, clean_take, hum, kick, level, room_noise, shaped_noise
 
 from micalign.take.levels import measure_levels
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 MATTERS_DB = 1.0  # of a hum's level
 FLOOR_DB = 1.5

@@ -10,8 +10,8 @@ from micalign.errors import TakeError
 from micalign.take.advice import TrackFacts, remarks_together
 from micalign.take.levels import measure_levels
 from micalign.take.meters import OutlineMeter
-from micalign.take.model import Track
 from micalign.take.track_levels import WorkingWindow, clock
+from micalign.take.tracks import Track
 
 
 def read(sound, rate=RATE, **options):

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.alignment.alone import alone_in, measured_on, outranked
+from micalign.alignment.solo import alone_in, measured_on, outranked
 from micalign.errors import TakeError
 from micalign.scene.quantities import alone_plans
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.alone import hits_alone, measure_alone
 from micalign.tdoa.result import Delay
 from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from uneven_strokes import uneven_strokes
 
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.gated import Gate, gated_delay
 from micalign.tdoa.hearing import groups_of

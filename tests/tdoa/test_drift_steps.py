@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa import drift
 from micalign.tdoa.correlation import Spectra
 from micalign.tdoa.gates import FrameSet, matched_window

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.evidence import stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.look import look

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa import correlation, gates
 from micalign.tdoa.strokes import Energies
 

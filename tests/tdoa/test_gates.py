@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.correlation import raised_cosine, smooth_bins
 from micalign.tdoa.gates import matched_window, moments_to_samples, stretches
 from micalign.tdoa.strokes import listen

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.jump import jumps
 from micalign.tdoa.measure import measure_pair
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.errors import TakeError
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import measure_many, measure_pair
 
 RATE = 16000  # the laws hold at any rate; a low one keeps them quick

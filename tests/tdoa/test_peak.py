@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.correlation import correlate_spectrum, frame_spectra
 from micalign.tdoa.peak import refine
 

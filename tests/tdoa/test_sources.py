@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.closure import closed
 from micalign.tdoa.gated import Gate, gated_delay
 from micalign.tdoa.gather import gather

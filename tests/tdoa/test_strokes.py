@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.strokes import listen, same_samples, struck_at
 from micalign.tdoa.tuned import MOST_STROKES
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.moments import HOP_S, Envelope, envelope, leading_moments, leading_stretches, onsets
 from micalign.tdoa.sources import is_struck, measure_sources
 from micalign.tdoa.told import Expected, Wanted

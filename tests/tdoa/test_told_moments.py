@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from uneven_strokes import uneven_strokes
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.measure import measure_pair
 

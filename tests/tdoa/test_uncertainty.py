@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 from scipy.interpolate import make_interp_spline
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.gates import FrameSet, matched_window
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.sharpen import cramer_rao_s, sharpen

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.wavefronts import first_wavefronts, onset, picks_near
 
 RATE = 48000

@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.placing.cost_terms import MOVE_UNIT_M, DistanceWish, Equality, SpacingWish, StereoWish
 from micalign.acoustics.placing.limits import Ears, Limits
 from micalign.acoustics.placing.warned import AimWish, Combs, NullsWish, SharedWish
-from micalign.acoustics.placing.wishes import MOVE_UNIT_M, DistanceWish, Equality, SpacingWish, StereoWish
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import PlaceWeights, Scene
 

@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.tapes.network import Network, descend, in_bounds, misfit, random_starts
+from micalign.acoustics.tapes.tape_network import Network, descend, in_bounds, misfit, random_starts
 from micalign.arrays import Bools, Floats, Ints
 
 __all__ = [

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.tapes.doubt import covariance, point_covariance, radius_68_m
-from micalign.acoustics.tapes.network import Network, descend, distinct, in_bounds, misfit, random_starts
+from micalign.acoustics.tapes.tape_network import Network, descend, distinct, in_bounds, misfit, random_starts
 from micalign.arrays import Floats
 
 __all__ = ["fixing"]

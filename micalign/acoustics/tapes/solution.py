@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.tapes.doubt import Slip, accused, covariance, spare_tapes
-from micalign.acoustics.tapes.network import (
+from micalign.acoustics.tapes.tape_network import (
     Network,
     descend,
     distinct,

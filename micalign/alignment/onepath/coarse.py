@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, cross_spectrum, fast_length
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["Coarse", "coarse_delay"]
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Complexes, Floats, cross_spectrum
 from micalign.take.loudness import k_weighting
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["HIGHEST_HZ", "LOWEST_HZ", "Frames", "framed", "spectra_at"]
 

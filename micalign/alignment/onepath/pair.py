@@ -18,7 +18,7 @@ from micalign.alignment.onepath.coarse import Coarse, coarse_delay
 from micalign.alignment.onepath.frames import Frames, framed
 from micalign.alignment.onepath.recognise import Recognised, plainly_bright, recognise
 from micalign.alignment.phase import PhaseMatch
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
 
 __all__ = [

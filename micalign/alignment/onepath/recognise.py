@@ -23,7 +23,7 @@ from micalign.alignment.gain import third_octaves
 from micalign.alignment.onepath.frames import HIGHEST_HZ, LOWEST_HZ, power_of, spectra_at
 from micalign.arrays import Complexes, Floats, cross_spectrum
 from micalign.take.loudness import k_weighting
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 __all__ = ["Recognised", "may_be_one_path", "plainly_bright", "recognise"]
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum
 from micalign.alignment.onepath.recognise import recognise
-from micalign.take.model import Take, Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.measure import Delay, measure_pair
 from micalign.tdoa.told import PairDelay, SourceDelays
 

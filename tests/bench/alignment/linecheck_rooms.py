@@ -21,7 +21,7 @@ from planted_kits import RATE, planted
 from micalign.alignment.sharing import own_tracks
 from micalign.compare.linecheck import LineCheck, checked_lines
 from micalign.simulate.virtual_take import simulate
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.told import Alone
 
 KINDS = ("none", "swapped", "flipped", "late", "dead")

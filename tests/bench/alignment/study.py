@@ -16,7 +16,7 @@ from bench.alignment.cases import RATE, Case, cases
 from bench.alignment.gains import BROAD_HZ, LOWS_HZ, Choice, Pair
 
 from micalign.alignment.onepath.pair import PairSum, one_path_sum
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
 
 OFF_BY_A_PERIOD_S = 0.010  # from the arrival: beyond any reach, and less than a period of the lowest note

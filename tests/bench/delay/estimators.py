@@ -51,7 +51,7 @@ class Engine:
         self._kept: dict[str, dict[str, Answer]] = {}  # of the take heard last, by reference
 
     def __call__(self, tracks: Tracks, rate: int, pair: tuple[str, str]) -> Answer:
-        from micalign.take.model import Track
+        from micalign.take.tracks import Track
 
         made = {name: Track.from_array(name, sound, rate) for name, sound in tracks}
         if not self._is_group:

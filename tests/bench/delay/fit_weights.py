@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench.delay import hopeless, realkit, sessions, studio, studio_pairs
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
 from micalign.tdoa.look import look, places
 from micalign.tdoa.posterior import EVENT_S, ONSET_FEATURES, Event

@@ -20,7 +20,7 @@ from bench.delay.baselines import BASELINES
 from bench.delay.estimators import engine_function
 from bench.delay.sessions import Case
 
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
 
 FAMILIES: dict[str, tuple[Callable, int]] = {

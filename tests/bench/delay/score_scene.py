@@ -32,7 +32,7 @@ from bench.delay import realkit as kits  # noqa: E402
 from bench.delay import sessions, studio  # noqa: E402
 from bench.delay.room import SPEED_M_S  # noqa: E402
 
-from micalign.take.model import Track  # noqa: E402
+from micalign.take.tracks import Track  # noqa: E402
 from micalign.tdoa.sources import measure_sources  # noqa: E402
 from micalign.tdoa.told import Expected, Wanted  # noqa: E402
 

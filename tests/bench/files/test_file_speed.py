@@ -16,7 +16,7 @@ import soundfile
 from micalign.alignment.resample import resampled_blocks
 from micalign.files.aligned import AlignedFile, MovedTrack, write_aligned
 from micalign.files.audio import open_track, open_tracks
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 
 RATE, SECONDS, TRACKS = 48000, 300, 8
 BLOCK = 1 << 16

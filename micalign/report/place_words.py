@@ -20,7 +20,7 @@ from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Floats
 from micalign.findings.finding import Finding
 from micalign.findings.moves import WAYS, string_length
-from micalign.report.check import finding_rows, rows
+from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
 from micalign.scene.model import Box, Pair, Scene
 from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import click
 
 from micalign.cli.options import FiniteRange, json_option, quiet_option
-from micalign.cli.places import UNITS, spoken_unit, two_lengths
+from micalign.cli.typed import UNITS, spoken_unit, two_lengths
 
 if TYPE_CHECKING:
-    from micalign.report.comb import TwoPaths
+    from micalign.report.comb_words import TwoPaths
 
 __all__ = ["command"]
 
@@ -58,7 +58,7 @@ def command(
         raise click.UsageError("give two distances to one sound, such as 'micalign comb 30cm 95cm', or --ms 1.2")
     paths = _paths(distances, delay_ms, level_db, unit)
     from micalign.cli.output import console, print_json  # noqa: PLC0415 - so that --help costs only click
-    from micalign.report.comb import comb_document, comb_table, moves  # noqa: PLC0415
+    from micalign.report.comb_words import comb_document, comb_table, moves  # noqa: PLC0415
 
     if as_json:
         print_json(comb_document(paths))
@@ -74,7 +74,7 @@ def command(
 
 
 def _paths(distances: tuple[str, ...], delay_ms: float | None, level_db: float | None, unit: str | None) -> TwoPaths:
-    from micalign.report.comb import TwoPaths  # noqa: PLC0415 - numpy, which --help must not pay for
+    from micalign.report.comb_words import TwoPaths  # noqa: PLC0415 - numpy, which --help must not pay for
 
     if delay_ms is not None:
         return TwoPaths(delay_ms / 1e3, level_db or 0.0)

@@ -10,10 +10,10 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.alignment.alone import FoundAlone
+from micalign.alignment.solo import FoundAlone
 from micalign.compare.linecheck import CheckedLine, LineCheck
 from micalign.compare.linefaults import HeardLine, LineSource
-from micalign.report.compare import compare_document
+from micalign.report.compare_words import compare_document
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean
 from micalign.units import show_db, show_dbfs, show_ms
 

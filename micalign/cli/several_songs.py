@@ -15,7 +15,7 @@ from micalign.errors import MicalignError
 
 if TYPE_CHECKING:
     from micalign.files.songs import Finished, Song
-    from micalign.report.songs import Outcome
+    from micalign.report.songs_words import Outcome
 
 __all__ = ["Several", "refuse_one_take", "songs_options"]
 
@@ -89,7 +89,7 @@ class Several:
         ``asked`` holds the options that what is kept hangs on; ``resume`` names the file it is kept in.
         """
         from micalign.files.songs import Finished  # noqa: PLC0415 - as above
-        from micalign.report.songs import Outcome, song_line  # noqa: PLC0415 - as above
+        from micalign.report.songs_words import Outcome, song_line  # noqa: PLC0415 - as above
 
         told = {key: repr(value) for key, value in asked.items()}
         kept = Finished(resume, {"command": self.command, **told}, force=force)
@@ -109,7 +109,7 @@ class Several:
         return self._show(done, as_json=as_json)
 
     def _tried(self, song: Song, one: Callable[[Song], Outcome], kept: Finished) -> Outcome:
-        from micalign.report.songs import Outcome  # noqa: PLC0415 - as above
+        from micalign.report.songs_words import Outcome  # noqa: PLC0415 - as above
 
         try:
             outcome = one(song)
@@ -124,7 +124,7 @@ class Several:
         return f"{count} of {len(self.songs)} songs are done and kept in {resume}: the same command goes on from there"
 
     def _show(self, done: Sequence[tuple[str, Outcome]], *, as_json: bool) -> int:
-        from micalign.report.songs import songs_document, songs_table, songs_words  # noqa: PLC0415 - as above
+        from micalign.report.songs_words import songs_document, songs_table, songs_words  # noqa: PLC0415 - as above
 
         status = max((outcome.status for _, outcome in done), default=0)
         if as_json:

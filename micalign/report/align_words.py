@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.offsets import Remain
-from micalign.files.offsets import OffsetsFile, TrackOffset
+from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.units import show_band, show_db, show_dbfs, show_hz, show_ms, show_samples
 

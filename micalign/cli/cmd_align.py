@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micalign.cli.measure import refuse_alone, refuse_mixed_use
+from micalign.cli.cmd_measure import refuse_alone, refuse_mixed_use
 from micalign.cli.options import (
     PATH,
     FiniteRange,
@@ -27,12 +27,12 @@ from micalign.cli.options import (
     tracks_argument,
 )
 from micalign.cli.output import console, note, print_json, progress
-from micalign.cli.songs import Several, refuse_one_take, songs_options
+from micalign.cli.several_songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
     from micalign.files.alignments import Aligned, Wish
     from micalign.files.songs import Song
-    from micalign.report.songs import Outcome
+    from micalign.report.songs_words import Outcome
 
 __all__ = ["command"]
 
@@ -191,8 +191,8 @@ def _aligned(song: Song, wish: Wish, sheet: Path | None = None, *, quiet: bool) 
 
 
 def _outcome(done: Aligned) -> Outcome:
-    from micalign.report.align import aligned_line  # noqa: PLC0415
-    from micalign.report.songs import Outcome  # noqa: PLC0415
+    from micalign.report.align_words import aligned_line  # noqa: PLC0415
+    from micalign.report.songs_words import Outcome  # noqa: PLC0415
 
     made = [str(done.folder / one.file) for one in done.offsets.files]
     return Outcome(
@@ -220,7 +220,7 @@ def _refuse_misuse(asked: dict[str, Any], scenes: Sequence[Path], songs: Sequenc
 
 
 def _document(done: Aligned) -> dict[str, Any]:
-    from micalign.report.align import align_document  # noqa: PLC0415
+    from micalign.report.align_words import align_document  # noqa: PLC0415
     from micalign.report.threelines import sum_document  # noqa: PLC0415
 
     more: dict[str, Any] = {"previews": [str(path) for path in done.previews], "notes": list(done.notes)}
@@ -229,7 +229,7 @@ def _document(done: Aligned) -> dict[str, Any]:
 
 
 def _show(done: Aligned, *, as_json: bool, thirds: bool) -> None:
-    from micalign.report.align import gain_table, remain_table, shift_table, words  # noqa: PLC0415
+    from micalign.report.align_words import gain_table, remain_table, shift_table, words  # noqa: PLC0415
     from micalign.report.threelines import sum_table, sum_words  # noqa: PLC0415
 
     if as_json:

@@ -12,7 +12,7 @@ import click
 from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed, reused
 from micalign.cli.options import PATH, force_option, json_option, quiet_option
 from micalign.cli.output import console, note, print_json
-from micalign.cli.places import a_place, a_room
+from micalign.cli.typed import a_place, a_room
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import LENGTH_UNITS
 
@@ -251,8 +251,8 @@ def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
     from micalign.findings.cautions import cautions  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
-    from micalign.report import place as report  # noqa: PLC0415
-    from micalign.report.check import caution_lines  # noqa: PLC0415
+    from micalign.report import place_words as report  # noqa: PLC0415
+    from micalign.report.check_words import caution_lines  # noqa: PLC0415
 
     prediction = predict(found.scene)
     then, now = findings(before, predict(before)), findings(found.scene, prediction)
@@ -276,7 +276,7 @@ def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
 
 
 def _tables(found: Placement, before: Scene, prediction: Prediction) -> Iterator[Table]:
-    from micalign.report import place as report  # noqa: PLC0415 - as above
+    from micalign.report import place_words as report  # noqa: PLC0415 - as above
 
     if found.moved:
         yield report.move_table(found, before)

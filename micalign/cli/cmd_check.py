@@ -130,7 +130,7 @@ def command(
 
     minded, name = cautions(planned), planned.title or name_of(scene)
     if as_json:
-        from micalign.report.check import check_document  # noqa: PLC0415
+        from micalign.report.check_words import check_document  # noqa: PLC0415
 
         every = every_finding(planned, predicted)
         print_json(check_document(name, predicted, every, cautions=minded) | {"differences_left_out": many})
@@ -141,7 +141,7 @@ def command(
 
 
 def _print_rules(*, as_json: bool) -> int:
-    from micalign.report.check import rule_rows, rule_table  # noqa: PLC0415 - so that --help costs only click
+    from micalign.report.check_words import rule_rows, rule_table  # noqa: PLC0415 - so that --help costs only click
 
     if as_json:
         print_json({"rules": rule_rows()})
@@ -166,7 +166,7 @@ def _mend(
     from micalign.files.scenes import write_changes  # noqa: PLC0415
     from micalign.files.whole import refuse_taken  # noqa: PLC0415
     from micalign.findings.rules import found, mended  # noqa: PLC0415
-    from micalign.report.check import finding_rows  # noqa: PLC0415
+    from micalign.report.check_words import finding_rows  # noqa: PLC0415
     from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415
 
     number, out = what
@@ -219,7 +219,7 @@ def _print_words(
     name: str,
 ) -> None:
     from micalign.findings.rules import told, with_remedies  # noqa: PLC0415
-    from micalign.report.check import SECTIONS, first_screen, sections, verdict  # noqa: PLC0415
+    from micalign.report.check_words import SECTIONS, first_screen, sections, verdict  # noqa: PLC0415
 
     out, numbers = console(), {finding.key: number for number, finding in enumerate(every, start=1)}
     heads = told(every)

@@ -12,7 +12,7 @@ from micalign.acoustics.prediction import predict
 from micalign.arrays import Floats
 from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
 from micalign.scene.model import Scene
-from micalign.take.model import Track
+from micalign.take.tracks import Track
 from micalign.units import db_from_power, show_centimetres, show_ms
 
 __all__ = ["Remaining", "closing_text", "demo_document", "recorded_sum", "remaining"]

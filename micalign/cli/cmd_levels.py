@@ -9,12 +9,12 @@ import click
 
 from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_option
 from micalign.cli.output import console, note, print_json, progress
-from micalign.cli.songs import Several, refuse_one_take, songs_options
+from micalign.cli.several_songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
     from micalign.files.songs import Song
-    from micalign.report.levels import TakeLevels
-    from micalign.report.songs import Outcome
+    from micalign.report.levels_words import TakeLevels
+    from micalign.report.songs_words import Outcome
     from micalign.take.track_levels import WorkingWindow
 
 __all__ = ["command"]
@@ -87,7 +87,7 @@ def command(
 
 def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, quiet: bool) -> TakeLevels:
     from micalign.files.roll_call import call_scene, call_tracks  # noqa: PLC0415
-    from micalign.report.levels import take_levels  # noqa: PLC0415
+    from micalign.report.levels_words import take_levels  # noqa: PLC0415
 
     if song.scene is not None:
         from micalign.files.scenes import read_scene  # noqa: PLC0415
@@ -108,8 +108,8 @@ def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, qui
 
 
 def _outcome(take: TakeLevels) -> Outcome:
-    from micalign.report.levels import levels_document, levels_line  # noqa: PLC0415
-    from micalign.report.songs import Outcome  # noqa: PLC0415
+    from micalign.report.levels_words import levels_document, levels_line  # noqa: PLC0415
+    from micalign.report.songs_words import Outcome  # noqa: PLC0415
 
     return Outcome(1 if take.has_problem else 0, levels_line(take), levels_document(take))
 
@@ -137,16 +137,16 @@ def _draw(take: TakeLevels, limits: WorkingWindow, out: Path, *, force: bool) ->
 
 
 def _show(take: TakeLevels, *, as_json: bool) -> None:
-    from micalign.report import levels  # noqa: PLC0415
+    from micalign.report import levels_words  # noqa: PLC0415
 
     if as_json:
-        print_json(levels.levels_document(take))
+        print_json(levels_words.levels_document(take))
         return
     out = console()
-    out.print(levels.levels_table(take))
-    advice = levels.advice_lines(take)
+    out.print(levels_words.levels_table(take))
+    advice = levels_words.advice_lines(take)
     if advice is not None:
         out.print()
         out.print(advice)
-    for caution in levels.cautions(take):
+    for caution in levels_words.cautions(take):
         out.print(caution)

@@ -10,7 +10,7 @@ import click
 
 from micalign.cli.options import force_option, json_option, out_option, quiet_option
 from micalign.cli.output import clean, note, print_json
-from micalign.cli.places import UNITS
+from micalign.cli.typed import UNITS
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstWish
@@ -100,7 +100,7 @@ def _refuse_silence(said: dict[str, Any]) -> None:
 
 def _wish(said: dict[str, Any]) -> FirstWish:
     from micalign.acoustics.arrangements import USUAL_ROOM  # noqa: PLC0415 - numpy, which --help must not pay for
-    from micalign.cli.places import a_place, a_room, a_tape  # noqa: PLC0415
+    from micalign.cli.typed import a_place, a_room, a_tape  # noqa: PLC0415
     from micalign.report.firstscene import FirstWish  # noqa: PLC0415
 
     unit = said["unit"] or "m"

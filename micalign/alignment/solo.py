@@ -16,7 +16,7 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.scene.quantities import AlonePlan, AloneStretch
-from micalign.take.model import Take
+from micalign.take.tracks import Take
 from micalign.tdoa.alone import hits_alone, measure_alone
 from micalign.tdoa.result import Delay
 from micalign.tdoa.stretches import StruckStretch, found_stretches
@@ -119,7 +119,7 @@ def alone_in(take: Take, plans: Sequence[AlonePlan]) -> tuple[Alone, ...]:
     Examples
     --------
     >>> from micalign.scene.quantities import alone_plans
-    >>> from micalign.take.model import Track
+    >>> from micalign.take.tracks import Track
     >>> take = Take((Track.from_array("near", np.zeros(96000), 48000),))
     >>> alone_in(take, alone_plans(["snare=0.5-1.5"]))[0].spans_s
     ((0.5, 1.5),)

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from micalign.compare.comparison import Comparison, Explanation, Row
-from micalign.report.check import finding_rows
+from micalign.report.check_words import finding_rows
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.units import show_ms
 
