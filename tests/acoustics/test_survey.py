@@ -400,7 +400,7 @@ def test_a_blunder_is_named_in_nineteen_of_twenty() -> None:
 @pytest.mark.slow
 def test_a_blunder_with_all_coordinates_unknown() -> None:
     """With three tapes to spare the likeliest tape is itself the wrong one in about one case of fourteen: the slip is
-    seen in all but one of a hundred, a tape is named alone in 80 per cent and more, of these 95 in 100 rightly, and
+    seen in all but one of a hundred, a tape is named alone in 85 per cent and more, of these 95 in 100 rightly, and
     the wrong tape is among those told in 98 per cent.
     """
     rng = np.random.default_rng(13)
@@ -418,7 +418,7 @@ def test_a_blunder_with_all_coordinates_unknown() -> None:
     )
     print(f"named alone {named:.3f}, of these rightly {np.mean(alone):.3f}, among those told {among:.3f}")
     assert np.mean([bool(one.suspects) for one in found]) >= 0.99
-    assert named >= 0.80
+    assert named >= 0.85
     assert np.mean(alone) >= 0.95
     assert among >= 0.98
 

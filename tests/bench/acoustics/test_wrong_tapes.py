@@ -18,7 +18,7 @@ LAYOUTS = 1000
 
 
 def test_a_tape_named_alone() -> None:
-    rng = np.random.default_rng(2022)
+    rng = np.random.default_rng(90210)  # no part of any fit
     seen, alone, right, among, stated = 0, 0, 0, 0, []
     for _ in range(LAYOUTS):
         layout = taped_layouts.taped_layout(rng)
@@ -42,3 +42,4 @@ def test_a_tape_named_alone() -> None:
         f"where several are told: the likeliest has {chances.mean():.0%} on average and is the wrong one in "
         f"{held.mean():.0%} of {len(held)}"
     )
+    assert right >= 0.95 * alone
