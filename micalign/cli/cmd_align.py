@@ -26,7 +26,7 @@ from micalign.cli.options import (
     timestamps_option,
     tracks_argument,
 )
-from micalign.cli.output import console, note, print_json, progress
+from micalign.cli.output import console, next_step, note, print_json, progress
 from micalign.cli.several_songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
@@ -156,6 +156,8 @@ def command(
     _show(done, as_json=as_json, thirds=thirds)
     for sentence in (*done.remarks, *done.warnings):
         note(sentence, quiet=quiet)
+    if several.scene is not None and not as_json:
+        next_step("micalign", "report", several.scene, quiet=quiet)
     return 1 if done.warnings else 0
 
 

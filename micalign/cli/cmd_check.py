@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from micalign.cli.options import PATH, force_option, json_option, name_of, quiet_option
-from micalign.cli.output import clean, console, note, print_json
+from micalign.cli.output import clean, console, next_step, note, print_json
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
@@ -137,6 +137,7 @@ def command(
     else:
         every = found(planned, predicted)
         _print_words(planned, predicted, every, minded, wanted=show, everything=everything, name=name)
+        _tell_next(scene, planned, every, quiet=quiet)
     return int(is_wrong(every))
 
 
@@ -185,6 +186,18 @@ def _mend(
     else:
         console().print(f"{clean(finding.message)}\n-> {clean(finding.advice)}")
     return 0
+
+
+def _tell_next(path: Path, scene: Scene, every: tuple[Finding, ...], *, quiet: bool) -> None:
+    """Where something is wrong and mics may move, let them be moved; else a take."""
+    from micalign.findings.finding import is_wrong  # noqa: PLC0415 - as above
+
+    if is_wrong(every) and any(mic.move is not None or mic.reach_m is not None for mic in scene.mics):
+        next_step("micalign", "place", path, "--write", f"{name_of(path)}-placed.toml", quiet=quiet)
+    elif scene.take is not None:
+        next_step("micalign", "simulate", path, quiet=quiet)
+    else:
+        next_step("micalign", "draw", path, quiet=quiet)
 
 
 def _left_out(scene: Scene) -> int:

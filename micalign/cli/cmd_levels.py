@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_option
-from micalign.cli.output import console, note, print_json, progress
+from micalign.cli.output import console, next_step, note, print_json, progress
 from micalign.cli.several_songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
@@ -82,6 +82,8 @@ def command(
         _draw(take, limits, out, force=force)
         note(f"drawn: {out}", quiet=quiet)
     _show(take, as_json=as_json)
+    if several.scene is not None and not as_json:
+        next_step("micalign", "measure", "--scene", several.scene, quiet=quiet)
     return 1 if take.has_problem else 0
 
 

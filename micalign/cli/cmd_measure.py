@@ -22,7 +22,7 @@ from micalign.cli.options import (
     timestamps_option,
     tracks_argument,
 )
-from micalign.cli.output import Tell, console, note, print_json, progress
+from micalign.cli.output import Tell, console, next_step, note, print_json, progress
 from micalign.cli.several_songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
@@ -104,6 +104,8 @@ def command(
     for sentence in laid.notes:
         note(sentence, quiet=quiet)
     _show(found, laid, as_json=as_json, drift=wish.drift, loopback=wish.loopback is not None)
+    if several.scene is not None and not as_json:
+        next_step("micalign", "align", "--scene", several.scene, quiet=quiet)
     return 0 if found.all_reliable else 1
 
 

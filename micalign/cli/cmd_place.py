@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed, reused
-from micalign.cli.options import PATH, force_option, json_option, quiet_option
-from micalign.cli.output import console, note, print_json
+from micalign.cli.options import PATH, force_option, json_option, name_of, quiet_option
+from micalign.cli.output import console, next_step, note, print_json
 from micalign.cli.typed import a_place, a_room
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import LENGTH_UNITS
@@ -235,6 +235,9 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
         _draw(found.scene, before, figure, force=force)
         note(f"drew {figure}", quiet=quiet)
     _tell(found, before, as_json=as_json)
+    if not as_json and (write is not None or found.moved):
+        step = ("plan", write) if write is not None else ("place", path, "--write", f"{name_of(path)}-placed.toml")
+        next_step("micalign", *step, quiet=quiet)
     return 0 if found.feasible else 1
 
 

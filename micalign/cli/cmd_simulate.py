@@ -68,7 +68,7 @@ def command(
     Example: micalign simulate scenes/jazz-kit.toml -o jazz-kit-take
     """
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - so that --help costs only click
-    from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
+    from micalign.cli.output import clean, next_step, note, print_json  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.takes import refuse_take, take_folder, write_take  # noqa: PLC0415
     from micalign.simulate.virtual_take import simulate  # noqa: PLC0415
@@ -84,4 +84,6 @@ def command(
     for path in written:
         click.echo(clean(os.path.normpath(path)))
     note(f"{seconds:g} s of {len(made.tracks)} tracks at {sample_rate} Hz, seed {seed}", quiet=quiet)
+    if out is None:
+        next_step("micalign", "levels", "--scene", scene, quiet=quiet)
     return 0

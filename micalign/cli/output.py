@@ -25,7 +25,19 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
     from rich.console import Console
 
-__all__ = ["Results", "Tell", "clean", "console", "note", "one_line", "print_json", "progress", "ready", "shortened"]
+__all__ = [
+    "Results",
+    "Tell",
+    "clean",
+    "console",
+    "next_step",
+    "note",
+    "one_line",
+    "print_json",
+    "progress",
+    "ready",
+    "shortened",
+]
 
 _STANDARD: Final = 2  # 0, 1 and 2 are standard input, output and error
 
@@ -103,8 +115,9 @@ def _own(stream: io.TextIOWrapper) -> int:
 
 
 def _text(raw: io.FileIO, like: io.TextIOWrapper) -> TextIO:
+    # Asked to hold nothing back (python -u), a stream keeps to it: notes and results come in their order.
     return io.TextIOWrapper(
-        io.BufferedWriter(raw),
+        cast("io.BufferedWriter", raw) if like.write_through else io.BufferedWriter(raw),
         encoding=like.encoding,
         errors="backslashreplace",
         newline="\n",
@@ -154,6 +167,17 @@ def note(message: str, *, quiet: bool = False) -> None:
     """A line on standard error, unless the user asked for quiet."""
     if not quiet:
         sys.stderr.write(one_line(message) + "\n")
+
+
+def next_step(*words: object, quiet: bool = False) -> None:
+    """What one would do next, for a person at a terminal; scripts are told nothing.
+
+    ``words`` are a command's, names of files among them.
+    """
+    if sys.stderr is not None and sys.stderr.isatty():
+        import shlex  # noqa: PLC0415 - only a terminal needs it
+
+        note(f"next: {' '.join(shlex.quote(str(word)) for word in words)}", quiet=quiet)
 
 
 def console(*, stderr: bool = False) -> Console:

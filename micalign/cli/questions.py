@@ -28,7 +28,7 @@ def ask(said: Mapping[str, Any], usual_inputs: Mapping[str, int]) -> dict[str, A
             _say(f"  {name:<16} {kind.summary}")
         answers["what"] = _prompt("What is recorded?", "kit", click.Choice(list(FIRST_SCENES)))
     if answers["unit"] is None:
-        answers["unit"] = _prompt("Unit of bare numbers", "m", click.Choice(UNITS))
+        answers["unit"] = _prompt(f"Unit of lengths given without one ({', '.join(UNITS)})", "m", click.Choice(UNITS))
     unit = answers["unit"]
     if answers["room"] is None:
         usual = ",".join(f"{round(value / METRES[unit], 2):g}" for value in (6.0, 5.0, 2.6))

@@ -233,8 +233,8 @@ def _on_the_floor(scene: Scene, row: Reflection) -> Iterator[Remedy]:
 
 
 def _ear(row: Reflection) -> str:
-    way = {"floor": "heights", "ceiling": "heights"}.get(row.surface, "distances from it")
-    return f"Choose among {way} of '{row.mic}' by ear."
+    way = {"floor": "height", "ceiling": "height"}.get(row.surface, "distance from it")
+    return f"Choose the {way} of '{row.mic}' by ear."
 
 
 def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

@@ -16,6 +16,7 @@ from micalign.acoustics.arrangements import ARRANGEMENTS, Arranged
 from micalign.acoustics.firstscenes import FIRST_SCENES, first_scene, rug
 from micalign.acoustics.survey import surveyed
 from micalign.errors import SceneError
+from micalign.files.takes import planned_tracks
 from micalign.scene.document import parse_scene
 from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source, Tape
 from micalign.units import METRES
@@ -240,7 +241,19 @@ def first_text(wish: FirstWish) -> tuple[str, Scene]:
         tapes=wish.tapes,
     )
     _refuse_unknown(wish, sources, made)
+    text += "\n".join(_take(parse_scene(text, "the new scene"), wish.what)) + "\n"
     return text, surveyed(parse_scene(text, "the new scene"))
+
+
+def _take(scene: Scene, what: str) -> Iterator[str]:
+    """Where the recording will lie, a file for each track."""
+    yield from (
+        "",
+        "# Where the recording lies; 'micalign simulate' puts one there to try everything before.",
+        "[take]",
+    )
+    yield from (f"folder = {_text(f'{what}-take')}", "", "[take.tracks]")
+    yield from (f"{_text(plan.name)} = {_text(plan.file)}" for plan in planned_tracks(scene))
 
 
 def _at_its_tapes(mic: Mic) -> Mic:

@@ -1,7 +1,8 @@
 """How does a table give way on a narrow terminal? Closer columns, then folded names, then rows that stack.
 
-No word and no number is broken and nothing is left out: where the longest words and the figures of a row do not fit
-side by side, each row is told in lines, its first cell above and the others below with their headings.
+No word and no number is broken and nothing is left out: where sentences in the last column have no room beside the
+figures they stand below their rows; where the longest words and the figures do not fit side by side either, each row is
+told in lines, its first cell above and the others below with their headings, as many to a line as fit.
 Loaded only where a table is made, since rich costs 100 ms.
 """
 
@@ -20,6 +21,9 @@ __all__ = ["Beside", "RoomyTable"]
 
 _NARROW = 70
 """Words beside a label of up to twenty characters have room from this width on."""
+_GAP, _SET_IN = 3, 4
+_FEW_WORDS, _MOST_LINES = 24, 2
+"""In a column narrower than this a sentence of more lines than these is hard to read (judgement)."""
 
 
 class RoomyTable(Table):
@@ -50,28 +54,58 @@ class RoomyTable(Table):
             for column, width, texts in zip(self.columns, natural, self._texts(), strict=True)
         ]
         gaps = len(natural) - 1
-        if sum(least) + 2 * gaps > options.max_width and self.row_count:
-            yield from self._stacked()
+        room = options.max_width - 2 * gaps
+        if sum(least) > room and self.row_count:
+            yield from self._stacked(options.max_width)
+            return
+        if self._is_cramped(_shared(natural, least, room)[-1]):
+            yield from self._with_words_below(_shared(natural[:-1], least[:-1], room + 2))
             return
         self.collapse_padding = sum(natural) + 3 * gaps > options.max_width
-        for column, width in zip(self.columns, _shared(natural, least, options.max_width - 2 * gaps), strict=True):
+        for column, width in zip(self.columns, _shared(natural, least, room), strict=True):
             column.width = width if self.collapse_padding else None
         yield from super().__rich_console__(console, options)
 
     def _texts(self) -> list[list[str]]:
         return [[str(column.header), *map(str, column.cells)] for column in self.columns]
 
-    def _stacked(self) -> Iterator[RenderableType]:
-        """A row in lines; what a blank first cell leaves out is what the row before said."""
+    def _is_cramped(self, width: int) -> bool:
+        """Whether the last column holds a sentence that its width breaks into many lines."""
+        last = self.columns[-1]
+        longest = max((cell_len(str(cell)) for cell in last.cells), default=0)
+        return len(self.columns) > 2 and not last.no_wrap and width < _FEW_WORDS and longest > _MOST_LINES * width
+
+    def _with_words_below(self, widths: Sequence[int]) -> Iterator[RenderableType]:
+        """Each row, and below it what stands in the last column, in the whole width."""
+        *columns, last = self.columns
+
+        def row(cells: Sequence[RenderableType]) -> Table:
+            grid = Table.grid(padding=(0, 2, 0, 0))
+            for column, width in zip(columns, widths, strict=True):
+                grid.add_column(justify=column.justify, width=width, no_wrap=column.no_wrap, overflow="fold")
+            grid.add_row(*cells)
+            return grid
+
+        yield row([Text(str(column.header), style="table.header") for column in columns])
+        yield Text("\u2500" * (sum(widths) + 2 * (len(widths) - 1)))
+        for *cells, words in zip(*(column.cells for column in self.columns), strict=True):
+            yield row(cells)
+            if str(words).strip():
+                yield _below(_told(str(last.header), ""), words)
+
+    def _stacked(self, width: int) -> Iterator[RenderableType]:
+        """A row in lines; a blank first cell belongs to the one above it."""
         headings = [_in_line(str(column.header)) for column in self.columns]
-        above = ""
         for first, *rest in zip(*(column.cells for column in self.columns), strict=True):
-            above = str(first) or above
-            yield Text(_told(headings[0], above))
-            for heading, cell in zip(headings[1:], rest, strict=True):
-                if str(cell).strip():
-                    words = Text(_in_line(str(cell), ", "), style=cell.style if isinstance(cell, Text) else "")
-                    yield Padding(Text.assemble(_told(heading, ""), words), (0, 0, 0, 2))
+            if str(first):
+                yield Text(_told(headings[0], str(first)))
+            told = [
+                Text.assemble(_told(heading, ""), _styled(cell))
+                for heading, cell in zip(headings[1:], rest, strict=True)
+                if str(cell).strip()
+            ]
+            for place, line in enumerate(_side_by_side(told, width - _SET_IN)):
+                yield Padding(line, (0, 0, 0, _SET_IN if place else _SET_IN // 2))
 
 
 class Beside:
@@ -101,6 +135,27 @@ class Beside:
 def _lines(texts: Iterable[str]) -> Iterator[str]:
     for text in texts:
         yield from text.split("\n")
+
+
+def _below(heading: str, cell: RenderableType) -> RenderableType:
+    return Padding(Text.assemble(heading, _styled(cell)), (0, 0, 0, 2))
+
+
+def _styled(cell: RenderableType) -> Text:
+    """A cell in one line, in its own style."""
+    return Text(_in_line(str(cell), ", "), style=cell.style if isinstance(cell, Text) else "")
+
+
+def _side_by_side(parts: Iterable[Text], width: int) -> Iterator[Text]:
+    """As many to a line as fit; one that is wider than a line has its own, and wraps."""
+    line = Text()
+    for part in parts:
+        if line and line.cell_len + _GAP + part.cell_len > width:
+            yield line
+            line = Text()
+        line = Text.assemble(line, " " * _GAP if line else "", part)
+    if line:
+        yield line
 
 
 def _told(heading: str, cell: str) -> str:
