@@ -238,10 +238,10 @@ def _show(done: Aligned, *, as_json: bool, thirds: bool) -> None:
         print_json(_document(done))
         return
     out = console()
-    out.print(shift_table(done.offsets))
+    out.print(shift_table(done.offsets), "")
     if any(not one.is_bleed for one in done.remains):
-        out.print(remain_table(done.remains))
-    out.print(gain_table(done.offsets, thirds=thirds))
+        out.print(remain_table(done.remains), "")
+    out.print(gain_table(done.offsets, thirds=thirds), "")
     for one in done.sums:
         out.print(sum_table(one))
         for line in sum_words(one, matched=bool(done.offsets.phases)):

@@ -199,7 +199,7 @@ def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: 
         return
     out = console()
     for source in found.sources or ():
-        out.print(source_table(source, found.sample_rate))
+        out.print(source_table(source, found.sample_rate), "")
     out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
     for one in found.sums:
         out.print(sum_table(one))

@@ -49,8 +49,8 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
     """Make a first scene without an editor: a few questions, or their answers as options.
 
     The scene has comments to go on from and passes 'micalign check' where the usual places are kept. Lengths carry
-    their unit ('3 ft 5 in', 62cm) or are in --unit. In a pipe nothing is asked: give --what, --room and --inputs, or
-    --usual.
+    their unit ('3 ft 5 in', 62cm) or are in --unit. Given --what, --room and --inputs, or --usual, it asks nothing; in
+    a pipe it needs one of the two.
 
     \b
     Examples:
@@ -58,9 +58,10 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
       micalign new --what kit --room 6.2,4.7,2.5 --inputs 4 -o band.toml
       micalign new --what cab-and-di --usual
     """
-    asks = not said["usual"] and sys.stdin is not None and sys.stdin.isatty()
+    missing = _missing(said)
+    asks = bool(missing) and not said["usual"] and sys.stdin is not None and sys.stdin.isatty()
     if not asks:
-        _refuse_silence(said)
+        _refuse_silence(said, missing)
     else:
         from micalign.cli.questions import ask  # noqa: PLC0415 - only a terminal is asked
 
@@ -87,12 +88,16 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
     return 0
 
 
-def _refuse_silence(said: dict[str, Any]) -> None:
+def _missing(said: dict[str, Any]) -> list[str]:
+    """The options without which there is something to ask."""
+    return [f"--{name}" for name in ("what", "room", "inputs") if said[name] is None]
+
+
+def _refuse_silence(said: dict[str, Any], missing: list[str]) -> None:
     """Without a terminal every question needs its option, or the usual answer to all."""
     if said["usual"]:
         said["what"] = said["what"] or "kit"
         return
-    missing = [f"--{name}" for name in ("what", "room", "inputs") if said[name] is None]
     if missing:
         words = f"no terminal to ask on: give {', '.join(missing)}, or --usual for the usual answers"
         raise click.UsageError(f"{words} (--what is one of {', '.join(WHAT)})")

@@ -61,7 +61,7 @@ def command(
 
     Each source plays by itself, then all play together; each mic hears them directly and by way of the walls, each
     DI before the air. Writes the files that the scene's [take] names and truth.json, which holds when every source
-    truly arrives in every track.
+    truly arrives in every track. All mics are at one gain, so that distant ones are as soft as they would then be.
 
     Loud synthetic hits: turn headphones down before you listen.
 
@@ -83,7 +83,10 @@ def command(
         return 0
     for path in written:
         click.echo(clean(os.path.normpath(path)))
-    note(f"{seconds:g} s of {len(made.tracks)} tracks at {sample_rate} Hz, seed {seed}", quiet=quiet)
+    note(
+        f"{seconds:g} s of {len(made.tracks)} tracks at {sample_rate} Hz, seed {seed}, one gain for all mics",
+        quiet=quiet,
+    )
     if out is None:
         next_step("micalign", "levels", "--scene", scene, quiet=quiet)
     return 0

@@ -52,6 +52,24 @@ def test_a_pipe_is_not_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert micalign("new", "--usual").status == 2
 
 
+def test_what_is_given_in_full_is_not_asked_on_a_terminal_either(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The scene names its take, so that simulate and measure go on from it."""
+
+    class _Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr("sys.stdin", _Terminal())
+    monkeypatch.chdir(tmp_path)
+    assert micalign("new", "--what", "voice", "--room", "4,3,2.4", "--inputs", 1, "-q").status == 0
+    said = micalign("simulate", "voice.toml", "--seconds", 8, "--json")
+    assert said.status == 0, said.err
+    assert said.document["folder"] == "voice-take"
+    assert micalign("levels", "--scene", "voice.toml").status == 0
+
+
 def test_given_places_and_tapes_stand_in_the_scene(tmp_path: Path) -> None:
     """A place is kept to the letter; three tapes and a height put a mic where they meet."""
     path = tmp_path / "taped.toml"
