@@ -23,7 +23,7 @@ WINDOW_S: Final = 0.34
 LOWEST_HZ, HIGHEST_HZ = 30.0, 5000.0
 """What a loudspeaker for guitar or bass gives back, and where two tracks of it can add up at all."""
 MOST_FRAMES: Final = 128
-_MOST_BLOCKS: Final = 32
+_MOST_BLOCKS: Final = 32  # of two windows at least: neighbours share half of their samples
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +70,7 @@ def framed(first: Track, second: Track, delay_s: float) -> Frames:
     inside = (hz >= LOWEST_HZ) & (hz < min(HIGHEST_HZ, 0.45 * rate))
     loud = [float((np.abs(spectra) ** 2 @ weight).sum()) for spectra in (one, other)]
     one, other, weight = one[:, inside], other[:, inside], weight[inside]
-    blocks = np.linspace(0, len(one), min(_MOST_BLOCKS, len(one)) + 1).astype(np.intp)[:-1]
+    blocks = np.linspace(0, len(one), min(_MOST_BLOCKS, max(len(one) // 2, 1)) + 1).astype(np.intp)[:-1]
     gather = [
         np.add.reduceat(each * weight, blocks, axis=0)
         for each in (cross_spectrum(one, other), np.abs(one) ** 2, np.abs(other) ** 2)
