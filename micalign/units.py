@@ -14,6 +14,7 @@ import numpy as np
 from micalign.arrays import Floats
 
 __all__ = [
+    "AUDIBLE_HZ",
     "METRES",
     "amplitude_from_db",
     "db_from_amplitude",
@@ -42,7 +43,7 @@ METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 """Metres in one of each length unit; foot and inch are exact (international yard, 1959)."""
 
 
-_AUDIBLE_HZ: Final = 20_000.0
+AUDIBLE_HZ: Final = 20_000.0
 
 
 @overload
@@ -169,7 +170,7 @@ def show_hz_range(low_hz: float, high_hz: float | None) -> str:
     >>> show_hz_range(430.0, 8100.0), show_hz_range(430.0, 8e5)
     ('400-8100 Hz', 'above 430 Hz')
     """
-    if high_hz is None or high_hz > _AUDIBLE_HZ:
+    if high_hz is None or high_hz > AUDIBLE_HZ:
         return f"above {show_hz(float(significant(low_hz, 2)))}"
     width = math.floor(math.log10(max(high_hz - low_hz, 1e-3) / 2))
     step = 10.0 ** max(min(width, math.floor(math.log10(max(low_hz, 1.0)))), 0)

@@ -16,6 +16,7 @@ from micalign.arrays import Floats
 from micalign.scene.model import Air
 
 __all__ = [
+    "KELVIN_AT_0_C",
     "VALID_PRESSURE_KPA",
     "VALID_TEMPERATURE_C",
     "absorption_db_per_m",
@@ -30,7 +31,7 @@ VALID_PRESSURE_KPA: Final = (75.0, 102.0)
 """Where Cramer states his error; outside, the same polynomial is still used and `check` says so."""
 
 _CO2: Final = 0.00042519  # mole fraction; 100 ppm more or less change the speed by 9 mm/s
-_KELVIN: Final = 273.15
+KELVIN_AT_0_C: Final = 273.15
 _STANDARD_KPA: Final = 101.325
 
 # Cramer 1993, table III, a0 to a15 (t in Celsius, p in Pa, xw and xc mole fractions of water and CO2).
@@ -69,7 +70,7 @@ def speed_of_sound(temperature_c: float, humidity_percent: float = 50.0, pressur
 
 def _water_fraction(t: float, humidity_percent: float, p: float) -> float:
     """Mole fraction of water vapour (Cramer 1993, appendix)."""
-    kelvin = t + _KELVIN
+    kelvin = t + KELVIN_AT_0_C
     saturation_pa = np.exp(1.2811805e-5 * kelvin**2 - 1.9509874e-2 * kelvin + 34.04926034 - 6.3536311e3 / kelvin)
     enhancement = 1.00062 + 3.14e-8 * p + 5.6e-7 * t**2
     return float(humidity_percent / 100.0 * enhancement * saturation_pa / p)
@@ -115,7 +116,7 @@ def absorption_db_per_m(frequency_hz: Floats, air: Air) -> Floats:
     array([ 5. , 76.6])
     """
     frequency = np.asarray(frequency_hz, dtype=float)
-    kelvin = air.temperature_c + _KELVIN
+    kelvin = air.temperature_c + KELVIN_AT_0_C
     ratio, pressure = kelvin / 293.15, air.pressure_kpa / _STANDARD_KPA
     oxygen_hz, nitrogen_hz = _relaxation_hz(kelvin, air.humidity_percent, pressure)
     classical = 1.84e-11 / pressure * np.sqrt(ratio)

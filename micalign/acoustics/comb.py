@@ -13,7 +13,7 @@ from typing import Final, overload
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.units import amplitude_from_db, db_from_amplitude
+from micalign.units import AUDIBLE_HZ, amplitude_from_db, db_from_amplitude
 
 __all__ = [
     "AUDIBLE_HZ",
@@ -26,7 +26,6 @@ __all__ = [
     "response_db",
 ]
 
-AUDIBLE_HZ: Final = 20_000.0
 
 FLOOR_DB: Final = -200.0
 """What stands for minus infinity, so that every level is a finite number."""

@@ -21,7 +21,7 @@ import numpy as np
 
 from micalign.acoustics.placing.obstacles import Obstacle, obstacles
 from micalign.acoustics.placing.problem import Problem
-from micalign.acoustics.placing.search import best_layout, descend, groups_of, stuck_mics
+from micalign.acoustics.placing.search import FORGIVEN, best_layout, descend, groups_of, stuck_mics
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import Point, Scene
 from micalign.shown import Listing, Shown
@@ -39,7 +39,7 @@ _SPARE_M: Final = 1e-6
 def rounded(problem: Problem, free_m: Floats, groups: tuple[tuple[int, ...], ...], unit: str) -> Floats:
     """Places that a scene file in this unit can hold, shape (F, 3); mics that stay put keep their own numbers."""
     moved = np.abs(free_m - problem.limits.start_m).max(axis=1) > 1e-9
-    solvable = bool(problem.charges(free_m[None])[0] < _FORGIVEN)
+    solvable = bool(problem.charges(free_m[None])[0] < FORGIVEN)
     layout = free_m
     for decimals in _DECIMALS[unit]:
         lattice = _Lattice(problem, moved, METRES[unit], decimals, solvable)
@@ -112,8 +112,6 @@ class _Lattice:
 
 _LEAST_GAIN: Final = 0.005
 """A gain of less than this, or of less than 1 % of the cost, moves nothing."""
-_FORGIVEN: Final = 1e-3
-"""A charge of less is the optimiser's own rounding."""
 _BACK_M: Final = 2e-3
 _LEAST_MOVE_M: Final = 0.01
 """Where everything is allowed already, nothing is moved by less: nobody places a stand more finely."""
@@ -242,7 +240,7 @@ def _found(problem: Problem, scene: Scene, stuck: Bools) -> Floats:
     groups = groups_of(scene, problem.limits.free)
     best = best_layout(problem, groups)
     told = rounded(problem, best, groups, scene.length_unit)
-    if _charge(problem, best) > _FORGIVEN or _charge(problem, told) == 0:
+    if _charge(problem, best) > FORGIVEN or _charge(problem, told) == 0:
         return told
     # At the very edge of a tolerance no whole millimetre may fit: step back from the edge, or look elsewhere.
     tighter = problem.tighter(_BACK_M)

@@ -25,13 +25,12 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.air import KELVIN_AT_0_C, speed_of_sound_in
 from micalign.arrays import Floats, Ints
 from micalign.scene.model import Scene
 
 __all__ = ["BeliefIndex", "Beliefs", "Cause", "Kind", "beliefs_of", "causes_of"]
 
-_KELVIN = 273.15
 _NO_DOUBT = 1e-9
 Kind: TypeAlias = Literal["swapped", "moved", "temperature", "late", "source moved", "units"]
 _MOVES_M: Final = (0.05, 0.2)
@@ -152,7 +151,7 @@ def beliefs_of(scene: Scene, tracks: tuple[str, ...], *, latency_sigma_s: float 
         mean[layout.source(index)] = thing.position
         sigma[layout.source(index)] = max(thing.plus_minus_m, 1e-4)
     # c goes with the square root of the absolute temperature.
-    sigma[layout.slow] = 0.5 * scene.air.temperature_plus_minus_c / (_KELVIN + scene.air.temperature_c)
+    sigma[layout.slow] = 0.5 * scene.air.temperature_plus_minus_c / (KELVIN_AT_0_C + scene.air.temperature_c)
     for index in range(len(scene.dis)):
         sigma[layout.late(layout.mics + index)] = latency_sigma_s
     ears = scene.track_names

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
+    "LOWEST_DB",
     "Copy",
     "Recorded",
     "comb_figure",
@@ -48,7 +49,7 @@ __all__ = [
     "recorded_combs_figure",
 ]
 
-_LOWEST_DB: Final = -30.0
+LOWEST_DB: Final = -30.0
 _HIGHEST_DB: Final = 11.0
 _TEETH_DRAWN: Final = 24
 _WITHIN_DB: Final = 12.0
@@ -134,7 +135,7 @@ def recorded_combs_figure(rows: Sequence[tuple[str, Copy, Recorded]], *, title: 
     figure, panels = stacked(len(rows), panel_in=2.1, gap_in=0.75, top_in=0.85)
     for axes, (name, copy, recorded) in zip(panels, rows, strict=True):
         draw_comb(axes, [copy], title=name)
-        level = np.clip(recorded.level_db, _LOWEST_DB - 10.0, None)
+        level = np.clip(recorded.level_db, LOWEST_DB - 10.0, None)
         axes.plot(
             recorded.frequency_hz, level, color=COLOURS["amber"], linestyle=DASHES[1], linewidth=1.3, label="recorded"
         )
@@ -150,7 +151,7 @@ def draw_comb(
     """Draw the combs of a few copies; the first one's lowest notch is named, shades unless ``shades_named`` is off."""
     dress(axes, y="level of the sum (dB)", title=words(title, longest=80))
     frequency_axis(axes, upper_hz=upper_hz)
-    axes.set_ylim(_LOWEST_DB, _HIGHEST_DB)
+    axes.set_ylim(LOWEST_DB, _HIGHEST_DB)
     for index, copy in enumerate(copies):
         _draw_copy(axes, copy, index, upper_hz)
     axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
@@ -171,7 +172,7 @@ def _draw_copy(axes: Axes, copy: Copy, index: int, upper_hz: float) -> None:
     level = _response(frequency, copy, copy.delay_s)
     axes.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.7, label=label, zorder=3)
     if frequency[-1] < upper_hz:
-        low_db = max(notch_depth_db(copy.level_difference_db), _LOWEST_DB)
+        low_db = max(notch_depth_db(copy.level_difference_db), LOWEST_DB)
         high_db = peak_height_db(copy.level_difference_db)
         axes.fill_between(
             [frequency[-1], upper_hz], low_db, high_db, color=colour, alpha=0.35, linewidth=0, zorder=2,
@@ -193,7 +194,7 @@ def _frequencies(copy: Copy, upper_hz: float) -> Floats:
 
 def _response(frequency: Floats, copy: Copy, delay_s: float) -> Floats:
     level = response_db(frequency, abs(delay_s), level_difference_db=copy.level_difference_db, polarity=copy.polarity)
-    return np.maximum(level, _LOWEST_DB - 10.0)
+    return np.maximum(level, LOWEST_DB - 10.0)
 
 
 def _band(frequency: Floats, copy: Copy) -> tuple[Floats, Floats]:
@@ -205,7 +206,7 @@ def _band(frequency: Floats, copy: Copy) -> tuple[Floats, Floats]:
     ends = np.array([_response(frequency, copy, delay - sigma), _response(frequency, copy, delay + sigma)])
     turns = frequency * (delay - sigma), frequency * (delay + sigma)
     notch, peak = (0.5, 0.0) if copy.polarity > 0 else (0.0, 0.5)
-    low = np.where(_holds(turns, notch), max(notch_depth_db(level_db), _LOWEST_DB - 10.0), ends.min(axis=0))
+    low = np.where(_holds(turns, notch), max(notch_depth_db(level_db), LOWEST_DB - 10.0), ends.min(axis=0))
     high = np.where(_holds(turns, peak), peak_height_db(level_db), ends.max(axis=0))
     return low, high
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.arrivals import Arrivals, arrivals
 from micalign.acoustics.reflections import Reflection, bounces, reflections
+from micalign.figures.comb_curves import LOWEST_DB
 from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, headline, legend, stacked, words
 from micalign.figures.tags import Tag, place_tags
 from micalign.scene.model import Scene
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["timeline_figure"]
 
-_LOWEST_DB: Final = -30.0
 _HEADROOM_DB: Final = 11.0
 _MOST_MICS: Final = 8
 _NAMED: Final = 3  # how many reflections of a mic carry their surface's name
@@ -80,9 +80,7 @@ def _last_ms(found: Arrivals, row: int, order: Sequence[int], struck: Sequence[R
     direct = {found.mics[mic]: float(found.arrival_s[row, mic]) for mic in order}
     top = {mic: _top_db([one for one in struck if one.mic == mic]) for mic in direct}
     shown = [
-        direct[one.mic] + one.delay_s
-        for one in struck
-        if one.mic in direct and one.level_db - top[one.mic] > _LOWEST_DB
+        direct[one.mic] + one.delay_s for one in struck if one.mic in direct and one.level_db - top[one.mic] > LOWEST_DB
     ]
     return 1.08e3 * max([*direct.values(), *shown])
 
@@ -90,22 +88,20 @@ def _last_ms(found: Arrivals, row: int, order: Sequence[int], struck: Sequence[R
 def _draw_mic(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
     dress(axes, grid="x")
     direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
-    axes.set_ylim(_LOWEST_DB, _HEADROOM_DB)
+    axes.set_ylim(LOWEST_DB, _HEADROOM_DB)
     axes.set_yticks([-20, 0], ["−20", "0"])
     axes.set_ylabel("level (dB)", fontsize=SMALL, color=COLOURS["ink"])
     axes.text(0.0, 1.03, words(found.mics[cell[1]]), transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"])
     times = [direct_ms + 1e3 * one.delay_s for one in struck]
     axes.vlines(
         times,
-        _LOWEST_DB,
-        [max(one.level_db - top_db, _LOWEST_DB) for one in struck],
+        LOWEST_DB,
+        [max(one.level_db - top_db, LOWEST_DB) for one in struck],
         color=COLOURS["amber"],
         linewidth=1.6,
         label="reflection",
     )
-    axes.vlines(
-        [direct_ms], _LOWEST_DB, [max(-top_db, _LOWEST_DB)], color=COLOURS["blue"], linewidth=3.2, label="direct"
-    )
+    axes.vlines([direct_ms], LOWEST_DB, [max(-top_db, LOWEST_DB)], color=COLOURS["blue"], linewidth=3.2, label="direct")
 
 
 def _top_db(struck: Sequence[Reflection]) -> float:
@@ -115,13 +111,13 @@ def _top_db(struck: Sequence[Reflection]) -> float:
 
 def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
     direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
-    loud = sorted((one for one in struck if one.level_db - top_db > _LOWEST_DB), key=lambda one: -one.level_db)
-    direct = (direct_ms, max(-top_db, _LOWEST_DB))
+    loud = sorted((one for one in struck if one.level_db - top_db > LOWEST_DB), key=lambda one: -one.level_db)
+    direct = (direct_ms, max(-top_db, LOWEST_DB))
     tips = [(direct_ms + 1e3 * one.delay_s, one.level_db - top_db) for one in loud]
     tags = [Tag(direct, show_ms_known(direct_ms / 1e3, float(found.uncertainty_s[cell])), "blue", rank=-1)]
     tags += [Tag(tip, words(one.surface, longest=18), "umber") for tip, one in zip(tips, loud[:_NAMED], strict=False)]
     # A stem is as tall as its level: its middle is taken as well as its tip.
     taken = [
-        (time, _LOWEST_DB + part * (level - _LOWEST_DB)) for time, level in (direct, *tips) for part in (1, 0.75, 0.5)
+        (time, LOWEST_DB + part * (level - LOWEST_DB)) for time, level in (direct, *tips) for part in (1, 0.75, 0.5)
     ]
     place_tags(axes, tags, taken=taken)

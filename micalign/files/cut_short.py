@@ -17,13 +17,12 @@ from pathlib import Path
 from typing import BinaryIO, Final, Literal
 
 from micalign.errors import TakeError
-from micalign.files.riff import Chunk, ChunkMap, read_chunk, read_layout
+from micalign.files.riff import MOST_CHUNKS, Chunk, ChunkMap, read_chunk, read_layout
 from micalign.files.specs import spoken_read
 
 __all__ = ["crashed_frames", "refuse_broken_promise", "refuse_unfinished"]
 
 _LEAST_BYTES: Final = 4096  # less than this behind the audio is padding, not a lost recording
-_MOST_CHUNKS: Final = 4096
 _W64: Final = b"riff\x2e\x91\xcf\x11"
 _LARGEST_PAGE: Final = 65_307
 _ENDS_STREAM: Final = 0x04
@@ -93,7 +92,7 @@ def _in_chunks(
 ) -> tuple[int, int] | None:
     """The audio chunk's size and place; W64 counts a chunk's head in its size and pads to 8 bytes, CAF does neither."""
     head_bytes = name_bytes + 8
-    for _ in range(_MOST_CHUNKS):
+    for _ in range(MOST_CHUNKS):
         if at >= file_bytes:
             return None
         file.seek(at)

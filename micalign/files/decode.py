@@ -25,7 +25,7 @@ from micalign.errors import TakeError
 from micalign.files.cut_short import refuse_broken_promise, refuse_unfinished
 from micalign.files.riff import ChunkMap, read_chunk, read_layout
 from micalign.files.specs import identity, refuse_unreadable, spoken_read
-from micalign.files.wav import BYTES, open_odd, read_samples
+from micalign.files.wav import BYTES, MOST_CHANNELS, open_odd, read_samples
 
 if TYPE_CHECKING:
     import soundfile
@@ -36,7 +36,6 @@ PAGE_FRAMES: Final = 1 << 16
 _SHORT_FRAMES: Final = PAGE_FRAMES // 4
 _CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in 32 bits, and its neighbours
 _MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
-_MOST_CHANNELS: Final = 1024
 _LEAST_RATE_HZ: Final = 1000  # below it there is no sound to measure: a damaged header, or no audio
 _MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; more is a damaged file
 _PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
@@ -74,7 +73,7 @@ class AudioFile:
         self._decoder = Decoder(path)
         self._scale = {"int16": 2.0**-15, "int32": 2.0**-31}.get(self._decoder.dtype, 1.0)
         self.info = self._decoder.info
-        if self.info.channels > _MOST_CHANNELS:
+        if self.info.channels > MOST_CHANNELS:
             raise TakeError(f"{path} claims {self.info.channels} channels: its header is damaged, export it anew")
         if self.info.sample_rate < _LEAST_RATE_HZ:
             raise TakeError(

@@ -21,6 +21,7 @@ from micalign.files.riff import Chunk, read_chunk, read_layout
 
 __all__ = [
     "FIXED_BYTES",
+    "LARGEST_METADATA",
     "Carried",
     "Moved",
     "Rates",
@@ -134,7 +135,7 @@ _MADE_ANEW: Final = frozenset(
     {b"fmt ", b"data", b"ds64", b"fact", b"PEAK", b"levl", b"JUNK", b"junk", b"FLLR", b"PAD ", b"FAKE", b"fake"}
     | {b"COMM", b"SSND", b"FVER"}
 )
-_LARGEST: Final = 16 << 20  # bytes of all chunks; what is larger is no text about a recording
+LARGEST_METADATA: Final = 16 << 20  # bytes of all chunks; what is larger is no text about a recording
 _MAX_32: Final = (1 << 32) - 1
 
 Change = Callable[[bytes], bytes | None]
@@ -198,7 +199,7 @@ def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
     before: list[tuple[bytes, bytes]] = []
     after: list[tuple[bytes, bytes]] = []
     left_out: list[str] = []
-    room = _LARGEST
+    room = LARGEST_METADATA
     for chunk in layout.chunks:
         change = _change(chunk, kind, shape, moved) if chunk.size <= room else None
         changed = None if change is None else change(read_chunk(source, chunk))

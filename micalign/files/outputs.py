@@ -20,6 +20,7 @@ from micalign.errors import OutputError, TakeError
 from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
 from micalign.files.kinds import refuse_in_the_way
+from micalign.files.whole import LONGEST_NAME_BYTES
 from micalign.take.tracks import Track, as_recorded
 
 __all__ = [
@@ -84,7 +85,6 @@ def free_name(stem: str, ending: str, taken: set[str]) -> str:
 
 SUFFIX: Final = "-aligned"
 _LONGEST_SUFFIX: Final = 64
-_LONGEST_NAME: Final = 255  # bytes; the limit of every common file system
 _NOT_IN_NAMES: Final = frozenset('/\\:*?"<>|')  # a path's own characters, and what some disk refuses
 
 
@@ -149,7 +149,7 @@ def _name(track: Track, suffix: str, used: set[str]) -> str:
 
 def _refuse_too_long(paths: Sequence[Path]) -> None:
     for path in paths:
-        if len(os.fsencode(path.name)) > _LONGEST_NAME:
+        if len(os.fsencode(path.name)) > LONGEST_NAME_BYTES:
             raise OutputError(f"{path} cannot be written: the name is too long for a disk, choose a shorter --suffix")
 
 

@@ -16,13 +16,13 @@ from typing import BinaryIO, Final
 
 from micalign.files.specs import refuse_special, spoken_read
 
-__all__ = ["Chunk", "ChunkMap", "append_chunks", "read_chunk", "read_layout"]
+__all__ = ["MOST_CHUNKS", "Chunk", "ChunkMap", "append_chunks", "read_chunk", "read_layout"]
 
 _FORMS: Final = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">", b"FORM": ">"}
 _KINDS: Final = frozenset({b"WAVE", b"AIFF", b"AIFC"})
 _UNKNOWN: Final = 0xFFFFFFFF
 _FARTHEST: Final = 1 << 62  # a 64-bit size may point beyond what a file's offset can say
-_MOST_CHUNKS: Final = 4096  # a real file has some dozens
+MOST_CHUNKS: Final = 4096  # a real file has some dozens
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ def _walk(file: BinaryIO, file_bytes: int, form: bytes) -> tuple[tuple[Chunk, ..
     chunks: list[Chunk] = []
     wide: dict[bytes, int] = {}
     at = 12
-    while len(chunks) < _MOST_CHUNKS:
+    while len(chunks) < MOST_CHUNKS:
         found = _header(file, at, form)
         if found is None:
             break
@@ -127,7 +127,7 @@ def _next(file: BinaryIO, chunk: Chunk, form: bytes) -> int:
 def _wide_sizes(file: BinaryIO, chunk: Chunk) -> dict[bytes, int]:
     """The 64-bit sizes of a ``ds64``: of ``data``, and of what its table names."""
     file.seek(chunk.start)
-    data = file.read(min(chunk.present, 28 + 12 * _MOST_CHUNKS))
+    data = file.read(min(chunk.present, 28 + 12 * MOST_CHUNKS))
     if len(data) < 24:
         return {}
     sizes = {b"data": struct.unpack_from("<Q", data, 8)[0]}

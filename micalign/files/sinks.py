@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import OutputError
-from micalign.files.metadata import Carried, Moved, Shape, carry
+from micalign.files.metadata import LARGEST_METADATA, Carried, Moved, Shape, carry
 from micalign.files.riff import append_chunks
 from micalign.files.signals import held
 from micalign.files.specs import spoken_read
@@ -47,7 +47,6 @@ _COMMENT, _PICTURE = 4, 6
 _NAMES: Final = {2: "APPLICATION", _COMMENT: "VORBIS_COMMENT", 5: "CUESHEET", _PICTURE: "PICTURE"}
 _LAST: Final = 0x80
 _MOST_BLOCKS: Final = 1024
-_LARGEST: Final = 16 << 20  # bytes of all that is carried
 _PIECE: Final = 1 << 20
 
 
@@ -87,7 +86,7 @@ def carried_blocks(source: Path) -> tuple[tuple[tuple[int, bytes], ...], tuple[s
         blocks, _ = _read_blocks(file, wanted=_SOUND)
     carried: list[tuple[int, bytes]] = []
     left_out: list[str] = []
-    room = _LARGEST
+    room = LARGEST_METADATA
     for block in blocks:
         if block.kind in _SOUND and len(block.data) <= room and _SOUND[block.kind](block.data):
             carried.append((block.kind, block.data))
@@ -117,7 +116,7 @@ def _read_blocks(file: BinaryIO, *, wanted: Container[int] = range(128)) -> tupl
     Kinds that are not wanted, and what is too large to be carried, come without their data.
     """
     blocks: list[_Block] = []
-    room = _LARGEST
+    room = LARGEST_METADATA
     if file.read(4) != b"fLaC":
         return [], 0
     while len(blocks) < _MOST_BLOCKS:

@@ -33,6 +33,7 @@ __all__ = [
     "BYTES",
     "FLOATS",
     "LARGEST_RIFF",
+    "MOST_CHANNELS",
     "WavWriter",
     "open_odd",
     "pack",
@@ -109,7 +110,7 @@ _SUBTYPES: Final = {
     (3, 64): "DOUBLE",
 }
 _EXTENSIBLE: Final = 0xFFFE
-_MOST_CHANNELS: Final = 1024  # as many as the decoder takes
+MOST_CHANNELS: Final = 1024  # as many as the decoder takes
 _HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
 
 
@@ -125,7 +126,7 @@ def open_odd(path: Path, layout: ChunkMap) -> soundfile.SoundFile | None:
     subtype = _SUBTYPES.get((tag, bits))
     if subtype is None or frame_bytes != channels * bits // 8:
         return None
-    if not 0 < channels <= _MOST_CHANNELS or not 0 < rate <= _HIGHEST_RATE:
+    if not 0 < channels <= MOST_CHANNELS or not 0 < rate <= _HIGHEST_RATE:
         return None
     import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
 

@@ -23,6 +23,7 @@ from micalign.files.kinds import FileKind
 from micalign.files.signals import held
 
 __all__ = [
+    "LONGEST_NAME_BYTES",
     "NO_LINKS",
     "flush_folder",
     "lock",
@@ -36,7 +37,7 @@ __all__ = [
 
 _MARK: Final = ".micalign-partial-"
 _PARTIAL: Final = re.compile(r"\..*" + re.escape(_MARK) + r"\d+-[0-9a-f]{8}", re.DOTALL)
-_LONGEST_NAME: Final = 255  # bytes; the limit of every common file system
+LONGEST_NAME_BYTES: Final = 255  # bytes; the limit of every common file system
 
 _REASONS: Final = {
     errno.ENOSPC: "the disk is full: free some space or choose another folder",
@@ -202,7 +203,7 @@ class _Claim:
 
 def _partial_name(name: str) -> str:
     tail = f"{_MARK}{os.getpid()}-{secrets.token_hex(4)}"
-    room = _LONGEST_NAME - len(tail) - 1
+    room = LONGEST_NAME_BYTES - len(tail) - 1
     return "." + os.fsencode(name)[:room].decode("utf-8", "ignore") + tail
 
 

@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from micalign.acoustics.placing.warned import WORKS_HZ
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.reflections import Reflection
 from micalign.arrays import Bools, Floats
@@ -24,11 +25,11 @@ from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Point, Scene
 from micalign.units import db_from_amplitude, show_db, show_hz, show_ms_known
 
-__all__ = ["COVERS", "Cover", "near_surface", "strong_reflection"]
+__all__ = ["COVERS", "TYPICAL_S", "Cover", "near_surface", "strong_reflection"]
 
 _STRONG_DB: Final = -6.0
 _HEARD_DB: Final = -10.0
-_TYPICAL_S: Final = 40e-6  # what 1 cm at each end makes of a delay
+TYPICAL_S: Final = 40e-6  # what 1 cm at each end makes of a delay
 _THICK_M: Final = 0.05
 _FAR: Final = 2.0  # a mic twice as far from its source as another one is there to be far
 _WORKS_TO_HZ: Final = 10_000.0
@@ -42,7 +43,6 @@ _FLUSH_M: Final = 0.02
 """Nearer than this a mic is meant as one on the boundary."""
 _LEVELS_DB: Final = (-20.0, -10.0)
 """Weaker is not heard; stronger is told as a strong reflection."""
-_WORKS_HZ: Final = (50.0, 10_000.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]
         heard = row.level_db > _HEARD_DB and row.order == 1 and row.source in on[row.mic]
         if not heard or not _is_audible(scene, row):
             continue
-        late = show_ms_known(row.delay_s, _TYPICAL_S)
+        late = show_ms_known(row.delay_s, TYPICAL_S)
         notch = "in the bass" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 20e3)}"
         yield Finding(
             "reflection",
@@ -279,7 +279,7 @@ def _is_away(scene: Scene, surface: str, places: Floats) -> Bools:
 
 
 def _colours(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
-    low, high = scene.source(row.source).range_hz or _WORKS_HZ
+    low, high = scene.source(row.source).range_hz or WORKS_HZ
     notch = row.first_notch_hz
     weak, strong = _LEVELS_DB
     audible = notch is not None and row.polarity > 0 and low / 2 <= notch <= high

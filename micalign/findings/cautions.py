@@ -11,9 +11,9 @@ from typing import Final
 
 from micalign.scene.model import Mic, Scene
 
-__all__ = ["cautions"]
+__all__ = ["OVERHEAD_M", "cautions"]
 
-_OVERHEAD_M: Final = 1.7
+OVERHEAD_M: Final = 1.7
 _ABOVE_M: Final = 0.3
 _DRUMS: Final = re.compile(r"kick|snare|tom|hi-?hat|ride|crash|cymbal|drum|kit", re.IGNORECASE)
 _AMPLIFIERS: Final = re.compile(r"\b(amp|amplifier|cab|cabinet)\b", re.IGNORECASE)
@@ -32,7 +32,7 @@ def cautions(scene: Scene) -> tuple[str, ...]:
 
 def _hangs_over(scene: Scene, mic: Mic) -> bool:
     """A stand that reaches over people: high, and not merely before the mouth of somebody who stands."""
-    if not mic.is_placed or mic.position[2] < _OVERHEAD_M:
+    if not mic.is_placed or mic.position[2] < OVERHEAD_M:
         return False
     heights = [source.position[2] for source in scene.sources if source.name in mic.on and source.is_placed]
     return not heights or mic.position[2] - min(heights) >= _ABOVE_M

@@ -19,6 +19,8 @@ from micalign.scene.model import Keepout, Mic, Point, Scene, Source
 from micalign.units import db_from_amplitude, show_db, show_length
 
 __all__ = [
+    "NEAREST_M",
+    "UNHEARD_DB",
     "heard_besides",
     "hears_inverted",
     "in_keepout",
@@ -187,7 +189,7 @@ def _nearest_source(scene: Scene, name: str) -> str:
 _TURN_DEGREES: Final = 30.0
 """So far may a mic look past its own source: a cardioid then hears it 0.6 dB less."""
 _GAIN_DB: Final = 6.0
-_UNHEARD_DB: Final = -20.0
+UNHEARD_DB: Final = -20.0
 
 
 def null_elsewhere(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -200,7 +202,7 @@ def null_elsewhere(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             continue
         told.add(row.mic)
         best = _best_aim(scene, mic, row)
-        if best is not None and row.direct_db > _UNHEARD_DB and row.heard_db - row.direct_db < _ROOM_DB:
+        if best is not None and row.direct_db > UNHEARD_DB and row.heard_db - row.direct_db < _ROOM_DB:
             point, less = best
             yield Finding(
                 "null",
@@ -244,7 +246,7 @@ def _unit(vector: Floats) -> Floats:
 
 _LOUD_BLEED_DB: Final = -10.0
 """Bleed louder than this against a close mic's own source is heard in the mix (common practice, no source)."""
-_NEAREST_M: Final = 0.03
+NEAREST_M: Final = 0.03
 _ROOM_DB: Final = 3.0
 """Where the room adds more than the direct sound has, neither aim nor angle helps."""
 
@@ -272,7 +274,7 @@ def _less_bleed(scene: Scene, row: Bleed, own_m: float) -> Iterator[Remedy]:
     here = np.array(mic.position)
     share = 10 ** ((_LOUD_BLEED_DB - row.heard_db) / 20)
     steps = rounded_up(0.001, scene.length_unit) * np.arange(1.0, 61.0)
-    near = towards(here, source, steps[(own_m - steps <= own_m * share) & (own_m - steps >= _NEAREST_M)])
+    near = towards(here, source, steps[(own_m - steps <= own_m * share) & (own_m - steps >= NEAREST_M)])
     for place in spread(near[allowed(scene, mic, near)], here, count=4):
         yield at_place(scene, mic, place, towards=row.own)
     for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):

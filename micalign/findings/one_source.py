@@ -11,9 +11,11 @@ import numpy as np
 
 from micalign.acoustics.differences import DiDifference, Difference
 from micalign.acoustics.heard import BLEED_DB, CLOSE_M, RATIO, Spacing
+from micalign.acoustics.placing.warned import LATE_S
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
+from micalign.findings.mics import NEAREST_M, UNHEARD_DB
 from micalign.findings.moves import rounded_up
 from micalign.findings.remedies import (
     allowed,
@@ -35,13 +37,10 @@ from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
 
-_UNHEARD_DB: Final = -20.0
 _NEAR_M: Final = 1.0
 _CLOSE_PAIR_M: Final = 0.3
 _COMB_DB: Final = -6.0
-_NEAREST_M: Final = 0.03
 _MOST_LOWER_DB: Final = 6.0
-_LATE_S: Final = 0.030
 _DI_APART_S: Final = 100e-6
 _SECOND_HIT_DB: Final = 10.0
 _RANGE_HZ: Final = (50.0, 10_000.0)
@@ -57,7 +56,7 @@ def three_to_one(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """
     for row in prediction.spacing:
         close = prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, row.mic)] <= CLOSE_M
-        if close and not row.passes and row.bleed_db > _UNHEARD_DB:
+        if close and not row.passes and row.bleed_db > UNHEARD_DB:
             yield Finding(
                 "three-to-one",
                 "note" if row.bleed_passes else "warning",
@@ -87,7 +86,7 @@ def _kept_apart(scene: Scene, prediction: Prediction, row: Spacing) -> Iterator[
     here, there = np.array(mic.position), np.array(other.position)
     own = float(np.linalg.norm(source - here))
     steps = rounded_up(0.001, unit) * np.arange(1.0, 61.0)
-    nearer = towards(here, source, steps[steps <= own - _NEAREST_M])
+    nearer = towards(here, source, steps[steps <= own - NEAREST_M])
     for place in spread(nearer[allowed(scene, mic, nearer) & _passes(nearer, source, there, row, own)], here, count=4):
         yield at_place(scene, mic, place, towards=row.source)
     yield from moves(scene, other, lambda places: _other_passes(places, source, here, row, own), within_m=0.6)
@@ -101,14 +100,14 @@ def _passes(places: Floats, source: Floats, other: Floats, row: Spacing, own_m: 
     """Where either reading of the rule passes; where the bleed passes already, only that of the mics does."""
     own = np.linalg.norm(source - places, axis=1)
     passes = np.linalg.norm(places - other, axis=1) >= RATIO * own
-    wanted = _UNHEARD_DB if row.bleed_passes else -BLEED_DB
+    wanted = UNHEARD_DB if row.bleed_passes else -BLEED_DB
     return np.asarray(passes | (row.bleed_db + 20 * np.log10(np.maximum(own, 1e-3) / own_m) <= wanted))
 
 
 def _other_passes(places: Floats, source: Floats, mic: Floats, row: Spacing, own_m: float) -> Bools:
     far = np.linalg.norm(places - source, axis=1)
     passes = np.linalg.norm(places - mic, axis=1) >= RATIO * own_m
-    wanted = _UNHEARD_DB if row.bleed_passes else -BLEED_DB
+    wanted = UNHEARD_DB if row.bleed_passes else -BLEED_DB
     level = row.bleed_db - 20 * np.log10(far / max(own_m * row.path_ratio, 1e-3))
     return np.asarray(passes | (level <= wanted))
 
@@ -243,7 +242,7 @@ def _either_flipped(scene: Scene, row: Difference) -> Iterator[Remedy]:
 def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A source comes back from a second mic more than 30 ms later, and less than 10 dB weaker."""
     for row in _shared(scene, prediction):
-        if abs(row.difference_s) > _LATE_S and abs(row.level_difference_db) < _SECOND_HIT_DB:
+        if abs(row.difference_s) > LATE_S and abs(row.level_difference_db) < _SECOND_HIT_DB:
             near, far = row.mics if row.difference_s > 0 else row.mics[::-1]
             yield Finding(
                 "late-copy",
@@ -270,7 +269,7 @@ def _soon_enough(scene: Scene, prediction: Prediction, source: str, other: Float
     """From which places a source is heard within 30 ms of where the other mic hears it."""
     at = np.array(scene.source(source).position)
     way = np.abs(np.linalg.norm(places - at, axis=1) - float(np.linalg.norm(other - at)))
-    return np.asarray(way < 0.999 * _LATE_S * prediction.speed_of_sound_m_s)
+    return np.asarray(way < 0.999 * LATE_S * prediction.speed_of_sound_m_s)
 
 
 def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

@@ -11,6 +11,7 @@ import numpy as np
 
 from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
 from micalign.acoustics.patterns import Pattern
+from micalign.acoustics.placing.warned import EXCITED
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import LOWEST, Mode, RoomFigures, mode_strengths
 from micalign.acoustics.stereo import DISAGREES
@@ -36,7 +37,6 @@ __all__ = [
 ]
 
 _NULL: Final = 0.1
-_EXCITED: Final = 0.5
 
 
 def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -65,7 +65,7 @@ def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 def _is_null(mic: float, source: float, mode: Mode, range_hz: tuple[float, float]) -> bool:
     """Whether a mic misses a mode that its source excites and needs."""
-    return mic < _NULL and source > _EXCITED and range_hz[0] <= mode.hz <= range_hz[1]
+    return mic < _NULL and source > EXCITED and range_hz[0] <= mode.hz <= range_hz[1]
 
 
 def _out_of_nulls(scene: Scene, room: RoomFigures, mic: Mic, places: Floats) -> Bools:

@@ -16,6 +16,7 @@ from micalign.acoustics.comb import FLOOR_DB, first_notch_range_hz, notch_depth_
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.stereo import PairSource
+from micalign.findings.bounces import TYPICAL_S
 from micalign.units import (
     db_from_amplitude,
     short_length,
@@ -43,9 +44,6 @@ __all__ = [
     "notch_range_words",
     "notch_words",
 ]
-
-TYPICAL_S: Final = 40e-6
-"""What a centimetre at each end makes of the delay of a reflection, whose uncertainty is not worked out."""
 
 
 def notch_range_words(row: Difference) -> str:

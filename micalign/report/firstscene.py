@@ -17,6 +17,7 @@ from micalign.acoustics.firstscenes import FIRST_SCENES, first_scene, rug
 from micalign.acoustics.survey import surveyed
 from micalign.errors import SceneError
 from micalign.files.takes import planned_tracks
+from micalign.findings.cautions import OVERHEAD_M
 from micalign.scene.document import parse_scene
 from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source, Tape
 from micalign.units import METRES
@@ -24,7 +25,6 @@ from micalign.units import METRES
 __all__ = ["FirstWish", "appended_text", "first_text", "scene_text", "usual_things", "whole_text"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
-_OVERHEAD_M: Final = 1.7
 
 
 def scene_text(name: str, sources: Sequence[Source], made: Arranged, *, room: Room | None, unit: str = "m") -> str:
@@ -87,7 +87,7 @@ def appended_text(name: str, text: str, made: Arranged, *, unit: str) -> str:
 
 def _cautions(made: Arranged) -> Iterator[str]:
     yield from made.remarks
-    if any((mic.at[2] or 0.0) >= _OVERHEAD_M for mic in made.mics):
+    if any((mic.at[2] or 0.0) >= OVERHEAD_M for mic in made.mics):
         yield "A stand over a person: a leg under the load, weight on its base, everything tightened and tied."
 
 

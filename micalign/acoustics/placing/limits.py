@@ -17,7 +17,7 @@ from micalign.acoustics.patterns import Pattern
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Keepout, Scene
 
-__all__ = ["Ears", "Limits", "clearance_m", "indices", "lengths_m"]
+__all__ = ["FAR_M", "Ears", "Limits", "clearance_m", "indices", "lengths_m"]
 
 _TOUCHING_M = 1e-6
 """Two points are never nearer than this, so that no level is infinite."""
@@ -76,7 +76,7 @@ class Ears:
         return amplitude
 
 
-_FAR_M = 1e4
+FAR_M = 1e4
 
 
 def clearance_m(keepout: Keepout, points_m: Floats) -> Floats:
@@ -208,6 +208,6 @@ def _walls(scene: Scene, start_m: Floats) -> tuple[Floats, Floats]:
     """The ranges that the room's surfaces leave; without a room, the floor (or the lowest start) alone."""
     if scene.room is None:
         floor = min(0.0, float(start_m[:, 2].min(initial=0.0)))
-        return np.array([-_FAR_M, -_FAR_M, floor]), np.full(3, _FAR_M)
+        return np.array([-FAR_M, -FAR_M, floor]), np.full(3, FAR_M)
     margin = scene.place.wall_margin_m
     return np.full(3, margin), np.array(scene.room.size) - margin

@@ -14,7 +14,7 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from micalign.acoustics.placing.limits import clearance_m
+from micalign.acoustics.placing.limits import FAR_M, clearance_m
 from micalign.acoustics.placing.problem import Problem
 from micalign.acoustics.placing.search import least, slopes
 from micalign.arrays import Bools, Floats, Ints
@@ -29,7 +29,6 @@ _LEAST_M: Final = 1e-3
 """Nothing gives less than what a written position can tell."""
 _CM: Final = 100.0
 _STARTS: Final = 4
-_FAR_M: Final = 1e4
 _NEAR_M: Final = 0.05
 """Walls and keepouts further than this from the best compromise did not keep it from anything."""
 _OWN: Final = frozenset({"move", "reach", "fixed", "tolerance"})
@@ -216,8 +215,8 @@ def _least(stretch: _Stretch, gives: Bools, points_m: Floats) -> tuple[float, Fl
         (lambda point: float(point[-1]), lambda _: last),
         (allowed, slope),
         first,
-        low=np.append(np.full(points_m.size, -_FAR_M), 0.0),
-        high=np.append(np.full(points_m.size, _FAR_M), np.inf),
+        low=np.append(np.full(points_m.size, -FAR_M), 0.0),
+        high=np.append(np.full(points_m.size, FAR_M), np.inf),
         steps=60,
         gain=1e-6,
     )

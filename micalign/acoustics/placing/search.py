@@ -25,7 +25,7 @@ from micalign.acoustics.placing.problem import OUT_OF_TOLERANCE, Problem
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene
 
-__all__ = ["best_layout", "descend", "groups_of", "least", "slopes", "stuck_mics"]
+__all__ = ["FORGIVEN", "best_layout", "descend", "groups_of", "least", "slopes", "stuck_mics"]
 
 _STEP_M: Final = 1e-6
 
@@ -183,7 +183,7 @@ _DESCENTS: Final = 8
 _AGREE: Final = 4
 """So many descents that end at the same least cost are proof enough."""
 _SAME: Final = 1e-4
-_FORGIVEN: Final = 1e-3
+FORGIVEN: Final = 1e-3
 """A charge of less is the optimiser's own rounding: ten millionths of a tolerance."""
 _ANYWHERE: Final = 16
 """Further starts, anywhere, where no descent has ended at an allowed layout."""
@@ -280,7 +280,7 @@ def _cost(problem: Problem, variables: Floats) -> float:
 
 
 def _is_allowed(problem: Problem, variables: Floats) -> bool:
-    return bool(problem.charges(problem.free_m(variables[None]))[0] < _FORGIVEN)
+    return bool(problem.charges(problem.free_m(variables[None]))[0] < FORGIVEN)
 
 
 def _left_alone(problem: Problem, best: Floats) -> Floats:

@@ -25,7 +25,7 @@ from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Mic, Pair, Point, Scene, Source
 from micalign.units import db_from_amplitude
 
-__all__ = ["WORKS_HZ", "AimWish", "Combs", "NullsWish", "SharedWish"]
+__all__ = ["EXCITED", "LATE_S", "WORKS_HZ", "AimWish", "Combs", "NullsWish", "SharedWish"]
 
 WORKS_HZ: Final = (50.0, 10_000.0)
 """Where a source matters of which the scene does not say it (common practice, no source)."""
@@ -162,11 +162,11 @@ _UNIT_M: Final = 0.02
 """Two centimetres of way too much are one unit missed (common practice, no source)."""
 _SPARE: Final = 0.8
 """Of the way that makes no notch so much is used, so that a wish for a short move does not stop at its edge."""
-_LATE_S: Final = 0.030
+LATE_S: Final = 0.030
 _SECOND_HIT_DB: Final = 10.1
 _LATE_UNIT_M: Final = 0.5
 _NULL: Final = 0.13
-_EXCITED: Final = 0.5
+EXCITED: Final = 0.5
 _AHEAD: Final = 0.52
 """A mic's own source is to be heard so well against its axis; the rule asks for a half."""
 _AHEAD_UNIT: Final = 0.25
@@ -233,7 +233,7 @@ def _shared(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, int, Source, 
                     close = max(source.metres_to(one) for one in (mic, other)) <= _CLOSE_M
                     without_notch = _SPARE * speed_m_s / (2 * (source.range_hz or WORKS_HZ)[1])
                     comb = (without_notch, _WITHIN_DB, _UNIT_M)
-                    yield column, row, source, comb if close else (_LATE_S * speed_m_s, _SECOND_HIT_DB, _LATE_UNIT_M)
+                    yield column, row, source, comb if close else (LATE_S * speed_m_s, _SECOND_HIT_DB, _LATE_UNIT_M)
 
 
 @dataclass(frozen=True, eq=False)
@@ -327,5 +327,5 @@ def _missed_modes(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, tuple[i
                 continue
             strength = mode_strengths(room.size, lowest, np.array([source.position]))[0]
             for mode, excited in zip(lowest, strength.tolist(), strict=True):
-                if excited > _EXCITED and source.range_hz[0] <= mode.hz <= source.range_hz[1]:
+                if excited > EXCITED and source.range_hz[0] <= mode.hz <= source.range_hz[1]:
                     yield row, mode.order

@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.tapes.tape_network import Network, descend, in_bounds, misfit, random_starts
+from micalign.acoustics.tapes.tape_network import APART_M, Network, descend, in_bounds, misfit, random_starts
 from micalign.arrays import Bools, Floats, Ints
 
 __all__ = [
@@ -163,7 +163,6 @@ _SLIP_M: Final = 0.3
 _FOLD_M: Final = 0.2
 """No unknown has more room than this: where spheres only touch, the first order knows no bound (a tape's sigma of 1 cm
 at 2 m leaves sqrt(2 x 2 m x 1 cm)). Fitted, as `_SLIP_M`, to the bench's layouts."""
-_APART_M: Final = 0.03
 _MOST_SUSPECTS: Final = 3
 _LEAST_TRIED: Final = 8
 _MOST_TRIED: Final = 40
@@ -247,7 +246,7 @@ def _explained(net: Network, candidates: Floats, weights: Floats, best: Floats) 
     chosen: list[int] = []
     for index in kept.tolist():
         same = [one for one in chosen if tapes[one] == tapes[index]]
-        if all(np.max(np.abs(found[index] - found[one])) > _APART_M for one in same):
+        if all(np.max(np.abs(found[index] - found[one])) > APART_M for one in same):
             chosen.append(index)
     evidence = np.array([_evidence(net, weights, int(tapes[one]), found[one], float(cost[one])) for one in chosen])
     chance = np.exp(evidence - evidence.max())

@@ -18,6 +18,7 @@ from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene
 
 __all__ = [
+    "APART_M",
     "Network",
     "descend",
     "distinct",
@@ -33,7 +34,7 @@ __all__ = [
 STARTS: Final = 24
 _MARGIN_M: Final = 0.10
 """A point may come out this far beyond a wall or the floor: tapes are not exact."""
-_APART_M: Final = 0.03
+APART_M: Final = 0.03
 _ARRIVED_M: Final = 1e-7
 
 
@@ -287,6 +288,6 @@ def distinct(net: Network, unknowns: Floats, cost: Floats) -> Floats:
     """The best of each group of like solutions, best first, shape (K, n)."""
     kept: list[Floats] = []
     for index in np.argsort(cost, kind="stable"):
-        if all(np.max(np.abs(unknowns[index] - other)) > _APART_M for other in kept):
+        if all(np.max(np.abs(unknowns[index] - other)) > APART_M for other in kept):
             kept.append(unknowns[index])
     return np.array(kept).reshape(-1, unknowns.shape[1])
