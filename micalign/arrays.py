@@ -1,4 +1,4 @@
-"""The array types that signatures speak of, the product of two spectra, and lengths that transform quickly."""
+"""The array types that signatures speak of, and what every folder does with arrays: cross-spectrum, quick lengths."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, TypeAlias, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Bools", "Complexes", "Floats", "Ints", "Real", "cross_spectrum", "fast_length"]
+__all__ = ["Bools", "Complexes", "Floats", "Ints", "Real", "cross_spectrum", "fast_length", "point_of"]
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Complexes: TypeAlias = npt.NDArray[np.complex128]
@@ -48,3 +48,13 @@ def cross_spectrum(first: npt.NDArray[_Spectrum], second: npt.NDArray[_Spectrum]
     """
     product: npt.NDArray[_Spectrum] = np.conj(first) * second
     return product
+
+
+def point_of(place: Floats) -> tuple[float, float, float]:
+    """Three coordinates, shape (3,), as plain numbers.
+
+    >>> point_of(np.array([2.0, 1.0, 0.5]))
+    (2.0, 1.0, 0.5)
+    """
+    x, y, z = place.tolist()
+    return (x, y, z)

@@ -19,6 +19,7 @@ __all__ = [
     "amplitude_from_db",
     "db_from_amplitude",
     "db_from_power",
+    "dbfs_cell",
     "power_from_db",
     "short_length",
     "show_band",
@@ -227,6 +228,15 @@ def show_dbfs(level_db: float, *, sign: bool = False) -> str:
         return "silence"
     value = round(level_db, 1) + 0.0
     return f"{value:+.1f} dBFS" if sign else f"{value:.1f} dBFS"
+
+
+def dbfs_cell(level: float | None) -> str:
+    """A level against full scale for a column whose heading names the unit; a dash where there is none.
+
+    >>> dbfs_cell(-3.04), dbfs_cell(None)
+    ('-3.0', '-')
+    """
+    return "-" if level is None or not math.isfinite(level) else show_dbfs(level).removesuffix(" dBFS")
 
 
 def show_percent(value: float) -> str:

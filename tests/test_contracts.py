@@ -226,6 +226,27 @@ def test_one_place_forms_a_cross_spectrum() -> None:
     assert elsewhere == []
 
 
+def _bodies() -> Iterator[tuple[str, str]]:
+    """Each function and what it does, its parameters by their place."""
+    for path in MODULES:
+        for node in ast.walk(_tree(path)):
+            if isinstance(node, ast.FunctionDef):
+                code = node.body[1:] if ast.get_docstring(node) is not None else node.body
+                text = "\n".join(ast.unparse(line) for line in code)
+                for place, one in enumerate(node.args.args + node.args.kwonlyargs):
+                    text = re.sub(rf"\b{one.arg}\b", f"<{place}>", text)
+                yield f"{path.relative_to(PACKAGE)}:{node.name}", text
+
+
+def test_a_helper_stands_once() -> None:
+    """What two modules do by the same lines is one function."""
+    places: dict[str, list[str]] = {}
+    for place, text in _bodies():
+        if len(text) > 50:
+            places.setdefault(text, []).append(place)
+    assert [found for found in places.values() if len(found) > 1] == []
+
+
 def test_a_file_name_is_used_once() -> None:
     """Two modules of one name: one of them is misnamed, or superfluous."""
     names = Counter(path.name for path in MODULES if path.name not in {"__init__.py", "__main__.py"})

@@ -22,7 +22,7 @@ import numpy as np
 from micalign.acoustics.placing.obstacles import Obstacle, obstacles
 from micalign.acoustics.placing.problem import Problem
 from micalign.acoustics.placing.search import FORGIVEN, best_layout, descend, groups_of, stuck_mics
-from micalign.arrays import Bools, Floats
+from micalign.arrays import Bools, Floats, point_of
 from micalign.scene.model import Point, Scene
 from micalign.shown import Listing, Shown
 from micalign.units import METRES, show_length
@@ -282,7 +282,7 @@ def _placement(
     start = problem.limits.start_m
     names = [scene.mics[index].name for index in problem.limits.free.tolist()]
     moves = tuple(
-        Move(name, _point(old), _point(new), float(np.linalg.norm(new - old)))
+        Move(name, point_of(old), point_of(new), float(np.linalg.norm(new - old)))
         for name, old, new in zip(names, start, best, strict=True)
     )
     after = scene.placed_at({move.mic: move.to_m for move in moves if move.move_m > 0})
@@ -317,8 +317,3 @@ def _strings(scene: Scene, moves: tuple[Move, ...]) -> tuple[StringLength, ...]:
 def _apart_m(scene: Scene, one: str, other: str) -> float:
     at = {thing.name: thing.position for thing in scene.placed()}
     return float(np.linalg.norm(np.subtract(at[one], at[other])))
-
-
-def _point(values: Floats) -> Point:
-    x, y, z = values.tolist()
-    return (x, y, z)

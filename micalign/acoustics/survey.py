@@ -19,7 +19,7 @@ from micalign.acoustics.tapes.doubt import best_next, deciding, point_covariance
 from micalign.acoustics.tapes.further import fixing
 from micalign.acoustics.tapes.solution import Solved, into_room, solve, turned
 from micalign.acoustics.tapes.tape_network import Network, is_frameless, network_of
-from micalign.arrays import Bools, Floats
+from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named
 from micalign.scene.model import Coordinates, Point, Scene
 
@@ -199,7 +199,7 @@ def _wrong(scene: Scene, solved: Solved, wanted: NextTape | None) -> tuple[Wrong
         moved = set(np.flatnonzero(np.linalg.norm(at - net.places(solved.unknowns[None])[0], axis=1) > 1e-3).tolist())
         ends = set(net.ends[slip.tape].tolist())
         told = [point for point in net.unknown_points if point in moved | ends]
-        places = {net.names[point]: _as_point(into_room(net, at[point])) for point in told}
+        places = {net.names[point]: point_of(into_room(net, at[point])) for point in told}
         off = float(net.distance_m[slip.tape] - net.lengths(slip.unknowns[None])[0, slip.tape])
         span = None
         if wanted is not None:
@@ -207,11 +207,6 @@ def _wrong(scene: Scene, solved: Solved, wanted: NextTape | None) -> tuple[Wrong
             span = float(np.linalg.norm(a - b))
         made.append(WrongTape(scene.tapes[slip.tape].between, off, slip.probability, places, span))
     return tuple(made)
-
-
-def _as_point(place: Floats) -> Point:
-    x, y, z = place.tolist()
-    return (x, y, z)
 
 
 def surveyed(scene: Scene) -> Scene:
@@ -294,7 +289,7 @@ def _other_place(solved: Solved, point: int, place: Floats, radius: float) -> Po
     for other in (*(slip.unknowns for slip in solved.doubts), *solved.others):
         there = solved.net.places(other[None])[0, point]
         if np.linalg.norm(there - place) > max(0.05, 4 * radius):
-            return _as_point(into_room(solved.net, there))
+            return point_of(into_room(solved.net, there))
     return None
 
 

@@ -10,8 +10,6 @@ from collections.abc import Collection, Iterator, Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
 from micalign.acoustics.heard import CLOSE_M, Bleed, Spacing
 from micalign.acoustics.prediction import Prediction
 from micalign.report.tables import counted, ruled_table
@@ -41,7 +39,7 @@ def needed_tapes(scene: Scene, predicted: Prediction) -> frozenset[frozenset[str
     for rough in (thing for thing in things if thing.plus_minus_m > _ROUGH_M):
         known = sorted(
             (thing for thing in things if thing is not rough and thing.plus_minus_m <= _ROUGH_M),
-            key=lambda thing, of=rough: _apart(of, thing),  # type: ignore[misc]
+            key=lambda thing, of=rough: of.metres_to(thing),  # type: ignore[misc]
         )
         wanted |= {frozenset((rough.name, thing.name)) for thing in known[:_TO_FIX]}
     return frozenset(wanted)
@@ -88,15 +86,11 @@ def _distances(scene: Scene) -> Iterator[tuple[Source | Mic, Source | Mic, float
     """Mics to sources first, then mics to mics, then sources to sources."""
     for mic in scene.mics:
         for source in scene.sources:
-            yield mic, source, _apart(mic, source)
+            yield mic, source, mic.metres_to(source)
     groups: tuple[tuple[Source | Mic, ...], ...] = (scene.mics, scene.sources)
     for group in groups:
         for a, b in combinations(group, 2):
-            yield a, b, _apart(a, b)
-
-
-def _apart(a: Source | Mic, b: Source | Mic) -> float:
-    return float(np.linalg.norm(np.subtract(a.position, b.position)))
+            yield a, b, a.metres_to(b)
 
 
 _MOST_ROWS: Final = 10

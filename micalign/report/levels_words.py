@@ -5,18 +5,17 @@ Levels are decibels of full scale; root mean squares are against full scale 1, s
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.roll_call import Absent, Present, RollCall
-from micalign.report.tables import PROBLEM, WARNING, bare_table, clean
+from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite
 from micalign.take.advice import TrackFacts, remarks_together
 from micalign.take.levels import measure_levels
 from micalign.take.track_levels import Remark, TrackLevels, WorkingWindow
-from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_percent
+from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, show_percent
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -98,31 +97,31 @@ def _row(present: Present, levels: TrackLevels, names: list[str]) -> dict[str, A
     return {
         "track": present.name,
         "channel": present.channel,
-        "peak_dbfs": _finite(levels.peak_dbfs),
+        "peak_dbfs": finite(levels.peak_dbfs),
         "peak_percent": 100.0 * levels.peak,
-        "true_peak_dbtp": _finite(levels.true_peak_dbtp),
+        "true_peak_dbtp": finite(levels.true_peak_dbtp),
         "clipped_samples": cut.samples,
         "clipped_runs": cut.runs,
-        "rms_dbfs": _finite(levels.rms_dbfs),
-        "noise_floor_dbfs": _finite(levels.noise_floor_dbfs),
+        "rms_dbfs": finite(levels.rms_dbfs),
+        "noise_floor_dbfs": finite(levels.noise_floor_dbfs),
         "hum_hz": None if hum is None else hum.mains_hz,
-        "hum_dbfs": None if hum is None else _finite(hum.dbfs),
+        "hum_dbfs": None if hum is None else finite(hum.dbfs),
         "dc_percent": 100.0 * levels.offset,
         "verdict": levels.verdict,
         "doubles": None if double is None else names[double.first],
         "sample_rate": levels.sample_rate,
         "duration_s": levels.duration_s,
         "start_s": present.start_s,
-        "crest_db": _finite(levels.crest_db),
-        "snr_db": _finite(levels.snr_db),
+        "crest_db": finite(levels.crest_db),
+        "snr_db": finite(levels.snr_db),
         "noise_floor_is_bound": None if levels.floor is None else levels.floor.is_bound,
         "noise_kind": levels.noise.kind,
-        "rumble_dbfs": _finite(db_from_power(levels.noise.rumble)),
-        "hiss_dbfs": _finite(db_from_power(levels.noise.hiss)),
-        "hum_lines": [] if hum is None else [{"hz": line.hz, "dbfs": _finite(line.dbfs)} for line in hum.lines],
+        "rumble_dbfs": finite(db_from_power(levels.noise.rumble)),
+        "hiss_dbfs": finite(db_from_power(levels.noise.hiss)),
+        "hum_lines": [] if hum is None else [{"hz": line.hz, "dbfs": finite(line.dbfs)} for line in hum.lines],
         "longest_run": cut.longest_run,
         "first_clips_s": list(cut.first_s),
-        "flat_dbfs": [None if side is None else _finite(db_from_amplitude(side)) for side in (cut.upper, cut.lower)],
+        "flat_dbfs": [None if side is None else finite(db_from_amplitude(side)) for side in (cut.upper, cut.lower)],
         "samples_over_full_scale": levels.over,
         "gain_change_db": levels.gain_change_db,
         "double_gain_db": None if double is None else double.gain_db,
@@ -140,10 +139,6 @@ def _remark(remark: Remark) -> dict[str, Any]:
         "advice": remark.advice,
         "caution": remark.caution or None,
     }
-
-
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
 
 
 def levels_table(take: TakeLevels) -> Table:
@@ -174,14 +169,10 @@ def levels_line(take: TakeLevels) -> str:
 def _cells(levels: TrackLevels) -> Iterator[str]:
     yield show_percent(100.0 * levels.peak)
     for level in (levels.peak_dbfs, levels.true_peak_dbtp, levels.rms_dbfs):
-        yield _number(level)
+        yield dbfs_cell(level)
     # The floor of a track that is never quiet is no more than a bound.
     bound = "<" if levels.floor is not None and levels.floor.is_bound and levels.verdict != "silent" else ""
-    yield bound + _number(levels.noise_floor_dbfs)
-
-
-def _number(level: float | None) -> str:
-    return "-" if level is None or not math.isfinite(level) else show_dbfs(level).removesuffix(" dBFS")
+    yield bound + dbfs_cell(levels.noise_floor_dbfs)
 
 
 def _verdict(levels: TrackLevels) -> str:

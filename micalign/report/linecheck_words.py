@@ -6,7 +6,6 @@ in a line against the same source in its own.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,8 +13,8 @@ from micalign.alignment.solo import FoundAlone
 from micalign.compare.linecheck import CheckedLine, LineCheck
 from micalign.compare.linefaults import HeardLine, LineSource
 from micalign.report.compare_words import compare_document
-from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean
-from micalign.units import show_db, show_dbfs, show_ms
+from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite
+from micalign.units import dbfs_cell, show_db, show_ms
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -91,20 +90,16 @@ def _line(line: CheckedLine) -> dict[str, Any]:
         "sources": list(line.own),
         "good": line.is_good,
         "verdict": _verdict(line),
-        "peak_dbfs": _finite(levels.peak_dbfs),
-        "headroom_db": _finite(-levels.peak_dbfs),
-        "noise_floor_dbfs": _finite(levels.noise_floor_dbfs),
+        "peak_dbfs": finite(levels.peak_dbfs),
+        "headroom_db": finite(-levels.peak_dbfs),
+        "noise_floor_dbfs": finite(levels.noise_floor_dbfs),
         "hum_hz": None if hum is None else hum.mains_hz,
-        "hum_dbfs": None if hum is None else _finite(hum.dbfs),
+        "hum_dbfs": None if hum is None else finite(hum.dbfs),
         "remarks": [
             {"rule": one.rule, "severity": one.severity, "message": one.message, "advice": one.advice}
             for one in line.remarks
         ],
     }
-
-
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
 
 
 def _verdict(line: CheckedLine) -> str:
@@ -162,7 +157,7 @@ def _line_table(found: LineCheck, short: Mapping[str, str]) -> Table:
     table.add_column("verdict", overflow="fold")
     for line in found.lines:
         levels = line.levels
-        cells = [_number(levels.peak_dbfs), _number(-levels.peak_dbfs), _number(levels.noise_floor_dbfs)]
+        cells = [dbfs_cell(levels.peak_dbfs), dbfs_cell(-levels.peak_dbfs), dbfs_cell(levels.noise_floor_dbfs)]
         table.add_row(clean(line.track), ", ".join(short[one] for one in line.own), *cells, *_marked(line))
     return table
 
@@ -174,10 +169,6 @@ def _marked(line: CheckedLine) -> tuple[Any, ...]:
         return (Text(f"x {_verdict(line)}", style=PROBLEM),)
     words, style = _MARKS["note" if line.remarks else "good"]
     return (Text(words, style=style),)
-
-
-def _number(level: float | None) -> str:
-    return "-" if level is None or not math.isfinite(level) else show_dbfs(level).removesuffix(" dBFS")
 
 
 def _matrix(title: str, found: LineCheck, short: Mapping[str, str], cell: Cell, caption: str) -> Table:

@@ -6,12 +6,14 @@ characters. How a table gives way where it is too wide is told in `micalign.repo
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rich.table import Table
+
 
 __all__ = [
     "GOOD",
@@ -23,6 +25,7 @@ __all__ = [
     "clean",
     "counted",
     "escaped",
+    "finite",
     "one_line",
     "ruled_table",
     "shortened",
@@ -130,3 +133,12 @@ def ruled_table(
 def counted(title: str, shown: int, count: int) -> str:
     """A title, and of how many rows a few are shown."""
     return title if shown == count else f"{title} ({shown} of {count}; all with --all)"
+
+
+def finite(value: float | None) -> float | None:
+    """A figure for a document: None where there is none, or no number.
+
+    >>> finite(float("-inf")), finite(-3.0)
+    (None, -3.0)
+    """
+    return value if value is not None and math.isfinite(value) else None

@@ -19,10 +19,10 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.take.tracks import Track
+from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.fingerprints import Fingerprints, fingerprints, odd_ones
 from micalign.tdoa.result import Delay
 from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
-from micalign.tdoa.transforms import filtered
 from micalign.tdoa.wavefronts import begins_at, high_passed_frames
 
 __all__ = ["HeardAlone", "Hits", "heard_alone", "hits_alone", "measure_alone"]
@@ -39,8 +39,6 @@ _PICK_S: Final = (0.08e-3, 0.12e-3)  # one sigma of either way on a real kit, de
 _SURE: Final = (0.91, 0.88)  # shares that were right on a real kit, development half; the second is not acted on
 _UNSURE: Final = 0.8  # of one or two hits
 _FEW: Final = 3
-_WAVE_S: Final = (0.0002, 0.002)
-_WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half a period is a tenth of a ms
 _TURN_S: Final = 0.00002
 _FIRST_S: Final = 0.0015
 _FIRST_SHARE: Final = 0.25  # of the first millisecond's peak: what is less may be noise before the wave
@@ -199,9 +197,9 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
 
 def _alike(first: Floats, second: Floats, base: float, later: float, rate: int) -> float:
     """How like the first waves are, -1 to 1, at the best of some lags about the arrivals: the sign is the polarity."""
-    lead, length = round(_WAVE_S[0] * rate), round(_WAVE_S[1] * rate)
+    lead, length = round(WAVE_S[0] * rate), round(WAVE_S[1] * rate)
     begin, turn = round(_BEFORE_S * rate + base) - lead, round(_TURN_S * rate)
-    first, second = _in_band(first, rate), _in_band(second, rate)
+    first, second = in_wave_band(first, rate), in_wave_band(second, rate)
     one = _taken(first, begin, length)
     told = [_taken(second, begin + round(later) + step, length) for step in range(-turn, turn + 1)]
     values = [float(one @ two / (np.linalg.norm(one) * np.linalg.norm(two) + 1e-30)) for two in told]
@@ -210,16 +208,11 @@ def _alike(first: Floats, second: Floats, base: float, later: float, rate: int) 
 
 def _first_wave(one: _Arrivals, rate: int) -> int:
     """The sign of the first half wave that is no noise: of the first extreme that comes near the millisecond's peak."""
-    lead = round(_WAVE_S[0] * rate)
+    lead = round(WAVE_S[0] * rate)
     begin = round(_BEFORE_S * rate + (float(np.median(one.each)) if len(one.each) else 0.0)) - lead
     wave = _taken(one.wave, begin, lead + round(_FIRST_S * rate))
     loud = np.flatnonzero(np.abs(wave) >= _FIRST_SHARE * np.abs(wave).max(initial=0.0))
     return -1 if len(loud) and wave[loud[0]] < 0 else 1
-
-
-def _in_band(wave: Floats, rate: int) -> Floats:
-    low, high = _WAVE_HZ
-    return filtered(wave, rate, (low, min(high, 0.4 * rate)), order=1)[0]
 
 
 def _taken(wave: Floats, begin: int, length: int) -> Floats:

@@ -22,10 +22,10 @@ from micalign.tdoa.tuned import RELIABLE
 from micalign.tdoa.wavefronts import cut
 from micalign.tdoa.weights import SIGMA_SCALE
 
-__all__ = ["along_one_path", "struck"]
+__all__ = ["WAVE_S", "along_one_path", "in_wave_band", "struck"]
 
-_WAVE_S: Final = (0.0002, 0.002)
-_WAVE_HZ: Final = (200.0, 5000.0)
+WAVE_S: Final = (0.0002, 0.002)
+_WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half a period is a tenth of a ms
 _TASTE: Final = 0.4  # of how far a filter's best sum lies from the delay of all frequencies: which is meant is taste
 _ECHO_S: Final = (0.0004, 0.003)  # later than a loudspeaker's first ringing, earlier than a low note's period
 _WALL: Final = 0.3
@@ -155,12 +155,12 @@ def _first_waves(seen: Look, event: Event, delay_s: float) -> float:
     near, far = (seen.first.track, seen.second.track) if sign > 0 else (seen.second.track, seen.first.track)
     later_s = sign * delay_s
     rate = near.sample_rate
-    before, after = round(0.01 * rate), round(_WAVE_S[1] * rate)
-    lead = round(_WAVE_S[0] * rate)
+    before, after = round(0.01 * rate), round(WAVE_S[1] * rate)
+    lead = round(WAVE_S[0] * rate)
     clocks = round((near.start_s - far.start_s) * rate)
     pair = []
     for track, late in ((near, 0), (far, clocks + round(later_s * rate))):
-        frames = _passed(cut(track, curves.times + late - before, before + after), rate)
+        frames = in_wave_band(cut(track, curves.times + late - before, before + after), rate)
         quiet = frames[:, : before - lead].std(axis=1) + 1e-9
         pair.append((frames[:, before - lead :], quiet))
     (x, _), (y, noise) = pair
@@ -169,6 +169,7 @@ def _first_waves(seen: Look, event: Event, delay_s: float) -> float:
     return float(a @ b / (np.linalg.norm(a) * np.linalg.norm(b) + 1e-30))
 
 
-def _passed(frames: Floats, rate: int) -> Floats:
+def in_wave_band(frames: Floats, rate: int) -> Floats:
+    """Frames, shape (K, N) or (N,), without what a mic's own phase or half a period makes doubtful."""
     low, high = _WAVE_HZ
     return filtered(frames, rate, (low, min(high, 0.4 * rate)), order=1)[0]
