@@ -246,5 +246,6 @@ def _show(done: Aligned, *, as_json: bool, thirds: bool) -> None:
         out.print(sum_table(one))
         for line in sum_words(one, matched=bool(done.offsets.phases)):
             out.print(line)
+        out.print()
     for line in words(done.offsets, done.folder, done.previews):
         out.print(line)

@@ -202,7 +202,7 @@ def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: 
         out.print(source_table(source, found.sample_rate), "")
     out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
     for one in found.sums:
-        out.print(sum_table(one))
+        out.print("", sum_table(one))
         for line in sum_words(one):
             out.print(line)
     if loopback:

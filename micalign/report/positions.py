@@ -154,7 +154,8 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
         reads = ", ".join(show_length(one.next_m, unit) for one in found.wrong if one.next_m is not None)
         yield f"One tape decides: measure {ends}{' again' if wanted.again else ''} (it would read {reads} in turn)."
     elif wanted is not None and not any(point.fixed_by for point in found.points):
-        gain = f": '{wanted.point}' from +- {_fine(wanted.before_m, unit)} to +- {_fine(wanted.after_m, unit)}"
+        known = f"+- {_fine(wanted.after_m, unit)} instead of {_fine(wanted.before_m, unit)}"
+        gain = f" ('{wanted.point}' is then known to {known})"
         told = gain if not found.unfixed and not found.doubtful else ""
         yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{told}."
 

@@ -79,7 +79,7 @@ def sum_table(found: PairSum) -> Table:
     table = bare_table(f"{clean(found.reference)} and {clean(found.track)}, added at equal loudness")
     table.add_column(sum_heads()[0], overflow="fold")
     for head in sum_heads()[1:]:
-        table.add_column(head, justify="right")
+        table.add_column(head.replace(" ", "\n", 1), justify="right", no_wrap=True)
     for row in sum_rows(found):
         table.add_row(*row)
     return table
