@@ -108,7 +108,7 @@ def _figures(scene: Scene, prediction: Prediction, studied: TakeStudy | None) ->
     from micalign.figures.stage_plan import floor_figure  # noqa: PLC0415
     from micalign.figures.style import inline_svg  # noqa: PLC0415
     from micalign.report.scene_page import sheet_plan_in  # noqa: PLC0415
-    from micalign.report.take_figures import take_figures  # noqa: PLC0415
+    from micalign.report.take_page import take_figures  # noqa: PLC0415
 
     drawn = {"floor": floor_figure(scene, height_in=sheet_plan_in(scene, prediction))}
     drawn |= dict(scene_figures(scene, prediction))

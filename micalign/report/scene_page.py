@@ -22,9 +22,9 @@ from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding
 from micalign.report.comb_words import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.live_plan import plan_values
-from micalign.report.opening import opening
 from micalign.report.page import HEARING_WORDS, allowed_minutes, page, show_minutes
 from micalign.report.sheet import channels, in_columns, place_unit, sheet_size, strings, uneven_words
+from micalign.report.take_page import opening
 from micalign.scene.model import Scene
 from micalign.units import show_db, show_hz, show_length, show_ms, show_ms_within, show_ratio
 

@@ -1,19 +1,130 @@
-"""The take in words and sounds, for the page: what `take_study` found, ready for the template."""
+"""The take on a page, in words, figures and sounds: what `take_study` found, ready for the template.
+
+The three lines a report opens with: is it sound, what to move or mend first, what was gained.
+"""
 
 from __future__ import annotations
 
-from typing import Any, Final
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.offsets import Remain, Shift
+from micalign.alignment.onepath.pair import THIRDS_HZ, PairSum
+from micalign.figures.level_strips import levels_figure
+from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure, sums_figure
+from micalign.findings.finding import Finding
 from micalign.report.listening import player_values
 from micalign.report.measure_words import polarity_words
 from micalign.report.take_study import TakeStudy
-from micalign.report.threelines import sum_heads, sum_rows, sum_words
+from micalign.report.threelines import WAY_WORDS, named_lines, sum_heads, sum_rows, sum_words
 from micalign.take.track_levels import TrackLevels
 from micalign.tdoa.told import SourceDelays
 from micalign.units import show_centimetres, show_db, show_dbfs, show_hz, show_ms, show_plus_minus, show_samples
 
-__all__ = ["take_values"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["likenesses", "opening", "take_figures", "take_values"]
+
+
+def opening(findings: Sequence[Finding], take: Mapping[str, Any] | None = None) -> list[tuple[str, str]]:
+    """Name and sentence of each line.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        The heaviest first.
+    take : mapping, optional
+        What `report.take_page.take_values` makes of a recording.
+
+    Examples
+    --------
+    >>> [words for _, words in opening(())][:2]
+    ['The plan is: no rule fails.', 'Nothing needs to be moved.']
+    """
+    return [("Sound?", _sound(findings, take)), ("First", _first(findings, take)), ("Gained", _gained(take))]
+
+
+def _sound(findings: Sequence[Finding], take: Mapping[str, Any] | None) -> str:
+    failures = [one for one in findings if one.severity != "note"]
+    notes = len(findings) - len(failures)
+    if failures:
+        plan = f"The plan is not yet: {len(failures)} to mend, {notes} to know."
+    else:
+        plan = f"The plan is: no rule fails{f', {notes} to know' if notes else ''}."
+    if take is None:
+        return plan
+    recorded = "The take is: all tracks are well, all delays reliable." if take["is_sound"] else _unsound(take)
+    return f"{recorded} {plan}"
+
+
+def _unsound(take: Mapping[str, Any]) -> str:
+    spoiled = {remark["track"] for remark in take["remarks"] if remark["severity"] == "problem"}
+    said = [f"{len(spoiled)} of its tracks {'has' if len(spoiled) == 1 else 'have'} a problem"] if spoiled else []
+    said += [f"{take['unreliable']} of its delays cannot be relied on"] if take["unreliable"] else []
+    return f"The take is not: {' and '.join(said)}."
+
+
+def _first(findings: Sequence[Finding], take: Mapping[str, Any] | None) -> str:
+    spoiled = [one for one in take["remarks"] if one["severity"] == "problem"] if take else []
+    if spoiled:
+        return f"{spoiled[0]['track']}: {spoiled[0]['advice']}"
+    failures = [one for one in findings if one.severity != "note"]
+    return failures[0].advice if failures else "Nothing needs to be moved."
+
+
+def _gained(take: Mapping[str, Any] | None) -> str:
+    if take is None:
+        return (
+            "Nothing is recorded yet. With a take (or one made by 'micalign simulate') this says what alignment gains."
+        )
+    if take["gain_db"] is None:
+        return "Nothing: there is no sum of two tracks to hold against its parts."
+    before, after = take["gain_db"]
+    return (
+        f"Aligned, the sum keeps {show_db(after - before, sign=True)} of its parts' energy "
+        f"({show_db(before, sign=True)} before, {show_db(after, sign=True)} after)."
+    )
+
+
+def take_figures(found: TakeStudy) -> dict[str, Figure]:
+    """Levels, likeness over delay, one hit, what the sum gains, its spectrum, and how each DI adds up with its mic."""
+    rate = found.take.sample_rate
+    hit, around = found.hit, found.around
+    figures = {
+        "levels": levels_figure(found.levels),
+        "hit": hit_figure(hit.before, hit.after, sample_rate=rate, start_s=hit.start_s, of=found.hit_of),
+        "gain": gain_figure(found.gain),
+        "spectrum": spectrum_figure(around.sum_before, around.sum_after, sample_rate=rate),
+    }
+    sums = [(f"{one.reference} and {one.track}", _thirds(one)) for one in found.measured.sums]
+    if sums:
+        figures["sums"] = sums_figure(sums, THIRDS_HZ)
+    pairs = likenesses(found)
+    return figures | ({"correlation": correlation_figure(pairs)} if pairs else {})
+
+
+def _thirds(one: PairSum) -> dict[str, tuple[float, ...]]:
+    return {WAY_WORDS[name]: line.thirds_db for name, line in named_lines(one)}
+
+
+def likenesses(found: TakeStudy) -> list[Likeness]:
+    """Each source's own track with the two in which the source is measured best; else all with the reference."""
+    track = found.take.track
+    pairs = [
+        Likeness(
+            f"{source.source}: {source.reference} to {one.track}", track(source.reference), track(one.track), one.delay
+        )
+        for source in found.close_sources
+        for one in sorted(source.tracks, key=lambda one: -one.delay.confidence)[:2]
+    ]
+    reference = found.measured.reference
+    rest = [
+        Likeness(f"{reference} to {one.track}", track(reference), track(one.track), one.delay)
+        for one in found.measured.tracks
+    ]
+    return pairs or rest
+
 
 _MOST_REMAINS: Final = 16
 

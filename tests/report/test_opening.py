@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from micalign.findings.finding import Finding
-from micalign.report.opening import opening
+from micalign.report.take_page import opening
 
 WARNING = Finding("pair-equal", "warning", ("left",), "It is unequal.", "Move 'left' by 5 cm.")
 NOTE = Finding("air", "note", (), "It is warm.", "Mind it.")
