@@ -125,11 +125,7 @@ def checked_lines(
 
 
 def _heard(alone: Alone, names: Sequence[str], own: Sequence[str]) -> HeardAlone:
-    if own:
-        return heard_alone(alone, Wanted(alone.source, tuple(names), own[0]))
-    told = heard_alone(alone, Wanted(alone.source, tuple(names)))
-    loudest = max(names, key=lambda name: told.delays.amplitudes.get(name, 0.0))
-    return heard_alone(alone, Wanted(alone.source, tuple(names), loudest))
+    return heard_alone(alone, Wanted(alone.source, tuple(names), own[0] if own else None))
 
 
 def _around(tracks: Sequence[Track], stretches: Sequence[Alone]) -> list[Track]:

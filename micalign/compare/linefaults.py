@@ -162,7 +162,8 @@ class LineFaults:
 
     def _later(self, track: str) -> Iterator[Remark]:
         """Its own source at another mic first: a line that is late, or a mic that is not where one thinks."""
-        told = {name for one in (self.plan.explanations if self.plan else ()) for name in one.names}
+        causes = self.plan.explanations if self.plan else ()
+        told = {name for one in causes if one.kind in ("swapped", "late") for name in one.names}
         for source in self.sources:
             if source.own != track or track in self.dis or track in told or (self.scene and not source.has_own):
                 continue

@@ -32,10 +32,10 @@ _BEFORE_S: Final = 0.008
 _AFTER_S: Final = 0.020
 _GUARD_S: Final = 0.0014  # the nearest mic's first wavefront is no background of another's
 _EACH: Final = 4e-5  # of the peak's energy, -44 dB: a stroke's own first wavefront, with nothing else sounding
-_LAID: Final = 2e-3  # -27 dB: strokes laid upon each other smear what comes before
-_SCATTER_S: Final = 0.09e-3  # beyond this the strokes' own differences say less than their sum does
+_LAID: Final = 5e-4  # -33 dB: strokes laid upon each other smear what comes before
+_SCATTER_S: Final = 0.13e-3  # beyond this the strokes' own differences say less than their sum does
 _DROWNED_S: Final = 0.8e-3  # where strokes begin so much later than their sum, their beginnings drown in noise
-_PICK_S: Final = (0.08e-3, 0.12e-3)  # one sigma of either way on a real kit, development half: no pick is more exact
+_PICK_S: Final = (0.06e-3, 0.10e-3)  # one sigma of either way on a real kit, development half: no pick is more exact
 _SURE: Final = (0.91, 0.88)  # shares that were right on a real kit, development half; the second is not acted on
 _UNSURE: Final = 0.8  # of one or two hits
 _FEW: Final = 3
@@ -127,10 +127,10 @@ def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
     """The same, with the strokes that told so and the sign of the first half wave in each track."""
     by_name = {track.name: track for track in alone.tracks}
     names = [name for name in wanted.tracks if name in by_name]
-    reference = wanted.close if wanted.close in names else names[0]
-    order = [reference, *(name for name in names if name != reference)]
     hits = hits_alone(alone)
     strokes = hits.strokes
+    reference = wanted.close if wanted.close in names else _clearest(strokes, names)
+    order = [reference, *(name for name in names if name != reference)]
     at = _anchored(by_name[reference], strokes.times_s)
     loud = np.maximum(strokes.level_db[:, strokes.tracks.index(reference)], -100.0)
     arrivals = {name: _arrivals(by_name[name], by_name[reference], at, 10 ** (-loud / 20)) for name in order}
@@ -143,6 +143,14 @@ def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
         alone.source, reference, pairs, levels, len(at), _words(hits), loudest_s=loudest, alone_hits=len(at)
     )
     return HeardAlone(told, hits, {name: _first_wave(one, rate) for name, one in arrivals.items()})
+
+
+def _clearest(strokes: Fingerprints, names: Sequence[str]) -> str:
+    """The track in which the strokes stand out most: of a source without a track of its own."""
+    if not len(strokes.times_s):
+        return names[0]
+    clear = np.median(strokes.level_db - strokes.before_db, axis=0)
+    return max(names, key=lambda name: float(clear[strokes.tracks.index(name)]))
 
 
 def _words(hits: Hits) -> str | None:
@@ -191,7 +199,9 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
     reason = f"its hits scatter by {1e3 * error_s * np.sqrt(len(own)):.2f} ms there" if laid else None
     if len(own) < _FEW:
         reason = f"only {len(own)} hits alone: three are needed"
-    sigma_s = _PICK_S[1] if laid else float(np.hypot(error_s, _PICK_S[0]))
+    # Two ways of reading one arrival: half of what they differ by is doubt.
+    apart_s = 0.0 if laid else 0.5 * (middle - (second.laid - first.laid)) / rate
+    sigma_s = _PICK_S[1] if laid else float(np.sqrt(error_s**2 + apart_s**2 + _PICK_S[0] ** 2))
     return Delay(samples / rate, sigma_s, 1 if likeness >= 0 else -1, abs(likeness), confidence, reason is None, reason)
 
 

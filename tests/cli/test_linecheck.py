@@ -11,6 +11,8 @@ from commands import micalign
 
 SCENES = Path(__file__).parents[2] / "scenes"
 RATE = 48000
+SPANS = {"kick": "0.5-2.6", "snare": "2.75-4.8", "floor tom": "5-7.1", "hi-hat": "7.25-9.4", "ride": "9.55-11.4"}
+ALONE = [word for source, span in SPANS.items() for word in ("--alone", f"{source}={span}")]
 NAMES = ("snare", "kick", "overhead-left", "overhead-right", "room")
 
 
@@ -85,10 +87,10 @@ def _planted(kit: dict[str, np.ndarray], fault: str) -> dict[str, np.ndarray]:
 def test_a_planted_fault_is_found_and_no_other(kit, tmp_path, fault, lines):
     """Each on its own line, in red, with what to do."""
     scene = written(tmp_path, _planted(kit, fault))
-    said = micalign("linecheck", scene, "--alone", "kick=0.5-2.6", "--alone", "snare=2.75-4.8", "--json")
+    said = micalign("linecheck", scene, *ALONE, "--json")
     assert said.status == 1
     assert rules(said.document) == {fault: lines}
-    shown = micalign("linecheck", scene, "--alone", "kick=0.5-2.6", "--alone", "snare=2.75-4.8").out
+    shown = micalign("linecheck", scene, *ALONE).out
     assert "Not ready" in shown
     assert f"x {fault}" in shown
 

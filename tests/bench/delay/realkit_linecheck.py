@@ -1,0 +1,161 @@
+"""A line check of a real kit: isolated hits, then a groove. How right is what is read from the hits?
+
+    python tests/bench/delay/realkit_linecheck.py FOLDER [--half held-out] [--seeds 3] [--part arrivals|stretches]
+
+*arrivals*: first wavefronts of each drum alone against the truth's kept pairs: the share within 0.1 ms of the window,
+the share of errors (against the truth's middle) within one and two stated sigma, polarity where the truth has one.
+*stretches*: line checks followed by grooves: how many of the stretches found hold one drum alone (precision), how many
+drums of the line check are found, more than half of their time (recall).
+
+The truth is the first wavefront as six estimators read it from isolated hits; its windows are 0.1 to 0.3 ms wide.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from bench.delay import realkit as kits
+
+from micalign.take.model import Track
+from micalign.tdoa.alone import measure_alone
+from micalign.tdoa.stretches import found_stretches
+from micalign.tdoa.told import Alone, Wanted
+
+NEAR_S = 1e-4
+
+
+@dataclass(frozen=True)
+class Read:
+    """One pair of one drum, read from a line check: seconds off the truth's middle and off its window."""
+
+    source: str
+    pair: str
+    seed: int
+    error_s: float
+    off_s: float
+    sigma_s: float
+    reliable: bool
+    polarity: int
+    truth_polarity: int | None
+    alike: float
+
+
+def arrivals(kit: kits.RealKit, half: str, seeds: int) -> list[Read]:
+    """Every kept pair of every drum, by line checks of eight hits."""
+    out = []
+    for seed in range(seeds):
+        for source in kits.SOURCES:
+            take = kits.isolated(kit, source, 8, seed=seed, half=half)
+            tracks = tuple(Track.from_array(name, sound, take.rate) for name, sound in take.tracks)
+            names = tuple(track.name for track in tracks)
+            seconds = tracks[0].duration_s
+            close = kits.CLOSE.get(source)
+            told = measure_alone(Alone(source, tracks, ((0.0, seconds),)), Wanted(source, names, close))
+            delays = {(pair.reference, pair.track): pair.delay for pair in told.pairs}
+            for pair, row in kit.truth[source].items():
+                first, second = pair.split(">")
+                if not row["kept"] or not {first, second} <= set(names):
+                    continue
+                delay, sign = delays.get((first, second)), 1
+                if delay is None:
+                    delay, sign = delays[second, first], -1
+                value = sign * delay.delay_s
+                off = max(row["lo_s"] - value, value - row["hi_s"], 0.0)
+                out.append(
+                    Read(
+                        source, pair, seed, value - row["delay_s"], off, delay.uncertainty_s, delay.reliable,
+                        delay.polarity, row["polarity"], delay.polarity_margin,
+                    )
+                )  # fmt: skip
+    return out
+
+
+def told_arrivals(reads: list[Read]) -> str:
+    """The figures in words."""
+    near = np.array([one.off_s <= NEAR_S for one in reads])
+    sure = np.array([one.reliable for one in reads])
+    z = np.array([abs(one.error_s) / one.sigma_s for one in reads])
+    signs = [one.polarity == one.truth_polarity for one in reads if one.truth_polarity]
+    lines = [
+        f"{near.sum()} of {len(near)} kept pairs within 0.1 ms of the window ({near.mean():.1%}); of the "
+        f"{sure.sum()} reliable ones {near[sure].mean():.1%}",
+        f"within one sigma {np.mean(z[sure] < 1):.0%}, within two {np.mean(z[sure] < 2):.0%} of the reliable ones",
+        f"polarity right in {sum(signs)} of {len(signs)}",
+    ]
+    for pair in sorted({(one.source, one.pair) for one in reads}):
+        own = [one for one in reads if (one.source, one.pair) == pair]
+        if any(one.off_s > NEAR_S for one in own):
+            said = ", ".join(f"{1e3 * one.error_s:+.2f}{'' if one.reliable else '?'}" for one in own)
+            lines.append(f"  {pair[0]}: {pair[1]}: off by {said} ms")
+    return "\n".join(lines)
+
+
+def session(kit: kits.RealKit, seed: int, half: str) -> tuple[kits.Take, list[tuple[str, float, float]]]:
+    """Each drum alone, five to nine hits, then 25 s of a groove; the spans of the line check."""
+    rng = np.random.default_rng([seed, 77])
+    strokes: list[kits.Stroke] = []
+    spans, at = [], 0.6
+    for source in rng.permutation(kits.SOURCES):
+        begin = at
+        for _ in range(int(rng.integers(5, 10))):
+            strokes.append((str(source), None, float(at), float(rng.normal(-2, 2))))
+            at += rng.uniform(0.45, 0.95)
+        spans.append((str(source), begin, at))
+        at += rng.uniform(0.5, 2.0)
+    style = str(rng.choice(kits.STYLES))
+    song = kits.played(rng, style, 25.0, sparse=bool(rng.random() < 0.3))
+    strokes += [(source, folder, time + at, db) for source, folder, time, db in song]
+    take = kits._take(kit, rng, strokes, at + 25.0, style, f"line check, {style} {seed}", seed, half, -80.0)
+    return take, spans
+
+
+def stretches(kit: kits.RealKit, half: str, seeds: int) -> str:
+    """Precision and recall of the stretches that are found by themselves."""
+    right = wrong = found = asked = 0
+    lines = []
+    for seed in range(seeds):
+        take, spans = session(kit, seed, half)
+        told = found_stretches([Track.from_array(name, sound, take.rate) for name, sound in take.tracks])
+        for one in told:
+            inside = {source for source, at in take.strokes if one.begin_s <= at + 0.002 < one.end_s}
+            right += len(inside) == 1
+            wrong += len(inside) != 1
+            if len(inside) != 1:
+                lines.append(f"  {take.name}: {one.begin_s:.1f}-{one.end_s:.1f} s holds {sorted(inside)}")
+        for source, begin, end in spans:
+            covered = sum(max(0.0, min(end, one.end_s) - max(begin, one.begin_s)) for one in told)
+            found += covered > 0.5 * (end - begin)
+            asked += 1
+            if covered <= 0.5 * (end - begin):
+                lines.append(f"  {take.name}: {source} at {begin:.1f}-{end:.1f} s is not found")
+    precision = right / max(right + wrong, 1)
+    head = f"precision {right} of {right + wrong} ({precision:.1%}), recall {found} of {asked} ({found / asked:.1%})"
+    return "\n".join([head, *lines])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", nargs="?")
+    parser.add_argument("--half", choices=kits.HALVES, default="development")
+    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--part", choices=("arrivals", "stretches"), default="arrivals")
+    asked = parser.parse_args()
+    folder = kits.given_folder(asked.folder)
+    if folder is None:
+        sys.exit(f"no kit: name its folder as an argument or in {kits.VARIABLE}")
+    kit = kits.real_kit(folder)
+    if asked.part == "arrivals":
+        print(told_arrivals(arrivals(kit, asked.half, asked.seeds)))
+    else:
+        print(stretches(kit, asked.half, asked.seeds))
+
+
+if __name__ == "__main__":
+    main()
