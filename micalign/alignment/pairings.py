@@ -15,6 +15,7 @@ from micalign.alignment.kits import laid_on_strokes
 from micalign.alignment.onepath.pair import USUAL_S, WIDE_S, PairSum, as_arrival, as_best_sum, one_path_sum
 from micalign.alignment.onepath.recognise import may_be_one_path
 from micalign.alignment.onepath.several import doubted
+from micalign.alignment.solo import FoundAlone
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.measure import Delay, measure_many
@@ -33,7 +34,7 @@ class Measured:
     """The best single answer of each track against the reference; with a scene, each source on its own.
 
     ``sums`` holds what was found of each DI and its mic; ``on_strokes``: close mics of a kit are told by where their
-    own strokes add up best, and not by their arrivals.
+    own strokes add up best, and not by their arrivals. ``stretches``: where one source seems to sound alone.
     """
 
     reference: str
@@ -42,6 +43,7 @@ class Measured:
     sources: tuple[SourceDelays, ...] | None = None
     sums: tuple[PairSum, ...] = ()
     on_strokes: bool = False
+    stretches: tuple[FoundAlone, ...] = ()
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""

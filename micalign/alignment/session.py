@@ -20,11 +20,12 @@ from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.alignment.onepath.pair import PairSum, one_path_sum
 from micalign.alignment.onepath.several import laid_by_sums
 from micalign.alignment.pairings import By, Measured
-from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
-from micalign.alignment.solo import measured_on, outranked
+from micalign.alignment.sharing import inverted_lobes, levels_db, own_tracks, well_heard
+from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
 from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
+from micalign.scene.quantities import AloneStretch
 from micalign.take.tracks import Take
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
@@ -49,11 +50,13 @@ def measured_scene(
     max_delay_s: float = 0.05,
     by: By = "sum",
     alone: Sequence[Alone] = (),
+    struck: Sequence[AloneStretch] = (),
     progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Every source of a scene in every pair of tracks, and the best single answer of each track.
 
-    ``alone`` are stretches in which one source sounds and nothing else: what they say of it outranks the song.
+    ``alone`` are stretches in which one source sounds and nothing else: what they say of it outranks the song. Of the
+    other sources such stretches are found by themselves, but for those that overlap ``struck``.
     ``progress`` is told what is being done and which share of all is done, 0 to 1.
 
     Raises
@@ -70,7 +73,8 @@ def measured_scene(
     take.track(against)
     wanted = wanted_of(scene, names)
     wishes = wishes_of(scene, names, reference=against)
-    told = measured_on(alone, wanted)
+    found = found_alone(take, own_tracks(scene, names), struck=struck)
+    told = measured_on(with_found(take, alone, found), wanted)
     heard = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
     heard = outranked(heard, told)
     sums = _sums(scene, take, heard, max_delay_s)
@@ -80,7 +84,7 @@ def measured_scene(
         )
     sources = tuple(_told_of_backs(one, wishes) for one in heard)
     rows = tuple(TrackDelay(name, _best_answer(sources, wishes, name)) for name in names if name != against)
-    return Measured(against, take.sample_rate, rows, sources, sums)
+    return Measured(against, take.sample_rate, rows, sources, sums, stretches=found)
 
 
 def di_and_mic(scene: Scene, names: Sequence[str]) -> dict[str, str]:

@@ -1,7 +1,8 @@
 """Which stretches of a take are a source's alone, and what is believed when they and the song differ?
 
 What is measured where nothing else sounds outranks the song: there is no bleed in it. Where the two disagree by more
-than three sigma, that is told: a stand was moved between line check and take, sooner than either is wrong.
+than three sigma, that is told: a stand was moved between line check and take, sooner than either is wrong. Where they
+agree, both count, by their uncertainties: first wavefronts are right but coarse, the song is fine where it is right.
 """
 
 from __future__ import annotations
@@ -18,14 +19,14 @@ from micalign.errors import TakeError
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take
 from micalign.tdoa.alone import hits_alone, measure_alone
-from micalign.tdoa.result import Delay
 from micalign.tdoa.stretches import StruckStretch, found_stretches
 from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
 from micalign.units import show_ms
 
-__all__ = ["FoundAlone", "alone_in", "found_alone", "joined", "measured_on", "outranked", "refuse_silent"]
+__all__ = ["FoundAlone", "alone_in", "found_alone", "joined", "measured_on", "outranked", "refuse_silent", "with_found"]
 
 _DISAGREE_Z: Final = 3.0
+_BEFORE_OWN_S: Final = 0.3e-3  # 10 cm: no source is nearer to another's mic than to its own by so much
 _CLEARLY_DB: Final = 3.0  # by which a stretch must be more one source's own than another's
 
 
@@ -55,7 +56,8 @@ def found_alone(
     """The stretches of a take in which one source sounds alone, as they are found by themselves.
 
     Whose a stretch is, is told by the levels in the tracks that are some source's own, whatever their gains and however
-    loud the source: the track that has it louder against the other stretches, and against the other tracks.
+    loud the source: the track that has it louder against the other stretches, and against the other tracks; and that
+    hears it first.
 
     Parameters
     ----------
@@ -80,9 +82,19 @@ def found_alone(
     else:
         level = level - np.array([max(found[0].level_db.values())])
     best = level.max(axis=0)
-    return tuple(
-        FoundAlone(one, _whose(row, best, list(close.values()))) for one, row in zip(found, level, strict=True)
-    )
+    told = [FoundAlone(one, _whose(row, best, list(close.values()))) for one, row in zip(found, level, strict=True)]
+    return tuple(one if _is_first(take, one, own) else replace(one, source=None) for one in told)
+
+
+def _is_first(take: Take, found: FoundAlone, own: Mapping[str, Sequence[str]]) -> bool:
+    """Whether no line hears it before the source's own: a source without a line of its own is near another's."""
+    if found.source is None:
+        return True
+    names = tuple(track.name for track in take.tracks)
+    span = (found.stretch.begin_s, found.stretch.end_s)
+    told = measure_alone(Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0]))
+    others = [one.delay for one in told.tracks if one.track not in own[found.source]]
+    return not any(one.reliable and one.delay_s < -_BEFORE_OWN_S for one in others)
 
 
 def joined(take: Take, found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
@@ -91,6 +103,19 @@ def joined(take: Take, found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
     for one in found:
         spans.setdefault(one.source or one.span_words, []).append((one.stretch.begin_s, one.stretch.end_s))
     return tuple(Alone(source, take.tracks, tuple(told)) for source, told in spans.items())
+
+
+def with_found(take: Take, told: Sequence[Alone], found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
+    """What is told, and of sources of which nothing is told what was found."""
+    known = {one.source for one in told}
+    spans = [span for one in told for span in one.spans_s if one.tracks == take.tracks]
+    free = [
+        one
+        for one in found
+        if one.source not in (None, *known)
+        and not any(low < one.stretch.end_s and one.stretch.begin_s < high for low, high in spans)
+    ]
+    return (*told, *joined(take, free))
 
 
 def _whose(own_db: Floats, best_db: Floats, sources: Sequence[str]) -> str | None:
@@ -205,22 +230,22 @@ def _outranked(song: SourceDelays, alone: SourceDelays) -> SourceDelays:
 
 
 def _taken(song: PairDelay, alone: PairDelay | None) -> PairDelay:
+    """A pair by its hits alone; where the song agrees, by both, each as it is sure."""
     if alone is None:
         return song
     delay = alone.delay
     if alone.reference != song.reference:
         delay = replace(delay, delay_s=-delay.delay_s + 0.0)
-    return replace(song, delay=replace(delay, reason=_moved(song.delay, delay)))
-
-
-def _moved(song: Delay, alone: Delay) -> str | None:
-    """A word where the song says otherwise."""
-    if not song.reliable:
-        return None
-    sigma_s = float(np.hypot(song.uncertainty_s, alone.uncertainty_s))
-    if abs(song.delay_s - alone.delay_s) <= _DISAGREE_Z * sigma_s:
-        return None
-    return f"the song says {show_ms(song.delay_s, sign=True)}: was a stand moved after the line check?"
+    if not song.delay.reliable:
+        return replace(song, delay=delay)
+    apart_s = abs(song.delay.delay_s - delay.delay_s)
+    if apart_s > _DISAGREE_Z * float(np.hypot(song.delay.uncertainty_s, delay.uncertainty_s)):
+        said = show_ms(song.delay.delay_s, sign=True)
+        reason = f"the song says {said}: was a stand moved after the line check?"
+        return replace(song, delay=replace(delay, reason=reason))
+    weights = np.array([song.delay.uncertainty_s, delay.uncertainty_s]) ** -2.0
+    both_s = float(weights @ [song.delay.delay_s, delay.delay_s] / weights.sum())
+    return replace(song, delay=replace(delay, delay_s=both_s, uncertainty_s=float(weights.sum() ** -0.5)))
 
 
 def _span(span: tuple[float, float]) -> str:

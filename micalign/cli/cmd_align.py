@@ -23,6 +23,7 @@ from micalign.cli.options import (
     reference_option,
     resample_option,
     scene_option,
+    strike_option,
     timestamps_option,
     tracks_argument,
 )
@@ -50,6 +51,7 @@ __all__ = ["command"]
 )
 @reference_option
 @alone_option
+@strike_option
 @click.option(
     "--for",
     "for_source",
@@ -126,9 +128,10 @@ def command(
     it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
-    one, and tracks that share no source but as faint bleed are left as recorded. What a source says where it sounds
-    alone outranks the song; the remark of each shift says what it was measured on. A DI and the mic on its cabinet are
-    laid where they add up best; --match-phase turns the DI, whichever of the two it is.
+    one, and tracks that share no source but as faint bleed are left as recorded. What a source says where it is struck
+    alone, as in a line check, outranks the song, whether that is told by --alone or found; the remark of each shift
+    says what it was measured on. A DI and the mic on its cabinet are laid where they add up best; --match-phase turns
+    the DI, whichever of the two it is.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them before anything is measured. With --songs each folder
@@ -163,9 +166,10 @@ def command(
 
 def _wish(asked: dict[str, Any]) -> Wish:
     from micalign.files.alignments import Wish  # noqa: PLC0415 - scipy, soundfile and pydantic, as --help must not
-    from micalign.scene.quantities import alone_plans  # noqa: PLC0415
+    from micalign.scene.quantities import alone_plans, struck_stretches  # noqa: PLC0415
 
     asked["alone"] = alone_plans(asked["alone"])
+    asked["struck"] = struck_stretches(asked.pop("strike"))
     for key in ("max_delay", "max_shift"):
         milliseconds = asked.pop(f"{key}_ms")
         asked[f"{key}_s"] = None if milliseconds is None else milliseconds / 1e3
@@ -204,13 +208,13 @@ def _outcome(done: Aligned) -> Outcome:
 
 def _refuse_misuse(asked: dict[str, Any], scenes: Sequence[Path], songs: Sequence[Path]) -> None:
     if asked["sheet"] is not None:
-        if asked["tracks"] or scenes or songs or asked["alone"]:
+        if asked["tracks"] or scenes or songs or asked["alone"] or asked["strike"]:
             raise click.UsageError(
-                "--offsets names its own tracks: give no tracks, no --scene, no --songs and no --alone beside it"
+                "--offsets names its own tracks: give no tracks, --scene, --songs, --alone or --strike beside it"
             )
         return
     refuse_mixed_use(asked["tracks"], scenes, songs, asked["reference"])
-    refuse_alone(asked["alone"], scenes)
+    refuse_alone((*asked["alone"], *asked["strike"]), scenes)
     if asked["whole_samples"] and (asked["match_phase"] or asked["correct_drift"] or asked["resample"]):
         raise click.UsageError("--whole-samples leaves every sample as it is: it does not go with filters or clocks")
     with_scene = [key for key in ("for_source", "split_pairs") if asked[key]]

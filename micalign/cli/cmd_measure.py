@@ -19,10 +19,11 @@ from micalign.cli.options import (
     reference_option,
     resample_option,
     scene_option,
+    strike_option,
     timestamps_option,
     tracks_argument,
 )
-from micalign.cli.output import Tell, console, next_step, note, print_json, progress
+from micalign.cli.output import Tell, clean, console, next_step, note, print_json, progress
 from micalign.cli.several_songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from micalign.files.songs import Song
     from micalign.files.stamps import Laid
     from micalign.report.songs_words import Outcome
-    from micalign.scene.quantities import AlonePlan
+    from micalign.scene.quantities import AlonePlan, AloneStretch
 
 __all__ = ["command", "refuse_alone", "refuse_mixed_use"]
 
@@ -42,6 +43,7 @@ class _Asked:
 
     reference: str | None
     alone: tuple[AlonePlan, ...]
+    struck: tuple[AloneStretch, ...]
     max_delay_s: float
     drift: bool
     loopback: str | None
@@ -54,6 +56,7 @@ class _Asked:
 @songs_options
 @reference_option
 @alone_option
+@strike_option
 @max_delay_option
 @drift_option
 @loopback_option
@@ -75,9 +78,9 @@ def command(
 
     Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is the second channel of a file, and a file of several channels
     without one gives them all. A delay is positive when the event comes LATER in the track. With --scene the tracks
-    are those the scene names, and each source is measured on its own; where it sounds alone, as in a line check, it is
-    measured there, which outranks the song. Two mics over a whole kit hear every drum at another delay: theirs is the
-    loudest drum's, as a rule the snare's.
+    are those the scene names, and each source is measured on its own; where it is struck alone, as in a line check, it
+    is measured there, which outranks the song. Such stretches are told by --alone or found; what was found is listed.
+    Two mics over a whole kit hear every drum at another delay: theirs is the loudest drum's, as a rule the snare's.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them first: a delay is then one in the session. With
@@ -88,7 +91,7 @@ def command(
     Exit status 1 says that a delay is not reliable: do not act on it.
     """
     refuse_mixed_use(tracks, scenes, songs, asked["reference"])
-    refuse_alone(asked["alone"], scenes)
+    refuse_alone((*asked["alone"], *asked["strike"]), scenes)
     if scenes and (asked["drift"] or asked["loopback"]):
         raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
     wish = _wish(**asked)
@@ -112,6 +115,7 @@ def command(
 def _wish(
     *,
     alone: tuple[str, ...],
+    strike: tuple[str, ...],
     max_delay_ms: float,
     ignore_timestamps: bool,
     resample: bool,
@@ -120,10 +124,10 @@ def _wish(
     loopback: str | None,
 ) -> _Asked:
     from micalign.files.sessions import Clock  # noqa: PLC0415 - scipy, which --help must not pay for
-    from micalign.scene.quantities import alone_plans  # noqa: PLC0415
+    from micalign.scene.quantities import alone_plans, struck_stretches  # noqa: PLC0415
 
     clock = Clock(ignore_timestamps, resample)
-    return _Asked(reference, alone_plans(alone), max_delay_ms / 1e3, drift, loopback, clock)
+    return _Asked(reference, alone_plans(alone), struck_stretches(strike), max_delay_ms / 1e3, drift, loopback, clock)
 
 
 def _measured(song: Song, tracks: tuple[str, ...], asked: _Asked, *, quiet: bool) -> tuple[Measured, Laid]:
@@ -146,7 +150,13 @@ def _of_scene(scene: Path, folder: Path | None, asked: _Asked, tell: Tell) -> tu
 
     one = open_scene(scene, reference=asked.reference, clock=asked.clock, alone=asked.alone, folder=folder)
     found = measured_scene(
-        one.scene, one.take, reference=one.reference, max_delay_s=asked.max_delay_s, alone=one.alone, progress=tell
+        one.scene,
+        one.take,
+        reference=one.reference,
+        max_delay_s=asked.max_delay_s,
+        alone=one.alone,
+        struck=asked.struck,
+        progress=tell,
     )
     return found, one.laid
 
@@ -187,7 +197,7 @@ def refuse_mixed_use(
 def refuse_alone(alone: Sequence[str], scenes: Sequence[Path]) -> None:
     """Refuse stretches of sources without a scene that knows sources."""
     if alone and not scenes:
-        raise click.UsageError("--alone goes with --scene: only a scene knows sources")
+        raise click.UsageError("--alone and --strike go with --scene: only a scene knows sources")
 
 
 def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: bool) -> None:
@@ -198,6 +208,8 @@ def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: 
         print_json(measure_document(found, laid))
         return
     out = console()
+    for stretch in found.stretches:
+        out.print(clean(f"{stretch.words} (if it is not: --strike {stretch.span_words})"))
     for source in found.sources or ():
         out.print(source_table(source, found.sample_rate), "")
     out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))

@@ -32,6 +32,7 @@ COMMANDS: Final = {
     "draw": "Draw a scene: plan and side view, arrivals, comb curves.",
     "plan": "Make a page of a scene on which mics and sources are moved by hand.",
     "simulate": "Make the take that a scene would give, with its true delays.",
+    "click": "Make clicks or a sweep for a loopback or a loudspeaker; read a recorded sweep.",
     "linecheck": "Read a line check: who heard whom; dead, inverted, swapped or late lines.",
     "levels": "Check tracks for level, clipping, noise, hum and doubles.",
     "measure": "Measure delay and polarity between tracks, with uncertainty.",

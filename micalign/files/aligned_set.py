@@ -34,7 +34,7 @@ from micalign.files.sheets import Kept, csv_text, sheet_of
 from micalign.files.specs import parse_spec
 from micalign.files.stamps import Laid
 from micalign.scene.model import Air, Scene
-from micalign.scene.quantities import AlonePlan
+from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.told import Alone
 
@@ -82,6 +82,7 @@ class Wish:
     keep_all: bool = False
     suffix: str | None = None
     alone: tuple[AlonePlan, ...] = ()
+    struck: tuple[AloneStretch, ...] = ()
     force: bool = False
     folder: Path | None = None
 

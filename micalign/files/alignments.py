@@ -145,6 +145,7 @@ def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
             max_delay_s=wish.max_delay_s,
             by=wish.by,
             alone=session.alone,
+            struck=wish.struck,
             progress=tell,
         )
     return measured(

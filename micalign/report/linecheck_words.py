@@ -13,6 +13,7 @@ from micalign.alignment.solo import FoundAlone
 from micalign.compare.linecheck import CheckedLine, LineCheck
 from micalign.compare.linefaults import HeardLine, LineSource
 from micalign.report.compare_words import compare_document
+from micalign.report.measure_words import found_rows
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite
 from micalign.units import dbfs_cell, show_db, show_ms
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 Cell = Callable[[LineSource, HeardLine], str]
 
-__all__ = ["found_rows", "linecheck_document", "linecheck_screen"]
+__all__ = ["linecheck_document", "linecheck_screen"]
 
 _MARKS: Final = {"good": ("+ good", GOOD), "note": ("+ good, see below", WARNING)}
 _SIGNS: Final = {1: "positive", -1: "negative", None: None}
@@ -39,21 +40,6 @@ def linecheck_document(found: LineCheck, stretches: Sequence[FoundAlone]) -> dic
         "found": found_rows(stretches),
         "plan": None if found.plan is None else compare_document(found.plan),
     }
-
-
-def found_rows(stretches: Sequence[FoundAlone]) -> list[dict[str, Any]]:
-    """The stretches that were found by themselves, for a document."""
-    return [
-        {
-            "begin_s": round(one.stretch.begin_s, 3),
-            "end_s": round(one.stretch.end_s, 3),
-            "hits": one.stretch.hits,
-            "loudest_in": one.stretch.loudest,
-            "source": one.source,
-            "words": one.words,
-        }
-        for one in stretches
-    ]
 
 
 def _source(one: LineSource) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured
+from micalign.alignment.solo import FoundAlone
 from micalign.files.stamps import Laid
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.threelines import sum_lines
@@ -20,7 +21,15 @@ from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["delay_table", "latency_words", "measure_document", "measured_line", "polarity_words", "source_table"]
+__all__ = [
+    "delay_table",
+    "found_rows",
+    "latency_words",
+    "measure_document",
+    "measured_line",
+    "polarity_words",
+    "source_table",
+]
 
 
 def measure_document(found: Measured, laid: Laid | None = None) -> dict[str, Any]:
@@ -45,7 +54,23 @@ def measure_document(found: Measured, laid: Laid | None = None) -> dict[str, Any
     }
     if found.sources is not None:
         document["sources"] = [_source(one, found.sample_rate) for one in found.sources]
+        document["stretches"] = found_rows(found.stretches)
     return document
+
+
+def found_rows(stretches: Sequence[FoundAlone]) -> list[dict[str, Any]]:
+    """The stretches that were found by themselves, for a document."""
+    return [
+        {
+            "begin_s": round(one.stretch.begin_s, 3),
+            "end_s": round(one.stretch.end_s, 3),
+            "hits": one.stretch.hits,
+            "loudest_in": one.stretch.loudest,
+            "source": one.source,
+            "words": one.words,
+        }
+        for one in stretches
+    ]
 
 
 def _source(one: SourceDelays, sample_rate: int) -> dict[str, Any]:

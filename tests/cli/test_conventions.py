@@ -16,7 +16,7 @@ from micalign.cli.main import COMMANDS
 
 KIT = Path(__file__).parents[2] / "scenes" / "jazz-kit.toml"
 WRITERS = ("new", "check", "survey", "place", "draw", "plan", "simulate", "levels", "align", "locate", "explain",
-           "report", "demo")  # fmt: skip
+           "report", "demo", "click")  # fmt: skip
 
 
 def _options(name: str) -> set[str]:

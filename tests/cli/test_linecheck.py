@@ -168,3 +168,24 @@ def test_an_unknown_source_is_answered_with_the_nearest(kit, tmp_path):
     said = micalign("linecheck", written(tmp_path, kit), "--alone", "snar=1-2")
     assert said.status == 2
     assert "did you mean 'snare'?" in said.err
+
+
+def test_measure_lists_what_it_found_and_takes_it_back(kit, tmp_path):
+    """The stretches, their sources and hits; a struck one is no evidence any more."""
+    scene = written(tmp_path, kit)
+    found = micalign("measure", "--scene", scene, "--json").document
+    rows = {row["source"]: row for row in found["stretches"] if row["source"]}
+    assert set(rows) == {"kick", "snare"}
+    assert {one["source"]: one["alone_hits"] for one in found["sources"] if one["alone_hits"]} == {
+        source: row["hits"] for source, row in rows.items()
+    }
+    struck = micalign("measure", "--scene", scene, "--strike", "0-2.6", "--json").document
+    assert {row["source"] for row in struck["stretches"] if row["source"]} == {"snare"}
+    assert not next(one for one in struck["sources"] if one["source"] == "kick")["alone_hits"]
+
+
+def test_striking_needs_a_scene(tmp_path):
+    """Without one nothing is looked for."""
+    said = micalign("measure", *clicks({"one": 1, "other": 1}, tmp_path), "--strike", "0-3")
+    assert said.status == 2
+    assert "--alone and --strike go with --scene" in said.err

@@ -1,11 +1,13 @@
 """A line check of a real kit: isolated hits, then a groove. How right is what is read from the hits?
 
-    python tests/bench/delay/realkit_linecheck.py FOLDER [--half held-out] [--seeds 3] [--part arrivals|stretches]
+    python tests/bench/delay/realkit_linecheck.py FOLDER [--half held-out] [--seeds 3] [--part arrivals|stretches|align]
 
 *arrivals*: first wavefronts of each drum alone against the truth's kept pairs: the share within 0.1 ms of the window,
 the share of errors (against the truth's middle) within one and two stated sigma, polarity where the truth has one.
 *stretches*: line checks followed by grooves: how many of the stretches found hold one drum alone (precision), how many
 drums of the line check are found, more than half of their time (recall).
+*align*: the groove alone, the groove with its line check told, and with what is found by itself: what each close mic's
+strokes in the groove gain in the sum with the overheads, against the best single shift of that mic (`sum_gain`).
 
 The truth is the first wavefront as six estimators read it from isolated hits; its windows are 0.1 to 0.3 ms wide.
 """
@@ -14,7 +16,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,8 +24,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench.delay import realkit as kits
+from bench.delay import sum_gain
 
-from micalign.take.model import Track
+from micalign.alignment.pairings import Measured
+from micalign.alignment.session import measured_scene, planned, wishes_of
+from micalign.scene.model import Mic, Pair, Scene, Source
+from micalign.scene.quantities import AloneStretch
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.alone import measure_alone
 from micalign.tdoa.stretches import found_stretches
 from micalign.tdoa.told import Alone, Wanted
@@ -44,7 +51,6 @@ class Read:
     reliable: bool
     polarity: int
     truth_polarity: int | None
-    alike: float
 
 
 def arrivals(kit: kits.RealKit, half: str, seeds: int) -> list[Read]:
@@ -68,12 +74,8 @@ def arrivals(kit: kits.RealKit, half: str, seeds: int) -> list[Read]:
                     delay, sign = delays[second, first], -1
                 value = sign * delay.delay_s
                 off = max(row["lo_s"] - value, value - row["hi_s"], 0.0)
-                out.append(
-                    Read(
-                        source, pair, seed, value - row["delay_s"], off, delay.uncertainty_s, delay.reliable,
-                        delay.polarity, row["polarity"], delay.polarity_margin,
-                    )
-                )  # fmt: skip
+                said = (delay.uncertainty_s, delay.reliable, delay.polarity, row["polarity"])
+                out.append(Read(source, pair, seed, value - row["delay_s"], off, *said))
     return out
 
 
@@ -84,8 +86,8 @@ def told_arrivals(reads: list[Read]) -> str:
     z = np.array([abs(one.error_s) / one.sigma_s for one in reads])
     signs = [one.polarity == one.truth_polarity for one in reads if one.truth_polarity]
     lines = [
-        f"{near.sum()} of {len(near)} kept pairs within 0.1 ms of the window ({near.mean():.1%}); of the "
-        f"{sure.sum()} reliable ones {near[sure].mean():.1%}",
+        f"{near.sum()} of {len(near)} kept pairs within 0.1 ms of the window ({near.mean():.1%})",
+        f"{near[sure].sum()} of the {sure.sum()} reliable ones ({near[sure].mean():.1%})",
         f"within one sigma {np.mean(z[sure] < 1):.0%}, within two {np.mean(z[sure] < 2):.0%} of the reliable ones",
         f"polarity right in {sum(signs)} of {len(signs)}",
     ]
@@ -140,12 +142,56 @@ def stretches(kit: kits.RealKit, half: str, seeds: int) -> str:
     return "\n".join([head, *lines])
 
 
+def scene_of(take: kits.Take) -> Scene:
+    """The close mics, overheads and rooms of a take, without places: who is there for whom."""
+    struck = [source for source in kits.SOURCES if take.of(source)]
+    close = [Mic(mic, on=(source,)) for source, mic in kits.CLOSE.items() if source in struck]
+    far = [Mic(mic, on=tuple(struck)) for mic in (*kits.OVERHEADS, *kits.ROOMS)]
+    return Scene(
+        sources=tuple(Source(source) for source in struck),
+        mics=(*close, *far),
+        pairs=(Pair("overheads", kits.OVERHEADS), Pair("rooms", kits.ROOMS)),
+    )
+
+
+def aligned(kit: kits.RealKit, seed: int, half: str) -> dict[str, list[sum_gain.Gain]]:
+    """What `align` gains on the groove of one session, by what it knew."""
+    take, spans = session(kit, seed, half)
+    song_s = max(end for _, _, end in spans)
+    scene = scene_of(take)
+    names = [mic.name for mic in scene.mics]
+
+    def tracks(first_s: float) -> Take:
+        cut = int(first_s * take.rate)
+        return Take(tuple(Track.from_array(name, take.mics[name][cut:], take.rate) for name in names))
+
+    whole = tracks(0.0)
+    alone = [Alone(source, whole.tracks, ((begin - 0.05, end),)) for source, begin, end in spans]
+    strike = [AloneStretch.parse(f"0-{len(take.mics[names[0]]) / take.rate:.2f}")]
+    found = {
+        "song": measured_scene(scene, tracks(song_s), struck=strike),
+        "song, stretches found": measured_scene(scene, tracks(song_s)),
+        "found": measured_scene(scene, whole),
+        "told": measured_scene(scene, whole, alone=alone, struck=strike),
+    }
+    groove = replace(take, strokes=tuple(stroke for stroke in take.strokes if stroke[1] >= song_s))
+    return {way: _gains(groove, scene, one) for way, one in found.items()}
+
+
+def _gains(groove: kits.Take, scene: Scene, found: Measured) -> list[sum_gain.Gain]:
+    names = [found.reference, *(one.track for one in found.tracks)]
+    shifts = planned(found, wishes_of(scene, names, reference=found.reference)).shifts
+    moves = {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in shifts if one.applied}
+    drums = [drum for drum in kits.CLOSE if len(groove.of(drum)) >= sum_gain.FEWEST]
+    return [sum_gain.gain_by(groove, drum, moves) for drum in drums]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", nargs="?")
     parser.add_argument("--half", choices=kits.HALVES, default="development")
     parser.add_argument("--seeds", type=int, default=3)
-    parser.add_argument("--part", choices=("arrivals", "stretches"), default="arrivals")
+    parser.add_argument("--part", choices=("arrivals", "stretches", "align"), default="arrivals")
     asked = parser.parse_args()
     folder = kits.given_folder(asked.folder)
     if folder is None:
@@ -153,6 +199,14 @@ def main() -> None:
     kit = kits.real_kit(folder)
     if asked.part == "arrivals":
         print(told_arrivals(arrivals(kit, asked.half, asked.seeds)))
+    elif asked.part == "align":
+        told: dict[str, list[sum_gain.Gain]] = {}
+        for seed in range(asked.seeds):
+            for way, rows in aligned(kit, seed, asked.half).items():
+                told.setdefault(way, []).extend(rows)
+        for way, rows in told.items():
+            print(f"\n{way}")
+            sum_gain.gain_table(rows)
     else:
         print(stretches(kit, asked.half, asked.seeds))
 

@@ -55,10 +55,11 @@ def gains(take: kits.Take, ask: Estimator) -> list[Gain]:
     """One row for each close mic whose drum is struck at least four times."""
     moves = chosen(take, ask)
     drums = [drum for drum in kits.CLOSE if len(take.of(drum)) >= FEWEST]
-    return [_gain(take, drum, moves) for drum in drums]
+    return [gain_by(take, drum, moves) for drum in drums]
 
 
-def _gain(take: kits.Take, drum: str, moves: Moves) -> Gain:
+def gain_by(take: kits.Take, drum: str, moves: Moves) -> Gain:
+    """What some moves gain on a drum's own strokes in the sum of its mic and the overheads."""
     close = kits.CLOSE[drum]
     hz, spectra = _spectra(take, take.of(drum), (close, *kits.OVERHEADS))
     bands = [(hz >= low) & (hz < high) for low, high in BANDS_HZ]
