@@ -73,7 +73,9 @@ def measured_scene(
     take.track(against)
     wanted = wanted_of(scene, names)
     wishes = wishes_of(scene, names, reference=against)
-    found = found_alone(take, own_tracks(scene, names), struck=struck)
+    wired = {di.of for di in scene.dis}  # what a DI and its mic share says more than beginnings of notes
+    own = {source: tracks for source, tracks in own_tracks(scene, names).items() if source not in wired}
+    found = found_alone(take, own, struck=struck)
     told = measured_on(with_found(take, alone, found), wanted)
     heard = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
     heard = outranked(heard, told)

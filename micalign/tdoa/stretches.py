@@ -48,7 +48,7 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     Parameters
     ----------
     tracks : sequence of Track
-        Of one rate, on one clock; of fewer than two nothing can be told.
+        Of one rate, on one clock; of fewer than two, or of one that is very short, nothing can be told.
 
     Examples
     --------
@@ -60,7 +60,7 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     >>> [(round(one.begin_s, 1), one.loudest, one.hits) for one in found_stretches(tracks)]
     [(0.4, 'near', 7)]
     """
-    if len(tracks) < 2:
+    if len(tracks) < 2 or min(track.duration_s for track in tracks) < _LEAST_S:
         return ()
     strokes = fingerprints(tracks)
     return tuple(_told(strokes, first, stop) for first, stop in _runs(strokes))
