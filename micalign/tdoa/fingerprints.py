@@ -17,7 +17,7 @@ from micalign.arrays import Bools, Floats, Ints
 from micalign.take.tracks import Track
 from micalign.tdoa.strokes import Listened, listen
 
-__all__ = ["Fingerprints", "apart_db", "fingerprints", "odd_ones"]
+__all__ = ["Fingerprints", "apart_db", "fingerprints", "odd_ones", "strokes_of_all"]
 
 _AFTER_S: Final = 0.030  # one stroke's first energy, before the room's
 _BEFORE_S: Final = 0.020
@@ -74,7 +74,7 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
     ([0.1], [[-20.0]])
     """
     heard = [listen(track) for track in tracks]
-    times_s = _events(heard)
+    times_s = strokes_of_all(heard)
     levels, before = (np.zeros((len(times_s), len(tracks))) for _ in range(2))
     for column, one in enumerate(heard):
         levels[:, column], before[:, column] = _levels(one, times_s)
@@ -82,7 +82,7 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
     return found.kept(found.heard.sum(axis=1) >= max(1.0, _HEARD_SHARE * len(tracks)))
 
 
-def _events(heard: Sequence[Listened]) -> Floats:
+def strokes_of_all(heard: Sequence[Listened]) -> Floats:
     """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it."""
     told = []
     for one in heard:

@@ -11,21 +11,27 @@ Times are seconds on the take's clock; a delay is positive when the event comes 
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Bools, Floats, Ints
+from micalign.arrays import Bools, Complexes, Floats, Ints
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.correlation import Spectra, frame_spectra
+from micalign.tdoa.fingerprints import strokes_of_all
 from micalign.tdoa.peak import refine
+from micalign.tdoa.strokes import listen
+from micalign.tdoa.transforms import irfft
+from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Group", "GroupDelay", "groups_of"]
 
 _STEP_S: Final = 0.00025
 _MAX_DELAY_S: Final = 0.03
-_SAME_EVENT_S: Final = 0.03
+_BEFORE_S: Final = 0.015
+_MARGIN_S: Final = 0.002
 _SAME_PLACE_S: Final = 0.00015
 _AGREEING: Final = 0.8  # one track in five may stray
 _NEAR_COARSE_S: Final = 0.0009
@@ -33,7 +39,6 @@ _MOST_EVENTS: Final = 400
 _BAND_HZ: Final = (150.0, 9000.0)
 
 _LEAP: Final = 8.0  # 9 dB above what stood before
-_QUIETEST: Final = 10**-3.5  # 35 dB below the track's loudest
 _FOOT: Final = 10**-1.8  # the direct sound may lie 18 dB below what the room adds to it
 
 _LEAST_LIKENESS: Final = 0.3
@@ -109,13 +114,12 @@ def groups_of(take: Take, *, least_events: int = 2) -> tuple[Group, ...]:
 
 
 def _events(take: Take) -> _Events:
-    step = max(round(_STEP_S * take.sample_rate), 1)
-    power = np.stack([_power(track, step, -(-take.frames // step)) for track in take.tracks])
-    struck = _strokes(power)
-    arrival = np.array([_arrivals(power, at) for at in struck]).reshape(len(struck), len(take.tracks))
-    heard = np.isfinite(arrival).sum(axis=1) >= 2
-    arrival = arrival[heard] * step
-    first = np.argmin(np.where(np.isfinite(arrival), arrival, np.inf), axis=1) if len(arrival) else struck[:0]
+    with ThreadPoolExecutor(2) as pool:
+        struck_s = strokes_of_all(list(pool.map(listen, take.tracks)))
+    struck_s = struck_s[:: max(1, -(-len(struck_s) // _MOST_EVENTS))]
+    arrival = np.array([_arrivals(track, struck_s) for track in take.tracks]).T.reshape(len(struck_s), len(take.tracks))
+    arrival = arrival[np.isfinite(arrival).sum(axis=1) >= 2]
+    first = np.argmin(np.where(np.isfinite(arrival), arrival, np.inf), axis=1) if len(arrival) else np.zeros(0, np.intp)
     delay_s = np.full(arrival.shape, np.nan)
     for index in np.unique(first):
         rows = np.flatnonzero(first == index)
@@ -124,53 +128,20 @@ def _events(take: Take) -> _Events:
     return _Events(first, arrival, delay_s)
 
 
-def _power(track: Track, step: int, steps: int) -> Floats:
-    """Mean square of each step; the difference of neighbours favours the stroke over the ring, hum and offset."""
-    out = np.zeros(steps)
-    at = 0
-    for block in track.blocks((1 << 16) * step):
-        rows = np.diff(block, prepend=block[:1])
-        whole = rows[: len(rows) // step * step].reshape(-1, step)
-        out[at : at + len(whole)] = np.einsum("ij,ij->i", whole, whole) / step
-        at += len(whole)
-    return out
-
-
-def _strokes(power: Floats) -> Ints:
-    """Steps at which a stroke begins in any track, at least 30 ms apart, shape (E,)."""
-    leaps = np.zeros(power.shape[1], dtype=np.bool_)
-    for row in power:
-        total = np.concatenate([[0.0], np.cumsum(row)])
-        ahead = _means(total, 0, 12)
-        before = _means(total, -80, -4)
-        leaps |= (ahead > _LEAP * before) & (ahead > _QUIETEST * ahead.max())
-    steps = np.flatnonzero(leaps)
-    apart = round(_SAME_EVENT_S / _STEP_S)
-    out: list[int] = []
-    for at in steps:
-        if not out or at - out[-1] >= apart:
-            out.append(int(at))
-    return np.array(out[:: max(1, -(-len(out) // _MOST_EVENTS))], dtype=np.intp)
-
-
-def _means(total: Floats, begin: int, end: int) -> Floats:
-    """Means over the steps from ``begin`` to ``end`` about each step, from the running total."""
-    count = len(total) - 1
-    here = np.arange(count)
-    low, high = np.clip(here + begin, 0, count), np.clip(here + end, 0, count)
-    means: Floats = (total[high] - total[low]) / np.maximum(high - low, 1)
-    return means
-
-
-def _arrivals(power: Floats, at: int) -> Floats:
-    """The step of each track's first rise after a stroke began somewhere; nan where it rises too little."""
-    begin, ahead = max(at - 8, 0), round(_MAX_DELAY_S / _STEP_S)
-    window = power[:, begin : at + ahead]
-    before = power[:, max(begin - 60, 0) : begin].mean(axis=1) if begin else np.zeros(len(power))
-    peak = window.max(axis=1)
-    foot = np.maximum(0.5 * _LEAP * before, _FOOT * peak)
+def _arrivals(track: Track, struck_s: Floats) -> Floats:
+    """The sample of a track's first rise after each stroke began somewhere; nan where it rises too little."""
+    step = max(round(_STEP_S * track.sample_rate), 1)
+    before, ahead = (round(seconds / _STEP_S) for seconds in (_BEFORE_S, _MAX_DELAY_S))
+    margin = round(_MARGIN_S / _STEP_S)
+    starts = np.rint((struck_s - track.start_s) * track.sample_rate).astype(np.intp) - (before + margin) * step
+    # The difference of neighbours favours the stroke over the ring, hum and offset.
+    leaps = np.diff(cut(track, starts - 1, (before + margin + ahead) * step + 1), axis=1)
+    power = (leaps**2).reshape(len(starts), before + margin + ahead, step).mean(axis=2)
+    quiet, window = power[:, :before].mean(axis=1), power[:, before:]
+    peak = window.max(axis=1, initial=0.0)
+    foot = np.maximum(0.5 * _LEAP * quiet, _FOOT * peak)
     rises = np.argmax(window > foot[:, None], axis=1)
-    return np.where((peak > _LEAP * before) & (peak > 0), begin + rises, np.nan)
+    return np.where((peak > _LEAP * quiet) & (peak > 0), starts + (before + rises) * step, np.nan)
 
 
 def _window(rate: int) -> Floats:
@@ -194,7 +165,8 @@ def _fine_delays(take: Take, arrival: Floats, first: int, other: int) -> Floats:
         return np.zeros(len(arrival))
     heard = np.flatnonzero(np.isfinite(arrival[:, other]))
     if len(heard):
-        coarse_s = (arrival[heard, other] - arrival[heard, first]) / take.sample_rate
+        later_s = take.tracks[other].start_s - take.tracks[first].start_s
+        coarse_s = (arrival[heard, other] - arrival[heard, first]) / take.sample_rate + later_s
         spectra = _spectra(take, arrival[heard], first, other, coarse_s)
         white = _whitened(spectra)
         for row, index in enumerate(heard):
@@ -202,7 +174,7 @@ def _fine_delays(take: Take, arrival: Floats, first: int, other: int) -> Floats:
     return out
 
 
-def _whitened(spectra: Spectra) -> np.ndarray[tuple[int, ...], np.dtype[np.complex128]]:
+def _whitened(spectra: Spectra) -> Complexes:
     """Cross-spectra (K, B) with their levels evened out, inside the band."""
     frequency_hz = spectra.frequencies_hz
     inside = (frequency_hz > _BAND_HZ[0]) & (frequency_hz < _BAND_HZ[1])
@@ -211,10 +183,10 @@ def _whitened(spectra: Spectra) -> np.ndarray[tuple[int, ...], np.dtype[np.compl
     return np.where(inside, spectra.cross * np.maximum(level, floor) ** -0.6, 0.0)
 
 
-def _highest(white: np.ndarray[tuple[int, ...], np.dtype[np.complex128]], spectra: Spectra) -> float:
+def _highest(white: Complexes, spectra: Spectra) -> float:
     """The lag of the highest peak of either sign near the coarse arrival, seconds."""
     finer = 8
-    values = np.fft.irfft(white, finer * spectra.size)
+    values = irfft(white, finer * spectra.size)
     half = round(_NEAR_COARSE_S * finer * spectra.sample_rate)
     near = np.concatenate([values[-half:], values[: half + 1]])
     return float(np.argmax(np.abs(near)) - half) / (finer * spectra.sample_rate)
@@ -254,7 +226,8 @@ def _measured(take: Take, events: _Events, members: Ints) -> Group:
     usable = np.isfinite(turned[:, reference])
     turned, arrival = turned[usable], events.arrival[members][usable]
     heard = tuple(_heard(take, arrival, turned, reference, other) for other in range(len(take.tracks)))
-    moments = sorted(float(value) / take.sample_rate for value in arrival[:, reference])
+    start_s = take.tracks[reference].start_s
+    moments = sorted(float(value) / take.sample_rate + start_s for value in arrival[:, reference])
     return Group(reference, tuple(moments), heard)
 
 
@@ -287,10 +260,10 @@ def _heard(take: Take, arrival: Floats, turned: Floats, reference: int, other: i
     )
 
 
-def _margin(total: np.ndarray[tuple[int, ...], np.dtype[np.complex128]], spectra: Spectra, height: float) -> float:
+def _margin(total: Complexes, spectra: Spectra, height: float) -> float:
     """How far the highest peak of the other polarity stays below the chosen one."""
     finer = 8
-    values = np.fft.irfft(total, finer * spectra.size) * finer * spectra.size / 2.0
+    values = irfft(total, finer * spectra.size) * finer * spectra.size / 2.0
     half = round(_NEAR_COARSE_S * finer * spectra.sample_rate)
     near = np.concatenate([values[-half:], values[: half + 1]])
     other = min(float(near.max()), float(-near.min()))

@@ -5,7 +5,7 @@ Everything here can be plotted; `micalign.tdoa.measure` decides upon it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,11 +13,11 @@ import numpy as np
 from micalign.arrays import Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
-from micalign.tdoa.posterior import Event, Onset, events, onset_rows, onset_within
+from micalign.tdoa.posterior import WITHIN_S, Event, Onset, events, onset_rows, onset_within, prior_odds
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import picks_near
 
-__all__ = ["Look", "begins", "look", "places"]
+__all__ = ["Look", "begins", "look", "places", "unexpected"]
 
 _AROUND_S: Final = 0.02
 """A search narrower than this still looks so far, to know how high chance alone rises."""
@@ -27,7 +27,8 @@ _AROUND_S: Final = 0.02
 class Look:
     """A pair and what was found: delays are the second track's against the first's.
 
-    ``chances``: the probability of each hypothesis, shape (H,); ``events``: the likeliest first.
+    ``chances``: the probability of each hypothesis, shape (H,); ``events``: the likeliest first; ``expected``: where a
+    scene has the delay, and one sigma.
     """
 
     first: Listened
@@ -38,6 +39,7 @@ class Look:
     found: Hypotheses
     events: tuple[Event, ...]
     chances: Floats
+    expected: tuple[float, float] | None = None
 
 
 def look(
@@ -47,8 +49,11 @@ def look(
     reach_s: float,
     centre_s: float = 0.0,
     close: int | None = None,
+    expected: tuple[float, float] | None = None,
 ) -> Look:
     """Weighs every delay within ``reach_s`` of ``centre_s``.
+
+    ``expected``: where a scene has the delay and one sigma, seconds; others remain possible.
 
     ``close``: only hypotheses of that kind: with the first or the second as the close mic, whose strokes alone then
     speak, or of one path, of which the whole take speaks.
@@ -60,11 +65,18 @@ def look(
         None if close in (SECOND, ONE_PATH) else stroke_curves(first, second, lags),
         None if close in (FIRST, ONE_PATH) else stroke_curves(second, first, -lags[::-1]),
     )
-    whole = stretch_curve(first, second, lags)
+    whole = None if close in (FIRST, SECOND) else stretch_curve(first, second, lags)
     within = middle - round(reach_s * rate), middle + round(reach_s * rate)
-    found = hypotheses(first, second, lags, curves, None if close in (FIRST, SECOND) else whole, within)
-    told, chances = events(found, rate, related=close == ONE_PATH) if len(found.lags) else ([], np.zeros(0))
-    return Look(first, second, lags, curves, whole, found, tuple(told), chances)
+    found = hypotheses(first, second, lags, curves, whole, within)
+    odds = None if expected is None else prior_odds(found.lags / rate, *expected, reach_s)
+    told, chances = events(found, rate, related=close == ONE_PATH, odds=odds) if len(found.lags) else ([], np.zeros(0))
+    return Look(first, second, lags, curves, whole, found, tuple(told), chances, expected)
+
+
+def unexpected(seen: Look) -> Look:
+    """The same, with nothing known beforehand."""
+    told, chances = events(seen.found, seen.first.track.sample_rate)
+    return replace(seen, events=tuple(told), chances=chances, expected=None)
 
 
 def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
@@ -86,4 +98,7 @@ def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
 def begins(seen: Look, event: Event) -> Onset | None:
     """Where an event of a struck source begins."""
     where = places(seen, event)
-    return None if where is None else onset_within(*where)
+    if where is None:
+        return None
+    odds = None if seen.expected is None else prior_odds(where[0], *seen.expected, WITHIN_S)
+    return onset_within(*where, odds=odds)

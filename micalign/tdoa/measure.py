@@ -248,10 +248,12 @@ def decided(seen: Look) -> Delay | None:
 
 
 def _polarity(seen: Look, delay_s: float) -> int:
-    if seen.whole is None:
-        return 1
+    first, second = seen.curves
+    values = seen.whole.values if seen.whole else first.correlation if first else None
+    if values is None:
+        values = second.correlation[::-1] if second else np.ones(len(seen.lags))
     index = round(delay_s * seen.first.track.sample_rate) - int(seen.lags[0])
-    return 1 if seen.whole.values[int(np.clip(index, 0, len(seen.lags) - 1))] >= 0 else -1
+    return 1 if values[int(np.clip(index, 0, len(seen.lags) - 1))] >= 0 else -1
 
 
 def _nothing(options: _Options, reason: str) -> Delay:

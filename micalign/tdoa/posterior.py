@@ -20,19 +20,21 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints
 from micalign.tdoa.evidence import Curves
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
-from micalign.tdoa.tuned import SO_ALIKE
+from micalign.tdoa.tuned import MOVED, SCENE_LOG_ODDS, SO_ALIKE
 from micalign.tdoa.wavefronts import Picks
 from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, ONSET_WEIGHTS
 
 __all__ = [
     "EVENT_S",
     "ONSET_FEATURES",
+    "WITHIN_S",
     "Event",
     "Onset",
     "calibrated",
     "events",
     "onset_rows",
     "onset_within",
+    "prior_odds",
     "probabilities",
 ]
 
@@ -42,7 +44,9 @@ EVENT_S: Final = 4e-4
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
 _PICK_S: Final = 7e-5
 _PATH_S: Final = 3e-5
-_WITHIN_S: Final = 6e-4
+WITHIN_S: Final = 6e-4
+"""How far from an event's likeliest delay it may begin."""
+
 _RIGHT_S: Final = 1.8e-4
 _TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
 _TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
@@ -80,21 +84,36 @@ class Onset:
     share: float
 
 
-def probabilities(rows: Floats, weights: dict[str, float], names: tuple[str, ...], *, nothing: bool) -> Floats:
+def probabilities(
+    rows: Floats, weights: dict[str, float], names: tuple[str, ...], *, nothing: bool, odds: Floats | None = None
+) -> Floats:
     """The softmax of weighted features, shape (H,); with ``nothing`` one more hypothesis of score 0 takes its share."""
     beta = np.array([weights.get(name, 0.0) for name in names])
-    score = rows @ beta
+    score = rows @ beta if odds is None else rows @ beta + np.log(odds)
     top = max(float(score.max(initial=-np.inf)), 0.0 if nothing else -np.inf)
     power = np.exp(score - top)
     return np.asarray(power / (power.sum() + (np.exp(-top) if nothing else 0.0)))
 
 
-def events(found: Hypotheses, rate: int, *, count: int = 4, related: bool = False) -> tuple[list[Event], Floats]:
+def prior_odds(delays_s: Floats, expected_s: float, sigma_s: float, reach_s: float) -> Floats:
+    """How much likelier each delay is for what a scene expects than anywhere within ``reach_s``, shape (H,).
+
+    >>> prior_odds(np.array([0.001, 0.02]), 0.001, 1e-4, 0.05).round(2).tolist()
+    [359.15, 0.1]
+    """
+    bell = np.exp(-0.5 * ((delays_s - expected_s) / sigma_s) ** 2) / (np.sqrt(2 * np.pi) * sigma_s)
+    odds: Floats = (1.0 - MOVED) * 2.0 * reach_s * bell + MOVED
+    return odds
+
+
+def events(
+    found: Hypotheses, rate: int, *, count: int = 4, related: bool = False, odds: Floats | None = None
+) -> tuple[list[Event], Floats]:
     """The likeliest events, the likeliest first, and the probability of each hypothesis.
 
-    ``related``: it is known that the two tracks share something.
+    ``related``: it is known that the two tracks share something; ``odds``, (H,): how likely each is beforehand.
     """
-    chances = probabilities(found.rows, EVENT_WEIGHTS, FEATURES, nothing=not related)
+    chances = probabilities(found.rows, EVENT_WEIGHTS, FEATURES, nothing=not related, odds=odds)
     delays = found.lags / rate
     near = np.clip(1.5 - np.abs(delays[:, None] - delays[None]) / EVENT_S, 0, 1)
     order = np.argsort(-(near @ chances), kind="stable")
@@ -129,7 +148,7 @@ def onset_rows(
     side's own.
     """
     delays = found.lags / rate
-    near = np.abs(delays - event.delay_s) <= _WITHIN_S
+    near = np.abs(delays - event.delay_s) <= WITHIN_S
     share = chances[near] / max(float(chances[near].sum()), 1e-9)
     tops = _tops(curves, lags, sign * event.delay_s, rate)
     picks = {name: sign * value for name, (value, _) in told.told.items()}
@@ -167,7 +186,7 @@ def _paths(places: Floats, near: Bools, found: Hypotheses, delays: Floats) -> di
 
 def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tuple[float, float, float]]:
     """The highest point of each curve near a delay: seconds, its share of the curve's highest, its height."""
-    inside = np.flatnonzero(np.abs(lags / rate - delay_s) <= _WITHIN_S)
+    inside = np.flatnonzero(np.abs(lags / rate - delay_s) <= WITHIN_S)
     every = {
         "correlation": np.abs(curves.correlation),
         "stacks": curves.stack.sum(axis=0),
@@ -187,9 +206,9 @@ def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tu
     return told
 
 
-def onset_within(places: Floats, rows: Floats) -> Onset:
+def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) -> Onset:
     """Where the event begins: the place that most of the second logit lies within 0.1 ms of."""
-    chances = probabilities(rows, ONSET_WEIGHTS, ONSET_FEATURES, nothing=False)
+    chances = probabilities(rows, ONSET_WEIGHTS, ONSET_FEATURES, nothing=False, odds=odds)
     apart = np.abs(places[:, None] - places[None])
     crowd = np.clip(1.6 - apart / 1.2e-4, 0, 1) @ chances
     members = apart[int(np.argmax(crowd))] <= 1e-4
@@ -198,10 +217,13 @@ def onset_within(places: Floats, rows: Floats) -> Onset:
     return Onset(delay_s, spread_s, float(chances[np.abs(places - delay_s) <= _RIGHT_S].sum()))
 
 
-def calibrated(chance: float, *, path: bool) -> float:
-    """The probability of being right of a chance that follows from the two logits (Platt 1999: a line of log odds)."""
+def calibrated(chance: float, *, path: bool, scene: bool = False) -> float:
+    """The probability of being right of a chance that follows from the two logits (Platt 1999: a line of log odds).
+
+    ``scene``: one weighed the hypotheses, and the strokes are one source's alone.
+    """
     clipped = min(max(chance, 1e-6), 1 - 1e-6)
-    offset, slope = LOG_ODDS[int(path)]
+    offset, slope = SCENE_LOG_ODDS if scene and not path else LOG_ODDS[int(path)]
     return float(1 / (1 + np.exp(-(offset + slope * np.log(clipped / (1 - clipped))))))
 
 

@@ -8,12 +8,9 @@ from uneven_strokes import uneven_strokes
 
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.clock import measure_clock
-from micalign.tdoa.gated import Gate, gated_delay
 from micalign.tdoa.hearing import groups_of
 from micalign.tdoa.measure import measure_pair
-from micalign.tdoa.moments import HOP_S, Envelope
 from micalign.tdoa.sources import measure_sources
-from micalign.tdoa.steered import hits_of_no_mic, moments_by_place
 from micalign.tdoa.told import Expected, Wanted
 
 RATE = 8000
@@ -78,53 +75,6 @@ def test_a_second_of_sound_is_too_little_for_a_clock(rng):
     assert found.reason == "too few stretches of the two are alike"
 
 
-def gate(near, far) -> Gate:
-    tracks = {"near": track(near, "near"), "far": track(far, "far")}
-    return Gate(tracks, np.array([0.1, 0.6, 1.1]), max_delay_s=0.03, high_hz=3500.0)
-
-
-def strokes(rng) -> np.ndarray:
-    out = 1e-5 * rng.normal(size=2 * RATE)
-    for at in (0.1, 0.6, 1.1):
-        out[round(at * RATE) :][:800] += rng.normal(size=800) * np.exp(-np.arange(800) / 100)
-    return out
-
-
-def test_a_track_that_is_silent_at_the_moments_is_told(rng):
-    found = gated_delay(gate(strokes(rng), np.zeros(2 * RATE)), "near", "far", None)
-    assert found.reason == "one of the two tracks is silent there"
-    assert (found.reliable, found.uncertainty_s) == (False, 0.03)
-
-
-def test_a_peak_beside_its_own_negative_has_no_clear_polarity(rng):
-    """The sound and its inverse, 2 samples apart: which of the two is the polarity?"""
-    sound = strokes(rng)
-    found = gated_delay(gate(sound, later(sound, 40) - 0.97 * later(sound, 42)), "near", "far", None)
-    assert not found.reliable
-    assert found.reason == "its polarity is not clear"
-    clear = gated_delay(gate(sound, later(sound, 40) - 0.5 * later(sound, 42)), "near", "far", None)
-    assert clear.reliable
-    assert clear.delay_s * RATE == pytest.approx(40, abs=0.5)
-    assert clear.polarity_margin == pytest.approx(0.5, abs=0.15)
-    assert clear.confidence <= 1.0
-
-
-def test_a_scene_of_a_faint_path_is_not_acted_on(rng):
-    """Below -20 dB what is elsewhere is a reflection sooner than a moved mic; below -40 dB all is the room."""
-    sound = strokes(rng)
-    both = gate(sound, later(sound, 40))
-    for level_db, late, reliable, words in [
-        (0.0, 40, True, None),
-        (-39.0, 40, True, None),
-        (-41.0, 40, False, "the scene has it 41 dB down there: what is heard is the room"),
-        (-19.0, 90, True, "the scene says +11.25 ms: was something moved?"),
-        (-21.0, 90, False, "the scene says +11.25 ms, 21 dB down: what is heard may be a reflection"),
-    ]:
-        found = gated_delay(both, "near", "far", Expected(late / RATE, 1e-4, level_db))
-        assert (found.reliable, found.reason) == (reliable, words)
-        assert found.delay_s * RATE == pytest.approx(40, abs=0.05)
-
-
 def test_two_events_that_differ_in_one_track_leave_it_open(rng):
     """Six tracks, five of which agree on the place; in the last the two sounds come 3 ms apart: nothing is told."""
     made = [1e-5 * rng.normal(size=2 * RATE) for _ in range(6)]
@@ -158,17 +108,6 @@ def expected(source: str) -> dict[str, Expected]:
     return {name: Expected(late, 1e-4) for name, late in ARRIVALS[source].items()}
 
 
-def test_hits_are_told_apart_by_the_place_they_add_up_best_from(rng):
-    tracks = struck_world(rng)
-    times = np.array([0.5, 1.0, 1.5, 2.0])
-    found = moments_by_place(tracks, times, ARRIVALS)
-    assert sorted(found["drum"]) == [0.5, 1.5]
-    assert sorted(found["bell"]) == [1.0, 2.0]
-    assert moments_by_place(tracks, np.zeros(0), ARRIVALS) == {}
-    alone = moments_by_place(tracks, times, {"drum": ARRIVALS["drum"]})
-    assert sorted(alone["drum"]) == times.tolist()  # there is nobody else
-
-
 def test_sources_without_mics_are_measured_by_their_places(rng):
     wanted = [Wanted(name, ("a", "b"), None, expected(name)) for name in ARRIVALS]
     for source, true in zip(measure_sources(struck_world(rng), wanted, max_delay_s=0.02), (24, -32), strict=True):
@@ -184,7 +123,6 @@ def test_in_silence_a_source_without_a_mic_is_nowhere(rng):
     assert drum.remark == "'drum' has no track of its own, so it cannot be told from the others"
     (own,) = measure_sources(tracks, [Wanted("drum", ("a", "b"), "a", expected("drum"))])
     assert own.remark == "'drum' is nowhere heard alone"
-    assert hits_of_no_mic({}, [], []).tolist() == []
 
 
 def test_a_source_of_no_place_keeps_its_moments_beside_one_of_no_mic(rng):
@@ -209,16 +147,6 @@ def test_a_short_breath_gives_no_stretch_to_measure(rng):
     tracks = [track(samples, name) for name, samples in zip("ab", made, strict=True)]
     (voice,) = measure_sources(tracks, [Wanted("voice", ("a", "b"), "a")])
     assert voice.remark == "'voice' is nowhere heard alone"
-
-
-def test_the_hits_of_no_mic_are_loud_and_apart_from_those_of_others():
-    """Twenty decibels below the mean of the two loudest is too faint; 40 ms from a hit that is taken is too near."""
-    sharp = np.full(2000, 1e-9)
-    sharp[[100, 400, 700, 1000, 1300]] = [1.0, 1.0, 0.011, 0.009, 0.5]
-    one = Envelope("a", sharp, np.arange(2000) * HOP_S, sharp)
-    assert hits_of_no_mic({"a": one}, ["a"], []).tolist() == pytest.approx([0.25, 1.0, 1.75, 3.25])
-    assert hits_of_no_mic({"a": one}, ["a"], [1.03, 3.295]).tolist() == pytest.approx([0.25, 1.75, 3.25])
-    assert hits_of_no_mic({"a": one}, ["a", "a"], [0.25]).tolist() == pytest.approx([1.0, 1.75, 3.25])
 
 
 def test_a_delay_that_wanders_is_told_as_the_less_sure(rng):

@@ -131,7 +131,7 @@ def test_a_wall_that_answers_louder_does_not_hide_the_direct_sound(rng):
 
 def test_more_strokes_than_are_looked_at_are_thinned_evenly(rng):
     """Of 500 strokes every second is taken: 250 moments from the first to the last."""
-    count, gap = 500, 1600
+    count, gap = 500, 3200
     made = [1e-5 * rng.standard_normal(count * gap + 4000) for _ in range(2)]
     for number in range(count):
         sound = stroke(rng, 60.0)[:400]

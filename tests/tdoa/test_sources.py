@@ -1,18 +1,19 @@
-"""Sources told apart: their moments, their places, the triangles that must close; small worlds with known truth."""
+"""Sources told apart: their strokes, their places, what a scene says; small worlds with known truth."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
-from micalign.tdoa.closure import closed
-from micalign.tdoa.gated import Gate, gated_delay
-from micalign.tdoa.gather import gather
+from micalign.tdoa import sources
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.moments import envelope, leading_moments
-from micalign.tdoa.sources import measure_sources
-from micalign.tdoa.told import Expected, PairDelay, Wanted
+from micalign.tdoa.own import leading_strokes
+from micalign.tdoa.sources import as_planned, measure_sources, measured_pair, off_plan
+from micalign.tdoa.strokes import listen, struck_at
+from micalign.tdoa.told import Expected, Wanted
 
 RATE = 48000
 SECONDS = 6.0
@@ -60,18 +61,18 @@ def wanted(**changes: float) -> tuple[Wanted, ...]:
     )
 
 
-def test_moments_are_each_drums_own_and_no_others(tracks):
-    found = leading_moments({t.name: envelope(t) for t in tracks}, {"kick": "kick mic", "snare": "snare mic"})
+def test_strokes_are_each_drums_own_and_no_others(tracks):
+    found = leading_strokes({t.name: listen(t) for t in tracks}, {"kick": "kick mic", "snare": "snare mic"})
     for drum, hits in HITS.items():
-        assert sorted(found[drum].times_s) == pytest.approx(hits, abs=0.006)  # two hops of 2.5 ms
+        assert sorted(found[drum]) == pytest.approx(hits, abs=0.003)
 
 
 def test_hits_at_one_instant_are_nobodys(rng):
     both = np.zeros(int(SECONDS * RATE))
     for hit in HITS["kick"]:
         both[int(hit * RATE) :][:2000] += rng.standard_normal(2000)
-    envelopes = {name: envelope(Track.from_array(name, both, RATE)) for name in ("a", "b")}
-    assert leading_moments(envelopes, {"kick": "a", "snare": "b"}) == {}
+    heard = {name: listen(Track.from_array(name, both, RATE)) for name in ("a", "b")}
+    assert leading_strokes(heard, {"kick": "a", "snare": "b"}) == {}
 
 
 def test_every_pair_of_every_source_is_measured_on_its_own(tracks):
@@ -116,75 +117,74 @@ def test_a_source_that_nothing_tells_apart_says_so(tracks):
     assert "has no track of its own" in (snare.remark or "")
 
 
-def test_a_stronger_reflection_does_not_win_over_the_scene(rng):
-    sound = np.concatenate([rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300), np.zeros(20000)])
+def struck(sounds: dict[str, np.ndarray], prior: Expected | None, hits=(0.3, 0.9, 1.5, 2.1)) -> Delay:
+    """The delay of the second track on the strokes of the first."""
+    near, far = (listen(Track.from_array(name, sound, RATE)) for name, sound in sounds.items())
+    return measured_pair(struck_at(near, np.round(np.array(hits) * RATE).astype(int)), far, prior, 0.05)
+
+
+def strokes(rng, hits=(0.3, 0.9, 1.5, 2.1)) -> np.ndarray:
+    out = np.zeros(int(2.7 * RATE))
+    for hit in hits:
+        out[round(hit * RATE) :][:2000] += rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300)
+    return out + 1e-5 * rng.standard_normal(len(out))
+
+
+def test_a_stronger_reflection_does_not_win_over_the_direct_sound(rng):
+    sound = strokes(rng)
     far = 0.6 * np.roll(sound, 100) + 1.0 * np.roll(sound, 350)
-    tracks = {"close": Track.from_array("close", sound, RATE), "far": Track.from_array("far", far, RATE)}
-    gate = Gate(tracks, np.array([0.0]), max_delay_s=0.05, high_hz=6000.0)
-    guided = gated_delay(gate, "close", "far", Expected(102 / RATE, 1e-4))
-    assert guided.delay_s * RATE == pytest.approx(100, abs=0.5)
-    blind = gated_delay(gate, "close", "far", None)
-    assert blind.delay_s * RATE == pytest.approx(350, abs=0.5)
-
-
-def test_stretches_laid_end_to_end_keep_their_delays(tracks):
-    found = gather(tracks, [1.0, 2.0], before_s=0.1, after_s=0.2)
-    assert found.times_s.tolist() == pytest.approx([0.1, 0.4])
-    for track in tracks:
-        cut = found.track(track.name).read()
-        assert np.array_equal(cut[:14400], track.read(int(0.9 * RATE), 14400))
-
-
-def told(delay_ms: float, reliable: bool = True) -> Delay:
-    return Delay(delay_ms / 1e3, 1e-6, 1, 1.0, 1.0, reliable, None if reliable else "in doubt")
-
-
-def test_a_pair_that_does_not_close_is_not_acted_on():
-    pairs = [PairDelay("a", "b", told(1.0)), PairDelay("a", "c", told(3.0)), PairDelay("b", "c", told(4.0))]
-    kept = closed(pairs, "a")
-    assert [pair.delay.reliable for pair in kept] == [True, True, False]
-    assert "does not close with 'a'" in (kept[2].delay.reason or "")
-
-
-def test_a_track_in_doubt_is_believed_where_another_way_says_the_same():
-    pairs = [PairDelay("a", "b", told(1.0)), PairDelay("a", "c", told(3.0, False)), PairDelay("b", "c", told(2.0))]
-    assert [pair.delay.reliable for pair in closed(pairs, "a")] == [True, True, True]
-    other = [*pairs[:2], PairDelay("b", "c", told(7.0))]
-    assert [pair.delay.reliable for pair in closed(other, "a")] == [True, False, False]
+    for prior in (Expected(102 / RATE, 1e-4), None):
+        found = struck({"close": sound, "far": far}, prior)
+        assert found.delay_s * RATE == pytest.approx(100, abs=0.5)
 
 
 @pytest.mark.parametrize(
-    ("level_db", "reliable", "said"), [(0.0, True, "was something moved"), (-62.0, False, "62 dB down: what is heard")]
+    ("level_db", "late", "reliable", "words"),
+    [
+        (0.0, 100, True, None),
+        (-39.0, 100, True, None),
+        (-41.0, 100, False, "the scene has it 41 dB down there: what is heard is the room"),
+        (-19.0, 600, True, "the scene says +12.50 ms: was something moved?"),
+        (-21.0, 600, False, "the scene says +12.50 ms, 21 dB down: what is heard may be a reflection"),
+    ],
 )
-def test_a_faint_path_far_off_the_plan_is_a_reflection(rng, level_db, reliable, said):
-    sound = np.concatenate([rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300), np.zeros(20000)])
-    turned_away = 8e-4 * np.roll(sound, 100) + 0.05 * np.roll(sound, 676)  # the room's answer 12 ms after the null
-    tracks = {"close": Track.from_array("close", sound, RATE), "away": Track.from_array("away", turned_away, RATE)}
-    gate = Gate(tracks, np.array([0.0]), max_delay_s=0.05, high_hz=6000.0)
-    found = gated_delay(gate, "close", "away", Expected(100 / RATE, 1e-4, level_db))
-    assert found.delay_s * RATE == pytest.approx(676, abs=0.5)
-    assert found.reliable is reliable
-    assert said in (found.reason or "")
+def test_a_scene_of_a_faint_path_is_not_acted_on(rng, level_db, late, reliable, words):
+    """Below -20 dB what is elsewhere is a reflection sooner than a moved mic; below -40 dB all is the room."""
+    sound = strokes(rng)
+    found = struck({"close": sound, "far": 0.5 * np.roll(sound, 100)}, Expected(late / RATE, 1e-4, level_db))
+    assert (found.reliable, found.reason) == (reliable, words)
+    assert found.delay_s * RATE == pytest.approx(100, abs=0.1)
 
 
-def test_what_a_mic_hears_in_its_null_is_the_room_even_where_the_plan_has_it(rng):
-    sound = np.concatenate([rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300), np.zeros(20000)])
-    tracks = {"a": Track.from_array("a", sound, RATE), "b": Track.from_array("b", np.roll(sound, 100), RATE)}
-    gate = Gate(tracks, np.array([0.0]), max_delay_s=0.05, high_hz=6000.0)
-    found = gated_delay(gate, "a", "b", Expected(100 / RATE, 1e-4, -45.0))
-    assert not found.reliable
-    assert "what is heard is the room" in (found.reason or "")
+def test_a_silent_track_has_no_delay(rng):
+    found = struck({"close": strokes(rng), "far": np.zeros(10_000)}, Expected(0.003, 1e-4))
+    assert (found.reliable, found.reason) == (False, "one of the two tracks is silent there")
+    assert (found.delay_s, found.uncertainty_s) == (0.003, 0.05)
 
 
-@pytest.mark.parametrize(("expected", "reliable"), [(118, True), (100, False)])
-def test_a_delay_beside_the_plan_must_be_clear(rng, expected, reliable):
-    # Two copies, nearly as strong as each other: where the scene has the stronger it is believed, beside it not.
-    sound = np.concatenate([rng.standard_normal(2000) * np.exp(-np.arange(2000) / 300), np.zeros(20000)])
-    far = np.roll(sound, 118) + 0.87 * np.roll(sound, 90)
-    tracks = {"close": Track.from_array("close", sound, RATE), "far": Track.from_array("far", far, RATE)}
-    gate = Gate(tracks, np.array([0.0]), max_delay_s=0.05, high_hz=6000.0)
-    found = gated_delay(gate, "close", "far", Expected(expected / RATE, 1e-4))
-    assert found.delay_s * RATE == pytest.approx(118, abs=0.5)
-    assert found.confidence < 0.5
-    assert found.reliable is reliable
-    assert reliable or "the scene says +2.08 ms, and it is not clear enough" in (found.reason or "")
+def test_two_far_tracks_are_told_over_the_sources_own():
+    first = Delay(0.003, 3e-5, -1, 0.8, 0.95, True, None)
+    second = Delay(0.005, 4e-5, -1, 0.6, 0.9, True, None)
+    found = sources._between(first, second)
+    assert (found.delay_s, found.uncertainty_s) == (pytest.approx(0.002), pytest.approx(5e-5))
+    assert (found.polarity, found.polarity_margin, found.reliable, found.reason) == (1, 0.6, True, None)
+    assert found.confidence == pytest.approx(0.95 * 0.9)
+    doubtful = replace(second, reliable=False, reason="the first arrival is not clear")
+    assert sources._between(first, doubtful).reason == "the first arrival is not clear"
+    assert not sources._between(first, doubtful).reliable
+
+
+def test_what_a_scene_says_of_a_pair_is_the_difference_of_its_arrivals():
+    expected = {"a": Expected(0.002, 3e-4, -5.0), "b": Expected(0.005, 4e-4, -9.0)}
+    found = sources._prior(Wanted("drum", ("a", "b"), "a", expected), "a", "b")
+    assert found is not None
+    assert (found.arrival_s, found.sigma_s, found.level_db) == pytest.approx((0.003, 5e-4, -9.0))
+    assert sources._prior(Wanted("drum", ("a", "c"), "a", expected), "a", "c") is None
+    assert sources._prior(Wanted("drum", ("a", "c"), "a", expected), "c", "b") is None
+
+
+def test_what_the_scene_says_is_said_in_milliseconds_and_decibels():
+    assert as_planned(Expected(0.0, 0.0, -40.0)) == (None, True)
+    assert as_planned(Expected(0.0, 0.0, -40.1))[1] is False
+    assert off_plan(Expected(-0.0012, 0.0, -20.0)) == ("the scene says -1.20 ms: was something moved?", True)
+    assert off_plan(Expected(0.0012, 0.0, -20.1))[1] is False

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
-from micalign.tdoa.moments import HOP_S, Envelope, envelope, leading_moments, leading_stretches, onsets
-from micalign.tdoa.sources import is_struck, measure_sources
+from micalign.tdoa import sources
+from micalign.tdoa.own import is_struck
+from micalign.tdoa.sources import measure_sources
+from micalign.tdoa.strokes import listen
 from micalign.tdoa.told import Expected, Wanted
 
 RATE = 16000
@@ -65,24 +67,19 @@ def assert_all_right(found) -> None:
 
 
 def test_a_held_sound_is_not_struck_and_a_drum_is(tracks):
-    assert not is_struck(envelope(tracks[0]))
+    assert not is_struck(listen(tracks[0]))
     hits = np.zeros(4 * RATE)
     hits[::RATE] = 1.0
-    assert is_struck(envelope(Track.from_array("drum", hits, RATE)))
-    assert not is_struck(envelope(Track.from_array("nothing", np.zeros(RATE), RATE)))
-    assert not is_struck(envelope(Track.from_array("short", np.ones(60), RATE)))
+    assert is_struck(listen(Track.from_array("drum", hits, RATE)))
 
 
-def level_steps(quiet: float) -> Envelope:
-    """400 hops: 40 at 1, the others at ``quiet``."""
-    energy = np.full(400, quiet)
-    energy[200:240] = 1.0
-    return Envelope("a", energy, np.arange(400) * HOP_S, energy)
-
-
-def test_struck_is_fifteen_decibels_between_loud_and_usual():
-    assert is_struck(level_steps(10**-1.51))
-    assert not is_struck(level_steps(10**-1.49))
+def test_outside_the_half_seconds_a_track_is_silenced_softly():
+    track = Track.from_array("a", np.ones(1000), 100, start_s=5.0)
+    found = sources._only(track, np.array([7.0, 14.8])).read()
+    assert found[200:250] == pytest.approx([1 / 6, 1 / 2, 5 / 6, *np.ones(44), 5 / 6, 1 / 2, 1 / 6])
+    assert found[980:1000] == pytest.approx([1 / 6, 1 / 2, 5 / 6, *np.ones(17)])
+    assert not found[:200].any()
+    assert not found[250:980].any()
 
 
 def test_each_singer_is_measured_where_he_leads(tracks):
@@ -156,119 +153,3 @@ def test_a_singer_who_never_leads_is_told_so(rng):
 
 def test_a_source_that_one_track_hears_is_left_out(tracks):
     assert measure_sources(tracks, [Wanted("alto", ("alto mic",), "alto mic")]) == ()
-
-
-def hops(count: int, loud: dict[int, float], floor: float = 1e-9, width: int = 1) -> np.ndarray:
-    energy = np.full(count, floor)
-    for at, level in loud.items():
-        energy[at : at + width] = level
-    return energy
-
-
-def test_onsets_are_rises_of_six_decibels_fifty_milliseconds_apart():
-    assert onsets(hops(400, {100: 1.0, 300: 0.5})).tolist() == [100, 300]
-    assert onsets(hops(400, {100: 1.0, 119: 0.9, 140: 0.8})).tolist() == [100, 140]  # 20 hops are 50 ms
-    assert onsets(hops(400, {100: 1.0, 120: 0.9})).tolist() == [100, 120]
-    assert onsets(hops(400, {100: 0.9, 115: 1.0})).tolist() == [115]  # the louder of two
-    assert onsets(np.full(400, 0.5))[1:].tolist() == []
-    assert onsets(np.zeros(11)).tolist() == []
-    step = np.full(400, 1.0)
-    step[200:] = 3.9
-    assert 200 not in onsets(step)
-    step[200:] = 4.1
-    assert 200 in onsets(step)
-
-
-def envelopes(**energies: np.ndarray) -> dict[str, Envelope]:
-    return {name: Envelope(name, e, np.arange(len(e)) * HOP_S, e) for name, e in energies.items()}
-
-
-CLOSE = {"kick": "k", "snare": "s"}
-
-
-def test_a_hit_leads_by_nine_decibels_where_there_are_enough_and_by_four_where_not():
-    kick = hops(2000, dict.fromkeys(range(100, 1100, 100), 1.0))
-    snare = hops(2000, {1500: 1.0, 1600: 1.0, **dict.fromkeys(range(100, 600, 100), 0.1)})  # 10 dB below its own
-    snare[600:1100:100] = 10**-0.5  # 5 dB below its own
-    found = leading_moments(envelopes(k=kick, s=snare), CLOSE)["kick"]
-    assert sorted(found.times_s) == pytest.approx([h * HOP_S for h in range(100, 600, 100)])
-    assert found.lead_db == pytest.approx(10.0)
-    assert (found.source, found.track) == ("kick", "k")
-    few = hops(2000, {100: 1.0, 200: 1.0})
-    snare = hops(2000, {1500: 1.0, 1600: 1.0, 100: 10**-0.5, 200: 10**-0.3})
-    few_found = leading_moments(envelopes(k=few, s=snare), CLOSE)["kick"]
-    assert few_found.times_s == pytest.approx((0.25,))  # 5 dB; the other leads by 3 only
-    assert few_found.lead_db == pytest.approx(5.0)
-
-
-def test_the_strongest_lead_comes_first_and_sixty_four_are_kept():
-    kick = hops(4000, {40 * i: 1.0 - i / 1000 for i in range(1, 81)})
-    found = leading_moments(envelopes(k=kick, s=hops(4000, {3900: 1.0})), CLOSE)["kick"]
-    assert list(found.times_s) == pytest.approx([40 * i * HOP_S for i in range(1, 65)])
-
-
-def test_hits_far_below_a_tracks_own_are_bleed():
-    kick = hops(1000, {100: 1.0, 200: 1.0, 300: 10**-1.79, 400: 10**-1.81})
-    found = leading_moments(envelopes(k=kick, s=hops(1000, {900: 1.0})), CLOSE)["kick"]
-    assert sorted(found.times_s) == pytest.approx([0.25, 0.5, 0.75])
-
-
-def test_one_pop_does_not_set_a_tracks_level():
-    """The second loudest hit does: the others stand 10 dB below the pop and lead all the same."""
-    kick = hops(1000, {100: 1000.0, 200: 1.0, 300: 1.0, 400: 1.0, 500: 1.0})
-    found = leading_moments(envelopes(k=kick, s=hops(1000, {900: 1.0})), CLOSE)["kick"]
-    assert len(found.times_s) == 5
-
-
-def test_a_rival_a_little_before_the_hit_counts_and_a_little_later_too():
-    for ahead in (-2, 0, 5):
-        kick, snare = hops(1000, {500: 1.0}), hops(1000, {500 + ahead: 1.0, 800: 1.0})
-        assert "kick" not in leading_moments(envelopes(k=kick, s=snare), CLOSE)
-    for ahead in (-3, 6):
-        kick, snare = hops(1000, {500: 1.0}), hops(1000, {500 + ahead: 1.0, 800: 1.0})
-        assert "kick" in leading_moments(envelopes(k=kick, s=snare), CLOSE)
-
-
-def test_a_silent_track_leads_nowhere():
-    assert "kick" not in leading_moments(envelopes(k=np.zeros(500), s=hops(500, {300: 1.0})), CLOSE)
-
-
-def test_a_held_sound_leads_where_it_is_six_decibels_louder_for_itself():
-    alto = np.concatenate([np.full(400, 1.0), np.full(400, 10**-0.5), np.full(400, 0.003)])
-    tenor = np.concatenate([np.full(400, 10**-0.7), np.full(400, 10**-0.7), np.full(400, 1.0)])
-    leads = leading_stretches(envelopes(a=alto, t=tenor), {"alto": "a", "tenor": "t"}, "alto")
-    assert leads[20:380].all()  # 7 dB
-    assert not leads[420:780].any()  # 2 dB
-    assert not leads[820:].any()  # 25 dB below its own
-    more = leading_stretches(envelopes(a=alto, t=tenor), {"alto": "a", "tenor": "t"}, "alto", lead_db=7.5)
-    assert not more.any()
-    alone = leading_stretches(envelopes(a=alto), {"alto": "a"}, "alto")
-    assert alone[20:780].all()
-    assert not alone[820:].any()
-    shared = leading_stretches(envelopes(a=alto), {"alto": "a", "alto again": "a"}, "alto")
-    assert np.array_equal(shared, alone)
-    assert leading_stretches(envelopes(a=np.zeros(0)), {"alto": "a"}, "alto").tolist() == []
-
-
-def test_an_envelope_is_the_mean_square_of_each_hop_about_its_mean():
-    rng = np.random.default_rng(4)
-    samples = 0.3 + rng.standard_normal(1603)
-    found = envelope(Track.from_array("a", samples, RATE))
-    used = samples[:1600] - samples[:1600].mean()
-    assert found.energy == pytest.approx((used.reshape(40, 40) ** 2).mean(axis=1))
-    assert found.times_s == pytest.approx(np.arange(40) * 0.0025)
-    steps = np.concatenate([[0.0], np.diff(samples[:1600])])
-    assert found.sharp == pytest.approx((steps.reshape(40, 40) ** 2).mean(axis=1))
-    assert found.track == "a"
-
-
-def test_a_long_take_is_looked_at_in_stretches_spread_evenly_over_it():
-    rate = 400
-    frames = rate * 1200
-    samples = np.arange(frames) / frames
-    found = envelope(Track.from_array("long", samples, rate))
-    assert len(found.energy) == 20 * 30 * 400  # 600 s in hops of one sample
-    starts = found.times_s[:: 30 * 400]
-    assert starts == pytest.approx(np.linspace(0.0, 1170.0, 20), abs=1 / rate)
-    short = envelope(Track.from_array("short", samples[: rate * 75], rate))
-    assert short.times_s == pytest.approx(np.arange(75 * rate) / rate)

@@ -86,7 +86,8 @@ def simulated(renderer: str, seed: int, *, live: bool) -> Session:
     else:
         stage = studio.kit_stage(seed, live=live)
         arrive, late, signs, tracks, rate = stage.arrival_s, stage.late_s, stage.polarity, stage.tracks, studio.RATE
-        close = {drum: f"{drum} mic" for drum in ("kick", "snare", "tom", "floor tom", "hat")}
+        drums = [drum for drum in ("kick", "snare", "tom", "floor tom", "hat") if (drum, "room") in arrive]
+        close = {drum: f"{drum} mic" for drum in drums}
     heard = []
     for source, own in close.items():
         far = [name for name in tracks if name in ("overhead left", "overhead right", "room")]

@@ -1,0 +1,195 @@
+"""When does one source lead the take, so that what is measured there is measured on it alone?
+
+A source leads where its own close track is loud for itself while the close tracks of the other sources are not. Every
+track's short-time energy is held against its own loud strokes, so gains do not matter; bleed stays well below a track's
+own strokes, a drum struck at the same instant does not. Struck sounds give strokes; sustained ones (a bass, a voice)
+give half-seconds. Times in seconds on the take's clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from micalign.arrays import Bools, Floats, Ints
+from micalign.tdoa.strokes import Listened
+from micalign.tdoa.transforms import greatest_before
+
+__all__ = [
+    "amplitudes_at",
+    "amplitudes_during",
+    "half_seconds",
+    "is_struck",
+    "leading_strokes",
+    "leads_held",
+    "loudest",
+]
+
+SEGMENT_S: Final = 0.5
+_CLEAR: Final = 1.4  # natural log of power, 6 dB over the 30 ms before
+_LEAST_LEVEL_DB: Final = -18.0  # below the track's own loud strokes
+_LEAD_DB: Final = (9.0, 4.0)  # the second where the first leaves too few
+_FEW: Final = 4
+_MOST: Final = 64
+_AFTER_S: Final = (0.015, 0.005)  # a stroke's peak comes within the first after it begins; a rival may be earlier
+_STRUCK_DB: Final = 15.0
+_CYMBALS: Final = 1.0  # brightness: hats and rides of a real kit have 1.4, plucked strings and drums less than 0.2
+_HELD_DB: Final = (-20.0, 6.0)  # so loud for itself, and so much louder for itself than any other
+_SMOOTH_S: Final = 0.05
+_MOST_SEGMENTS: Final = 60
+_MOSTLY: Final = 0.6
+
+
+def leading_strokes(heard: Mapping[str, Listened], close: Mapping[str, str]) -> dict[str, Floats]:
+    """For each source the strokes of its close track at which no other source is loud, the clearest first, seconds.
+
+    Parameters
+    ----------
+    heard : mapping of str to Listened
+        By track; every close track must be there.
+    close : mapping of str to str
+        The close track of each source.
+
+    Returns
+    -------
+    dict
+        Sources that never lead are left out.
+    """
+    loudest = {track: _peaks(heard[track]) for track in set(close.values())}
+    loud = {track: _loud(heard[track], peaks) for track, peaks in loudest.items()}
+    found = {}
+    for source, track in close.items():
+        rivals = [name for other, name in close.items() if other != source and name != track]
+        times_s = _leading(
+            heard[track], {name: (heard[name], loudest[name], loud[name]) for name in rivals}, loud[track]
+        )
+        if len(times_s):
+            found[source] = times_s
+    return found
+
+
+def _peaks(one: Listened) -> Floats:
+    """The greatest energy from each step on, 15 ms far."""
+    power = one.envelope.power[::-1].astype(np.float64)
+    return greatest_before(power, round(_AFTER_S[0] / _step_s(one)))[::-1]
+
+
+def _step_s(one: Listened) -> float:
+    return one.envelope.step / one.track.sample_rate
+
+
+def _loud(one: Listened, peaks: Floats) -> float:
+    """The level of a track's own loud strokes: its second loudest, so that one pop does not set it."""
+    strokes = one.strokes.samples // one.envelope.step
+    levels = np.sort(peaks[strokes]) if len(strokes) else np.sort(peaks)[-1:]
+    return float(levels[-min(2, len(levels))]) if len(levels) else 0.0
+
+
+def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]], loud: float) -> Floats:
+    strokes, step = own.strokes, own.envelope.step
+    clear = strokes.novelty > _CLEAR
+    if not clear.any() or not loud > 0:
+        return np.zeros(0)
+    at = strokes.samples[clear] // step
+    own_db = _level_db(_peaks(own)[at], loud)
+    times_s = at * _step_s(own) + own.track.start_s
+    others_db = np.full(len(at), -60.0)
+    for rival, peaks, rivals_loud in rivals.values():
+        if not rivals_loud > 0:
+            continue
+        there = np.rint((times_s - _AFTER_S[1] - rival.track.start_s) / _step_s(rival)).astype(np.intp)
+        wide = np.maximum(peaks[np.clip(there, 0, len(peaks) - 1)], peaks[np.clip(there + 5, 0, len(peaks) - 1)])
+        others_db = np.maximum(others_db, _level_db(wide, rivals_loud))
+    lead_db = own_db - others_db
+    for least in _LEAD_DB:
+        good = (own_db > _LEAST_LEVEL_DB) & (lead_db >= least)
+        if good.sum() >= _FEW:
+            break
+    order = np.argsort(-(lead_db + own_db)[good], kind="stable")[:_MOST]
+    clearest: Floats = times_s[good][order]
+    return clearest
+
+
+def _level_db(energy: Floats, loud: float) -> Floats:
+    return 10.0 * np.log10(np.maximum(energy, 1e-20) / max(loud, 1e-20))
+
+
+def is_struck(one: Listened) -> bool:
+    """Whether a track is mostly quiet and sometimes loud, as a drum's own mic is, or rings on brightly from strokes."""
+    own = one.strokes.novelty[one.strokes.weight > 0]
+    if len(own) >= _FEW and np.median(own) > _CLEAR and one.strokes.brightness > _CYMBALS:
+        return True
+    hops = max(round(0.01 / _step_s(one)), 1)
+    power = one.envelope.power
+    rows = power[: len(power) // hops * hops].reshape(-1, hops).mean(axis=1, dtype=float)
+    if not len(rows) or rows.max() <= 0:
+        return False
+    loud, ordinary = np.quantile(rows, 0.99), np.quantile(rows, 0.5)
+    return bool(10.0 * np.log10(max(loud, 1e-30) / max(ordinary, loud * 1e-9, 1e-30)) > _STRUCK_DB)
+
+
+def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: str) -> Bools:
+    """The steps in which a sustained source leads: loud for itself, and louder so than every other source."""
+    own = _smooth_level_db(heard[close[source]])
+    if heard[close[source]].envelope.silent:
+        return np.zeros(len(own), dtype=np.bool_)
+    leads = own > _HELD_DB[0]
+    for other, track in close.items():
+        if other != source and track != close[source]:
+            theirs = _smooth_level_db(heard[track])[: len(own)]
+            leads[: len(theirs)] &= own[: len(theirs)] - theirs >= _HELD_DB[1]
+    return leads
+
+
+def _smooth_level_db(one: Listened) -> Floats:
+    """Level over 50 ms against the track's loud passages."""
+    power = np.asarray(one.envelope.power, dtype=np.float64)
+    if not len(power):
+        return power
+    width = max(round(_SMOOTH_S / _step_s(one)), 1)
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    at = np.arange(len(power))
+    low, high = np.maximum(at - width // 2, 0), np.minimum(at + (width + 1) // 2, len(power))
+    smooth = (total[high] - total[low]) / width
+    return _level_db(smooth, float(np.percentile(smooth, 98.0)))
+
+
+def half_seconds(one: Listened, leads: Bools) -> Floats:
+    """Beginnings of half-seconds in which a sustained source leads most of the time, the loudest, in order."""
+    steps = round(SEGMENT_S / _step_s(one))
+    count = len(leads) // steps
+    if count == 0:
+        return np.zeros(0)
+    rows = leads[: count * steps].reshape(count, steps).mean(axis=1)
+    power = one.envelope.power[: count * steps].reshape(count, steps).mean(axis=1, dtype=float)
+    good = np.flatnonzero(rows >= _MOSTLY)
+    best = good[np.argsort(-power[good], kind="stable")][:_MOST_SEGMENTS]
+    starts: Floats = np.asarray(np.sort(best) * steps * _step_s(one) + one.track.start_s, dtype=np.float64)
+    return starts
+
+
+def loudest(one: Listened, begins_s: Floats) -> float:
+    """The beginning of the loudest of some half-seconds."""
+    steps = round(SEGMENT_S / _step_s(one))
+    first = np.rint((begins_s - one.track.start_s) / _step_s(one)).astype(np.intp)
+    return float(begins_s[np.argmax([one.envelope.power[at : at + steps].sum() for at in first])])
+
+
+def amplitudes_at(heard: Mapping[str, Listened], names: Sequence[str], times_s: Floats) -> dict[str, float]:
+    """Root mean square of each track in the 20 ms after the strokes, the middle one of all."""
+    found = {}
+    for name in names:
+        one = heard[name]
+        first: Ints = np.rint((times_s - one.track.start_s) / _step_s(one)).astype(np.intp)
+        steps = first[:, None] + np.arange(max(round(0.02 / _step_s(one)), 1))
+        energy = one.envelope.power[np.clip(steps, 0, len(one.envelope.power) - 1)].mean(axis=1, dtype=float)
+        found[name] = float(np.sqrt(np.median(energy)))
+    return found
+
+
+def amplitudes_during(heard: Mapping[str, Listened], names: Sequence[str], leads: Bools) -> dict[str, float]:
+    """Root mean square of each track where the source leads, which it does somewhere."""
+    powers = {name: heard[name].envelope.power for name in names}
+    return {name: float(np.sqrt(power[leads[: len(power)]].mean(dtype=float))) for name, power in powers.items()}
