@@ -125,6 +125,8 @@ def run(arguments: list[str] | None = None) -> None:
     obey_signals()
     keep_freed_memory()
     status = status_of(arguments)
+    for number in ENDING:
+        signal.signal(number, signal.SIG_IGN)  # one that was lost and comes again would end what has ended
     if results is not None and results.reader_gone and status == 1:
         status = 0  # nobody heard what was found wrong
     if status > 128:

@@ -155,3 +155,19 @@ except KeyboardInterrupt as error:
 """
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (said.stdout, said.stderr) == ("came 15\n", "")
+
+
+def test_a_signal_after_the_end_changes_nothing() -> None:
+    """One that was lost in a callback comes again: where another has ended the run meanwhile, it is too late."""
+    code = """
+import gc, signal, threading, time
+from micalign.cli import main
+def ended(_):
+    threading.Timer(0.05, signal.raise_signal, (signal.SIGINT,)).start()
+    return 143
+main.status_of = ended
+main.gc.collect = lambda: time.sleep(0.3)
+main.run([])
+"""
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (said.returncode, said.stdout, said.stderr) == (143, "", "")
