@@ -252,7 +252,7 @@ def measure(
     >>> (found.delay_s * 48000).round(1), found.polarity
     (array([48.]), array([-1]))
     """
-    return _told(_found(_take(tracks, sample_rate), reference, scene, max_delay_s))
+    return _measurement(_found(_take(tracks, sample_rate), reference, scene, max_delay_s))
 
 
 def align(
@@ -304,7 +304,7 @@ def align(
     else:
         wishes = wishes_of(scene, names, reference=found.reference, max_shift_s=max_shift_s)
     offsets = planned(found, wishes, gains_db=_gains_db(scene))
-    return _moved(take, offsets, _told(found), whole=whole_samples, keep_all=keep_all)
+    return _moved(take, offsets, _measurement(found), whole=whole_samples, keep_all=keep_all)
 
 
 def _gains_db(scene: Scene | None) -> dict[str, float]:
@@ -343,7 +343,7 @@ def _found(take: Take, reference: str | None, scene: Scene | None, max_delay_s: 
     return measured(against, [track for track in take.tracks if track is not against], max_delay_s=max_delay_s)
 
 
-def _told(found: Measured) -> Measurement:
+def _measurement(found: Measured) -> Measurement:
     delays = [one.delay for one in found.tracks]
     return Measurement(
         found.reference,

@@ -7,7 +7,7 @@ one standard deviation shorter and longer.
 
 A DI takes the signal before the air: it arrives after its own latency alone, and the mics on the same source after
 the sound has travelled. Its difference is the arrival at the mic minus that at the DI, so that a positive one says how
-much later the DI must go to meet the mic. Its level against a mic depends on gains that a scene does not tell, so the
+much later the DI must go to meet the mic. Its level against a mic depends on gains that no scene holds, so the
 comb's teeth are given and its depth is not. A cabinet's or a pickup's own delay is not in it.
 """
 

@@ -1,7 +1,7 @@
 """Where should the mics that may move stand, by arithmetic alone? `micalign.findings.placing` asks the rules too.
 
 Hard limits (a mic's own box or reach, keepouts, the walls' margin) are never broken; pairs are brought within their
-tolerance to every source they should be equally far from; what is left is weighed by `PlaceWishes`. Metres, mics in
+tolerance to every source they should be equally far from; what is left is weighed by `PlacePlan`. Metres, mics in
 the order of the scene. ``cost`` is the weighted sum of what is missed (lower is better, 0 is everything): see
 `micalign.acoustics.placing.cost_terms` for the unit of each term, `micalign.acoustics.placing.problem` for the charges.
 
@@ -51,7 +51,7 @@ def rounded(problem: Problem, free_m: Floats, groups: tuple[tuple[int, ...], ...
 
 @dataclass(frozen=True, eq=False)
 class _Lattice:
-    """The places that so many decimals of a unit can tell; without a solution only the hard limits are looked at."""
+    """The places that so many decimals of a unit can write; without a solution only the hard limits are looked at."""
 
     problem: Problem
     moved: Bools
@@ -59,10 +59,10 @@ class _Lattice:
     decimals: int
     solvable: bool
 
-    def _told(self, places_m: Floats) -> Floats:
+    def _written(self, places_m: Floats) -> Floats:
         """What is read again of places that were written."""
-        told: Floats = np.round(places_m / self.scale_m, self.decimals) * self.scale_m
-        return told
+        written: Floats = np.round(places_m / self.scale_m, self.decimals) * self.scale_m
+        return written
 
     def nearest(self, free_m: Floats) -> Floats:
         """Every coordinate of a moved mic to its nearest step inside the ranges."""
@@ -71,7 +71,7 @@ class _Lattice:
         high = np.floor(limits.high_m / step + 1e-6)
         steps = np.round(free_m / step)
         steps = np.where(low <= high, np.clip(steps, low, np.maximum(low, high)), steps)
-        return np.where(self.moved[:, None], self._told(steps * step), limits.start_m)
+        return np.where(self.moved[:, None], self._written(steps * step), limits.start_m)
 
     def is_good(self, layout: Floats) -> bool:
         """Whether nothing is broken that need not be."""
@@ -104,7 +104,7 @@ class _Lattice:
         shifts = np.array(list(product((0.0, -1.0, 1.0), repeat=3 * len(rows)))).reshape(-1, len(rows), 3) * step
         shifts = np.where(self.problem.varies[rows], shifts, 0.0)
         tried = np.repeat(layout[None], len(shifts), axis=0)
-        tried[:, rows] = self._told(layout[rows] + shifts)
+        tried[:, rows] = self._written(layout[rows] + shifts)
         broken, charge = self._faults(tried)
         best: Floats = tried[np.lexsort((charge, broken))[0]]
         return best
@@ -151,8 +151,8 @@ class Placement(Shown):
         From every source of ``equal_to`` to both mics of its pair; for other moved mics to what they are on.
     before, after : float
         The cost; ``after`` is never above ``before``.
-    wishes_before, wishes_after : mapping of str to float
-        The part of each wish in it.
+    terms_before, terms_after : mapping of str to float
+        The part of each term in it.
     obstacles : tuple of Obstacle
         What stands in the way, where it is not feasible.
 
@@ -160,7 +160,7 @@ class Placement(Shown):
     --------
     >>> scene = Scene()
     >>> Placement(feasible=True, unmoved=scene, scene=scene, moves=(), strings=(), before=0.0, after=0.0,
-    ...     wishes_before={}, wishes_after={}).moved
+    ...     terms_before={}, terms_after={}).moved
     ()
     """
 
@@ -171,8 +171,8 @@ class Placement(Shown):
     strings: tuple[StringLength, ...]
     before: float
     after: float
-    wishes_before: Mapping[str, float]
-    wishes_after: Mapping[str, float]
+    terms_before: Mapping[str, float]
+    terms_after: Mapping[str, float]
     obstacles: tuple[Obstacle, ...] = ()
 
     @property
@@ -190,16 +190,16 @@ class Placement(Shown):
     def _listing(self) -> Listing:
         unit = self.scene.length_unit
 
-        def told(point: Point) -> str:
+        def shown(point: Point) -> str:
             return ", ".join(show_length(value, unit) for value in point)
 
-        rows = ((one.mic, told(one.from_m), told(one.to_m), show_length(one.move_m, unit)) for one in self.moves)
+        rows = ((one.mic, shown(one.from_m), shown(one.to_m), show_length(one.move_m, unit)) for one in self.moves)
         title = "Feasible" if self.feasible else "Not feasible"
         return Listing(title, ("mic", "from", "to", "move"), rows, len(self.moves))
 
 
 def searched(scene: Scene) -> Placement:
-    """Better positions for the mics that may move, by the wishes alone; the same answer on every run.
+    """Better positions for the mics that may move, by the terms of its cost alone; the same answer on every run.
 
     Raises
     ------
@@ -239,12 +239,12 @@ def _found(problem: Problem, scene: Scene, stuck: Bools) -> Floats:
         return problem.limits.start_m
     groups = groups_of(scene, problem.limits.free)
     best = best_layout(problem, groups)
-    told = rounded(problem, best, groups, scene.length_unit)
-    if _charge(problem, best) > FORGIVEN or _charge(problem, told) == 0:
-        return told
+    written = rounded(problem, best, groups, scene.length_unit)
+    if _charge(problem, best) > FORGIVEN or _charge(problem, written) == 0:
+        return written
     # At the very edge of a tolerance no whole millimetre may fit: step back from the edge, or look elsewhere.
     tighter = problem.tighter(_BACK_M)
-    layouts = [told]
+    layouts = [written]
     for search in (
         lambda: tighter.free_m(descend(tighter, best[problem.varies])[None])[0],
         lambda: best_layout(tighter, groups),
@@ -270,8 +270,8 @@ def _worth_moving(problem: Problem, best: Floats) -> Floats:
     gain = before - after
     if not problem.is_feasible(start):
         return start if problem.charges(best[None])[0] > 0 and gain <= 0 else best
-    wishes = problem.wishes(start[None])
-    content = sum(float(cost[0]) for name, cost in wishes.items() if name != "equal") == 0
+    terms = problem.terms(start[None])
+    content = sum(float(cost[0]) for name, cost in terms.items() if name != "equal") == 0
     small = np.sqrt(((best - start) ** 2).sum(axis=1)).max(initial=0.0) < _LEAST_MOVE_M
     return start if content or small or gain < max(_LEAST_GAIN, 0.01 * before) else best
 
@@ -302,7 +302,7 @@ def _placement(
 
 
 def _parts(problem: Problem, free_m: Floats) -> dict[str, float]:
-    return {name: float(cost[0]) for name, cost in problem.wishes(free_m[None]).items()}
+    return {name: float(cost[0]) for name, cost in problem.terms(free_m[None]).items()}
 
 
 def _strings(scene: Scene, moves: tuple[Move, ...]) -> tuple[StringLength, ...]:

@@ -1,7 +1,7 @@
 """What does a scene promise: every figure that can be worked out before a note is played.
 
 A `Scene` in, frozen rows out; pure arithmetic. Field names are the keys of ``check --json``; units are in the names,
-signs are told where the rows are made.
+signs are stated where the rows are made.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from micalign.acoustics.air import absorption_db_per_m
 from micalign.acoustics.arrivals import Arrivals, arrivals
 from micalign.acoustics.differences import DiDifference, Difference, di_differences, differences
-from micalign.acoustics.heard import Bleed, Heard, Spacing, bleed, heard, spacing
+from micalign.acoustics.received import Bleed, Heard, Spacing, bleed, heard, spacing
 from micalign.acoustics.reflections import Reflection, bounces, reflections
 from micalign.acoustics.room import RoomFigures, room_figures
 from micalign.acoustics.stereo import PairGeometry, PairSource, pair_geometry, pairs

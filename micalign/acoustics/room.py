@@ -42,7 +42,7 @@ __all__ = [
 
 UPPER_HZ: Final = 300.0
 LOWEST: Final = 10
-"""For how many modes the strength at each place is told."""
+"""For how many modes the strength at each place is given."""
 
 _GAP_HZ: Final = 20.0
 _CROWD: Final = 5
@@ -119,7 +119,7 @@ def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> Room
 
 @lru_cache(maxsize=32)
 def modes(size_m: Point, speed_m_s: float, *, upper_hz: float = UPPER_HZ) -> tuple[Mode, ...]:
-    """The modes of a box up to ``upper_hz``, lowest first; in a huge hall to where some fifty thousand are told.
+    """The modes of a box up to ``upper_hz``, lowest first; in a huge hall to where some fifty thousand are listed.
 
     >>> [(round(mode.hz, 1), mode.order) for mode in modes((5.0, 4.0, 3.0), 343.0)[:3]]
     [(34.3, (1, 0, 0)), (42.9, (0, 1, 0)), (54.9, (1, 1, 0))]

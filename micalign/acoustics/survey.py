@@ -27,8 +27,8 @@ __all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "WrongTape", "axis
 
 _UNFIXED_M: Final = 0.25
 """A point less certain than this counts as not fixed."""
-_MOST_TOLD: Final = 8
-"""Of how many open points it is told what would fix them: half a second each."""
+_MOST_HELPED: Final = 8
+"""Of how many open points it is said what would fix them: half a second each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +179,7 @@ def survey(scene: Scene) -> Survey:
     solved = turned(solve(net)) if framed else solve(net)
     points = tuple(_point(scene, solved, point) for point in net.unknown_points)
     if not framed and not solved.doubts:
-        points = tuple(_told_how(solved, points))
+        points = tuple(_said_how(solved, points))
     wanted = _next(solved, points)
     return Survey(
         points,
@@ -198,8 +198,8 @@ def _wrong(scene: Scene, solved: Solved, wanted: NextTape | None) -> tuple[Wrong
         at = net.places(slip.unknowns[None])[0]
         moved = set(np.flatnonzero(np.linalg.norm(at - net.places(solved.unknowns[None])[0], axis=1) > 1e-3).tolist())
         ends = set(net.ends[slip.tape].tolist())
-        told = [point for point in net.unknown_points if point in moved | ends]
-        places = {net.names[point]: point_of(into_room(net, at[point])) for point in told}
+        shown = [point for point in net.unknown_points if point in moved | ends]
+        places = {net.names[point]: point_of(into_room(net, at[point])) for point in shown}
         off = float(net.distance_m[slip.tape] - net.lengths(slip.unknowns[None])[0, slip.tape])
         span = None
         if wanted is not None:
@@ -269,18 +269,18 @@ def _point(scene: Scene, solved: Solved, point: int) -> SurveyPoint:
     )
 
 
-def _told_how(solved: Solved, points: tuple[SurveyPoint, ...]) -> Iterator[SurveyPoint]:
+def _said_how(solved: Solved, points: tuple[SurveyPoint, ...]) -> Iterator[SurveyPoint]:
     """The points, with what would fix those that are open: distances to points whose places are known."""
     net = solved.net
     open_ = {point.name for point in points if not point.fixed or point.other_m is not None}
     anchors = [index for index, name in enumerate(net.names) if name not in open_]
     places = net.places(solved.unknowns[None])[0]
-    told = 0
+    helped = 0
     for point in points:
-        if point.name not in open_ or told == _MOST_TOLD:
+        if point.name not in open_ or helped == _MOST_HELPED:
             yield point
             continue
-        told += 1
+        helped += 1
         by = fixing(net, net.names.index(point.name), anchors, places, within_m=_UNFIXED_M)
         yield replace(point, fixed_by=tuple(net.names[index] for index in by))
 

@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.heard import BLEED_DB, CLOSE_M
 from micalign.acoustics.patterns import mic_gain
+from micalign.acoustics.received import BLEED_DB, CLOSE_M
 from micalign.scene.model import Mic, Scene, Source
 
 __all__ = ["FAR_BLEED_DB", "inverted_lobes", "levels_db", "own_tracks", "well_heard"]

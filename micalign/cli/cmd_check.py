@@ -231,11 +231,11 @@ def _print_words(
     everything: bool,
     name: str,
 ) -> None:
-    from micalign.findings.rules import told, with_remedies  # noqa: PLC0415
+    from micalign.findings.rules import reported, with_remedies  # noqa: PLC0415
     from micalign.report.check_words import SECTIONS, first_screen, sections, verdict  # noqa: PLC0415
 
     out, numbers = console(), {finding.key: number for number, finding in enumerate(every, start=1)}
-    heads = told(every)
+    heads = reported(every)
     out.print(verdict(name, every, heads), style="bold")
     if not (wanted or everything):
         shown = with_remedies(scene, heads)

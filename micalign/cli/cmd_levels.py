@@ -88,21 +88,21 @@ def command(
 
 
 def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, quiet: bool) -> TakeLevels:
-    from micalign.files.roll_call import call_scene, call_tracks  # noqa: PLC0415
+    from micalign.files.inventory import inventory_of_scene, inventory_of_tracks  # noqa: PLC0415
     from micalign.report.levels_words import take_levels  # noqa: PLC0415
 
     if song.scene is not None:
         from micalign.files.scenes import read_scene  # noqa: PLC0415
         from micalign.files.songs import recorded_in  # noqa: PLC0415
 
-        call = call_scene(recorded_in(read_scene(song.scene), song.scene, song.folder), song.scene)
+        call = inventory_of_scene(recorded_in(read_scene(song.scene), song.scene, song.folder), song.scene)
     else:
         from micalign.files.specs import expanded  # noqa: PLC0415
 
         listed, notes = expanded(tracks or song.tracks(None))
         for sentence in () if song.folder else notes:
             note(sentence, quiet=quiet)
-        call = call_tracks(listed)
+        call = inventory_of_tracks(listed)
     longest_s = max((one.track.duration_s for one in call.present), default=0.0) or 1.0
     with progress(quiet=quiet) as tell:
         words = f"reading {len(call.present)} tracks"

@@ -283,7 +283,7 @@ def _tables(found: Placement, before: Scene, prediction: Prediction) -> Iterator
 
     if found.moved:
         yield report.move_table(found, before)
-    if report.wish_rows(found):
-        yield report.wish_table(found)
+    if report.term_rows(found):
+        yield report.term_table(found)
     if found.strings:
         yield report.string_table(found, prediction)

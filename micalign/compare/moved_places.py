@@ -25,7 +25,7 @@ _BELIEFS_M: Final = (0.2, 0.5)
 _STARTS_M: Final = (0.15, 0.45)
 _SAME_M: Final = 0.03
 _LEAST_CHANCE: Final = 0.05
-"""A place less probable than this is not told."""
+"""A place less probable than this is left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +65,10 @@ def moved_places(planned: Beliefs, where: slice, beliefs: Beliefs, seen: Sightin
             groups.append(near)
         near.append((float(np.exp(evidence - top)), one))
     total = sum(weight for group in groups for weight, _ in group)
-    told = [_place(planned, where, group, total) for group in groups]
-    kept = sorted((place for place in told if place.probability >= _LEAST_CHANCE), key=lambda place: -place.probability)
+    every = [_place(planned, where, group, total) for group in groups]
+    kept = sorted(
+        (place for place in every if place.probability >= _LEAST_CHANCE), key=lambda place: -place.probability
+    )
     return tuple(kept)
 
 

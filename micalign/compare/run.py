@@ -1,7 +1,7 @@
 """Is a take as its scene says, and if not, what is the simplest reason?
 
 Hears the groups of sounds in the take (`micalign.tdoa.hearing`), asks which beliefs about the scene explain their
-delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and tells it row by row and in words.
+delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and gives it row by row and in words.
 """
 
 from __future__ import annotations
@@ -93,8 +93,8 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
 
 
 def _tried(scene: Scene, findings: tuple[Finding, ...], explanations: tuple[Explanation, ...]) -> tuple[Finding, ...]:
-    """What is told of a mic that was moved is tried on the scene as `check` tries its remedies; cables, switches,
-    clocks and thermometers are no part of a scene, so what is told of them changes none.
+    """What is advised on a mic that was moved is tried on the scene as `check` tries its remedies; cables, switches,
+    clocks and thermometers are no part of a scene, so advice on them changes none.
     """
     moved = {one.names: one for one in explanations if one.kind == "moved"}
     asked = [

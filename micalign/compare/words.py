@@ -22,7 +22,7 @@ _FURTHER: Final = (*(tuple(f"further {way}" for way in ways) for ways in WAYS[:2
 _SHOWN_SHARE: Final = 0.35
 _SEEN_C: Final = 2.0
 _BLIND_C: Final = 20.0
-"""From 2 C on it is told how wrong the temperature may be; a take that leaves 20 C open tells nothing of it."""
+"""From 2 C on it is said how wrong the temperature may be; a take that leaves 20 C open tells nothing of it."""
 
 
 def move_words(moved_m: Point, ways: Sequence[tuple[str, ...]] = _FURTHER) -> str:
@@ -130,9 +130,9 @@ def findings_of(
     ``hidden_c`` is by how much the scene's temperature may be wrong without the take showing it.
     """
     out: list[Finding] = []
-    out += [_told(one) for one in explanations if one.kind == "swapped"]
+    out += [_finding(one) for one in explanations if one.kind == "swapped"]
     out += _flip_findings(flips)
-    out += [_told(one) for one in explanations if one.kind != "swapped"]
+    out += [_finding(one) for one in explanations if one.kind != "swapped"]
     if not explained:
         out.append(_unexplained(bool(out)))
     if unheard:
@@ -152,7 +152,7 @@ def _hidden_words(hidden_c: float) -> str:
     return f" A temperature wrong by up to {hidden_c:.0f} C would not show in it." if hidden_c >= _SEEN_C else ""
 
 
-def _told(one: Explanation) -> Finding:
+def _finding(one: Explanation) -> Finding:
     either = f" It could also be that {' or that '.join(one.rivals)}." if one.rivals else ""
     message = f"{one.words[0].upper()}{one.words[1:]}{_doubt(one)}.{either}"
     severity: Severity = "problem" if one.kind in {"swapped", "units"} else "warning"

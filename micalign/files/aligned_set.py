@@ -169,8 +169,8 @@ def to_match(session: Session, sums: Sequence[PairSum] = ()) -> dict[str, str]:
     """Each DI and its mic: as the scene says, as the tracks tell, or each track and the reference."""
     names = [track.name for track in session.tracks]
     if session.scene is None:
-        told = {one.track: _filtered_first(one) for one in sums}
-        pairs = [told.get(name, (name, session.reference)) for name in names if name != session.reference]
+        filtered = {one.track: _filtered_first(one) for one in sums}
+        pairs = [filtered.get(name, (name, session.reference)) for name in names if name != session.reference]
         return dict(reversed(pairs))
     return di_and_mic(session.scene, names)
 
@@ -262,8 +262,8 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
         sheet = _with_sheets(made, targets, sheet, session)
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    told = tuple(_remarks(plan)), session.laid.notes, plan.sums
-    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *told)
+    said = tuple(_remarks(plan)), session.laid.notes, plan.sums
+    return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *said)
 
 
 def _with_sheets(made: FileSet, targets: Targets, sheet: OffsetsFile, session: Session) -> OffsetsFile:

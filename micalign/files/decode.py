@@ -41,7 +41,7 @@ _MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; 
 _PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
 _READ_PLAIN: Final = frozenset(BYTES) - {"PCM_U8"}
 _CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
-"""How a decoder's log tells that rarer files (SVX, VOC, MAT4, WVE) are cut short."""
+"""How a decoder's log says that rarer files (SVX, VOC, MAT4, WVE) are cut short."""
 _DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 

@@ -1,6 +1,6 @@
 """An audio file out of blocks of samples: same rate and subtype as asked, whole or not at all, nothing clipped unsaid.
 
-Integers are made here, since an encoder saturates without a word; where they go is told in `micalign.files.sinks`.
+Integers are made here, since an encoder saturates without a word; where they go is said in `micalign.files.sinks`.
 """
 
 from __future__ import annotations
@@ -180,7 +180,7 @@ def _refuse_incomplete(partial: Path, job: Job, written: Written) -> None:
     try:
         file = AudioFile(partial)
         found = file.info.frames
-        if not is_plain(job):  # what we wrote ourselves told its failures; an encoder keeps them
+        if not is_plain(job):  # what we wrote ourselves reported its failures; an encoder keeps them
             last = min(found, _LAST_FRAMES)
             file.read(0, found - last, last)
     except TakeError as error:

@@ -2,7 +2,7 @@
 
 ``offsets.json`` holds a SHA-256 of every original, so that shifts are never applied to a file that changed. Edit
 ``shift_samples`` (or ``shift_s``), ``polarity_flip`` or ``applied`` and hand the file to ``micalign align --offsets``;
-``written_samples`` says what the files hold, so that an edit is told from what stood there. ``file`` is a bare name:
+``written_samples`` says what the files hold, so that an edit is known from what stood there. ``file`` is a bare name:
 nothing is ever written outside the output folder.
 """
 

@@ -2,7 +2,7 @@
 
 An aligned file is called as its original with a suffix, so that neither is taken for the other. Disks may ignore case
 and take an accent in one character or two for the same; Windows keeps some names for devices and drops blanks and dots
-at the end. What is written is told apart on every system, so that a set can be copied to any.
+at the end. What is written is kept apart on every system, so that a set can be copied to any.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ def suffix_fault(suffix: str) -> str | None:
 def output_paths(
     tracks: Sequence[Track], folder: Path, *, suffix: str = SUFFIX, taken: Iterable[str] = ()
 ) -> tuple[Path, ...]:
-    """Where each track's aligned file goes: the original's name and the suffix, told apart where two would be one.
+    """Where each track's aligned file goes: the original's name and the suffix, kept apart where two would be one.
 
     ``taken`` are names of the set's other files.
 

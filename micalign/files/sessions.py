@@ -144,14 +144,14 @@ def open_linecheck(
     alone: Sequence[AlonePlan] = (),
     struck: Sequence[AloneStretch] = (),
 ) -> LineTake:
-    """A scene's recording, or the tracks of some files, with the stretches that are told or found.
+    """A scene's recording, or the tracks of some files, with the stretches that are given or found.
 
-    What is told of any source is all that counts; only where nothing is, stretches are found.
+    What is given for any source is all that counts; only where nothing is, stretches are found.
 
     Raises
     ------
     SceneError, TakeError
-        If scene or tracks cannot be used, a stretch cannot be, or none is told and none is found.
+        If scene or tracks cannot be used, a stretch cannot be, or none is given and none is found.
     """
     if len(named) == 1 and (named[0] == "-" or Path(named[0]).suffix.casefold() == ".toml"):
         one = open_scene(named[0], clock=clock, alone=alone)
@@ -167,15 +167,15 @@ def open_linecheck(
 
 def _line_take(
     take: Take,
-    told: tuple[Alone, ...],
+    given: tuple[Alone, ...],
     scene: Scene | None,
     own: Mapping[str, Sequence[str]],
     struck: Sequence[AloneStretch],
     notes: tuple[str, ...],
 ) -> LineTake:
-    if told:
-        refuse_silent(told)
-        return LineTake(take.tracks, told, scene, own, (), (), notes)
+    if given:
+        refuse_silent(given)
+        return LineTake(take.tracks, given, scene, own, (), (), notes)
     found = found_alone(take, own, struck=struck)
     if not found:
         raise TakeError(

@@ -1,6 +1,6 @@
 """The sheets of an aligned set: offsets.json, made from what was done and turned back into it; offsets.csv for people.
 
-The table is to be followed by hand in any editor: the sign stands in words in the heading, and each shift is also told
+The table is to be followed by hand in any editor: the sign stands in words in the heading, and each shift is also given
 as a delay where no track may move earlier. Cells that a spreadsheet could take for a formula are quoted.
 """
 
@@ -57,7 +57,7 @@ def csv_text(offsets: OffsetsFile, *, speed_of_sound_m_s: float, through_air: Co
     offsets : OffsetsFile
     speed_of_sound_m_s : float
     through_air : collection of str
-        The tracks that a mic made: their shifts are also told in centimetres.
+        The tracks that a mic made: their shifts are also given in centimetres.
 
     Examples
     --------

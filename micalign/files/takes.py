@@ -120,7 +120,7 @@ def write_take(
     Raises
     ------
     OutputError
-        If a file exists and ``force`` is off or it may be a recording (all of them told together), a name leads out
+        If a file exists and ``force`` is off or it may be a recording (all of them named together), a name leads out
         of the folder, or the disk is too full.
     """
     target = Path(folder)
@@ -130,8 +130,8 @@ def write_take(
     with whole_set(target, refuse=lambda: _refuse(target, by_file, force=force), head=TRUTH_NAME) as files:
         for file, plans in by_file.items():
             _write(simulation, target / file, plans, files)
-        told = simulation.truth | {"files": files.ledger()}
-        text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
+        document = simulation.truth | {"files": files.ledger()}
+        text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
         files.write_text(target / TRUTH_NAME, text + "\n")
     return (*(target / file for file in by_file), target / TRUTH_NAME)
 

@@ -42,7 +42,7 @@ _NEAR_SURFACE_M: Final = 0.5
 _FLUSH_M: Final = 0.02
 """Nearer than this a mic is meant as one on the boundary."""
 _LEVELS_DB: Final = (-20.0, -10.0)
-"""Weaker is not heard; stronger is told as a strong reflection."""
+"""Weaker is not heard; stronger is reported as a strong reflection."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,15 +239,15 @@ def _ear(row: Reflection) -> str:
 
 def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A mic near a wall or the ceiling that sends its own source back, 10 to 20 dB down, with a notch in its range."""
-    told: set[tuple[str, str]] = set()
+    reported: set[tuple[str, str]] = set()
     for row in sorted(prediction.reflections, key=lambda row: -row.level_db):
         if scene.room is None or row.surface not in SURFACES or row.surface == "floor" or row.order != 1:
             continue
         mic = scene.mic(row.mic)
         away = _away_m(scene, row.surface, np.array(mic.position)[None])[0]
-        near = _FLUSH_M < away < _NEAR_SURFACE_M and row.source in mic.on and (row.mic, row.surface) not in told
+        near = _FLUSH_M < away < _NEAR_SURFACE_M and row.source in mic.on and (row.mic, row.surface) not in reported
         if near and _colours(scene, prediction, row):
-            told.add((row.mic, row.surface))
+            reported.add((row.mic, row.surface))
             yield Finding(
                 "near-surface",
                 "note",

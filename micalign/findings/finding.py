@@ -1,6 +1,6 @@
 """A finding: one thing that figures say about a scene or a take, and what mends it.
 
-A rule proposes `Remedy` values; only one that was tried on a copy of the scene and held is told (see
+A rule proposes `Remedy` values; only one that was tried on a copy of the scene and held is given (see
 `micalign.findings.trial`).
 """
 
@@ -67,7 +67,7 @@ class Finding:
     about: tuple[str, ...] = ()
     """What makes it the same finding in another scene; empty: ``where``."""
     alike: tuple[str, ...] = ()
-    """Findings of one rule that are alike are told as one, the heaviest; empty: none is."""
+    """Findings of one rule that are alike are reported as one, the heaviest; empty: none is."""
     propose: Propose | None = field(default=None, compare=False, repr=False)
 
     @property

@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.heard import CLOSE_M, Bleed
 from micalign.acoustics.patterns import Pattern, aims
 from micalign.acoustics.prediction import Path, Prediction
+from micalign.acoustics.received import CLOSE_M, Bleed
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.moves import axis_degrees, gains_at, rounded_up, say_move
@@ -195,12 +195,12 @@ UNHEARD_DB: Final = -20.0
 def null_elsewhere(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A turn of at most 30 degrees past its source would lay a close mic's null on what it hears loudest besides."""
     own = {(path.mic, path.source): path.distance_m for path in prediction.paths}
-    told: set[str] = set()
+    reported: set[str] = set()
     for row in sorted(prediction.bleed, key=lambda row: -row.direct_db):
         mic = scene.mic(row.mic)
-        if row.mic in told or len(mic.on) != 1 or own[row.mic, row.own] > CLOSE_M:
+        if row.mic in reported or len(mic.on) != 1 or own[row.mic, row.own] > CLOSE_M:
             continue
-        told.add(row.mic)
+        reported.add(row.mic)
         best = _best_aim(scene, mic, row)
         if best is not None and row.direct_db > UNHEARD_DB and row.heard_db - row.direct_db < _ROOM_DB:
             point, less = best

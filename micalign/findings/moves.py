@@ -65,7 +65,7 @@ def string_length(metres: float, unit: str) -> str:
 
 
 def rounded_up(metres: float, unit: str) -> float:
-    """A length rounded up to what `say_length` says of it, so that a move is never told too short.
+    """A length rounded up to what `say_length` says of it, so that a move is never said too short.
 
     >>> rounded_up(0.0712, "m"), round(rounded_up(0.0712, "in") / 0.0254, 2)
     (0.08, 3.0)

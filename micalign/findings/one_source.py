@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.differences import DiDifference, Difference
-from micalign.acoustics.heard import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.acoustics.placing.warned import LATE_S
 from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.received import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.mics import NEAREST_M, UNHEARD_DB

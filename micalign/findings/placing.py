@@ -1,8 +1,8 @@
 """Where should the mics that may move stand, so that the rules are content as well?
 
-The search (`micalign.acoustics.placement`) weighs its wishes; then what the rules still warn of is tried, move by move,
+The search (`micalign.acoustics.placement`) weighs its terms; then what the rules still warn of is tried, move by move,
 as `micalign.findings.trial` tries a remedy: here only moves of mics that may move, within the limits of the scene as
-it was. What is warned of is charged beside the wishes, so that no layout is called better that brings more of it, and
+it was. What is warned of is charged beside the terms, so that no layout is called better that brings more of it, and
 none is called good that a free mic could mend.
 """
 
@@ -22,7 +22,7 @@ from micalign.scene.model import Scene
 __all__ = ["place"]
 
 _CHARGES: Final = {"problem": 100.0, "warning": 10.0}
-"""What a finding weighs beside the wishes: a warning more than three units missed of any of them, a problem as much
+"""What a finding weighs beside the terms: a warning more than three units missed of any of them, a problem as much
 as a pair that is a tolerance out (common practice, no source)."""
 _MOST_MOVES: Final = 8
 _LEAST_GAIN: Final = 0.01
@@ -39,7 +39,7 @@ def place(scene: Scene) -> Placement:
     Returns
     -------
     Placement
-        ``before`` and ``after`` hold the wishes, the charges for limits and tolerances, and under ``rules`` those
+        ``before`` and ``after`` hold the terms, the charges for limits and tolerances, and under ``rules`` those
         for what `check` warns of.
 
     Raises
@@ -59,12 +59,12 @@ def place(scene: Scene) -> Placement:
     >>> placed.feasible, [(move.mic, round(move.to_m[0], 2)) for move in placed.moved]
     (True, [('left', 1.4)])
     """
-    by_wishes = _charged(searched(scene))
-    if not by_wishes.feasible or not by_wishes.moves:
-        return by_wishes
+    by_terms = _charged(searched(scene))
+    if not by_terms.feasible or not by_terms.moves:
+        return by_terms
     stays = _charged(moved_to(scene, scene))
-    mended = [_mended(scene, start) for start in (by_wishes, stays)]
-    best = min((by_wishes, *mended), key=lambda one: one.after)
+    mended = [_mended(scene, start) for start in (by_terms, stays)]
+    best = min((by_terms, *mended), key=lambda one: one.after)
     gain = stays.after - best.after
     return stays if stays.feasible and gain < _LEAST_GAIN * max(stays.after, 1.0) else best
 
@@ -76,8 +76,8 @@ def _charged(placement: Placement) -> Placement:
         placement,
         before=placement.before + before,
         after=placement.after + after,
-        wishes_before={**placement.wishes_before, "rules": before},
-        wishes_after={**placement.wishes_after, "rules": after},
+        terms_before={**placement.terms_before, "rules": before},
+        terms_after={**placement.terms_after, "rules": after},
     )
 
 

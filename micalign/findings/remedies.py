@@ -54,7 +54,7 @@ _THERE_M: Final = 1e-6  # metres: see where it is used
 
 
 def stepped(metres: Floats, unit: str) -> Floats:
-    """Lengths rounded to what is told of a move: whole centimetres, or quarters of an inch.
+    """Lengths rounded to what is said of a move: whole centimetres, or quarters of an inch.
 
     >>> stepped(np.array([0.0712, -0.128]), "m")
     array([ 0.07, -0.13])
@@ -161,7 +161,7 @@ def equal_places(starts: Floats, sources: Floats, wanted_m: Floats) -> Floats:
 _FLIP_M, _TURN_M, _PATTERN_M, _LEVEL_M = 0.01, 0.02, 0.60, 1.2
 _TRIED: Final = 6
 _FINE: Final = 1e-4
-"""Coordinates are told to the tenth of a millimetre, as they are written."""
+"""Coordinates are given to the tenth of a millimetre, as they are written."""
 
 Clears: TypeAlias = Callable[[Floats], Bools]
 """Which places, shape (K, 3), clear a finding by its own arithmetic."""

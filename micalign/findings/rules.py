@@ -19,7 +19,7 @@ from micalign.findings.finding import SEVERITIES, Finding
 from micalign.findings.trial import tried
 from micalign.scene.model import Scene
 
-__all__ = ["RULES", "Rule", "every_finding", "findings", "found", "mended", "told", "with_remedies"]
+__all__ = ["RULES", "Rule", "every_finding", "findings", "found", "mended", "reported", "with_remedies"]
 
 Check: TypeAlias = Callable[[Scene, Prediction], Iterator[Finding]]
 
@@ -199,8 +199,8 @@ def found(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
 
 
 def findings(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
-    """What is worth telling, each with what mends it: see `told` and `micalign.findings.trial`."""
-    return with_remedies(scene, told(found(scene, prediction)))
+    """What is worth reporting, each with what mends it: see `reported` and `micalign.findings.trial`."""
+    return with_remedies(scene, reported(found(scene, prediction)))
 
 
 def with_remedies(scene: Scene, some: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -214,14 +214,14 @@ def mended(scene: Scene, finding: Finding) -> Finding:
 
 
 def every_finding(scene: Scene, prediction: Prediction) -> tuple[Finding, ...]:
-    """Everything the rules find, each with what mends it; the remedies of what is told are tried first."""
+    """Everything the rules find, each with what mends it; the remedies of what is reported are tried first."""
     every = found(scene, prediction)
-    first = {finding.key for finding in told(every)}
+    first = {finding.key for finding in reported(every)}
     order = sorted(every, key=lambda finding: finding.key not in first)
     return tuple(sorted(tried(scene, order, found), key=_heaviest))
 
 
-def told(every: Sequence[Finding]) -> tuple[Finding, ...]:
+def reported(every: Sequence[Finding]) -> tuple[Finding, ...]:
     """Of findings that are alike the heaviest, of one rule three failures and a note or two.
 
     The last of a rule says how many more there are.

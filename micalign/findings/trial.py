@@ -1,8 +1,8 @@
-"""Is a remedy worth telling? It is tried: applied to a copy of the scene, on which every rule is run again.
+"""Is a remedy worth giving? It is tried: applied to a copy of the scene, on which every rule is run again.
 
 It holds where its finding is gone, nothing of the finding's rank or worse is new or has grown worse, and no limit of
 the scene is broken: `equal_to`, `move` and `reach`, keep-outs, walls. Of several that hold the one with the least
-effort is told, those that bring nothing worse than a note before the others. Where none does, the finding says so and
+effort is given, those that bring nothing worse than a note before the others. Where none does, the finding says so and
 what else there is.
 """
 
@@ -96,10 +96,10 @@ class _Trials:
             count += 1
             fits, is_clean = self._holds(finding, remedy)
             if fits and is_clean:
-                return _told(finding, remedy, count)
+                return _with_remedy(finding, remedy, count)
             second = second or (remedy if fits else None)
         if second is not None:
-            return _told(finding, second, count)
+            return _with_remedy(finding, second, count)
         return replace(finding, advice=f"{_none_holds(count)}{finding.advice}", tried=count)
 
     def _holds(self, finding: Finding, remedy: Remedy) -> tuple[bool, bool]:
@@ -125,7 +125,7 @@ def keeps_limits(before: Scene, after: Scene) -> bool:
     )
 
 
-def _told(finding: Finding, remedy: Remedy, count: int) -> Finding:
+def _with_remedy(finding: Finding, remedy: Remedy, count: int) -> Finding:
     return replace(finding, advice=remedy.words, changes=() if remedy.is_measurement else remedy.changes, tried=count)
 
 

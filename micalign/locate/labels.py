@@ -28,7 +28,7 @@ Labelling: TypeAlias = list[tuple[str, Group]]
 _PLAN_SIGMA_S: Final = 1e-3
 _PLAN_LIMIT_S: Final = 2e-3
 _SURE_LIMIT_S: Final = 0.3e-3
-"""From places that were found a group is told to 10 cm of path: its points and delays are known better than that."""
+"""Once places are found a group is assigned to 10 cm of path: its points and delays are known better."""
 
 
 def labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list[Labelling]:
@@ -39,7 +39,7 @@ def labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> li
     SceneError
         If the scene has no source.
     TakeError
-        If neither the plan nor the order tells.
+        If neither the plan nor the order decides.
     """
     if not scene.sources:
         raise SceneError("the scene has no source: add each point at which you clap or tap as a [[source]]")

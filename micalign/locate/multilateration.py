@@ -310,7 +310,7 @@ def _grid(low_m: Floats, high_m: Floats, mics_m: Floats) -> Floats:
 
 
 def _information(heard: HitArrivals, mics_m: Floats, point_m: Floats) -> Floats:
-    """What one hit tells about the mics: the Fisher information, its moment and its point's uncertainty taken out."""
+    """What one hit says about the mics: the Fisher information, its moment and its point's uncertainty taken out."""
     towards = mics_m - point_m
     unit = towards / np.linalg.norm(towards, axis=1, keepdims=True) / heard.speed_m_s
     noise = float(np.nanmedian(heard.sigma_s)) ** 2 * np.eye(len(mics_m))
@@ -321,5 +321,5 @@ def _information(heard: HitArrivals, mics_m: Floats, point_m: Floats) -> Floats:
     slope = np.zeros((len(mics_m), 3 * len(mics_m)))
     for index, row in enumerate(unit):
         slope[index, 3 * index : 3 * index + 3] = row
-    told: Floats = slope.T @ weight @ slope
-    return told
+    information: Floats = slope.T @ weight @ slope
+    return information

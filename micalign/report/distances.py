@@ -10,8 +10,8 @@ from collections.abc import Collection, Iterator, Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.acoustics.heard import CLOSE_M, Bleed, Spacing
 from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.received import CLOSE_M, Bleed, Spacing
 from micalign.report.tables import counted, ruled_table
 from micalign.scene.model import Mic, Scene, Source
 from micalign.units import show_db, show_length, show_ratio

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.files.roll_call import Absent, Present, RollCall
+from micalign.files.inventory import Absent, Inventory, Present
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite
 from micalign.take.advice import TrackFacts, remarks_together
 from micalign.take.levels import measure_levels
@@ -60,7 +60,7 @@ def _gravity(levels: TrackLevels) -> tuple[int, int, int]:
 
 
 def take_levels(
-    call: RollCall, *, window: WorkingWindow | None = None, progress: Callable[[float], None] | None = None
+    call: Inventory, *, window: WorkingWindow | None = None, progress: Callable[[float], None] | None = None
 ) -> TakeLevels:
     """Measure all tracks that answered, and judge the take."""
     present = call.present

@@ -37,8 +37,8 @@ __all__ = [
     "place_document",
     "string_table",
     "summary",
-    "wish_rows",
-    "wish_table",
+    "term_rows",
+    "term_table",
 ]
 
 _WORTH_SAYING_M: Final = 0.004
@@ -175,7 +175,7 @@ def place_document(
         "pairs": rows(prediction.pairs),
         "before": placement.before,
         "after": placement.after,
-        "wishes": {"before": dict(placement.wishes_before), "after": dict(placement.wishes_after)},
+        "wishes": {"before": dict(placement.terms_before), "after": dict(placement.terms_after)},
         "limits": [
             {
                 "limit": one.limit.kind,
@@ -271,15 +271,15 @@ def error_words(scene: Scene) -> Iterator[str]:
             )
 
 
-def wish_rows(placement: Placement) -> list[tuple[str, str, str]]:
-    """What each wish costs before and after; only those that cost anything."""
-    pairs = [(words, placement.wishes_before[name], placement.wishes_after[name]) for name, words in WISHES.items()]
+def term_rows(placement: Placement) -> list[tuple[str, str, str]]:
+    """What each term costs before and after; only those that cost anything."""
+    pairs = [(words, placement.terms_before[name], placement.terms_after[name]) for name, words in WISHES.items()]
     return [(words, f"{then:.2f}", f"{now:.2f}") for words, then, now in pairs if max(then, now) >= 0.005]
 
 
-def wish_table(placement: Placement) -> Table:
-    """The wishes, each in its own unit: 0 is met, 1 is a unit missed."""
-    return ruled_table("What is missed (0 is nothing)", ("wish",), ("before", "after"), wish_rows(placement))
+def term_table(placement: Placement) -> Table:
+    """The terms of the cost, each in its own unit: 0 is met, 1 is a unit missed."""
+    return ruled_table("What is missed (0 is nothing)", ("wish",), ("before", "after"), term_rows(placement))
 
 
 def findings_table(before: Sequence[Finding], after: Sequence[Finding]) -> Table:

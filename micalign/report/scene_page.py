@@ -12,8 +12,8 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from micalign.acoustics.differences import Difference
-from micalign.acoustics.heard import CLOSE_M, Spacing
 from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.received import CLOSE_M, Spacing
 from micalign.acoustics.reflections import Reflection
 from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.gallery import slug

@@ -152,7 +152,7 @@ class _Reading:
         take = self._single("take", TakeEntry)
         self.air = air.made() if air else model.Air()
         self.room = room.made() if room else None
-        self.place = place.made() if place else model.PlaceWishes()
+        self.place = place.made() if place else model.PlacePlan()
         self.take = take.made() if take else None
         self.sources = tuple(entry.made() for entry in self._listed("source", SourceEntry))
         self.mics = tuple(entry.made() for entry in self._listed("mic", MicEntry))

@@ -279,7 +279,7 @@ class PanelEntry(Entry):
 
 
 class WeightsEntry(Entry):
-    """How much each wish counts; 1 is the default."""
+    """How much each term of the cost counts; 1 is the default."""
 
     equal: fields.Weight = 1.0
     distance: fields.Weight = 1.0
@@ -295,9 +295,9 @@ class PlaceEntry(Entry):
     wall_margin: fields.Length = Field(0.2, description="Least distance of a moved mic to a wall; default 20 cm.")
     weights: WeightsEntry = WeightsEntry.model_construct()
 
-    def made(self) -> parts.PlaceWishes:
+    def made(self) -> parts.PlacePlan:
         """The value."""
-        return parts.PlaceWishes(self.wall_margin, parts.PlaceWeights(**self.weights.model_dump()))
+        return parts.PlacePlan(self.wall_margin, parts.PlaceWeights(**self.weights.model_dump()))
 
 
 class TrackEntry(Entry):

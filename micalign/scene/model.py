@@ -29,8 +29,8 @@ from micalign.scene.parts import (
     Mic,
     Pair,
     Panel,
+    PlacePlan,
     PlaceWeights,
-    PlaceWishes,
     Point,
     Room,
     Source,
@@ -57,8 +57,8 @@ __all__ = [
     "Mic",
     "Pair",
     "Panel",
+    "PlacePlan",
     "PlaceWeights",
-    "PlaceWishes",
     "Point",
     "Room",
     "Scene",
@@ -89,7 +89,7 @@ class Scene(Shown):
     room : Room, optional
     sources, mics, dis, pairs, tapes, keepouts, panels : tuple
         What stands in the room; names are unique across sources, mics and DIs.
-    place : PlaceWishes
+    place : PlacePlan
         What `place` keeps to.
     take : TakePlan, optional
         Where its recording lies.
@@ -119,7 +119,7 @@ class Scene(Shown):
     tapes: tuple[Tape, ...] = ()
     keepouts: tuple[Keepout, ...] = ()
     panels: tuple[Panel, ...] = ()
-    place: PlaceWishes = field(default_factory=PlaceWishes)
+    place: PlacePlan = field(default_factory=PlacePlan)
     take: TakePlan | None = None
 
     def __post_init__(self) -> None:

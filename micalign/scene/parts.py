@@ -33,8 +33,8 @@ __all__ = [
     "Mic",
     "Pair",
     "Panel",
+    "PlacePlan",
     "PlaceWeights",
-    "PlaceWishes",
     "Point",
     "Room",
     "Source",
@@ -454,7 +454,7 @@ class PlaceWeights:
 
 
 @dataclass(frozen=True, slots=True)
-class PlaceWishes:
+class PlacePlan:
     """What `place` keeps to: the distance to walls and the weights of the terms of its cost."""
 
     wall_margin_m: float = 0.2

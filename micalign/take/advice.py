@@ -77,9 +77,9 @@ def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
     where = "at full scale" if cut.at_full_scale else f"flat at {show_dbfs(levels.peak_dbfs)}, cut before the file"
     places = ", ".join(clock(at) for at in cut.first_s)
     times = "once" if cut.runs == 1 else f"{cut.runs} times"
-    told = [f"{times}, longest {cut.longest_run} samples"] if cut.runs else []
-    told += [f"{cut.heap} single samples at the extreme"] if cut.heap else []
-    said = f"clipped {where}: {', '.join(told)}, first at {places}"
+    parts = [f"{times}, longest {cut.longest_run} samples"] if cut.runs else []
+    parts += [f"{cut.heap} single samples at the extreme"] if cut.heap else []
+    said = f"clipped {where}: {', '.join(parts)}, first at {places}"
     if levels.loud_power > SQUARE_LIKE * levels.peak**2:
         said += "; it is flat nearly all the time: a square-like synth wave looks the same, so trust your ears"
     if cut.at_full_scale:

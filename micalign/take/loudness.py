@@ -18,7 +18,7 @@ from micalign.units import amplitude_from_db
 __all__ = ["LOUDNESS_RATE", "at_loudness", "k_weighted", "k_weighting", "loudness_lufs"]
 
 LOUDNESS_RATE: Final = 48000
-"""The rate for which the standard prints its coefficients, and of the sounds whose loudness is told."""
+"""The rate for which the standard prints its coefficients, and of the sounds whose loudness is asked."""
 
 # The standard's table prints the high-pass with the numerator 1, -2, 1: so much above one at the top.
 _PRINTED_GAIN: Final = 10.0 ** (0.04327715 / 20.0)

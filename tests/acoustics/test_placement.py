@@ -22,8 +22,8 @@ from micalign.scene.model import (
     Keepout,
     Mic,
     Pair,
+    PlacePlan,
     PlaceWeights,
-    PlaceWishes,
     Room,
     Scene,
     Source,
@@ -132,7 +132,7 @@ def test_a_mic_that_starts_too_near_to_a_wall_is_moved_off_it() -> None:
     """The margin is the user's own number where one is given."""
     mic = Mic("left", (1.0, 0.1, 1.7), move=Box((0.0, 3.0), (0.0, 3.0), (1.0, 2.0)))
     for margin in (0.2, 0.35):
-        found = place(_alone(mic, room=Room((4.0, 4.0, 2.5)), place=PlaceWishes(wall_margin_m=margin)))
+        found = place(_alone(mic, room=Room((4.0, 4.0, 2.5)), place=PlacePlan(wall_margin_m=margin)))
         assert found.moves[0].to_m == pytest.approx((1.0, margin, 1.7), abs=1e-3)
 
 
@@ -201,7 +201,7 @@ def test_spacing_brings_a_mic_nearer_to_its_own_source() -> None:
     ratios = [_far(each, "two mic", "one") / _far(each, "one mic", "one") for each in (scene, found.scene)]
     assert ratios[0] < 2.5
     assert ratios[1] > 2.7
-    assert found.wishes_after["spacing"] < 0.2 * found.wishes_before["spacing"]
+    assert found.terms_after["spacing"] < 0.2 * found.terms_before["spacing"]
 
 
 def test_spacing_asks_nothing_of_a_room_mic() -> None:
@@ -264,14 +264,14 @@ def test_no_equality_is_bought_by_putting_both_mics_in_one_place() -> None:
 def test_weights_turn_a_wish_off() -> None:
     """Without its weight a distance costs nothing and moves nothing."""
     mic = Mic("close", (3.0, 2.0, 0.7), on=("snare",), reach_m=1.0, distance_m=(0.3, 0.4))
-    off = PlaceWishes(weights=PlaceWeights(distance=0.0))
+    off = PlacePlan(weights=PlaceWeights(distance=0.0))
     assert not place(_alone(mic, place=off)).moved
     assert place(_alone(mic)).moved
 
 
 def test_a_tolerance_is_no_wish_and_cannot_be_weighed_away() -> None:
     """With the weight of 'equal' at 0 the pair is still brought within its tolerance."""
-    off = PlaceWishes(weights=PlaceWeights(equal=0.0))
+    off = PlacePlan(weights=PlaceWeights(equal=0.0))
     scene = _pair(Mic("left", (1.0, 2.0, 1.7), move=WIDE), Mic("right", (3.3, 2.1, 1.8), move=WIDE), place=off)
     assert place(scene).feasible
 

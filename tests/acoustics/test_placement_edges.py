@@ -9,7 +9,7 @@ import pytest
 from placement_costs import placement_cost
 
 from micalign.findings.placing import place
-from micalign.scene.model import Box, Keepout, Mic, Pair, Panel, PlaceWeights, PlaceWishes, Scene, Source
+from micalign.scene.model import Box, Keepout, Mic, Pair, Panel, PlacePlan, PlaceWeights, Scene, Source
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993
 VOICE = Source("voice", (2.0, 2.0, 1.2), range_hz=(100.0, 8000.0))
@@ -58,15 +58,15 @@ def test_a_table_between_two_heights_throws_nothing():
 
 def test_a_mic_goes_where_the_table_does_no_harm():
     """Up and away or near: what is left of the cost, worked by hand, is a small part of what it was."""
-    keen = PlaceWishes(weights=PlaceWeights(reflections=20.0))
+    keen = PlacePlan(weights=PlaceWeights(reflections=20.0))
     scene = replace(over_a_table((3.0, 2.0, 1.2)), place=keen)
     found = place(scene)
     assert found.moved
     after = found.scene.mic("far").position
     assert by_hand(after) < 0.6 * by_hand((3.0, 2.0, 1.2))
     assert np.linalg.norm(np.subtract(after, (3.0, 2.0, 1.2))) <= 0.4 + 1e-6
-    assert found.wishes_after["reflections"] < found.wishes_before["reflections"]
-    off = replace(scene, place=PlaceWishes(weights=PlaceWeights(reflections=0.0)))
+    assert found.terms_after["reflections"] < found.terms_before["reflections"]
+    off = replace(scene, place=PlacePlan(weights=PlaceWeights(reflections=0.0)))
     assert not place(off).moved
 
 
@@ -78,7 +78,7 @@ def test_mics_of_one_group_are_asked_for_their_own_tables():
         Mic("far", (3.0, 2.0, 1.2), on=("voice",), reach_m=0.4),
         Mic("there", (9.0, 2.0, 1.2), on=("other",), reach_m=0.4),
     )
-    keen = PlaceWishes(weights=PlaceWeights(reflections=20.0))
+    keen = PlacePlan(weights=PlaceWeights(reflections=20.0))
     both = place(Scene(sources=(VOICE, other), mics=mics, panels=(TABLE, second), place=keen))
     alone = place(replace(over_a_table((3.0, 2.0, 1.2)), place=keen))
     to = {move.mic: move.to_m for move in both.moves}

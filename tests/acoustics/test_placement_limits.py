@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from micalign.acoustics.placing.limits import clearance_m
 from micalign.acoustics.placing.obstacles import Obstacle
 from micalign.findings.placing import place
-from micalign.scene.model import Box, Keepout, Mic, Pair, PlaceWishes, Point, Room, Scene, Source
+from micalign.scene.model import Box, Keepout, Mic, Pair, PlacePlan, Point, Room, Scene, Source
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993
 KICK, SNARE, TOM = Source("kick", (2.0, 1.4, 0.35)), Source("snare", (2.1, 2.0, 0.7)), Source("tom", (1.5, 2.1, 0.6))
@@ -31,7 +31,7 @@ def _scene(
     left: Mic, right: Mic, *keepouts: Keepout, sources: tuple[Source, ...] = (SNARE, KICK), **more: object
 ) -> Scene:
     pair = Pair("overheads", ("left", "right"), equal_to=tuple(source.name for source in sources))
-    wishes = PlaceWishes(wall_margin_m=float(str(more.get("margin", 0.2))))
+    wishes = PlacePlan(wall_margin_m=float(str(more.get("margin", 0.2))))
     return Scene(room=ROOM, sources=sources, mics=(left, right), pairs=(pair,), keepouts=keepouts, place=wishes)
 
 

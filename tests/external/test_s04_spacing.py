@@ -5,8 +5,8 @@ from __future__ import annotations
 import outside
 import pytest
 
-from micalign.acoustics.heard import BLEED_DB
 from micalign.acoustics.prediction import predict
+from micalign.acoustics.received import BLEED_DB
 from micalign.scene.model import Mic, Scene, Source
 
 

@@ -123,7 +123,7 @@ def test_what_is_charged_is_told() -> None:
     for kind in KINDS:
         scene = _scene(kind, 7)
         placed = place(scene)
-        assert placed.wishes_before["rules"] == 10.0 * sum(one.severity == "warning" for one in _failed(scene)) + (
+        assert placed.terms_before["rules"] == 10.0 * sum(one.severity == "warning" for one in _failed(scene)) + (
             100.0 * sum(one.severity == "problem" for one in _failed(scene))
         )
         assert placed.after <= placed.before

@@ -1,1 +1,1 @@
-"""The search behind `micalign.acoustics.placement`: limits, wishes, starts, descent, rounding; plain arrays."""
+"""The search behind `micalign.acoustics.placement`: limits, the cost and its terms, starts, descent; plain arrays."""

@@ -1,6 +1,6 @@
 """What would be good, short of a must: equal pairs, distances, spacing, stereo pairs, short moves.
 
-Each wish has a *unit*: missing it by one unit costs 1 (times its weight), by two units 4; moves cost in proportion to
+Each term has a *unit*: missing it by one unit costs 1 (times its weight), by two units 4; moves cost in proportion to
 their length, so that a mic which gains nothing stays where it is. Every ``cost`` takes N layouts, shape (N, M, 3),
 and gives shape (N,). The units are common practice, no source: half a metre of carrying a stand weighs as much as
 10 cm or 10 degrees off what was asked for, or a spacing of 2:1 where 3:1 is wanted.
@@ -17,8 +17,8 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.heard import CLOSE_M, RATIO
 from micalign.acoustics.placing.limits import Ears, indices, lengths_m
+from micalign.acoustics.received import CLOSE_M, RATIO
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Mic, Pair, Scene
 
@@ -27,10 +27,10 @@ __all__ = [
     "MOVE_UNIT_M",
     "STEREO_UNIT_DEGREES",
     "STEREO_UNIT_M",
-    "DistanceWish",
+    "DistanceTerm",
     "Equality",
-    "SpacingWish",
-    "StereoWish",
+    "SpacingTerm",
+    "StereoTerm",
 ]
 
 
@@ -98,7 +98,7 @@ def _outside(value: Floats, low: Floats, high: Floats) -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
-class DistanceWish:
+class DistanceTerm:
     """Each mic with a wanted range of distances, and each source it is on."""
 
     mic: Ints
@@ -106,7 +106,7 @@ class DistanceWish:
     range_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene) -> DistanceWish:
+    def of(cls, scene: Scene) -> DistanceTerm:
         """The cases of a scene."""
         cases = [
             (row, scene.source(name).position, mic.distance_m)
@@ -118,10 +118,10 @@ class DistanceWish:
         ranges = np.array([wanted for _, _, wanted in cases], dtype=float).reshape(-1, 2)
         return cls(indices([row for row, _, _ in cases]), points, ranges)
 
-    def part(self, chosen: Bools) -> DistanceWish:
+    def part(self, chosen: Bools) -> DistanceTerm:
         """The cases of the chosen mics, shape (M,)."""
         kept = chosen[self.mic]
-        return DistanceWish(self.mic[kept], self.source_m[kept], self.range_m[kept])
+        return DistanceTerm(self.mic[kept], self.source_m[kept], self.range_m[kept])
 
     def cost(self, positions: Floats) -> Floats:
         """Squares of what lies outside the range, in units of 10 cm."""
@@ -136,7 +136,7 @@ def _far_m(scene: Scene, source: str, mic: Mic) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class SpacingWish:
+class SpacingTerm:
     """The three-to-one rule for close mics (`CLOSE_M`) that form no pair.
 
     A case is a mic, a source it is on and close to, and another mic that is not on it. It is met by either reading of
@@ -149,7 +149,7 @@ class SpacingWish:
     source_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene) -> SpacingWish:
+    def of(cls, scene: Scene) -> SpacingTerm:
         """The cases of a scene of which a mic may move."""
         together = {frozenset(pair.mics) for pair in scene.pairs}
         cases = [
@@ -163,10 +163,10 @@ class SpacingWish:
         points = np.array([point for _, _, point in cases], dtype=float).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
 
-    def part(self, chosen: Bools) -> SpacingWish:
+    def part(self, chosen: Bools) -> SpacingTerm:
         """The cases in which a chosen mic, shape (M,), has a part."""
         kept = chosen[self.mic] | chosen[self.other]
-        return SpacingWish(self.mic[kept], self.other[kept], self.source_m[kept])
+        return SpacingTerm(self.mic[kept], self.other[kept], self.source_m[kept])
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """Squares of what a ratio of 3 is missed by."""
@@ -187,7 +187,7 @@ def _present_spread_m(scene: Scene, pair: Pair) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class StereoWish:
+class StereoTerm:
     """Pairs with a wanted spread, angle between their axes, or a source in their middle.
 
     ``degrees`` (a range) and ``centre_m`` (a point) hold NaN where nothing is asked for. A pair is symmetrical about
@@ -202,7 +202,7 @@ class StereoWish:
     centre_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene) -> StereoWish:
+    def of(cls, scene: Scene) -> StereoTerm:
         """The pairs of a scene."""
         mic = {mic.name: row for row, mic in enumerate(scene.mics)}
         aimed = {mic.name for mic in scene.mics if mic.aim is not None}
@@ -218,10 +218,10 @@ class StereoWish:
             np.array(centre, dtype=float).reshape(-1, 3),
         )
 
-    def part(self, chosen: Bools) -> StereoWish:
+    def part(self, chosen: Bools) -> StereoTerm:
         """The pairs of the chosen mics, shape (M,)."""
         kept = chosen[self.first] | chosen[self.second]
-        return StereoWish(*(getattr(self, field.name)[kept] for field in fields(self)))
+        return StereoTerm(*(getattr(self, field.name)[kept] for field in fields(self)))
 
     def cost(self, positions: Floats, axes: Floats) -> Floats:
         """Squares of what is missed, in units of 10 cm and 10 degrees."""

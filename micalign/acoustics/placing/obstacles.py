@@ -26,7 +26,7 @@ Kind: TypeAlias = Literal["move", "reach", "fixed", "wall", "keepout", "toleranc
 
 _ENOUGH_M: Final = 2e-4
 _LEAST_M: Final = 1e-3
-"""Nothing gives less than what a written position can tell."""
+"""Nothing gives less than what a written position can hold."""
 _CM: Final = 100.0
 _STARTS: Final = 4
 _NEAR_M: Final = 0.05

@@ -1,8 +1,8 @@
 """A scene as a problem to solve: free coordinates in, cost and limits out.
 
 ``variables`` are the coordinates that may change, shape (N, V) for N layouts: those of the free mics whose range has
-a width. The *cost* is a sum of weighted wishes plus a heavy charge for every pair out of its tolerance and every
-hard limit that is broken; lower is better, 0 is everything wished for without moving a stand.
+a width. The *cost* is a weighted sum of terms plus a heavy charge for every pair out of its tolerance and every
+hard limit that is broken; lower is better, 0 is all that is wanted without moving a stand.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.acoustics.placing.cost_terms import MOVE_UNIT_M, DistanceWish, Equality, SpacingWish, StereoWish
+from micalign.acoustics.placing.cost_terms import MOVE_UNIT_M, DistanceTerm, Equality, SpacingTerm, StereoTerm
 from micalign.acoustics.placing.limits import Ears, Limits
-from micalign.acoustics.placing.warned import AimWish, Combs, NullsWish, SharedWish
+from micalign.acoustics.placing.warned import AimTerm, Combs, NullsTerm, SharedTerm
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import PlaceWeights, Scene
 
@@ -40,13 +40,13 @@ class Problem:
     limits: Limits
     ears: Ears
     equality: Equality
-    distance: DistanceWish
-    spacing: SpacingWish
+    distance: DistanceTerm
+    spacing: SpacingTerm
     combs: Combs
-    stereo: StereoWish
-    shared: SharedWish
-    nulls: NullsWish
-    aims: AimWish
+    stereo: StereoTerm
+    shared: SharedTerm
+    nulls: NullsTerm
+    aims: AimTerm
     weights: PlaceWeights
     held: Bools
 
@@ -60,13 +60,13 @@ class Problem:
             limits=limits,
             ears=Ears.of(scene),
             equality=Equality.of(scene, speed),
-            distance=DistanceWish.of(scene),
-            spacing=SpacingWish.of(scene),
+            distance=DistanceTerm.of(scene),
+            spacing=SpacingTerm.of(scene),
             combs=Combs.of(scene, speed),
-            stereo=StereoWish.of(scene),
-            shared=SharedWish.of(scene, speed),
-            nulls=NullsWish.of(scene, speed),
-            aims=AimWish.of(scene),
+            stereo=StereoTerm.of(scene),
+            shared=SharedTerm.of(scene, speed),
+            nulls=NullsTerm.of(scene, speed),
+            aims=AimTerm.of(scene),
             weights=scene.place.weights,
             held=np.zeros(len(limits.free), dtype=bool),
         )
@@ -98,7 +98,7 @@ class Problem:
         return replace(self, equality=replace(self.equality, tolerance_m=narrower))
 
     def bare(self) -> Problem:
-        """The same without wishes, but for a slight one for short moves: what is allowed at all?"""
+        """The same without terms, but for a slight one for short moves: what is allowed at all?"""
         none = np.zeros(len(self.start_m), dtype=bool)
         return replace(
             self,
@@ -147,8 +147,8 @@ class Problem:
         every[:, self.limits.free] = free_m
         return every
 
-    def wishes(self, free_m: Floats, *, smooth_m: float = 0.0) -> dict[str, Floats]:
-        """The weighted cost of each wish, shape (N,) each.
+    def terms(self, free_m: Floats, *, smooth_m: float = 0.0) -> dict[str, Floats]:
+        """The weighted cost of each term, shape (N,) each.
 
         ``smooth_m`` rounds the corner of the move's cost at the start, for descents that need a slope there.
         """
@@ -176,8 +176,8 @@ class Problem:
         return charge
 
     def cost(self, free_m: Floats) -> Floats:
-        """Wishes and charges together, shape (N,)."""
-        total: Floats = sum(self.wishes(free_m).values(), self.charges(free_m))
+        """Terms and charges together, shape (N,)."""
+        total: Floats = sum(self.terms(free_m).values(), self.charges(free_m))
         return total
 
     def is_feasible(self, free_m: Floats) -> bool:

@@ -101,9 +101,9 @@ class _Descent:
         # Which stretch each of the two sides of a case may use.
         self._shares = np.tile(equality.pair[:, None] == equality.pairs, (2, 1)).astype(np.float64)
 
-    def _wishes(self, variables: Floats) -> Floats:
+    def _terms(self, variables: Floats) -> Floats:
         free_m = self._problem.free_m(variables)
-        total: Floats = sum(self._problem.wishes(free_m, smooth_m=_CORNER_M).values(), np.zeros(len(variables)))
+        total: Floats = sum(self._problem.terms(free_m, smooth_m=_CORNER_M).values(), np.zeros(len(variables)))
         return total[:, None]
 
     def _clearances(self, variables: Floats) -> Floats:
@@ -117,12 +117,12 @@ class _Descent:
     def cost(self, point: Floats) -> float:
         variables, stretch = np.split(point, [self._count])
         first, second = OUT_OF_TOLERANCE
-        return float(self._wishes(variables[None])[0, 0] + (first * stretch + second * stretch**2).sum())
+        return float(self._terms(variables[None])[0, 0] + (first * stretch + second * stretch**2).sum())
 
     def cost_slope(self, point: Floats) -> Floats:
         variables, stretch = np.split(point, [self._count])
         first, second = OUT_OF_TOLERANCE
-        return np.concatenate([slopes(self._wishes, variables)[0], first + 2 * second * stretch])
+        return np.concatenate([slopes(self._terms, variables)[0], first + 2 * second * stretch])
 
     def allowed(self, point: Floats) -> Floats:
         variables, stretch = np.split(point, [self._count])
@@ -316,7 +316,7 @@ def _samples(problem: Problem, here: Floats) -> Floats:
 
 
 def _rough(problem: Problem, samples: Floats) -> Floats:
-    """What is quick to tell of a sample: charges and the length of the moves."""
+    """What is quick to know of a sample: charges and the length of the moves."""
     free_m = problem.free_m(samples)
     moved: Floats = np.sqrt(((free_m - problem.limits.start_m) ** 2).sum(axis=-1)).sum(axis=1)
     return problem.charges(free_m) + moved

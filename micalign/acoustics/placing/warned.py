@@ -17,15 +17,15 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.heard import BLEED_DB
 from micalign.acoustics.placing.limits import Ears, indices, lengths_m
+from micalign.acoustics.received import BLEED_DB
 from micalign.acoustics.reflections import PanelFrame, image_sources, mirror, panel_frame
 from micalign.acoustics.room import LOWEST, critical_distance_m, mode_strengths, modes, reverberation_s
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Mic, Pair, Point, Scene, Source
 from micalign.units import db_from_amplitude
 
-__all__ = ["EXCITED", "LATE_S", "WORKS_HZ", "AimWish", "Combs", "NullsWish", "SharedWish"]
+__all__ = ["EXCITED", "LATE_S", "WORKS_HZ", "AimTerm", "Combs", "NullsTerm", "SharedTerm"]
 
 WORKS_HZ: Final = (50.0, 10_000.0)
 """Where a source matters of which the scene does not say it (common practice, no source)."""
@@ -161,7 +161,7 @@ _WITHIN_DB: Final = 6.1
 _UNIT_M: Final = 0.02
 """Two centimetres of way too much are one unit missed (common practice, no source)."""
 _SPARE: Final = 0.8
-"""Of the way that makes no notch so much is used, so that a wish for a short move does not stop at its edge."""
+"""Of the way that makes no notch so much is used, so that the term for short moves does not stop at its edge."""
 LATE_S: Final = 0.030
 _SECOND_HIT_DB: Final = 10.1
 _LATE_UNIT_M: Final = 0.5
@@ -174,7 +174,7 @@ _CLEARLY: Final = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class SharedWish:
+class SharedTerm:
     """Each source and two mics on it that form no pair.
 
     ``free_m`` of way between them does no harm, ``within_db`` is how near in level they must be for more of it to be
@@ -190,7 +190,7 @@ class SharedWish:
     unit_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene, speed_m_s: float) -> SharedWish:
+    def of(cls, scene: Scene, speed_m_s: float) -> SharedTerm:
         """The cases of a scene of which a mic may move."""
         cases = list(_shared(scene, speed_m_s))
         limits = np.array([case[3] for case in cases], dtype=float).reshape(-1, 3)
@@ -202,10 +202,10 @@ class SharedWish:
             *limits.T,
         )
 
-    def part(self, chosen: Bools) -> SharedWish:
+    def part(self, chosen: Bools) -> SharedTerm:
         """The cases in which a chosen mic, shape (M,), has a part."""
         kept = chosen[self.first] | chosen[self.second]
-        return SharedWish(*(getattr(self, field.name)[kept] for field in fields(self)))
+        return SharedTerm(*(getattr(self, field.name)[kept] for field in fields(self)))
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """What the way is too long by, where both are near enough in level in the blend."""
@@ -237,7 +237,7 @@ def _shared(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, int, Source, 
 
 
 @dataclass(frozen=True, eq=False)
-class AimWish:
+class AimTerm:
     """Each free mic with a direction and each source it is on: heard near its axis, and not with its rear lobe.
 
     Of a pair it is enough that one of the two (``mic`` or ``partner``) hears the source near its axis; both are to
@@ -249,7 +249,7 @@ class AimWish:
     source_m: Floats
 
     @classmethod
-    def of(cls, scene: Scene) -> AimWish:
+    def of(cls, scene: Scene) -> AimTerm:
         """The cases of a scene of which a mic may move."""
         row = {mic.name: index for index, mic in enumerate(scene.mics)}
         pairs = [pair.mics for pair in scene.pairs if not _is_mid_side(scene, pair)]
@@ -263,10 +263,10 @@ class AimWish:
         points = np.array([case[2] for case in cases], dtype=float).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
 
-    def part(self, chosen: Bools) -> AimWish:
+    def part(self, chosen: Bools) -> AimTerm:
         """The cases in which a chosen mic, shape (M,), has a part."""
         kept = chosen[self.mic] | chosen[self.partner]
-        return AimWish(self.mic[kept], self.partner[kept], self.source_m[kept])
+        return AimTerm(self.mic[kept], self.partner[kept], self.source_m[kept])
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """Squares of what is missed, in quarters of the axis; a source in opposite polarities misses all of both."""
@@ -288,7 +288,7 @@ def _is_mid_side(scene: Scene, pair: Pair) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class NullsWish:
+class NullsTerm:
     """Each free mic beyond the critical distance of a source, and the low modes that this excites and needs."""
 
     mic: Ints
@@ -296,17 +296,17 @@ class NullsWish:
     size_m: Point
 
     @classmethod
-    def of(cls, scene: Scene, speed_m_s: float) -> NullsWish:
+    def of(cls, scene: Scene, speed_m_s: float) -> NullsTerm:
         """The cases of a scene."""
         cases = list(dict.fromkeys(_missed_modes(scene, speed_m_s)))
         size = scene.room.size if scene.room else (1.0, 1.0, 1.0)
         order = np.array([case[1] for case in cases], dtype=np.intp).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), order, size)
 
-    def part(self, chosen: Bools) -> NullsWish:
+    def part(self, chosen: Bools) -> NullsTerm:
         """The cases of the chosen mics, shape (M,)."""
         kept = chosen[self.mic]
-        return NullsWish(self.mic[kept], self.order[kept], self.size_m)
+        return NullsTerm(self.mic[kept], self.order[kept], self.size_m)
 
     def cost(self, positions: Floats) -> Floats:
         """Squares of what each mode is missed by: 1 in a null, 0 from where the rule is silent."""

@@ -153,7 +153,7 @@ SURE: Final = 0.75
 rightly; from 0.95 on 518 would be, 99 in 100 rightly. Those just above the bar are right about as often as they say.
 """
 _LEAST_CHANCE: Final = 0.03
-"""Explanations less probable than this are not told."""
+"""Explanations less probable than this are left out."""
 _AGAIN: Final = 0.9
 """A misread tape may be misread again in the same way: another pair is preferred unless it decides this much less."""
 _NEGLIGIBLE: Final = 20.0
@@ -314,8 +314,8 @@ def deciding(net: Network, doubts: Sequence[Slip]) -> tuple[int, int]:
     unknown = set(net.unknown_points)
     pairs = [(a, b) for a in sorted(unknown) for b in range(len(net.names)) if b != a and (b not in unknown or b > a)]
     taped = {frozenset(pair) for pair in net.ends.tolist()}
-    told = [_parted(net, doubts, pair) * (_AGAIN if frozenset(pair) in taped else 1.0) for pair in pairs]
-    return pairs[int(np.argmax(told))]
+    parted = [_parted(net, doubts, pair) * (_AGAIN if frozenset(pair) in taped else 1.0) for pair in pairs]
+    return pairs[int(np.argmax(parted))]
 
 
 def _parted(net: Network, doubts: Sequence[Slip], pair: tuple[int, int]) -> float:

@@ -176,7 +176,7 @@ def _others(net: Network, candidates: Floats, best: Floats, weights: Floats) -> 
 
 def turned(solved: Solved) -> Solved:
     """In a frame of its own a survey and its mirror images are one: x of the second, y of the third point and z of the
-    first beyond their plane are told positive.
+    first beyond their plane are taken as positive.
     """
     sides = np.ones(3)
     places = solved.net.places(solved.unknowns[None])[0]

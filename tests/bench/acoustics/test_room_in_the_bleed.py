@@ -12,8 +12,8 @@ import pytest
 import small_rooms
 
 from micalign.acoustics.arrivals import arrivals
-from micalign.acoustics.heard import heard
 from micalign.acoustics.prediction import predict
+from micalign.acoustics.received import heard
 from micalign.acoustics.reflections import bounces
 from micalign.scene.model import Scene
 

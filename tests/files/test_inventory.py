@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from micalign.errors import SceneError, TakeError
-from micalign.files.roll_call import call_scene, call_tracks
+from micalign.files.inventory import inventory_of_scene, inventory_of_tracks
 from micalign.scene.document import parse_scene
 
 RATE = 8000
@@ -37,7 +37,7 @@ def crash(path):
 
 
 def test_every_channel_of_a_file_answers(tmp_path):
-    call = call_tracks([write(tmp_path / "pair.wav", channels=2), write(tmp_path / "kick.wav")])
+    call = inventory_of_tracks([write(tmp_path / "pair.wav", channels=2), write(tmp_path / "kick.wav")])
     assert [(one.name, one.channel, one.track.name) for one in call.present] == [
         ("pair.wav", 1, "pair.wav:1"),
         ("pair.wav", 2, "pair.wav:2"),
@@ -47,7 +47,7 @@ def test_every_channel_of_a_file_answers(tmp_path):
 
 def test_one_channel_can_be_named_and_a_file_named_twice_answers_once(tmp_path):
     pair = write(tmp_path / "pair.wav", channels=2)
-    call = call_tracks([f"{pair}:2", f"{pair}:2"])
+    call = inventory_of_tracks([f"{pair}:2", f"{pair}:2"])
     assert [(one.name, one.channel) for one in call.present] == [("pair.wav", 2)]
     stored, _ = soundfile.read(pair)
     assert np.array_equal(call.present[0].track.read(), stored[:, 1])
@@ -57,7 +57,7 @@ def test_files_of_one_name_in_two_folders_are_called_by_their_paths(tmp_path):
     for folder in ("a", "b"):
         (tmp_path / folder).mkdir()
         write(tmp_path / folder / "kick.wav")
-    call = call_tracks([tmp_path / "a" / "kick.wav", tmp_path / "b" / "kick.wav"])
+    call = inventory_of_tracks([tmp_path / "a" / "kick.wav", tmp_path / "b" / "kick.wav"])
     assert [one.name for one in call.present] == [str(tmp_path / folder / "kick.wav") for folder in ("a", "b")]
 
 
@@ -67,7 +67,7 @@ def test_who_is_missing_is_told_and_the_rest_answer(tmp_path):
     (tmp_path / "words.wav").write_text("no audio at all, but long enough to look at")
     names = ["kick.wav", "line.wav", "crashed.wav", "words.wav"]
     write(tmp_path / "snare.wav")
-    call = call_tracks([tmp_path / name for name in [*names, "snare.wav"]])
+    call = inventory_of_tracks([tmp_path / name for name in [*names, "snare.wav"]])
     assert [one.name for one in call.present] == ["line.wav", "snare.wav"]
     assert {one.name: (one.kind, one.held_frames) for one in call.absent} == {
         "kick.wav": ("missing", None),
@@ -80,22 +80,22 @@ def test_who_is_missing_is_told_and_the_rest_answer(tmp_path):
 
 def test_where_no_one_answers_all_faults_are_told(tmp_path):
     with pytest.raises(TakeError, match="no such file") as caught:
-        call_tracks([tmp_path / "kick.wav", tmp_path / "snare.wav"])
+        inventory_of_tracks([tmp_path / "kick.wav", tmp_path / "snare.wav"])
     assert len(caught.value.faults) == 2
 
 
 def test_a_crashed_file_alone_is_an_answer(tmp_path):
     path = write(tmp_path / "crashed.wav")
     crash(path)
-    call = call_tracks([path])
+    call = inventory_of_tracks([path])
     assert (call.present, call.absent[0].held_frames) == ((), 4000)
 
 
 def test_the_start_is_read_from_the_time_stamp(tmp_path):
     path = write(tmp_path / "kick.wav")
-    assert call_tracks([path]).present[0].start_s is None
+    assert inventory_of_tracks([path]).present[0].start_s is None
     stamp(path, 36_000 * RATE + 2000)
-    assert call_tracks([path]).present[0].start_s == 36_000.25
+    assert inventory_of_tracks([path]).present[0].start_s == 36_000.25
 
 
 SCENE = """
@@ -119,11 +119,11 @@ out = "out.wav"
 def test_a_scenes_tracks_are_called_by_their_mics(tmp_path):
     (tmp_path / "takes").mkdir()
     write(tmp_path / "takes" / "drums.wav", channels=3)
-    call = call_scene(parse_scene(SCENE), tmp_path / "barn.toml")
+    call = inventory_of_scene(parse_scene(SCENE), tmp_path / "barn.toml")
     assert [(one.name, one.channel, one.track.name) for one in call.present] == [("in", 2, "in")]
     assert [one.name for one in call.absent] == ["out"]
 
 
 def test_a_scene_without_a_recording_is_refused(tmp_path):
     with pytest.raises(SceneError, match="names no recording"):
-        call_scene(parse_scene(SCENE.partition("[take]")[0]), tmp_path / "barn.toml")
+        inventory_of_scene(parse_scene(SCENE.partition("[take]")[0]), tmp_path / "barn.toml")

@@ -20,7 +20,7 @@ from micalign.files.specs import Spec, find_in, parse_spec
 from micalign.scene.model import Scene
 from micalign.take.tracks import Track
 
-__all__ = ["Absent", "Present", "RollCall", "call_scene", "call_tracks"]
+__all__ = ["Absent", "Inventory", "Present", "inventory_of_scene", "inventory_of_tracks"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +67,14 @@ class Absent:
 
 
 @dataclass(frozen=True, slots=True)
-class RollCall:
+class Inventory:
     """Who is there and who is not, each in the order they were named."""
 
     present: tuple[Present, ...]
     absent: tuple[Absent, ...]
 
 
-def call_tracks(specs: Iterable[str | os.PathLike[str]]) -> RollCall:
+def inventory_of_tracks(specs: Iterable[str | os.PathLike[str]]) -> Inventory:
     """The tracks that a command line names; a file of several channels gives them all.
 
     Raises
@@ -90,7 +90,7 @@ def call_tracks(specs: Iterable[str | os.PathLike[str]]) -> RollCall:
     return _answered(named)
 
 
-def call_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> RollCall:
+def inventory_of_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> Inventory:
     """The tracks that a scene names, called by their mic or DI.
 
     Raises
@@ -98,7 +98,7 @@ def call_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> RollCall:
     SceneError
         If the scene names no tracks.
     TakeError
-        As `call_tracks`; or if not one of its files is there.
+        As `inventory_of_tracks`; or if not one of its files is there.
     """
     plan = recording_of(scene, scene_path)
     folder = find_in(Path(scene_path).parent, plan.folder)
@@ -106,7 +106,7 @@ def call_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> RollCall:
     return _answered([(one.name, Spec(find_in(folder, one.file), one.channel)) for one in plan.tracks], single=True)
 
 
-def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> RollCall:
+def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> Inventory:
     present: list[Present] = []
     absent: list[Absent] = []
     opened: dict[tuple[Path, int], Track] = {}
@@ -117,7 +117,7 @@ def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> RollCal
             absent += [_absent(name, one.path, fault) for fault in error.faults]
     if not present and all(one.kind != "crashed" for one in absent):
         raise TakeError(list(dict.fromkeys(one.message for one in absent)))
-    return RollCall(tuple(present), tuple(absent))
+    return Inventory(tuple(present), tuple(absent))
 
 
 def _opened(name: str, one: Spec, opened: dict[tuple[Path, int], Track], *, single: bool) -> list[Present]:

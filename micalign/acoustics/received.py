@@ -12,7 +12,7 @@ determination of system power requirements for enclosures", Proc. IRE 36(3), 315
 and others, Fundamentals of Acoustics, chapter 7 (the piston; from memory). The bench in `tests/bench/acoustics`
 holds this against rooms worked out by images.
 
-The three-to-one rule, as L. Burroughs gave it (Microphones: Design and Application, 1974; from memory), is told in two
+The three-to-one rule, as L. Burroughs gave it (Microphones: Design and Application, 1974; from memory), is read in two
 ways that differ:
 
 * *mic to mic*: the distance between two mics is at least 3 times the distance of a mic to its own source;
@@ -153,7 +153,7 @@ class Spacing:
     ``mic_distance_ratio``: distance between the mics against the mic's to its source; ``path_ratio``: distance of the
     source to the other mic against that to its own; ``bleed_db``: level of the source at the other mic against its
     own (negative is quieter), patterns included, gains not: by the direct sound alone, which the rule is about;
-    ``bleed_heard_db``: the same with the room and a real pattern (`micalign.acoustics.heard`).
+    ``bleed_heard_db``: the same with the room and a real pattern (`micalign.acoustics.received`).
     """
 
     mic: str
