@@ -16,8 +16,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.tapes.doubt import best_next, deciding, point_covariance, radius_68_m
-from micalign.acoustics.tapes.further import fixing
-from micalign.acoustics.tapes.solution import Solved, into_room, solve, turned
+from micalign.acoustics.tapes.solution import Solved, fixing, into_room, solve, turned
 from micalign.acoustics.tapes.tape_network import Network, is_frameless, network_of
 from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named

@@ -91,6 +91,13 @@ _FONTS: Final = "'DejaVu Sans', 'Bitstream Vera Sans', Verdana, sans-serif"
 _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 _DPI: Final = 150
 
+_METADATA: Final[dict[str, dict[str, Any]]] = {
+    ".png": {"Software": "micalign"},
+    ".svg": {"Date": None, "Creator": "micalign"},
+    ".pdf": {"CreationDate": None, "Creator": "micalign", "Producer": None},
+}
+_DESCRIPTION: Final = {".png": "Description", ".svg": "Description", ".pdf": "Subject"}
+
 
 def new_figure(width_in: float, height_in: float) -> Figure:
     """An empty figure on our paper, with a canvas of its own.
@@ -229,12 +236,6 @@ def _saved(figure: Figure, kind: str, metadata: dict[str, Any], *, glyphs: str =
 
 
 # No date in any of them: a figure that has not changed makes no new file.
-_METADATA: Final[dict[str, dict[str, Any]]] = {
-    ".png": {"Software": "micalign"},
-    ".svg": {"Date": None, "Creator": "micalign"},
-    ".pdf": {"CreationDate": None, "Creator": "micalign", "Producer": None},
-}
-_DESCRIPTION: Final = {".png": "Description", ".svg": "Description", ".pdf": "Subject"}
 
 
 def inline_svg(figure: Figure) -> str:

@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 
 __all__ = ["align_document", "aligned_line", "gain_table", "remain_table", "shift_table", "words"]
 
+_LOST_DB: Final = 0.5
+"""What a third octave may lose without being told: less is the spread of one take (judgement)."""
+Band = dict[str, float | None]
+
 
 def align_document(offsets: OffsetsFile, folder: Path | None, *, more: dict[str, Any] | None = None) -> dict[str, Any]:
     """What ``align --json`` prints: offsets.json with each file's path as it was written."""
@@ -95,16 +99,9 @@ def gain_table(offsets: OffsetsFile, *, thirds: bool = False) -> Table:
     return table
 
 
-_LOST_DB: Final = 0.5
-"""What a third octave may lose without being told: less is the spread of one take (judgement)."""
-
-
 def _has_lost(band: Band) -> bool:
     before, after = band["before_db"], band["after_db"]
     return before is not None and after is not None and after < before - _LOST_DB
-
-
-Band = dict[str, float | None]
 
 
 def _octaves(bands: Sequence[Band]) -> list[Band]:

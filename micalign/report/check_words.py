@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from micalign.report.roomy import Beside
+    from micalign.report.narrow_tables import Beside
 
 __all__ = [
     "SECTIONS",
@@ -48,6 +48,23 @@ __all__ = [
 _DECIMALS: Final = {"_s": 9, "_m": 6, "_m_s": 4, "_db": 4, "_hz": 3, "_percent": 1, "_degrees": 2, "ratio": 5}
 
 _ROUNDED: Final = frozenset({"notches_hz", "peaks_hz"})  # where they are made
+
+SECTIONS: Final = {
+    "findings": "every finding with what mends it",
+    "arrivals": "arrival, distance and level of each source at each mic",
+    "sums": "two mics on one source, added",
+    "spacing": "three to one",
+    "bleed": "what else a mic hears",
+    "reflections": "the first bounces",
+    "pairs": "stereo pairs",
+    "direct": "DIs against mics",
+    "room": "reverberation and modes",
+}
+"""What ``--show`` knows, with what it is."""
+_FEWEST_LINES: Final = 24
+_MOST_LINES: Final = 40
+Numbers = Mapping[tuple[str, tuple[str, ...]], int]
+_MOST_PLACES: Final = 12
 
 
 @cache
@@ -136,25 +153,6 @@ def _room(room: RoomFigures | None) -> Mapping[str, Any] | None:
         {"name": name, "strengths": [round(value, 3) for value in row]} for name, row in room.strengths.items()
     ]
     return document
-
-
-SECTIONS: Final = {
-    "findings": "every finding with what mends it",
-    "arrivals": "arrival, distance and level of each source at each mic",
-    "sums": "two mics on one source, added",
-    "spacing": "three to one",
-    "bleed": "what else a mic hears",
-    "reflections": "the first bounces",
-    "pairs": "stereo pairs",
-    "direct": "DIs against mics",
-    "room": "reverberation and modes",
-}
-"""What ``--show`` knows, with what it is."""
-
-_FEWEST_LINES: Final = 24
-_MOST_LINES: Final = 40
-
-Numbers = Mapping[tuple[str, tuple[str, ...]], int]
 
 
 def verdict(name: str, every: Sequence[Finding], told: Sequence[Finding]) -> str:
@@ -249,9 +247,6 @@ def _arrivals(scene: Scene, predicted: Prediction, *, everything: bool, width: i
     yield from tables.arrival_tables(scene, predicted, everything=everything, width=width)
 
 
-_MOST_PLACES: Final = 12
-
-
 def room_lines(room: RoomFigures | None) -> Iterator[str]:
     """The room in a few sentences."""
     if room is None:
@@ -305,7 +300,7 @@ def finding_lines(
     """Each finding by its number: what it is, and below it what mends it; a star marks what ``--mend`` can apply."""
     from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
 
-    from micalign.report.roomy import Beside  # noqa: PLC0415
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
 
     rows = []
     for finding in found:

@@ -29,7 +29,7 @@ from micalign.units import (
 )
 
 if TYPE_CHECKING:
-    from micalign.report.roomy import Beside
+    from micalign.report.narrow_tables import Beside
 
 __all__ = [
     "RATES_HZ",
@@ -44,6 +44,12 @@ __all__ = [
     "notch_range_words",
     "notch_words",
 ]
+TEMPERATURE_C: Final = 20.0
+RATES_HZ: Final = (44_100, 48_000, 96_000)
+_SHOWN_NOTCHES: Final = 5
+
+_HARMLESS_HZ: Final = 10_000.0
+"""A first notch above this is heard by few and hurts little (common practice, no source)."""
 
 
 def notch_range_words(row: Difference) -> str:
@@ -85,13 +91,6 @@ def depth_words(depth_db: float | None) -> str:
     ('-9.5 dB', '')
     """
     return "" if depth_db is None else show_db(depth_db)
-
-
-TEMPERATURE_C: Final = 20.0
-RATES_HZ: Final = (44_100, 48_000, 96_000)
-_SHOWN_NOTCHES: Final = 5
-_HARMLESS_HZ: Final = 10_000.0
-"""A first notch above this is heard by few and hurts little (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +148,7 @@ def comb_table(paths: TwoPaths, unit: str) -> Beside:
     """The figures, a line each."""
     from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
 
-    from micalign.report.roomy import Beside  # noqa: PLC0415
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
 
     return Beside([([Text(name)], Text(words)) for name, words in _figures(paths, unit)], gap=3)
 

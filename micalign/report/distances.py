@@ -24,6 +24,7 @@ __all__ = ["bleed_table", "needed_tapes", "spacing_table", "tape_document", "tap
 _ROUGH_M: Final = 0.02
 """A place known worse than this was paced or guessed (judgement)."""
 _TO_FIX: Final = 3
+_MOST_ROWS: Final = 10
 
 
 def needed_tapes(scene: Scene, predicted: Prediction) -> frozenset[frozenset[str]]:
@@ -91,9 +92,6 @@ def _distances(scene: Scene) -> Iterator[tuple[Source | Mic, Source | Mic, float
     for group in groups:
         for a, b in combinations(group, 2):
             yield a, b, a.metres_to(b)
-
-
-_MOST_ROWS: Final = 10
 
 
 def spacing_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:

@@ -25,6 +25,14 @@ from micalign.units import METRES
 __all__ = ["FirstWish", "appended_text", "first_text", "scene_text", "usual_things", "whole_text"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
+_TAPES_THAT_FIX: Final = 3
+
+_OPENING: Final = (
+    "",
+    "Places that were not given are usual ones: measure your own, to the middle of what sounds and to the front of",
+    "each mic's capsule, and put them in below. 'micalign check' says what they sound like together, 'micalign place'",
+    "where the mics that may move should go.",
+)
 
 
 def scene_text(name: str, sources: Sequence[Source], made: Arranged, *, room: Room | None, unit: str = "m") -> str:
@@ -181,15 +189,6 @@ def _lengths(values: Iterable[float | None], unit: str) -> str:
 
 def _length(metres: float, unit: str) -> str:
     return f"{round(metres / METRES[unit], _DECIMALS[unit]) + 0.0:.10g}"
-
-
-_TAPES_THAT_FIX: Final = 3
-_OPENING: Final = (
-    "",
-    "Places that were not given are usual ones: measure your own, to the middle of what sounds and to the front of",
-    "each mic's capsule, and put them in below. 'micalign check' says what they sound like together, 'micalign place'",
-    "where the mics that may move should go.",
-)
 
 
 @dataclass(frozen=True, slots=True)

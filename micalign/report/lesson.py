@@ -30,6 +30,9 @@ from micalign.units import METRES, show_db, show_hz, show_length, show_ms, show_
 __all__ = ["LESSON_TEMPERATURE_C", "Case", "case_document", "lesson_page", "question_page", "questions"]
 
 _KINDS: Final = tuple(kind for kind in chain(*zip_longest(COMB_KINDS, WAY_KINDS)) if kind is not None)
+LESSON_TEMPERATURE_C: Final = 20.0
+QUESTIONS_IN_PAGE: Final = 30
+_STEPS: Final = {"m": 0.005, "cm": 0.5, "mm": 5.0, "ft": 0.02, "in": 0.25}
 
 
 def questions(count: int, *, seed: int = 1, unit: str = "cm") -> tuple[Question, ...]:
@@ -67,11 +70,6 @@ def question_page(asked: Sequence[Question], *, answers: bool, seed: int, unit: 
     speed = show_speed(told_speed_m_s(unit), unit)
     values = {"title": title, "questions": asked, "answers": answers, "seed": seed, "speed": speed}
     return page("questions.html.j2", values)
-
-
-LESSON_TEMPERATURE_C: Final = 20.0
-QUESTIONS_IN_PAGE: Final = 30
-_STEPS: Final = {"m": 0.005, "cm": 0.5, "mm": 5.0, "ft": 0.02, "in": 0.25}
 
 
 @dataclass(frozen=True, slots=True)

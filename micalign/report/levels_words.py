@@ -20,7 +20,7 @@ from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, show_per
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from micalign.report.roomy import Beside
+    from micalign.report.narrow_tables import Beside
 
 __all__ = ["TakeLevels", "advice_lines", "cautions", "levels_document", "levels_line", "levels_table", "take_levels"]
 
@@ -191,7 +191,7 @@ def advice_lines(take: TakeLevels) -> Beside | None:
     """What is said of each track and what to try, the worst first; None where there is nothing to say."""
     from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
 
-    from micalign.report.roomy import Beside  # noqa: PLC0415
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
 
     said = [
         ([Text(clean(name), style=_loudly(remark))], Text(clean(_sentences(remark)), style=_loudly(remark)))

@@ -20,7 +20,7 @@ from micalign.units import dbfs_cell, show_db, show_ms
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from micalign.report.roomy import Beside
+    from micalign.report.narrow_tables import Beside
 
 Cell = Callable[[LineSource, HeardLine], str]
 
@@ -187,7 +187,7 @@ def _advice(found: LineCheck) -> Beside | None:
     """What was found and what to do, problems first; what concerns several lines is told once."""
     from rich.text import Text  # noqa: PLC0415
 
-    from micalign.report.roomy import Beside  # noqa: PLC0415
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
 
     told: dict[tuple[str, str, str], list[str]] = {}
     for line in found.lines:

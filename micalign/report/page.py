@@ -22,6 +22,9 @@ from micalign import __version__
 from micalign.figures.style import COLOURS, DARK
 
 __all__ = ["HEARING_WORDS", "LIMIT_DBA", "allowed_minutes", "audio_address", "page", "show_minutes", "variables"]
+LIMIT_DBA: Final = 85.0
+_WHOLE_DAY_MINUTES: Final = 480.0
+_EXCHANGE_DB: Final = 3.0
 
 
 @cache
@@ -66,11 +69,6 @@ def audio_address(data: bytes, kind: str = "audio/wav") -> str:
     'data:audio/wav;base64,UklGRg=='
     """
     return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
-
-
-LIMIT_DBA: Final = 85.0
-_WHOLE_DAY_MINUTES: Final = 480.0
-_EXCHANGE_DB: Final = 3.0
 
 
 def allowed_minutes(level_dba: float) -> float:

@@ -43,6 +43,17 @@ __all__ = [
 
 _WORTH_SAYING_M: Final = 0.004
 _ALONG: Final = float(np.cos(np.radians(20.0)))
+_ERROR_M: Final = 0.01
+
+WISHES: Final = {
+    "equal": "pairs equal to their sources",
+    "distance": "distances as wanted",
+    "spacing": "spacing 3:1, mics on one source",
+    "reflections": "notches of reflections, nulls of modes",
+    "stereo": "aims, stereo angle, spread, centre",
+    "rules": "what check warns of",
+    "move": "length of the moves",
+}
 
 
 def move_words(scene: Scene, move: Move) -> str:
@@ -135,19 +146,6 @@ def _further(scene: Scene, one: Obstacle) -> str:
         if beyond >= 1e-3:
             words.append(f"{short_length(beyond, unit)} further {side}")
     return " and ".join(words) or f"{short_length(one.give_m, unit)} further"
-
-
-_ERROR_M: Final = 0.01
-
-WISHES: Final = {
-    "equal": "pairs equal to their sources",
-    "distance": "distances as wanted",
-    "spacing": "spacing 3:1, mics on one source",
-    "reflections": "notches of reflections, nulls of modes",
-    "stereo": "aims, stereo angle, spread, centre",
-    "rules": "what check warns of",
-    "move": "length of the moves",
-}
 
 
 def place_document(

@@ -32,6 +32,9 @@ __all__ = ["report_page", "seen_words", "sheet_plan_in"]
 
 _MOST_PLACES: Final = 12
 _MOST_COMBS: Final = 3
+_MOST_ROWS: Final = 12
+_BOX_LINES: Final = 4
+_EXPOSURE_DBA: Final = (85, 88, 91, 94, 97, 100, 103, 106, 109)
 
 
 def seen_words(
@@ -119,11 +122,6 @@ def _sums(take: Mapping[str, Any]) -> str:
         for one in take["sums"]
     ]
     return "; ".join(each) + "." if each else ""
-
-
-_MOST_ROWS: Final = 12
-_BOX_LINES: Final = 4
-_EXPOSURE_DBA: Final = (85, 88, 91, 94, 97, 100, 103, 106, 109)
 
 
 def sheet_plan_in(scene: Scene, prediction: Prediction) -> float:

@@ -42,6 +42,15 @@ _SWEEP_S: Final = 8.0
 _LAST_DELAY_S: Final = 0.005
 _KERNEL: Final = 16  # taps on each side of the moving delay's interpolation
 
+_MAKINGS: Final = (
+    ("0.5ms", "with a copy 0.5 ms later", 0.0005, 0.0, 1),
+    ("1ms", "with a copy 1 ms later", 0.001, 0.0, 1),
+    ("5ms", "with a copy 5 ms later", 0.005, 0.0, 1),
+    ("1ms-6db", "with a copy 1 ms later, 6 dB down", 0.001, 6.0, 1),
+    ("1ms-9.5db", "with a copy 1 ms later, 9.5 dB down", 0.001, 9.542425, 1),
+    ("1ms-flipped", "with a copy 1 ms later, polarity flipped", 0.001, 0.0, -1),
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Sound:
@@ -147,16 +156,6 @@ def _faded(samples: Floats) -> Floats:
     faded[:count] *= ramp
     faded[-count:] *= ramp[::-1]
     return faded
-
-
-_MAKINGS: Final = (
-    ("0.5ms", "with a copy 0.5 ms later", 0.0005, 0.0, 1),
-    ("1ms", "with a copy 1 ms later", 0.001, 0.0, 1),
-    ("5ms", "with a copy 5 ms later", 0.005, 0.0, 1),
-    ("1ms-6db", "with a copy 1 ms later, 6 dB down", 0.001, 6.0, 1),
-    ("1ms-9.5db", "with a copy 1 ms later, 9.5 dB down", 0.001, 9.542425, 1),
-    ("1ms-flipped", "with a copy 1 ms later, polarity flipped", 0.001, 0.0, -1),
-)
 
 
 def lesson_sounds(*, own_delay_s: float | None = None, own_level_db: float = 0.0) -> tuple[Sound, ...]:

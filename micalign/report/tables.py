@@ -1,7 +1,7 @@
 """How do text and tables look on a terminal? One plain style: ruled under the heading, no boxes, names first.
 
 Cells are plain text. A name of the user's is made harmless: none may steer a terminal with control or direction
-characters. How a table gives way where it is too wide is told in `micalign.report.roomy`.
+characters. How a table gives way where it is too wide is the matter of `micalign.report.narrow_tables`.
 """
 
 from __future__ import annotations
@@ -30,6 +30,10 @@ __all__ = [
     "ruled_table",
     "shortened",
 ]
+
+PROBLEM, WARNING, NOTE, GOOD = "bold color(163)", "color(131)", "color(63)", "color(29)"
+"""Colours of verdict words, of the fixed part of the 256: 4.5:1 and more against black and against white (WCAG 2.1)."""
+SEVERITY_STYLES = {"problem": PROBLEM, "warning": WARNING, "note": NOTE}
 
 
 def clean(text: str) -> str:
@@ -85,17 +89,11 @@ def _escaped(char: str) -> str:
     return char.encode("unicode_escape").decode("ascii")
 
 
-PROBLEM, WARNING, NOTE, GOOD = "bold color(163)", "color(131)", "color(63)", "color(29)"
-"""Colours of verdict words, of the fixed part of the 256: 4.5:1 and more against black and against white (WCAG 2.1)."""
-
-SEVERITY_STYLES = {"problem": PROBLEM, "warning": WARNING, "note": NOTE}
-
-
 def bare_table(title: str, *, caption: str = "") -> Table:
     """An empty table, ruled under its heading; a caption stands below it."""
     from rich import box  # noqa: PLC0415 - only a terminal needs it
 
-    from micalign.report.roomy import RoomyTable  # noqa: PLC0415
+    from micalign.report.narrow_tables import RoomyTable  # noqa: PLC0415
 
     return RoomyTable(
         title=clean(title),

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = ["likenesses", "opening", "take_figures", "take_values"]
+_MOST_REMAINS: Final = 16
 
 
 def opening(findings: Sequence[Finding], take: Mapping[str, Any] | None = None) -> list[tuple[str, str]]:
@@ -124,9 +125,6 @@ def likenesses(found: TakeStudy) -> list[Likeness]:
         for one in found.measured.tracks
     ]
     return pairs or rest
-
-
-_MOST_REMAINS: Final = 16
 
 
 def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any]:

@@ -27,6 +27,9 @@ from micalign.tdoa.told import Alone, SourceDelays
 from micalign.units import amplitude_from_db
 
 __all__ = ["Stretch", "TakeStudy", "close_tracks", "gains_of", "stretch", "study"]
+_SPECTRUM_S: Final = 8.0
+_HIT_S: Final = 0.020
+_BEFORE_HIT_S: Final = 0.004
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,11 +98,6 @@ def stretch(
         )
         after[track.name] = np.concatenate(list(blocks))
     return Stretch(start_s, rate, before, after)
-
-
-_SPECTRUM_S: Final = 8.0
-_HIT_S: Final = 0.020
-_BEFORE_HIT_S: Final = 0.004
 
 
 @dataclass(frozen=True, eq=False)

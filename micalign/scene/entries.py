@@ -29,6 +29,7 @@ __all__ = [
     "TakeEntry",
     "TapeEntry",
 ]
+_LEAST_SIDE_M: Final = 0.1  # metres: what is smaller was given in another unit
 
 
 class Entry(BaseModel):
@@ -46,9 +47,6 @@ class Entry(BaseModel):
     def fault(self) -> str:
         """What is wrong between the keys, each right by itself; nothing where all is well."""
         return ""
-
-
-_LEAST_SIDE_M: Final = 0.1  # metres: what is smaller was given in another unit
 
 
 class SourceEntry(Entry):

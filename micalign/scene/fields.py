@@ -52,6 +52,12 @@ _LENGTH_SCHEMA: Final[dict[str, Any]] = {
 }
 _COORDINATE_SCHEMA: Final[dict[str, Any]] = {"anyOf": [*_LENGTH_SCHEMA["anyOf"], {"const": "?"}]}
 _NAME_SCHEMA: Final[dict[str, Any]] = {"type": "string", "minLength": 1, "maxLength": 200}
+_RANGE_TEXT: Final = "From, to; the smaller first."
+
+_ALONE_SCHEMA: Final = {
+    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
+    "description": 'Stretches of the take: "0:05-0:14", "5.2-14", "240000-672000 samples"; or a folder.',
+}
 
 
 def _array(items: dict[str, Any], count: int, description: str) -> dict[str, Any]:
@@ -236,12 +242,6 @@ def file_and_channel(value: object) -> object:
         return value
     raise ValueError('write a file name, or { file = "band.wav", channel = 2 }')
 
-
-_RANGE_TEXT: Final = "From, to; the smaller first."
-_ALONE_SCHEMA: Final = {
-    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
-    "description": 'Stretches of the take: "0:05-0:14", "5.2-14", "240000-672000 samples"; or a folder.',
-}
 
 Length = Annotated[float, PlainValidator(_length), WithJsonSchema(_LENGTH_SCHEMA)]
 PositiveLength = Annotated[float, PlainValidator(_positive_length), WithJsonSchema(_LENGTH_SCHEMA)]

@@ -52,6 +52,13 @@ LENGTH_PATTERN: Final = rf"^\s*[+-]?(\s*({_NUMBER})\s*({_UNIT})?\s*)+$"
 
 _LONGEST: Final = 64  # characters; a length is short, and a hostile string must not cost time
 _FARTHEST_M: Final = 10_000.0
+_FORMS: Final = "write seconds or m:ss, as in '0:05-0:14', '5.2-14', or '240000-672000 samples'"
+_CLOCK: Final = r"(?:(?:\d{1,3}:)?\d{1,3}:[0-5]?\d|\d{1,9})(?:\.\d{1,9})?"
+_STRETCH: Final = re.compile(rf"({_CLOCK})\s*(?:s\s*)?[-\u2013]\s*({_CLOCK})\s*(s|samples)?", re.ASCII)
+
+_LIKE_TIMES: Final = re.compile(
+    r"[-+\d.:\s\u2013]*(?:s|samples?|sec|ms|min)?\s*[-+\d.:\s\u2013]*(?:s|samples?|sec|ms|min)?"
+)
 
 
 def parse_length(value: object, unit: str = "m") -> float:
@@ -157,14 +164,6 @@ def _number(text: str) -> float:
 def _shown(value: object) -> str:
     text = repr(value)
     return text if len(text) <= 40 else text[:37] + "..."
-
-
-_FORMS: Final = "write seconds or m:ss, as in '0:05-0:14', '5.2-14', or '240000-672000 samples'"
-_CLOCK: Final = r"(?:(?:\d{1,3}:)?\d{1,3}:[0-5]?\d|\d{1,9})(?:\.\d{1,9})?"
-_STRETCH: Final = re.compile(rf"({_CLOCK})\s*(?:s\s*)?[-\u2013]\s*({_CLOCK})\s*(s|samples)?", re.ASCII)
-_LIKE_TIMES: Final = re.compile(
-    r"[-+\d.:\s\u2013]*(?:s|samples?|sec|ms|min)?\s*[-+\d.:\s\u2013]*(?:s|samples?|sec|ms|min)?"
-)
 
 
 @dataclass(frozen=True, slots=True)

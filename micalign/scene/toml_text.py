@@ -21,6 +21,9 @@ __all__ = ["line_finder", "mended_line"]
 
 _HEADER: Final = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
 _KEY_LINE: Final = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*[=.]""")
+_NUMBER: Final = r"[+-]?\d+(?:\.\d+)?"
+_KEY: Final = r"\s*(\"[^\"]+\"|[\w-]+)"
+_REMARK: Final = r"\s*(#.*)?"
 
 
 class _Lines:
@@ -64,11 +67,6 @@ def line_finder(text: str) -> _Lines:
     (6, 2, None)
     """
     return _Lines(text)
-
-
-_NUMBER: Final = r"[+-]?\d+(?:\.\d+)?"
-_KEY: Final = r"\s*(\"[^\"]+\"|[\w-]+)"
-_REMARK: Final = r"\s*(#.*)?"
 
 
 def _without_quotes(line: str) -> str:

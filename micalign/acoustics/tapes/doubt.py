@@ -38,6 +38,40 @@ PRIOR_M: Final = 3.0
 _TOGETHER: Final = 1000
 _DEVIATE_68: Final = 0.4752  # of the standard normal at 0.6827
 
+SUSPECT: Final = 12.0
+"""By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
+
+SURE: Final = 0.75
+"""A tape is named by itself from this probability on. In 1,000 fresh layouts 588 were named so, 97 in 100 of them
+rightly; from 0.95 on 518 would be, 99 in 100 rightly. Those just above the bar are right about as often as they say.
+"""
+
+_LEAST_CHANCE: Final = 0.03
+"""Explanations less probable than this are left out."""
+
+_AGAIN: Final = 0.9
+"""A misread tape may be misread again in the same way: another pair is preferred unless it decides this much less."""
+
+_NEGLIGIBLE: Final = 20.0
+"""A misfit above the least by this much is 20 000 times less probable."""
+
+_SLIP_M: Final = 0.3
+"""How far off a misread tape is, on average: a hand or a foot (common practice, no source)."""
+
+_FOLD_M: Final = 0.2
+"""No unknown has more room than this: where spheres only touch, the first order knows no bound (a tape's sigma of 1 cm
+at 2 m leaves sqrt(2 x 2 m x 1 cm)). Fitted, as `_SLIP_M`, to the bench's layouts."""
+_MOST_SUSPECTS: Final = 3
+_LEAST_TRIED: Final = 8
+
+_MOST_TRIED: Final = 40
+"""Of more tapes than these, those that stand out are left out in turn; of fewer where the unknowns are many."""
+_MOST_UNKNOWNS: Final = 400
+_FEW_UNKNOWNS: Final = 12
+
+_FRESH: Final = 24
+"""New starts for each tape that is left out, where the unknowns are no more than four points'."""
+
 
 def covariance(net: Network, unknowns: Floats, weights: Floats) -> Floats:
     """Covariance of the unknowns, (n, n), m^2."""
@@ -144,33 +178,6 @@ def _updated(whole: Floats, slope: Floats, sigma: float) -> Floats:
     reach = whole @ slope
     updated: Floats = whole - np.outer(reach, reach) / (sigma**2 + slope @ reach)
     return updated
-
-
-SUSPECT: Final = 12.0
-"""By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
-SURE: Final = 0.75
-"""A tape is named by itself from this probability on. In 1,000 fresh layouts 588 were named so, 97 in 100 of them
-rightly; from 0.95 on 518 would be, 99 in 100 rightly. Those just above the bar are right about as often as they say.
-"""
-_LEAST_CHANCE: Final = 0.03
-"""Explanations less probable than this are left out."""
-_AGAIN: Final = 0.9
-"""A misread tape may be misread again in the same way: another pair is preferred unless it decides this much less."""
-_NEGLIGIBLE: Final = 20.0
-"""A misfit above the least by this much is 20 000 times less probable."""
-_SLIP_M: Final = 0.3
-"""How far off a misread tape is, on average: a hand or a foot (common practice, no source)."""
-_FOLD_M: Final = 0.2
-"""No unknown has more room than this: where spheres only touch, the first order knows no bound (a tape's sigma of 1 cm
-at 2 m leaves sqrt(2 x 2 m x 1 cm)). Fitted, as `_SLIP_M`, to the bench's layouts."""
-_MOST_SUSPECTS: Final = 3
-_LEAST_TRIED: Final = 8
-_MOST_TRIED: Final = 40
-"""Of more tapes than these, those that stand out are left out in turn; of fewer where the unknowns are many."""
-_MOST_UNKNOWNS: Final = 400
-_FEW_UNKNOWNS: Final = 12
-_FRESH: Final = 24
-"""New starts for each tape that is left out, where the unknowns are no more than four points'."""
 
 
 @dataclass(frozen=True, eq=False)
