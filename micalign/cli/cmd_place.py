@@ -263,7 +263,7 @@ def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
         print_json(report.place_document(found, before, prediction, then, now))
         return
     out = console()
-    for line in report.summary(found, before):
+    for line in report.summary(found, before, now):
         out.print(line)
     for table in _tables(found, before, prediction):
         out.print()

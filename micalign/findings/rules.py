@@ -94,7 +94,7 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "direct-line",
-        "A DI is shifted to meet the mic on its source.",
+        "A DI is shifted to meet the mic on its source, and is not inverted against it.",
         "travel time",
         one_source.direct_line_ahead,
     ),

@@ -189,10 +189,10 @@ def place_document(
     }
 
 
-def summary(placement: Placement, before: Scene) -> Iterator[str]:
-    """The verdict, and what stands in the way where there is no solution."""
+def summary(placement: Placement, before: Scene, findings: Sequence[Finding] = ()) -> Iterator[str]:
+    """The verdict, and what stands in the way where there is no solution; ``findings`` are those after the move."""
     if placement.feasible:
-        yield "Move these:" if placement.moved else _nothing(placement)
+        yield "Move these:" if placement.moved else f"{_nothing(placement)}{_by_taste(before, findings)}"
         return
     out = "The limits leave no solution: not every pair can be within its tolerance, or a mic has no place to stand."
     yield out + (" The best compromise is below." if placement.moved else " Nothing is moved.")
@@ -210,6 +210,19 @@ def _nothing(placement: Placement) -> str:
         "that a free mic could mend. Leave the stands where they are; what stays below is for aims, alignment and "
         "absorbers."
     )
+
+
+def _by_taste(scene: Scene, findings: Sequence[Finding]) -> str:
+    """What is worth a note and no stand: moves of free mics that `check` tells all the same."""
+    free = {mic.name for mic in scene.mics if mic.may_move}
+    count = sum(
+        bool(one.changes) and all(change.key == "at" and change.name in free for change in one.changes)
+        for one in findings
+    )
+    if not count:
+        return ""
+    notes = "A note names" if count == 1 else f"{count} notes name"
+    return f" {notes} a move in 'micalign check' all the same: worth it where you hear it."
 
 
 def move_table(placement: Placement, before: Scene) -> Table:

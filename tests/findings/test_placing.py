@@ -13,6 +13,8 @@ from micalign.acoustics.prediction import predict
 from micalign.findings.finding import Finding
 from micalign.findings.placing import place
 from micalign.findings.rules import every_finding, found
+from micalign.report.place_words import summary
+from micalign.scene.changes import Change
 from micalign.scene.model import Absorption, Mic, Pair, Room, Scene, Source
 
 FAILED = {"problem", "warning"}
@@ -116,6 +118,17 @@ def test_a_pair_in_opposite_polarity_is_moved_into_one() -> None:
     scene = Scene(sources=(voice,), mics=mics, pairs=(Pair("two", ("a", "b")),))
     assert "pair-polarity" in {one.rule for one in _failed(scene)}
     assert "pair-polarity" not in {one.rule for one in _failed(place(scene).scene)}
+
+
+def test_a_note_that_a_free_mic_could_mend_is_named() -> None:
+    """`check` tells a move in a note where `place` finds none worth a stand: place says so, and does not deny it."""
+    voice = Source("voice", (2.0, 2.0, 1.6))
+    scene = Scene(sources=(voice,), mics=(Mic("m", (2.0, 2.4, 1.6), on=("voice",), reach_m=0.5),))
+    change = Change("mic", "m", "at", (2.0, 2.3, 1.6), "m")
+    note = Finding("bleed", "note", ("m",), "Heard.", "Move it.", changes=(change,))
+    [without], [told] = summary(place(scene), scene), summary(place(scene), scene, [note])
+    assert told.startswith(without)
+    assert "A note names a move in 'micalign check'" in told
 
 
 def test_what_is_charged_is_told() -> None:
