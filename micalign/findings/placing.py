@@ -91,14 +91,17 @@ def _found(scene: Scene) -> tuple[Finding, ...]:
 
 def _mended(scene: Scene, start: Placement) -> Placement:
     """From one layout on, each warning that a move of a free mic mends, the heaviest first, as long as that gains."""
-    best, may_move, fits = start, {mic.name for mic in scene.mics if mic.may_move}, keeps_every_limit(scene)
+    best, fits = start, keeps_every_limit(scene)
+    may_move = {mic.name for mic in scene.mics if mic.may_move}
+    concerned = may_move | {pair.name for pair in scene.pairs if may_move.intersection(pair.mics)}
 
     def is_move(remedy: Remedy) -> bool:
         moves = all(change.key == "at" and change.name in may_move for change in remedy.changes)
         return moves and fits(changed(best.scene, remedy.changes))
 
     for _ in range(_MOST_MOVES):
-        warned = [finding for finding in _found(best.scene) if finding.severity in _CHARGES]
+        every = [finding for finding in _found(best.scene) if finding.severity in _CHARGES]
+        warned = [finding for finding in every if concerned.intersection(finding.where)]
         mends = [one.changes for one in tried(best.scene, warned, found, among=is_move) if one.changes]
         further = (_charged(moved_to(scene, changed(best.scene, changes))) for changes in mends)
         better = next((one for one in further if one.feasible and one.after < best.after), None)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from micalign.acoustics.placing.limits import clearance_m
+from micalign.acoustics.placing.limits import Limits, clearance_m
 from micalign.acoustics.placing.obstacles import Obstacle
 from micalign.findings.placing import place
 from micalign.scene.model import Box, Keepout, Mic, Pair, PlacePlan, Point, Room, Scene, Source
@@ -207,3 +207,12 @@ def _places(scene: Scene, mic: Mic) -> np.ndarray:
     for keepout in scene.keepouts:
         points = points[clearance_m(keepout, points) >= 0]
     return points
+
+
+def test_no_mic_is_put_into_a_source() -> None:
+    """Within three centimetres of a source a limit is broken; a mic that stands nearer already may stay as near."""
+    cab = Source("cab", (2.0, 2.0, 0.5))
+    for start_m, place_m, broken in ((0.2, 0.02, True), (0.2, 0.031, False), (0.01, 0.01, False), (0.01, 0.005, True)):
+        scene = Scene(sources=(cab,), mics=(Mic("m", (2.0, 2.0 + start_m, 0.5), on=("cab",), reach_m=0.5),))
+        limits = Limits.of(scene)
+        assert bool(limits.broken_m(np.array([[[2.0, 2.0 + place_m, 0.5]]])).any()) == broken

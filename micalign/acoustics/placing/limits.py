@@ -77,6 +77,7 @@ class Ears:
 
 
 FAR_M = 1e4
+_BODY_M = 0.03
 
 
 def clearance_m(keepout: Keepout, points_m: Floats) -> Floats:
@@ -123,6 +124,7 @@ class Limits:
     reach_m : array, shape (F,)
         Infinite where the mic has a box instead.
     keepouts : tuple of Keepout
+        Those of the scene, then a small one round each source: nothing is put into it.
     """
 
     free: Ints
@@ -145,7 +147,9 @@ class Limits:
         for row, box in enumerate(boxes):
             if box is not None:
                 low[row], high[row] = box.low, box.high
-        return cls(indices(free), start, low, high, *_walls(scene, start), reach, scene.keepouts)
+        return cls(
+            indices(free), start, low, high, *_walls(scene, start), reach, (*scene.keepouts, *_bodies(scene, start))
+        )
 
     def part(self, rows: tuple[int, ...]) -> Limits:
         """The limits of some of the free mics."""
@@ -202,6 +206,15 @@ class Limits:
         every = np.concatenate([*own, self.keepout_clearance_m(points_m) - spare_m], axis=-1)
         broken: Floats = np.maximum(-every - 1e-9, 0.0).sum(axis=-1)
         return broken
+
+
+def _bodies(scene: Scene, start_m: Floats) -> tuple[Keepout, ...]:
+    """Three centimetres round each source, or as near as a free mic stands already."""
+    bodies = []
+    for source in scene.sources if len(start_m) else ():
+        nearest = float(np.linalg.norm(start_m - np.array(source.position), axis=1).min())
+        bodies.append(Keepout(source.name, source.position, radius_m=min(_BODY_M, nearest * (1 - 1e-9))))
+    return tuple(bodies)
 
 
 def _walls(scene: Scene, start_m: Floats) -> tuple[Floats, Floats]:

@@ -86,7 +86,7 @@ class _Stretch:
             for axis in range(3):
                 yield Limit("wall", ""), at[:, axis] - limits.wall_low_m[axis]
                 yield Limit("wall", ""), limits.wall_high_m[axis] - at[:, axis]
-            for keepout in limits.keepouts:
+            for keepout in self.scene.keepouts:
                 yield Limit("keepout", keepout.name), clearance_m(keepout, at)
         if self.with_pairs:
             yield from self._tolerances(points_m)
