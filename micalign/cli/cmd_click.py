@@ -104,7 +104,7 @@ def command(
     path = out or Path("sweep.wav" if sweep_s else "click.wav")
     signal = Sweep(sweep_s, rate).file_signal() if sweep_s else clicks(rate)
     _write(path, signal * 10.0 ** (level_dbfs / 20.0), rate, force=force)
-    _told(path, len(signal) / rate, rate, level_dbfs, sweep_s, as_json=as_json)
+    _print_written(path, len(signal) / rate, rate, level_dbfs, sweep_s, as_json=as_json)
     return 0
 
 
@@ -129,7 +129,9 @@ def _write(path: Path, samples: object, rate: int, *, force: bool) -> None:
     write_bytes(path, wav_bytes(samples, sample_rate=rate), force=force, kind=SOUND)  # type: ignore[arg-type]
 
 
-def _told(path: Path, seconds: float, rate: int, level_dbfs: float, sweep_s: float | None, *, as_json: bool) -> None:
+def _print_written(
+    path: Path, seconds: float, rate: int, level_dbfs: float, sweep_s: float | None, *, as_json: bool
+) -> None:
     from micalign.cli.output import console, print_json  # noqa: PLC0415
     from micalign.report.click_words import made_document, made_words  # noqa: PLC0415
 

@@ -55,8 +55,8 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
         ("measure", ["--scene", str(scene_path), "-q"]),
         ("compare", [str(scene_path)]),
     ):
-        told = f"$ micalign {name} {SCENE_NAME if name != 'measure' else f'--scene {SCENE_NAME}'}\n"
-        text = told + _printed([name, *arguments], quiet=quiet)
+        said = f"$ micalign {name} {SCENE_NAME if name != 'measure' else f'--scene {SCENE_NAME}'}\n"
+        text = said + _printed([name, *arguments], quiet=quiet)
         write_text(out / f"{name}.txt", text, force=force, kind=TOLD)
     _printed(["draw", str(scene_path), "-o", str(out / "floor-plan.png"), "-q", *replace], quiet=quiet)
     align = ["align", "--scene", str(scene_path), "-o", str(out / "aligned"), "-q", *replace]
@@ -75,8 +75,8 @@ def _printed(arguments: list[str], *, quiet: bool) -> str:
     """What a command prints, told to the user as they would give it; its refusal goes on to them."""
     from micalign.cli.main import main  # noqa: PLC0415 - which loads this module
 
-    told = [word for word in arguments if word not in {"-q", "--json"}]
-    note(f"$ micalign {clean(' '.join(told))}", quiet=quiet)
+    said = [word for word in arguments if word not in {"-q", "--json"}]
+    note(f"$ micalign {clean(' '.join(said))}", quiet=quiet)
     with redirect_stdout(io.StringIO()) as caught:
         main.main(args=arguments, prog_name="micalign", standalone_mode=False)
     return caught.getvalue()

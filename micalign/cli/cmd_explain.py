@@ -79,8 +79,8 @@ def command(
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.sets import write_folder  # noqa: PLC0415
 
-    told = unit or (case.unit if case else "cm")
-    files = _lesson(case, told, seed) | _sheets(count, seed, told)
+    used = unit or (case.unit if case else "cm")
+    files = _lesson(case, used, seed) | _sheets(count, seed, used)
     written = write_folder(out, files, force=force)
     if as_json:
         from micalign.report.lesson import case_document  # noqa: PLC0415 - as above

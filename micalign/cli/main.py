@@ -168,11 +168,11 @@ def _end(number: int, _frame: FrameType | None) -> None:
     raise _EndedError(number)
 
 
-def _end_after_all(told: Any) -> None:
+def _end_after_all(unraised: Any) -> None:
     """A signal that fell into a callback of the interpreter's own (a weak reference's) was lost there: once more."""
-    number = _signal_behind(told.exc_value)
+    number = _signal_behind(unraised.exc_value)
     if number is None:
-        sys.__unraisablehook__(told)
+        sys.__unraisablehook__(unraised)
         return
     import threading  # noqa: PLC0415 - hardly ever needed
 

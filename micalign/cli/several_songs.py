@@ -91,8 +91,8 @@ class Several:
         from micalign.files.songs import Finished  # noqa: PLC0415 - as above
         from micalign.report.songs_words import Outcome, song_line  # noqa: PLC0415 - as above
 
-        told = {key: repr(value) for key, value in asked.items()}
-        kept = Finished(resume, {"command": self.command, **told}, force=force)
+        options = {key: repr(value) for key, value in asked.items()}
+        kept = Finished(resume, {"command": self.command, **options}, force=force)
         known = {song: Outcome.known(was) for song in self.songs if (was := kept.done(song)) is not None}
         if known:
             note(f"{len(known)} of {len(self.songs)} songs are done, as {resume} says; without it all are done anew",

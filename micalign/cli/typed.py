@@ -21,7 +21,7 @@ def spoken_unit(texts: Sequence[str], unit: str | None) -> str:
     """The unit asked for, else the first that the lengths name, else cm."""
     from micalign.scene.quantities import unit_in  # noqa: PLC0415 - so that --help costs only click
 
-    return unit or next((told for text in texts if (told := unit_in(text))), "cm")
+    return unit or next((said for text in texts if (said := unit_in(text))), "cm")
 
 
 def two_lengths(texts: Sequence[str], unit: str | None, option: str) -> tuple[float, float]:

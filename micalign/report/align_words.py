@@ -1,4 +1,4 @@
-"""How is an alignment told: as a document and as tables for the terminal?
+"""How is an alignment put into words: as a document and as tables for the terminal?
 
 Shifts are positive where they move a track later. Names are cleaned where they are printed.
 """
@@ -75,9 +75,9 @@ def remain_table(remains: Sequence[Remain]) -> Table:
         if one.is_bleed:
             continue
         notch = one.first_notch_hz
-        told = "none below 20 kHz" if notch is None or notch > 20000 else show_hz(notch)
+        stated = "none below 20 kHz" if notch is None or notch > 20000 else show_hz(notch)
         polarity = "same" if one.polarity > 0 else "OPPOSED"
-        cells = [show_ms(one.remain_s, sign=True), told, polarity]
+        cells = [show_ms(one.remain_s, sign=True), stated, polarity]
         table.add_row(clean(one.source), clean(one.track), clean(one.against), *cells)
     return table
 
@@ -175,15 +175,15 @@ def aligned_line(offsets: OffsetsFile, folder: Path) -> str:
     """A set in a line: how many tracks moved, which did not, what the sum gained, where it lies."""
     others = [one for one in offsets.tracks if one.track != offsets.reference]
     moved = sum(one.applied for one in others)
-    told = f"{moved} of {len(others)} tracks laid onto '{offsets.reference}'"
+    stated = f"{moved} of {len(others)} tracks laid onto '{offsets.reference}'"
     turned = [f"'{one.track}'" for one in others if one.applied and one.polarity_flip]
-    told += f"; flipped: {', '.join(turned)}" if turned else ""
+    stated += f"; flipped: {', '.join(turned)}" if turned else ""
     rest = [f"'{one.track}'" for one in others if not one.applied]
-    told += f"; not moved: {', '.join(rest)}" if rest else ""
+    stated += f"; not moved: {', '.join(rest)}" if rest else ""
     before, after = offsets.sum_gain_db.before, offsets.sum_gain_db.after
     if before is not None and after is not None:
-        told += f"; sum {show_db(after - before, sign=True)}"
-    return f"{told}; in {folder}"
+        stated += f"; sum {show_db(after - before, sign=True)}"
+    return f"{stated}; in {folder}"
 
 
 def _number(value: str | float | int | None) -> float:

@@ -1,4 +1,4 @@
-"""How is what `check` found told: as a document, and on a terminal what is wrong first, on one screen?
+"""How is what `check` found put into words: as a document, and on a terminal what is wrong first, on one screen?
 
 Keys of the document are the field names of the rows in `micalign.acoustics`; numbers are rounded far below what
 positions can be known to (micrometres, nanoseconds, ten-thousandths of a decibel), which keeps it small. A screen is 24
@@ -155,20 +155,20 @@ def _room(room: RoomFigures | None) -> Mapping[str, Any] | None:
     return document
 
 
-def verdict(name: str, every: Sequence[Finding], told: Sequence[Finding]) -> str:
+def verdict(name: str, every: Sequence[Finding], reported: Sequence[Finding]) -> str:
     """How the scene stands, in a sentence."""
-    wrong = sum(finding.severity != "note" for finding in told)
+    wrong = sum(finding.severity != "note" for finding in reported)
     if not every:
         return f"{clean(name)}: every rule is met."
     state = "nothing to mend" if wrong == 0 else f"{wrong} to mend"
-    return f"{clean(name)}: {state}, {len(told) - wrong} to know."
+    return f"{clean(name)}: {state}, {len(reported) - wrong} to know."
 
 
 def first_screen(
     out: Console,
     scene: Scene,
     predicted: Prediction,
-    told: Sequence[Finding],
+    reported: Sequence[Finding],
     numbers: Numbers,
     minded: Sequence[str],
 ) -> Iterator[Any]:
@@ -180,17 +180,17 @@ def first_screen(
     ]
     lines = min(max(out.height, _FEWEST_LINES), _MOST_LINES) if out.is_terminal else _MOST_LINES
     left = lines - 2 - sum(_height(out, block) for block in tail if block)
-    shown = _that_fit(out, told, numbers, left)
+    shown = _that_fit(out, reported, numbers, left)
     if shown:
         yield finding_lines(shown, numbers, blank=0)
-    yield _hint(shown, told)
+    yield _hint(shown, reported)
     yield from tail
 
 
-def _that_fit(out: Console, told: Sequence[Finding], numbers: Numbers, left: int) -> list[Finding]:
+def _that_fit(out: Console, reported: Sequence[Finding], numbers: Numbers, left: int) -> list[Finding]:
     """The heaviest, at least one, while they leave room for the rest."""
     shown: list[Finding] = []
-    for finding in told:
+    for finding in reported:
         left -= _height(out, finding_lines([finding], numbers, blank=0)) - bool(shown)
         if shown and left < 2:
             break
@@ -203,9 +203,9 @@ def _height(out: Console, block: Any) -> int:
     return len(out.render_lines(block)) + 1
 
 
-def _hint(shown: Sequence[Finding], told: Sequence[Finding]) -> str:
+def _hint(shown: Sequence[Finding], reported: Sequence[Finding]) -> str:
     star = "A star: --mend N --write NEW.toml applies it." if any(finding.changes for finding in shown) else ""
-    rest = len(told) - len(shown)
+    rest = len(reported) - len(shown)
     more = f"{rest} more: --show findings." if rest else ""
     return " ".join(part for part in (star, more) if part)
 
@@ -220,9 +220,9 @@ def sections(
     width: int,
 ) -> Iterator[Any]:
     """The blocks of the sections asked for, in the order of `SECTIONS`, findings and cautions first."""
-    told, numbers, minded = findings
+    reported, numbers, minded = findings
     blocks: dict[str, Iterator[Any]] = {
-        "findings": iter((finding_lines(told, numbers), caution_lines(minded))),
+        "findings": iter((finding_lines(reported, numbers), caution_lines(minded))),
         "arrivals": _arrivals(scene, predicted, everything=everything, width=width),
         "sums": iter((tables.difference_table(scene, predicted, everything=everything),)),
         "spacing": iter((distances.spacing_table(scene, predicted, everything=everything),)),

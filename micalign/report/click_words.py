@@ -1,4 +1,4 @@
-"""How are a test signal and what came back of it told? Documents, words and tables.
+"""How are a test signal and what came back of it put into words? Documents, words and tables.
 
 Arrivals count from the beginning of the sweep, latency and flight together; levels are against the direct sound.
 """

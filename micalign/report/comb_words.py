@@ -1,4 +1,4 @@
-"""How is a comb told? The words for a difference, a first notch and a dip, and one screen for two distances or a delay.
+"""How is a comb put into words? A difference, a first notch, a dip; and one screen for two distances or a delay.
 
 Free field at 20 C: a level falls by 6 dB for every doubling of the distance. Levels are against the louder copy alone.
 No number has more digits than the positions leave it; an inverted copy has no first notch but a loss of bass.

@@ -1,4 +1,4 @@
-"""How is plan against take told: as a document, as a table for the terminal and as a list of what to do now?
+"""How is plan against take put into words: as a document, as a table for the terminal and as a list of what to do now?
 
 Times are how much later a source is in a track than in the reference track. Names are cleaned where they are printed.
 """

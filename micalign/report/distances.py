@@ -1,4 +1,4 @@
-"""How are distances told: which to measure with a tape, how far mics keep apart, and what else they hear for it?
+"""How are distances put into words: which to measure with a tape, how far mics keep apart, what else they take up?
 
 A pair whose positions leave it unsure whether it keeps its tolerance needs its two tapes; a thing whose place is known
 worse than a stick measures needs three, to the things nearest to it that are known.

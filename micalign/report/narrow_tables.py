@@ -91,20 +91,20 @@ class RoomyTable(Table):
         for *cells, words in zip(*(column.cells for column in self.columns), strict=True):
             yield row(cells)
             if str(words).strip():
-                yield _below(_told(str(last.header), ""), words)
+                yield _below(_headed(str(last.header), ""), words)
 
     def _stacked(self, width: int) -> Iterator[RenderableType]:
         """A row in lines; a blank first cell belongs to the one above it."""
         headings = [_in_line(str(column.header)) for column in self.columns]
         for first, *rest in zip(*(column.cells for column in self.columns), strict=True):
             if str(first):
-                yield Text(_told(headings[0], str(first)))
-            told = [
-                Text.assemble(_told(heading, ""), _styled(cell))
+                yield Text(_headed(headings[0], str(first)))
+            rest_of_rows = [
+                Text.assemble(_headed(heading, ""), _styled(cell))
                 for heading, cell in zip(headings[1:], rest, strict=True)
                 if str(cell).strip()
             ]
-            for place, line in enumerate(_side_by_side(told, width - _SET_IN)):
+            for place, line in enumerate(_side_by_side(rest_of_rows, width - _SET_IN)):
                 yield Padding(line, (0, 0, 0, _SET_IN if place else _SET_IN // 2))
 
 
@@ -158,7 +158,7 @@ def _side_by_side(parts: Iterable[Text], width: int) -> Iterator[Text]:
         yield line
 
 
-def _told(heading: str, cell: str) -> str:
+def _headed(heading: str, cell: str) -> str:
     return f"{heading}: {cell}" if heading else cell
 
 

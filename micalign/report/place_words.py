@@ -1,4 +1,4 @@
-"""How is a placement told: as a document, and in the words of an assistant with a tape and a stand?
+"""How is a placement put into words: as a document, and in the words of an assistant with a tape and a stand?
 
 Positions are metres in the document; on the terminal lengths are in the scene's own unit. A move is told by a source
 where one lies that way within 20 degrees ("4 cm toward the hi-hat"), else along the walls: right is larger x, the back

@@ -156,8 +156,8 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
     elif wanted is not None and not any(point.fixed_by for point in found.points):
         known = f"+- {_fine(wanted.after_m, unit)} instead of {_fine(wanted.before_m, unit)}"
         gain = f" ('{wanted.point}' is then known to {known})"
-        told = gain if not found.unfixed and not found.doubtful else ""
-        yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{told}."
+        said = gain if not found.unfixed and not found.doubtful else ""
+        yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{said}."
 
 
 def _fixing_words(point: SurveyPoint) -> str:

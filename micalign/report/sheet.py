@@ -179,9 +179,9 @@ def strings(scene: Scene, prediction: Prediction) -> tuple[String, ...]:
             mic,
             string_length(paths[source, mic].distance_m, scene.length_unit),
             show_ms_known(paths[source, mic].arrival_s, paths[source, mic].uncertainty_s),
-            *told,
+            *said,
         )
-        for (source, mic), told in wanted.items()
+        for (source, mic), said in wanted.items()
     )
 
 

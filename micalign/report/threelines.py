@@ -1,4 +1,4 @@
-"""How are the three ways to add a DI and its mic told: as recorded, by delay and polarity, with all-pass?
+"""How are the three ways to add a DI and its mic put into words: as recorded, by delay and polarity, with all-pass?
 
 Gains are decibels at equal loudness: +3.0 dB is wholly in step, 0 dB as two strangers.
 """
