@@ -26,6 +26,7 @@ _SAME_S: Final = 0.03
 _KNOWN: Final = 0.6
 _LOUD_DB: Final = -15.0
 _FEWEST_MICS: Final = 2
+_LIKELY: Final = 0.3
 
 
 def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> tuple[TrackDelay, ...]:
@@ -75,7 +76,9 @@ def _still(delay: Delay, words: str) -> Delay:
 def _laid(delay: Delay, one: Listened, rest: Sequence[Track]) -> Delay:
     if not one.strokes.gap_db:
         return replace(delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded")
-    found = best_on_strokes(one, rest)
+    # A doubtful arrival still says where the drum's sound comes, where it is no mere guess.
+    likely = delay.confidence >= _LIKELY and abs(delay.delay_s) <= REACH_S
+    found = best_on_strokes(one, rest, arrival_s=-delay.delay_s if likely else None)
     if found is None:
         return replace(delay, reliable=False, reason="what half of its strokes choose does not hold on the others")
     if not found.worth_it:

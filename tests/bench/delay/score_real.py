@@ -163,7 +163,7 @@ def _job(spec: tuple, *, folder: str, half: str, cut_s: float, engine: str, gain
     if hasattr(ask, "leaving_out"):
         for drum in kits.SOURCES:
             found += rows_of(take, {f"{engine} -drum": ask.leaving_out(drum=drum)}, only=drum)
-    return found, (gains(take, ask) if gain and take.style != "isolated" else [])
+    return found, (gains(take) if gain and take.style != "isolated" else [])
 
 
 # ---------------------------------------------------------------- tables

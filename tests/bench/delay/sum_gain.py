@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from bench.delay import realkit as kits
-from bench.delay.estimators import Estimator
 
 BANDS_HZ = ((60.0, 250.0), (250.0, 2000.0))
 BEFORE_S, AFTER_S = 5e-3, 0.15
@@ -39,21 +38,22 @@ Moves = dict[str, tuple[float, int]]
 """By track: the shift in seconds (positive later) and +1 or -1."""
 
 
-def chosen(take: kits.Take, ask: Estimator) -> Moves:
-    """What `align` without a scene would do: each track by its delay against the left overhead, if it is reliable."""
-    moves = {}
-    tracks = take.tracks
-    for name in take.mics:
-        if name != REFERENCE:
-            answer = ask(tracks, take.rate, (REFERENCE, name))
-            if answer.reliable:
-                moves[name] = (-answer.delay_s, answer.polarity)
-    return moves
+def aligned(take: kits.Take) -> Moves:
+    """What `align` without a scene does with the take, the left overhead given first."""
+    from micalign.alignment.pairings import measured
+    from micalign.alignment.session import planned
+    from micalign.alignment.wishes import Wishes
+    from micalign.take.tracks import Track
+
+    made = {name: Track.from_array(name, sound, take.rate) for name, sound in take.tracks}
+    found = measured(made[REFERENCE], [track for name, track in made.items() if name != REFERENCE], on_strokes=True)
+    shifts = planned(found, Wishes(REFERENCE)).shifts
+    return {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in shifts if one.applied}
 
 
-def gains(take: kits.Take, ask: Estimator) -> list[Gain]:
-    """One row for each close mic whose drum is struck at least four times."""
-    moves = chosen(take, ask)
+def gains(take: kits.Take, moves: Moves | None = None) -> list[Gain]:
+    """One row for each close mic whose drum is struck at least four times, moved so, or as `align` does."""
+    moves = aligned(take) if moves is None else moves
     drums = [drum for drum in kits.CLOSE if len(take.of(drum)) >= FEWEST]
     return [gain_by(take, drum, moves) for drum in drums]
 

@@ -53,21 +53,14 @@ def test_what_counts_as_right(take, delay_ms, sigma_ms, polarity, right):
     assert row("engine", take, "snare", "snare", take.pairs[0], answer, 0.0).right is right
 
 
-def _moves(delay_s, polarity=1):
-    """An engine that leaves the right overhead where it is and tells one delay of the snare's mic."""
-    return lambda _tracks, _rate, pair: Answer(
-        -delay_s if pair[1] == "Snare_top" else 0.0, 1e-5, polarity if pair[1] == "Snare_top" else 1, 0.99, True
-    )
-
-
 def test_the_true_shift_gains_all_there_is_and_a_wrong_one_loses(take):
     """The inserted shift reaches the best of all shifts; half a period off at 150 Hz loses level, no shift keeps it."""
-    (true,) = gains(take, _moves(110 / RATE))
+    (true,) = gains(take, {"Snare_top": (110 / RATE, 1)})
     assert true.best_ms == pytest.approx(1e3 * 110 / RATE, abs=0.011)
     assert true.chosen_db == pytest.approx(true.best_db, abs=0.02)
     assert min(true.chosen_db) > 1.0
-    (turned,) = gains(take, _moves(110 / RATE, -1))
+    (turned,) = gains(take, {"Snare_top": (110 / RATE, -1)})
     assert max(turned.chosen_db) < -6.0
-    (still,) = gains(take, lambda *_: Answer(0.0))
+    (still,) = gains(take, {})
     assert still.chosen_db == pytest.approx((0.0, 0.0))
     assert still.shift_ms is None
