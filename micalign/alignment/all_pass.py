@@ -2,20 +2,42 @@
 
 A section is (hertz, Q): the all-pass of R. Bristow-Johnson, *Cookbook formulae for audio EQ biquad filter
 coefficients*, with Q > 0, so that its poles lie inside the unit circle for every frequency below half the rate; its
-phase falls from 0 through -180 degrees at its frequency to -360 degrees. It changes no level.
+phase falls from 0 through -180 degrees at its frequency to -360 degrees. It changes no level. Those that turn a DI's
+phase towards its mic (`PhaseMatch`) are fitted in `micalign.alignment.onepath.allpass`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from micalign.arrays import Complexes, Floats
 from micalign.errors import TakeError
 
-__all__ = ["Section", "all_pass_blocks", "all_pass_response", "ring_samples", "section_coefficients"]
+__all__ = ["PhaseMatch", "Section", "all_pass_blocks", "all_pass_response", "ring_samples", "section_coefficients"]
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseMatch:
+    """All-pass sections as (hertz, Q), the extra shift and polarity they go with, and the proof on unseen windows.
+
+    ``polarity`` is -1 where the sections turn the DI over in the band, so that the flip that delay alone asked for is
+    taken back (or made). ``before_db`` and ``after_db`` are the loudness-weighted coherent gain of DI plus mic at equal
+    loudness. ``against`` names the mic; ``group_delay_s`` is the longest that the sections hold any note back.
+    """
+
+    sections: tuple[Section, ...]
+    shift_s: float
+    polarity: int
+    before_db: float
+    after_db: float
+    band_hz: tuple[float, float]
+    against: str = ""
+    group_delay_s: float = 0.0
+
 
 Section = tuple[float, float]
 

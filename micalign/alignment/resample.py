@@ -18,8 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
-from micalign.alignment.sinc import HALF_TAPS, Filters, kernel
+from micalign.alignment.shift import BLOCK_FRAMES, HALF_TAPS, Filters, Span, common_span, kernel
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track

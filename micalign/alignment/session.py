@@ -20,9 +20,8 @@ from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.alignment.onepath.pair import PairSum, one_path_sum
 from micalign.alignment.onepath.several import laid_by_sums
 from micalign.alignment.pairings import By, Measured
-from micalign.alignment.sharing import inverted_lobes, levels_db, own_tracks, well_heard
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
-from micalign.alignment.wishes import HeardSource, Wishes
+from micalign.alignment.wishes import HeardSource, Wishes, inverted_lobes, levels_db, own_tracks, well_heard
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch

@@ -1,6 +1,12 @@
-"""What is asked of one set of shifts, and what each source tells it.
+"""What is asked of one set of shifts, and what a scene and each source tell it.
 
-Delays and shifts are seconds, positive later; amplitudes are relative.
+Delays and shifts are seconds, positive later; amplitudes are relative. Decibels are against what the mic takes itself,
+distance and pattern included; how loud a source plays is not known.
+
+Which sources tracks share is read off the scene alone. A mic hears what it is there to take, and besides what the scene
+says must be loud in it: an overhead hears every drum, whatever stands in its ``on``. A close mic (within `CLOSE_M` of a
+source of its own) that keeps the three-to-one rule hears the rest as faint bleed; that says nothing about where its
+track belongs. Measured levels are of no use here: a track's own voice hides in them. A DI hears its source alone.
 """
 
 from __future__ import annotations
@@ -10,9 +16,100 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
 
-from micalign.alignment.network import Link, connected
+import numpy as np
 
-__all__ = ["HeardSource", "Wishes"]
+from micalign.acoustics.patterns import mic_gain
+from micalign.acoustics.received import BLEED_DB, CLOSE_M
+from micalign.alignment.network import Link, connected
+from micalign.scene.model import Mic, Scene, Source
+
+__all__ = ["FAR_BLEED_DB", "HeardSource", "Wishes", "inverted_lobes", "levels_db", "own_tracks", "well_heard"]
+
+FAR_BLEED_DB: Final = 15.0
+"""A mic farther from its sources than `CLOSE_M` hears the room; below this a source is bleed in it as well (common
+practice, no source)."""
+
+_LEAST_GAIN: Final = 1e-4
+
+
+def well_heard(scene: Scene, names: Sequence[str]) -> dict[str, frozenset[str]]:
+    """For each source the tracks that take it or that by the scene must hear it loudly.
+
+    Where a position is not known yet, the track counts as hearing it.
+
+    Parameters
+    ----------
+    scene : Scene
+    names : sequence of str
+        The tracks asked about.
+
+    Examples
+    --------
+    >>> singers = Source("alto", (0.0, 0.0, 1.5)), Source("tenor", (2.0, 0.0, 1.5))
+    >>> mics = (Mic("a", (0.0, 0.2, 1.5), on=("alto",)), Mic("t", (2.0, 0.2, 1.5), on=("tenor",)),
+    ...     Mic("both", (1.0, 2.0, 1.5), on=("alto",)))
+    >>> [sorted(tracks) for tracks in well_heard(Scene(sources=singers, mics=mics), ["a", "t", "both"]).values()]
+    [['a', 'both'], ['both', 't']]
+    """
+    heard = {source.name: {di.name for di in scene.dis if di.of == source.name} for source in scene.sources}
+    for mic in scene.mics:
+        faint_db = -BLEED_DB if _is_close(scene, mic) else -FAR_BLEED_DB
+        levels = levels_db(scene, mic)
+        for source, tracks in heard.items():
+            if not mic.on or source in mic.on or levels.get(source, 0.0) > faint_db + 1e-9:
+                tracks.add(mic.name)
+    return {source: frozenset(tracks & set(names)) for source, tracks in heard.items()}
+
+
+def levels_db(scene: Scene, mic: Mic) -> dict[str, float]:
+    """The level of each placed source in a mic against the loudest that it takes; empty where that is not known."""
+    amplitudes = _amplitudes(scene, mic)
+    own = max((abs(amplitudes[name]) for name in mic.on or amplitudes if name in amplitudes), default=0.0)
+    if own <= 0.0:
+        return {}
+    return {name: 20.0 * float(np.log10(max(abs(value), 1e-12) / own)) for name, value in amplitudes.items()}
+
+
+def inverted_lobes(scene: Scene) -> frozenset[tuple[str, str]]:
+    """Every (source, mic) where the mic hears the source with the other polarity than what it is there to take.
+
+    The side that looks at what it takes counts as a mic's front. Where it takes sources with both sides, the front is
+    the side that its aim says.
+    """
+    found: set[tuple[str, str]] = set()
+    for mic in scene.mics:
+        amplitudes = _amplitudes(scene, mic)
+        taken = [np.sign(amplitudes[name]) for name in mic.on if name in amplitudes]
+        front = -1.0 if taken and max(taken) < 0 else 1.0
+        found |= {(name, mic.name) for name, value in amplitudes.items() if value * front < 0}
+    return frozenset(found)
+
+
+def _amplitudes(scene: Scene, mic: Mic) -> Mapping[str, float]:
+    """Signed amplitude of each placed source, 1 for 1 m on the axis; nothing where the mic's place is unknown."""
+    if not mic.is_placed or (isinstance(mic.aim, str) and not scene.source(mic.aim).is_placed):
+        return {}
+    return {source.name: _amplitude(scene, mic, source) for source in scene.sources if source.is_placed}
+
+
+def _amplitude(scene: Scene, mic: Mic, source: Source) -> float:
+    gain = mic_gain(scene, mic, source.position)
+    size = max(abs(gain), _LEAST_GAIN)  # a null is never perfect
+    return float(np.copysign(size, gain)) / max(mic.metres_to(source), 1e-3)
+
+
+def _is_close(scene: Scene, mic: Mic) -> bool:
+    own = [scene.source(name) for name in mic.on]
+    return any(source.is_placed and mic.is_placed and mic.metres_to(source) <= CLOSE_M for source in own)
+
+
+def own_tracks(scene: Scene, names: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """The tracks that are there for one source alone, by source: mics first, then DIs."""
+    mics = [(mic.on[0], mic.name) for mic in scene.mics if len(mic.on) == 1]
+    lines = [*mics, *((di.of, di.name) for di in scene.dis)]
+    sources = [source.name for source in scene.sources]
+    return {one: tuple(name for of, name in lines if of == one and name in names) for one in sources}
+
 
 _BESIDE_THE_POINT: Final = 1e-4
 """Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else."""

@@ -12,13 +12,12 @@ from pathlib import Path
 from typing import Final
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.alignment.cut import cut_off
+from micalign.alignment.all_pass import PhaseMatch
 from micalign.alignment.gain import BlendTrack, sum_gain
-from micalign.alignment.moved import MovedTrack, on_one_clock
+from micalign.alignment.moved import MovedTrack, cut_off, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import By
-from micalign.alignment.phase import PhaseMatch
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.alignment.session import di_and_mic, wishes_of
 from micalign.alignment.wishes import Wishes

@@ -12,13 +12,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from micalign.alignment.all_pass import PhaseMatch
 from micalign.alignment.gain import LOW_HZ, sum_gain
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Offsets, Shift
 from micalign.alignment.onepath.allpass import match_phase
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured, measured
-from micalign.alignment.phase import PhaseMatch
 from micalign.alignment.session import measured_scene, planned
 from micalign.errors import TakeError
 from micalign.files.aligned_set import (

@@ -14,11 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from micalign.alignment.cut import Cut
+from micalign.alignment.all_pass import PhaseMatch
 from micalign.alignment.gain import SumGain
-from micalign.alignment.moved import MovedTrack
+from micalign.alignment.moved import Cut, MovedTrack
 from micalign.alignment.offsets import Offsets, Remain, Shift
-from micalign.alignment.phase import PhaseMatch
 from micalign.errors import TakeError
 from micalign.files.audio import Written, open_track
 from micalign.files.kinds import file_hash

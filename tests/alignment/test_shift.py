@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import oaconvolve
 
-from micalign.alignment.shift import Span, common_span, shifted_blocks, shifted_span, split_shift
-from micalign.alignment.sinc import kernel
+from micalign.alignment.shift import Span, common_span, kernel, shifted_blocks, shifted_span, split_shift
 from micalign.take.tracks import Track
 
 RATE = 48000

@@ -9,8 +9,7 @@ from scipy.signal.windows import kaiser
 
 from micalign.alignment.dither import to_integers
 from micalign.alignment.resample import resampled_blocks
-from micalign.alignment.shift import Span, shifted_blocks
-from micalign.alignment.sinc import HALF_TAPS, kernel
+from micalign.alignment.shift import HALF_TAPS, Span, kernel, shifted_blocks
 from micalign.take.tracks import Track
 
 LAAKSO = "Laakso, Valimaki, Karjalainen, Laine, IEEE SP Magazine 13(1) 30-60, 1996, windowed sinc"

@@ -5,6 +5,7 @@ on the take's clock; polarity is +1 or -1, that of the second. Gains are coheren
 against the sum of the energies) with both tracks brought to equal loudness. Constants were fitted on the development
 half of ``tests/bench/alignment`` and are reported on the other half.
 
-Flow: `coarse` (roughly where), `frames` (spectra there), `recognise` (is it such a pair, and which is the DI),
-`bestsum` (the delay and polarity to act on), `allpass` (what a filter adds), `pair` (all of it, and what is advised).
+Flow: `frames` (roughly where, and spectra there), `recognise` (is it such a pair, and which is the DI),
+`bestsum` (the delay and polarity to act on), `allpass` (what a filter adds), `pair` (all of it, and what is advised),
+`several` (more than two tracks).
 """

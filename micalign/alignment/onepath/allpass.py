@@ -14,11 +14,10 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.all_pass import Section, all_pass_response
+from micalign.alignment.all_pass import PhaseMatch, Section, all_pass_response
 from micalign.alignment.gain import BlendTrack
 from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, band_gains_db, gains_db, loud_groups
 from micalign.alignment.onepath.frames import Frames, framed
-from micalign.alignment.phase import PhaseMatch
 from micalign.arrays import Bools, Complexes, Floats, cross_spectrum
 
 __all__ = ["MOST_GROUP_DELAY_S", "MOST_SECTIONS", "fitted", "group_delay_s", "match_phase", "turned_gains_db"]

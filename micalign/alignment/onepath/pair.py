@@ -11,13 +11,12 @@ from typing import Final
 
 import numpy as np
 
+from micalign.alignment.all_pass import PhaseMatch
 from micalign.alignment.gain import BlendTrack, third_octaves
 from micalign.alignment.onepath.allpass import fitted, turned_gains_db
 from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, best_sum, gains_db
-from micalign.alignment.onepath.coarse import Coarse, coarse_delay
-from micalign.alignment.onepath.frames import Frames, framed
+from micalign.alignment.onepath.frames import Coarse, Frames, coarse_delay, framed
 from micalign.alignment.onepath.recognise import Recognised, plainly_bright, recognise
-from micalign.alignment.phase import PhaseMatch
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.alignment.kits import laid_on_strokes
-from micalign.alignment.strokesum import best_on_strokes, level_spread_db
+from micalign.alignment.kits import best_on_strokes, laid_on_strokes, level_spread_db
 from micalign.take.tracks import Track
 from micalign.tdoa.result import Delay
 from micalign.tdoa.strokes import listen

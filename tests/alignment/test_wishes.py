@@ -11,8 +11,7 @@ from kit_takes import kit_take
 from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Link
 from micalign.alignment.session import measured_scene, planned, wishes_of
-from micalign.alignment.sharing import inverted_lobes, levels_db, well_heard
-from micalign.alignment.wishes import HeardSource, Wishes
+from micalign.alignment.wishes import HeardSource, Wishes, inverted_lobes, levels_db, well_heard
 from micalign.scene.model import Di, Mic, Room, Scene, Source
 from micalign.simulate.virtual_take import simulate
 from micalign.take.tracks import Take, Track
