@@ -122,8 +122,8 @@ def sum_words(found: PairSum, *, matched: bool = False) -> list[str]:
             "with a [[di]] in a scene."
         )
     said += [
-        f"Delay and polarity leave {show_hz(low)} to {show_hz(high)} {show_db(-lost)} below as recorded: every choice "
-        "near the arrival costs one band."
+        f"Delay and polarity leave {show_hz(low)} to {show_hz(high)} {show_db(-lost)} below as recorded, for more in "
+        "all: listen to that band."
         for (low, high), lost in best.losses
     ]
     said.append(f"* {advice(found, matched=matched)}")

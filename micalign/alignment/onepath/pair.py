@@ -14,7 +14,7 @@ import numpy as np
 from micalign.alignment.all_pass import PhaseMatch
 from micalign.alignment.gain import BlendTrack, third_octaves
 from micalign.alignment.onepath.allpass import fitted, turned_gains_db
-from micalign.alignment.onepath.bestsum import GROUPS_HZ, BestSum, best_sum, gains_db
+from micalign.alignment.onepath.bestsum import ALLOWED_DB, GROUPS_HZ, BestSum, best_sum, gains_db
 from micalign.alignment.onepath.frames import Coarse, Frames, coarse_delay, framed
 from micalign.alignment.onepath.recognise import Recognised, plainly_bright, recognise
 from micalign.take.tracks import Track
@@ -147,6 +147,8 @@ def one_path_sum(
     best = best_sum(frames, arrival.delay_s, gains_db(recorded, GROUPS_HZ, 0.0, 1))
     di = known or (None if seen.direct is None else (reference, track)[seen.direct].name)
     mic = None if di is None else track.name if di == reference.name else reference.name
+    lines = _line(recorded, 0.0, 1), _line(frames, best.delay_s, best.polarity)
+    best = _with_lows(best, *lines)
     phase, turned = _with_sections(frames, best, arrival.delay_s, di_is_track=_filtered_is_track(di, track, arrival))
     if phase is not None:
         phase = replace(phase, against=mic or (reference.name if arrival.delay_s < 0 else track.name))
@@ -158,12 +160,19 @@ def one_path_sum(
         di,
         mic,
         seen.coherence,
-        _line(recorded, 0.0, 1),
-        _line(frames, best.delay_s, best.polarity),
+        *lines,
         turned,
         phase,
         10.0 * float(np.log10(max(frames.loud[0], 1e-30) / max(frames.loud[1], 1e-30))),
     )
+
+
+def _with_lows(best: BestSum, recorded: Line, plain: Line) -> BestSum:
+    """The lows end lower than recorded where no group of bands is loud enough for a veto: that is told as well."""
+    lost_db = plain.bands_db[0] - recorded.bands_db[0]
+    if best.losses or not lost_db < -ALLOWED_DB:
+        return best
+    return replace(best, losses=((BANDS_HZ[0], lost_db),))
 
 
 def ways_to_add(found: PairSum, reference: Track, track: Track) -> dict[str, tuple[BlendTrack, BlendTrack]]:

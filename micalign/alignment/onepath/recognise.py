@@ -29,7 +29,7 @@ __all__ = ["Recognised", "may_be_one_path", "plainly_bright", "recognise"]
 
 _LEAST_COHERENCE: Final = 0.6  # by energy: driven basses of the development half reach 0.70, strangers 0.2
 _LEAST_STEADY: Final = 0.53  # 0 to 1: strings 0.58 to 0.93, drums mostly 0.01 to 0.5
-_DARK_DB: Final = -27.5  # above 6 kHz: halfway from cabinets (-34 dB and less) to a kit's overheads and rooms (-21 dB up)
+_DARK_DB: Final = -27.5  # above 6 kHz: halfway from cabinets (-34 dB and less) to overheads and rooms (-21 dB and up)
 _BRIGHT_HZ: Final = 6000.0
 _MOST_ALIKE: Final = 0.93  # of all pairs of frames: tones that never change reach 1
 _FEW_WINDOWS: Final = 12
