@@ -139,6 +139,7 @@ FORCED = [
     ("levels", "kept.wav", "-o", "kept.png"),
     ("new", "--usual", "-o", "kept.wav"),
     ("check", "SCENE", "--mend", "1", "--write", "kept.wav"),
+    ("click", "-o", "kept.wav"),
 ]
 
 
