@@ -30,7 +30,7 @@ from micalign.findings.rules import findings
 from micalign.scene.model import Scene
 from micalign.shown import Listing, Shown
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.told import SourceDelays
+from micalign.tdoa.delays import SourceDelays
 from micalign.units import show_ms, show_plus_minus
 
 __all__ = ["Alignment", "Checked", "Measurement", "Tracks", "align", "check", "measure"]

@@ -18,8 +18,8 @@ from micalign.alignment.onepath.several import doubted
 from micalign.alignment.solo import FoundAlone
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
-from micalign.tdoa.told import SourceDelays, TrackDelay
 
 __all__ = ["FAR_S", "By", "Measured", "measured"]
 

@@ -26,9 +26,9 @@ from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch
 from micalign.take.tracks import Take
+from micalign.tdoa.delays import Alone, Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
-from micalign.tdoa.told import Alone, Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 
 __all__ = ["default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of", "wishes_of"]
 

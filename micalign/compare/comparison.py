@@ -22,7 +22,7 @@ from micalign.compare.fit import Fit, Sightings
 from micalign.compare.priors import Beliefs, Kind
 from micalign.findings.finding import Finding
 from micalign.scene.model import Point, Scene
-from micalign.tdoa.hearing import Group
+from micalign.tdoa.event_groups import Group
 
 __all__ = ["Comparison", "Explanation", "Flips", "Row", "expected_signs", "flips_of", "is_hazy", "rows_of"]
 

@@ -24,7 +24,7 @@ import numpy as np
 from micalign.arrays import Floats, Ints
 from micalign.compare.priors import Beliefs, Cause, causes_of
 from micalign.scene.model import Scene
-from micalign.tdoa.hearing import Group
+from micalign.tdoa.event_groups import Group
 
 __all__ = ["RIVAL", "Fit", "Sightings", "Taken", "Verdict", "begun_at", "fitted", "sightings_of", "verdict_on"]
 

@@ -28,8 +28,8 @@ from micalign.take.levels import measure_levels
 from micalign.take.track_levels import Remark, TrackLevels
 from micalign.take.tracks import Track, placed
 from micalign.tdoa.alone import HeardAlone, heard_alone
-from micalign.tdoa.hearing import Group, GroupDelay
-from micalign.tdoa.told import Alone, PairDelay, Wanted
+from micalign.tdoa.delays import Alone, PairDelay, Wanted
+from micalign.tdoa.event_groups import Group, GroupDelay
 
 __all__ = ["CheckedLine", "LineCheck", "checked_lines"]
 

@@ -1,6 +1,6 @@
 """Is a take as its scene says, and if not, what is the simplest reason?
 
-Hears the groups of sounds in the take (`micalign.tdoa.hearing`), asks which beliefs about the scene explain their
+Hears the groups of sounds in the take (`micalign.tdoa.event_groups`), asks which beliefs about the scene explain their
 delays (`fit`, `causes`, `verdict`) and polarities (`polarity`), and gives it row by row and in words.
 """
 
@@ -20,7 +20,7 @@ from micalign.findings.finding import Finding
 from micalign.findings.rules import with_remedies
 from micalign.scene.model import Scene
 from micalign.take.tracks import Take
-from micalign.tdoa.hearing import Group, groups_of
+from micalign.tdoa.event_groups import Group, groups_of
 
 __all__ = ["compare", "compared"]
 

@@ -35,7 +35,7 @@ from micalign.files.stamps import Laid
 from micalign.scene.model import Air, Scene
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take, Track, as_recorded
-from micalign.tdoa.told import Alone
+from micalign.tdoa.delays import Alone
 
 __all__ = [
     "Aligned",

@@ -23,7 +23,7 @@ from micalign.files.stamps import Laid, laid_on_one_clock
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.told import Alone
+from micalign.tdoa.delays import Alone
 
 __all__ = [
     "Clock",

@@ -18,7 +18,7 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Mic, Scene
-from micalign.tdoa.hearing import Group
+from micalign.tdoa.event_groups import Group
 
 __all__ = ["Labelling", "labellings", "relabelled"]
 

@@ -1,7 +1,7 @@
 """Where do the mics of a scene stand, by its take?
 
 The sources of the scene are the known points: drums that were tapped, marks at which somebody clapped. Each group of
-hits (`micalign.tdoa.hearing`) is given its source in more than one way (`labels`); what leaves least unexplained is
+hits (`micalign.tdoa.event_groups`) is given its source in more than one way (`labels`); what leaves least open is
 kept. The answer is each mic's place with its uncertainty, each hit's part in it, and what would fix the rest.
 """
 
@@ -20,7 +20,7 @@ from micalign.locate.labels import Labelling, labellings, relabelled
 from micalign.locate.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
 from micalign.scene.model import Mic, Point, Scene
 from micalign.take.tracks import Take
-from micalign.tdoa.hearing import Group, groups_of
+from micalign.tdoa.event_groups import Group, groups_of
 
 __all__ = ["LocatedMic", "Location", "UsedHits", "arrivals_of", "locate", "located"]
 

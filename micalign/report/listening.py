@@ -23,7 +23,7 @@ from micalign.report.threelines import WAY_WORDS
 from micalign.scene.model import Scene
 from micalign.take.loudness import k_weighted
 from micalign.take.tracks import Take
-from micalign.tdoa.told import SourceDelays
+from micalign.tdoa.delays import SourceDelays
 from micalign.units import amplitude_from_db, db_from_power, show_db
 
 __all__ = ["Excerpt", "excerpts", "player_values"]

@@ -14,8 +14,8 @@ from micalign.alignment.solo import FoundAlone
 from micalign.files.stamps import Laid
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.threelines import sum_lines
+from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.told import SourceDelays, TrackDelay
 from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
 
 if TYPE_CHECKING:

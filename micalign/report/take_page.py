@@ -18,7 +18,7 @@ from micalign.report.measure_words import polarity_words
 from micalign.report.take_study import TakeStudy
 from micalign.report.threelines import WAY_WORDS, named_lines, sum_heads, sum_rows, sum_words
 from micalign.take.track_levels import TrackLevels
-from micalign.tdoa.told import SourceDelays
+from micalign.tdoa.delays import SourceDelays
 from micalign.units import show_centimetres, show_db, show_dbfs, show_hz, show_ms, show_plus_minus, show_samples
 
 if TYPE_CHECKING:

@@ -23,7 +23,7 @@ from micalign.report.listening import Excerpt, excerpts
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
-from micalign.tdoa.told import Alone, SourceDelays
+from micalign.tdoa.delays import Alone, SourceDelays
 from micalign.units import amplitude_from_db
 
 __all__ = ["Stretch", "TakeStudy", "close_tracks", "gains_of", "stretch", "study"]

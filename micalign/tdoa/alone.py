@@ -19,10 +19,9 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.take.tracks import Track
+from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted
 from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.fingerprints import Fingerprints, fingerprints, odd_ones
-from micalign.tdoa.result import Delay
-from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
 from micalign.tdoa.wavefronts import begins_at, high_passed_frames
 
 __all__ = ["HeardAlone", "Hits", "heard_alone", "hits_alone", "measure_alone"]

@@ -10,12 +10,12 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
+from micalign.tdoa.delays import Candidate, Delay
 from micalign.tdoa.evidence import Curves
 from micalign.tdoa.gates import common_samples, stretches
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, SECOND
 from micalign.tdoa.look import Look
 from micalign.tdoa.posterior import EVENT_S, Event, Onset, calibrated
-from micalign.tdoa.result import Candidate, Delay
 from micalign.tdoa.sharpen import sharpen
 from micalign.tdoa.transforms import filtered, irfft, rfft
 from micalign.tdoa.tuned import RELIABLE

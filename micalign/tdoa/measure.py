@@ -21,12 +21,12 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
+from micalign.tdoa.delays import Candidate, Delay, doubted
 from micalign.tdoa.drift import DriftLine, drift_line
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.gates import moments_to_samples
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.look import Look, begins, look
-from micalign.tdoa.result import Candidate, Delay, doubted
 from micalign.tdoa.strokes import Listened, listen, same_samples, struck_at
 from micalign.tdoa.wide import coarse_delay
 

@@ -1,6 +1,6 @@
 """How late is each source in each track, when every source is measured on its own?
 
-For each source the strokes at which it leads are found (`micalign.tdoa.own`), and every track that should hear it is
+For each source the strokes at which it leads are found (`micalign.tdoa.leading`); every track that should hear it is
 measured on those alone; two other tracks on the strokes as the first of them hears them. What a scene predicts weighs
 the hypotheses and flags disagreement; it never replaces what was measured. Delay is positive when the event comes later
 in the track, in seconds.
@@ -18,10 +18,9 @@ import numpy as np
 
 from micalign.arrays import Floats
 from micalign.take.tracks import Track
+from micalign.tdoa.delays import Delay, Expected, PairDelay, SourceDelays, Wanted
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH
-from micalign.tdoa.look import look, unexpected
-from micalign.tdoa.measure import decided
-from micalign.tdoa.own import (
+from micalign.tdoa.leading import (
     SEGMENT_S,
     amplitudes_at,
     amplitudes_during,
@@ -31,10 +30,10 @@ from micalign.tdoa.own import (
     leads_held,
     loudest,
 )
-from micalign.tdoa.result import Delay
+from micalign.tdoa.look import look, unexpected
+from micalign.tdoa.measure import decided
 from micalign.tdoa.steered import strokes_by_place, strokes_of_no_mic
 from micalign.tdoa.strokes import Listened, listen, struck_at
-from micalign.tdoa.told import Expected, PairDelay, SourceDelays, Wanted
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 

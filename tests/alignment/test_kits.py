@@ -7,9 +7,8 @@ import pytest
 
 from micalign.alignment.kits import best_on_strokes, laid_on_strokes, level_spread_db
 from micalign.take.tracks import Track
-from micalign.tdoa.result import Delay
+from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import listen
-from micalign.tdoa.told import TrackDelay
 
 RATE = 44100
 UNTOLD = Delay(0.0, 0.05, 1, 0.0, 0.0, False, "not measured here")

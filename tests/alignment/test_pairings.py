@@ -9,8 +9,8 @@ from di_takes import bass_take
 from micalign.alignment import pairings
 from micalign.alignment.pairings import Measured, measured
 from micalign.take.tracks import Track
+from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.told import TrackDelay
 
 RATE = 8000
 

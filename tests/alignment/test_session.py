@@ -22,8 +22,8 @@ from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
 from micalign.take.tracks import Take, Track
+from micalign.tdoa.delays import PairDelay, SourceDelays, TrackDelay
 from micalign.tdoa.measure import Candidate, Delay
-from micalign.tdoa.told import PairDelay, SourceDelays, TrackDelay
 
 SPEED = 343.98  # Cramer 1993 at 20 C, 50 %
 SCENE = Scene(

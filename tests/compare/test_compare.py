@@ -15,7 +15,7 @@ from micalign.compare.words import findings_of
 from micalign.errors import TakeError
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.hearing import Group, GroupDelay
+from micalign.tdoa.event_groups import Group, GroupDelay
 
 SPEED_20C = 343.98  # Cramer 1993 at 20 C, 50 %
 

@@ -7,7 +7,7 @@ from figure_words import cut_off, overlaps
 from micalign.alignment.gain import BandGain, SumGain
 from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure, sums_figure
 from micalign.take.tracks import Track
-from micalign.tdoa.result import Candidate, Delay
+from micalign.tdoa.delays import Candidate, Delay
 
 RATE = 48000
 

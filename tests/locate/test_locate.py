@@ -12,7 +12,7 @@ from micalign.errors import SceneError, TakeError
 from micalign.locate.location import locate, located
 from micalign.scene.model import Mic, Room, Scene, Source
 from micalign.take.tracks import Take
-from micalign.tdoa.hearing import Group, GroupDelay
+from micalign.tdoa.event_groups import Group, GroupDelay
 
 
 def test_eight_hits_find_four_mics_of_which_nothing_was_known():

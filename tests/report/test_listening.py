@@ -12,7 +12,7 @@ from micalign.report.listening import excerpts
 from micalign.scene.model import Mic, Scene, Source
 from micalign.take.loudness import k_weighted
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.told import SourceDelays
+from micalign.tdoa.delays import SourceDelays
 
 RATE = 48_000
 

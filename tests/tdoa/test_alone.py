@@ -10,8 +10,7 @@ from micalign.errors import TakeError
 from micalign.scene.quantities import alone_plans
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.alone import hits_alone, measure_alone
-from micalign.tdoa.result import Delay
-from micalign.tdoa.told import Alone, PairDelay, SourceDelays, Wanted
+from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted
 
 RATE = 48000
 MICS = ("near", "other", "left", "right")

@@ -8,10 +8,10 @@ from uneven_strokes import uneven_strokes
 
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.clock import measure_clock
-from micalign.tdoa.hearing import groups_of
+from micalign.tdoa.delays import Expected, Wanted
+from micalign.tdoa.event_groups import groups_of
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.sources import measure_sources
-from micalign.tdoa.told import Expected, Wanted
 
 RATE = 8000
 

@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from micalign.take.tracks import Track
-from micalign.tdoa.jump import jumps
+from micalign.tdoa.drift import jumps
 from micalign.tdoa.measure import measure_pair
 
 RATE = 8000

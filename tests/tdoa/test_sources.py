@@ -9,11 +9,11 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import sources
+from micalign.tdoa.delays import Expected, Wanted
+from micalign.tdoa.leading import leading_strokes
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.own import leading_strokes
 from micalign.tdoa.sources import as_planned, measure_sources, measured_pair, off_plan
 from micalign.tdoa.strokes import listen, struck_at
-from micalign.tdoa.told import Expected, Wanted
 
 RATE = 48000
 SECONDS = 6.0

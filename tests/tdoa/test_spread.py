@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from micalign.tdoa.peak import refine
-from micalign.tdoa.spread import line_sigma_s, phase_error_s
+from micalign.tdoa.sharpen import line_sigma_s, phase_error_s
 
 HZ = np.arange(100.0, 8000.0, 10.0)
 

@@ -7,10 +7,10 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import sources
-from micalign.tdoa.own import is_struck
+from micalign.tdoa.delays import Expected, Wanted
+from micalign.tdoa.leading import is_struck
 from micalign.tdoa.sources import measure_sources
 from micalign.tdoa.strokes import listen
-from micalign.tdoa.told import Expected, Wanted
 
 RATE = 16000
 SECONDS = 16.0

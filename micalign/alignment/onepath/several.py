@@ -17,8 +17,8 @@ import numpy as np
 from micalign.alignment.onepath.pair import PairSum, as_arrival, as_best_sum
 from micalign.alignment.onepath.recognise import recognise
 from micalign.take.tracks import Take, Track
+from micalign.tdoa.delays import PairDelay, SourceDelays
 from micalign.tdoa.measure import Delay, measure_pair
-from micalign.tdoa.told import PairDelay, SourceDelays
 
 __all__ = ["OPEN_S", "doubted", "laid_by_sums"]
 

@@ -22,7 +22,7 @@ from micalign.alignment.wishes import own_tracks
 from micalign.compare.linecheck import LineCheck, checked_lines
 from micalign.simulate.virtual_take import simulate
 from micalign.take.tracks import Track
-from micalign.tdoa.told import Alone
+from micalign.tdoa.delays import Alone
 
 KINDS = ("none", "swapped", "flipped", "late", "dead")
 RULES = {"swapped": "swapped", "flipped": "flipped", "late": "late", "dead": "dead"}

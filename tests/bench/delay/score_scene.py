@@ -33,8 +33,8 @@ from bench.delay import sessions, studio  # noqa: E402
 from bench.delay.room import SPEED_M_S  # noqa: E402
 
 from micalign.take.tracks import Track  # noqa: E402
+from micalign.tdoa.delays import Expected, Wanted  # noqa: E402
 from micalign.tdoa.sources import measure_sources  # noqa: E402
-from micalign.tdoa.told import Expected, Wanted  # noqa: E402
 
 NEAR_S, NEXT_S = 1e-4, 3e-4
 FEWEST = 4

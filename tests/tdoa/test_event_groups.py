@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.hearing import groups_of
+from micalign.tdoa.event_groups import groups_of
 
 RATE = 48000
 SECONDS = 4.0

@@ -1,4 +1,4 @@
-"""When does one source lead the take, so that what is measured there is measured on it alone?
+"""When does one source lead the take by its own track, so that what is measured there is measured on it alone?
 
 A source leads where its own close track is loud for itself while the close tracks of the other sources are not. Every
 track's short-time energy is held against its own loud strokes, so gains do not matter; bleed stays well below a track's

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from heard_levels import heard_of, struck
 
-from micalign.tdoa.own import amplitudes_at, amplitudes_during, half_seconds, is_struck, leading_strokes, leads_held
+from micalign.tdoa.leading import amplitudes_at, amplitudes_during, half_seconds, is_struck, leading_strokes, leads_held
 
 CLOSE = {"kick": "k", "snare": "s"}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
-from micalign.tdoa import hearing
+from micalign.tdoa import event_groups
 
 NAN = np.nan
 
@@ -26,7 +26,7 @@ def arrival(power: np.ndarray, struck: int) -> float:
     """The step of the first rise in a track whose neighbouring samples differ by these powers."""
     size = np.sqrt(np.repeat(power, STEP)) / 2
     track = Track.from_array("a", size * (-1.0) ** np.arange(len(size)), RATE)
-    return float(hearing._arrivals(track, np.array([struck * STEP / RATE]))[0]) / STEP
+    return float(event_groups._arrivals(track, np.array([struck * STEP / RATE]))[0]) / STEP
 
 
 @pytest.mark.parametrize(
@@ -75,7 +75,7 @@ def test_signatures_agree_whatever_track_they_are_counted_from():
             np.array([NAN] * 5),
         ]
     )
-    agree = hearing._agreement(rows)
+    agree = event_groups._agreement(rows)
     assert agree[0].tolist() == [True, True, True, False, True, False, False]
     assert (agree == agree.T).all()
     assert agree[2, 3]
@@ -86,18 +86,18 @@ def test_a_place_is_a_seventh_of_a_millisecond_wide():
     place = np.zeros(5)
     for off_s, same in ((0.00014, True), (0.00016, False)):
         other = np.array([0.0, 0.0, 0.0, off_s, off_s])
-        assert hearing._agreement(np.stack([place, other]))[0, 1] == same
+        assert event_groups._agreement(np.stack([place, other]))[0, 1] == same
 
 
 def test_the_largest_group_comes_first_and_takes_its_own(rng):
     places = np.array([[0.0, 1.0, 4.0], [0.0, 3.0, -2.0], [0.0, -5.0, 7.0]]) * 1e-3
     which = np.array([1, 0, 1, 2, 1, 0])
-    events = hearing._Events(np.zeros(6, int), np.zeros((6, 3)), places[which])
-    assert [group.tolist() for group in hearing._grouped(events)] == [[0, 2, 4], [1, 5], [3]]
+    events = event_groups._Events(np.zeros(6, int), np.zeros((6, 3)), places[which])
+    assert [group.tolist() for group in event_groups._grouped(events)] == [[0, 2, 4], [1, 5], [3]]
 
 
 def test_the_window_holds_the_direct_sound_at_full_weight():
-    window = hearing._window(48000)
+    window = event_groups._window(48000)
     assert len(window) == 48 + 72 + 216
     assert window[48:120].tolist() == [1.0] * 72
     assert window[:48] == pytest.approx(0.5 - 0.5 * np.cos(np.pi * (np.arange(48) + 0.5) / 48))
