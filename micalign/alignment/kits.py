@@ -25,9 +25,8 @@ import numpy.typing as npt
 
 from micalign.arrays import Bools, Complexes, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
-from micalign.tdoa.result import Delay
+from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import Listened, listen
-from micalign.tdoa.told import TrackDelay
 from micalign.tdoa.transforms import rfft
 from micalign.tdoa.wavefronts import cut
 
