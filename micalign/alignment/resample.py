@@ -110,7 +110,7 @@ class _SamplesAtRate:
 
 
 def at_rate(track: Track, sample_rate: int, *, later_samples: float = 0.0) -> Track:
-    """The track as another sample rate would have taken it, to 0.45 of the lower rate within -100 dB.
+    """The track as another sample rate would have taken it, to 0.45 of the lower rate within -116 dB.
 
     Parameters
     ----------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,10 +11,11 @@ import click
 
 from micalign.cli.options import force_option, json_option, out_option, quiet_option
 from micalign.cli.output import clean, note, print_json
-from micalign.cli.typed import UNITS
+from micalign.cli.typed import UNITS, a_place, a_room, a_tape
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstWish
+    from micalign.scene.model import Coordinates
 
 __all__ = ["command"]
 
@@ -105,7 +107,6 @@ def _refuse_silence(said: dict[str, Any], missing: list[str]) -> None:
 
 def _wish(said: dict[str, Any]) -> FirstWish:
     from micalign.acoustics.arrangements import USUAL_ROOM  # noqa: PLC0415 - numpy, which --help must not pay for
-    from micalign.cli.typed import a_place, a_room, a_tape  # noqa: PLC0415
     from micalign.report.firstscene import FirstWish  # noqa: PLC0415
 
     unit = said["unit"] or "m"
@@ -115,6 +116,15 @@ def _wish(said: dict[str, Any]) -> FirstWish:
         USUAL_ROOM if said["room"] is None else a_room(said["room"], unit),
         unit=unit,
         title=said["title"] or "",
-        places=dict(a_place(text, unit) for text in said["at"]),
+        places=_places(said["at"], unit),
         tapes=tuple(a_tape(text, unit) for text in said["tapes"]),
     )
+
+
+def _places(told: Sequence[str], unit: str) -> dict[str, Coordinates]:
+    places: dict[str, Coordinates] = {}
+    for name, at in (a_place(text, unit) for text in told):
+        if name in places:
+            raise click.UsageError(f"--at places '{name}' twice: leave one of them out")
+        places[name] = at
+    return places

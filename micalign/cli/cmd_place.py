@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -227,13 +228,15 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
         if target is not None:
             refuse_taken(target, force=force, kind=kind)  # before the search, not after it
     found = place(before)
-    if write is not None:
-        places = {move.mic: move.to_m for move in found.moved}
-        write_positions(path, write, places, force=force, tapes_m=found.tapes_m)
-        note(f"wrote {write}", quiet=quiet)
-    if figure is not None:
-        _draw(found.scene, before, figure, force=force)
-        note(f"drew {figure}", quiet=quiet)
+    with ExitStack() as both:  # the figure stands when the scene does
+        if figure is not None:
+            both.enter_context(_drawn(found.scene, before, figure, force=force))
+        if write is not None:
+            places = {move.mic: move.to_m for move in found.moved}
+            write_positions(path, write, places, force=force, tapes_m=found.tapes_m)
+    for verb, target in (("wrote", write), ("drew", figure)):
+        if target is not None:
+            note(f"{verb} {target}", quiet=quiet)
     _tell(found, before, as_json=as_json)
     if not as_json and (write is not None or found.moved):
         step = ("plan", write) if write is not None else ("place", path, "--write", f"{name_of(path)}-placed.toml")
@@ -241,13 +244,17 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
     return 0 if found.feasible else 1
 
 
-def _draw(after: Scene, before: Scene, path: Path, *, force: bool) -> None:
+@contextmanager
+def _drawn(after: Scene, before: Scene, path: Path, *, force: bool) -> Iterator[None]:
+    """The figure, which takes its name when the block ends well."""
     from micalign.figures.stage_plan import plan_figure  # noqa: PLC0415 - matplotlib, only for --figure
     from micalign.figures.style import render  # noqa: PLC0415
     from micalign.files.kinds import FIGURE  # noqa: PLC0415
-    from micalign.files.whole import write_bytes  # noqa: PLC0415
+    from micalign.files.whole import whole_file  # noqa: PLC0415
 
-    write_bytes(path, render(plan_figure(after, before=before), path.suffix), force=force, kind=FIGURE)
+    with whole_file(path, force=force, kind=FIGURE) as partial:
+        partial.write_bytes(render(plan_figure(after, before=before), path.suffix))
+        yield
 
 
 def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:

@@ -259,9 +259,11 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
         previews = _previews(targets, plan, blend, wish, made)
         sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
         sheet = _with_sheets(made, targets, sheet, session)
+        left = [one["file"] for one in made.left(targets.json.name)]
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    said = tuple(_remarks(plan)), session.laid.notes, plan.sums
+    remarks = [*_remarks(plan), *([f"of an older set there is still {', '.join(left)}"] if left else [])]
+    said = tuple(remarks), session.laid.notes, plan.sums
     return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *said)
 
 
@@ -269,7 +271,7 @@ def _with_sheets(made: FileSet, targets: Targets, sheet: OffsetsFile, session: S
     """Write offsets.csv, and offsets.json with the SHA-256 of every other file of the set."""
     table = csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s, through_air=session.through_air)
     made.write_text(targets.csv, table)
-    whole = sheet.model_copy(update={"files": tuple(WrittenFile(**one) for one in made.ledger())})
+    whole = sheet.model_copy(update={"files": tuple(WrittenFile(**one) for one in made.ledger(targets.json.name))})
     made.write_text(targets.json, whole.text())
     return whole
 

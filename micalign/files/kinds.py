@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -33,6 +33,7 @@ __all__ = [
     "in_the_way",
     "listed",
     "refuse_in_the_way",
+    "still_ours",
 ]
 
 _CHUNK: Final = 1 << 20
@@ -150,6 +151,19 @@ def listed(head: Path) -> dict[str, str] | None:
         return {str(one["file"]): str(one["sha256"]) for one in found["files"]}
     except (OSError, TakeError, ValueError, KeyError, TypeError, RecursionError):
         return None
+
+
+def still_ours(folder: Path, head: str, but: Collection[str]) -> list[dict[str, str]]:
+    """What an older set's head lists, is as it was written, and is not among the names that are written anew.
+
+    The new head goes on listing it: else nobody could replace it ever after.
+    """
+    older = listed(folder / head) or {}
+    return [
+        {"file": name, "sha256": digest}
+        for name, digest in older.items()
+        if name not in but and ".." not in Path(name).parts and _is_unchanged(folder / name, digest)
+    ]
 
 
 def in_the_way(folder: Path, names: Iterable[str], head: str, *, force: bool) -> Iterator[str]:

@@ -260,11 +260,13 @@ def _moved_cues(data: bytes, moved: Moved) -> bytes | None:
 
 
 def _moved_loops(data: bytes, moved: Moved) -> bytes | None:
-    """Sample loops (24 bytes each from byte 36 on): first and last sample."""
+    """Sample loops (24 bytes each from byte 36 on): first and last sample; at byte 8 a sample's period in ns."""
     (count,) = struct.unpack_from("<I", data, 28) if len(data) >= 36 else (1,)
     if len(data) < 36 + 24 * count:
         return None
     out = bytearray(data)
+    if moved.rates[0] != moved.rates[1]:
+        struct.pack_into("<I", out, 8, round(1e9 / moved.rates[1]))
     for at in range(36, 36 + 24 * count, 24):
         _move(out, "<I", at + 8, moved)
         _move(out, "<I", at + 12, moved)

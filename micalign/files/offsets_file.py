@@ -24,6 +24,7 @@ __all__ = ["AllPass", "OffsetsFile", "SumGainDb", "TrackOffset", "WrittenFile", 
 _MOST_BYTES: Final = 10_000_000
 MOST_SHIFT_S: Final = 120.0
 """What is further apart was not recorded together; and a shift writes as much silence."""
+_DAY_S: Final = 86_400.0  # time stamps count from midnight
 _LOWEST_HZ, _HIGHEST_Q = 5.0, 20.0  # an all-pass rings for some 5 Q / f: 20 s at the most
 _UNEDITED_SAMPLES: Final = 0.6  # a shift in whole samples is up to half a sample from the delay
 
@@ -106,7 +107,7 @@ class TrackOffset(_Strict):
     cut_dbfs: float | None = None
     noise_floor_dbfs: float | None = None
     cut_is_heard: bool = False
-    start_s: float = 0.0
+    start_s: float = Field(default=0.0, ge=-_DAY_S, le=_DAY_S)
     resampled_from_hz: int | None = Field(default=None, gt=0, le=10_000_000)
     original: str = Field(min_length=1, max_length=4096)
     channel: int = Field(ge=1, le=1024)
@@ -126,8 +127,8 @@ class OffsetsFile(_Strict):
     sample_rate: int = Field(gt=0, le=10_000_000)
     whole_samples: bool = False
     headroom_db: float = Field(default=0.0, ge=0, le=60)
-    pad_s: float | None = Field(default=None, ge=0)
-    pad_samples: int | None = Field(default=None, ge=0)
+    pad_s: float | None = Field(default=None, ge=0, le=_DAY_S)
+    pad_samples: int | None = Field(default=None, ge=0, le=round(_DAY_S) * 10_000_000)
     suffix: str = SUFFIX
     timestamps: Literal["placed", "ignored"] | None = None
     tracks: tuple[TrackOffset, ...] = Field(max_length=1024)

@@ -151,6 +151,8 @@ def read_text(path: str | Path) -> str:
     try:
         if path.is_dir():
             raise SceneError(f"{path}: this is a folder: name the scene file in it")
+        if path.exists() and not path.is_file():
+            raise SceneError(f"{path}: this is a device or a pipe: give a file, or hand the scene over as '-'")
         if not path.is_file():
             raise SceneError(f"{path}: there is no such scene file: is the name spelled right, and the folder?")
         if path.stat().st_size > _LARGEST_BYTES:

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Final
 
 from micalign.errors import OutputError
-from micalign.files.kinds import FIGURE, PAGE, SOUND, FileKind, file_hash
+from micalign.files.kinds import FIGURE, PAGE, SOUND, FileKind, file_hash, still_ours
 from micalign.files.signals import held
 from micalign.files.whole import NO_LINKS, flush_folder, lock, make_folder, refuse_taken, spoken, whole_file
 
@@ -74,12 +74,20 @@ class FileSet:
         """The file of this text, in UTF-8; what no UTF-8 can hold is written as an escape."""
         self.write_bytes(path, text.encode("utf-8", "backslashreplace"))
 
-    def ledger(self) -> list[dict[str, str]]:
-        """The files written so far, by their names, and their SHA-256: what `micalign.files.kinds` asks for."""
-        return [
+    def ledger(self, head: str) -> list[dict[str, str]]:
+        """The files written so far and what is left of an older set, by their names, and their SHA-256.
+
+        It is what `micalign.files.kinds` asks for of the file called ``head``.
+        """
+        own = [
             {"file": Path(name).as_posix(), "sha256": file_hash(self.stage / _NEW / name)}
             for name in sorted(self.older)
         ]
+        return own + self.left(head)
+
+    def left(self, head: str) -> list[dict[str, str]]:
+        """The files of an older set that nothing takes the place of, as they were written."""
+        return still_ours(self.folder, head, [head, *(Path(name).as_posix() for name in self.older)])
 
 
 @contextmanager

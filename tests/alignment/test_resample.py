@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from micalign.alignment.resample import resampled_blocks, resampled_span
+from micalign.alignment.resample import at_rate, resampled_blocks, resampled_span
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
@@ -98,3 +98,29 @@ def test_a_drift_that_no_clock_has_is_refused() -> None:
         next(resampled_blocks(track, 0.0, 50_000.0))
     with pytest.raises(TakeError, match="no clock's"):
         next(resampled_blocks(track, 0.0, float("nan")))
+
+
+RATES = [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000), (192_000, 44_100), (48_000, 96_000)]
+
+
+@pytest.mark.parametrize(("rate", "wanted"), RATES)
+def test_another_rate_keeps_tones_within_116_db(rate: int, wanted: int) -> None:
+    """Tones up to 0.45 of the lower rate come out where and as loud as they are, the largest error below -116 dB."""
+    n, errors = np.arange(rate // 2), []
+    for share in (0.002, 0.02, 0.1, 0.3, 0.4, 0.45):
+        hz = share * min(rate, wanted)
+        track = Track.from_array("tone", np.sin(2 * np.pi * hz * n / rate + 0.3), rate)
+        found = at_rate(track, wanted, later_samples=0.37).read(2000, wanted // 2 - 4000)
+        instants = (np.arange(2000, wanted // 2 - 2000) - 0.37) / wanted
+        errors.append(np.abs(found - np.sin(2 * np.pi * hz * instants + 0.3)).max())
+    assert 20 * np.log10(max(errors)) < -116
+
+
+@pytest.mark.parametrize(("rate", "wanted"), [(96_000, 48_000), (192_000, 44_100), (88_200, 48_000)])
+def test_what_the_lower_rate_cannot_hold_does_not_come_back(rate: int, wanted: int) -> None:
+    """Tones from 0.55 of the lower rate on are gone, not folded down."""
+    n = np.arange(rate // 2)
+    for share in (0.55, 0.6, 0.7, 0.9):
+        track = Track.from_array("tone", np.sin(2 * np.pi * share * wanted * n / rate), rate)
+        found = at_rate(track, wanted).read(2000, wanted // 2 - 4000)
+        assert 20 * np.log10(np.abs(found).max()) < -116

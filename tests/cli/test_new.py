@@ -92,6 +92,7 @@ def test_given_places_and_tapes_stand_in_the_scene(tmp_path: Path) -> None:
     [
         (["--at", "kazoo=1,1,1"], "'kazoo' is in no such scene: it has 'voice'"),
         (["--at", "voice=9,1,1"], "outside the room"),
+        (["--at", "voice=1,1,1", "--at", "voice=2,1,1"], "--at places 'voice' twice"),
         (["--tape", "voice=1"], "--tape voice=1: write two names"),
         (["--tape", "voice,kazoo=1"], "'kazoo' is in no such scene"),
         (["--room", "6,5"], "three lengths"),

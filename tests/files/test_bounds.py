@@ -55,6 +55,7 @@ def _edit(folder: Path, **values: Any) -> str:
         ({"all_pass": [{"hz": 1e-300, "q": 1}]}, "'all_pass.0.hz': must be at least 5"),
         ({"all_pass": [{"hz": 100, "q": 99}]}, "'all_pass.0.q': must be at most 20"),
         ({"all_pass": 3}, "'all_pass': a list in [ ] is needed"),
+        ({"start_s": 1e12}, "'start_s': must be at most 86400"),
         ({"channel": 1.5}, "'channel': a whole number is needed"),
         ({"polarity_flip": "perhaps"}, "'polarity_flip': true or false is needed"),
         ({"sha256": "0"}, "'sha256': text of a sensible length, in quotes, is needed"),

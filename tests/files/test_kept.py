@@ -138,6 +138,7 @@ FORCED = [
     ("draw", "SCENE", "-o", "kept.svg"),
     ("levels", "kept.wav", "-o", "kept.png"),
     ("new", "--usual", "-o", "kept.wav"),
+    ("click", "-o", "kept.wav"),
     ("check", "SCENE", "--mend", "1", "--write", "kept.wav"),
     ("click", "-o", "kept.wav"),
 ]
@@ -194,6 +195,25 @@ def test_force_replaces_what_the_command_wrote(scene: Path, monkeypatch: pytest.
         assert micalign(*words).status in {0, 1}
         assert "exists: choose another" in micalign(*words).err
         assert micalign(*words, "--force").status in {0, 1}
+
+
+def test_what_an_older_set_leaves_is_named_and_stays_replaceable(scene: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Previews of a first run stand beside a second without; a third may replace them, but not once they are edited."""
+    monkeypatch.chdir(scene.parent)
+    hits = np.random.default_rng(2).standard_normal(48000) * np.exp(-np.arange(48000) / 2000) * 0.2
+    soundfile.write("a.wav", hits, 48000, "PCM_24")
+    soundfile.write("b.wav", np.roll(hits, 30), 48000, "PCM_24")
+    align = ("align", "a.wav", "b.wav", "-o", "out", "--force")
+    assert micalign(*align, "--preview", "0.3").status == 0
+    said = micalign(*align)
+    assert "of an older set there is still preview-mix-before.wav, preview-mix-after.wav" in said.err or (
+        "of an older set there is still preview-mix-after.wav, preview-mix-before.wav" in said.err
+    )
+    assert micalign(*align, "--suffix=-moved").status == 0
+    assert micalign(*align, "--preview", "0.3").status == 0
+    assert micalign(*align).status == 0
+    soundfile.write("out/preview-mix-after.wav", hits, 48000, "PCM_24")
+    assert "preview-mix-after.wav may be a recording" in micalign(*align, "--preview", "0.3").err
 
 
 def test_an_edited_scene_of_the_demonstration_is_kept(tmp_path: Path) -> None:

@@ -105,6 +105,22 @@ def test_cues_and_loops_move_with_the_sound(tmp_path: Path) -> None:
     assert loops[:36] == smpl[:36]
 
 
+def test_places_are_told_at_the_new_rate(tmp_path: Path) -> None:
+    """After a change of rate: cues, loops, the loops' sample period (ns) and iXML's stamps and rates."""
+    cue = struct.pack("<I", 1) + struct.pack("<II4sIII", 1, 441, b"data", 0, 0, 441)
+    smpl = struct.pack("<9I", 0, 0, 22676, 60, 0, 0, 0, 1, 0) + struct.pack("<6I", 0, 0, 882, 44_100, 0, 0)
+    stamps = b"<TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>0</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>"
+    stamps += b"<TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>88200</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>"
+    rates = b"<FILE_SAMPLE_RATE>44100</FILE_SAMPLE_RATE><TIMESTAMP_SAMPLE_RATE>44100</TIMESTAMP_SAMPLE_RATE>"
+    before = [(b"iXML", stamps + rates), (b"cue ", cue), (b"smpl", smpl)]
+    found = _carried(tmp_path, before, start_samples=-3, content_samples=5, rates=(44_100, 48_000))
+    assert struct.unpack_from("<II4sIII", chunks.only(found, b"cue "), 4) == (1, 485, b"data", 0, 0, 485)
+    loops = chunks.only(found, b"smpl")
+    assert struct.unpack_from("<6I", loops, 36) == (0, 0, 965, 48_005, 0, 0)
+    assert struct.unpack_from("<I", loops, 8) == (20833,)
+    assert chunks.only(found, b"iXML") == (stamps.replace(b"88200", b"95997") + rates.replace(b"44100", b"48000"))
+
+
 def test_a_cue_cannot_move_before_the_file(tmp_path: Path) -> None:
     """It stays at the first sample."""
     cue = struct.pack("<I", 1) + struct.pack("<II4sIII", 1, 4, b"data", 0, 0, 4)

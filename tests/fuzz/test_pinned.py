@@ -41,6 +41,8 @@ def test_a_pipe_keeps_no_command_waiting(tmp_path: Path) -> None:
         assert said.status == 2
         told = f"{tmp_path / 'pipe.wav'} is a device or a pipe: micalign reads files only, save it to one first"
         assert said.err == f"micalign: {told}\n"
+    said = micalign("check", tmp_path / "pipe.wav")
+    assert f"{tmp_path / 'pipe.wav'}: this is a device or a pipe" in said.err
 
 
 def test_a_device_without_end_is_not_hashed() -> None:
