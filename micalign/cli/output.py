@@ -130,7 +130,7 @@ Tell = Callable[[str, float], None]
 """Told what is being done, and which share of it is done, 0 to 1; from any thread."""
 
 _ROWS: Final = 2000  # written at a time
-_NARROWEST, _WIDEST = 40, 10_000
+_NARROWEST, _WIDEST, _HEIGHT = 40, 10_000, 24
 _LAST_BLANKS: Final = re.compile(r" +$", re.MULTILINE)
 
 
@@ -193,7 +193,11 @@ def console(*, stderr: bool = False) -> Console:
         width = min(max(int(asked[:9]), _NARROWEST), _WIDEST)
     elif asked:  # no number: it would be taken for one
         width = shutil.get_terminal_size((100, 24)).columns
-    made = Console(stderr=stderr, width=width, highlight=False, emoji=False, markup=False, soft_wrap=False)
+    # With a height of its own it does not look at COLUMNS again.
+    height = _HEIGHT if asked else None
+    made = Console(
+        stderr=stderr, width=width, height=height, highlight=False, emoji=False, markup=False, soft_wrap=False
+    )
     if not made.is_terminal:
         made.width = width if width and asked.isdecimal() else 100
         made.file = cast("IO[str]", _Trimmed(made.file))
