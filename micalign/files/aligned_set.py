@@ -6,7 +6,7 @@ a time stamp before midnight, is refused before anything is written.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -259,11 +259,9 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
         previews = _previews(targets, plan, blend, wish, made)
         sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
         sheet = _with_sheets(made, targets, sheet, session)
-        left = [one["file"] for one in made.left(targets.json.name)]
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    remarks = [*_remarks(plan), *([f"of an older set there is still {', '.join(left)}"] if left else [])]
-    said = tuple(remarks), session.laid.notes, plan.sums
+    said = tuple(_remarks(plan, sheet, targets)), session.laid.notes, plan.sums
     return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *said)
 
 
@@ -335,8 +333,11 @@ def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]
     return said
 
 
-def _remarks(plan: SetPlan) -> list[str]:
-    return [f"'{shift.track}' {shift.reason}" for shift in plan.offsets.shifts if shift.as_recorded]
+def _remarks(plan: SetPlan, sheet: OffsetsFile, targets: Targets) -> Iterator[str]:
+    yield from (f"'{shift.track}' {shift.reason}" for shift in plan.offsets.shifts if shift.as_recorded)
+    left = sorted({one.file for one in sheet.files} - {path.name for path in targets.all})
+    if left:
+        yield f"of an older set there is still {', '.join(left)}"
 
 
 def blended(action: MovedTrack, gains_db: Mapping[str, float]) -> BlendTrack:

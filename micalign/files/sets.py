@@ -83,11 +83,7 @@ class FileSet:
             {"file": Path(name).as_posix(), "sha256": file_hash(self.stage / _NEW / name)}
             for name in sorted(self.older)
         ]
-        return own + self.left(head)
-
-    def left(self, head: str) -> list[dict[str, str]]:
-        """The files of an older set that nothing takes the place of, as they were written."""
-        return still_ours(self.folder, head, [head, *(Path(name).as_posix() for name in self.older)])
+        return own + still_ours(self.folder, head, [head, *(one["file"] for one in own)])
 
 
 @contextmanager
