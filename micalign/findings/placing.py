@@ -25,7 +25,8 @@ _CHARGES: Final = {"problem": 100.0, "warning": 10.0}
 """What a finding weighs beside the terms: a warning more than three units missed of any of them, a problem as much
 as a pair that is a tolerance out (common practice, no source)."""
 _MOST_MOVES: Final = 8
-_LEAST_GAIN: Final = 0.01
+_LEAST_GAIN: Final = 0.005
+"""As in the search: a gain of less than this, or of less than 1 % of the cost, moves nothing."""
 
 
 def place(scene: Scene) -> Placement:
@@ -66,7 +67,8 @@ def place(scene: Scene) -> Placement:
     mended = [_mended(scene, start) for start in (by_terms, stays)]
     best = min((by_terms, *mended), key=lambda one: one.after)
     gain = stays.after - best.after
-    return stays if stays.feasible and gain < _LEAST_GAIN * max(stays.after, 1.0) else best
+    unwarned = stays.after - stays.terms_after["rules"]
+    return stays if stays.feasible and gain < max(_LEAST_GAIN, 0.01 * unwarned) else best
 
 
 def _charged(placement: Placement) -> Placement:
