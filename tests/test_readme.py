@@ -94,6 +94,17 @@ def test_the_guide_names_only_modules_that_exist() -> None:
     ] == []
 
 
+def test_the_guide_names_only_what_there_is() -> None:
+    """Every name of a class, a function or a constant in its walks stands somewhere in the code."""
+    walks = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## How to add")[1].split("## Contracts")[0]
+    code = "\n".join(path.read_text(encoding="utf-8") for path in (ROOT / "micalign").rglob("*.py"))
+    tests = "\n".join(path.read_text(encoding="utf-8") for path in (ROOT / "tests").rglob("*.py"))
+    named = set(re.findall(r"`(_?[A-Za-z]\w{3,}(?:\.\w+)?)`", walks))
+    assert "PATTERNS" in named
+    words = {part for name in named for part in name.split(".")} - {"micalign"}
+    assert sorted(word for word in words if not re.search(rf"\b{word}\b", code + tests)) == []
+
+
 def test_the_table_of_commands_is_whole() -> None:
     """Every command once, in the order of a day's work, as ``--help`` has them."""
     assert re.findall(r"^\| `micalign (\w+)", README.read_text(encoding="utf-8"), re.MULTILINE) == list(COMMANDS)
