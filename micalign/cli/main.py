@@ -88,6 +88,7 @@ def _silence_figures() -> None:
 
     logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
     os.environ.pop("MPLBACKEND", None)  # a notebook's; a name that this installation lacks would stop the import
+    os.environ["MATPLOTLIBRC"] = os.devnull  # figures look alike for everybody, and a damaged file stops none
 
 
 def _nearest(name: str) -> list[str]:
@@ -201,7 +202,7 @@ def status_of(arguments: list[str] | None = None) -> int:
             return _stopped(number)
         if os.environ.get("MICALIGN_TRACEBACK"):
             raise
-        return _refused([_defect_sentence(error)])
+        return _refused([_settings_sentence(error) or _defect_sentence(error)])
     return result if isinstance(result, int) else 0
 
 
@@ -232,6 +233,13 @@ def _usage(error: click.ClickException) -> str:
     return f"Try '{context.command_path} --help'." if isinstance(context, click.Context) else ""
 
 
+def _settings_sentence(error: Exception) -> str | None:
+    """A figure's settings that lie in the working folder go before all others, and are no text."""
+    if isinstance(error, UnicodeDecodeError) and os.path.exists("matplotlibrc"):  # noqa: PTH110 - no pathlib for a slip
+        return "matplotlibrc in this folder is no text in UTF-8, so no figure can be drawn: rename it, or go elsewhere"
+    return None
+
+
 def _defect_sentence(error: Exception) -> str:
     return (
         f"this is a defect of micalign, not of your files ({type(error).__name__}: {str(error)[:200]}): please report "
@@ -242,5 +250,7 @@ def _defect_sentence(error: Exception) -> str:
 def _system_sentence(error: OSError | MemoryError) -> str:
     if isinstance(error, MemoryError):
         return "there is not enough memory for this: try fewer or shorter tracks"
+    if isinstance(error, FileNotFoundError) and not error.filename:
+        return "the folder you stand in was deleted: change into one that exists"
     where = f"{error.filename}: " if error.filename else ""
     return f"{where}{error.strerror or error}"

@@ -266,6 +266,7 @@ def test_two_explanations_are_both_told_with_the_tape_that_decides() -> None:
     assert max(reads) - min(reads) > 0.05  # type: ignore[type-var, operator]
 
 
+@pytest.mark.slow
 def test_a_tape_is_named_alone_only_where_that_is_sure() -> None:
     """Over 60 random layouts with one misread tape of four to eight: at least 95 of 100 named alone are the wrong one,
     and the wrong one is among those told in 95 of 100.
@@ -423,13 +424,14 @@ def test_a_blunder_with_all_coordinates_unknown() -> None:
     assert among >= 0.98
 
 
-def test_the_distances_told_fix_the_point() -> None:
+@pytest.mark.parametrize("count", [8, pytest.param(24, marks=pytest.mark.slow)])
+def test_the_distances_told_fix_the_point(count: int) -> None:
     """Measured where the point truly stands: of 24 mics with too few tapes most are told what to measure, and it does.
 
     Oracle: the distances of the true place.
     """
     told = 0
-    for seed in range(24):
+    for seed in range(count):
         rng = np.random.default_rng(100 + seed)
         sources = tuple(Source(f"s{row}", tuple(rng.uniform([1, 1, 0.3], [4, 3, 1.2]).tolist())) for row in range(5))
         true = rng.uniform([0.5, 0.5, 1.2], [4.5, 3.5, 2.3])
@@ -444,4 +446,4 @@ def test_the_distances_told_fix_the_point() -> None:
         point = survey(replace(scene, tapes=(*first, *(tapes[name] for name in by)))).points[0]
         assert point.fixed
         assert point.other_m is None
-    assert told >= 22
+    assert told >= 0.9 * count

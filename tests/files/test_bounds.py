@@ -267,12 +267,19 @@ def test_figures_do_not_depend_on_the_users_settings(folder: Path) -> None:
     plain = {key: value for key, value in os.environ.items() if key not in {"MPLBACKEND", "MATPLOTLIBRC"}}
     odd = plain | {"MPLBACKEND": "module://no_such_notebook", "MATPLOTLIBRC": str(folder / "home" / "matplotlibrc")}
     drawn = []
-    for name, environment in (("a.svg", plain), ("b.svg", odd)):
+    (folder / "home" / "damaged").write_bytes(b"lines.linewidth: \0\xff\n")
+    damaged = plain | {"MATPLOTLIBRC": str(folder / "home" / "damaged")}
+    for name, environment in (("a.svg", plain), ("b.svg", odd), ("c.svg", damaged)):
         words = [sys.executable, "-m", "micalign", "draw", "scene.toml", "-o", name, "-q"]
         said = subprocess.run(words, cwd=folder, env=environment, capture_output=True, text=True, check=False)
         assert (said.returncode, said.stderr) == (0, "")
         drawn.append((folder / name).read_bytes())
-    assert drawn[0] == drawn[1]
+    assert drawn[0] == drawn[1] == drawn[2]
+    (folder / "matplotlibrc").write_bytes(b"lines.linewidth: \0\xff\n")
+    words = [sys.executable, "-m", "micalign", "draw", "scene.toml", "-o", "d.svg", "-q"]
+    said = subprocess.run(words, cwd=folder, env=plain, capture_output=True, text=True, check=False)
+    assert (said.returncode, "defect" in said.stderr) == (2, False)
+    assert "matplotlibrc in this folder is no text" in said.stderr
 
 
 def test_hashes_of_what_is_no_file_are_refused(folder: Path) -> None:
