@@ -1,4 +1,4 @@
-"""What does a scene promise: every figure that can be worked out before a note is played.
+"""What does a scene predict: every figure that can be worked out before a note is played.
 
 A `Scene` in, frozen rows out; pure arithmetic. Field names are the keys of ``check --json``; units are in the names,
 signs are stated where the rows are made.

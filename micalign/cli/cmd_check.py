@@ -1,4 +1,4 @@
-"""``micalign check``: what a scene promises."""
+"""``micalign check``: what a scene predicts."""
 
 from __future__ import annotations
 

@@ -100,8 +100,8 @@ def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path
         ("before", found.before_s, [take.track(track) for track in found.tracks]),
         ("after alignment", found.after_s, [open_track(files[track], name=track) for track in found.tracks]),
     ):
-        promised = Copy(late_s, found.level_difference_db, label=f"promised: {show_ms(late_s)} late")
-        rows.append((name, promised, Recorded(*recorded_sum(*tracks))))
+        predicted = Copy(late_s, found.level_difference_db, label=f"predicted: {show_ms(late_s)} late")
+        rows.append((name, predicted, Recorded(*recorded_sum(*tracks))))
     title = f"{found.source}: {found.tracks[0]} and {found.tracks[1]} added, against {found.tracks[0]} alone"
     figure = recorded_combs_figure(rows, title=title)
     write_bytes(path, render(figure, path.suffix), force=force, kind=FIGURE)

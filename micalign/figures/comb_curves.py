@@ -128,9 +128,9 @@ def recorded_combs_figure(rows: Sequence[tuple[str, Copy, Recorded]], *, title: 
     Examples
     --------
     >>> flat = Recorded(np.array([20.0, 20000.0]), np.array([6.0, 6.0]))
-    >>> figure = recorded_combs_figure([("aligned", Copy(0.0, label="promised"), flat)])
+    >>> figure = recorded_combs_figure([("aligned", Copy(0.0, label="predicted"), flat)])
     >>> [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
-    ['promised', 'recorded']
+    ['predicted', 'recorded']
     """
     figure, panels = stacked(len(rows), panel_in=2.1, gap_in=0.75, top_in=0.85)
     for axes, (name, copy, recorded) in zip(panels, rows, strict=True):

@@ -269,7 +269,7 @@ def _with_sheets(made: FileSet, targets: Targets, sheet: OffsetsFile, session: S
     """Write offsets.csv, and offsets.json with the SHA-256 of every other file of the set."""
     table = csv_text(sheet, speed_of_sound_m_s=session.speed_of_sound_m_s, through_air=session.through_air)
     made.write_text(targets.csv, table)
-    whole = sheet.model_copy(update={"files": tuple(WrittenFile(**one) for one in made.ledger(targets.json.name))})
+    whole = sheet.model_copy(update={"files": tuple(WrittenFile(**one) for one in made.manifest(targets.json.name))})
     made.write_text(targets.json, whole.text())
     return whole
 

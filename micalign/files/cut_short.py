@@ -20,7 +20,7 @@ from micalign.errors import TakeError
 from micalign.files.riff import MOST_CHUNKS, Chunk, ChunkMap, read_chunk, read_layout
 from micalign.files.specs import spoken_read
 
-__all__ = ["crashed_frames", "refuse_broken_promise", "refuse_unfinished"]
+__all__ = ["crashed_frames", "refuse_truncated", "refuse_unfinished"]
 
 _LEAST_BYTES: Final = 4096  # less than this behind the audio is padding, not a lost recording
 _W64: Final = b"riff\x2e\x91\xcf\x11"
@@ -29,7 +29,7 @@ _ENDS_STREAM: Final = 0x04
 _UNKNOWN_32: Final = 0xFFFFFFFF
 
 
-def refuse_broken_promise(path: Path) -> None:
+def refuse_truncated(path: Path) -> None:
     """`TakeError` where such a file holds less audio than its header says, or its header was never finished."""
     with spoken_read(path), path.open("rb") as file:
         file_bytes = os.fstat(file.fileno()).st_size
@@ -41,14 +41,14 @@ def refuse_broken_promise(path: Path) -> None:
         found = _audio_bytes(file, file_bytes)
     if found is None:
         return
-    promised, start = found
+    declared, start = found
     present = max(file_bytes - start, 0)
-    if present < promised:
+    if present < declared:
         raise TakeError(
-            f"{path} is cut short: its header promises {_size(promised)} of audio, the file holds {_size(present)}; "
+            f"{path} is cut short: its header promises {_size(declared)} of audio, the file holds {_size(present)}; "
             "copy it anew from the recorder"
         )
-    if promised == 0 and present > _LEAST_BYTES:
+    if declared == 0 and present > _LEAST_BYTES:
         raise TakeError(
             f"{path}: its header says no audio, but {_size(present)} lie behind it: the recording ended before its "
             "header was finished (power, card pulled); work on a copy and have an audio editor repair its header"

@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.files.cut_short import refuse_broken_promise, refuse_unfinished
+from micalign.files.cut_short import refuse_truncated, refuse_unfinished
 from micalign.files.riff import ChunkMap, read_chunk, read_layout
 from micalign.files.specs import identity, refuse_unreadable, spoken_read
 from micalign.files.wav import BYTES, MOST_CHANNELS, open_odd, read_samples
@@ -183,7 +183,7 @@ class Decoder:
         if self._layout is not None:
             refuse_unfinished(path, self._layout)
         else:
-            refuse_broken_promise(path)
+            refuse_truncated(path)
         with _open(path, self._layout) as file:
             kind = "WAV" if file.format == "RAW" else file.format
             self.info = AudioInfo(path, file.samplerate, file.frames, file.channels, kind, file.subtype, file.endian)

@@ -74,7 +74,7 @@ class FileSet:
         """The file of this text, in UTF-8; what no UTF-8 can hold is written as an escape."""
         self.write_bytes(path, text.encode("utf-8", "backslashreplace"))
 
-    def ledger(self, head: str) -> list[dict[str, str]]:
+    def manifest(self, head: str) -> list[dict[str, str]]:
         """The files written so far and what is left of an older set, by their names, and their SHA-256.
 
         It is what `micalign.files.kinds` asks for of the file called ``head``.

@@ -130,7 +130,7 @@ def write_take(
     with whole_set(target, refuse=lambda: _refuse(target, by_file, force=force), head=TRUTH_NAME) as files:
         for file, plans in by_file.items():
             _write(simulation, target / file, plans, files)
-        document = simulation.truth | {"files": files.ledger(TRUTH_NAME)}
+        document = simulation.truth | {"files": files.manifest(TRUTH_NAME)}
         text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
         files.write_text(target / TRUTH_NAME, text + "\n")
     return (*(target / file for file in by_file), target / TRUTH_NAME)
