@@ -14,7 +14,7 @@ from typing import Final, Literal
 from micalign.alignment.kits import laid_on_strokes
 from micalign.alignment.onepath.pair import USUAL_S, WIDE_S, PairSum, as_arrival, as_best_sum, one_path_sum
 from micalign.alignment.onepath.recognise import may_be_one_path
-from micalign.alignment.onepath.several import doubted
+from micalign.alignment.onepath.several import by_loudest, doubted
 from micalign.alignment.solo import FoundAlone
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
@@ -25,6 +25,7 @@ __all__ = ["FAR_S", "By", "Measured", "measured"]
 
 By = Literal["sum", "arrival"]
 
+_UNLIKELY: Final = 0.25  # below: no place that was looked at fits
 FAR_S: Final = 2.0
 """Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
 
@@ -122,6 +123,7 @@ def _with_sums(
 ) -> Measured:
     """Where a track and the reference are a DI and its mic: told by their best sum, if that is asked for."""
     sums: dict[str, PairSum] = {}
+    dark: set[str] = set()
     arrivals = {track.name: delay for track, delay in zip(tracks, delays, strict=True)}
     for track in tracks:
         tell(f"adding {track.name} to {reference.name}", 0.95)
@@ -129,18 +131,23 @@ def _with_sums(
         if found is not None:
             sums[track.name] = found
             arrivals[track.name] = as_arrival(found, arrivals[track.name])
-    doubts = doubted(reference, tracks, arrivals) if sums and len(tracks) > 1 else {}
+        elif may_be_one_path(reference, track):
+            dark.add(track.name)
+            arrivals[track.name] = by_loudest(reference, track, arrivals[track.name])
+    dis = {found.di for found in sums.values() if found.di}
+    doubts = doubted(reference, tracks, arrivals, dis=dis) if sums and len(tracks) > 1 else {}
     rows = []
     for track in tracks:
         delay, found = arrivals[track.name], sums.get(track.name)
         if found is not None and by == "sum":
             delay = as_best_sum(found, delay)
-        elif not delay.reliable and may_be_one_path(reference, track):
+        elif not delay.reliable and delay.confidence < _UNLIKELY and track.name in dark:
             looked_s = max(max_delay_s, WIDE_S) if max_delay_s >= USUAL_S else max_delay_s
             further = f"nothing within {looked_s * 1e3:g} ms fits either: a later re-amp needs a larger --max-delay-ms"
             delay = replace(delay, reason=f"{delay.reason}; {further}" if delay.reason else further)
         if track.name in doubts:
-            delay = replace(delay, reliable=False, reason=doubts[track.name])
+            refused, words = doubts[track.name]
+            delay = replace(delay, reliable=delay.reliable and not refused, reason=words)
         rows.append(TrackDelay(track.name, delay))
     return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
 

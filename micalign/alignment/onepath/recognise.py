@@ -68,13 +68,17 @@ class Recognised:
     rough: float
 
     @property
+    def is_one_sound(self) -> bool:
+        """Whether both hold one sound that changes: no strangers, no hum."""
+        return self.coherence >= _LEAST_COHERENCE and self.alike <= _MOST_ALIKE
+
+    @property
     def one_path(self) -> bool:
         """Whether to take the two for a DI and what came of it."""
         return (
-            self.coherence >= _LEAST_COHERENCE
+            self.is_one_sound
             and self.steady >= _LEAST_STEADY
             and self.bright_db <= _DARK_DB
-            and self.alike <= _MOST_ALIKE
             and (self.shape_db >= _LEAST_SHAPE_DB or self.rough <= _MOST_ROUGH)
         )
 

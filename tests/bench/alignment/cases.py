@@ -46,18 +46,18 @@ def case(number: int, instrument: str, drive: str, place: str, *, seed: int = 0)
     rng = np.random.default_rng([seed, number, *kinds, 18])
     dry = bass_line(rng, SECONDS) if instrument == "bass" else guitar(rng, SECONDS)
     cabinet, lead_s = response(number, RATE)
-    sound = fftconvolve(_amplified(rng, dry, drive), cabinet)
+    sound = fftconvolve(amplified(rng, dry, drive), cabinet)
     if place == "far":
         sound = fftconvolve(sound, _room(rng))
     late_s = rng.uniform(*LATENCY_S[place])
-    mic = rng.choice([-1, 1]) * _late(sound, late_s, len(dry))
+    mic = rng.choice([-1, 1]) * delayed(sound, late_s, len(dry))
     mic = 0.5 * mic / np.abs(mic).max() + rng.normal(size=len(dry)) * 10 ** (rng.uniform(-75, -60) / 20)
     di = 0.4 * dry + rng.normal(size=len(dry)) * 10 ** (-80 / 20)
     label = f"cabinet {number} {instrument} {drive} {place}"
     return Case(label, di, mic, late_s + lead_s, place, bool(rng.random() < 0.7))
 
 
-def _amplified(rng: np.random.Generator, dry: np.ndarray, drive: str) -> np.ndarray:
+def amplified(rng: np.random.Generator, dry: np.ndarray, drive: str) -> np.ndarray:
     if drive == "clean":
         return dry
     pushed = np.tanh(rng.uniform(3, 15) * dry + rng.uniform(0, 0.2))
@@ -75,7 +75,7 @@ def _room(rng: np.random.Generator) -> np.ndarray:
     return out + tail * np.sqrt(0.06 / np.sum(tail**2))
 
 
-def _late(sound: np.ndarray, late_s: float, frames: int) -> np.ndarray:
+def delayed(sound: np.ndarray, late_s: float, frames: int) -> np.ndarray:
     size = 1 << int(np.ceil(np.log2(len(sound) + late_s * RATE + 64)))
     hz = np.fft.rfftfreq(size, 1 / RATE)
     return np.fft.irfft(np.fft.rfft(sound, size) * np.exp(-2j * np.pi * hz * late_s), size)[:frames]
