@@ -134,7 +134,7 @@ def _with_sums(
         elif may_be_one_path(reference, track):
             dark.add(track.name)
             arrivals[track.name] = by_loudest(reference, track, arrivals[track.name])
-    dis = {found.di for found in sums.values() if found.di}
+    dis = {found.filtered for found in sums.values()}
     doubts = doubted(reference, tracks, arrivals, dis=dis) if sums and len(tracks) > 1 else {}
     rows = []
     for track in tracks:

@@ -157,11 +157,11 @@ def test_a_loop_that_stays_open_distrusts_the_leg_that_is_least_alike(rng):
     wrong = Delay(arrivals["far"].delay_s - 4.2e-3, 1e-5, 1, 1.0, 1.0, True, None)
     told = doubted(di, [close, far], arrivals | {"far": wrong})
     assert told["far"][0]
-    assert "stays open by 4.20 ms" in told["far"][1]
+    assert "stays open by 4.2" in told["far"][1]
     # A DI hears no drums: then it is the leg between the two mics that is not followed, and that is said.
     refused, words = doubted(di, [close, far], arrivals | {"far": wrong}, dis={"di"})["far"]
     assert not refused
-    assert "stays open by 4.20 ms" in words
+    assert "stays open by 4.2" in words
 
 
 def test_what_is_played_of_a_pair_is_what_its_lines_tell_whichever_is_the_reference():
