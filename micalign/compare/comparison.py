@@ -153,7 +153,7 @@ class Explanation:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Plan against take."""
+    """Plan against take; ``heard_as`` names the source that each group of sounds is taken for."""
 
     rows: tuple[Row, ...]
     explanations: tuple[Explanation, ...]
@@ -163,6 +163,7 @@ class Comparison:
     sightings: int
     unheard: tuple[str, ...]
     findings: tuple[Finding, ...]
+    heard_as: tuple[str, ...] = ()
 
     @property
     def is_fine(self) -> bool:

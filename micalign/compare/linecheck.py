@@ -27,7 +27,7 @@ from micalign.scene.model import Scene
 from micalign.take.levels import measure_levels
 from micalign.take.track_levels import Remark, TrackLevels
 from micalign.take.tracks import Track, placed
-from micalign.tdoa.alone import HeardAlone, heard_alone
+from micalign.tdoa.alone import HeardAlone, heard_alone, hits_alone
 from micalign.tdoa.delays import Alone, PairDelay, Wanted
 from micalign.tdoa.event_groups import Group, GroupDelay
 
@@ -110,6 +110,7 @@ def checked_lines(
     )
     dead = {name for name in names if _is_dead(levels[name], sources)}
     plan = _plan(scene, names, dead, heard)
+    sources = _named_by(plan, sources, scene)
     dis = {di.name for di in scene.dis} if scene else set()
     said = LineFaults(sources, levels, dead, dis, scene, plan, pop)
     lines = tuple(
@@ -125,7 +126,13 @@ def checked_lines(
 
 
 def _heard(alone: Alone, names: Sequence[str], own: Sequence[str]) -> HeardAlone:
-    return heard_alone(alone, Wanted(alone.source, tuple(names), own[0] if own else None))
+    """A source against its own track, or against the loudest: an engineer looks there first."""
+    first = own[0] if own else None
+    if first is None:
+        strokes = hits_alone(alone).strokes
+        level = np.median(strokes.level_db, axis=0) if len(strokes.times_s) else np.zeros(len(names))
+        first = strokes.tracks[int(np.argmax(level))]
+    return heard_alone(alone, Wanted(alone.source, tuple(names), first))
 
 
 def _around(tracks: Sequence[Track], stretches: Sequence[Alone]) -> list[Track]:
@@ -192,6 +199,23 @@ def _plan(scene: Scene | None, names: Sequence[str], dead: set[str], heard: Sequ
         return None
     groups = tuple(_group(one, names, dead) for one in heard if len(one.hits.strokes.times_s))
     return compared(scene, tuple(names), groups) if groups else None
+
+
+def _named_by(plan: Comparison | None, sources: tuple[LineSource, ...], scene: Scene | None) -> tuple[LineSource, ...]:
+    """Sources that are nobody's by their levels, called by their arrivals, each name once."""
+    struck = [one for one in sources if one.hits]
+    if plan is None or scene is None or not plan.explained or len(struck) != len(plan.heard_as):
+        return sources
+    known = {one.name for one in scene.sources}
+    by_plan = dict(zip((one.source for one in struck), plan.heard_as, strict=True))
+    taken = [one.source for one in sources if one.source in known]
+    taken += [by_plan[one.source] for one in struck if one.source not in known]
+    return tuple(
+        replace(one, seems=by_plan[one.source])
+        if one.hits and one.source not in known and taken.count(by_plan[one.source]) == 1
+        else one
+        for one in sources
+    )
 
 
 def _group(told: HeardAlone, names: Sequence[str], dead: set[str]) -> Group:

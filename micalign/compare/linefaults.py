@@ -56,8 +56,8 @@ class HeardLine:
 class LineSource:
     """A source alone: its stretches, its hits, the track that is its own (or the loudest), and who heard it.
 
-    ``has_own``: a scene says which track is its own. ``is_found``: nobody said where it sounds alone. ``remark`` tells
-    what else sounded there.
+    ``has_own``: a scene says which track is its own. ``is_found``: nobody said where it sounds alone. ``seems``: what
+    it is by its arrivals, where a scene has places and its levels do not tell. ``remark``: what else sounded there.
     """
 
     source: str
@@ -68,6 +68,7 @@ class LineSource:
     own: str
     heard: tuple[HeardLine, ...]
     remark: str | None
+    seems: str | None = None
 
     def at(self, track: str) -> HeardLine:
         """The source in one track."""

@@ -77,6 +77,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
         strays=strays,
         sightings=len(seen.delay_s),
         unheard=unheard,
+        heard_as=tuple(scene.sources[index].name for index in verdict.fit.source_of),
         findings=_tried(
             scene,
             findings_of(

@@ -45,8 +45,9 @@ def linecheck_document(found: LineCheck, stretches: Sequence[FoundAlone]) -> dic
 def _source(one: LineSource) -> dict[str, Any]:
     return {
         "source": one.source,
+        "seems": one.seems,
         "found_by_itself": one.is_found,
-        "spans_s": [list(span) for span in one.spans_s],
+        "spans_s": [[round(value, 3) for value in span] for span in one.spans_s],
         "hits": one.hits,
         "reference": one.own,
         "remark": one.remark,
@@ -121,7 +122,10 @@ def _short_names(found: LineCheck, stretches: Sequence[FoundAlone]) -> dict[str,
     """What heads a column: a source's name, or a letter for one that has none."""
     nameless = {one.span_words for one in stretches if one.source is None}
     letters = (f"{chr(65 + index % 26)}{index // 26 or ''}" for index in range(len(nameless)))
-    return {one.source: next(letters) if one.source in nameless else clean(one.source) for one in found.sources}
+    return {
+        one.source: clean(one.seems or (next(letters) if one.source in nameless else one.source))
+        for one in found.sources
+    }
 
 
 def _summary(found: LineCheck) -> str:

@@ -59,6 +59,7 @@ def test_a_line_check_without_a_fault_is_ready(kit, tmp_path):
     assert rows["overhead left"]["polarity"] == 1
     assert rows["kick mic"]["bleed_db"] < -5.0
     assert document["plan"]["explained"] is True
+    assert {one["seems"] for one in document["sources"]} == {None, "floor tom", "hi-hat", "ride"}
     assert "Ready: all 5 lines are good" in micalign("linecheck", tmp_path / "kit.toml").out
 
 

@@ -51,6 +51,7 @@ class Read:
     reliable: bool
     polarity: int
     truth_polarity: int | None
+    margin: float
 
 
 def arrivals(kit: kits.RealKit, half: str, seeds: int) -> list[Read]:
@@ -74,7 +75,7 @@ def arrivals(kit: kits.RealKit, half: str, seeds: int) -> list[Read]:
                     delay, sign = delays[second, first], -1
                 value = sign * delay.delay_s
                 off = max(row["lo_s"] - value, value - row["hi_s"], 0.0)
-                said = (delay.uncertainty_s, delay.reliable, delay.polarity, row["polarity"])
+                said = (delay.uncertainty_s, delay.reliable, delay.polarity, row["polarity"], delay.polarity_margin)
                 out.append(Read(source, pair, seed, value - row["delay_s"], off, *said))
     return out
 
