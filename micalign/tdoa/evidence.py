@@ -1,10 +1,11 @@
 """What speaks for each delay? Curves over the lags between a track's own strokes and another track.
 
 Three kinds. *Novelty*: by how much the other track's energy rises, in each band, above everything shortly before, the
-mean over all strokes in standard deviations of what it is at any lag; bleed rises at other times than the strokes say.
-*Stack*: the same of the ensemble average, the other track averaged over the strokes with weights inverse to what
+mean over all strokes in standard deviations of what it is at any lag; bleed rises at other times than the strokes
+say. *Stack*: the same of the ensemble average, the other track averaged over the strokes with weights inverse to what
 bleeds into each; it holds where a drum sounds alike each time. *Correlation*: the strokes' generalized
-cross-correlation, and that of long stretches of everything. Lags are in samples, positive when the second is later.
+cross-correlation, and that of long stretches of everything. A delay of up to seconds is looked for in long frames
+first. Lags are in samples, positive when the second is later.
 
 Sources: R. Y. Litovsky et al., "The precedence effect", J. Acoust. Soc. Am. 106(4), 1633-1654, 1999 (what comes first);
 G. Turin, "An introduction to matched filters", IRE Transactions on Information Theory 6(3), 311-329, 1960 (averaging
@@ -28,7 +29,7 @@ from micalign.tdoa.transforms import filtered, greatest_before, irfft, rfft
 from micalign.tdoa.tuned import BANDS, EARLIER_S, ROOM_S, STROKE_S
 from micalign.tdoa.wavefronts import cut
 
-__all__ = ["Curves", "Stretches", "stretch_curve", "stroke_curves"]
+__all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
 
 _DEGREES: Final = (1, 2, 4, 6, 3, 5)
 """Half the degrees of freedom of a mean over each band's rise, twice bandwidth times length, never below 1."""
@@ -174,3 +175,32 @@ def stretch_curve(
     tops = np.abs(curves).argmax(axis=1)
     agreement = float(np.mean(np.abs(tops - np.abs(whole).argmax()) <= 3e-4 * rate))
     return Stretches(whole, agreement)
+
+
+_FRAME_S: Final = 1.0
+_MOST: Final = 16
+_APART_S: Final = 0.0004
+_CLEAR: Final = (0.8, 0.5)  # of the highest peak for the next one at most, of the groups that agree at least
+
+
+@dataclass(frozen=True)
+class RoughDelay:
+    """A rough delay in seconds; ``clear``: no other is nearly as good."""
+
+    delay_s: float
+    clear: bool
+
+
+def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> RoughDelay | None:
+    """The best delay within ``reach_s`` of ``centre_s``, to a few milliseconds; None where nothing overlaps."""
+    rate = reference.track.sample_rate
+    middle, half = round(centre_s * rate), round(reach_s * rate)
+    lags = np.arange(middle - half, middle + half + 1)
+    whole = stretch_curve(reference, track, lags, length_s=_FRAME_S, most=_MOST)
+    if whole is None:
+        return None
+    size = np.abs(whole.values)
+    top = int(np.argmax(size))
+    apart = np.abs(np.arange(len(size)) - top) > _APART_S * rate
+    rival = float(size[apart].max(initial=0.0)) / max(float(size[top]), 1e-30)
+    return RoughDelay(float(lags[top]) / rate, rival < _CLEAR[0] and whole.agreement > _CLEAR[1])

@@ -29,10 +29,11 @@ from micalign.tdoa.leading import (
     leading_strokes,
     leads_held,
     loudest,
+    strokes_by_place,
+    strokes_of_no_mic,
 )
 from micalign.tdoa.look import look, unexpected
 from micalign.tdoa.measure import decided
-from micalign.tdoa.steered import strokes_by_place, strokes_of_no_mic
 from micalign.tdoa.strokes import Listened, listen, struck_at
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]

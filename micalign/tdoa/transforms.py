@@ -1,6 +1,8 @@
 """Transforms, filters and running maxima of frames, shape (..., N), in numpy alone.
 
-Scipy has all of these; loading it takes longer than measuring a pair of five minutes does.
+Scipy has all of these and says the same (``tests/tdoa/test_transforms.py``), but not within the bar of three times a
+block-wise read: with its filters and maxima `measure` of eight tracks of five minutes takes 4.3 times the read and 184
+MB, with these 3.0 times and 123 MB; a pair 1.9 and 0.9 times (``tests/bench/files/test_whole_commands.py``).
 
 Source: S. Butterworth, "On the theory of filter amplifiers", Wireless Engineer 7, 536-541, 1930; the bilinear transform
 with the corners warped to where they belong: A. V. Oppenheim and R. W. Schafer, "Discrete-Time Signal Processing", 3rd

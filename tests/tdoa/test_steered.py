@@ -7,9 +7,9 @@ import pytest
 from heard_levels import heard_of, struck
 
 from micalign.take.tracks import Track
-from micalign.tdoa import steered
+from micalign.tdoa import leading
 from micalign.tdoa.correlation import flat_spectra
-from micalign.tdoa.steered import strokes_by_place, strokes_of_no_mic
+from micalign.tdoa.leading import strokes_by_place, strokes_of_no_mic
 
 RATE = 8000
 ARRIVALS = {"drum": {"a": 0.001, "b": 0.004}, "bell": {"a": 0.006, "b": 0.002}}
@@ -65,7 +65,7 @@ def test_a_place_is_credited_within_a_fifth_of_a_millisecond(rng):
     rows = rng.uniform(size=(3, 1024))
     for delay_s, lags in ((0.005, range(154, 167)), (-0.002, range(-70, -57)), (0.0, range(-6, 7))):
         expected = rows[:, [lag % 1024 for lag in lags]].max(axis=1)
-        assert steered._near(rows, delay_s, 32_000) == pytest.approx(expected)
+        assert leading._near(rows, delay_s, 32_000) == pytest.approx(expected)
 
 
 def test_flattened_spectra_are_of_one_size_inside_the_band(rng):

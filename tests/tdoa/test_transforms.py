@@ -1,0 +1,38 @@
+"""Filters and running maxima against scipy's own, which the package does not load to measure."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.ndimage import maximum_filter1d
+from scipy.signal import butter, sosfilt
+
+from micalign.tdoa.transforms import filtered, greatest_before, greatest_near
+
+RATE = 48000
+
+
+@pytest.mark.parametrize(
+    ("order", "low", "high"),
+    [(1, 60.0, np.inf), (1, 200.0, 5000.0), (2, 60.0, 300.0), (2, 5000.0, 14000.0), (2, 60.0, 16000.0)],
+)
+@pytest.mark.parametrize(("kind", "off"), [(np.float64, 2e-6), (np.float32, 3e-6)])
+def test_a_filter_is_scipys_butterworth(rng, order, low, high, kind, off):
+    """To -114 dB in double precision: what a filter of 60 Hz has left after 50 ms comes round the transform."""
+    frames = rng.normal(size=(3, 6000))
+    edges, shape = (low, "high") if np.isinf(high) else ([low, high], "band")
+    expected = sosfilt(butter(order, edges, shape, fs=RATE, output="sos"), frames, axis=1)
+    (found,) = filtered(frames.astype(kind), RATE, (low, high), order=order)
+    assert found.dtype == kind
+    assert found == pytest.approx(expected, abs=off)
+
+
+@pytest.mark.parametrize("span", [1, 2, 30, 31, 288])
+def test_running_maxima_are_those_of_scipy(rng, span):
+    """At the borders, where scipy mirrors what lies inside, ours has what is there."""
+    values = rng.normal(size=(2, 1000))
+    origin = (span - 1) // 2
+    before = maximum_filter1d(values, span, axis=1, origin=origin, mode="constant", cval=-np.inf)
+    assert np.array_equal(greatest_before(values, span), before)
+    near = maximum_filter1d(values, 2 * span + 1, axis=1, mode="constant", cval=-np.inf)
+    assert np.array_equal(greatest_near(values, span), near)
