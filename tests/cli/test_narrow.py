@@ -82,6 +82,14 @@ def test_every_word_of_a_scene_is_there(arguments: list[object], monkeypatch: py
     _holds_at_every_width(_at_every_width(monkeypatch, *arguments))
 
 
+def test_every_word_of_a_test_signal_is_there(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """What was written, and what a recorded sweep says beside its plan."""
+    monkeypatch.chdir(tmp_path)
+    _holds_at_every_width(_at_every_width(monkeypatch, "click", "--sweep", 1, "-o", "s.wav", "--force", "-q"))
+    plan = ["--scene", KIT, "--source", "snare", "--mic", "overhead left"]
+    _holds_at_every_width(_at_every_width(monkeypatch, "click", "--sweep", 1, "--recorded", "s.wav", *plan))
+
+
 def test_every_word_of_a_survey_is_there(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Points, tapes, residuals and remarks."""
     path = tmp_path / "taped.toml"

@@ -140,7 +140,6 @@ FORCED = [
     ("new", "--usual", "-o", "kept.wav"),
     ("click", "-o", "kept.wav"),
     ("check", "SCENE", "--mend", "1", "--write", "kept.wav"),
-    ("click", "-o", "kept.wav"),
 ]
 
 
