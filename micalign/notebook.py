@@ -16,13 +16,13 @@ import numpy.typing as npt
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.acoustics.survey import surveyed
+from micalign.alignment.constraints import Constraints
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.pairings import Measured, measured
-from micalign.alignment.session import measured_scene, planned, wishes_of
+from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
 from micalign.alignment.solo import alone_in
-from micalign.alignment.wishes import Wishes
 from micalign.arrays import Bools, Floats
 from micalign.errors import TakeError
 from micalign.findings.finding import Finding, is_wrong
@@ -300,10 +300,10 @@ def align(
     found = _found(take, reference, scene, max_delay_s)
     names = [track.name for track in take.tracks]
     if scene is None:
-        wishes = Wishes(found.reference, max_shift_s=max_shift_s)
+        limits = Constraints(found.reference, max_shift_s=max_shift_s)
     else:
-        wishes = wishes_of(scene, names, reference=found.reference, max_shift_s=max_shift_s)
-    offsets = planned(found, wishes, gains_db=_gains_db(scene))
+        limits = constraints_of(scene, names, reference=found.reference, max_shift_s=max_shift_s)
+    offsets = planned(found, limits, gains_db=_gains_db(scene))
     return _moved(take, offsets, _measurement(found), whole=whole_samples, keep_all=keep_all)
 
 

@@ -20,9 +20,9 @@ from typing import Final
 
 import numpy as np
 
+from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Remain, Shift, limited, still, unmoved
-from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 
@@ -33,7 +33,7 @@ _FOLLOWING: Final = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """The wish that a source meets itself in two tracks: shift(b) - shift(a) = -late."""
+    """The constraint that a source meets itself in two tracks: shift(b) - shift(a) = -late."""
 
     source: str
     a: str
@@ -43,7 +43,7 @@ class _Row:
     weight: float
 
 
-def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], wishes: Wishes, *, sample_rate: int) -> Offsets:
+def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constraints, *, sample_rate: int) -> Offsets:
     """One set of shifts and flips for all tracks, from what each source tells.
 
     Parameters
@@ -52,7 +52,7 @@ def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], wishes: Wishes, 
         All tracks, the reference among them.
     heard : sequence of HeardSource
         Reliable links of each source.
-    wishes : Wishes
+    limits : Constraints
         Reference, tracks that move together, the source to favour, the largest shift.
     sample_rate : int
         Hertz.
@@ -70,37 +70,37 @@ def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], wishes: Wishes, 
 
     Examples
     --------
-    >>> from micalign.alignment.wishes import HeardSource, Wishes
+    >>> from micalign.alignment.constraints import HeardSource, Constraints
     >>> snare = HeardSource("snare", (Link("overhead", "snare mic", -0.003, 1e-6, -1),))
-    >>> offsets = agreed(["overhead", "snare mic"], [snare], Wishes("overhead"), sample_rate=48000)
+    >>> offsets = agreed(["overhead", "snare mic"], [snare], Constraints("overhead"), sample_rate=48000)
     >>> offsets.shift("snare mic").shift_s, offsets.shift("snare mic").polarity_flip
     (0.003, True)
     """
-    if wishes.reference not in tracks:
-        raise TakeError(f"the reference '{wishes.reference}' is not among the tracks: {', '.join(tracks)}")
-    ordered = [wishes.reference, *(track for track in tracks if track != wishes.reference)]
-    joining = [replace(one, links=tuple(_joining(one, wishes))) for one in heard]
-    rows = [row for one in joining for row in _rows(ordered, one, wishes)]
-    islands = _islands(ordered, rows, wishes)
-    moved = {name: at for island in islands for name, at in _least_misfit(island, rows, wishes).items()}
-    signs = _signs(ordered, joining, wishes)
-    shifts = tuple(_shift_of(track, island, moved, signs, wishes) for island in islands for track in island.tracks)
+    if limits.reference not in tracks:
+        raise TakeError(f"the reference '{limits.reference}' is not among the tracks: {', '.join(tracks)}")
+    ordered = [limits.reference, *(track for track in tracks if track != limits.reference)]
+    joining = [replace(one, links=tuple(_joining(one, limits))) for one in heard]
+    rows = [row for one in joining for row in _rows(ordered, one, limits)]
+    islands = _islands(ordered, rows, limits)
+    moved = {name: at for island in islands for name, at in _least_misfit(island, rows, limits).items()}
+    signs = _signs(ordered, joining, limits)
+    shifts = tuple(_shift_of(track, island, moved, signs, limits) for island in islands for track in island.tracks)
     shifts = tuple(sorted(shifts, key=lambda shift: ordered.index(shift.track)))
-    offsets = Offsets(wishes.reference, sample_rate, shifts)
-    remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets, wishes))
-    return replace(offsets, remains=remains, compromise=_words(offsets, wishes, remains))
+    offsets = Offsets(limits.reference, sample_rate, shifts)
+    remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets, limits))
+    return replace(offsets, remains=remains, compromise=_words(offsets, limits, remains))
 
 
-def _joining(heard: HeardSource, wishes: Wishes) -> list[Link]:
+def _joining(heard: HeardSource, limits: Constraints) -> list[Link]:
     """The links that may bring tracks together, their polarity less what the scene itself turns over."""
 
     def turned(track: str) -> int:
-        return -1 if (heard.source, track) in wishes.inverted else 1
+        return -1 if (heard.source, track) in limits.inverted else 1
 
     return [
         replace(link, polarity=link.polarity * turned(link.reference) * turned(link.track))
         for link in heard.links
-        if wishes.joins(heard.source, link.reference, link.track)
+        if limits.joins(heard.source, link.reference, link.track)
     ]
 
 
@@ -113,68 +113,68 @@ class _Island:
     is_apart: bool
 
 
-def _islands(tracks: Sequence[str], rows: Sequence[_Row], wishes: Wishes) -> list[_Island]:
+def _islands(tracks: Sequence[str], rows: Sequence[_Row], limits: Constraints) -> list[_Island]:
     """The reference's island first."""
     links = [Link(row.a, row.b, row.late_s, row.sigma_s) for row in rows]
-    links += [Link(group[0], other, 0.0, 0.0) for group in wishes.together for other in group[1:]]
+    links += [Link(group[0], other, 0.0, 0.0) for group in limits.together for other in group[1:]]
     late_s = dict.fromkeys(tracks, 0.0)
     for row in rows:
         late_s[row.b] += row.late_s
         late_s[row.a] -= row.late_s
-    near = wishes.within_reach(tracks, wishes.reference)
+    near = limits.within_reach(tracks, limits.reference)
     islands: list[_Island] = []
     for track in tracks:
         if all(track not in island.tracks for island in islands):
             joined = tuple(name for name in connected(tracks, links, track) if name in tracks)
-            islands.append(_Island(joined, wishes.anchor(joined, late_s), track not in near))
+            islands.append(_Island(joined, limits.anchor(joined, late_s), track not in near))
     return islands
 
 
-def _rows(tracks: Sequence[str], heard: HeardSource, wishes: Wishes) -> list[_Row]:
+def _rows(tracks: Sequence[str], heard: HeardSource, limits: Constraints) -> list[_Row]:
     times = arrival_times(tracks, heard.links)
     rows = []
     for a, b in combinations(times.times_s, 2):
         if b not in connected(tracks, heard.links, a):
             continue
         adds = heard.amplitude(a) * heard.amplitude(b)
-        weight = adds * wishes.counts(heard.source, a) * wishes.counts(heard.source, b)
-        weight *= _FOLLOWING if wishes.follows(a) or wishes.follows(b) else 1.0
+        weight = adds * limits.counts(heard.source, a) * limits.counts(heard.source, b)
+        weight *= _FOLLOWING if limits.follows(a) or limits.follows(b) else 1.0
         sigma = float(np.hypot(times.sigmas_s[a], times.sigmas_s[b]))
         rows.append(_Row(heard.source, a, b, times.times_s[b] - times.times_s[a], sigma, max(weight, 1e-12)))
     return rows
 
 
-def _least_misfit(island: _Island, rows: Sequence[_Row], wishes: Wishes) -> dict[str, tuple[float, float]]:
+def _least_misfit(island: _Island, rows: Sequence[_Row], limits: Constraints) -> dict[str, tuple[float, float]]:
     """Shift and its uncertainty for every track of an island."""
-    leaders = [name for name in dict.fromkeys(map(wishes.leader, island.tracks)) if name != island.anchor]
-    used = [row for row in rows if row.a in island.tracks and wishes.leader(row.a) != wishes.leader(row.b)]
+    leaders = [name for name in dict.fromkeys(map(limits.leader, island.tracks)) if name != island.anchor]
+    used = [row for row in rows if row.a in island.tracks and limits.leader(row.a) != limits.leader(row.b)]
     moved = dict.fromkeys([island.anchor, *leaders], (0.0, 0.0))
     if used and leaders:
-        design = _design(used, leaders, wishes)
+        design = _design(used, leaders, limits)
         root = np.sqrt(np.array([row.weight for row in used]))
         inverse = np.linalg.pinv(design * root[:, None], rcond=1e-9) * root[None, :]
         solution = inverse @ np.array([-row.late_s for row in used])
         spread = np.sqrt((inverse**2) @ np.array([row.sigma_s for row in used]) ** 2)
         moved |= dict(zip(leaders, zip(solution.tolist(), spread.tolist(), strict=True), strict=True))
-    return {track: moved[wishes.leader(track)] for track in island.tracks}
+    return {track: moved[limits.leader(track)] for track in island.tracks}
 
 
-def _design(rows: Sequence[_Row], leaders: Sequence[str], wishes: Wishes) -> Floats:
+def _design(rows: Sequence[_Row], leaders: Sequence[str], limits: Constraints) -> Floats:
     column = {leader: position for position, leader in enumerate(leaders)}
     design = np.zeros((len(rows), len(leaders)))
     for index, row in enumerate(rows):
         for track, sign in ((row.b, 1.0), (row.a, -1.0)):
-            if wishes.leader(track) in column:
-                design[index, column[wishes.leader(track)]] += sign
+            if limits.leader(track) in column:
+                design[index, column[limits.leader(track)]] += sign
     return design
 
 
-def _signs(tracks: Sequence[str], heard: Sequence[HeardSource], wishes: Wishes) -> dict[str, int]:
+def _signs(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constraints) -> dict[str, int]:
     evidence = []
     for one in heard:
         for link in one.links:
             adds = one.amplitude(link.reference) * one.amplitude(link.track)
-            counts = wishes.counts(one.source, link.reference) * wishes.counts(one.source, link.track)
+            counts = limits.counts(one.source, link.reference) * limits.counts(one.source, link.track)
             evidence.append(replace(link, weight=link.weight * max(adds * counts, 1e-12)))
     return best_polarity(tracks, evidence)
 
@@ -184,24 +184,24 @@ def _shift_of(
     island: _Island,
     moved: Mapping[str, tuple[float, float]],
     signs: Mapping[str, int],
-    wishes: Wishes,
+    limits: Constraints,
 ) -> Shift:
-    if track == wishes.reference:
+    if track == limits.reference:
         return still(track)
-    if island.is_apart and wishes.leader(track) == island.anchor:
-        reason = f"shares no source with '{wishes.reference}': left as recorded"
+    if island.is_apart and limits.leader(track) == island.anchor:
+        reason = f"shares no source with '{limits.reference}': left as recorded"
         return unmoved(track, reason, as_recorded=True)
-    if not island.is_apart and wishes.reference not in island.tracks:
-        return unmoved(track, f"no reliable pair joins it to '{wishes.reference}'")
+    if not island.is_apart and limits.reference not in island.tracks:
+        return unmoved(track, f"no reliable pair joins it to '{limits.reference}'")
     shift_s, sigma_s = moved[track]
     flip = signs[track] != signs[island.anchor]
     shift = Shift(track, -shift_s + 0.0, sigma_s, shift_s + 0.0, polarity_flip=flip, reliable=True, applied=True)
     if island.is_apart:
         shift = replace(shift, reason=f"laid onto '{island.anchor}', with which it shares its source")
-    return limited(shift, wishes.max_shift_s)
+    return limited(shift, limits.max_shift_s)
 
 
-def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, wishes: Wishes) -> list[Remain]:
+def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, limits: Constraints) -> list[Remain]:
     times = arrival_times(tracks, heard.links)
     signs = best_polarity(list(times.times_s), heard.links) if heard.links else {}
     shifts = {shift.track: shift for shift in offsets.shifts}
@@ -209,7 +209,7 @@ def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, wishes
     left = dict(times.times_s)
     while left:
         part = connected(list(times.times_s), heard.links, next(iter(left)))
-        against = max(part, key=lambda name: (wishes.on.get(name) == (heard.source,), heard.amplitude(name)))
+        against = max(part, key=lambda name: (limits.on.get(name) == (heard.source,), heard.amplitude(name)))
         for track in part:
             del left[track]
             if track == against:
@@ -219,17 +219,17 @@ def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, wishes
             sign = signs[track] * signs[against] * flips
             sigma = float(np.hypot(times.sigmas_s[track], times.sigmas_s[against]))
             remains.append(
-                Remain(heard.source, track, against, late, sigma, sign, not wishes.takes(heard.source, track))
+                Remain(heard.source, track, against, late, sigma, sign, not limits.takes(heard.source, track))
             )
     return remains
 
 
-def _words(offsets: Offsets, wishes: Wishes, remains: Sequence[Remain]) -> str:
-    said = [f"'{wishes.reference}' stays where it is"]
-    said += [f"{' and '.join(group)} move as one, so that their image stays" for group in wishes.together]
-    if wishes.for_source:
-        said.append(f"the shifts suit '{wishes.for_source}', the other sources follow")
-    elif wishes.on and any(shift.shift_s for shift in offsets.shifts):
+def _words(offsets: Offsets, limits: Constraints, remains: Sequence[Remain]) -> str:
+    said = [f"'{limits.reference}' stays where it is"]
+    said += [f"{' and '.join(group)} move as one, so that their image stays" for group in limits.together]
+    if limits.for_source:
+        said.append(f"the shifts suit '{limits.for_source}', the other sources follow")
+    elif limits.on and any(shift.shift_s for shift in offsets.shifts):
         said.append("each close mic is laid so that its own source meets the others")
     taken = [remain for remain in remains if not remain.is_bleed]
     worst = max(taken, key=lambda remain: abs(remain.remain_s), default=None)

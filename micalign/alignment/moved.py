@@ -1,6 +1,6 @@
 """A track and what is done to it on its way into an aligned set: moved, drift taken out, flipped, turned in phase, cut.
 
-One value holds the wishes, and hands out the samples that follow from them, block by block.
+One value holds what is asked, and hands out the samples that follow from them, block by block.
 
 A track that moves earlier loses what would lie before the file's first sample (`cut_off`): as a rule pre-roll. Levels
 are root mean squares in decibels of full scale, without the track's offset: of what is lost, the loudest hundredth of a

@@ -15,13 +15,13 @@ import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.alignment.compromise import agreed
+from micalign.alignment.constraints import Constraints, HeardSource, inverted_lobes, levels_db, own_tracks, well_heard
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.alignment.onepath.pair import PairSum, one_path_sum
 from micalign.alignment.onepath.several import laid_by_sums
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
-from micalign.alignment.wishes import HeardSource, Wishes, inverted_lobes, levels_db, own_tracks, well_heard
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch
@@ -30,7 +30,7 @@ from micalign.tdoa.delays import Alone, Expected, PairDelay, SourceDelays, Track
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
 
-__all__ = ["default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of", "wishes_of"]
+__all__ = ["constraints_of", "default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of"]
 
 _DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
 _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
@@ -71,7 +71,7 @@ def measured_scene(
     against = reference or default_reference(scene, names)
     take.track(against)
     wanted = wanted_of(scene, names)
-    wishes = wishes_of(scene, names, reference=against)
+    limits = constraints_of(scene, names, reference=against)
     wired = {di.of for di in scene.dis}  # what a DI and its mic share says more than beginnings of notes
     own = {source: tracks for source, tracks in own_tracks(scene, names).items() if source not in wired}
     found = found_alone(take, own, struck=struck)
@@ -83,8 +83,8 @@ def measured_scene(
         heard = tuple(
             laid_by_sums(one, take, {di.name for di in scene.dis if di.of == one.source}, sums) for one in heard
         )
-    sources = tuple(_told_of_backs(one, wishes) for one in heard)
-    rows = tuple(TrackDelay(name, _best_answer(sources, wishes, name)) for name in names if name != against)
+    sources = tuple(_told_of_backs(one, limits) for one in heard)
+    rows = tuple(TrackDelay(name, _best_answer(sources, limits, name)) for name in names if name != against)
     return Measured(against, take.sample_rate, rows, sources, sums, stretches=found)
 
 
@@ -115,11 +115,11 @@ def _sums(scene: Scene, take: Take, heard: Sequence[SourceDelays], max_delay_s: 
     return tuple(found)
 
 
-def _told_of_backs(source: SourceDelays, wishes: Wishes) -> SourceDelays:
+def _told_of_backs(source: SourceDelays, limits: Constraints) -> SourceDelays:
     """A source with a word at every inversion that the scene itself predicts: it is no fault of a cable."""
 
     def told(pair: PairDelay) -> PairDelay:
-        backs = [(source.source, name) in wishes.inverted for name in (pair.reference, pair.track)]
+        backs = [(source.source, name) in limits.inverted for name in (pair.reference, pair.track)]
         if pair.delay.polarity > 0 or pair.delay.reason or not pair.delay.reliable or backs[0] == backs[1]:
             return pair
         return replace(pair, delay=replace(pair.delay, reason=_BACK))
@@ -143,7 +143,7 @@ def default_reference(scene: Scene, names: Sequence[str]) -> str:
     return max(names, key=lambda name: takes.get(name, 0))
 
 
-def wishes_of(
+def constraints_of(
     scene: Scene,
     names: Sequence[str],
     *,
@@ -151,13 +151,13 @@ def wishes_of(
     for_source: str | None = None,
     split_pairs: bool = False,
     max_shift_s: float | None = None,
-) -> Wishes:
+) -> Constraints:
     """What a scene asks of the compromise: pairs stay together, each mic counts for what it is there to take."""
     if for_source is not None:
         scene.source(for_source)
     pairs = () if split_pairs else tuple(pair.mics for pair in scene.pairs if set(pair.mics) <= set(names))
     on = {mic.name: mic.on for mic in scene.mics} | {di.name: (di.of,) for di in scene.dis}
-    return Wishes(reference, pairs, on, for_source, max_shift_s, well_heard(scene, names), inverted_lobes(scene))
+    return Constraints(reference, pairs, on, for_source, max_shift_s, well_heard(scene, names), inverted_lobes(scene))
 
 
 def wanted_of(scene: Scene, names: Sequence[str]) -> tuple[Wanted, ...]:
@@ -191,21 +191,21 @@ def _arrivals(scene: Scene, source: Source) -> dict[str, Expected]:
     return found
 
 
-def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> Delay:
+def _best_answer(sources: Sequence[SourceDelays], limits: Constraints, track: str) -> Delay:
     """What the source says that adds up most in track and reference; a word where other sources say otherwise.
 
-    Only sources that may bring the two together (`Wishes.joins`) answer: `agreed` moves a track by no others.
+    Only sources that may bring the two together (`Constraints.joins`) answer: `agreed` moves a track by no others.
     """
-    reference = wishes.reference
+    reference = limits.reference
     names = [reference, *(name for one in sources for name in (one.reference, *(other.track for other in one.tracks)))]
-    if track not in wishes.within_reach(list(dict.fromkeys([*names, track])), reference):
-        bleed = _doubtful_answer(sources, wishes, track)
+    if track not in limits.within_reach(list(dict.fromkeys([*names, track])), reference):
+        bleed = _doubtful_answer(sources, limits, track)
         return replace(bleed, reason=f"it shares no source with '{reference}': what both hear is faint bleed")
-    told = sorted(sources, key=lambda one: -_weight(one, wishes, reference, track))
-    answers = ((one.source, _through(_joining(one, wishes), reference, track)) for one in told)
+    told = sorted(sources, key=lambda one: -_weight(one, limits, reference, track))
+    answers = ((one.source, _through(_joining(one, limits), reference, track)) for one in told)
     source, best = next((answer for answer in answers if answer[1]), ("", None))
     if best is None:
-        return _by_several(sources, wishes, track) or _doubtful_answer(sources, wishes, track)
+        return _by_several(sources, limits, track) or _doubtful_answer(sources, limits, track)
     others = [(one.source, _through(one, reference, track)) for one in told if one.source != source]
     differ = [(name, delay) for name, delay in others if delay and abs(delay.delay_s - best.delay_s) > _DISAGREE_S]
     if not differ:
@@ -214,15 +214,15 @@ def _best_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str) ->
     return replace(best, reason=f"by {source}; other sources differ: {said}")
 
 
-def _joining(source: SourceDelays, wishes: Wishes) -> SourceDelays:
+def _joining(source: SourceDelays, limits: Constraints) -> SourceDelays:
     """A source with those of its pairs alone that it may bring together."""
-    kept = tuple(pair for pair in source.pairs if wishes.joins(source.source, pair.reference, pair.track))
+    kept = tuple(pair for pair in source.pairs if limits.joins(source.source, pair.reference, pair.track))
     return replace(source, pairs=kept)
 
 
-def _weight(source: SourceDelays, wishes: Wishes, reference: str, track: str) -> float:
+def _weight(source: SourceDelays, limits: Constraints, reference: str, track: str) -> float:
     adds = source.amplitudes.get(reference, 0.0) * source.amplitudes.get(track, 0.0)
-    return adds * wishes.counts(source.source, reference) * wishes.counts(source.source, track)
+    return adds * limits.counts(source.source, reference) * limits.counts(source.source, track)
 
 
 def links_of(source: SourceDelays) -> tuple[Link, ...]:
@@ -257,17 +257,17 @@ def _through(source: SourceDelays, reference: str, track: str) -> Delay | None:
     return Delay(times.times_s[track], times.sigmas_s[track], polarity, margin, confidence, True, reason)
 
 
-def _by_several(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> Delay | None:
+def _by_several(sources: Sequence[SourceDelays], limits: Constraints, track: str) -> Delay | None:
     """What brings a track to the reference over others and more than one source, None where nothing does.
 
     That is how `agreed` would move it. A pair is one to it, whatever is measured between its two: that says nothing.
     """
-    if wishes.leader(track) == wishes.leader(wishes.reference):
+    if limits.leader(track) == limits.leader(limits.reference):
         return None
-    joining = [_joining(one, wishes) for one in sources]
+    joining = [_joining(one, limits) for one in sources]
     heard = [HeardSource(one.source, links_of(one), one.amplitudes) for one in joining]
     names = dict.fromkeys(name for one in joining for pair in one.pairs for name in (pair.reference, pair.track))
-    shift = agreed(list(names | dict.fromkeys([wishes.reference, track])), heard, wishes, sample_rate=1).shift(track)
+    shift = agreed(list(names | dict.fromkeys([limits.reference, track])), heard, limits, sample_rate=1).shift(track)
     if not shift.reliable:
         return None
     own = [p.delay.confidence for one in joining for p in one.reliable if track in (p.reference, p.track)]
@@ -276,16 +276,16 @@ def _by_several(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> 
     return Delay(shift.delay_s, shift.uncertainty_s, polarity, 0.0, min(own, default=0.0), True, reason)
 
 
-def _doubtful_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str) -> Delay:
+def _doubtful_answer(sources: Sequence[SourceDelays], limits: Constraints, track: str) -> Delay:
     """The most confident doubt of a source that may bring a track and the reference together, else what bleed says.
 
     Bleed gives a number, and not one to act on, however sure.
     """
-    reference = wishes.reference
+    reference = limits.reference
     direct = [(one.source, p) for one in sources for p in one.pairs if {p.reference, p.track} == {reference, track}]
     if not direct:
         return Delay(0.0, 0.0, 1, 0.0, 0.0, False, f"no source is heard both in it and in '{reference}'")
-    own = [(source, pair) for source, pair in direct if wishes.joins(source, reference, track)]
+    own = [(source, pair) for source, pair in direct if limits.joins(source, reference, track)]
     source, best = max(own or direct, key=lambda told: told[1].delay.confidence)
     delay = best.delay if best.reference == reference else best.turned.delay
     if own:
@@ -294,7 +294,7 @@ def _doubtful_answer(sources: Sequence[SourceDelays], wishes: Wishes, track: str
     return replace(delay, reliable=False, confidence=min(delay.confidence, _BLEED_CONFIDENCE), reason=reason)
 
 
-def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | None = None) -> Offsets:
+def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, float] | None = None) -> Offsets:
     """The shifts and flips that follow from a measurement."""
     if found.sources is None:
         shifts = [_shift(one) for one in found.tracks]
@@ -303,7 +303,7 @@ def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | 
             shifts,
             reference=found.reference,
             sample_rate=found.sample_rate,
-            max_shift_s=wishes.max_shift_s,
+            max_shift_s=limits.max_shift_s,
             summed=[one.track for one in found.tracks if best.get(one.track) == one.delay.delay_s],
             on_strokes=found.on_strokes,
         )
@@ -313,17 +313,17 @@ def planned(found: Measured, wishes: Wishes, *, gains_db: Mapping[str, float] | 
         levels = {name: value * 10.0 ** (gains.get(name, 0.0) / 20.0) for name, value in one.amplitudes.items()}
         heard.append(HeardSource(one.source, links_of(one), levels))
     names = [found.reference, *(one.track for one in found.tracks)]
-    offsets = agreed(names, heard, wishes, sample_rate=found.sample_rate)
-    return replace(offsets, shifts=tuple(_told_of(shift, found.sources, wishes) for shift in offsets.shifts))
+    offsets = agreed(names, heard, limits, sample_rate=found.sample_rate)
+    return replace(offsets, shifts=tuple(_told_of(shift, found.sources, limits) for shift in offsets.shifts))
 
 
-def _told_of(shift: Shift, sources: Sequence[SourceDelays], wishes: Wishes) -> Shift:
+def _told_of(shift: Shift, sources: Sequence[SourceDelays], limits: Constraints) -> Shift:
     """A shift with a word of what it was measured on: strokes alone, or moments of the song."""
-    if not shift.applied or shift.reason or wishes.leader(shift.track) == wishes.leader(wishes.reference):
+    if not shift.applied or shift.reason or limits.leader(shift.track) == limits.leader(limits.reference):
         return shift
-    joining = [_joining(one, wishes) for one in sources]
+    joining = [_joining(one, limits) for one in sources]
     by = [one for one in joining if any(shift.track in (pair.reference, pair.track) for pair in one.reliable)]
-    by = sorted(by, key=lambda one: (wishes.on.get(shift.track) != (one.source,), -one.alone_hits))
+    by = sorted(by, key=lambda one: (limits.on.get(shift.track) != (one.source,), -one.alone_hits))
     return replace(shift, reason=", ".join(map(_measured_words, by[:2])) or None)
 
 

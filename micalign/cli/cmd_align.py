@@ -31,7 +31,7 @@ from micalign.cli.output import console, next_step, note, print_json, progress
 from micalign.cli.several_songs import Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
-    from micalign.files.alignments import Aligned, Wish
+    from micalign.files.alignments import Aligned, AlignRequest
     from micalign.files.songs import Song
     from micalign.report.songs_words import Outcome
 
@@ -143,19 +143,19 @@ def command(
     """
     _refuse_misuse(asked, scenes, songs)
     sheet = asked.pop("sheet")
-    wish = _wish(asked)
+    request = _request(asked)
     several = Several.asked("align", scenes, songs, resume=resume, quiet=quiet)
     if isinstance(several, Several):
-        refuse_one_take(loopback=wish.loopback, offsets=sheet)
-        out = wish.out or _beside(several.songs[0]) / "aligned"
+        refuse_one_take(loopback=request.loopback, offsets=sheet)
+        out = request.out or _beside(several.songs[0]) / "aligned"
 
         def one(song: Song) -> Outcome:
-            return _outcome(_aligned(song, replace(wish, out=out / song.name), quiet=quiet))
+            return _outcome(_aligned(song, replace(request, out=out / song.name), quiet=quiet))
 
-        asked = vars(replace(wish, force=False)) | {"out": out}
+        asked = vars(replace(request, force=False)) | {"out": out}
         resume = resume or out / "songs.json"
-        return several.run(one, asked=asked, resume=resume, force=wish.force, as_json=as_json, quiet=quiet)
-    done = _aligned(several, wish, sheet, quiet=quiet)
+        return several.run(one, asked=asked, resume=resume, force=request.force, as_json=as_json, quiet=quiet)
+    done = _aligned(several, request, sheet, quiet=quiet)
     _show(done, as_json=as_json, thirds=thirds)
     for sentence in (*done.remarks, *done.warnings):
         note(sentence, quiet=quiet)
@@ -164,8 +164,8 @@ def command(
     return 1 if done.warnings else 0
 
 
-def _wish(asked: dict[str, Any]) -> Wish:
-    from micalign.files.alignments import Wish  # noqa: PLC0415 - scipy, soundfile and pydantic, as --help must not
+def _request(asked: dict[str, Any]) -> AlignRequest:
+    from micalign.files.alignments import AlignRequest  # noqa: PLC0415 - scipy, soundfile and pydantic, as --help must not
     from micalign.scene.quantities import alone_plans, struck_stretches  # noqa: PLC0415
 
     asked["alone"] = alone_plans(asked["alone"])
@@ -173,7 +173,7 @@ def _wish(asked: dict[str, Any]) -> Wish:
     for key in ("max_delay", "max_shift"):
         milliseconds = asked.pop(f"{key}_ms")
         asked[f"{key}_s"] = None if milliseconds is None else milliseconds / 1e3
-    return Wish(**asked)
+    return AlignRequest(**asked)
 
 
 def _beside(song: Song) -> Path:
@@ -182,7 +182,7 @@ def _beside(song: Song) -> Path:
     return Path() if place is None else place.parent
 
 
-def _aligned(song: Song, wish: Wish, sheet: Path | None = None, *, quiet: bool) -> Aligned:
+def _aligned(song: Song, request: AlignRequest, sheet: Path | None = None, *, quiet: bool) -> Aligned:
     from micalign.files import alignments  # noqa: PLC0415 - as above
 
     def say(words: str) -> None:
@@ -190,10 +190,10 @@ def _aligned(song: Song, wish: Wish, sheet: Path | None = None, *, quiet: bool) 
 
     with progress(quiet=quiet) as tell:
         if sheet is not None:
-            return alignments.apply_offsets(sheet, wish, say=say, tell=tell)
-        tracks = wish.tracks or song.tracks(wish.reference)
-        wish = replace(wish, tracks=tracks, scene=song.scene, folder=song.folder)
-        return alignments.align(wish, say=say, tell=tell)
+            return alignments.apply_offsets(sheet, request, say=say, tell=tell)
+        tracks = request.tracks or song.tracks(request.reference)
+        request = replace(request, tracks=tracks, scene=song.scene, folder=song.folder)
+        return alignments.align(request, say=say, tell=tell)
 
 
 def _outcome(done: Aligned) -> Outcome:

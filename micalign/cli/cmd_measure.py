@@ -94,25 +94,25 @@ def command(
     refuse_alone((*asked["alone"], *asked["strike"]), scenes)
     if scenes and (asked["drift"] or asked["loopback"]):
         raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
-    wish = _wish(**asked)
+    request = _request(**asked)
     several = Several.asked("measure", scenes, songs, resume=resume, quiet=quiet)
     if isinstance(several, Several):
-        refuse_one_take(loopback=wish.loopback)
+        refuse_one_take(loopback=request.loopback)
 
         def one(song: Song) -> Outcome:
-            return _outcome(*_measured(song, (), wish, quiet=quiet))
+            return _outcome(*_measured(song, (), request, quiet=quiet))
 
-        return several.run(one, asked=vars(wish), resume=resume, as_json=as_json, quiet=quiet)
-    found, laid = _measured(several, tracks, wish, quiet=quiet)
+        return several.run(one, asked=vars(request), resume=resume, as_json=as_json, quiet=quiet)
+    found, laid = _measured(several, tracks, request, quiet=quiet)
     for sentence in laid.notes:
         note(sentence, quiet=quiet)
-    _show(found, laid, as_json=as_json, drift=wish.drift, loopback=wish.loopback is not None)
+    _show(found, laid, as_json=as_json, drift=request.drift, loopback=request.loopback is not None)
     if several.scene is not None and not as_json:
         next_step("micalign", "align", "--scene", several.scene, quiet=quiet)
     return 0 if found.all_reliable else 1
 
 
-def _wish(
+def _request(
     *,
     alone: tuple[str, ...],
     strike: tuple[str, ...],

@@ -14,7 +14,7 @@ from micalign.cli.output import clean, note, print_json
 from micalign.cli.typed import UNITS, a_place, a_room, a_tape
 
 if TYPE_CHECKING:
-    from micalign.report.firstscene import FirstWish
+    from micalign.report.firstscene import FirstRequest
     from micalign.scene.model import Coordinates
 
 __all__ = ["command"]
@@ -68,20 +68,20 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
         from micalign.cli.questions import ask  # noqa: PLC0415 - only a terminal is asked
 
         said = ask(said, _USUAL_INPUTS)
-    wish = _wish(said)
+    request = _request(said)
     from micalign.files.kinds import SCENE  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.firstscene import first_text  # noqa: PLC0415
 
-    target = out or Path(f"{wish.what}.toml")
+    target = out or Path(f"{request.what}.toml")
     refuse_taken(target, force=force, kind=SCENE)
-    text, scene = first_text(wish)
+    text, scene = first_text(request)
     write_text(target, text, force=force, kind=SCENE)
     if as_json:
-        print_json({"scene": str(target), "what": wish.what, "tracks": list(scene.track_names)})
+        print_json({"scene": str(target), "what": request.what, "tracks": list(scene.track_names)})
     else:
         click.echo(clean(str(target)))
-    free = wish.inputs - len(scene.track_names)
+    free = request.inputs - len(scene.track_names)
     if free > 0:
         note(f"{free} input{'' if free == 1 else 's'} not used", quiet=quiet)
     count = len(scene.track_names)
@@ -105,12 +105,12 @@ def _refuse_silence(said: dict[str, Any], missing: list[str]) -> None:
         raise click.UsageError(f"{words} (--what is one of {', '.join(WHAT)})")
 
 
-def _wish(said: dict[str, Any]) -> FirstWish:
+def _request(said: dict[str, Any]) -> FirstRequest:
     from micalign.acoustics.arrangements import USUAL_ROOM  # noqa: PLC0415 - numpy, which --help must not pay for
-    from micalign.report.firstscene import FirstWish  # noqa: PLC0415
+    from micalign.report.firstscene import FirstRequest  # noqa: PLC0415
 
     unit = said["unit"] or "m"
-    return FirstWish(
+    return FirstRequest(
         said["what"],
         said["inputs"] or _USUAL_INPUTS[said["what"]],
         USUAL_ROOM if said["room"] is None else a_room(said["room"], unit),

@@ -10,7 +10,7 @@ import click
 from micalign.acoustics.firstscenes import FIRST_SCENES
 from micalign.cli.typed import UNITS, a_room, lengths_of
 from micalign.errors import SceneError
-from micalign.report.firstscene import FirstWish, usual_things
+from micalign.report.firstscene import FirstRequest, usual_things
 from micalign.scene.model import Coordinates
 from micalign.scene.quantities import parse_length
 from micalign.units import METRES
@@ -47,7 +47,7 @@ def ask(said: Mapping[str, Any], usual_inputs: Mapping[str, int]) -> dict[str, A
 
 def _places(answers: Mapping[str, Any], unit: str, *, by_tape: bool) -> tuple[list[str], list[str]]:
     room = a_room(answers["room"], unit)
-    sources, mics = usual_things(FirstWish(answers["what"], answers["inputs"], room, unit=unit))
+    sources, mics = usual_things(FirstRequest(answers["what"], answers["inputs"], room, unit=unit))
     _say("From the left wall, from the front wall, above the floor:")
     at = [f"{one.name}={_place(one.name, one.at, unit)}" for one in sources]
     tapes: list[str] = []

@@ -13,14 +13,14 @@ from typing import Final
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.alignment.all_pass import PhaseMatch
+from micalign.alignment.constraints import Constraints
 from micalign.alignment.gain import BlendTrack, sum_gain
 from micalign.alignment.moved import MovedTrack, cut_off, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import By
 from micalign.alignment.preview import loudest_moment, preview
-from micalign.alignment.session import di_and_mic, wishes_of
-from micalign.alignment.wishes import Wishes
+from micalign.alignment.session import constraints_of, di_and_mic
 from micalign.errors import TakeError
 from micalign.files.aligned import AlignedFile, group_span, needed_bytes, write_aligned
 from micalign.files.audio import Written, refuse_changed, write_audio
@@ -38,12 +38,12 @@ from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.delays import Alone
 
 __all__ = [
+    "AlignRequest",
     "Aligned",
     "Session",
     "SetPlan",
-    "Wish",
     "blended",
-    "compromise_wishes",
+    "constraints_on_shifts",
     "inputs_of",
     "opened",
     "to_match",
@@ -52,7 +52,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class Wish:
+class AlignRequest:
     """What is to be aligned and how: ``tracks`` (the reference first), a ``scene``, or an offsets ``sheet``.
 
     ``keep_all`` puts silence in front of every file rather than cut off what lies before the reference's beginning;
@@ -135,32 +135,32 @@ class Session:
         return speed_of_sound_in(self.scene.air if self.scene else Air())
 
 
-def opened(wish: Wish) -> Session:
-    """The tracks that a wish names, and the folder for their aligned set."""
-    if wish.scene is not None:
-        found = open_scene(wish.scene, reference=wish.reference, clock=wish.clock, alone=wish.alone, folder=wish.folder)
+def opened(ask: AlignRequest) -> Session:
+    """The tracks that a request names, and the folder for their aligned set."""
+    if ask.scene is not None:
+        found = open_scene(ask.scene, reference=ask.reference, clock=ask.clock, alone=ask.alone, folder=ask.folder)
         _refuse_too_many(len(found.take.tracks))
-        folder = wish.out or wish.scene.parent / "aligned"
+        folder = ask.out or ask.scene.parent / "aligned"
         return Session(found.take.tracks, found.reference, folder, found.laid, found.scene, found.alone)
-    pairings = open_pairings(wish.tracks, wish.clock)
-    folder = wish.out or original_of(pairings.reference)[0].path.parent / "aligned"
+    pairings = open_pairings(ask.tracks, ask.clock)
+    folder = ask.out or original_of(pairings.reference)[0].path.parent / "aligned"
     _refuse_too_many(1 + len(pairings.others))
     # A take refuses what a measurement may do: hold a track against itself.
     tracks = Take((pairings.reference, *pairings.others)).tracks
     return Session(tracks, pairings.reference.name, folder, pairings.laid)
 
 
-def compromise_wishes(session: Session, wish: Wish) -> Wishes:
+def constraints_on_shifts(session: Session, asked: AlignRequest) -> Constraints:
     """What the compromise between sources is asked for."""
     if session.scene is None:
-        return Wishes(session.reference, max_shift_s=wish.max_shift_s)
-    return wishes_of(
+        return Constraints(session.reference, max_shift_s=asked.max_shift_s)
+    return constraints_of(
         session.scene,
         [track.name for track in session.tracks],
         reference=session.reference,
-        for_source=wish.for_source,
-        split_pairs=wish.split_pairs,
-        max_shift_s=wish.max_shift_s,
+        for_source=asked.for_source,
+        split_pairs=asked.split_pairs,
+        max_shift_s=asked.max_shift_s,
     )
 
 
@@ -212,7 +212,7 @@ class SetPlan:
     sums: tuple[PairSum, ...] = ()
 
 
-def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say: Say, tell: Tell) -> Aligned:
+def write_set(session: Session, targets: Targets, plan: SetPlan, asked: AlignRequest, say: Say, tell: Tell) -> Aligned:
     """Write a set: audio, previews and offsets.
 
     Raises
@@ -226,17 +226,17 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
         AlignedFile(path, original_of(one.track)[0].path, (one,))
         for path, one in zip(targets.tracks, plan.actions, strict=True)
     ]
-    start = group_span(files, whole=wish.whole_samples).start if wish.keep_all else 0
-    cuts = tuple(cut_off(one, start, whole=wish.whole_samples) for one in plan.actions)
-    _refuse_emptied(plan.actions, start, whole=wish.whole_samples)
+    start = group_span(files, whole=asked.whole_samples).start if asked.keep_all else 0
+    cuts = tuple(cut_off(one, start, whole=asked.whole_samples) for one in plan.actions)
+    _refuse_emptied(plan.actions, start, whole=asked.whole_samples)
     _refuse_before_midnight(plan.actions, start)
-    refuse_full(session.folder, needed_bytes(files, start, whole=wish.whole_samples))
+    refuse_full(session.folder, needed_bytes(files, start, whole=asked.whole_samples))
     kept = Kept(
         session.folder,
-        wish.whole_samples,
-        wish.headroom_db,
-        pad_samples=-start if wish.keep_all else None,
-        suffix=wish.suffix or SUFFIX,
+        asked.whole_samples,
+        asked.headroom_db,
+        pad_samples=-start if asked.keep_all else None,
+        suffix=asked.suffix or SUFFIX,
         laid=session.laid,
     )
     blend = [blended(action, session.gains_db) for action in plan.actions]
@@ -244,19 +244,19 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, wish: Wish, say
     words = f"writing {len(plan.actions)} tracks to {session.folder}"
 
     def refuse() -> None:
-        targets.refuse(inputs_of(session, wish), force=wish.force)
+        targets.refuse(inputs_of(session, asked), force=asked.force)
 
     with whole_set(session.folder, refuse=refuse, head=targets.json.name) as made:
         say(words)
         written = write_aligned(
             files,
             start=start,
-            whole=wish.whole_samples,
-            headroom_db=wish.headroom_db,
+            whole=asked.whole_samples,
+            headroom_db=asked.headroom_db,
             within=made,
             progress=lambda share: tell(words, share),
         )
-        previews = _previews(targets, plan, blend, wish, made)
+        previews = _previews(targets, plan, blend, asked, made)
         sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
         sheet = _with_sheets(made, targets, sheet, session)
         refuse_changed(one.track for one in plan.actions)
@@ -274,9 +274,9 @@ def _with_sheets(made: FileSet, targets: Targets, sheet: OffsetsFile, session: S
     return whole
 
 
-def inputs_of(session: Session, wish: Wish) -> list[Path]:
+def inputs_of(session: Session, asked: AlignRequest) -> list[Path]:
     """Every file that is read."""
-    others = [wish.scene, wish.sheet, None if wish.loopback is None else parse_spec(wish.loopback).path]
+    others = [asked.scene, asked.sheet, None if asked.loopback is None else parse_spec(asked.loopback).path]
     return [*(original_of(track)[0].path for track in session.tracks), *(path for path in others if path is not None)]
 
 
@@ -305,16 +305,16 @@ def _refuse_before_midnight(actions: Sequence[MovedTrack], start: int) -> None:
 
 
 def _previews(
-    targets: Targets, plan: SetPlan, blend: Sequence[BlendTrack], wish: Wish, made_in: FileSet
+    targets: Targets, plan: SetPlan, blend: Sequence[BlendTrack], asked: AlignRequest, made_in: FileSet
 ) -> tuple[Path, ...]:
-    if wish.preview_s is None:
+    if asked.preview_s is None:
         return ()
     reference = next(one.track for one in blend if one.track.name == plan.offsets.reference)
     made: list[Path] = []
     for source, paths in targets.previews.items():
         middle_s = plan.moments_s.get(source)
         middle_s = loudest_moment(reference) if middle_s is None else middle_s
-        sounds = preview(blend, middle_s=middle_s, seconds=wish.preview_s)
+        sounds = preview(blend, middle_s=middle_s, seconds=asked.preview_s)
         for path, sound in zip(paths, sounds, strict=True):
             write_audio(path, [sound], sample_rate=reference.sample_rate, dither_seed=1, within=made_in)
         made += paths

@@ -23,11 +23,11 @@ from micalign.alignment.session import measured_scene, planned
 from micalign.errors import TakeError
 from micalign.files.aligned_set import (
     Aligned,
+    AlignRequest,
     Session,
     SetPlan,
-    Wish,
     blended,
-    compromise_wishes,
+    constraints_on_shifts,
     inputs_of,
     opened,
     to_match,
@@ -39,7 +39,7 @@ from micalign.files.sessions import open_loopback
 from micalign.files.sheets import moved_by_sheet, open_sheet
 from micalign.take.tracks import Take, Track
 
-__all__ = ["Aligned", "Wish", "align", "apply_offsets"]
+__all__ = ["AlignRequest", "Aligned", "align", "apply_offsets"]
 
 Say = Callable[[str], None]
 Tell = Callable[[str, float], None]
@@ -47,12 +47,12 @@ Tell = Callable[[str, float], None]
 _HEARD_DB: Final = 0.05  # as the table shows it
 
 
-def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None) -> Aligned:
+def align(asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None) -> Aligned:
     """Measure, plan and write.
 
     Parameters
     ----------
-    wish : Wish
+    asked : AlignRequest
     say : callable
         Told what is being done, for a line of it.
     tell : callable
@@ -65,37 +65,37 @@ def align(wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, 
     OutputError
         If the set cannot be written where it was asked for.
     """
-    session = opened(wish)
+    session = opened(asked)
     for sentence in session.laid.notes:
         say(sentence)
     heard = [source.name for source in session.scene.sources] if session.scene else ["mix"]
-    wish = replace(wish, suffix=SUFFIX if wish.suffix is None else wish.suffix)
-    targets = Targets.of(session.ordered, session.folder, heard if wish.preview_s else (), suffix=wish.suffix or "")
-    targets.refuse(inputs_of(session, wish), force=wish.force)
-    found = _measured(session, wish, tell)
-    offsets = planned(found, compromise_wishes(session, wish), gains_db=session.gains_db)
-    actions = [_action(track, offsets.shift(track.name), wish) for track in session.ordered]
-    phases = _phases(session, actions, found.sums) if wish.match_phase else {}
-    if wish.match_phase and not phases:
+    asked = replace(asked, suffix=SUFFIX if asked.suffix is None else asked.suffix)
+    targets = Targets.of(session.ordered, session.folder, heard if asked.preview_s else (), suffix=asked.suffix or "")
+    targets.refuse(inputs_of(session, asked), force=asked.force)
+    found = _measured(session, asked, tell)
+    offsets = planned(found, constraints_on_shifts(session, asked), gains_db=session.gains_db)
+    actions = [_action(track, offsets.shift(track.name), asked) for track in session.ordered]
+    phases = _phases(session, actions, found.sums) if asked.match_phase else {}
+    if asked.match_phase and not phases:
         tried = "all-pass was tried and would not lift the sum of a DI and its mic any further"
         offsets = replace(offsets, compromise=f"{offsets.compromise}; {tried}")
     actions = _turned(actions, phases, session.reference)
-    if not wish.match_phase:
+    if not asked.match_phase:
         offsets = replace(
             offsets, compromise="; ".join([offsets.compromise, *_thin_lows(session, actions, offsets, found.sums)])
         )
     moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
     return write_set(
-        session, targets, SetPlan(offsets, tuple(actions), phases, moments, sums=found.sums), wish, say, tell
+        session, targets, SetPlan(offsets, tuple(actions), phases, moments, sums=found.sums), asked, say, tell
     )
 
 
 def apply_offsets(
-    path: Path, wish: Wish, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None
+    path: Path, asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None
 ) -> Aligned:
     """Write the set that an offsets file asks for.
 
-    Only ``out``, ``suffix``, ``keep_all``, ``preview_s`` and ``force`` of the wish count beside it.
+    Only ``out``, ``suffix``, ``keep_all``, ``preview_s`` and ``force`` of the request count beside it.
 
     Raises
     ------
@@ -105,23 +105,23 @@ def apply_offsets(
         If the set cannot be written.
     """
     sheet, laid = open_sheet(path)
-    session = Session(laid.tracks, sheet.reference, wish.out or path.parent, laid)
+    session = Session(laid.tracks, sheet.reference, asked.out or path.parent, laid)
     session = replace(session, tracks=session.ordered)
     by_name = {one.track: one for one in sheet.tracks}
     sheet = sheet.model_copy(update={"tracks": tuple(by_name[track.name] for track in session.tracks)})
     offsets, actions = moved_by_sheet(sheet, session.tracks)
     followed = replace(
-        wish,
+        asked,
         whole_samples=sheet.whole_samples,
         headroom_db=sheet.headroom_db,
-        suffix=sheet.suffix if wish.suffix is None else wish.suffix,
-        keep_all=wish.keep_all or sheet.pad_samples is not None,
+        suffix=sheet.suffix if asked.suffix is None else asked.suffix,
+        keep_all=asked.keep_all or sheet.pad_samples is not None,
     )
-    heard = ["mix"] if wish.preview_s else ()
+    heard = ["mix"] if asked.preview_s else ()
     targets = Targets.of(session.ordered, session.folder, heard, suffix=followed.suffix or "")
     _refuse_renamed(path, sheet, output_names(session.ordered, sheet.suffix))
     followed = replace(followed, sheet=path)
-    targets.refuse(inputs_of(session, followed), force=wish.force)
+    targets.refuse(inputs_of(session, followed), force=asked.force)
     return write_set(session, targets, SetPlan(offsets, actions, as_told=True), followed, say, tell)
 
 
@@ -136,37 +136,39 @@ def _refuse_renamed(path: Path, sheet: OffsetsFile, names: Sequence[str]) -> Non
         raise TakeError(faults)
 
 
-def _measured(session: Session, wish: Wish, tell: Tell) -> Measured:
+def _measured(session: Session, asked: AlignRequest, tell: Tell) -> Measured:
     if session.scene is not None:
         return measured_scene(
             session.scene,
             Take(session.tracks),
             reference=session.reference,
-            max_delay_s=wish.max_delay_s,
-            by=wish.by,
+            max_delay_s=asked.max_delay_s,
+            by=asked.by,
             alone=session.alone,
-            struck=wish.struck,
+            struck=asked.struck,
             progress=tell,
         )
     return measured(
         Take(session.tracks).track(session.reference),
         [track for track in session.tracks if track.name != session.reference],
-        max_delay_s=wish.max_delay_s,
-        drift=wish.correct_drift,
-        by=wish.by,
-        on_strokes=wish.by == "sum",
-        loopback=None if wish.loopback is None else open_loopback(wish.tracks[0], wish.loopback, wish.clock).loopback,
+        max_delay_s=asked.max_delay_s,
+        drift=asked.correct_drift,
+        by=asked.by,
+        on_strokes=asked.by == "sum",
+        loopback=None
+        if asked.loopback is None
+        else open_loopback(asked.tracks[0], asked.loopback, asked.clock).loopback,
         progress=tell,
     )
 
 
-def _action(track: Track, shift: Shift, wish: Wish) -> MovedTrack:
+def _action(track: Track, shift: Shift, asked: AlignRequest) -> MovedTrack:
     samples = shift.shift_s * track.sample_rate
     return MovedTrack(
         track,
-        float(round(samples)) if wish.whole_samples else samples,
+        float(round(samples)) if asked.whole_samples else samples,
         -1 if shift.polarity_flip else 1,
-        (shift.drift_ppm or 0.0) if wish.correct_drift and shift.applied else 0.0,
+        (shift.drift_ppm or 0.0) if asked.correct_drift and shift.applied else 0.0,
     )
 
 

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from micalign.alignment.constraints import own_tracks
 from micalign.alignment.session import default_reference
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
-from micalign.alignment.wishes import own_tracks
 from micalign.errors import SceneError, TakeError, nearest
 from micalign.files.audio import each_of_take, each_track
 from micalign.files.scenes import read_scene

@@ -22,7 +22,7 @@ from micalign.scene.document import parse_scene
 from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source, Tape
 from micalign.units import METRES
 
-__all__ = ["FirstWish", "appended_text", "first_text", "scene_text", "usual_things", "whole_text"]
+__all__ = ["FirstRequest", "appended_text", "first_text", "scene_text", "usual_things", "whole_text"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
 _TAPES_THAT_FIX: Final = 3
@@ -192,7 +192,7 @@ def _length(metres: float, unit: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class FirstWish:
+class FirstRequest:
     """The answers: what is recorded, in which room, on how many inputs, and where things are known to stand."""
 
     what: str
@@ -204,13 +204,13 @@ class FirstWish:
     tapes: tuple[Tape, ...] = ()
 
 
-def usual_things(wish: FirstWish) -> tuple[tuple[Source, ...], tuple[Mic, ...]]:
+def usual_things(request: FirstRequest) -> tuple[tuple[Source, ...], tuple[Mic, ...]]:
     """Sources and mics where they would stand, to ask for each."""
-    sources, made = first_scene(wish.what, wish.inputs, wish.room, wish.places)
+    sources, made = first_scene(request.what, request.inputs, request.room, request.places)
     return sources, made.mics
 
 
-def first_text(wish: FirstWish) -> tuple[str, Scene]:
+def first_text(request: FirstRequest) -> tuple[str, Scene]:
     """The text of the scene, and the scene itself with every place found.
 
     Raises
@@ -220,27 +220,27 @@ def first_text(wish: FirstWish) -> tuple[str, Scene]:
 
     Examples
     --------
-    >>> text, scene = first_text(FirstWish("voice", 1, Room((4.0, 3.0, 2.4))))
+    >>> text, scene = first_text(FirstRequest("voice", 1, Room((4.0, 3.0, 2.4))))
     >>> scene.mic("voice mic").position
     (1.84, 1.4, 1.55)
     """
-    taped = Counter(name for tape in wish.tapes for name in tape.between)
-    sources, made = first_scene(wish.what, wish.inputs, wish.room, wish.places)
-    loose = {name for name, count in taped.items() if count >= _TAPES_THAT_FIX and name not in wish.places}
+    taped = Counter(name for tape in request.tapes for name in tape.between)
+    sources, made = first_scene(request.what, request.inputs, request.room, request.places)
+    loose = {name for name, count in taped.items() if count >= _TAPES_THAT_FIX and name not in request.places}
     made = replace(made, mics=tuple(_at_its_tapes(mic) if mic.name in loose else mic for mic in made.mics))
-    kind = FIRST_SCENES[wish.what]
+    kind = FIRST_SCENES[request.what]
     text = whole_text(
-        wish.title or kind.summary,
+        request.title or kind.summary,
         (f"{kind.summary[0].upper()}{kind.summary[1:]}: a first scene.", *_OPENING),
         sources,
         made,
-        room=wish.room,
-        unit=wish.unit,
-        panels=[one for one in [rug(sources, wish.room)] if one and wish.what == "kit"],
-        tapes=wish.tapes,
+        room=request.room,
+        unit=request.unit,
+        panels=[one for one in [rug(sources, request.room)] if one and request.what == "kit"],
+        tapes=request.tapes,
     )
-    _refuse_unknown(wish, sources, made)
-    text += "\n".join(_take(parse_scene(text, "the new scene"), wish.what)) + "\n"
+    _refuse_unknown(request, sources, made)
+    text += "\n".join(_take(parse_scene(text, "the new scene"), request.what)) + "\n"
     return text, surveyed(parse_scene(text, "the new scene"))
 
 
@@ -259,9 +259,9 @@ def _at_its_tapes(mic: Mic) -> Mic:
     return replace(mic, at=(None, None, None), move=None)
 
 
-def _refuse_unknown(wish: FirstWish, sources: tuple[Source, ...], made: Arranged) -> None:
+def _refuse_unknown(request: FirstRequest, sources: tuple[Source, ...], made: Arranged) -> None:
     names = [one.name for one in (*sources, *made.mics)]
-    unknown = [name for tape in wish.tapes for name in tape.between if name not in names]
+    unknown = [name for tape in request.tapes for name in tape.between if name not in names]
     if unknown:
         listed = ", ".join(f"'{name}'" for name in names)
         raise SceneError(f"--tape: '{unknown[0]}' is in no such scene: it has {listed}")

@@ -45,7 +45,7 @@ _WORTH_SAYING_M: Final = 0.004
 _ALONG: Final = float(np.cos(np.radians(20.0)))
 _ERROR_M: Final = 0.01
 
-WISHES: Final = {
+TERMS: Final = {
     "equal": "pairs equal to their sources",
     "distance": "distances as wanted",
     "spacing": "spacing 3:1, mics on one source",
@@ -284,7 +284,7 @@ def error_words(scene: Scene) -> Iterator[str]:
 
 def term_rows(placement: Placement) -> list[tuple[str, str, str]]:
     """What each term costs before and after; only those that cost anything."""
-    pairs = [(words, placement.terms_before[name], placement.terms_after[name]) for name, words in WISHES.items()]
+    pairs = [(words, placement.terms_before[name], placement.terms_after[name]) for name, words in TERMS.items()]
     return [(words, f"{then:.2f}", f"{now:.2f}") for words, then, now in pairs if max(then, now) >= 0.005]
 
 

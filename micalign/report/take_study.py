@@ -16,7 +16,7 @@ from micalign.alignment.gain import BlendTrack, SumGain, sum_gain
 from micalign.alignment.offsets import Offsets
 from micalign.alignment.pairings import Measured
 from micalign.alignment.preview import loudest_moment
-from micalign.alignment.session import measured_scene, planned, wishes_of
+from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.arrays import Floats
 from micalign.report.listening import Excerpt, excerpts
@@ -152,7 +152,7 @@ def study(
     found = measured_scene(scene, take, alone=alone)
     names = [track.name for track in take.tracks]
     gains = gains_of(scene)
-    offsets = planned(found, wishes_of(scene, names, reference=found.reference), gains_db=gains)
+    offsets = planned(found, constraints_of(scene, names, reference=found.reference), gains_db=gains)
     moved = [_moved(track.name, take, offsets, gains) for track in take.tracks]
     middle_s = loudest_moment(take.track(found.reference))
     close = close_tracks(scene)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from micalign.alignment.compromise import agreed
+from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.network import Link
 from micalign.alignment.offsets import Shift, followed
-from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import TakeError
 
 RATE = 48000
@@ -32,7 +32,7 @@ def kit(kick_polarity: int = 1) -> list[HeardSource]:
 
 
 def test_close_mics_meet_the_overheads_with_their_own_source():
-    offsets = agreed(TRACKS, kit(), Wishes("left", (("left", "right"),), ON), sample_rate=RATE)
+    offsets = agreed(TRACKS, kit(), Constraints("left", (("left", "right"),), ON), sample_rate=RATE)
     # The pair moves as one, so each close mic is laid between its source's arrivals at the two.
     assert offsets.shift("snare mic").shift_s == pytest.approx(2.9e-3, abs=2e-6)
     assert offsets.shift("kick mic").shift_s == pytest.approx(3.9e-3, abs=2e-6)
@@ -40,19 +40,19 @@ def test_close_mics_meet_the_overheads_with_their_own_source():
 
 
 def test_a_split_pair_may_move_apart():
-    offsets = agreed(TRACKS, kit(), Wishes("left", (), ON), sample_rate=RATE)
+    offsets = agreed(TRACKS, kit(), Constraints("left", (), ON), sample_rate=RATE)
     assert -0.4e-3 <= offsets.shift("right").shift_s <= -0.2e-3  # between what snare and kick ask for
 
 
 def test_for_a_source_the_shifts_suit_it_alone():
-    offsets = agreed(TRACKS, kit(), Wishes("left", (), ON, for_source="kick"), sample_rate=RATE)
+    offsets = agreed(TRACKS, kit(), Constraints("left", (), ON, for_source="kick"), sample_rate=RATE)
     remains = [one for one in offsets.remains if one.source == "kick"]
     assert len(remains) == 3
     assert all(abs(one.remain_s) < 1e-6 for one in remains)  # a fiftieth of a sample
 
 
 def test_what_remains_closes_and_names_its_notch():
-    offsets = agreed(TRACKS, kit(), Wishes("left", (("left", "right"),), ON), sample_rate=RATE)
+    offsets = agreed(TRACKS, kit(), Constraints("left", (("left", "right"),), ON), sample_rate=RATE)
     snare = {one.track: one for one in offsets.remains if one.source == "snare"}
     assert snare["left"].against == "snare mic"
     assert snare["right"].remain_s - snare["left"].remain_s == pytest.approx(0.2e-3, abs=1e-9)
@@ -62,22 +62,22 @@ def test_what_remains_closes_and_names_its_notch():
 def test_a_room_mic_is_laid_onto_the_others_and_pulls_none_of_them():
     far = Link("left", "room", 8e-3, 1e-6)
     heard = [HeardSource(one.source, (*one.links, far), {**one.amplitudes, "room": 0.2}) for one in kit()]
-    wishes = Wishes("left", (("left", "right"),), {**ON, "room": ("snare", "kick")})
-    offsets = agreed([*TRACKS, "room"], heard, wishes, sample_rate=RATE)
+    limits = Constraints("left", (("left", "right"),), {**ON, "room": ("snare", "kick")})
+    offsets = agreed([*TRACKS, "room"], heard, limits, sample_rate=RATE)
     assert offsets.shift("snare mic").shift_s == pytest.approx(2.9e-3, abs=1e-5)  # half a sample of where it was
     assert offsets.shift("room").shift_s < -7e-3
     assert offsets.shift("room").applied
 
 
 def test_polarity_is_flipped_once_and_for_all_sources():
-    offsets = agreed(TRACKS, kit(kick_polarity=-1), Wishes("left", (), ON), sample_rate=RATE)
+    offsets = agreed(TRACKS, kit(kick_polarity=-1), Constraints("left", (), ON), sample_rate=RATE)
     assert [offsets.shift(name).polarity_flip for name in TRACKS] == [False, True, False, False]
     assert all(one.polarity == 1 for one in offsets.remains)
 
 
 def test_a_track_without_a_reliable_pair_is_left_alone():
     heard = [HeardSource("snare", (Link("left", "snare mic", -2.8e-3, 1e-6),))]
-    offsets = agreed(["left", "snare mic", "kick mic"], heard, Wishes("left"), sample_rate=RATE)
+    offsets = agreed(["left", "snare mic", "kick mic"], heard, Constraints("left"), sample_rate=RATE)
     left_alone = offsets.shift("kick mic")
     assert not left_alone.applied
     assert not left_alone.reliable
@@ -87,21 +87,21 @@ def test_a_track_without_a_reliable_pair_is_left_alone():
 
 
 def test_a_shift_beyond_the_largest_is_not_applied():
-    offsets = agreed(TRACKS, kit(), Wishes("left", (), ON, max_shift_s=3e-3), sample_rate=RATE)
+    offsets = agreed(TRACKS, kit(), Constraints("left", (), ON, max_shift_s=3e-3), sample_rate=RATE)
     assert offsets.shift("snare mic").applied
     assert not offsets.shift("kick mic").applied
     assert "larger than the 3 ms" in (offsets.shift("kick mic").reason or "")
 
 
 def test_every_applied_shift_takes_its_delay_out():
-    offsets = agreed(TRACKS, kit(), Wishes("left", (), ON), sample_rate=RATE)
+    offsets = agreed(TRACKS, kit(), Constraints("left", (), ON), sample_rate=RATE)
     reference = offsets.shift("left").shift_s
     assert all(one.delay_s + one.shift_s - reference == pytest.approx(0.0, abs=1e-15) for one in offsets.shifts)
 
 
 def test_an_unknown_reference_is_refused():
     with pytest.raises(TakeError, match="the reference 'nobody' is not among the tracks"):
-        agreed(TRACKS, kit(), Wishes("nobody"), sample_rate=RATE)
+        agreed(TRACKS, kit(), Constraints("nobody"), sample_rate=RATE)
 
 
 def test_an_unreliable_single_delay_is_never_followed():

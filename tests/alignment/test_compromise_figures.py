@@ -7,11 +7,11 @@ import pytest
 
 from micalign.alignment.all_pass import all_pass_response
 from micalign.alignment.compromise import agreed
+from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.gain import BlendTrack, bins_hz, spectra, sum_gain, third_octaves
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Remain, Shift, followed, limited
 from micalign.alignment.onepath.allpass import match_phase
-from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
 
@@ -24,7 +24,7 @@ def track(samples, name="a") -> Track:
 
 def test_one_link_gives_its_own_delay_and_spread():
     offsets = agreed(
-        ["a", "b"], [HeardSource("kick", (Link("a", "b", 0.003, 4e-6, -1),))], Wishes("a"), sample_rate=44100
+        ["a", "b"], [HeardSource("kick", (Link("a", "b", 0.003, 4e-6, -1),))], Constraints("a"), sample_rate=44100
     )
     assert (offsets.reference, offsets.sample_rate) == ("a", 44100)
     shift = offsets.shift("b")
@@ -48,7 +48,7 @@ def test_two_sources_that_disagree_share_by_the_product_of_their_amplitudes():
         HeardSource("kick", (Link("a", "b", 0.001, 3e-6),), {"a": 0.6, "b": 1.0}),
         HeardSource("snare", (Link("a", "b", 0.002, 5e-6),), {"a": 0.2, "b": 0.5}),
     ]
-    offsets = agreed(["b", "a"], heard, Wishes("a"), sample_rate=RATE)
+    offsets = agreed(["b", "a"], heard, Constraints("a"), sample_rate=RATE)
     assert [shift.track for shift in offsets.shifts] == ["a", "b"]  # the reference first
     late = (0.6 * 1.0 + 0.1 * 2.0) / 0.7 / 1e3
     assert offsets.shift("b").delay_s == pytest.approx(late)
@@ -68,7 +68,7 @@ def test_the_louder_sources_polarity_wins():
             HeardSource(name, links[index], {"a": 1.0, "b": 1.0 if index == loud else 0.5})
             for index, name in enumerate(("kick", "snare"))
         ]
-        offsets = agreed(["a", "b"], heard, Wishes("a"), sample_rate=RATE)
+        offsets = agreed(["a", "b"], heard, Constraints("a"), sample_rate=RATE)
         assert offsets.shift("b").polarity_flip is flip
         other = next(remain for remain in offsets.remains if remain.source == ("kick", "snare")[1 - loud])
         assert other.polarity == -1
@@ -81,19 +81,19 @@ def test_a_close_mic_follows_its_own_source_whatever_the_bleed():
         HeardSource("kick", (Link("top", "kick mic", -0.004, 1e-6),), {"top": 0.1, "kick mic": 0.1}),
         HeardSource("snare", (Link("top", "kick mic", 0.001, 1e-6),), {"top": 1.0, "kick mic": 1.0}),
     ]
-    offsets = agreed(["top", "kick mic"], heard, Wishes("top", (), on), sample_rate=RATE)
+    offsets = agreed(["top", "kick mic"], heard, Constraints("top", (), on), sample_rate=RATE)
     # 0.01 against 0.0001: a hundredth of the 5 ms between them.
     assert offsets.shift("kick mic").shift_s == pytest.approx(0.004 - 0.005 / 101, abs=1e-9)
     snare = next(remain for remain in offsets.remains if remain.source == "snare")
     assert snare.is_bleed
     assert "each close mic is laid so that its own source meets the others" in offsets.compromise
-    favoured = agreed(["top", "kick mic"], heard, Wishes("top", (), on, for_source="snare"), sample_rate=RATE)
+    favoured = agreed(["top", "kick mic"], heard, Constraints("top", (), on, for_source="snare"), sample_rate=RATE)
     assert "the shifts suit 'snare', the other sources follow" in favoured.compromise
     assert favoured.shift("kick mic").shift_s < 0.0 or favoured.shift("kick mic").shift_s < 0.004
 
 
 def test_without_any_link_all_stay_and_it_is_said():
-    offsets = agreed(["a", "b", "c"], [HeardSource("kick", ())], Wishes("a", (("b", "c"),)), sample_rate=RATE)
+    offsets = agreed(["a", "b", "c"], [HeardSource("kick", ())], Constraints("a", (("b", "c"),)), sample_rate=RATE)
     assert offsets.remains == ()
     for name in "bc":
         shift = offsets.shift(name)
@@ -149,25 +149,27 @@ def test_what_remains_names_its_first_notch(remain_s, polarity, notch_hz):
 
 
 def test_a_room_mic_follows_at_a_thousandth_and_pairs_lead_by_their_first():
-    wishes = Wishes("left", (("left", "right"), ("x", "y")), {"room": ("kick", "snare"), "left": ("kick", "snare")})
-    assert [wishes.follows(name) for name in ("room", "left", "right", "kick mic")] == [True, False, False, False]
-    assert [wishes.leader(name) for name in ("right", "y", "x", "room")] == ["left", "x", "x", "room"]
-    own = Wishes("left", (), {"kick mic": ("kick",), "both": ("kick", "snare")})
+    limits = Constraints(
+        "left", (("left", "right"), ("x", "y")), {"room": ("kick", "snare"), "left": ("kick", "snare")}
+    )
+    assert [limits.follows(name) for name in ("room", "left", "right", "kick mic")] == [True, False, False, False]
+    assert [limits.leader(name) for name in ("right", "y", "x", "room")] == ["left", "x", "x", "room"]
+    own = Constraints("left", (), {"kick mic": ("kick",), "both": ("kick", "snare")})
     assert [own.follows(name) for name in ("kick mic", "both")] == [False, True]
-    assert wishes.takes("tom", "right")
-    assert not wishes.takes("tom", "room")
-    assert wishes.counts("tom", "room") == pytest.approx(1e-4)
-    assert Wishes("a", for_source="kick").counts("snare", "b") == pytest.approx(1e-4)
-    assert Wishes("a", for_source="kick").counts("kick", "b") == 1.0
+    assert limits.takes("tom", "right")
+    assert not limits.takes("tom", "room")
+    assert limits.counts("tom", "room") == pytest.approx(1e-4)
+    assert Constraints("a", for_source="kick").counts("snare", "b") == pytest.approx(1e-4)
+    assert Constraints("a", for_source="kick").counts("kick", "b") == 1.0
 
 
 def test_an_island_stays_by_its_pair_then_by_its_sources_then_by_its_lateness():
-    wishes = Wishes("a", (("p", "q"),), {"r": ("kick", "snare"), "s": ("kick",), "t": ("snare",)})
+    limits = Constraints("a", (("p", "q"),), {"r": ("kick", "snare"), "s": ("kick",), "t": ("snare",)})
     late = {"s": 0.001, "t": 0.002}
-    assert wishes.anchor(["a", "p"], late) == "a"
-    assert wishes.anchor(["r", "q", "s"], late) == "p"
-    assert wishes.anchor(["s", "r"], late) == "r"
-    assert wishes.anchor(["s", "t"], late) == "t"
+    assert limits.anchor(["a", "p"], late) == "a"
+    assert limits.anchor(["r", "q", "s"], late) == "p"
+    assert limits.anchor(["s", "r"], late) == "r"
+    assert limits.anchor(["s", "t"], late) == "t"
 
 
 # The network itself.
@@ -333,7 +335,7 @@ def test_what_shares_no_source_is_left_as_recorded_with_what_belongs_to_it():
         HeardSource("alto", (Link("a", "a2", 0.002, 1e-6),)),
         HeardSource("tenor", (Link("t", "t2", 0.003, 2e-6, -1), Link("a", "t", 0.004, 1e-6))),
     ]
-    offsets = agreed(["a", "a2", "t", "t2"], heard, Wishes("a", hearing=hearing), sample_rate=RATE)
+    offsets = agreed(["a", "a2", "t", "t2"], heard, Constraints("a", hearing=hearing), sample_rate=RATE)
     assert offsets.shift("a2").shift_s == pytest.approx(-0.002)
     stays, follows = sorted((offsets.shift("t"), offsets.shift("t2")), key=lambda shift: shift.applied)
     assert (stays.track, stays.delay_s, stays.uncertainty_s, stays.shift_s) == ("t2", 0.0, 0.0, 0.0)

@@ -18,7 +18,7 @@ from micalign.alignment.onepath.pair import THIRDS_HZ, one_path_sum, ways_to_add
 from micalign.alignment.onepath.recognise import recognise
 from micalign.alignment.onepath.several import doubted
 from micalign.alignment.pairings import measured
-from micalign.alignment.session import measured_scene, planned, wishes_of
+from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.report.threelines import advice, sum_lines, sum_words
 from micalign.scene.model import Di, Mic, Scene, Source
 from micalign.take.tracks import Take, Track
@@ -189,7 +189,7 @@ def test_two_mics_of_a_scene_stay_together_where_their_di_adds_up_best_with_one_
     scene = Scene(sources=(cab,), mics=mics, dis=(Di("di", "cab"),))
     names = ["di", "close", "far"]
     found = measured_scene(scene, Take((di, close, far)))
-    laid = planned(found, wishes_of(scene, names, reference=found.reference))
+    laid = planned(found, constraints_of(scene, names, reference=found.reference))
     shift = {name: laid.shift(name) for name in names}
     assert (shift["close"].shift_s - shift["far"].shift_s) * RATE == pytest.approx(300, abs=0.5)
     assert shift["close"].polarity_flip != shift["far"].polarity_flip

@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 
 from micalign.alignment import session
+from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.network import Link
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import (
+    constraints_of,
     default_reference,
     links_of,
     measured_scene,
     planned,
     wanted_of,
-    wishes_of,
 )
-from micalign.alignment.wishes import HeardSource, Wishes
 from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
 from micalign.take.tracks import Take, Track
@@ -104,10 +104,10 @@ def test_the_reference_is_a_pairs_first_mic_or_the_one_that_takes_most():
 
 
 def test_wishes_are_the_scenes():
-    wishes = wishes_of(SCENE, NAMES, reference="room", for_source="kick", max_shift_s=0.01)
-    assert (wishes.reference, wishes.together) == ("room", (("left", "right"),))
-    assert (wishes.for_source, wishes.max_shift_s) == ("kick", 0.01)
-    assert wishes.on == {
+    limits = constraints_of(SCENE, NAMES, reference="room", for_source="kick", max_shift_s=0.01)
+    assert (limits.reference, limits.together) == ("room", (("left", "right"),))
+    assert (limits.for_source, limits.max_shift_s) == ("kick", 0.01)
+    assert limits.on == {
         "room": ("kick", "snare"),
         "kick mic": ("kick",),
         "left": ("snare",),
@@ -115,12 +115,12 @@ def test_wishes_are_the_scenes():
         "trigger": ("kick",),
     }
     # A close mic hears the other drum as faint bleed, a trigger not at all.
-    assert wishes.hearing == {"kick": frozenset(NAMES), "snare": frozenset({"room", "left", "right"})}
-    assert wishes.inverted == frozenset()
-    assert wishes_of(SCENE, NAMES, reference="room", split_pairs=True).together == ()
-    assert wishes_of(SCENE, ["room", "left"], reference="room").together == ()
+    assert limits.hearing == {"kick": frozenset(NAMES), "snare": frozenset({"room", "left", "right"})}
+    assert limits.inverted == frozenset()
+    assert constraints_of(SCENE, NAMES, reference="room", split_pairs=True).together == ()
+    assert constraints_of(SCENE, ["room", "left"], reference="room").together == ()
     with pytest.raises(SceneError, match="no source is called 'gong'"):
-        wishes_of(SCENE, NAMES, reference="room", for_source="gong")
+        constraints_of(SCENE, NAMES, reference="room", for_source="gong")
 
 
 def test_links_are_the_reliable_pairs_and_its_own_track_counts_a_hundredfold():
@@ -216,7 +216,7 @@ def test_the_bleed_of_another_drum_does_not_answer_for_a_close_mic(answer):
     assert answer([kick, bleed], "right", scene=CLOSE).reliable
     heard = [HeardSource(one.source, links_of(one), one.amplitudes) for one in (kick, bleed)]
     names = [mic.name for mic in CLOSE.mics]
-    offsets = session.agreed(names, heard, wishes_of(CLOSE, names, reference="left"), sample_rate=48000)
+    offsets = session.agreed(names, heard, constraints_of(CLOSE, names, reference="left"), sample_rate=48000)
     assert not offsets.shift("kick mic").applied
     assert offsets.shift("right").applied
 
@@ -254,7 +254,7 @@ def test_a_track_that_several_sources_join_over_others_answers_as_it_would_be_mo
     names = [mic.name for mic in CLOSE.mics]
     offsets = planned(
         Measured("left", 48000, tuple(TrackDelay(n, found) for n in names[1:]), (kick, snare)),
-        wishes_of(CLOSE, names, reference="left"),
+        constraints_of(CLOSE, names, reference="left"),
     )
     assert offsets.shift("kick mic").shift_s == pytest.approx(-found.delay_s)
     assert offsets.shift("kick mic").polarity_flip
@@ -324,7 +324,7 @@ def test_without_sources_every_track_is_laid_by_its_own_delay():
         TrackDelay("c", told(2.0, reliable=False, polarity=-1, reason="noise")),
         TrackDelay("d", told(30.0)),
     )
-    offsets = planned(Measured("a", 44100, rows), Wishes("a", max_shift_s=0.02))
+    offsets = planned(Measured("a", 44100, rows), Constraints("a", max_shift_s=0.02))
     assert (offsets.reference, offsets.sample_rate) == ("a", 44100)
     b, c, d = (offsets.shift(name) for name in "bcd")
     assert (b.delay_s, b.shift_s, b.uncertainty_s, b.polarity_flip) == (0.004, -0.004, 1e-6, True)
@@ -339,13 +339,13 @@ def test_gains_weigh_the_sources_of_a_plan():
     kick = source("kick", "left", {("left", "right"): told(1.0)}, tracks)
     snare = source("snare", "left", {("left", "right"): told(2.0)}, {"left": 1.0, "right": 0.5})
     found = Measured("left", 48000, (TrackDelay("right", told(1.0)),), (kick, snare))
-    even = planned(found, Wishes("left")).shift("right")
+    even = planned(found, Constraints("left")).shift("right")
     assert even.shift_s == pytest.approx(-(1.0 * 1.0 + 0.5 * 2.0) / 1.5 / 1e3)
-    louder = planned(found, Wishes("left"), gains_db={"right": 20.0}).shift("right")
+    louder = planned(found, Constraints("left"), gains_db={"right": 20.0}).shift("right")
     assert louder.shift_s == pytest.approx(even.shift_s)  # the same in every source: nothing changes between them
     third = source("tom", "left", {("left", "room"): told(3.0)}, {"left": 0.1, "room": 0.1})
     joined = Measured("left", 48000, (TrackDelay("right", told(1.0)), TrackDelay("room", told(3.0))), (kick, third))
-    assert planned(joined, Wishes("left")).shift("room").shift_s == pytest.approx(-0.003)
+    assert planned(joined, Constraints("left")).shift("room").shift_s == pytest.approx(-0.003)
 
 
 def test_a_take_of_one_track_and_an_unknown_reference_are_refused():
@@ -366,7 +366,7 @@ def test_gains_count_by_the_product_of_both_ends():
     rows = tuple(TrackDelay(name, told(0.0)) for name in ("right", "room"))
     gains = {"room": 6.0, "right": -3.0}
     g = {"left": 1.0, "right": 10**-0.15, "room": 10**0.3}
-    offsets = planned(Measured("left", 48000, rows, sources), Wishes("left"), gains_db=gains)
+    offsets = planned(Measured("left", 48000, rows, sources), Constraints("left"), gains_db=gains)
     weight = np.sqrt([g[a] * g[b] for a, b, _ in ways.values()])
     design = np.array([[1.0, 0.0], [1.0, -1.0], [0.0, 1.0]])  # shifts of right and room
     late = np.array([-1.0, 0.0, -2.0]) / 1e3

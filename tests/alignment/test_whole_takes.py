@@ -15,7 +15,7 @@ from kit_takes import KitTake, kit_take
 from micalign.alignment.gain import BlendTrack, sum_gain
 from micalign.alignment.network import connected
 from micalign.alignment.pairings import measured
-from micalign.alignment.session import links_of, measured_scene, planned, wishes_of
+from micalign.alignment.session import constraints_of, links_of, measured_scene, planned
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 
@@ -58,7 +58,7 @@ def test_the_set_that_is_written_closes_and_moves_nothing_in_doubt():
     kit = kit_take(1, seconds=9.0)
     found = measured_scene(kit.scene, kit.take)
     names = [track.name for track in kit.take.tracks]
-    offsets = planned(found, wishes_of(kit.scene, names, reference=found.reference))
+    offsets = planned(found, constraints_of(kit.scene, names, reference=found.reference))
     shifts = {shift.track: shift for shift in offsets.shifts}
     links = [link for source in found.sources or () for link in links_of(source)]
     joined = connected(names, links, found.reference)

@@ -27,7 +27,7 @@ from bench.delay import realkit as kits
 from bench.delay import sum_gain
 
 from micalign.alignment.pairings import Measured
-from micalign.alignment.session import measured_scene, planned, wishes_of
+from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.scene.model import Mic, Pair, Scene, Source
 from micalign.scene.quantities import AloneStretch
 from micalign.take.tracks import Take, Track
@@ -186,7 +186,7 @@ def aligned(kit: kits.RealKit, seed: int, half: str) -> dict[str, list[sum_gain.
 
 def _gains(groove: kits.Take, scene: Scene, found: Measured) -> list[sum_gain.Gain]:
     names = [found.reference, *(one.track for one in found.tracks)]
-    shifts = planned(found, wishes_of(scene, names, reference=found.reference)).shifts
+    shifts = planned(found, constraints_of(scene, names, reference=found.reference)).shifts
     moves = {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in shifts if one.applied}
     drums = [drum for drum in kits.CLOSE if len(groove.of(drum)) >= sum_gain.FEWEST]
     return [sum_gain.gain_by(groove, drum, moves) for drum in drums]

@@ -40,14 +40,14 @@ Moves = dict[str, tuple[float, int]]
 
 def aligned(take: kits.Take) -> Moves:
     """What `align` without a scene does with the take, the left overhead given first."""
+    from micalign.alignment.constraints import Constraints
     from micalign.alignment.pairings import measured
     from micalign.alignment.session import planned
-    from micalign.alignment.wishes import Wishes
     from micalign.take.tracks import Track
 
     made = {name: Track.from_array(name, sound, take.rate) for name, sound in take.tracks}
     found = measured(made[REFERENCE], [track for name, track in made.items() if name != REFERENCE], on_strokes=True)
-    shifts = planned(found, Wishes(REFERENCE)).shifts
+    shifts = planned(found, Constraints(REFERENCE)).shifts
     return {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in shifts if one.applied}
 
 

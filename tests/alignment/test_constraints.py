@@ -9,9 +9,9 @@ import pytest
 from kit_takes import kit_take
 
 from micalign.alignment.compromise import agreed
+from micalign.alignment.constraints import Constraints, HeardSource, inverted_lobes, levels_db, well_heard
 from micalign.alignment.network import Link
-from micalign.alignment.session import measured_scene, planned, wishes_of
-from micalign.alignment.wishes import HeardSource, Wishes, inverted_lobes, levels_db, well_heard
+from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.scene.model import Di, Mic, Room, Scene, Source
 from micalign.simulate.virtual_take import simulate
 from micalign.take.tracks import Take, Track
@@ -70,7 +70,7 @@ def test_singers_and_a_cab_across_the_room_stay_as_recorded(render, rng):
     back = next(one.delay for one in alto.tracks if one.track == "ribbon")
     assert (back.polarity, back.reliable) == (-1, True)
     assert back.reason == "inverted as the scene says: a mic hears it with its back"
-    offsets = planned(found, wishes_of(BARN, [track.name for track in take.tracks], reference=found.reference))
+    offsets = planned(found, constraints_of(BARN, [track.name for track in take.tracks], reference=found.reference))
     for name in ("tenor mic", "ribbon"):
         shift = offsets.shift(name)
         assert (shift.shift_s, shift.polarity_flip, shift.applied, shift.as_recorded) == (0.0, False, False, True)
@@ -84,7 +84,7 @@ def test_overheads_that_list_one_drum_each_still_join_the_kit():
     scene = replace(kit.scene, mics=tuple(replace(mic, on=on.get(mic.name, mic.on)) for mic in kit.scene.mics))
     names = [track.name for track in kit.take.tracks]
     found = measured_scene(scene, kit.take)
-    offsets = planned(found, wishes_of(scene, names, reference=found.reference))
+    offsets = planned(found, constraints_of(scene, names, reference=found.reference))
     assert all(offsets.shift(name).applied for name in names)
     signs = {name: kit.polarity[name] * (-1 if offsets.shift(name).polarity_flip else 1) for name in names}
     assert len(set(signs.values())) == 1
@@ -138,10 +138,10 @@ def random_singers(rng: np.random.Generator) -> Scene:
 def test_every_kit_is_one_and_singers_with_mics_of_their_own_never_are(rng):
     for _ in range(40):
         kit, singers = random_kit(rng), random_singers(rng)
-        together = wishes_of(kit, kit.track_names, reference="left").within_reach(kit.track_names, "left")
+        together = constraints_of(kit, kit.track_names, reference="left").within_reach(kit.track_names, "left")
         assert together == kit.track_names
         names = singers.track_names
-        assert wishes_of(singers, names, reference=names[0]).within_reach(names, names[0]) == (names[0],)
+        assert constraints_of(singers, names, reference=names[0]).within_reach(names, names[0]) == (names[0],)
 
 
 def test_close_mics_that_keep_three_to_one_hear_the_other_as_faint():
@@ -182,9 +182,11 @@ def test_the_back_of_a_figure_8_is_told_from_its_front():
 
 def test_polarity_is_not_flipped_where_the_scene_itself_turns_it_over():
     heard = [HeardSource("drum", (Link("left", "side", 1e-3, 1e-6, -1),))]
-    plain = agreed(["left", "side"], heard, Wishes("left"), sample_rate=RATE)
+    plain = agreed(["left", "side"], heard, Constraints("left"), sample_rate=RATE)
     assert plain.shift("side").polarity_flip
-    told = agreed(["left", "side"], heard, Wishes("left", inverted=frozenset({("drum", "side")})), sample_rate=RATE)
+    told = agreed(
+        ["left", "side"], heard, Constraints("left", inverted=frozenset({("drum", "side")})), sample_rate=RATE
+    )
     assert not told.shift("side").polarity_flip
     assert told.shift("side").shift_s == pytest.approx(-1e-3)
 
@@ -196,7 +198,7 @@ def test_an_island_is_laid_onto_its_own_latest_track():
     ]
     hearing = {"snare": frozenset({"left", "snare mic"}), "bass": frozenset({"bass di", "bass mic"})}
     names = ["left", "snare mic", "bass di", "bass mic"]
-    offsets = agreed(names, heard, Wishes("left", hearing=hearing), sample_rate=RATE)
+    offsets = agreed(names, heard, Constraints("left", hearing=hearing), sample_rate=RATE)
     assert offsets.shift("snare mic").shift_s == pytest.approx(3e-3)
     assert offsets.shift("bass mic").as_recorded
     di = offsets.shift("bass di")
@@ -210,8 +212,8 @@ def test_a_pair_that_shares_nothing_with_the_reference_stays_as_one():
         HeardSource("choir", (Link("choir left", "choir right", 2e-4, 1e-6), Link("choir left", "spot", -5e-3, 1e-6)))
     ]
     hearing = {"organ": frozenset({"organ mic"}), "choir": frozenset({"choir left", "choir right", "spot"})}
-    wishes = Wishes("organ mic", together=(("choir left", "choir right"),), hearing=hearing)
-    offsets = agreed(["organ mic", "spot", "choir left", "choir right"], heard, wishes, sample_rate=RATE)
+    limits = Constraints("organ mic", together=(("choir left", "choir right"),), hearing=hearing)
+    offsets = agreed(["organ mic", "spot", "choir left", "choir right"], heard, limits, sample_rate=RATE)
     assert [offsets.shift(f"choir {side}").as_recorded for side in ("left", "right")] == [True, True]
     assert offsets.shift("spot").shift_s == pytest.approx(5.1e-3)  # between its arrivals at the two
 
@@ -219,7 +221,7 @@ def test_a_pair_that_shares_nothing_with_the_reference_stays_as_one():
 def test_a_track_that_shares_a_source_but_has_no_reliable_pair_is_no_stranger():
     hearing = {"snare": frozenset({"left", "snare mic"})}
     offsets = agreed(
-        ["left", "snare mic"], [HeardSource("snare", ())], Wishes("left", hearing=hearing), sample_rate=RATE
+        ["left", "snare mic"], [HeardSource("snare", ())], Constraints("left", hearing=hearing), sample_rate=RATE
     )
     shift = offsets.shift("snare mic")
     assert (shift.applied, shift.as_recorded) == (False, False)

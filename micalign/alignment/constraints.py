@@ -23,7 +23,7 @@ from micalign.acoustics.received import BLEED_DB, CLOSE_M
 from micalign.alignment.network import Link, connected
 from micalign.scene.model import Mic, Scene, Source
 
-__all__ = ["FAR_BLEED_DB", "HeardSource", "Wishes", "inverted_lobes", "levels_db", "own_tracks", "well_heard"]
+__all__ = ["FAR_BLEED_DB", "Constraints", "HeardSource", "inverted_lobes", "levels_db", "own_tracks", "well_heard"]
 
 FAR_BLEED_DB: Final = 15.0
 """A mic farther from its sources than `CLOSE_M` hears the room; below this a source is bleed in it as well (common
@@ -129,7 +129,7 @@ class HeardSource:
 
 
 @dataclass(frozen=True)
-class Wishes:
+class Constraints:
     """What the engineer asks of the compromise.
 
     ``together`` names tracks that move as one (a stereo pair's image stays); ``on`` says which sources a track is
@@ -153,8 +153,9 @@ class Wishes:
     def within_reach(self, tracks: Sequence[str], start: str) -> tuple[str, ...]:
         """The tracks that shared sources or pairs could join to ``start``, whatever can be measured.
 
-        >>> wishes = Wishes("left", hearing={"snare": frozenset({"left", "snare mic"}), "voice": frozenset({"vocal"})})
-        >>> wishes.within_reach(["left", "snare mic", "vocal"], "left")
+        >>> hearing = {"snare": frozenset({"left", "snare mic"}), "voice": frozenset({"vocal"})}
+        >>> limits = Constraints("left", hearing=hearing)
+        >>> limits.within_reach(["left", "snare mic", "vocal"], "left")
         ('left', 'snare mic')
         """
         groups = [*self.together, *self.hearing.values()] if self.hearing else [tracks]
