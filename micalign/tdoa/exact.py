@@ -15,12 +15,11 @@ from micalign.tdoa.evidence import Curves
 from micalign.tdoa.gates import common_samples, stretches
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, SECOND
 from micalign.tdoa.look import Look
-from micalign.tdoa.posterior import EVENT_S, Event, Onset, calibrated
+from micalign.tdoa.posterior import EVENT_S, Event, Onset, confidence_of, sigma_s
 from micalign.tdoa.sharpen import sharpen
 from micalign.tdoa.transforms import filtered, irfft, rfft
 from micalign.tdoa.tuned import RELIABLE
 from micalign.tdoa.wavefronts import cut
-from micalign.tdoa.weights import SIGMA_SCALE
 
 __all__ = ["WAVE_S", "along_one_path", "in_wave_band", "struck"]
 
@@ -61,7 +60,7 @@ def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) 
     sharp = sharpen(first.track, second.track, gate, delay_s, within_s=0.0003, one_path=filtered)
     other = float(np.max(-np.sign(height) * values, initial=0.0))
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
-    confidence = calibrated(event.probability, path=True)
+    confidence = confidence_of(event)
     reason = None if confidence >= RELIABLE else _doubt(seen)
     if margin < _LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
@@ -95,10 +94,10 @@ def struck(seen: Look, event: Event, onset: Onset, candidates: tuple[Candidate, 
     delay_s = _between_samples(seen, event, onset.delay_s)
     # Neither is right wherever the other is: a hat has little below 5 kHz, a far mic's correlation peaks later.
     likeness = (_first_waves(seen, event, onset.delay_s) + _correlated(seen, event, delay_s)) / 2
-    confidence = calibrated(event.probability * onset.share, path=False, scene=seen.expected is not None)
+    confidence = confidence_of(event, onset, scene=seen.expected is not None)
     return Delay(
         delay_s,
-        SIGMA_SCALE * float(np.hypot(onset.spread_s, _PICK_S)),
+        sigma_s(onset),
         1 if likeness >= 0 else -1,
         min(abs(likeness), 1.0),
         confidence,

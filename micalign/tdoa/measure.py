@@ -228,6 +228,8 @@ def _measure(track: Listened, reference: Listened, options: _Options) -> Delay:
     found = decided(look(reference, track, reach_s=reach_s, centre_s=centre_s, close=options.kind))
     if found is None:
         return _nothing(options, "nothing in the tracks is alike")
+    if abs(found.delay_s - centre_s) > reach_s + 1.0 / reference.track.sample_rate:
+        return doubted(found, "the likeliest delay lies beyond the search")
     return found if clear else doubted(found, "another delay fits nearly as well")
 
 

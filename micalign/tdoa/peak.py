@@ -73,11 +73,18 @@ def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_
         if bend * value >= 0:
             break
         step = float(np.clip(-slope / bend, -within_s / 4, within_s / 4))
+        # Half a sample off a peak of all frequencies Newton's step would lead to a lobe beyond it.
+        while abs(step) > 1e-12 and _height(spectrum, omega, at + step) * np.sign(value) < abs(value):
+            step /= 2
         at = float(np.clip(at + step, lag_s - within_s, lag_s + within_s))
         if abs(step) < 1e-12:
             break
-    height = float((spectrum * np.exp(1j * omega * at)).real.sum())
+    height = _height(spectrum, omega, at)
     return Peak(at, height / total)
+
+
+def _height(spectrum: Complexes, omega: Floats, lag_s: float) -> float:
+    return float((spectrum * np.exp(1j * omega * lag_s)).real.sum())
 
 
 def strongest_peaks(correlogram: Correlogram, *, count: int = 6) -> list[Peak]:

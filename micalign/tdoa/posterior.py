@@ -2,8 +2,9 @@
 
 A conditional logit over a pair's hypotheses and one more, that the two share nothing: the probability of each is its
 share of the exponentials of its weighted features. What lies within 0.4 ms is one event told several ways; within the
-likeliest event a second logit weighs where it begins. Both were fitted to takes with known delays, so that their
-probabilities are those of being right (`micalign.tdoa.weights`).
+likeliest event a second logit weighs where it begins. How sure and how exact the answer is follows from both by
+a line of log odds and one of the log of sigma, fitted to answers to takes that the logits had not seen
+(`micalign.tdoa.weights`).
 
 Source: D. McFadden, "Conditional logit analysis of qualitative choice behavior", in P. Zarembka (ed.), Frontiers in
 Econometrics, Academic Press 1974, 105-142; J. C. Platt, "Probabilistic outputs for support vector machines", in
@@ -22,7 +23,7 @@ from micalign.tdoa.evidence import Curves
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
 from micalign.tdoa.tuned import MOVED, SCENE_LOG_ODDS, SO_ALIKE
 from micalign.tdoa.wavefronts import Picks
-from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, ONSET_WEIGHTS
+from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS
 
 __all__ = [
     "EVENT_S",
@@ -30,12 +31,16 @@ __all__ = [
     "WITHIN_S",
     "Event",
     "Onset",
-    "calibrated",
+    "confidence_of",
     "events",
+    "exactness",
+    "log_odds",
+    "narrowness",
     "onset_rows",
     "onset_within",
     "prior_odds",
     "probabilities",
+    "sigma_s",
 ]
 
 EVENT_S: Final = 4e-4
@@ -47,7 +52,7 @@ _PATH_S: Final = 3e-5
 WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
 
-_RIGHT_S: Final = 1.8e-4
+_NEAR_S: Final = 1.8e-4
 _TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
 _TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
 ONSET_FEATURES: Final = (
@@ -77,10 +82,17 @@ class Event:
 
 @dataclass(frozen=True)
 class Onset:
-    """Where an event begins: ``delay_s``, its ``spread_s`` (one sigma) and the ``share`` of the event that is there."""
+    """Where an event begins, ``delay_s``, and what tells how sure and how exact that is.
+
+    ``spread_s``: one standard deviation of all places where it may begin; ``near_s``: of those within 0.18 ms;
+    ``sharpness``: how high the strokes' correlation stands over chance there (half the log of 1 and its height in root
+    mean squares), 0 where it has no peak.
+    """
 
     delay_s: float
     spread_s: float
+    near_s: float
+    sharpness: float
     share: float
 
 
@@ -213,18 +225,55 @@ def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) ->
     crowd = np.clip(1.6 - apart / 1.2e-4, 0, 1) @ chances
     members = apart[int(np.argmax(crowd))] <= 1e-4
     delay_s = float(np.average(places[members], weights=chances[members] + 1e-12))
-    spread_s = float(np.sqrt(np.average((places - delay_s) ** 2, weights=chances)))
-    return Onset(delay_s, spread_s, float(chances[np.abs(places - delay_s) <= _RIGHT_S].sum()))
+    apart_s = np.abs(places - delay_s)
+    near = apart_s <= _NEAR_S
+    sharp = rows[apart_s <= _PICK_S, ONSET_FEATURES.index("correlation height")]
+    return Onset(
+        delay_s,
+        float(np.sqrt(np.average(apart_s**2, weights=chances))),
+        float(np.sqrt(np.average(apart_s[near] ** 2, weights=chances[near] + 1e-12))),
+        float(sharp.max(initial=0.0)),
+        float(chances[near].sum()),
+    )
 
 
-def calibrated(chance: float, *, path: bool, scene: bool = False) -> float:
-    """The probability of being right of a chance that follows from the two logits (Platt 1999: a line of log odds).
+def confidence_of(event: Event, onset: Onset | None = None, *, scene: bool = False) -> float:
+    """The probability that an event is told rightly: of one path, or of a struck source that begins at an onset.
 
-    ``scene``: one weighed the hypotheses, and the strokes are one source's alone.
+    A struck source's answer is right where its event is and, if so, its onset is. ``scene``: one weighed the
+    hypotheses, and the strokes are one source's alone.
     """
+    if onset is None:
+        return _on_line(LOG_ODDS["one path"], log_odds(event.probability))
+    if scene:
+        return _on_line(SCENE_LOG_ODDS, log_odds(event.probability * onset.share))
+    sure = _on_line(LOG_ODDS["event"], log_odds(event.probability))
+    return sure * _on_line(LOG_ODDS["onset"], narrowness(onset))
+
+
+def log_odds(chance: float) -> float:
+    """The log odds of a chance, within a millionth of never and always."""
     clipped = min(max(chance, 1e-6), 1 - 1e-6)
-    offset, slope = SCENE_LOG_ODDS if scene and not path else LOG_ODDS[int(path)]
-    return float(1 / (1 + np.exp(-(offset + slope * np.log(clipped / (1 - clipped))))))
+    return float(np.log(clipped / (1 - clipped)))
+
+
+def narrowness(onset: Onset) -> float:
+    """The log of 0.1 ms over an onset's spread: how little the places where it may begin differ."""
+    return float(np.log(1e-4 / max(onset.spread_s, 2e-5)))
+
+
+def _on_line(line: tuple[float, float], value: float) -> float:
+    return float(1 / (1 + np.exp(-(line[0] + line[1] * value))))
+
+
+def sigma_s(onset: Onset) -> float:
+    """One standard deviation of where a struck source's first wavefront is told: less where it is told sharply."""
+    return float(np.exp(np.dot(LOG_SIGMA, exactness(onset))))
+
+
+def exactness(onset: Onset) -> list[float]:
+    """What the log of sigma is a line of: 1, the log of the near spread, the sharpness."""
+    return [1.0, float(np.log(onset.near_s / 5e-5 + 0.1)), onset.sharpness]
 
 
 def _bell(apart: Floats, width: float) -> Floats:

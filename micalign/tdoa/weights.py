@@ -1,10 +1,10 @@
-"""The weights of the two logits of `micalign.tdoa.posterior`, written by tests/bench/delay/fit_weights.py."""
+"""The weights of `micalign.tdoa.posterior`, written by tests/bench/delay/fit_weights.py."""
 
 from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["EVENT_WEIGHTS", "LOG_ODDS", "ONSET_WEIGHTS", "SIGMA_SCALE"]
+__all__ = ["EVENT_WEIGHTS", "LOG_ODDS", "LOG_SIGMA", "ONSET_WEIGHTS"]
 
 EVENT_WEIGHTS: Final[dict[str, float]] = {
     "novelty1 height": 1.27,
@@ -58,6 +58,10 @@ ONSET_WEIGHTS: Final[dict[str, float]] = {
     "bright sd": 0.551,
 }
 
-LOG_ODDS: Final = ((0.181, 1.21), (1.52, 1.8))
+LOG_ODDS: Final[dict[str, tuple[float, float]]] = {
+    "event": (1.62, 2.18),
+    "onset": (3.19, 2.85),
+    "one path": (1.34, 1.66),
+}
 
-SIGMA_SCALE: Final = 1.15
+LOG_SIGMA: Final = (-9.06, 0.991, -0.873)

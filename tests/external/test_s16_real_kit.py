@@ -10,7 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from bench.delay import realkit as kits
+from bench.delay import realkit, realtakes
 from bench.delay.estimators import Answer
 from bench.delay.score_real import Row, row, scored
 from outside import confirm
@@ -24,7 +24,7 @@ NEAR_S = 1e-4
 
 @pytest.fixture(scope="module")
 def kit():
-    return kits.RealKit(Path(__file__).with_name("realkit"))
+    return realkit.RealKit(Path(__file__).with_name("realkit"))
 
 
 def _told(take, family, drum, pair, found: Delay) -> Row:
@@ -40,8 +40,8 @@ def _share_near(rows):
 def isolated(kit):
     """Each drum on its own, ten strokes in a row: its mic against overheads and rooms, one pair at a time."""
     rows = []
-    for source in kits.CLOSE:
-        take = kits.isolated(kit, source, 10, seed=1)
+    for source in realkit.CLOSE:
+        take = realtakes.isolated(kit, source, 10, seed=1)
         for family, drum, pair in scored(take):
             if family == "isolated":
                 first, second = (Track.from_array(mic, take.mics[mic], take.rate) for mic in (pair.first, pair.second))
@@ -52,12 +52,14 @@ def isolated(kit):
 @pytest.fixture(scope="module")
 def played(kit):
     """Fifteen seconds of a tom-led groove: each close mic against the two overheads, measured in one go."""
-    take = kits.groove(kit, "tom-led", seed=5, seconds=15, cymbals_db=0.0)
+    take = realtakes.groove(kit, "tom-led", seed=5, seconds=15, cymbals_db=0.0)
     tracks = {mic: Track.from_array(mic, sound, take.rate) for mic, sound in take.mics.items()}
     rows = []
     for source in ("hihat", "snare", "tom 2", "tom 3"):
-        near = tracks[kits.CLOSE[source]]
-        found = dict(zip(kits.OVERHEADS, measure_many(near, [tracks[mic] for mic in kits.OVERHEADS]), strict=True))
+        near = tracks[realkit.CLOSE[source]]
+        found = dict(
+            zip(realkit.OVERHEADS, measure_many(near, [tracks[mic] for mic in realkit.OVERHEADS]), strict=True)
+        )
         mine = [pair for pair in take.pairs if pair.first == near.name and pair.second in found and pair.kept]
         rows += [_told(take, pair.family, source, pair, found[pair.second]) for pair in mine]
     return rows
@@ -77,7 +79,6 @@ def test_isolated_hits_have_the_right_polarity(isolated):
     confirm("polarity of isolated hits right, share", right, 1.0, within=0.0, source=SOURCE)
 
 
-@pytest.mark.xfail(reason="10 of 17: the probabilities are honest, and drums that repeat one hit are not sure enough")
 def test_isolated_hits_are_reliable(isolated):
     """Drums on their own: four in five are called reliable."""
     share = sum(one.reliable for one in isolated) / len(isolated)

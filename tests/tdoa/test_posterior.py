@@ -9,14 +9,23 @@ from hypothesis import strategies as st
 
 from micalign.tdoa import posterior
 from micalign.tdoa.hypotheses import FEATURES, FIRST, Hypotheses
-from micalign.tdoa.posterior import ONSET_FEATURES, calibrated, events, onset_within, probabilities
+from micalign.tdoa.posterior import (
+    ONSET_FEATURES,
+    Event,
+    Onset,
+    confidence_of,
+    events,
+    onset_within,
+    probabilities,
+    sigma_s,
+)
 from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, ONSET_WEIGHTS
 
 
 def test_every_weight_is_of_a_feature_that_there_is():
     assert set(EVENT_WEIGHTS) <= set(FEATURES)
     assert set(ONSET_WEIGHTS) <= set(ONSET_FEATURES)
-    assert all(slope > 0 for _, slope in LOG_ODDS)
+    assert all(slope > 0 for _, slope in LOG_ODDS.values())
 
 
 def test_probabilities_are_a_softmax_in_which_nothing_in_common_has_the_score_zero():
@@ -53,12 +62,23 @@ def test_an_onset_is_where_most_of_the_places_crowd(monkeypatch):
     rows[3, 0] = np.log(1.5)
     found = onset_within(places, rows)
     assert found.delay_s == pytest.approx(2.33e-3, abs=1e-5)
-    assert found.share == pytest.approx(3 / 4.5)
     assert found.spread_s == pytest.approx(np.sqrt((2 * 0.03e-3**2 + 1.5 * 0.37e-3**2) / 4.5))
+    assert found.share == pytest.approx(3 / 4.5)
+    assert found.near_s == pytest.approx(np.sqrt(2 / 3) * 0.03e-3)
 
 
 @given(st.floats(0, 1), st.floats(0, 1), st.booleans())
-def test_calibration_keeps_the_order(one, other, path):
+def test_confidence_rises_with_the_event(one, other, path):
+    onset = None if path else Onset(0.002, 1e-4, 5e-5, 0.5, 0.8)
+    low, high = (confidence_of(Event(0.002, chance, FIRST), onset) for chance in sorted([one, other]))
+    assert 0 < low <= high < 1
+
+
+@given(st.floats(0, 1e-3), st.floats(0, 1e-3))
+def test_an_onset_that_is_told_several_ways_is_less_sure_and_less_exact(one, other):
     low, high = sorted([one, other])
-    assert calibrated(low, path=path) <= calibrated(high, path=path)
-    assert 0 < calibrated(low, path=path) < 1
+    event = Event(0.002, 0.9, FIRST)
+    near, far = (Onset(0.002, spread, spread, 0.5, 0.8) for spread in (low, high))
+    assert confidence_of(event, near) >= confidence_of(event, far)
+    assert sigma_s(near) <= sigma_s(far)
+    assert sigma_s(Onset(0.002, high, high, 1.5, 0.8)) <= sigma_s(far)

@@ -14,18 +14,18 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from bench.delay import realkit as kits
+from bench.delay import realkit
 
-MICS = (*kits.CLOSE.values(), *kits.OVERHEADS, *kits.ROOMS)
+MICS = (*realkit.CLOSE.values(), *realkit.OVERHEADS, *realkit.ROOMS)
 COUNTS = {"KdrumR": 3, "Snare": 4, "Tom2": 2, "Tom3": 2, "HihatClosed": 4, "HihatOpen": 0, "RideR": 2, "RideRBell": 1}
 LENGTH_S, FADE_S = 0.45, 0.03
 
 
-def chosen(kit: kits.RealKit) -> list[kits.Hit]:
+def chosen(kit: realkit.RealKit) -> list[realkit.Hit]:
     """The loudest and then every other of each drum's held-out hits, as many as `COUNTS` says."""
     found = []
-    for source in kits.CLOSE:
-        for folder in kits.FOLDERS[source]:
+    for source in realkit.CLOSE:
+        for folder in realkit.FOLDERS[source]:
             hits = kit.hits(source, "held-out", folder)
             spread = np.unique(np.linspace(0, len(hits) - 1, min(COUNTS[folder], len(hits))).round().astype(int))
             found += [hits[k] for k in spread]
@@ -41,7 +41,7 @@ def cut(sound: np.ndarray, rate: int) -> np.ndarray:
 
 def main() -> None:
     source, target = Path(sys.argv[1]), Path(sys.argv[2])
-    kit = kits.real_kit(source)
+    kit = realkit.real_kit(source)
     hits = chosen(kit)
     rate, at, rows, lanes = hits[0].rate, 0, [], {mic: [] for mic in MICS}
     for hit in hits:
@@ -54,7 +54,7 @@ def main() -> None:
     for mic, pieces in lanes.items():
         soundfile.write(target / f"{mic}.flac", np.concatenate(pieces), rate, "PCM_16")
     index = {"rate": rate, "mics": list(MICS), "hits": rows}
-    (target / kits.INDEX).write_text(json.dumps(index, indent=1) + "\n", encoding="utf-8")
+    (target / realkit.INDEX).write_text(json.dumps(index, indent=1) + "\n", encoding="utf-8")
     keep = {
         name: {pair: row for pair, row in table.items() if set(pair.split(">")) <= set(MICS)}
         for name, table in kit.truth.items()

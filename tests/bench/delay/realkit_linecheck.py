@@ -23,8 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from bench.delay import realkit as kits
-from bench.delay import sum_gain
+from bench.delay import grooves, realkit, realtakes, sum_gain
 
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
@@ -54,16 +53,16 @@ class Read:
     margin: float
 
 
-def arrivals(kit: kits.RealKit, half: str, seeds: int) -> list[Read]:
+def arrivals(kit: realkit.RealKit, half: str, seeds: int) -> list[Read]:
     """Every kept pair of every drum, by line checks of eight hits."""
     out = []
     for seed in range(seeds):
         for source in _struck(kit, half):
-            take = kits.isolated(kit, source, 8, seed=seed, half=half)
+            take = realtakes.isolated(kit, source, 8, seed=seed, half=half)
             tracks = tuple(Track.from_array(name, sound, take.rate) for name, sound in take.tracks)
             names = tuple(track.name for track in tracks)
             seconds = tracks[0].duration_s
-            close = kits.CLOSE.get(source)
+            close = realkit.CLOSE.get(source)
             told = measure_alone(Alone(source, tracks, ((0.0, seconds),)), Wanted(source, names, close))
             delays = {(pair.reference, pair.track): pair.delay for pair in told.pairs}
             for pair, row in kit.truth[source].items():
@@ -80,9 +79,9 @@ def arrivals(kit: kits.RealKit, half: str, seeds: int) -> list[Read]:
     return out
 
 
-def _struck(kit: kits.RealKit, half: str) -> list[str]:
+def _struck(kit: realkit.RealKit, half: str) -> list[str]:
     """The sources of which there are hits: a packed kit lacks some."""
-    return [source for source in kits.SOURCES if kit.hits(source, half)]
+    return [source for source in realkit.SOURCES if kit.hits(source, half)]
 
 
 def told_arrivals(reads: list[Read]) -> str:
@@ -105,10 +104,10 @@ def told_arrivals(reads: list[Read]) -> str:
     return "\n".join(lines)
 
 
-def session(kit: kits.RealKit, seed: int, half: str) -> tuple[kits.Take, list[tuple[str, float, float]]]:
+def session(kit: realkit.RealKit, seed: int, half: str) -> tuple[realtakes.Take, list[tuple[str, float, float]]]:
     """Each drum alone, five to nine hits, then 25 s of a groove; the spans of the line check."""
     rng = np.random.default_rng([seed, 77])
-    strokes: list[kits.Stroke] = []
+    strokes: list[grooves.Stroke] = []
     spans, at = [], 0.6
     for source in rng.permutation(_struck(kit, half)):
         begin = at
@@ -117,14 +116,14 @@ def session(kit: kits.RealKit, seed: int, half: str) -> tuple[kits.Take, list[tu
             at += rng.uniform(0.45, 0.95)
         spans.append((str(source), begin, at))
         at += rng.uniform(0.5, 2.0)
-    style = str(rng.choice(kits.STYLES))
-    song = kits.played(rng, style, 25.0, sparse=bool(rng.random() < 0.3))
+    style = str(rng.choice(grooves.STYLES))
+    song = grooves.played(rng, style, 25.0, sparse=bool(rng.random() < 0.3))
     strokes += [(source, folder, time + at, db) for source, folder, time, db in song]
-    take = kits._take(kit, rng, strokes, at + 25.0, style, f"line check, {style} {seed}", seed, half, -80.0)
+    take = realtakes.recorded(kit, rng, strokes, at + 25.0, style, f"line check, {style} {seed}", seed, half, -80.0)
     return take, spans
 
 
-def stretches(kit: kits.RealKit, half: str, seeds: int) -> tuple[float, float, str]:
+def stretches(kit: realkit.RealKit, half: str, seeds: int) -> tuple[float, float, str]:
     """Precision and recall of the stretches that are found by themselves, and both in words."""
     right = wrong = found = asked = 0
     lines = []
@@ -148,19 +147,19 @@ def stretches(kit: kits.RealKit, half: str, seeds: int) -> tuple[float, float, s
     return precision, found / asked, "\n".join([head, *lines])
 
 
-def scene_of(take: kits.Take) -> Scene:
+def scene_of(take: realtakes.Take) -> Scene:
     """The close mics, overheads and rooms of a take, without places: who is there for whom."""
-    struck = [source for source in kits.SOURCES if take.of(source)]
-    close = [Mic(mic, on=(source,)) for source, mic in kits.CLOSE.items() if source in struck]
-    far = [Mic(mic, on=tuple(struck)) for mic in (*kits.OVERHEADS, *kits.ROOMS)]
+    struck = [source for source in realkit.SOURCES if take.of(source)]
+    close = [Mic(mic, on=(source,)) for source, mic in realkit.CLOSE.items() if source in struck]
+    far = [Mic(mic, on=tuple(struck)) for mic in (*realkit.OVERHEADS, *realkit.ROOMS)]
     return Scene(
         sources=tuple(Source(source) for source in struck),
         mics=(*close, *far),
-        pairs=(Pair("overheads", kits.OVERHEADS), Pair("rooms", kits.ROOMS)),
+        pairs=(Pair("overheads", realkit.OVERHEADS), Pair("rooms", realkit.ROOMS)),
     )
 
 
-def aligned(kit: kits.RealKit, seed: int, half: str) -> dict[str, list[sum_gain.Gain]]:
+def aligned(kit: realkit.RealKit, seed: int, half: str) -> dict[str, list[sum_gain.Gain]]:
     """What `align` gains on the groove of one session, by what it knew."""
     take, spans = session(kit, seed, half)
     song_s = max(end for _, _, end in spans)
@@ -184,25 +183,25 @@ def aligned(kit: kits.RealKit, seed: int, half: str) -> dict[str, list[sum_gain.
     return {way: _gains(groove, scene, one) for way, one in found.items()}
 
 
-def _gains(groove: kits.Take, scene: Scene, found: Measured) -> list[sum_gain.Gain]:
+def _gains(groove: realtakes.Take, scene: Scene, found: Measured) -> list[sum_gain.Gain]:
     names = [found.reference, *(one.track for one in found.tracks)]
     shifts = planned(found, constraints_of(scene, names, reference=found.reference)).shifts
     moves = {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in shifts if one.applied}
-    drums = [drum for drum in kits.CLOSE if len(groove.of(drum)) >= sum_gain.FEWEST]
+    drums = [drum for drum in realkit.CLOSE if len(groove.of(drum)) >= sum_gain.FEWEST]
     return [sum_gain.gain_by(groove, drum, moves) for drum in drums]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", nargs="?")
-    parser.add_argument("--half", choices=kits.HALVES, default="development")
+    parser.add_argument("--half", choices=realkit.HALVES, default="development")
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--part", choices=("arrivals", "stretches", "align"), default="arrivals")
     asked = parser.parse_args()
-    folder = kits.given_folder(asked.folder)
+    folder = realkit.given_folder(asked.folder)
     if folder is None:
-        sys.exit(f"no kit: name its folder as an argument or in {kits.VARIABLE}")
-    kit = kits.real_kit(folder)
+        sys.exit(f"no kit: name its folder as an argument or in {realkit.VARIABLE}")
+    kit = realkit.real_kit(folder)
     if asked.part == "arrivals":
         print(told_arrivals(arrivals(kit, asked.half, asked.seeds)))
     elif asked.part == "align":

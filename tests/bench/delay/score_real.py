@@ -3,7 +3,7 @@
     PYTHONPATH=tests python -m bench.delay.score_real --realkit FOLDER --engine new --seeds 0 1 --jobs 2
     python tests/bench/delay/score_real.py ...                                the same from the top of the repository
 
-Takes come of `bench.delay.realkit` (each style once a seed, its variants in turn, and each drum on its own); a family
+Takes come of `bench.delay.realtakes` (each style once a seed, its variants in turn, and each drum on its own); a family
 is a drum against the overheads, the pair of overheads by any drum of the take, a close mic against the rooms, or one
 drum's isolated hits. An answer is right within 0.1 ms of the truth's window; it is *wrong though reliable* where it is
 further than the larger of 0.1 ms and two stated sigma (0.3 ms at most), or of the other polarity where the truth has
@@ -34,7 +34,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 import numpy as np  # noqa: E402
-from bench.delay import realkit as kits  # noqa: E402
+from bench.delay import grooves, realkit, realtakes  # noqa: E402
 from bench.delay.estimators import BASELINES, Answer, Estimator, estimator  # noqa: E402
 from bench.delay.sum_gain import Gain, gain_table, gains  # noqa: E402
 
@@ -98,26 +98,30 @@ def specs(seeds: Sequence[int], styles: Sequence[str], *, isolated: bool) -> Ite
     """What is to be rendered: (style, variant, seed) for grooves, ("isolated", source, seed) for drums alone."""
     for seed in seeds:
         for number, style in enumerate(styles):
-            yield style, kits.VARIANTS[(seed + number) % len(kits.VARIANTS)], seed
+            yield style, realtakes.VARIANTS[(seed + number) % len(realtakes.VARIANTS)], seed
         if isolated:
-            for source in kits.SOURCES:
+            for source in realkit.SOURCES:
                 yield "isolated", source, seed
 
 
-def rendered(kit: kits.RealKit, spec: tuple, half: str) -> kits.Take:
+def rendered(kit: realkit.RealKit, spec: tuple, half: str) -> realtakes.Take:
     style, variant, seed = spec
     if style == "isolated":
-        return kits.isolated(kit, variant, 8 + (seed + len(variant)) % 5, seed, half=half)
-    return kits.varied(kit, style, seed, variant, half=half)
+        return realtakes.isolated(kit, variant, 8 + (seed + len(variant)) % 5, seed, half=half)
+    return realtakes.varied(kit, style, seed, variant, half=half)
 
 
-def scored(take: kits.Take) -> Iterator[tuple[str, str, kits.Pair]]:
+def scored(take: realtakes.Take) -> Iterator[tuple[str, str, realtakes.Pair]]:
     """(family, drum, pair) of every pair of the take that is scored."""
     for pair in take.pairs:
         drum = pair.windows[0].source if len(pair.windows) == 1 else "any"
         if take.style == "isolated":
             if pair.kept and pair.family != "close pair":
-                yield ("isolated pairs" if pair.first in (*kits.OVERHEADS, *kits.ROOMS) else "isolated"), drum, pair
+                yield (
+                    ("isolated pairs" if pair.first in (*realkit.OVERHEADS, *realkit.ROOMS) else "isolated"),
+                    drum,
+                    pair,
+                )
         elif pair.family == "snare heads":
             if len(take.of(drum)) >= FEWEST:
                 yield pair.family, drum, pair
@@ -127,7 +131,9 @@ def scored(take: kits.Take) -> Iterator[tuple[str, str, kits.Pair]]:
             yield pair.family, drum, pair
 
 
-def row(engine: str, take: kits.Take, family: str, drum: str, pair: kits.Pair, answer: Answer, took_s: float) -> Row:
+def row(
+    engine: str, take: realtakes.Take, family: str, drum: str, pair: realtakes.Pair, answer: Answer, took_s: float
+) -> Row:
     window = pair.nearest(answer.delay_s)
     return Row(
         engine, take.name, take.style, family, drum, f"{pair.first}>{pair.second}", window.lo_s, window.hi_s,
@@ -136,7 +142,7 @@ def row(engine: str, take: kits.Take, family: str, drum: str, pair: kits.Pair, a
     )  # fmt: skip
 
 
-def rows_of(take: kits.Take, named: dict[str, Estimator], *, only: str | None = None) -> list[Row]:
+def rows_of(take: realtakes.Take, named: dict[str, Estimator], *, only: str | None = None) -> list[Row]:
     """Every estimator's answer to every scored pair of the take, or to those of one drum."""
     found, tracks = [], take.tracks
     for family, drum, pair in scored(take):
@@ -149,7 +155,7 @@ def rows_of(take: kits.Take, named: dict[str, Estimator], *, only: str | None = 
     return found
 
 
-def _named(engine: str, ask: Estimator, take: kits.Take) -> dict[str, Estimator]:
+def _named(engine: str, ask: Estimator, take: realtakes.Take) -> dict[str, Estimator]:
     named = {engine: ask, **BASELINES}
     if hasattr(ask, "leaving_out"):
         named[f"{engine} -style"] = ask.leaving_out(style=take.style)
@@ -157,11 +163,11 @@ def _named(engine: str, ask: Estimator, take: kits.Take) -> dict[str, Estimator]
 
 
 def _job(spec: tuple, *, folder: str, half: str, cut_s: float, engine: str, gain: bool) -> tuple[list[Row], list[Gain]]:
-    take = rendered(kits.real_kit(folder, cut_s), spec, half)
+    take = rendered(realkit.real_kit(folder, cut_s), spec, half)
     ask = estimator(engine)
     found = rows_of(take, _named(engine, ask, take))
     if hasattr(ask, "leaving_out"):
-        for drum in kits.SOURCES:
+        for drum in realkit.SOURCES:
             found += rows_of(take, {f"{engine} -drum": ask.leaving_out(drum=drum)}, only=drum)
     return found, (gains(take) if gain and take.style != "isolated" else [])
 
@@ -182,7 +188,7 @@ def table(rows: Sequence[Row], engine: str) -> None:
         + " | -style  -drum | s each"
     )
     families = [name for name in FAMILIES if any(one.family == name for one in rows)]
-    drums = [f"isolated {source}" for source in kits.SOURCES if any(one.drum == source for one in rows)]
+    drums = [f"isolated {source}" for source in realkit.SOURCES if any(one.drum == source for one in rows)]
     for name in [*families, *drums]:
         _line(name, [one for one in rows if name in (one.family, f"{one.family} {one.drum}")], engine)
 
@@ -238,20 +244,22 @@ def wrong(rows: Sequence[Row], engine: str) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="Score an engine on takes of a real kit.")
-    parser.add_argument("--realkit", default=None, help=f"the kit's folder; else {kits.VARIABLE} names it")
+    parser.add_argument("--realkit", default=None, help=f"the kit's folder; else {realkit.VARIABLE} names it")
     parser.add_argument("--engine", default="new", help="new, 'new group', or module:function")
     parser.add_argument("--seeds", type=int, nargs="+", default=[0])
-    parser.add_argument("--styles", nargs="+", default=list(kits.STYLES), choices=kits.STYLES)
-    parser.add_argument("--half", choices=kits.HALVES, default="development")
-    parser.add_argument("--cut-ms", type=float, default=1e3 * kits.CUT_S, help="use hits cut so far into their attack")
+    parser.add_argument("--styles", nargs="+", default=list(grooves.STYLES), choices=grooves.STYLES)
+    parser.add_argument("--half", choices=realkit.HALVES, default="development")
+    parser.add_argument(
+        "--cut-ms", type=float, default=1e3 * realkit.CUT_S, help="use hits cut so far into their attack"
+    )
     parser.add_argument("--no-isolated", action="store_true")
     parser.add_argument("--no-gain", action="store_true")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--out", help="write every answer to this JSON file")
     asked = parser.parse_args()
-    folder = kits.given_folder(asked.realkit)
+    folder = realkit.given_folder(asked.realkit)
     if folder is None:
-        sys.exit(f"no real kit: name its folder by --realkit or in {kits.VARIABLE}")
+        sys.exit(f"no real kit: name its folder by --realkit or in {realkit.VARIABLE}")
     work = partial(
         _job, folder=str(folder), half=asked.half, cut_s=asked.cut_ms / 1e3, engine=asked.engine, gain=not asked.no_gain
     )

@@ -4,7 +4,7 @@
     python tests/bench/delay/score_scene.py --renderer first            drums of a simulated session; or studio
 
 A scene that somebody measured with a tape: what it expects is the truth, off by a normal error of ``--tape-ms``, which
-is also what it says of itself. The truth of real takes is a window (`bench.delay.realkit`); a simulated one is
+is also what it says of itself. The truth of real takes is a window (`bench.delay.realtakes`); a simulated one is
 geometry. Right, reliable and wrong as in `bench.delay.score_real`; a pair of two far mics is told by the difference of
 the close mic's windows.
 """
@@ -28,8 +28,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 import numpy as np  # noqa: E402
-from bench.delay import realkit as kits  # noqa: E402
-from bench.delay import sessions, studio  # noqa: E402
+from bench.delay import grooves, realkit, realtakes, sessions, studio  # noqa: E402
 from bench.delay.room import SPEED_M_S  # noqa: E402
 
 from micalign.take.tracks import Track  # noqa: E402
@@ -59,18 +58,20 @@ class Session:
     heard: tuple[Heard, ...]
 
 
-def real(kit: kits.RealKit, style: str, seed: int, half: str) -> Session:
-    number = kits.STYLES.index(style)
-    take = kits.varied(kit, style, seed, kits.VARIANTS[(seed + number) % len(kits.VARIANTS)], half=half)
+def real(kit: realkit.RealKit, style: str, seed: int, half: str) -> Session:
+    number = grooves.STYLES.index(style)
+    take = realtakes.varied(kit, style, seed, realtakes.VARIANTS[(seed + number) % len(realtakes.VARIANTS)], half=half)
     heard = []
-    for source, close in kits.CLOSE.items():
-        pairs = [p for p in take.pairs if p.first == close and p.second in (*kits.OVERHEADS, *kits.ROOMS) and p.kept]
+    for source, close in realkit.CLOSE.items():
+        pairs = [
+            p for p in take.pairs if p.first == close and p.second in (*realkit.OVERHEADS, *realkit.ROOMS) and p.kept
+        ]
         pairs = [pair for pair in pairs if pair.windows[0].source == source]
         if pairs and len(take.of(source)) >= FEWEST:
             windows = {pair.second: (pair.windows[0].lo_s, pair.windows[0].hi_s) for pair in pairs}
             signs = {pair.second: pair.windows[0].polarity for pair in pairs}
-            heard.append(Heard(source, close, windows, signs, kits.FAMILY[source]))
-    names = {name for one in heard for name in (one.close, *one.windows)} | set(kits.CLOSE.values())
+            heard.append(Heard(source, close, windows, signs, realkit.FAMILY[source]))
+    names = {name for one in heard for name in (one.close, *one.windows)} | set(realkit.CLOSE.values())
     return Session(take.name, take.rate, {name: take.mics[name] for name in take.mics if name in names}, tuple(heard))
 
 
@@ -133,7 +134,7 @@ def rows(session: Session, tape_s: float, seed: int) -> Iterator[tuple[str, floa
 def _job(spec, *, folder, half, tape_s):
     start = time.perf_counter()
     if spec[0] == "real":
-        session = real(kits.real_kit(folder), spec[1], spec[2], half)
+        session = real(realkit.real_kit(folder), spec[1], spec[2], half)
     else:
         session = simulated(spec[0], spec[2], live=spec[1] == "live")
     begun = time.perf_counter()
@@ -160,16 +161,16 @@ def table(found: list) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Score the scene path.")
     parser.add_argument("--renderer", choices=["real", "first", "studio"], default="real")
-    parser.add_argument("--realkit", default=None, help=f"the kit's folder; else {kits.VARIABLE} names it")
-    parser.add_argument("--half", choices=kits.HALVES, default="development")
+    parser.add_argument("--realkit", default=None, help=f"the kit's folder; else {realkit.VARIABLE} names it")
+    parser.add_argument("--half", choices=realkit.HALVES, default="development")
     parser.add_argument("--seeds", type=int, nargs="+", default=[0])
     parser.add_argument("--tape-ms", type=float, default=0.2)
     parser.add_argument("--jobs", type=int, default=1)
     asked = parser.parse_args()
-    folder = kits.given_folder(asked.realkit)
+    folder = realkit.given_folder(asked.realkit)
     if asked.renderer == "real" and folder is None:
-        sys.exit(f"no real kit: name its folder by --realkit or in {kits.VARIABLE}")
-    kinds = kits.STYLES if asked.renderer == "real" else ("kit", "live")
+        sys.exit(f"no real kit: name its folder by --realkit or in {realkit.VARIABLE}")
+    kinds = grooves.STYLES if asked.renderer == "real" else ("kit", "live")
     todo = [(asked.renderer, kind, seed) for seed in asked.seeds for kind in kinds]
     work = partial(_job, folder=str(folder), half=asked.half, tape_s=asked.tape_ms / 1e3)
     if asked.jobs > 1:

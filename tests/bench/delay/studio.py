@@ -22,7 +22,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyroomacoustics as pra
-from bench.delay.realkit import STYLES, played
+from bench.delay.grooves import STYLES, played
 from bench.delay.sessions import Case
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal import lfilter

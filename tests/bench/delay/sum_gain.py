@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from bench.delay import realkit as kits
+from bench.delay import realkit, realtakes
 
 BANDS_HZ = ((60.0, 250.0), (250.0, 2000.0))
 BEFORE_S, AFTER_S = 5e-3, 0.15
@@ -38,7 +38,7 @@ Moves = dict[str, tuple[float, int]]
 """By track: the shift in seconds (positive later) and +1 or -1."""
 
 
-def aligned(take: kits.Take) -> Moves:
+def aligned(take: realtakes.Take) -> Moves:
     """What `align` without a scene does with the take, the left overhead given first."""
     from micalign.alignment.constraints import Constraints
     from micalign.alignment.pairings import measured
@@ -51,24 +51,24 @@ def aligned(take: kits.Take) -> Moves:
     return {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in shifts if one.applied}
 
 
-def gains(take: kits.Take, moves: Moves | None = None) -> list[Gain]:
+def gains(take: realtakes.Take, moves: Moves | None = None) -> list[Gain]:
     """One row for each close mic whose drum is struck at least four times, moved so, or as `align` does."""
     moves = aligned(take) if moves is None else moves
-    drums = [drum for drum in kits.CLOSE if len(take.of(drum)) >= FEWEST]
+    drums = [drum for drum in realkit.CLOSE if len(take.of(drum)) >= FEWEST]
     return [gain_by(take, drum, moves) for drum in drums]
 
 
-def gain_by(take: kits.Take, drum: str, moves: Moves) -> Gain:
+def gain_by(take: realtakes.Take, drum: str, moves: Moves) -> Gain:
     """What some moves gain on a drum's own strokes in the sum of its mic and the overheads."""
-    close = kits.CLOSE[drum]
-    hz, spectra = _spectra(take, take.of(drum), (close, *kits.OVERHEADS))
+    close = realkit.CLOSE[drum]
+    hz, spectra = _spectra(take, take.of(drum), (close, *realkit.OVERHEADS))
     bands = [(hz >= low) & (hz < high) for low, high in BANDS_HZ]
     mic, left, right = spectra
     grid = np.arange(-REACH_S, REACH_S + STEP_S / 2, STEP_S)
     best = np.array([_against_recorded(hz, band, mic, left + right, grid) for band in bands])  # (bands, 2, shifts)
     sign, at = np.unravel_index(np.argmax(best.sum(axis=0)), best.shape[1:])
     told = [
-        _after(hz, band, spectra, [moves.get(name, (0.0, 1)) for name in (close, *kits.OVERHEADS)]) for band in bands
+        _after(hz, band, spectra, [moves.get(name, (0.0, 1)) for name in (close, *realkit.OVERHEADS)]) for band in bands
     ]
     shift = moves.get(close)
     return Gain(
@@ -81,7 +81,7 @@ def gain_by(take: kits.Take, drum: str, moves: Moves) -> Gain:
     )
 
 
-def _spectra(take: kits.Take, times: Sequence[float], names: Sequence[str]) -> tuple[np.ndarray, list[np.ndarray]]:
+def _spectra(take: realtakes.Take, times: Sequence[float], names: Sequence[str]) -> tuple[np.ndarray, list[np.ndarray]]:
     """Spectra (strokes, bins) of each mic's own strokes."""
     before, count = int(BEFORE_S * take.rate), int((BEFORE_S + AFTER_S) * take.rate)
     starts = [max(int(at * take.rate) - before, 0) for at in times]
@@ -121,7 +121,7 @@ def gain_table(rows: Sequence[Gain]) -> None:
     print("sum of each close mic and the overheads on own strokes, dB against as recorded: gained / possible")
     head = "   ".join(f"{low:.0f}-{high:.0f} Hz  share worst" for low, high in BANDS_HZ)
     print(f"{'drum':10s}    n moved   {head}   below {WORST_DB} dB")
-    for drum in [*kits.CLOSE, "all"]:
+    for drum in [*realkit.CLOSE, "all"]:
         here = [one for one in rows if drum in (one.drum, "all")]
         if not here:
             continue

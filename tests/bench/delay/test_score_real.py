@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from bench.delay import realkit as kits
+from bench.delay import realtakes
 from bench.delay.estimators import BASELINES, Answer
 from bench.delay.score_real import row
 from bench.delay.sum_gain import gains
@@ -22,9 +22,11 @@ def take(rng):
         start = int(at * RATE)
         dry[start : start + 6000] += rng.normal(size=6000) * np.exp(-np.arange(6000) / 900)
     mics = {name: np.roll(dry, samples) for name, samples in LATE.items()}
-    window = kits.Window("snare", 0.00245, 0.00255, 1, True)
-    pair = kits.Pair("Snare_top", "OHL", "snare", (window,))
-    return kits.Take("made", "rock", 0, "held-out", RATE, mics, (pair,), tuple(("snare", float(at)) for at in times))
+    window = realtakes.Window("snare", 0.00245, 0.00255, 1, True)
+    pair = realtakes.Pair("Snare_top", "OHL", "snare", (window,))
+    return realtakes.Take(
+        "made", "rock", 0, "held-out", RATE, mics, (pair,), tuple(("snare", float(at)) for at in times)
+    )
 
 
 @pytest.mark.parametrize("name", list(BASELINES))

@@ -1,0 +1,253 @@
+"""What the engine would say of takes that its weights have not seen, how sure it may be, what each evidence is worth.
+
+A real pair is told by weights that were fitted without its style and without its drum (isolated hits are a style; a
+pair that any drum answers is told without its style), a simulated one by weights without a quarter of the seeds. What
+is told so is what the lines of confidence and of sigma are fitted to: J. C. Platt, "Probabilistic outputs for support
+vector machines", in Advances in Large Margin Classifiers, MIT Press 1999, 61-74.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from bench.delay.seen_takes import PATH_S, Seen
+from scipy.optimize import minimize
+from scipy.special import expit, ndtr
+
+from micalign.tdoa import posterior
+from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
+from micalign.tdoa.posterior import EVENT_S, ONSET_FEATURES, Event, Onset
+
+RIGHT_S = 1e-4
+PATH_RIGHT_S = 3e-4  # a path is sharpened afterwards
+LEVELS = np.linspace(0, 1, 11)
+RIDGE = 0.5
+STRAY = 0.02  # of the good answers, evenly over 0.6 ms: what a sigma does not answer for
+Names = tuple[Sequence[str] | None, Sequence[str] | None]
+
+
+@dataclass
+class Told:
+    """What the engine would say of a pair."""
+
+    one: Seen
+    event: Event
+    onset: Onset | None
+    delay_s: float
+
+    @property
+    def off_s(self) -> float:
+        return self.one.off_s(self.delay_s)
+
+    @property
+    def kind(self) -> str:
+        return "one path" if self.onset is None else "struck"
+
+    @property
+    def right(self) -> bool:
+        return self.off_s <= (PATH_RIGHT_S if self.onset is None else RIGHT_S)
+
+    @property
+    def family(self) -> str:
+        return f"{self.one.origin:8s} {'iso ' if self.one.style == 'isolated' else ''}{self.one.family}"
+
+
+def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
+    """What the engine would say with these weights; None where it saw nothing."""
+    posterior.EVENT_WEIGHTS, posterior.ONSET_WEIGHTS = weights
+    if not len(one.rows):
+        return None
+    rate = 1e7
+    found = Hypotheses(np.rint(one.lags_s * rate).astype(np.intp), one.kinds, one.rows)
+    told, chances = posterior.events(found, rate)
+    top = told[0]
+    if top.kind == ONE_PATH:
+        path = np.flatnonzero((one.kinds == ONE_PATH) & (np.abs(one.lags_s - top.delay_s) <= 1.3 * EVENT_S))
+        best = path[np.argmax(one.rows[path, FEATURES.index("path alike")])]
+        return Told(one, top, None, float(one.lags_s[best]))
+    near = [onset for onset in one.onsets if abs(onset[0] - top.delay_s) < 2 * EVENT_S]
+    if not near:
+        return Told(one, top, Onset(top.delay_s, EVENT_S, EVENT_S, 0.0, 0.7), top.delay_s)
+    _, where, features = min(near, key=lambda onset: abs(onset[0] - top.delay_s))
+    onset = posterior.onset_within(where, with_likelihood(features, where, one.lags_s, chances))
+    return Told(one, top, onset, onset.delay_s)
+
+
+def with_likelihood(features, where, lags_s, chances):
+    """The two features that follow from the first logit, by the weights that are being fitted."""
+    near = np.abs(lags_s - np.median(where)) <= 8e-4
+    share = chances[near] / max(chances[near].sum(), 1e-9)
+    apart = where[:, None] - lags_s[near][None]
+    features = features.copy()
+    for name, width in (("near likelihood", 8e-5), ("likelihood", 2e-4)):
+        bell = np.exp(-0.5 * (apart / width) ** 2)
+        features[:, ONSET_FEATURES.index(name)] = np.log((bell * share).sum(axis=1) + 1e-3)
+    return features
+
+
+# ---------------------------------------------------------------- left out
+
+
+def folds(seen: Sequence[Seen]) -> list[tuple[list[Seen], list[Seen]]]:
+    """Pairs to fit on and pairs to tell: one style and one drum, or a quarter of the simulated seeds, left out."""
+    groups = defaultdict(list)
+    for one in seen:
+        if one.origin == "real":
+            groups[one.style, one.drums if len(one.drums) == 1 else ()].append(one)
+        else:
+            groups[f"seeds {int(one.name.split()[0]) // 2 % 4}", ()].append(one)
+    parts = []
+    for (style, drums), inside in groups.items():
+        rest = [one for one in seen if not _of_fold(one, style) and not set(one.drums) & set(drums)]
+        parts.append((rest, inside))
+    return parts
+
+
+def _of_fold(one: Seen, style: str) -> bool:
+    if one.origin == "real":
+        return one.style == style
+    return f"seeds {int(one.name.split()[0]) // 2 % 4}" == style
+
+
+def left_out(seen: Sequence[Seen], weights_of: Callable, names: Names) -> list[Told]:
+    """Every pair told by weights that have not seen its style and drum, or its seeds."""
+    told, start = [], weights_of(list(seen), names=names)
+    for rest, inside in folds(seen):
+        weights = weights_of(rest, names=names, start=start)
+        told += [one for one in (told_by(pair, weights) for pair in inside) if one is not None]
+    return told
+
+
+# ---------------------------------------------------------------- how sure and how exact
+
+
+def log_odds(told: Sequence[Told]) -> dict[str, tuple[float, float]]:
+    """The lines of the log odds of being right: of an event and of its onset, together, and of one path."""
+    struck = [one for one in told if one.kind == "struck"]
+    event, onset = (
+        np.array([value(part) for part in parts])
+        for value, parts in (
+            (posterior.log_odds, [one.event.probability for one in struck]),
+            (posterior.narrowness, [one.onset for one in struck]),
+        )
+    )
+    both = _fitted(lambda b: expit(b[0] + b[1] * event) * expit(b[2] + b[3] * onset), 4, struck)
+    path = [one for one in told if one.kind == "one path"]
+    alone = np.array([posterior.log_odds(one.event.probability) for one in path])
+    one_path = _fitted(lambda b: expit(b[0] + b[1] * alone), 2, path)
+    return {"event": both[:2], "onset": both[2:], "one path": one_path}
+
+
+def _fitted(chance_of: Callable, count: int, told: Sequence[Told]) -> tuple[float, ...]:
+    """The offsets and slopes, in turn, by which what came true is likeliest."""
+    right = np.array([one.right for one in told])
+    shares = np.array([one.one.share for one in told])
+
+    def loss(beta):
+        chance = np.clip(chance_of(beta), 1e-9, 1 - 1e-9)
+        return -float(shares @ np.log(np.where(right, chance, 1 - chance))) + 0.5 * RIDGE * float(
+            (beta[1::2] ** 2).sum()
+        )
+
+    return tuple(float(f"{b:.3g}") for b in minimize(loss, np.ones(count)).x)
+
+
+def log_sigma(told: Sequence[Told]) -> tuple[float, ...]:
+    """The line of the log of sigma by `posterior.exactness`, where the truth lies evenly in its window."""
+    kept = [one for one in told if one.kind == "struck" and one.one.windows and one.off_s <= 3e-4]
+    x = np.array([posterior.exactness(one.onset) for one in kept])
+    windows = [min(one.one.windows, key=lambda w: max(w[0] - one.delay_s, one.delay_s - w[1], 0)) for one in kept]
+    low, high = np.array(windows).T
+    at, shares = np.array([one.delay_s for one in kept]), np.array([one.one.share for one in kept])
+    wide = np.maximum(high - low, 2e-6)
+
+    def loss(beta):
+        sigma = np.exp(np.clip(x @ beta, -14, -6))
+        chance = (ndtr((at - low + 1e-6) / sigma) - ndtr((at - low - wide + 1e-6) / sigma)) / wide
+        return -float(shares @ np.log((1 - STRAY) * chance + STRAY / 6e-4)) + 0.5 * float((beta[1:] ** 2).sum())
+
+    start = np.array([-9.5, 0.5, -0.5])
+    found = minimize(loss, start, method="Nelder-Mead", options={"maxiter": 4000, "maxfev": 4000})
+    return tuple(float(f"{b:.3g}") for b in found.x)
+
+
+def _sure(told: Sequence[Told], lines: dict[str, tuple[float, float]]) -> np.ndarray:
+    posterior.LOG_ODDS = lines
+    return np.array([posterior.confidence_of(one.event, one.onset) for one in told])
+
+
+def _sure_unseen(told: Sequence[Told]) -> np.ndarray:
+    """The confidence of each pair by lines fitted to the others: a style or a quarter of the seeds left out."""
+    sure = np.zeros(len(told))
+    owner = np.array([_fold(one.one) for one in told])
+    for fold in set(owner):
+        lines = log_odds([one for one, other in zip(told, owner, strict=True) if other != fold])
+        mine = np.flatnonzero(owner == fold)
+        sure[mine] = _sure([told[k] for k in mine], lines)
+    return sure
+
+
+def _fold(one: Seen) -> str:
+    return one.style if one.origin == "real" else f"seeds {int(one.name.split()[0]) // 2 % 4}"
+
+
+# ---------------------------------------------------------------- tables
+
+
+def report(told: Sequence[Told], lines=None, sigma=None) -> None:
+    """Each family: right, reliable, wrong though reliable, within one and two sigma; ten levels of confidence."""
+    sure = _sure_unseen(told) if lines is None else _sure(told, lines)
+    sigma = log_sigma(told) if sigma is None else sigma
+    families = defaultdict(list)
+    for one, chance in zip(told, sure, strict=True):
+        width = PATH_S if one.onset is None else float(np.exp(np.dot(sigma, posterior.exactness(one.onset))))
+        families[one.family].append((one.off_s <= 1e-4, one.off_s <= 3e-4, chance >= 0.9, one.right, one.off_s / width))
+    print(
+        f"{'':32s} {'n':>4s} {'0.1':>5s} {'0.3':>5s} {'sure':>5s} wrong  1 sigma 2 sigma (of the sure, off the window)"
+    )
+    for family, rows in sorted(families.items()):
+        v = np.array(rows, float)
+        z = v[v[:, 2] > 0, 4] if (v[:, 2] > 0).any() else np.array([np.nan])
+        print(
+            f"{family:32s} {len(v):4d} {v[:, 0].mean():5.2f} {v[:, 1].mean():5.2f} {v[:, 2].mean():5.2f} "
+            f"{int(((v[:, 2] > 0) & (v[:, 3] == 0)).sum()):5d}   {np.mean(z <= 1):5.2f}   {np.mean(z <= 2):5.2f}"
+        )
+    right = np.array([one.right for one in told])
+    for name, mine in (("real", True), ("simulated", False)):
+        here = np.array([(one.one.origin == "real") == mine for one in told])
+        print(f"{name}: confidence told, share right (of so many)")
+        for low, high in pairwise(LEVELS):
+            k = here & (sure >= low) & ((sure < high) | (high == 1))
+            if k.any():
+                print(f"   {low:.1f} to {high:.1f}  {sure[k].mean():.2f}  {right[k].mean():.2f} ({k.sum()})")
+
+
+EVIDENCE = (
+    *("novelty", "stack", "correlation", "earlier", "stretches", "path", "other side's", "gap", "own strokes"),
+    *("bright", "too early", "at once", "far"),
+)
+
+
+def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[list[str], list[str]]) -> None:
+    """What is lost without each kind of evidence: shares right, and the mean log of the chance of what came true."""
+    rows = [("nothing", left_out(seen, weights_of, names))]
+    for kind in EVIDENCE:
+        kept = tuple([name for name in part if kind not in name] for part in names)
+        if kept != names:
+            rows.append((kind, left_out(seen, weights_of, kept)))
+    # Without the second logit an onset is where the first puts it.
+    plain = [Told(one.one, one.event, one.onset, one.event.delay_s) for one in rows[0][1]]
+    rows.append(("where an event begins", plain))
+    print(f"{'left out':24s} {'real':>6s} {'by 0.3':>7s} {'simulated':>9s} {'log chance':>10s}")
+    for kind, every in rows:
+        sure, right = _sure_unseen(every), np.array([one.right for one in every])
+        chance = np.mean(np.log(np.where(right, sure, 1 - sure)))
+        told = [one for one in every if one.one.windows]
+        real = [one for one in told if one.one.origin == "real"]
+        other = [one for one in told if one.one.origin != "real"]
+        near, wide = (np.mean([one.off_s <= within for one in real]) for within in (1e-4, 3e-4))
+        print(f"{kind:24s} {near:6.1%} {wide:7.1%} {np.mean([one.off_s <= 1e-4 for one in other]):9.1%} {chance:10.3f}")
