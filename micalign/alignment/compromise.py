@@ -5,7 +5,7 @@ A take is a network: every source arrives at every track at its own time, so no 
 then the shifts that leave the least misfit between tracks, each pair of tracks counting by how much the source adds
 up between them (the product of its amplitudes) and by whether both tracks are there to take it. Tracks that share no
 source but as faint bleed are not brought together: each such island stays as it was recorded, and within it the tracks
-are laid onto the one that hears it last. What remains of each source is told, in seconds and as its first notch.
+are laid onto the one that hears it last. What remains of each source is given, in seconds and as its first notch.
 
 Signs as in `micalign.alignment.offsets`. The weights are those of the cross term in the energy of a sum, whose loss
 for a small misfit grows with the square of the misfit.

@@ -203,15 +203,15 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         return tuple(rows)
     rest = [reference, *(others[name].track for name in over)]
     words = f"the pair stays as it is: it hears the same kit as '{reference.name}'"
-    told = []
+    laid = []
     for row in rows:
         if row.track in over:
-            told.append(TrackDelay(row.track, _still(row.delay, words)))
+            laid.append(TrackDelay(row.track, _still(row.delay, words)))
         elif row.track in others:
-            told.append(TrackDelay(row.track, _laid(row.delay, others[row.track], rest)))
+            laid.append(TrackDelay(row.track, _laid(row.delay, others[row.track], rest)))
         else:
-            told.append(row)
-    return tuple(told)
+            laid.append(row)
+    return tuple(laid)
 
 
 def _closer(one: Listened, reference: Listened) -> bool:

@@ -85,7 +85,7 @@ def followed(
     summed: Collection[str] = (),
     on_strokes: bool = False,
 ) -> Offsets:
-    """Offsets where every track has one delay against the reference, and no source is told from another.
+    """Offsets where every track has one delay against the reference, and no source is kept apart from another.
 
     ``summed`` are the tracks whose delay is where they add up best with the reference; ``on_strokes``: a kit, whose
     close mics are laid by their own strokes.

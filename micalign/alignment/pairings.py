@@ -34,7 +34,7 @@ FAR_S: Final = 2.0
 class Measured:
     """The best single answer of each track against the reference; with a scene, each source on its own.
 
-    ``sums`` holds what was found of each DI and its mic; ``on_strokes``: close mics of a kit are told by where their
+    ``sums`` holds what was found of each DI and its mic; ``on_strokes``: close mics of a kit are placed by where their
     own strokes add up best, and not by their arrivals. ``stretches``: where one source seems to sound alone.
     """
 
@@ -83,7 +83,7 @@ def measured(
     loopback : Track, optional
         A recording of the reference through the interface: its delay is taken for every track.
     by : {"sum", "arrival"}
-        What the delay of a DI and its mic is told by: where they add up best, or when the sound arrives.
+        What the delay of a DI and its mic follows from: where they add up best, or when the sound arrives.
     on_strokes : bool
         Where the reference stands over a kit: close mics by the shift that adds up best on their own strokes, and the
         other mics over the kit left where they are (`micalign.alignment.kits`).
@@ -121,7 +121,7 @@ def _with_sums(
     by: By,
     tell: Callable[[str, float], None],
 ) -> Measured:
-    """Where a track and the reference are a DI and its mic: told by their best sum, if that is asked for."""
+    """Where a track and the reference are a DI and its mic: placed by their best sum, if that is asked for."""
     sums: dict[str, PairSum] = {}
     dark: set[str] = set()
     arrivals = {track.name: delay for track, delay in zip(tracks, delays, strict=True)}

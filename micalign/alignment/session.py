@@ -56,7 +56,7 @@ def measured_scene(
 
     ``alone`` are stretches in which one source sounds and nothing else: what they say of it outranks the song. Of the
     other sources such stretches are found by themselves, but for those that overlap ``struck``.
-    ``progress`` is told what is being done and which share of all is done, 0 to 1.
+    ``progress`` is called with what is being done and which share of all is done, 0 to 1.
 
     Raises
     ------
@@ -75,15 +75,15 @@ def measured_scene(
     wired = {di.of for di in scene.dis}  # what a DI and its mic share says more than beginnings of notes
     own = {source: tracks for source, tracks in own_tracks(scene, names).items() if source not in wired}
     found = found_alone(take, own, struck=struck)
-    told = measured_on(with_found(take, alone, found), wanted)
+    apart = measured_on(with_found(take, alone, found), wanted)
     heard = measure_sources(take.tracks, wanted, max_delay_s=max_delay_s, progress=progress)
-    heard = outranked(heard, told)
+    heard = outranked(heard, apart)
     sums = _sums(scene, take, heard, max_delay_s)
     if by == "sum":
         heard = tuple(
             laid_by_sums(one, take, {di.name for di in scene.dis if di.of == one.source}, sums) for one in heard
         )
-    sources = tuple(_told_of_backs(one, limits) for one in heard)
+    sources = tuple(_with_backs_named(one, limits) for one in heard)
     rows = tuple(TrackDelay(name, _best_answer(sources, limits, name)) for name in names if name != against)
     return Measured(against, take.sample_rate, rows, sources, sums, stretches=found)
 
@@ -104,27 +104,27 @@ def _sums(scene: Scene, take: Take, heard: Sequence[SourceDelays], max_delay_s: 
     for di, mic in di_and_mic(scene, [track.name for track in take.tracks]).items():
         pairs = [p for one in heard for p in one.pairs if {p.reference, p.track} == {di, mic} and p.delay.reliable]
         pair = pairs[0] if pairs else PairDelay(mic, di, _UNKNOWN)
-        told = one_path_sum(
+        summed = one_path_sum(
             take.track(pair.reference),
             take.track(pair.track),
             pair.delay,
             max_delay_s=max_delay_s,
             known=di if pairs else None,
         )
-        found += [] if told is None else [told]
+        found += [] if summed is None else [summed]
     return tuple(found)
 
 
-def _told_of_backs(source: SourceDelays, limits: Constraints) -> SourceDelays:
+def _with_backs_named(source: SourceDelays, limits: Constraints) -> SourceDelays:
     """A source with a word at every inversion that the scene itself predicts: it is no fault of a cable."""
 
-    def told(pair: PairDelay) -> PairDelay:
+    def named(pair: PairDelay) -> PairDelay:
         backs = [(source.source, name) in limits.inverted for name in (pair.reference, pair.track)]
         if pair.delay.polarity > 0 or pair.delay.reason or not pair.delay.reliable or backs[0] == backs[1]:
             return pair
         return replace(pair, delay=replace(pair.delay, reason=_BACK))
 
-    return replace(source, pairs=tuple(told(pair) for pair in source.pairs))
+    return replace(source, pairs=tuple(named(pair) for pair in source.pairs))
 
 
 def default_reference(scene: Scene, names: Sequence[str]) -> str:
@@ -201,12 +201,12 @@ def _best_answer(sources: Sequence[SourceDelays], limits: Constraints, track: st
     if track not in limits.within_reach(list(dict.fromkeys([*names, track])), reference):
         bleed = _doubtful_answer(sources, limits, track)
         return replace(bleed, reason=f"it shares no source with '{reference}': what both hear is faint bleed")
-    told = sorted(sources, key=lambda one: -_weight(one, limits, reference, track))
-    answers = ((one.source, _through(_joining(one, limits), reference, track)) for one in told)
+    ranked = sorted(sources, key=lambda one: -_weight(one, limits, reference, track))
+    answers = ((one.source, _through(_joining(one, limits), reference, track)) for one in ranked)
     source, best = next((answer for answer in answers if answer[1]), ("", None))
     if best is None:
         return _by_several(sources, limits, track) or _doubtful_answer(sources, limits, track)
-    others = [(one.source, _through(one, reference, track)) for one in told if one.source != source]
+    others = [(one.source, _through(one, reference, track)) for one in ranked if one.source != source]
     differ = [(name, delay) for name, delay in others if delay and abs(delay.delay_s - best.delay_s) > _DISAGREE_S]
     if not differ:
         return best
@@ -286,7 +286,7 @@ def _doubtful_answer(sources: Sequence[SourceDelays], limits: Constraints, track
     if not direct:
         return Delay(0.0, 0.0, 1, 0.0, 0.0, False, f"no source is heard both in it and in '{reference}'")
     own = [(source, pair) for source, pair in direct if limits.joins(source, reference, track)]
-    source, best = max(own or direct, key=lambda told: told[1].delay.confidence)
+    source, best = max(own or direct, key=lambda one: one[1].delay.confidence)
     delay = best.delay if best.reference == reference else best.turned.delay
     if own:
         return delay
@@ -314,10 +314,10 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
         heard.append(HeardSource(one.source, links_of(one), levels))
     names = [found.reference, *(one.track for one in found.tracks)]
     offsets = agreed(names, heard, limits, sample_rate=found.sample_rate)
-    return replace(offsets, shifts=tuple(_told_of(shift, found.sources, limits) for shift in offsets.shifts))
+    return replace(offsets, shifts=tuple(_with_basis(shift, found.sources, limits) for shift in offsets.shifts))
 
 
-def _told_of(shift: Shift, sources: Sequence[SourceDelays], limits: Constraints) -> Shift:
+def _with_basis(shift: Shift, sources: Sequence[SourceDelays], limits: Constraints) -> Shift:
     """A shift with a word of what it was measured on: strokes alone, or moments of the song."""
     if not shift.applied or shift.reason or limits.leader(shift.track) == limits.leader(limits.reference):
         return shift

@@ -1,7 +1,7 @@
 """Which stretches of a take are a source's alone, and what is believed when they and the song differ?
 
 What is measured where nothing else sounds outranks the song: there is no bleed in it. Where the two disagree by more
-than three sigma, that is told: a stand was moved between line check and take, sooner than either is wrong. Where they
+than three sigma, that is said: a stand was moved between line check and take, sooner than either is wrong. Where they
 agree, both count, by their uncertainties: first wavefronts are right but coarse, the song is fine where it is right.
 """
 
@@ -55,7 +55,7 @@ def found_alone(
 ) -> tuple[FoundAlone, ...]:
     """The stretches of a take in which one source sounds alone, as they are found by themselves.
 
-    Whose a stretch is, is told by the levels in the tracks that are some source's own, whatever their gains and however
+    Whose a stretch is, the levels say in the tracks that are some source's own, whatever their gains and however
     loud the source: the track that has it louder against the other stretches, and against the other tracks; and that
     hears it first.
 
@@ -82,8 +82,8 @@ def found_alone(
     else:
         level = level - np.array([max(found[0].level_db.values())])
     best = level.max(axis=0)
-    told = [FoundAlone(one, _whose(row, best, list(close.values()))) for one, row in zip(found, level, strict=True)]
-    return tuple(one if _is_first(take, one, own) else replace(one, source=None) for one in told)
+    named = [FoundAlone(one, _whose(row, best, list(close.values()))) for one, row in zip(found, level, strict=True)]
+    return tuple(one if _is_first(take, one, own) else replace(one, source=None) for one in named)
 
 
 def _is_first(take: Take, found: FoundAlone, own: Mapping[str, Sequence[str]]) -> bool:
@@ -92,8 +92,8 @@ def _is_first(take: Take, found: FoundAlone, own: Mapping[str, Sequence[str]]) -
         return True
     names = tuple(track.name for track in take.tracks)
     span = (found.stretch.begin_s, found.stretch.end_s)
-    told = measure_alone(Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0]))
-    others = [one.delay for one in told.tracks if one.track not in own[found.source]]
+    lone = measure_alone(Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0]))
+    others = [one.delay for one in lone.tracks if one.track not in own[found.source]]
     return not any(one.reliable and one.delay_s < -_BEFORE_OWN_S for one in others)
 
 
@@ -102,20 +102,20 @@ def joined(take: Take, found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
     spans: dict[str, list[tuple[float, float]]] = {}
     for one in found:
         spans.setdefault(one.source or one.span_words, []).append((one.stretch.begin_s, one.stretch.end_s))
-    return tuple(Alone(source, take.tracks, tuple(told)) for source, told in spans.items())
+    return tuple(Alone(source, take.tracks, tuple(given)) for source, given in spans.items())
 
 
-def with_found(take: Take, told: Sequence[Alone], found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
-    """What is told, and of sources of which nothing is told what was found."""
-    known = {one.source for one in told}
-    spans = [span for one in told for span in one.spans_s if one.tracks == take.tracks]
+def with_found(take: Take, given: Sequence[Alone], found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
+    """What is given, and of sources of which nothing is given what was found."""
+    known = {one.source for one in given}
+    spans = [span for one in given for span in one.spans_s if one.tracks == take.tracks]
     free = [
         one
         for one in found
         if one.source not in (None, *known)
         and not any(low < one.stretch.end_s and one.stretch.begin_s < high for low, high in spans)
     ]
-    return (*told, *joined(take, free))
+    return (*given, *joined(take, free))
 
 
 def _whose(own_db: Floats, best_db: Floats, sources: Sequence[str]) -> str | None:
@@ -215,13 +215,13 @@ def outranked(song: Sequence[SourceDelays], alone: Mapping[str, SourceDelays]) -
 
 
 def _outranked(song: SourceDelays, alone: SourceDelays) -> SourceDelays:
-    told = {frozenset((pair.reference, pair.track)): pair for pair in alone.pairs if pair.delay.reliable}
-    taken = [_taken(pair, told.pop(frozenset((pair.reference, pair.track)), None)) for pair in song.pairs]
+    given = {frozenset((pair.reference, pair.track)): pair for pair in alone.pairs if pair.delay.reliable}
+    taken = [_taken(pair, given.pop(frozenset((pair.reference, pair.track)), None)) for pair in song.pairs]
     remark = "; ".join(words for words in (song.remark if song.moments else None, alone.remark) if words) or None
     amplitudes = {**song.amplitudes, **alone.amplitudes}
     return replace(
         song,
-        pairs=(*taken, *told.values()),
+        pairs=(*taken, *given.values()),
         amplitudes=amplitudes,
         moments=song.moments or alone.moments,
         remark=remark,

@@ -69,8 +69,8 @@ class LineCheck:
     @property
     def against_plan(self) -> bool:
         """Whether the plan says otherwise of something that is no line."""
-        told = self.plan.findings if self.plan else ()
-        return any(one.rule in OF_SCENE and one.severity != "note" for one in told)
+        measured = self.plan.findings if self.plan else ()
+        return any(one.rule in OF_SCENE and one.severity != "note" for one in measured)
 
 
 def checked_lines(
@@ -105,8 +105,8 @@ def checked_lines(
     theirs = {source: live for source, one in (own or {}).items() if (live := [name for name in one if name in living])}
     heard = [_heard(one, names, theirs.get(one.source, ())) for one in stretches]
     sources = tuple(
-        _source(one, told, is_found=one.source in found, has_own=one.source in theirs)
-        for one, told in zip(stretches, heard, strict=True)
+        _source(one, measured, is_found=one.source in found, has_own=one.source in theirs)
+        for one, measured in zip(stretches, heard, strict=True)
     )
     dead = {name for name in names if _is_dead(levels[name], sources)}
     plan = _plan(scene, names, dead, heard)
@@ -152,27 +152,27 @@ def _part(track: Track, begin_s: float, end_s: float) -> Track:
     return replace(placed(track, -first), frames=max(last - first, 1))
 
 
-def _source(alone: Alone, told: HeardAlone, *, is_found: bool, has_own: bool) -> LineSource:
-    strokes, reference = told.hits.strokes, told.delays.reference
+def _source(alone: Alone, measured: HeardAlone, *, is_found: bool, has_own: bool) -> LineSource:
+    strokes, reference = measured.hits.strokes, measured.delays.reference
     count = len(strokes.times_s)
     level = np.median(strokes.level_db, axis=0) if count else np.full(len(strokes.tracks), -140.0)
     before = np.median(strokes.before_db, axis=0) if count else level
     own_db = float(level[strokes.tracks.index(reference)])
-    delays = {pair.track: pair for pair in told.delays.pairs if pair.reference == reference}
+    delays = {pair.track: pair for pair in measured.delays.pairs if pair.reference == reference}
     heard = tuple(
-        _line_of(name, (float(level[column]), float(before[column]), own_db), delays.get(name), told)
+        _line_of(name, (float(level[column]), float(before[column]), own_db), delays.get(name), measured)
         for column, name in enumerate(strokes.tracks)
     )
-    return LineSource(alone.source, is_found, has_own, alone.spans_s, count, reference, heard, told.delays.remark)
+    return LineSource(alone.source, is_found, has_own, alone.spans_s, count, reference, heard, measured.delays.remark)
 
 
-def _line_of(track: str, levels: tuple[float, float, float], pair: PairDelay | None, told: HeardAlone) -> HeardLine:
+def _line_of(track: str, levels: tuple[float, float, float], pair: PairDelay | None, measured: HeardAlone) -> HeardLine:
     level, before, own = levels
-    is_own = track == told.delays.reference
+    is_own = track == measured.delays.reference
     if level - before < _HEARD_DB:
         return HeardLine(track, False, None, None, None, 0.0, None, level, level - own, False)
     if is_own or pair is None:
-        sign = told.first_waves[track] if is_own else None
+        sign = measured.first_waves[track] if is_own else None
         return HeardLine(track, True, 0.0, 0.0, 1, 1.0, sign, level, level - own, True)
     delay = pair.delay
     return HeardLine(
@@ -182,7 +182,7 @@ def _line_of(track: str, levels: tuple[float, float, float], pair: PairDelay | N
         delay.uncertainty_s,
         delay.polarity,
         delay.polarity_margin,
-        told.first_waves[track],
+        measured.first_waves[track],
         level,
         level - own,
         delay.reliable,
@@ -218,10 +218,10 @@ def _named_by(plan: Comparison | None, sources: tuple[LineSource, ...], scene: S
     )
 
 
-def _group(told: HeardAlone, names: Sequence[str], dead: set[str]) -> Group:
-    strokes, reference = told.hits.strokes, told.delays.reference
+def _group(measured: HeardAlone, names: Sequence[str], dead: set[str]) -> Group:
+    strokes, reference = measured.hits.strokes, measured.delays.reference
     clear = dict(zip(strokes.tracks, np.median(strokes.level_db - strokes.before_db, axis=0), strict=True))
-    delays = {pair.track: pair.delay for pair in told.delays.pairs if pair.reference == reference}
+    delays = {pair.track: pair.delay for pair in measured.delays.pairs if pair.reference == reference}
 
     def heard(name: str) -> GroupDelay:
         if name == reference:

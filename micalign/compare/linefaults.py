@@ -3,7 +3,7 @@
 Dead, against its scene, swapped, inverted, late; then what its levels say. Delay is positive when the event comes
 later; polarity is against the source's own track; bleed is a source's level in a line against its own line, decibels.
 
-A gain that is set wrong moves every source of a line alike, so swapped inputs are told by what two lines hear of two
+A gain that is set wrong moves every source of a line alike, so swapped inputs are known by what two lines hear of two
 sources, whatever their gains.
 """
 
@@ -115,9 +115,9 @@ class LineFaults:
         return any(one.own == track for one in self.sources) or bool(on is None or named & set(on))
 
     def _dead(self, track: str) -> Iterator[Remark]:
-        told = [one for one in self.levels[track].remarks if one.rule in ("silent", "dead", "broken")]
-        if told:
-            yield replace(told[0], rule="dead")
+        known = [one for one in self.levels[track].remarks if one.rule in ("silent", "dead", "broken")]
+        if known:
+            yield replace(known[0], rule="dead")
             return
         if track in self.dis and not any(one.own == track for one in self.sources):
             yield Remark("not struck", "note", "its source was not played in this line check", "play it too")
@@ -132,10 +132,10 @@ class LineFaults:
 
     def _swapped(self, track: str) -> Iterator[Remark]:
         """Two lines that hear each other's source louder than their own, whatever their gains."""
-        told = {name for one in (self.plan.explanations if self.plan else ()) for name in one.names}
+        known = {name for one in (self.plan.explanations if self.plan else ()) for name in one.names}
         named = [one for one in self.sources if not one.is_found]
         for one, other in combinations(named, 2):
-            if track not in (one.own, other.own) or one.own == other.own or track in told:
+            if track not in (one.own, other.own) or one.own == other.own or track in known:
                 continue
             more = one.at(other.own).bleed_db + other.at(one.own).bleed_db
             if more > _SWAPPED_DB:
@@ -150,8 +150,8 @@ class LineFaults:
         if self.pop is not None:
             signs = [one.at(track).first_wave for one in self.sources if one.own == track]
             signs = signs or [one.at(track).first_wave for one in self.sources if one.at(track).reliable]
-            told = [sign for sign in signs if sign is not None]
-            if told and sum(sign * self.pop for sign in told) < 0:
+            known = [sign for sign in signs if sign is not None]
+            if known and sum(sign * self.pop for sign in known) < 0:
                 way = ("negative", "positive")[self.pop < 0]
                 said = f"its first wave is {way} where the pressure is {('positive', 'negative')[self.pop < 0]}"
                 yield Remark("inverted", "problem", said, "flip its polarity at the preamp, or change a crossed cable")
@@ -164,11 +164,11 @@ class LineFaults:
     def _later(self, track: str) -> Iterator[Remark]:
         """Its own source at another mic first: a line that is late, or a mic that is not where one thinks."""
         causes = self.plan.explanations if self.plan else ()
-        told = {name for one in causes if one.kind in ("swapped", "late") for name in one.names}
+        known = {name for one in causes if one.kind in ("swapped", "late") for name in one.names}
         for source in self.sources:
-            if source.own != track or track in self.dis or track in told or (self.scene and not source.has_own):
+            if source.own != track or track in self.dis or track in known or (self.scene and not source.has_own):
                 continue
-            early = [one for one in source.heard if self._is_earlier(one) and one.track not in told]
+            early = [one for one in source.heard if self._is_earlier(one) and one.track not in known]
             if early:
                 first = min(early, key=lambda one: one.later_s or 0.0)
                 said = f"it hears its own '{source.source}' {show_ms(-(first.later_s or 0.0))} after '{first.track}'"
@@ -190,4 +190,4 @@ def _opposed(sources: Sequence[LineSource]) -> set[str]:
         usual = int(np.sign(sum(one.polarity or 0 for one in clear))) if len(clear) >= _VOTERS else 0
         for one in clear:
             votes.setdefault(one.track, []).append((one.polarity or 0) * usual)
-    return {name for name, told in votes.items() if sum(told) < 0}
+    return {name for name, known in votes.items() if sum(known) < 0}

@@ -115,15 +115,15 @@ def measure_alone(alone: Alone, wanted: Wanted) -> SourceDelays:
     >>> for at in (10000, 40000, 70000):
     ...     near[at : at + 4000] += rng.normal(size=4000) * np.exp(-np.arange(4000) / 800)
     >>> tracks = (Track.from_array("near", near, 48000), Track.from_array("far", -0.3 * np.roll(near, 96), 48000))
-    >>> told = measure_alone(Alone("snare", tracks, ((0.0, 2.0),)), Wanted("snare", ("near", "far"), "near"))
-    >>> round(told.pairs[0].delay.delay_s * 1e3, 2), told.pairs[0].delay.polarity, told.alone_hits
+    >>> found = measure_alone(Alone("snare", tracks, ((0.0, 2.0),)), Wanted("snare", ("near", "far"), "near"))
+    >>> round(found.pairs[0].delay.delay_s * 1e3, 2), found.pairs[0].delay.polarity, found.alone_hits
     (2.0, -1, 3)
     """
     return heard_alone(alone, wanted).delays
 
 
 def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
-    """The same, with the strokes that told so and the sign of the first half wave in each track."""
+    """The same, with the strokes that show it and the sign of the first half wave in each track."""
     by_name = {track.name: track for track in alone.tracks}
     names = [name for name in wanted.tracks if name in by_name]
     hits = hits_alone(alone)
@@ -138,10 +138,10 @@ def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
     middle = np.median(strokes.level_db, axis=0) if len(at) else np.full(len(strokes.tracks), -140.0)
     levels = {name: float(10 ** (middle[strokes.tracks.index(name)] / 20)) for name in order}
     loudest = float(strokes.times_s[np.argmax(strokes.level_db.max(axis=1))]) if len(at) else None
-    told = SourceDelays(
+    found = SourceDelays(
         alone.source, reference, pairs, levels, len(at), _words(hits), loudest_s=loudest, alone_hits=len(at)
     )
-    return HeardAlone(told, hits, {name: _first_wave(one, rate) for name, one in arrivals.items()})
+    return HeardAlone(found, hits, {name: _first_wave(one, rate) for name, one in arrivals.items()})
 
 
 def _clearest(strokes: Fingerprints, names: Sequence[str]) -> str:
@@ -210,8 +210,8 @@ def _alike(first: Floats, second: Floats, base: float, later: float, rate: int) 
     begin, turn = round(_BEFORE_S * rate + base) - lead, round(_TURN_S * rate)
     first, second = in_wave_band(first, rate), in_wave_band(second, rate)
     one = _taken(first, begin, length)
-    told = [_taken(second, begin + round(later) + step, length) for step in range(-turn, turn + 1)]
-    values = [float(one @ two / (np.linalg.norm(one) * np.linalg.norm(two) + 1e-30)) for two in told]
+    shifted = [_taken(second, begin + round(later) + step, length) for step in range(-turn, turn + 1)]
+    values = [float(one @ two / (np.linalg.norm(one) * np.linalg.norm(two) + 1e-30)) for two in shifted]
     return max(values, key=abs)
 
 

@@ -91,8 +91,8 @@ class PairDelay:
         delay = self.delay
         candidates = tuple(replace(one, delay_s=-one.delay_s) for one in delay.candidates)
         drift = None if delay.drift_ppm is None else -delay.drift_ppm
-        told = replace(delay, delay_s=-delay.delay_s + 0.0, candidates=candidates, drift_ppm=drift)
-        return PairDelay(self.track, self.reference, told)
+        turned = replace(delay, delay_s=-delay.delay_s + 0.0, candidates=candidates, drift_ppm=drift)
+        return PairDelay(self.track, self.reference, turned)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ class Alone:
 
 @dataclass(frozen=True)
 class SourceDelays:
-    """One source on its own: every pair, its amplitude in each track, and how many moments told so.
+    """One source on its own: every pair, its amplitude in each track, and how many moments it was measured on.
 
     ``alone_hits`` of the moments are strokes of stretches in which nothing else sounds.
     """

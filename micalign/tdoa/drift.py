@@ -12,7 +12,7 @@ time companding on a broad-band cross correlator", ibid. 33(3), 505-510, 1985.
 
 Two lines of one slope, one before a moment and one after it, are laid through the correlations of the frames, for
 every moment and for slopes about the whole line's. It is a jump where each frame's own side fits it better than the
-other side's delay does, and the two lines together fit better than any one line: each told by the scatter of the
+other side's delay does, and the two lines together fit better than any one line: each judged by the scatter of the
 frames themselves (Student's t), so that neither loud frames nor narrow bands need a rule of their own.
 """
 
@@ -108,7 +108,7 @@ def jumps(rows: Floats, rate: float, times_s: Floats, *, reach_s: float, slope: 
         split = _split(along, round(APART_S * rate), rate)
         if best is None or split.height > best.height:
             best = split
-    return best is not None and best.height > highest and _told(best, whole)
+    return best is not None and best.height > highest and _is_jump(best, whole)
 
 
 def _read_along(rows: Floats, shifts: Floats, half: int) -> Floats:
@@ -147,7 +147,7 @@ def _contrast(total: Floats, top: int, rate: float) -> float:
     return float(total[top] / max(float(np.sqrt(np.mean(away**2))) if len(away) else 0.0, 1e-300))
 
 
-def _told(split: _Split, whole: Floats) -> bool:
+def _is_jump(split: _Split, whole: Floats) -> bool:
     """Whether most frames of both sides prefer their own delay, and one side surely to the whole's line."""
     before, after = slice(None, split.first), slice(split.first, None)
     own = (split.early[before] - split.late[before], split.late[after] - split.early[after])

@@ -95,12 +95,12 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
 
 def strokes_of_all(heard: Sequence[Listened]) -> Floats:
     """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it."""
-    told = []
+    loud_times = []
     for one in heard:
         strokes, rate = one.strokes, one.track.sample_rate
         loud = (strokes.level_db > _SOFTEST_DB) & (strokes.novelty > _CLEAR)
-        told.append(strokes.samples[loud] / rate + one.track.start_s)
-    times = np.sort(np.concatenate([np.zeros(0), *told]))
+        loud_times.append(strokes.samples[loud] / rate + one.track.start_s)
+    times = np.sort(np.concatenate([np.zeros(0), *loud_times]))
     kept: list[float] = []
     for time in times.tolist():
         if not kept or time - kept[-1] > _ONE_EVENT_S:
@@ -163,7 +163,7 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     Parameters
     ----------
     tracks : sequence of Track
-        Of one rate, on one clock; of fewer than two, or of one that is very short, nothing can be told.
+        Of one rate, on one clock; of fewer than two, or of one that is very short, nothing can be said.
 
     Examples
     --------
@@ -178,7 +178,7 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     if len(tracks) < 2 or min(track.duration_s for track in tracks) < _LEAST_S:
         return ()
     strokes = fingerprints(tracks)
-    return tuple(_told(strokes, first, stop) for first, stop in _runs(strokes))
+    return tuple(_stretch(strokes, first, stop) for first, stop in _runs(strokes))
 
 
 def _runs(strokes: Fingerprints) -> Iterator[tuple[int, int]]:
@@ -211,7 +211,7 @@ def _share(strokes: Fingerprints, first: int, stop: int) -> bool:
     return bool((one & other).sum() > 0.5 * min(one.sum(), other.sum()))
 
 
-def _told(strokes: Fingerprints, first: int, stop: int) -> StruckStretch:
+def _stretch(strokes: Fingerprints, first: int, stop: int) -> StruckStretch:
     times = strokes.times_s
     end_s = float(times[stop - 1]) + _RING_S
     if stop < len(times):

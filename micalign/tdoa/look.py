@@ -69,14 +69,16 @@ def look(
     within = middle - round(reach_s * rate), middle + round(reach_s * rate)
     found = hypotheses(first, second, lags, curves, whole, within)
     odds = None if expected is None else prior_odds(found.lags / rate, *expected, reach_s)
-    told, chances = events(found, rate, related=close == ONE_PATH, odds=odds) if len(found.lags) else ([], np.zeros(0))
-    return Look(first, second, lags, curves, whole, found, tuple(told), chances, expected)
+    likely, chances = (
+        events(found, rate, related=close == ONE_PATH, odds=odds) if len(found.lags) else ([], np.zeros(0))
+    )
+    return Look(first, second, lags, curves, whole, found, tuple(likely), chances, expected)
 
 
 def unexpected(seen: Look) -> Look:
     """The same, with nothing known beforehand."""
-    told, chances = events(seen.found, seen.first.track.sample_rate)
-    return replace(seen, events=tuple(told), chances=chances, expected=None)
+    likely, chances = events(seen.found, seen.first.track.sample_rate)
+    return replace(seen, events=tuple(likely), chances=chances, expected=None)
 
 
 def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
@@ -90,9 +92,9 @@ def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
     sign, near, far = (1, seen.first, seen.second) if kind == FIRST else (-1, seen.second, seen.first)
     rate = near.track.sample_rate
     clocks = round((near.track.start_s - far.track.start_s) * rate)
-    told = picks_near(far.track, curves.times + clocks, curves.weight, sign * event.delay_s)
+    picks = picks_near(far.track, curves.times + clocks, curves.weight, sign * event.delay_s)
     lags = seen.lags if sign > 0 else -seen.lags[::-1]
-    return onset_rows(event, sign, told, curves, lags, seen.found, seen.chances, near.strokes.brightness, rate)
+    return onset_rows(event, sign, picks, curves, lags, seen.found, seen.chances, near.strokes.brightness, rate)
 
 
 def begins(seen: Look, event: Event) -> Onset | None:

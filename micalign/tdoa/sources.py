@@ -101,7 +101,7 @@ def _listened(track: Track) -> Listened:
 def _by_place(
     tracks: Sequence[Track], heard: Mapping[str, Listened], wanted: Sequence[Wanted], found: Mapping[str, Floats]
 ) -> dict[str, Floats]:
-    """The strokes, and those of sources without a track of their own, told apart by where they stand.
+    """The strokes, and those of sources without a track of their own, kept apart by where they stand.
 
     A stroke of such a source is loud in nobody's own track, so strokes taken for another's are held against the places
     as well.

@@ -5,7 +5,7 @@ The criterion is the energy of the sum at equal loudness, loudness-weighted, wit
 ``tests/bench/alignment`` basses lose 1 dB with 4 ms, since their cabinets hold the lows back by 7 ms; guitars, and
 basses beyond 7.5 ms, gain nothing more. A veto
 goes before it: no group of bands (`GROUPS_HZ`) that carries at least 5 % of the loudness may end more than 0.5 dB
-below what it was as recorded, unless every choice costs one; then the least costly is taken and the loss is told.
+below what it was as recorded, unless every choice costs one; then the least costly is taken and the loss is reported.
 """
 
 from __future__ import annotations
@@ -66,11 +66,11 @@ def best_sum(frames: Frames, arrival_s: float, recorded_db: Floats | None, *, se
     best, vetoed = _chosen(whole, losses)
     polarity, place = (1, best) if best < len(lags) else (-1, best - len(lags))
     lag_s = _summit(polarity * whole, lags, place, free=not vetoed)
-    told = tuple(
+    gains = tuple(
         (group, -float(loss)) for group, loss in zip(GROUPS_HZ, losses[:, best], strict=True) if loss > ALLOWED_DB
     )
     sigma_s, share = _spread(_chosen_again(frames, groups, parts, recorded_db, seed), best, lags)
-    return BestSum(lag_s + frames.delay_s, sigma_s, polarity, share, told)
+    return BestSum(lag_s + frames.delay_s, sigma_s, polarity, share, gains)
 
 
 def _reach_s(hz: Floats, cross: Complexes) -> float:

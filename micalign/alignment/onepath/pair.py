@@ -41,7 +41,7 @@ USUAL_S: Final = 0.05
 """The usual largest delay; who asks for less is not overruled by a wider search."""
 _MOST_RIVAL: Final = 0.75  # of another place in the wide search; the development half reaches 0.6, a loop 0.9 and more
 _RISE_S: Final = 0.14e-3  # where a loudspeaker's response begins is a matter of definition to this (development half)
-_ROUGH_S: Final = 5e-3  # an arrival that only the rough search told: a bass's lobes are up to 7 ms apart
+_ROUGH_S: Final = 5e-3  # an arrival that only the rough search gave: a bass's lobes are up to 7 ms apart
 _NEAR_S: Final = 0.012
 _WORTH_DB: Final = 0.5
 _SHORTEST_S: Final = 1.0
@@ -63,7 +63,7 @@ class Line:
 class PairSum:
     """What was found of a pair; delays are of ``track`` against ``reference``, positive where it is later.
 
-    ``di`` and ``mic`` name the two, or are both None where it cannot be told which is which. ``phase`` is for the DI.
+    ``di`` and ``mic`` name the two, or are both None where nothing shows which is which. ``phase`` is for the DI.
     ``level_db`` on the track brings it to the reference's loudness.
     """
 
@@ -92,7 +92,7 @@ class PairSum:
 
     @property
     def swapped(self) -> PairSum:
-        """The same pair told the other way round."""
+        """The same pair the other way round."""
         return replace(
             self,
             reference=self.track,
@@ -104,7 +104,7 @@ class PairSum:
 
     @property
     def filtered(self) -> str:
-        """The track that sections go on: the DI, or the earlier of the two where that cannot be told."""
+        """The track that sections go on: the DI, or the earlier of the two where nothing shows it."""
         if self.di is not None:
             return self.di
         return self.track if self.arrival_s < 0 else self.reference
@@ -168,7 +168,7 @@ def one_path_sum(
 
 
 def _with_lows(best: BestSum, recorded: Line, plain: Line) -> BestSum:
-    """The lows end lower than recorded where no group of bands is loud enough for a veto: that is told as well."""
+    """The lows end lower than recorded where no group of bands is loud enough for a veto: that is reported as well."""
     lost_db = plain.bands_db[0] - recorded.bands_db[0]
     if best.losses or not lost_db < -ALLOWED_DB:
         return best
@@ -220,7 +220,7 @@ def _arrival(reference: Track, track: Track, place: Coarse) -> Delay:
 
 
 def _filtered_is_track(di: str | None, track: Track, arrival: Delay) -> bool:
-    """Whether the sections are for the track: it is the DI, or the earlier of the two where that cannot be told."""
+    """Whether the sections are for the track: it is the DI, or the earlier of the two where nothing shows it."""
     return di == track.name if di is not None else arrival.delay_s < 0
 
 

@@ -51,7 +51,7 @@ _PLAINLY_S: Final = 1.5e-3  # more than the converters of one interface differ b
 
 @dataclass(frozen=True)
 class Recognised:
-    """What the tracks show of it; ``direct`` is 0 or 1: which of the two is the DI, or None where that cannot be told.
+    """What the tracks show of it; ``direct`` is 0 or 1: which of the two is the DI, or None where nothing shows it.
 
     ``coherence`` is of the energy, 0 to 1; ``steady`` 0 (strokes) to 1 (held notes; 1 too where it was not asked);
     ``bright_db`` what the later track has above 6 kHz (the brighter one where neither is later); ``alike`` how little

@@ -138,7 +138,7 @@ def _laid_by(found: PairSum, source: SourceDelays, take: Take) -> SourceDelays:
         pair.track: pair.delay for pair in (one if one.reference == mic else one.turned for one in beside.values())
     }
 
-    def told(pair: PairDelay) -> PairDelay:
+    def doubted_pair(pair: PairDelay) -> PairDelay:
         if di not in (pair.reference, pair.track):
             return beside[pair]
         other = pair.track if pair.reference == di else pair.reference
@@ -151,7 +151,7 @@ def _laid_by(found: PairSum, source: SourceDelays, take: Take) -> SourceDelays:
         laid = replace(direct, delay=delay or replace(direct.delay, reliable=False, reason=f"laid with '{mic}'"))
         return laid if pair.reference == di else laid.turned
 
-    return replace(source, pairs=tuple(told(pair) for pair in source.pairs))
+    return replace(source, pairs=tuple(doubted_pair(pair) for pair in source.pairs))
 
 
 def _seconded(pair: PairDelay, take: Take) -> PairDelay:
