@@ -8,6 +8,7 @@ is positive when the event comes later in the track.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -26,6 +27,7 @@ __all__ = ["FAR_S", "By", "Measured", "measured"]
 By = Literal["sum", "arrival"]
 
 _UNLIKELY: Final = 0.25  # below: no place that was looked at fits
+_AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
 FAR_S: Final = 2.0
 """Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
 
@@ -125,15 +127,20 @@ def _with_sums(
     sums: dict[str, PairSum] = {}
     dark: set[str] = set()
     arrivals = {track.name: delay for track, delay in zip(tracks, delays, strict=True)}
-    for track in tracks:
-        tell(f"adding {track.name} to {reference.name}", 0.95)
-        found = one_path_sum(reference, track, arrivals[track.name], max_delay_s=max_delay_s)
-        if found is not None:
-            sums[track.name] = found
-            arrivals[track.name] = as_arrival(found, arrivals[track.name])
-        elif may_be_one_path(reference, track):
-            dark.add(track.name)
-            arrivals[track.name] = by_loudest(reference, track, arrivals[track.name])
+
+    def looked(track: Track, delay: Delay) -> tuple[PairSum | None, bool]:
+        found = one_path_sum(reference, track, delay, max_delay_s=max_delay_s)
+        return found, found is None and may_be_one_path(reference, track)
+
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        for track, (found, is_dark) in zip(tracks, pool.map(looked, tracks, delays), strict=True):
+            tell(f"adding {track.name} to {reference.name}", 0.95)
+            if found is not None:
+                sums[track.name] = found
+                arrivals[track.name] = as_arrival(found, arrivals[track.name])
+            elif is_dark:
+                dark.add(track.name)
+                arrivals[track.name] = by_loudest(reference, track, arrivals[track.name])
     dis = {found.filtered for found in sums.values()}
     doubts = doubted(reference, tracks, arrivals, dis=dis) if sums and len(tracks) > 1 else {}
     rows = []

@@ -16,7 +16,7 @@ from micalign.alignment.gain import BlendTrack, third_octaves
 from micalign.alignment.onepath.allpass import fitted, turned_gains_db
 from micalign.alignment.onepath.bestsum import ALLOWED_DB, GROUPS_HZ, BestSum, best_sum, gains_db
 from micalign.alignment.onepath.frames import Coarse, Frames, coarse_delay, framed
-from micalign.alignment.onepath.recognise import Recognised, plainly_bright, recognise
+from micalign.alignment.onepath.recognise import Recognised, both_struck, plainly_bright, recognise
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
 
@@ -203,6 +203,8 @@ def _found(
     if delay.reliable:
         seen = recognise(reference, track, delay.delay_s)
         return (seen, delay) if seen.one_path or known else None
+    if not known and both_struck(reference, track):
+        return None
     # A bass line resembles itself at many places: the widest search decides between them.
     reach_s = WIDE_S if USUAL_S <= max_delay_s < WIDE_S else max_delay_s
     place = coarse_delay(reference, track, reach_s=reach_s)

@@ -25,7 +25,7 @@ from micalign.arrays import Complexes, Floats, cross_spectrum
 from micalign.take.loudness import k_weighting
 from micalign.take.tracks import Track
 
-__all__ = ["Recognised", "may_be_one_path", "plainly_bright", "recognise"]
+__all__ = ["Recognised", "both_struck", "may_be_one_path", "plainly_bright", "recognise"]
 
 _LEAST_COHERENCE: Final = 0.6  # by energy: driven basses of the development half reach 0.70, strangers 0.2
 _LEAST_STEADY: Final = 0.53  # 0 to 1: strings 0.58 to 0.93, drums mostly 0.01 to 0.5
@@ -111,6 +111,11 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
 def may_be_one_path(first: Track, second: Track) -> bool:
     """Whether nothing in either track alone speaks against it: no treble of a kit, and notes that last."""
     return not plainly_bright(first, second) and min(_steady(first), _steady(second)) >= _LEAST_STEADY
+
+
+def both_struck(first: Track, second: Track) -> bool:
+    """Whether the notes of neither track last: whichever of them is the earlier, it is no string."""
+    return max(_steady(first), _steady(second)) < _LEAST_STEADY
 
 
 def plainly_bright(first: Track, second: Track, delay_s: float | None = None) -> bool:
