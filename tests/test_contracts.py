@@ -226,6 +226,18 @@ def test_one_place_forms_a_cross_spectrum() -> None:
     assert elsewhere == []
 
 
+@pytest.mark.parametrize("what", ["onset", "envelope", "cross_spectrum", "fast_length"])
+def test_a_detector_stands_once(what: str) -> None:
+    """One function of that name: where two modules look for a sound's beginning, they call the same one."""
+    names = [
+        f"{path.relative_to(PACKAGE)}:{node.name}"
+        for path in MODULES
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.FunctionDef) and node.name.strip("_").removesuffix("s") == what
+    ]
+    assert len(names) == 1, names
+
+
 def _bodies() -> Iterator[tuple[str, str]]:
     """Each function and what it does, its parameters by their place."""
     for path in MODULES:
