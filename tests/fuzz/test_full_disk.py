@@ -135,7 +135,7 @@ def test_a_nearly_full_disk_leaves_all_or_what_stood(tmp_path: Path) -> None:
     """At each step round the smallest and the largest file: the new set whole, or the older one."""
     environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     said = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", SCRIPT, str(tmp_path), "6"],
+        [sys.executable, "-W", "ignore", "-c", SCRIPT, str(tmp_path), "10"],
         check=False,
         capture_output=True,
         text=True,
