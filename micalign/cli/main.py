@@ -5,6 +5,7 @@ Exit status: 0 done; 1 done, and something was found wrong; 2 the command or its
 
 from __future__ import annotations
 
+import errno
 import gc
 import importlib
 import os
@@ -252,5 +253,7 @@ def _system_sentence(error: OSError | MemoryError) -> str:
         return "there is not enough memory for this: try fewer or shorter tracks"
     if isinstance(error, FileNotFoundError) and not error.filename:
         return "the folder you stand in was deleted: change into one that exists"
+    if error.errno == errno.EMFILE:
+        return "too many files are open at once: give fewer tracks, or raise the system's limit (ulimit -n)"
     where = f"{error.filename}: " if error.filename else ""
     return f"{where}{error.strerror or error}"

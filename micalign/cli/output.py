@@ -85,9 +85,10 @@ def ready() -> Results | None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
             if sys.platform != "win32":
-                raw = kind(_own(stream), "w")
-                setattr(sys, name, _text(raw, stream))
-                results = raw if isinstance(raw, Results) else results
+                with suppress(OSError):  # where no more files may be open the streams stay as they are
+                    raw = kind(_own(stream), "w")
+                    setattr(sys, name, _text(raw, stream))
+                    results = raw if isinstance(raw, Results) else results
     return results
 
 
@@ -108,9 +109,10 @@ def _own(stream: io.TextIOWrapper) -> int:
     stream.flush()
     handle = os.dup(stream.fileno())
     if not os.environ.get("MICALIGN_TRACEBACK"):
-        nothing = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nothing, stream.fileno())
-        os.close(nothing)
+        with suppress(OSError):
+            nothing = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nothing, stream.fileno())
+            os.close(nothing)
     return handle
 
 
