@@ -341,3 +341,16 @@ def test_gigabytes_of_metadata_are_passed_over(folder: Path) -> None:
     assert carried_blocks(Path("b.flac")) == ((), ("APPLICATION",))
     assert tracemalloc.get_traced_memory()[1] < 1e6
     tracemalloc.stop()
+
+
+def test_a_working_folder_that_was_deleted_is_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is needed is another folder, not another file."""
+    gone = folder / "gone"
+    gone.mkdir()
+    monkeypatch.chdir(gone)
+    gone.rmdir()
+    said = micalign("align", folder / "ref.wav", folder / "late.wav", "-o", "out")
+    assert (said.status, said.err) == (
+        2,
+        "micalign: the folder you stand in was deleted: change into one that exists\n",
+    )
