@@ -20,6 +20,7 @@ __all__ = [
     "db_from_amplitude",
     "db_from_power",
     "dbfs_cell",
+    "many",
     "power_from_db",
     "short_length",
     "show_band",
@@ -108,6 +109,15 @@ def power_from_db(level_db: float | Floats) -> float | Floats:
 
 
 _LEAST_SHOWN: Final = 1e-9
+
+
+def many(count: int, thing: str) -> str:
+    """So many of a thing whose plural takes an s.
+
+    >>> many(1, "moment"), many(2, "moment")
+    ('1 moment', '2 moments')
+    """
+    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 def significant(value: float, digits: int) -> str:

@@ -29,6 +29,7 @@ from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone, Expected, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
+from micalign.units import many
 
 __all__ = ["constraints_of", "default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of"]
 
@@ -329,8 +330,8 @@ def _with_basis(shift: Shift, sources: Sequence[SourceDelays], limits: Constrain
 
 def _measured_words(source: SourceDelays) -> str:
     if source.alone_hits:
-        return f"{source.source}: {source.alone_hits} hits alone"
-    return f"{source.source}: {source.moments} moments"
+        return f"{source.source}: {many(source.alone_hits, 'hit')} alone"
+    return f"{source.source}: {many(source.moments, 'moment')}"
 
 
 def _shift(one: TrackDelay) -> Shift:

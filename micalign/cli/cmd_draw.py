@@ -78,6 +78,7 @@ def command(
     """
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.sets import remove_figures, stale_figures, write_folder  # noqa: PLC0415
+    from micalign.units import many  # noqa: PLC0415
 
     out = out or Path(f"{name_of(scene)}-figures")
     single = out.suffix.lower() in _SINGLE
@@ -95,7 +96,7 @@ def command(
         return 0
     for path in written:
         click.echo(clean(str(path)))
-    note(f"{len(written)} figure{'' if len(written) == 1 else 's'}", quiet=quiet)
+    note(many(len(written), "figure"), quiet=quiet)
     return 0
 
 

@@ -72,6 +72,7 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
     from micalign.files.kinds import SCENE  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.firstscene import first_text  # noqa: PLC0415
+    from micalign.units import many  # noqa: PLC0415
 
     target = out or Path(f"{request.what}.toml")
     refuse_taken(target, force=force, kind=SCENE)
@@ -83,9 +84,8 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
         click.echo(clean(str(target)))
     free = request.inputs - len(scene.track_names)
     if free > 0:
-        note(f"{free} input{'' if free == 1 else 's'} not used", quiet=quiet)
-    count = len(scene.track_names)
-    note(f"{count} track{'' if count == 1 else 's'}: {', '.join(scene.track_names)}", quiet=quiet)
+        note(f"{many(free, 'input')} not used", quiet=quiet)
+    note(f"{many(len(scene.track_names), 'track')}: {', '.join(scene.track_names)}", quiet=quiet)
     note(f"next: micalign check {target}", quiet=quiet)
     return 0
 

@@ -15,7 +15,7 @@ from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite
 from micalign.take.advice import TrackFacts, remarks_together
 from micalign.take.levels import measure_levels
 from micalign.take.track_levels import Remark, TrackLevels, WorkingWindow
-from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, show_percent
+from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, many, show_percent
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -163,7 +163,7 @@ def levels_line(take: TakeLevels) -> str:
     wrong += [f"the take: {remark.message}" for remark in take.together if remark.severity == "problem"]
     rest = Counter(levels.verdict for _, levels in take.rows if not levels.has_problem)
     told = [f"{number} {verdict}" for verdict, number in rest.most_common()]
-    return f"{count} {'track' if count == 1 else 'tracks'}: {', '.join([*wrong, *told])}"
+    return f"{many(count, 'track')}: {', '.join([*wrong, *told])}"
 
 
 def _cells(levels: TrackLevels) -> Iterator[str]:

@@ -15,7 +15,7 @@ from micalign.compare.linefaults import HeardLine, LineSource
 from micalign.report.compare_words import compare_document
 from micalign.report.measure_words import found_rows
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite
-from micalign.units import dbfs_cell, show_db, show_ms
+from micalign.units import dbfs_cell, many, show_db, show_ms
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -130,7 +130,7 @@ def _short_names(found: LineCheck, stretches: Sequence[FoundAlone]) -> dict[str,
 
 def _summary(found: LineCheck) -> str:
     good = sum(line.is_good for line in found.lines)
-    heard = f"{len(found.sources)} source{'' if len(found.sources) == 1 else 's'} heard alone"
+    heard = f"{many(len(found.sources), 'source')} heard alone"
     if found.is_good:
         return f"Ready: all {good} lines are good, {heard}."
     bad = [f"'{clean(line.track)}'" for line in found.lines if not line.is_good]

@@ -16,7 +16,7 @@ from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.threelines import sum_lines
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
-from micalign.units import show_ms, show_percent, show_plus_minus, show_samples
+from micalign.units import many, show_ms, show_percent, show_plus_minus, show_samples
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -187,9 +187,9 @@ def latency_words(found: Measured) -> str:
 
 def source_table(source: SourceDelays, sample_rate: int) -> Table:
     """One source on its own, against the track that has it first."""
-    told = f", on {source.moments} moments of its own" if source.moments else ""
+    told = f", on {many(source.moments, 'moment')} of its own" if source.moments else ""
     if source.alone_hits:
-        told = f", on {source.alone_hits} hits alone"
+        told = f", on {many(source.alone_hits, 'hit')} alone"
     table = delay_table(f"{source.source}, against {source.reference}{told}", source.tracks, sample_rate)
     if source.alone_hits and source.remark:
         table.caption = clean(source.remark)

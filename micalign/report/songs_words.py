@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, one_line, shortened
+from micalign.units import many
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -80,7 +81,7 @@ def songs_words(songs: Sequence[tuple[str, Outcome]]) -> str:
     counts = [sum(outcome.status == status for _, outcome in songs) for status in range(len(_VERDICTS))]
     told = ("good", "to look at", "not done")
     words = ", ".join(f"{count} {word}" for count, word in zip(counts, told, strict=True) if count)
-    return f"{len(songs)} {'song' if len(songs) == 1 else 'songs'}: {words}."
+    return f"{many(len(songs), 'song')}: {words}."
 
 
 def songs_document(songs: Sequence[tuple[str, Outcome]]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from typing import Final
 from micalign.take.doubles import Double
 from micalign.take.noise import Hum
 from micalign.take.track_levels import EARTH, Remark, Severity, TrackLevels, WorkingWindow, clock
-from micalign.units import db_from_power, show_dbfs, show_hz, show_ms, show_percent
+from micalign.units import db_from_power, many, show_dbfs, show_hz, show_ms, show_percent
 
 __all__ = ["AUDIBLE_DBFS", "SQUARE_LIKE", "TrackFacts", "remarks_on", "remarks_together"]
 
@@ -166,7 +166,7 @@ def _double(levels: TrackLevels, double: Double, take: Sequence[TrackLevels]) ->
         ways.append("inverted")
     if double.lag_samples:
         count = abs(double.lag_samples)
-        ways.append(f"{count} sample{'' if count == 1 else 's'} {'later' if double.lag_samples > 0 else 'earlier'}")
+        ways.append(f"{many(count, 'sample')} {'later' if double.lag_samples > 0 else 'earlier'}")
     how = f" ({', '.join(ways)})" if ways else ""
     said = f"the same signal as '{other}'{how}"
     if double.same_file:
