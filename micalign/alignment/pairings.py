@@ -15,7 +15,7 @@ from typing import Final, Literal
 from micalign.alignment.kits import laid_on_strokes
 from micalign.alignment.onepath.pair import USUAL_S, WIDE_S, PairSum, as_arrival, as_best_sum, one_path_sum
 from micalign.alignment.onepath.recognise import may_be_one_path
-from micalign.alignment.onepath.several import by_loudest, doubted
+from micalign.alignment.onepath.several import by_loudest, doubted, laid_together
 from micalign.alignment.solo import FoundAlone
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
@@ -143,10 +143,13 @@ def _with_sums(
                 arrivals[track.name] = by_loudest(reference, track, arrivals[track.name])
     dis = {found.filtered for found in sums.values()}
     doubts = doubted(reference, tracks, arrivals, dis=dis) if sums and len(tracks) > 1 else {}
+    together = laid_together(reference, tracks, sums) if by == "sum" else {}
     rows = []
     for track in tracks:
         delay, found = arrivals[track.name], sums.get(track.name)
-        if found is not None and by == "sum":
+        if track.name in together:
+            delay = together[track.name]
+        elif found is not None and by == "sum":
             delay = as_best_sum(found, delay)
         elif not delay.reliable and delay.confidence < _UNLIKELY and track.name in dark:
             looked_s = max(max_delay_s, WIDE_S) if max_delay_s >= USUAL_S else max_delay_s

@@ -196,3 +196,15 @@ def test_two_mics_of_a_scene_stay_together_where_their_di_adds_up_best_with_one_
     best = found.sums[0]
     way = 1 if best.reference == "di" else -1
     assert shift["di"].shift_s - shift["close"].shift_s == pytest.approx(way * best.best.delay_s, abs=1e-4)
+
+
+def test_a_di_and_two_mics_without_a_scene_keep_the_mics_together(rng):
+    """The far mic is the close one 300 samples later and inverted: so it stays, wherever the DI adds up best."""
+    take = bass_take(2, seconds=8.0)
+    di, close = tracks(take, ("di", "close"))
+    far = -np.concatenate([np.zeros(300), take.mic])[: len(take.mic)]
+    far = Track.from_array("far", far + 0.02 * np.std(far) * rng.standard_normal(len(far)), RATE)
+    found = {row.track: row.delay for row in measured(di, [close, far]).tracks}
+    assert (found["far"].delay_s - found["close"].delay_s) * RATE == pytest.approx(300, abs=2)
+    assert found["far"].polarity == -found["close"].polarity
+    assert all(delay.reliable for delay in found.values())

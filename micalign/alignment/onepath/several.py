@@ -21,7 +21,7 @@ from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import PairDelay, SourceDelays
 from micalign.tdoa.measure import Delay, measure_pair
 
-__all__ = ["OPEN_S", "by_loudest", "doubted", "laid_by_sums"]
+__all__ = ["OPEN_S", "by_loudest", "doubted", "laid_by_sums", "laid_together"]
 
 OPEN_S: Final = 0.3e-3
 _REACH_S: Final = 0.02
@@ -34,6 +34,7 @@ _LOUD_STEP_S: Final = 2e-5
 _AGREED: Final = 0.95  # of all energy: 0.97 and more at the truth, 0.29 to 0.90 at the drums' delay (development half)
 _LOUD_SIGMA_S: Final = 0.15e-3  # what it is off there, two different cabinets included
 _LOUD_TRUST: Final = 0.9
+_ROUGH_S: Final = 1e-3
 
 
 @dataclass(frozen=True)
@@ -118,6 +119,25 @@ def by_loudest(reference: Track, track: Track, delay: Delay) -> Delay:
     polarity = 1 if met[best].real >= 0 else -1
     same = abs(place_s - delay.delay_s) <= 2 * _LOUD_SIGMA_S
     return Delay(place_s, _LOUD_SIGMA_S, polarity, 0.0, _LOUD_TRUST, True, None if same else words)
+
+
+def laid_together(reference: Track, tracks: Sequence[Track], sums: Mapping[str, PairSum]) -> dict[str, Delay]:
+    """Of several mics against their DI, those that lie with the mic most like it: mics stay together, the DI adds up.
+
+    Mics of which no one delay holds between each other (two cabinets) are not among them: each has its own best sum.
+    """
+    mics = [track for track in tracks if track.name in sums and sums[track.name].filtered == reference.name]
+    if len(mics) < 2:
+        return {}
+    lead = max(mics, key=lambda track: sums[track.name].coherence)
+    first, out = sums[lead.name], {}
+    for track in mics:
+        if track is not lead:
+            guess = Delay(sums[track.name].arrival_s - first.arrival_s, _ROUGH_S, 1, 0.0, 0.0, False, None)
+            laid = _with_the_mic(first, by_loudest(lead, track, guess))
+            if laid is not None:
+                out[track.name] = laid
+    return out
 
 
 def laid_by_sums(source: SourceDelays, take: Take, dis: Collection[str], sums: Sequence[PairSum]) -> SourceDelays:
