@@ -43,6 +43,7 @@ _MOST_RIVAL: Final = 0.75  # of another place in the wide search; the developmen
 _RISE_S: Final = 0.14e-3  # where a loudspeaker's response begins is a matter of definition to this (development half)
 _ROUGH_S: Final = 5e-3  # an arrival that only the rough search gave: a bass's lobes are up to 7 ms apart
 _NEAR_S: Final = 0.012
+_LIKELY: Final = 0.4  # four driven basses of the development half: 0.5, and right, where the rough place is 12 ms off
 _WORTH_DB: Final = 0.5
 _SHORTEST_S: Final = 1.0
 THIRDS_HZ: Final = third_octaves(40.0, 4000.0)
@@ -216,8 +217,8 @@ def _found(
 
 def _arrival(reference: Track, track: Track, place: Coarse) -> Delay:
     near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=_NEAR_S, close="neither")
-    if near.reliable:
-        return near
+    if near.reliable or near.confidence >= _LIKELY:
+        return replace(near, reliable=True, reason=None, candidates=())
     return Delay(place.delay_s, _ROUGH_S, place.polarity, 0.0, 0.5, True, None)
 
 
