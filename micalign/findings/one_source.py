@@ -273,10 +273,14 @@ def _soon_enough(scene: Scene, prediction: Prediction, source: str, other: Float
 
 
 def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A DI runs ahead of (or behind) the mic on its source, or is inverted against it."""
-    for row in prediction.di_differences:
+    """A DI runs ahead of (or behind) the mic on its source, or is inverted against it: of several mics the one that it
+    is nearest to in time, since it can be laid to one alone.
+    """
+    own = [row for row in prediction.di_differences if row.source in scene.mic(row.mic).on]
+    nearest = {row.di: row for row in sorted(own, key=lambda row: -abs(row.difference_s))}
+    for row in nearest.values():
         late = abs(row.difference_s) > _DI_APART_S
-        if row.source in scene.mic(row.mic).on and (late or row.polarity < 0):
+        if late or row.polarity < 0:
             yield Finding(
                 "direct-line",
                 "note",
@@ -308,15 +312,15 @@ def _di_met(scene: Scene, row: DiDifference) -> Iterator[Remedy]:
     """The DI delayed in its channel until it meets the mic, flipped where it is inverted."""
     di = next(one for one in scene.dis if one.name == row.di)
     changes = [Change("di", di.name, "polarity", -di.polarity)] if row.polarity < 0 else []
-    flip = f"Flip the polarity of '{di.name}'"
     if abs(row.difference_s) <= _DI_APART_S:
-        yield Remedy(f"{flip}.", tuple(changes), 0.0)
+        yield Remedy(f"Flip the polarity of '{di.name}'.", tuple(changes), 0.0)
     elif row.difference_s > 0:
         met_ms = round((di.latency_s + row.difference_s) * 1e3, 2)
         changes.append(Change("di", di.name, "latency_ms", met_ms, "ms"))
-        do = f"{flip} and s" if row.polarity < 0 else "S"
+        do = f"Flip the polarity of '{di.name}' and shift it" if row.polarity < 0 else f"Shift '{di.name}'"
         yield Remedy(
-            f"{do}{_di_shift(row)[1:-1]}; delayed by as much in its channel already, it has latency_ms = {met_ms:g}.",
+            f"{do} {_apart(row)} later (align measures it on the take, the cabinet's own delay included). If its channel delays it so "
+            f"already, write latency_ms = {met_ms:g}.",
             tuple(changes),
             0.0,
         )

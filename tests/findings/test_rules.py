@@ -288,6 +288,14 @@ def test_a_direct_line_that_is_delayed_as_told_is_met(polarity: int) -> None:
     assert "latency_ms = 0.87\n" in changes_text(text, finding.changes)
 
 
+def test_a_direct_line_is_laid_to_one_mic() -> None:
+    """A second mic on the source, farther off: one finding, of the nearer one, and no advice against it."""
+    scene = CASES["direct-line"][0]
+    far = Mic("far mic", (2.0, 3.1, 0.5), on=("bass",))
+    found_two = _found(replace(scene, mics=(*scene.mics, far)), "direct-line")
+    assert [one.where for one in found_two] == [("bass di", "bass mic")]
+
+
 def test_a_direct_line_inverted_without_delay_is_told() -> None:
     """Met to the hundredth of a millisecond and inverted: the two cancel, and a flip mends it."""
     scene = replace(CASES["direct-line"][0], dis=(Di("bass di", "bass", latency_s=0.872e-3, polarity=-1),))
