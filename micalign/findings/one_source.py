@@ -319,8 +319,8 @@ def _di_met(scene: Scene, row: DiDifference) -> Iterator[Remedy]:
         changes.append(Change("di", di.name, "latency_ms", met_ms, "ms"))
         do = f"Flip the polarity of '{di.name}' and shift it" if row.polarity < 0 else f"Shift '{di.name}'"
         yield Remedy(
-            f"{do} {_apart(row)} later (align measures it on the take, the cabinet's own delay included). If its channel delays it so "
-            f"already, write latency_ms = {met_ms:g}.",
+            f"{do} {_apart(row)} later (align measures it on the take, the cabinet's own delay included). If its "
+            f"channel delays it so already, write latency_ms = {met_ms:g}.",
             tuple(changes),
             0.0,
         )
