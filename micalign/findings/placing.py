@@ -3,7 +3,7 @@
 The search (`micalign.acoustics.placement`) weighs its terms; then what the rules still warn of is tried, move by move,
 as `micalign.findings.trial` tries a remedy: here only moves of mics that may move, within the limits of the scene as
 it was. What is warned of is charged beside the terms, so that no layout is called better that brings more of it, and
-none is called good that a free mic could mend.
+none is called good that a free mic could mend. In a scene of many dozens of mics trials are as few as `check`'s.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Final
 
 from micalign.acoustics.placement import Placement, keeps_every_limit, moved_to, searched
 from micalign.acoustics.prediction import predict
+from micalign.errors import SceneError
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.rules import found
 from micalign.findings.trial import tried
@@ -99,7 +100,10 @@ def _mended(scene: Scene, start: Placement) -> Placement:
 
     def is_move(remedy: Remedy) -> bool:
         moves = all(change.key == "at" and change.name in may_move for change in remedy.changes)
-        return moves and fits(changed(best.scene, remedy.changes))
+        try:
+            return moves and fits(changed(best.scene, remedy.changes))
+        except SceneError:  # a place outside the room is none
+            return False
 
     for _ in range(_MOST_MOVES):
         every = [finding for finding in _found(best.scene) if finding.severity in _CHARGES]
