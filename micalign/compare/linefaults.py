@@ -97,9 +97,10 @@ class LineFaults:
             yield from self._dead(track)
             return
         yield from self._against_plan(track)
-        yield from self._swapped(track)
+        swapped = tuple(self._swapped(track))
+        yield from swapped
         yield from self._polarity(track)
-        yield from self._later(track)
+        yield from () if swapped else self._later(track)
         yield from self._levels(track)
 
     def _levels(self, track: str) -> Iterator[Remark]:
@@ -156,8 +157,15 @@ class LineFaults:
                 said = f"its first wave is {way} where the pressure is {('positive', 'negative')[self.pop < 0]}"
                 yield Remark("inverted", "problem", said, "flip its polarity at the preamp, or change a crossed cable")
             return
-        if self.plan is None and track in _opposed(self.sources):
+        opposed = _opposed(self.sources) if self.plan is None else set()
+        if track in opposed:
             said = "it is opposite to most other lines"
+            pairs = [pair.mics for pair in self.scene.pairs if track in pair.mics] if self.scene else []
+            upright = [name for mics in pairs for name in mics if name not in opposed]
+            if upright:
+                said += f", and '{upright[0]}', its pair, is not"
+                yield Remark("inverted", "problem", said, "flip its polarity at the preamp, or change a crossed cable")
+                return
             look = "below a drum that is as it should be, flip it in the mix; else look for a crossed cable"
             yield Remark("opposite", "note", said, look)
 

@@ -1,6 +1,6 @@
 """A line check of a real kit: isolated hits, then a groove. How right is what is read from the hits?
 
-    python tests/bench/delay/realkit_linecheck.py FOLDER [--half held-out] [--seeds 3] [--part arrivals|stretches|align]
+    python tests/bench/delay/realkit_linecheck.py FOLDER [--half held-out] [--seeds 3] [--part PART]
 
 *arrivals*: first wavefronts of each drum alone against the truth's kept pairs: the share within 0.1 ms of the window,
 the share of errors (against the truth's middle) within one and two stated sigma, polarity where the truth has one.
@@ -8,6 +8,8 @@ the share of errors (against the truth's middle) within one and two stated sigma
 drums of the line check are found, more than half of their time (recall).
 *align*: the groove alone, the groove with its line check told, and with what is found by itself: what each close mic's
 strokes in the groove gain in the sum with the overheads, against the best single shift of that mic (`sum_gain`).
+*faults*: line checks with one planted fault (two close lines swapped, one dead, one 5 ms late, an overhead inverted, or
+none), under a scene without places: what `linecheck` tells as a problem.
 
 The truth is the first wavefront as six estimators read it from isolated hits; its windows are 0.1 to 0.3 ms wide.
 """
@@ -25,8 +27,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench.delay import grooves, realkit, realtakes, sum_gain
 
+from micalign.alignment.constraints import own_tracks
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
+from micalign.compare.linecheck import checked_lines
 from micalign.scene.model import Mic, Pair, Scene, Source
 from micalign.scene.quantities import AloneStretch
 from micalign.take.tracks import Take, Track
@@ -191,12 +195,47 @@ def _gains(groove: realtakes.Take, scene: Scene, found: Measured) -> list[sum_ga
     return [sum_gain.gain_by(groove, drum, moves) for drum in drums]
 
 
+FAULTS = ("none", "swapped", "dead", "late", "inverted")
+
+
+def faulty(kit: realkit.RealKit, seed: int, half: str) -> tuple[str, set[str], dict[str, set[str]]]:
+    """A line check with one fault: its kind, the lines it is on, and the problems that are told, by rule."""
+    rng = np.random.default_rng([seed, 5])
+    take, spans = session(kit, 100 + seed, half)
+    cut = int((max(end for _, _, end in spans) + 0.2) * take.rate)
+    scene = scene_of(take)
+    names = [mic.name for mic in scene.mics]
+    sounds = {name: take.mics[name][:cut].copy() for name in names}
+    kind = FAULTS[seed % len(FAULTS)]
+    one, other = (str(name) for name in rng.choice([m.name for m in scene.mics if len(m.on) == 1], 2, replace=False))
+    lines = {one}
+    if kind == "swapped":
+        sounds[one], sounds[other], lines = sounds[other], sounds[one], {one, other}
+    elif kind == "dead":
+        sounds[one] = 1e-4 * rng.normal(size=cut)
+    elif kind == "late":
+        sounds[one] = np.concatenate([np.zeros(220), sounds[one][:-220]])
+    elif kind == "inverted":
+        lines = {str(rng.choice(realkit.OVERHEADS))}
+        sounds |= {name: -sounds[name] for name in lines}
+    else:
+        lines = set()
+    tracks = tuple(Track.from_array(name, sound, take.rate) for name, sound in sounds.items())
+    alone = [Alone(source, tracks, ((begin - 0.05, min(end, cut / take.rate)),)) for source, begin, end in spans]
+    told: dict[str, set[str]] = {}
+    for line in checked_lines(tracks, alone, scene=scene, own=own_tracks(scene, names)).lines:
+        for remark in line.remarks:
+            if remark.severity == "problem":
+                told.setdefault(remark.rule, set()).add(line.track)
+    return kind, lines, told
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", nargs="?")
     parser.add_argument("--half", choices=realkit.HALVES, default="development")
     parser.add_argument("--seeds", type=int, default=3)
-    parser.add_argument("--part", choices=("arrivals", "stretches", "align"), default="arrivals")
+    parser.add_argument("--part", choices=("arrivals", "stretches", "align", "faults"), default="arrivals")
     asked = parser.parse_args()
     folder = realkit.given_folder(asked.folder)
     if folder is None:
@@ -204,6 +243,11 @@ def main() -> None:
     kit = realkit.real_kit(folder)
     if asked.part == "arrivals":
         print(told_arrivals(arrivals(kit, asked.half, asked.seeds)))
+    elif asked.part == "faults":
+        for seed in range(asked.seeds):
+            kind, lines, told = faulty(kit, seed, asked.half)
+            verdict = "as planted" if told == ({kind: lines} if lines else {}) else f"told {told}"
+            print(f"{seed}: {kind} on {sorted(lines)}: {verdict}", flush=True)
     elif asked.part == "align":
         told: dict[str, list[sum_gain.Gain]] = {}
         for seed in range(asked.seeds):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bench.alignment.linecheck_rooms import KINDS, room
 from bench.delay import realkit as kits
-from bench.delay.realkit_linecheck import NEAR_S, arrivals, stretches
+from bench.delay.realkit_linecheck import NEAR_S, arrivals, faulty, stretches
 
 PACKED = Path(__file__).parents[2] / "external" / "realkit"
 
@@ -39,6 +39,14 @@ def test_a_planted_fault_is_told_and_none_invented(seed: int) -> None:
     one = room(KINDS[seed % len(KINDS)], seed)
     assert one.is_found, one.told
     assert not one.invented, one.told
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(5))
+def test_a_fault_among_real_hits_is_told_and_none_invented(seed: int) -> None:
+    """Swapped, dead, late, inverted or none, under a scene that knows no places."""
+    kind, lines, told = faulty(kits.real_kit(PACKED), seed, "held-out")
+    assert told == ({kind: lines} if lines else {})
 
 
 @pytest.mark.long
