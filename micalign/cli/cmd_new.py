@@ -68,13 +68,13 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
         from micalign.cli.questions import ask  # noqa: PLC0415 - only a terminal is asked
 
         said = ask(said, _USUAL_INPUTS)
-    request = _request(said)
+    target = out or Path(f"{said['what']}.toml")
+    request = _request(said, take=f"{target.stem}-take")
     from micalign.files.kinds import SCENE  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.firstscene import first_text  # noqa: PLC0415
     from micalign.units import many  # noqa: PLC0415
 
-    target = out or Path(f"{request.what}.toml")
     refuse_taken(target, force=force, kind=SCENE)
     text, scene = first_text(request)
     write_text(target, text, force=force, kind=SCENE)
@@ -105,7 +105,7 @@ def _refuse_silence(said: dict[str, Any], missing: list[str]) -> None:
         raise click.UsageError(f"{words} (--what is one of {', '.join(WHAT)})")
 
 
-def _request(said: dict[str, Any]) -> FirstRequest:
+def _request(said: dict[str, Any], take: str) -> FirstRequest:
     from micalign.acoustics.arrangements import USUAL_ROOM  # noqa: PLC0415 - numpy, which --help must not pay for
     from micalign.report.firstscene import FirstRequest  # noqa: PLC0415
 
@@ -118,6 +118,7 @@ def _request(said: dict[str, Any]) -> FirstRequest:
         title=said["title"] or "",
         places=_places(said["at"], unit),
         tapes=tuple(a_tape(text, unit) for text in said["tapes"]),
+        take=take,
     )
 
 

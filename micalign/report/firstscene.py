@@ -193,7 +193,10 @@ def _length(metres: float, unit: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FirstRequest:
-    """The answers: what is recorded, in which room, on how many inputs, and where things are known to stand."""
+    """The answers: what is recorded, in which room, on how many inputs, and where things are known to stand.
+
+    ``take`` names the folder of the recording; by what is recorded where it is empty.
+    """
 
     what: str
     inputs: int
@@ -202,6 +205,7 @@ class FirstRequest:
     title: str = ""
     places: Mapping[str, Coordinates] = field(default_factory=dict)
     tapes: tuple[Tape, ...] = ()
+    take: str = ""
 
 
 def usual_things(request: FirstRequest) -> tuple[tuple[Source, ...], tuple[Mic, ...]]:
@@ -240,18 +244,18 @@ def first_text(request: FirstRequest) -> tuple[str, Scene]:
         tapes=request.tapes,
     )
     _refuse_unknown(request, sources, made)
-    text += "\n".join(_take(parse_scene(text, "the new scene"), request.what)) + "\n"
+    text += "\n".join(_take(parse_scene(text, "the new scene"), request.take or f"{request.what}-take")) + "\n"
     return text, surveyed(parse_scene(text, "the new scene"))
 
 
-def _take(scene: Scene, what: str) -> Iterator[str]:
+def _take(scene: Scene, folder: str) -> Iterator[str]:
     """Where the recording will lie, a file for each track."""
     yield from (
         "",
         "# Where the recording lies; 'micalign simulate' puts one there to try everything before.",
         "[take]",
     )
-    yield from (f"folder = {_text(f'{what}-take')}", "", "[take.tracks]")
+    yield from (f"folder = {_text(folder)}", "", "[take.tracks]")
     yield from (f"{_text(plan.name)} = {_text(plan.file)}" for plan in planned_tracks(scene))
 
 
