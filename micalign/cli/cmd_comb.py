@@ -31,7 +31,7 @@ __all__ = ["command"]
     metavar="DB",
     help="How much softer the later one is, in dB.  [default: as the distances make it; 0 with --ms]",
 )
-@click.option("--unit", type=click.Choice(UNITS), help="The unit of lengths.  [default: as the distances say, else cm]")
+@click.option("--unit", type=click.Choice(UNITS), help="The unit of lengths.  [default: as the distances say]")
 @json_option
 @quiet_option
 def command(

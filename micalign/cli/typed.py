@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 __all__ = ["UNITS", "a_place", "a_room", "a_tape", "lengths_of", "spoken_unit", "two_lengths"]
 
 UNITS: Final = ("m", "cm", "mm", "ft", "in")
+_BETWEEN: Final = re.compile("[,x×]", re.IGNORECASE)
+"""What people write between the lengths of a room."""
 
 
 def spoken_unit(texts: Sequence[str], unit: str | None) -> str:
@@ -29,6 +32,7 @@ def two_lengths(texts: Sequence[str], unit: str | None, option: str) -> tuple[fl
     from micalign.scene.quantities import parse_length  # noqa: PLC0415 - as above
 
     shown = spoken_unit(texts, unit)
+    _refuse_no_unit(texts, unit, option)
     try:
         first, second = (parse_length(text, shown) for text in texts)
     except ValueError as error:
@@ -38,6 +42,22 @@ def two_lengths(texts: Sequence[str], unit: str | None, option: str) -> tuple[fl
     if abs(first - second) < 1e-4:
         raise click.UsageError(f"{option}: equal distances make no comb: give two that differ")
     return first, second
+
+
+def _refuse_no_unit(texts: Sequence[str], unit: str | None, option: str) -> None:
+    """Two bare numbers may be metres or centimetres, a hundredfold apart: neither is guessed."""
+    from micalign.scene.quantities import parse_length, unit_in  # noqa: PLC0415 - as above
+
+    if unit is not None or any(unit_in(text) for text in texts):
+        return
+    try:
+        told = [f"{parse_length(text, 'm'):g}" for text in texts]
+    except ValueError:
+        return  # no length at all, which is told by who reads it
+    readings = (" ".join(f"{number}{name}" for number in told) for name in ("cm", "m"))
+    raise click.UsageError(
+        f"{option}: {' and '.join(told)} have no unit: write {' or '.join(readings)}, or give --unit"
+    )
 
 
 def lengths_of(text: str, option: str, unit: str) -> Coordinates:
@@ -64,12 +84,31 @@ def a_room(text: str, unit: str) -> Room | None:
 
     if text.strip().casefold() == "none":
         return None
-    width, depth, height = lengths_of(text, "--room", unit)
+    width, depth, height = lengths_of(_room_text(text, unit), "--room", unit)
     if width is None or depth is None or height is None:
         raise SceneError(f"--room {text}: width, depth and height are all needed, or 'none'")
     if min(width, depth, height) <= 1.0:
         raise SceneError(f"--room {text}: a room of under 1 m is none: is --unit right ({unit})?")
     return Room((width, depth, height))
+
+
+def _room_text(text: str, unit: str) -> str:
+    """A room with commas between its lengths; after '4 x 5 x 2.5 m' the one unit is that of all three."""
+    from micalign.scene.quantities import unit_in  # noqa: PLC0415 - as above
+    from micalign.units import METRES  # noqa: PLC0415 - numpy, which --help must not pay for
+
+    parts = [part.strip() for part in _BETWEEN.split(text)]
+    named = [unit_in(part) for part in parts]
+    last = named[-1]
+    if "," not in text and last and not any(named[:-1]):
+        parts = [f"{part} {last}" for part in parts[:-1]] + parts[-1:]
+    whole = ", ".join(parts)
+    if len(parts) == 2 and all(parts):
+        height = f"{2.5 / METRES[last or unit]:.3g} {last or ''}".rstrip()
+        raise SceneError(f"--room {text}: the height is missing: write all three, such as '{whole}, {height}'")
+    if len(parts) != 3:
+        raise SceneError(f"--room {text}: write width, depth and height, such as 4,5,2.5 or '4 x 5 x 2.5 m', or 'none'")
+    return whole
 
 
 def a_place(text: str, unit: str) -> tuple[str, Coordinates]:

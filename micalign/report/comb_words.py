@@ -26,6 +26,7 @@ from micalign.units import (
     show_ms,
     show_ms_known,
     show_ratio,
+    show_speed,
 )
 
 if TYPE_CHECKING:
@@ -154,7 +155,10 @@ def comb_table(paths: TwoPaths, unit: str) -> Beside:
 
 
 def _figures(paths: TwoPaths, unit: str) -> Iterator[tuple[str, str]]:
-    yield "delay", f"{show_ms(paths.delay_s)}, {short_length(paths.path_m, unit)} of air at {TEMPERATURE_C:.0f} C"
+    if paths.distances_m is not None:
+        yield "distances", " and ".join(short_length(metres, unit) for metres in paths.distances_m)
+    air = f"{TEMPERATURE_C:.0f} C, {show_speed(speed_of_sound(TEMPERATURE_C), unit)}"
+    yield "delay", f"{show_ms(paths.delay_s)}, {short_length(paths.path_m, unit)} of air at {air}"
     for rate in RATES_HZ:
         yield "" if rate != RATES_HZ[0] else "samples", f"{paths.delay_s * rate:.1f} at {rate / 1e3:g} kHz"
     yield "level", _level_words(paths)

@@ -29,6 +29,18 @@ def test_figures_are_those_of_two_paths(near: str, far: str) -> None:
     )
 
 
+def test_a_bare_number_is_never_guessed() -> None:
+    """30 and 0.3 may both be meant: refused with both readings; a unit once named is told in the first line."""
+    said = micalign("comb", "0.3", "0.95")
+    assert said.status == 2
+    assert "write 0.3cm 0.95cm or 0.3m 0.95m" in said.err
+    first, second = micalign("comb", "0.3", "0.95", "--unit", "m").out.splitlines()[:2]
+    assert first.split() == ["distances", "30", "cm", "and", "95", "cm"]
+    assert "344 m/s" in second
+    assert micalign("comb", "30", "95cm").out.splitlines()[0] == first
+    assert "1129 ft/s" in micalign("comb", "1ft", "3ft").out
+
+
 def test_a_delay_alone_is_equally_loud_unless_said() -> None:
     """Two equal copies cancel wholly, which is no number; 6 dB apart they fall by 6 dB."""
     assert micalign("comb", "--ms", "1", "--json").document["notch_depth_db"] is None

@@ -32,7 +32,7 @@ def test_a_lesson_is_a_page_its_figures_and_its_sounds(tmp_path: Path) -> None:
     [
         (["--distances", "30 cm", "30 cm"], "equal distances make no comb"),
         (["--distances", "30 cm", "far"], "--distances"),
-        (["--distances", "-3", "5"], "between 1 mm and 100 m"),
+        (["--distances", "-3", "5", "--unit", "cm"], "between 1 mm and 100 m"),
         (["--distances", "1 m", "2 m", "--delay-ms", "3"], "not both"),
         (["--delay-ms", "0"], "range"),
         (["--delay-ms", "nan"], "--delay-ms"),

@@ -70,6 +70,15 @@ def test_what_is_given_in_full_is_not_asked_on_a_terminal_either(
     assert micalign("levels", "--scene", "voice.toml").status == 0
 
 
+def test_two_scenes_never_share_a_take(tmp_path: Path) -> None:
+    """The take's folder carries the name of the scene file, not of what is recorded."""
+    for name in ("mine", "theirs"):
+        assert micalign("new", "--usual", "-o", tmp_path / f"{name}.toml").status == 0
+        take = read_scene(tmp_path / f"{name}.toml").take
+        assert take is not None
+        assert Path(take.folder).name == f"{name}-take"
+
+
 def test_given_places_and_tapes_stand_in_the_scene(tmp_path: Path) -> None:
     """A place is kept to the letter; three tapes and a height put a mic where they meet."""
     path = tmp_path / "taped.toml"
@@ -88,6 +97,18 @@ def test_given_places_and_tapes_stand_in_the_scene(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    "room", ["4,5,2.5", "4x5x2.5", "4 X 5 × 2.5", "4 x 5 x 2.5 m", "400 x 500 x 250 cm", "4m,5,250cm"]
+)
+def test_a_room_is_read_as_people_write_it(room: str, tmp_path: Path) -> None:
+    """Commas or crosses; one unit behind the last of three crossed lengths is the unit of all."""
+    path = tmp_path / "voice.toml"
+    assert micalign("new", "--what", "voice", "--inputs", 1, "--room", room, "-o", path).status == 0
+    made = read_scene(path).room
+    assert made is not None
+    assert made.size == pytest.approx((4.0, 5.0, 2.5))
+
+
+@pytest.mark.parametrize(
     ("more", "words"),
     [
         (["--at", "kazoo=1,1,1"], "'kazoo' is in no such scene: it has 'voice'"),
@@ -95,7 +116,10 @@ def test_given_places_and_tapes_stand_in_the_scene(tmp_path: Path) -> None:
         (["--at", "voice=1,1,1", "--at", "voice=2,1,1"], "--at places 'voice' twice"),
         (["--tape", "voice=1"], "--tape voice=1: write two names"),
         (["--tape", "voice,kazoo=1"], "'kazoo' is in no such scene"),
-        (["--room", "6,5"], "three lengths"),
+        (["--room", "6,5"], "the height is missing: write all three, such as '6, 5, 2.5'"),
+        (["--room", "6 x 5 m"], "the height is missing: write all three, such as '6 m, 5 m, 2.5 m'"),
+        (["--room", "13ft x 16ft"], "such as '13ft, 16ft, 8.2 ft'"),
+        (["--room", "6"], "write width, depth and height"),
         (["--room", "0.1,5,2"], "is --unit right"),
     ],
 )
@@ -138,7 +162,7 @@ def test_a_terminal_is_asked_one_thing_at_a_time(tmp_path: Path) -> None:
     answers = ["cab-and-di", "cm", "6x5", "600,500,260", "2", "coordinates", "", "300,240,45"]
     said, status = _talk(["new", "-o", "cab.toml"], answers, tmp_path)
     assert status == 0, said
-    assert "three lengths with commas" in said
+    assert "the height is missing: write all three, such as '6, 5, 250'" in said
     scene = read_scene(tmp_path / "cab.toml")
     assert scene.length_unit == "cm"
     assert scene.mic("cab mic").position == (3.0, 2.4, 0.45)
