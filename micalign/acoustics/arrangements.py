@@ -28,6 +28,7 @@ __all__ = [
     "Arrangement",
     "Ground",
     "arranged",
+    "moved",
     "renamed",
     "reused",
 ]
@@ -95,7 +96,7 @@ def arranged(
     sources: tuple[Source, ...] = (),
     *,
     room: Room | None = USUAL_ROOM,
-    facing: str = "front",
+    facing: str | None = None,
 ) -> tuple[tuple[Source, ...], Arranged]:
     """The sources and what the arrangement adds to them.
 
@@ -107,8 +108,8 @@ def arranged(
         With their positions; usual ones where none are given.
     room : Room, optional
         None for the open air.
-    facing : {"front", "back", "left", "right"}
-        The wall that the source or player looks at.
+    facing : {"front", "back", "left", "right"}, optional
+        The wall that the source or player looks at; None where the user has no say in it: the front.
 
     Raises
     ------
@@ -122,16 +123,17 @@ def arranged(
     ([2.915, 3.085], (100.0, 120.0))
     """
     kind = ARRANGEMENTS[name]
-    ground = Ground(sources or kind.usual, room, FACINGS[facing])
+    ground = Ground(sources or kind.usual, room, FACINGS[facing or "front"])
     if len(ground.sources) < kind.fewest:
         raise SceneError(f"'{name}' needs {kind.fewest} sources, {len(ground.sources)} given: name them with --at")
     made = kind.build(ground)
     for mic in made.mics:
         if room is not None and not all(0.03 <= c <= s - 0.03 for c, s in zip(mic.position, room.size, strict=True)):
             shown = ", ".join(f"{value:.2f}" for value in mic.position)
+            mend = "move the source, turn it with --facing," if facing else "move the source"
             raise SceneError(
-                f"'{name}' would put '{mic.name}' at ({shown}) m, in a wall or outside the room: move the source, "
-                "turn it with --facing, or give a larger --room"
+                f"'{name}' would put '{mic.name}' at ({shown}) m, in a wall or outside the room: {mend} "
+                "or give a larger --room"
             )
     return ground.sources, made
 
@@ -164,19 +166,32 @@ def _unused(name: str, taken: frozenset[str]) -> str:
     return wanted
 
 
-def _box(ground: Ground, at: Point, half_m: float) -> Box:
+def moved(mic: Mic, at: Point, room: Room | None) -> Mic:
+    """The mic in another place, with its box of the same size round it there.
+
+    >>> mic = Mic("room", (1.0, 1.0, 1.0), move=Box((0.5, 1.5), (0.5, 1.5), (0.5, 1.5)))
+    >>> moved(mic, (2.0, 3.0, 2.0), Room((6.0, 5.0, 2.25))).move
+    Box(x=(1.5, 2.5), y=(2.5, 3.5), z=(1.5, 2.05))
+    """
+    if not isinstance(mic.move, Box):
+        return replace(mic, at=at)
+    half = max(high - low for low, high in (mic.move.x, mic.move.y, mic.move.z)) / 2
+    return replace(mic, at=at, move=_box(room, at, half))
+
+
+def _box(room: Room | None, at: Point, half_m: float) -> Box:
     """Where a mic may go from here: a cube, cut by the walls' margin but never below the place itself."""
     ranges = []
     for axis, value in enumerate(at):
         low, high = max(value - half_m, min(_MARGIN_M, value)), value + half_m
-        if ground.room is not None:
-            high = min(high, max(ground.room.size[axis] - _MARGIN_M, value))
+        if room is not None:
+            high = min(high, max(room.size[axis] - _MARGIN_M, value))
         ranges.append((low, high))
     return Box(*ranges)
 
 
 def _free(ground: Ground, name: str, at: Point, aim: str | Point, on: tuple[str, ...], half_m: float = 0.3) -> Mic:
-    return Mic(name, at, aim=aim, pattern="cardioid", on=on, move=_box(ground, at, half_m))
+    return Mic(name, at, aim=aim, pattern="cardioid", on=on, move=_box(ground.room, at, half_m))
 
 
 def _overheads(ground: Ground) -> Arranged:

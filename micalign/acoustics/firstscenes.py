@@ -7,15 +7,16 @@ place of the usual ones.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
-from micalign.acoustics.arrangements import Arranged, arranged
+from micalign.acoustics.arrangements import Arranged, arranged, moved
 from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Mic, Panel, Point, Room, Source
 
-__all__ = ["FIRST_SCENES", "FirstScene", "first_scene", "rug"]
+__all__ = ["FIRST_SCENES", "FirstScene", "first_scene", "first_sources", "rug"]
 
 _Build: TypeAlias = Callable[[tuple[Source, ...], Room | None, int], Arranged]
 
@@ -23,6 +24,9 @@ _CLOSE_GAIN_DB: Final = -14.0
 """A mic close to a drum is pulled down to sit with the overheads."""
 _LEAST_GAP_M: Final = 0.6
 """Nearer than this two players do not sit."""
+_WALL_GAP_M: Final = 0.3
+"""Nearer to a wall no drum follows the others."""
+_NOWHERE: Final[Coordinates] = (None, None, None)
 _OPEN_AIR: Final[Point] = (6.0, 5.0, 0.0)
 """Where there is no room: the middle of such a floor is the middle of the scene."""
 
@@ -66,15 +70,39 @@ def first_scene(
     ['overhead left', 'overhead right', 'kick mic']
     """
     kind, known = FIRST_SCENES[what], dict(places or {})
-    inputs = min(max(inputs, 1), kind.most_inputs)
-    sources = _players(known, inputs, room) if what == "several" else kind.sources
-    sources = tuple(_stood(one, known.pop(one.name, None), room) for one in sources)
-    made = kind.build(sources, room, inputs)
-    mics = tuple(replace(mic, at=known.pop(mic.name, mic.at)) for mic in made.mics)
-    if known:
-        names = ", ".join(f"'{one.name}'" for one in (*sources, *mics))
-        raise SceneError(f"'{next(iter(known))}' is in no such scene: it has {names}")
+    sources = first_sources(what, inputs, room, known)
+    made = kind.build(sources, room, min(max(inputs, 1), kind.most_inputs))
+    mics = tuple(_put(mic, known.get(mic.name, mic.at), room) for mic in made.mics)
+    named = [one.name for one in (*sources, *mics)]
+    unknown = [name for name in known if name not in named]
+    if unknown:
+        names = ", ".join(f"'{name}'" for name in named)
+        raise SceneError(f"'{unknown[0]}' is in no such scene: it has {names}")
     return sources, replace(made, mics=mics)
+
+
+def first_sources(
+    what: str, inputs: int, room: Room | None, places: Mapping[str, Coordinates] | None = None
+) -> tuple[Source, ...]:
+    """The sources of a first scene: where they are said to stand, the others as far from these as is usual.
+
+    Raises
+    ------
+    SceneError
+        If the room is too small for the players.
+
+    Examples
+    --------
+    >>> kick, snare, *_ = first_sources("kit", 2, Room((6.0, 5.0, 2.6)), {"kick": (1.9, 1.5, 0.3)})
+    >>> kick.position, snare.position
+    ((1.9, 1.5, 0.3), (2.1, 2.1, 0.66))
+    """
+    kind, known = FIRST_SCENES[what], places or {}
+    sources = _players(known, min(max(inputs, 1), kind.most_inputs), room) if what == "several" else kind.sources
+    usual = [_usual(one, room) for one in sources]
+    # The whole group goes where the known ones stand; the height over the floor stays each one's own.
+    away = (_mean_step(usual, known, 0), _mean_step(usual, known, 1))
+    return tuple(_followed(one, known.get(one.name, _NOWHERE), away, room) for one in usual)
 
 
 def rug(sources: tuple[Source, ...], room: Room | None) -> Panel | None:
@@ -89,16 +117,40 @@ def rug(sources: tuple[Source, ...], room: Room | None) -> Panel | None:
     return Panel("rug under the kit", (round(x, 3), round(y, 3), 0.01), (0.0, 0.0, 1.0), (side, side), absorption=0.6)
 
 
-def _stood(source: Source, at: Coordinates | None, room: Room | None) -> Source:
-    """The source where it is said to stand, else about the middle of the room, a little off it.
+def _usual(source: Source, room: Room | None) -> Source:
+    """The source about the middle of the room, a little off it.
 
     In the very middle every second mode of the room has its null.
     """
     x, y, z = source.position
     width, depth, _ = room.size if room is not None else _OPEN_AIR
-    usual = (round(0.46 * width + x, 2), round(0.55 * depth + y, 2), z)
-    x, y, z = (new if new is not None else old for new, old in zip(at or (None, None, None), usual, strict=True))
+    return replace(source, at=(round(0.46 * width + x, 2), round(0.55 * depth + y, 2), z))
+
+
+def _mean_step(usual: Sequence[Source], known: Mapping[str, Coordinates], axis: int) -> float:
+    """How far the sources whose place is known stand from their usual places along an axis."""
+    told = ((known[one.name][axis], one.position[axis]) for one in usual if one.name in known)
+    steps = [at - before for at, before in told if at is not None]
+    return sum(steps) / len(steps) if steps else 0.0
+
+
+def _followed(source: Source, at: Coordinates, away: tuple[float, float], room: Room | None) -> Source:
+    """The source where it is said to stand, else moved along with the others but not into a wall."""
+    x, y, z = source.position
+    width, depth, _ = room.size if room is not None else (math.inf, math.inf, math.inf)
+    usual = (_between(x, away[0], width), _between(y, away[1], depth), z)
+    x, y, z = (new if new is not None else old for new, old in zip(at, usual, strict=True))
     return replace(source, at=(x, y, z))
+
+
+def _between(usual: float, away: float, wall: float) -> float:
+    return min(max(round(usual + away, 2), _WALL_GAP_M), wall - _WALL_GAP_M) if away else usual
+
+
+def _put(mic: Mic, at: Coordinates, room: Room | None) -> Mic:
+    """The mic at a known place; its box can follow only where all of it is known."""
+    x, y, z = at
+    return replace(mic, at=at) if x is None or y is None or z is None else moved(mic, (x, y, z), room)
 
 
 def _players(known: Mapping[str, Coordinates], inputs: int, room: Room | None) -> tuple[Source, ...]:
@@ -130,7 +182,7 @@ def _kit(sources: tuple[Source, ...], room: Room | None, inputs: int) -> Arrange
     _, over = arranged("equal-overheads", sources, room=room)
     if inputs == 1:
         x, y, z = (sum(pair) / 2 for pair in zip(*(mic.position for mic in over.mics), strict=True))
-        only = replace(over.mics[0], name="overhead", at=(x, y, z))
+        only = replace(moved(over.mics[0], (x, y, z), room), name="overhead")
         return Arranged((only,), keepouts=over.keepouts)
     close = tuple(_close(one, room, gain_db=_CLOSE_GAIN_DB) for one in sources[: inputs - 2])
     return replace(over, mics=(*over.mics, *close))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 import click
@@ -10,8 +11,8 @@ import click
 from micalign.acoustics.firstscenes import FIRST_SCENES
 from micalign.cli.typed import UNITS, a_room, lengths_of
 from micalign.errors import SceneError
-from micalign.report.firstscene import FirstRequest, usual_things
-from micalign.scene.model import Coordinates
+from micalign.report.firstscene import FirstRequest, usual_mics, usual_sources
+from micalign.scene.model import Coordinates, Mic
 from micalign.scene.quantities import parse_length
 from micalign.units import METRES
 
@@ -47,9 +48,10 @@ def ask(said: Mapping[str, Any], usual_inputs: Mapping[str, int]) -> dict[str, A
 
 def _places(answers: Mapping[str, Any], unit: str, *, by_tape: bool) -> tuple[list[str], list[str]]:
     room = a_room(answers["room"], unit)
-    sources, mics = usual_things(FirstRequest(answers["what"], answers["inputs"], room, unit=unit))
+    request = FirstRequest(answers["what"], answers["inputs"], room, unit=unit)
     _say("From the left wall, from the front wall, above the floor:")
-    at = [f"{one.name}={_place(one.name, one.at, unit)}" for one in sources]
+    request, at, mics = _sources(request)
+    sources = usual_sources(request)
     tapes: list[str] = []
     for mic in mics:
         # Two tapes and a height leave two mirror images, three tapes as well: the height and three tapes fix a mic.
@@ -62,6 +64,23 @@ def _places(answers: Mapping[str, Any], unit: str, *, by_tape: bool) -> tuple[li
             apart = sum((a - b) ** 2 for a, b in zip(mic.position, source.position, strict=True)) ** 0.5
             tapes.append(f"{mic.name},{source.name}={_length(f'  to {source.name}', apart, unit)}")
     return at, tapes
+
+
+def _sources(request: FirstRequest) -> tuple[FirstRequest, list[str], tuple[Mic, ...]]:
+    """Where each source stands, what is offered next following what was told, and the usual mics round them."""
+    told: dict[str, Coordinates] = {one.name: (None, None, None) for one in usual_sources(request)}
+    while True:
+        at: list[str] = []
+        for number, name in enumerate(list(told)):
+            request = replace(request, places=told)
+            answer = _place(name, usual_sources(request)[number].at, request.unit)
+            told = told | {name: lengths_of(answer, "place", request.unit)}
+            at.append(f"{name}={answer}")
+        request = replace(request, places=told)
+        try:
+            return request, at, usual_mics(request)
+        except SceneError as error:
+            _say(f"  {error}")
 
 
 def _place(name: str, at: Coordinates, unit: str) -> str:

@@ -12,8 +12,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from micalign.acoustics.arrangements import ARRANGEMENTS, Arranged
-from micalign.acoustics.firstscenes import FIRST_SCENES, first_scene, rug
+from micalign.acoustics.arrangements import ARRANGEMENTS, Arranged, moved
+from micalign.acoustics.firstscenes import FIRST_SCENES, first_scene, first_sources, rug
 from micalign.acoustics.survey import surveyed
 from micalign.errors import SceneError
 from micalign.files.takes import planned_tracks
@@ -22,7 +22,7 @@ from micalign.scene.document import parse_scene
 from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source, Tape
 from micalign.units import METRES
 
-__all__ = ["FirstRequest", "appended_text", "first_text", "scene_text", "usual_things", "whole_text"]
+__all__ = ["FirstRequest", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources", "whole_text"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
 _TAPES_THAT_FIX: Final = 3
@@ -208,10 +208,14 @@ class FirstRequest:
     take: str = ""
 
 
-def usual_things(request: FirstRequest) -> tuple[tuple[Source, ...], tuple[Mic, ...]]:
-    """Sources and mics where they would stand, to ask for each."""
-    sources, made = first_scene(request.what, request.inputs, request.room, request.places)
-    return sources, made.mics
+def usual_sources(request: FirstRequest) -> tuple[Source, ...]:
+    """Sources where they stand or would stand beside those whose place is known, to ask for each."""
+    return first_sources(request.what, request.inputs, request.room, request.places)
+
+
+def usual_mics(request: FirstRequest) -> tuple[Mic, ...]:
+    """Mics where they would stand round these sources."""
+    return first_scene(request.what, request.inputs, request.room, request.places)[1].mics
 
 
 def first_text(request: FirstRequest) -> tuple[str, Scene]:
@@ -232,8 +236,23 @@ def first_text(request: FirstRequest) -> tuple[str, Scene]:
     sources, made = first_scene(request.what, request.inputs, request.room, request.places)
     loose = {name for name, count in taped.items() if count >= _TAPES_THAT_FIX and name not in request.places}
     made = replace(made, mics=tuple(_at_its_tapes(mic) if mic.name in loose else mic for mic in made.mics))
+    _refuse_unknown(request, sources, made)
+    text = _text_of(request, sources, made)
+    taped_boxes = [mic.name for mic in made.mics if mic.move is not None and None in mic.at]
+    if taped_boxes:
+        # A box is made round the place of its mic, and tapes say that place only when the scene has been read.
+        found = surveyed(parse_scene(text, "the new scene"))
+        boxes = {name: moved(found.mic(name), found.mic(name).position, request.room).move for name in taped_boxes}
+        mics = tuple(replace(mic, move=boxes.get(mic.name, mic.move)) for mic in made.mics)
+        text = _text_of(request, sources, replace(made, mics=mics))
+    text += "\n".join(_take(parse_scene(text, "the new scene"), request.take or f"{request.what}-take")) + "\n"
+    return text, surveyed(parse_scene(text, "the new scene"))
+
+
+def _text_of(request: FirstRequest, sources: tuple[Source, ...], made: Arranged) -> str:
+    """All but the take."""
     kind = FIRST_SCENES[request.what]
-    text = whole_text(
+    return whole_text(
         request.title or kind.summary,
         (f"{kind.summary[0].upper()}{kind.summary[1:]}: a first scene.", *_OPENING),
         sources,
@@ -243,9 +262,6 @@ def first_text(request: FirstRequest) -> tuple[str, Scene]:
         panels=[one for one in [rug(sources, request.room)] if one and request.what == "kit"],
         tapes=request.tapes,
     )
-    _refuse_unknown(request, sources, made)
-    text += "\n".join(_take(parse_scene(text, "the new scene"), request.take or f"{request.what}-take")) + "\n"
-    return text, surveyed(parse_scene(text, "the new scene"))
 
 
 def _take(scene: Scene, folder: str) -> Iterator[str]:

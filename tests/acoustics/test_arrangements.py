@@ -216,6 +216,9 @@ def test_a_mic_three_centimetres_off_a_wall_stands_and_nearer_does_not():
     high = USUAL_ROOM.size[2]
     arranged("two-mics-on-cab", (replace(cab, at=(3.0, 2.5, high - 0.03)),))
     with pytest.raises(SceneError, match="in a wall or outside the room: move the source, turn it with --facing, or"):
+        arranged("two-mics-on-cab", (replace(cab, at=(3.0, 2.5, high - 0.02)),), facing="front")
+    # Who cannot turn it is not told to.
+    with pytest.raises(SceneError, match="outside the room: move the source or give a larger --room"):
         arranged("two-mics-on-cab", (replace(cab, at=(3.0, 2.5, high - 0.02)),))
     # The first mic is well, the second is not.
     with pytest.raises(SceneError, match="'pair right'"):

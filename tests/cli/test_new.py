@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import os
 import pty
 import select
@@ -16,6 +17,7 @@ from commands import micalign
 from micalign.acoustics.firstscenes import FIRST_SCENES
 from micalign.cli.cmd_new import _USUAL_INPUTS, WHAT
 from micalign.files.scenes import read_scene
+from micalign.scene.model import Box, Scene
 
 
 @pytest.mark.parametrize("what", WHAT)
@@ -94,6 +96,38 @@ def test_given_places_and_tapes_stand_in_the_scene(tmp_path: Path) -> None:
     points = micalign("survey", path, "--json").document["points"]
     assert points[0]["name"] == "overhead left"
     assert points[0]["at_m"] == pytest.approx(mic, abs=2e-3)
+    box = read_scene(path).mic("overhead left").move
+    assert isinstance(box, Box)
+    assert box.x == pytest.approx((mic[0] - 0.3, mic[0] + 0.3), abs=2e-3)
+
+
+def _holds_its_mics(scene: Scene) -> None:
+    for mic in scene.mics:
+        if isinstance(mic.move, Box):
+            for low, at, high in zip(mic.move.low, mic.position, mic.move.high, strict=True):
+                assert low - 1e-6 <= at <= high + 1e-6, mic.name
+
+
+@pytest.mark.parametrize("inputs", [1, 4, 6])
+def test_what_is_not_given_follows_what_is(inputs: int, tmp_path: Path) -> None:
+    """Close mics stay as far from their drum as in the usual kit, toms from the drums; a box holds its mic."""
+    base = ["new", "--what", "kit", "--room", "6,5,2.6", "--inputs", inputs]
+    moves = [] if inputs == 1 else ["--at", "overhead left=2.9,1.6,1.8", "--at", "overhead right=1.7,2.5,1.9"]
+    given = ["--at", "kick=1.9,1.5,0.3", "--at", "snare=2.2,2.1,0.7"]
+    assert micalign(*base, "-o", tmp_path / "usual.toml").status == 0
+    assert micalign(*base, *given, *moves, "-o", tmp_path / "told.toml").status == 0
+    usual, told = read_scene(tmp_path / "usual.toml"), read_scene(tmp_path / "told.toml")
+    for mic in usual.mics:
+        if mic.distance_m is not None:
+            before, after = (
+                math.dist(one.mic(mic.name).position, one.source(mic.on[0]).position) for one in (usual, told)
+            )
+            assert after == pytest.approx(before, abs=2e-3)
+    for tom in ("floor tom", "rack tom"):
+        before, after = (math.dist(one.source(tom).position, one.source("snare").position) for one in (usual, told))
+        assert after == pytest.approx(before, abs=0.1)
+    for scene in (usual, told):
+        _holds_its_mics(scene)
 
 
 @pytest.mark.parametrize(
@@ -166,3 +200,17 @@ def test_a_terminal_is_asked_one_thing_at_a_time(tmp_path: Path) -> None:
     scene = read_scene(tmp_path / "cab.toml")
     assert scene.length_unit == "cm"
     assert scene.mic("cab mic").position == (3.0, 2.4, 0.45)
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork:DeprecationWarning")
+def test_what_is_offered_next_follows_what_was_typed(tmp_path: Path) -> None:
+    """Only two drums are typed: their mics, the toms and the overheads are offered round them, in one piece."""
+    answers = ["kit", "m", "4 x 5 x 2.5", "4", "coordinates", "1.9,1.5,0.3", "2.2,2.1,0.7", *[""] * 6]
+    said, status = _talk(["new", "-o", "mine.toml"], answers, tmp_path)
+    assert status == 0, said
+    scene = read_scene(tmp_path / "mine.toml")
+    for name in ("kick", "snare"):
+        assert 0.04 <= math.dist(scene.mic(f"{name} mic").position, scene.source(name).position) <= 0.07
+    assert math.dist(scene.source("rack tom").position, scene.source("snare").position) < 0.6
+    _holds_its_mics(scene)
