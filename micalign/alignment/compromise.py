@@ -25,6 +25,7 @@ from micalign.alignment.network import Link, arrival_times, best_polarity, conne
 from micalign.alignment.offsets import Offsets, Remain, Shift, limited, still, unmoved
 from micalign.arrays import Floats
 from micalign.errors import TakeError
+from micalign.units import significant
 
 __all__ = ["agreed"]
 
@@ -88,7 +89,7 @@ def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constrai
     shifts = tuple(sorted(shifts, key=lambda shift: ordered.index(shift.track)))
     offsets = Offsets(limits.reference, sample_rate, shifts)
     remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets, limits))
-    return replace(offsets, remains=remains, compromise=_words(offsets, limits, remains))
+    return replace(offsets, remains=remains, compromise=_words(offsets, limits, heard, remains))
 
 
 def _joining(heard: HeardSource, limits: Constraints) -> list[Link]:
@@ -224,7 +225,27 @@ def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, limits
     return remains
 
 
-def _words(offsets: Offsets, limits: Constraints, remains: Sequence[Remain]) -> str:
+def _unknown(heard: Sequence[HeardSource], limits: Constraints, taken: Sequence[Remain]) -> list[str]:
+    """The sources that two tracks or more are there to take, and of which nothing can be told between any two."""
+    told = {remain.source for remain in taken}
+    names = [one.source for one in heard if one.source not in told]
+    return [name for name in names if sum(name in on for on in limits.on.values()) > 1]
+
+
+def _unknown_words(source: str, offsets: Offsets, limits: Constraints) -> str:
+    """That nothing is known of a source, with what likely remains of it by the scene."""
+    expected = limits.expected.get(source, {})
+    tracks = [shift for shift in offsets.shifts if shift.track in expected and source in limits.on.get(shift.track, ())]
+    said = f"of '{source}' nothing reliable is known"
+    if len(tracks) < 2:
+        return said
+    met_s = {shift.track: expected[shift.track].arrival_s + shift.shift_s for shift in tracks}
+    early, late = min(met_s, key=met_s.__getitem__), max(met_s, key=met_s.__getitem__)
+    likely_ms = significant((met_s[late] - met_s[early]) * 1e3, 2)
+    return f"{said} (by the scene, likely {likely_ms} ms remains between {early} and {late})"
+
+
+def _words(offsets: Offsets, limits: Constraints, heard: Sequence[HeardSource], remains: Sequence[Remain]) -> str:
     said = [f"'{limits.reference}' stays where it is"]
     said += [f"{' and '.join(group)} move as one, so that their image stays" for group in limits.together]
     if limits.for_source:
@@ -238,6 +259,7 @@ def _words(offsets: Offsets, limits: Constraints, remains: Sequence[Remain]) -> 
             f"no one set suits every source: at most {abs(worst.remain_s) * 1e3:.2f} ms remains "
             f"({worst.source} between {worst.track} and {worst.against})"
         )
+    said += [_unknown_words(source, offsets, limits) for source in _unknown(heard, limits, taken)]
     apart = [shift.track for shift in offsets.shifts if shift.as_recorded]
     if apart:
         said.append(f"left as recorded, since they share no source with it: {', '.join(apart)}")

@@ -18,18 +18,31 @@ from typing import Final
 
 import numpy as np
 
+from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.patterns import mic_gain
 from micalign.acoustics.received import BLEED_DB, CLOSE_M
 from micalign.alignment.network import Link, connected
 from micalign.scene.model import Mic, Scene, Source
+from micalign.tdoa.delays import Expected
 
-__all__ = ["FAR_BLEED_DB", "Constraints", "HeardSource", "inverted_lobes", "levels_db", "own_tracks", "well_heard"]
+__all__ = [
+    "FAR_BLEED_DB",
+    "Constraints",
+    "HeardSource",
+    "arrivals_of",
+    "inverted_lobes",
+    "levels_db",
+    "own_tracks",
+    "well_heard",
+]
 
 FAR_BLEED_DB: Final = 15.0
 """A mic farther from its sources than `CLOSE_M` hears the room; below this a source is bleed in it as well (common
 practice, no source)."""
 
 _LEAST_GAIN: Final = 1e-4
+_DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
+_LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 
 
 def well_heard(scene: Scene, names: Sequence[str]) -> dict[str, frozenset[str]]:
@@ -103,6 +116,20 @@ def _is_close(scene: Scene, mic: Mic) -> bool:
     return any(source.is_placed and mic.is_placed and mic.metres_to(source) <= CLOSE_M for source in own)
 
 
+def arrivals_of(scene: Scene, source: Source) -> dict[str, Expected]:
+    """When and how loud the source should arrive at each mic and DI; nothing where a position is not known."""
+    if not source.is_placed or not all(mic.is_placed for mic in scene.mics):
+        return {}
+    speed, speed_sigma = speed_of_sound_in(scene.air), speed_uncertainty_m_s(scene.air)
+    found = {di.name: Expected(di.latency_s, _DI_SIGMA_S) for di in scene.dis if di.of == source.name}
+    for mic in scene.mics:
+        away_m = float(np.linalg.norm(np.subtract(mic.position, source.position)))
+        sigma_m = float(np.hypot(mic.plus_minus_m, source.plus_minus_m))
+        sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + _LEAST_SIGMA_S**2))
+        found[mic.name] = Expected(away_m / speed, sigma_s, levels_db(scene, mic).get(source.name, 0.0))
+    return found
+
+
 def own_tracks(scene: Scene, names: Sequence[str]) -> dict[str, tuple[str, ...]]:
     """The tracks that are there for one source alone, by source: mics first, then DIs."""
     mics = [(mic.on[0], mic.name) for mic in scene.mics if len(mic.on) == 1]
@@ -135,7 +162,8 @@ class Constraints:
     ``together`` names tracks that move as one (a stereo pair's image stays); ``on`` says which sources a track is
     there to take (no entry: all of them). ``hearing`` says which tracks hear a source as more than faint bleed (no
     entry: all of them). ``inverted`` holds every (source, track) whose polarity the scene itself turns over, as the
-    rear of a figure-8 does: that is no fault of a cable.
+    rear of a figure-8 does: that is no fault of a cable. ``expected`` says when the scene has a source, by name,
+    arrive at each mic and DI; nothing where a place is not known.
     """
 
     reference: str
@@ -145,6 +173,7 @@ class Constraints:
     max_shift_s: float | None = None
     hearing: Mapping[str, frozenset[str]] = field(default_factory=dict)
     inverted: frozenset[tuple[str, str]] = frozenset()
+    expected: Mapping[str, Mapping[str, Expected]] = field(default_factory=dict)
 
     def joins(self, source: str, a: str, b: str) -> bool:
         """Whether a source may bring two tracks together: both hear it as more than faint bleed."""

@@ -11,11 +11,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-import numpy as np
-
-from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.alignment.compromise import agreed
-from micalign.alignment.constraints import Constraints, HeardSource, inverted_lobes, levels_db, own_tracks, well_heard
+from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.alignment.onepath.pair import PairSum, one_path_sum
@@ -26,15 +23,13 @@ from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch
 from micalign.take.tracks import Take
-from micalign.tdoa.delays import Alone, Expected, PairDelay, SourceDelays, TrackDelay, Wanted
+from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
 from micalign.units import many
 
 __all__ = ["constraints_of", "default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of"]
 
-_DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
-_LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 _SECOND_HAND: Final = 0.01
 _DISAGREE_S: Final = 0.1e-3
 _BLEED_CONFIDENCE: Final = 0.2
@@ -158,7 +153,9 @@ def constraints_of(
         scene.source(for_source)
     pairs = () if split_pairs else tuple(pair.mics for pair in scene.pairs if set(pair.mics) <= set(names))
     on = {mic.name: mic.on for mic in scene.mics} | {di.name: (di.of,) for di in scene.dis}
-    return Constraints(reference, pairs, on, for_source, max_shift_s, well_heard(scene, names), inverted_lobes(scene))
+    expected = {source.name: arrivals_of(scene, source) for source in scene.sources}
+    hearing, inverted = well_heard(scene, names), inverted_lobes(scene)
+    return Constraints(reference, pairs, on, for_source, max_shift_s, hearing, inverted, expected)
 
 
 def wanted_of(scene: Scene, names: Sequence[str]) -> tuple[Wanted, ...]:
@@ -167,7 +164,7 @@ def wanted_of(scene: Scene, names: Sequence[str]) -> tuple[Wanted, ...]:
 
 
 def _wanted(scene: Scene, source: Source, names: Sequence[str]) -> Wanted:
-    arrivals = _arrivals(scene, source)
+    arrivals = arrivals_of(scene, source)
     mics = [mic for mic in scene.mics if mic.name in names]
     if arrivals:
         mics.sort(key=lambda mic: arrivals[mic.name].arrival_s)
@@ -176,20 +173,6 @@ def _wanted(scene: Scene, source: Source, names: Sequence[str]) -> Wanted:
     # A source without a mic of its own is held against the nearest that is there to take it, not against bleed.
     mics.sort(key=lambda mic: source.name not in mic.on)
     return Wanted(source.name, (*dis, *(mic.name for mic in mics)), next(iter([*dis, *own]), None), arrivals)
-
-
-def _arrivals(scene: Scene, source: Source) -> dict[str, Expected]:
-    """When and how loud the source should arrive at each mic and DI; nothing where a position is not known."""
-    if not source.is_placed or not all(mic.is_placed for mic in scene.mics):
-        return {}
-    speed, speed_sigma = speed_of_sound_in(scene.air), speed_uncertainty_m_s(scene.air)
-    found = {di.name: Expected(di.latency_s, _DI_SIGMA_S) for di in scene.dis if di.of == source.name}
-    for mic in scene.mics:
-        away_m = float(np.linalg.norm(np.subtract(mic.position, source.position)))
-        sigma_m = float(np.hypot(mic.plus_minus_m, source.plus_minus_m))
-        sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + _LEAST_SIGMA_S**2))
-        found[mic.name] = Expected(away_m / speed, sigma_s, levels_db(scene, mic).get(source.name, 0.0))
-    return found
 
 
 def _best_answer(sources: Sequence[SourceDelays], limits: Constraints, track: str) -> Delay:

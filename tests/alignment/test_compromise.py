@@ -9,6 +9,7 @@ from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.network import Link
 from micalign.alignment.offsets import Shift, followed
 from micalign.errors import TakeError
+from micalign.tdoa.delays import Expected
 
 RATE = 48000
 TRACKS = ["snare mic", "kick mic", "left", "right"]
@@ -110,3 +111,16 @@ def test_an_unreliable_single_delay_is_never_followed():
     kept = offsets.shift("b")
     assert (kept.shift_s, kept.polarity_flip, kept.applied) == (0.0, False, False)
     assert "nothing was moved" in offsets.compromise
+
+
+def test_a_source_of_which_nothing_is_known_is_told_with_what_the_scene_makes_likely():
+    """By hand: the tom is 1.78 ms later in the left than in the right, and the pair moves as one."""
+    on = {**ON, "left": ("snare", "kick", "tom"), "right": ("snare", "kick", "tom")}
+    heard = [*kit(), HeardSource("tom", ())]
+    arrivals = {"left": Expected(6.46e-3, 1e-4), "right": Expected(4.68e-3, 1e-4), "snare mic": Expected(3.6e-3, 1e-4)}
+    limits = Constraints("left", (("left", "right"),), on, expected={"tom": arrivals})
+    words = agreed(TRACKS, heard, limits, sample_rate=RATE).compromise
+    assert "of 'tom' nothing reliable is known (by the scene, likely 1.8 ms remains between right and left)" in words
+    bare = agreed(TRACKS, heard, Constraints("left", (("left", "right"),), on), sample_rate=RATE).compromise
+    assert bare.endswith("of 'tom' nothing reliable is known")
+    assert "nothing reliable" not in agreed(TRACKS, kit(), limits, sample_rate=RATE).compromise
