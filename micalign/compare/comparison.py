@@ -128,6 +128,11 @@ class Row:
         """Measured minus predicted."""
         return None if self.measured_s is None else self.measured_s - self.predicted_s
 
+    @property
+    def is_stray(self) -> bool:
+        """Whether what was heard counts for nothing, since it fits neither the plan nor any cause."""
+        return self.explains == _STRAY
+
 
 @dataclass(frozen=True, slots=True)
 class Explanation:

@@ -140,8 +140,9 @@ def findings_of(
     if explained and is_hazy(*heard):
         out.append(_hazy(*heard))
     if not out:
-        message = f"The take is as the scene says.{_hidden_words(hidden_c)}"
-        out.append(Finding("as-planned", "note", (), message, "Nothing to do: record."))
+        but = f", but for {heard[0]} of {heard[1]} delays, which fit nothing and do not count" if heard[0] else ""
+        message = f"The take is as the scene says{but}.{_hidden_words(hidden_c)}"
+        out.append(Finding("as-planned", "note", (), message, "Nothing needs to be moved or turned over."))
     return tuple(out)
 
 

@@ -6,7 +6,7 @@ Times are how much later a source is in a track than in the reference track. Nam
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from micalign.compare.comparison import Comparison, Explanation, Row
@@ -78,10 +78,13 @@ def comparison_table(found: Comparison) -> Table:
     for heading in ("planned", "measured", "off by", "z"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("polarity", no_wrap=True)
+    if any(row.is_stray for row in found.rows):
+        table.add_column("remark", overflow="fold")
     before = None
     for row in found.rows:
         source = "" if row.source == before else clean(row.source)
-        table.add_row(source, clean(row.track), clean(row.reference), *_numbers(row), _polarity(row), style=_style(row))
+        cells = [source, clean(row.track), clean(row.reference), *_numbers(row), _polarity(row)]
+        table.add_row(*cells, *([_not_counted(row)] if row.is_stray else []), style=_style(row))
         before = row.source
     return table
 
@@ -90,16 +93,19 @@ def _numbers(row: Row) -> list[str]:
     planned = show_ms(row.predicted_s, sign=True)
     if row.measured_s is None or row.difference_s is None or row.z is None:
         return [planned, "not heard", "", ""]
-    return [
-        planned,
-        show_ms(row.measured_s, sign=True),
-        show_ms(row.difference_s, sign=True),
-        f"{round(row.z, 1) + 0.0:+.1f}{' !' if abs(row.z) > _LARGE_Z else ''}",
-    ]
+    z = f"{round(row.z, 1) + 0.0:+.1f}"
+    cells = [show_ms(row.measured_s, sign=True), show_ms(row.difference_s, sign=True)]
+    if row.is_stray:
+        return [planned, *(f"({cell})" for cell in (*cells, z))]
+    return [planned, *cells, f"{z} !" if abs(row.z) > _LARGE_Z else z]
+
+
+def _not_counted(row: Row) -> str:
+    return f"not counted: {row.explains}"
 
 
 def _polarity(row: Row) -> str:
-    if row.polarity is None or row.polarity_expected is None:
+    if row.polarity is None or row.polarity_expected is None or row.is_stray:
         return ""
     return "as planned" if row.polarity == row.polarity_expected else "INVERTED"
 
@@ -115,7 +121,7 @@ def summary(found: Comparison) -> Iterator[str]:
         if found.is_hazy:
             yield f"As planned as far as can be told: {heard}."
         else:
-            yield f"As planned: {heard}. |z| above 3 would be worth a look."
+            yield f"As planned: {heard}.{_worth_a_look(found.rows)}"
         return
     for one in found.explanations:
         yield f"{one.words} ({_likelier(one.evidence)} than the plan as it stands)"
@@ -129,6 +135,14 @@ def compared_line(found: Comparison) -> str:
     if not found.explanations:
         return " ".join(summary(found))
     return "; ".join(one.words for one in found.explanations)
+
+
+def _worth_a_look(rows: Sequence[Row]) -> str:
+    """Which rows that count are far from the plan; in brackets stands what does not count."""
+    large = [row for row in rows if row.z is not None and abs(row.z) > _LARGE_Z and not row.is_stray]
+    if large:
+        return f" Worth a look (|z| above 3): {', '.join(f'{row.source} in {row.track}' for row in large)}."
+    return " No |z| that counts is above 3."
 
 
 def _heard(delays: int, strays: int) -> str:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from planted_kits import KINDS, kit, planted
+from rich.console import Console
 
 from micalign.compare.comparison import Comparison, Flips
 from micalign.compare.run import compare, compared
 from micalign.compare.words import findings_of
 from micalign.errors import TakeError
+from micalign.report.compare_words import comparison_table, summary, to_do
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.event_groups import Group, GroupDelay
@@ -322,3 +325,21 @@ def test_two_hundred_kits_meet_the_bar():
     print(f"\ncompare: {total} of 200 right: {counts}")
     assert total >= 190
     assert right["none"].count(False) <= 0.02 * len(right["none"])
+
+
+def test_a_row_that_does_not_count_says_so_and_the_words_agree() -> None:
+    """One sound of fifteen is a reflection, 4 ms late: its row, the verdict and what to do say one thing."""
+    found = compared(SCENE, _NAMES, groups(SCENE, strays={("snare", "room"): 4e-3}))
+    assert found.is_fine
+    row = next(row for row in found.rows if (row.source, row.track) == ("snare", "room"))
+    assert row.is_stray
+    out = io.StringIO()
+    Console(file=out, width=200).print(comparison_table(found))
+    told = next(line for line in out.getvalue().splitlines() if "not counted" in line)
+    assert "!" not in out.getvalue()
+    assert "(+4.0" in told
+    assert "as planned" not in told
+    said = " ".join([*summary(found), *to_do(found)])
+    assert "No |z| that counts is above 3." in said
+    assert f"but for 1 of {found.sightings} delays" in said
+    assert "record" not in said  # it is recorded already
