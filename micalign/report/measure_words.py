@@ -130,7 +130,7 @@ def polarity_words(polarity: int) -> str:
 
 
 def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, drift: bool = False) -> Table:
-    """One row a track; an unreliable row says why and shows its number in brackets."""
+    """One row a track; an unreliable row says why, its number in brackets, or a dash where nothing was measured."""
     table = bare_table(title)
     table.add_column("track", overflow="fold")
     for heading in ("delay", "samples", "+-"):
@@ -146,7 +146,7 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
         if drift:
             cells.append("-" if delay.drift_ppm is None else f"{delay.drift_ppm:+.2f} ppm")
         if not delay.reliable:
-            cells = [f"({cell})" for cell in cells]
+            cells = [f"({cell})" if delay.is_known else "-" for cell in cells]
         table.add_row(clean(one.track), *cells, clean(_verdict(delay)), style=None if delay.reliable else WARNING)
     return table
 

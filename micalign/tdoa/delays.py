@@ -63,6 +63,11 @@ class Delay:
     candidates: tuple[Candidate, ...] = ()
     drift_ppm: float | None = None
 
+    @property
+    def is_known(self) -> bool:
+        """Whether anything was measured, be it doubtful; where not, the number only stands in for one."""
+        return self.reliable or self.confidence > 0.0 or bool(self.candidates)
+
 
 def doubted(delay: Delay, reason: str) -> Delay:
     """The same delay, not to be acted on."""

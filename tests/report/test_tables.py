@@ -9,7 +9,9 @@ import pytest
 from rich.console import Console
 from rich.style import Style
 
+from micalign.report.measure_words import delay_table
 from micalign.report.tables import NOTE, PROBLEM, WARNING, bare_table, ruled_table
+from micalign.tdoa.delays import Delay, TrackDelay
 
 ROWS = [("snare", "overhead left", "overhead right", "+0.477 ms", "900-1200 Hz", "-14.2 dB")]
 HEADINGS = ("source", "first mic", "second mic"), ("later by", "first notch", "dip")
@@ -74,3 +76,14 @@ def test_only_the_verdict_is_coloured(width: int) -> None:
     Console(file=out, width=width, force_terminal=True, color_system="256").print(table)
     coloured = re.findall(r"\x1b\[38;5;131m(.*?)\x1b\[0m", out.getvalue())
     assert [words.strip() for words in coloured] == ["unreliable"]
+
+
+def test_a_delay_that_was_never_measured_is_a_dash() -> None:
+    """A doubtful number stands in brackets; where there is none, no 0.000 ms is made up."""
+    doubt = Delay(0.0012, 2e-5, 1, 0.1, 0.3, False, "too little in common")
+    nothing = Delay(0.0, 0.0, 1, 0.0, 0.0, False, "no track of its own")
+    out = io.StringIO()
+    Console(file=out, width=120).print(delay_table("", [TrackDelay("left", doubt), TrackDelay("room", nothing)], 48000))
+    left, room = (next(line for line in out.getvalue().splitlines() if name in line) for name in ("left", "room"))
+    assert "(+1.200 ms)" in left
+    assert room.split()[:5] == ["room", "-", "-", "-", "-"]
