@@ -236,7 +236,7 @@ def _print_words(
 
     out, numbers = console(), {finding.key: number for number, finding in enumerate(every, start=1)}
     heads = reported(every)
-    out.print(verdict(name, every, heads), style="bold")
+    out.print(verdict(name, every, heads, everything=everything), style="bold")
     if not (wanted or everything):
         shown = with_remedies(scene, heads)
         _print_blocks(*first_screen(out, scene, predicted, shown, numbers, minded))

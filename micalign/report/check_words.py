@@ -155,13 +155,14 @@ def _room(room: RoomFigures | None) -> Mapping[str, Any] | None:
     return document
 
 
-def verdict(name: str, every: Sequence[Finding], reported: Sequence[Finding]) -> str:
-    """How the scene stands, in a sentence."""
+def verdict(name: str, every: Sequence[Finding], reported: Sequence[Finding], *, everything: bool = False) -> str:
+    """How the scene stands, in a sentence; it says why numbers jump where one finding stands for several alike."""
     wrong = sum(finding.severity != "note" for finding in reported)
     if not every:
         return f"{clean(name)}: every rule is met."
     state = "nothing to mend" if wrong == 0 else f"{wrong} to mend"
-    return f"{clean(name)}: {state}, {len(reported) - wrong} to know."
+    jumps = ", numbered as in --all" if len(reported) < len(every) and not everything else ""
+    return f"{clean(name)}: {state}, {len(reported) - wrong} to know{jumps}."
 
 
 def first_screen(

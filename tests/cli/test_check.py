@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -391,3 +392,15 @@ def test_no_notch_is_no_notch(tmp_path: Path) -> None:
     said = micalign("check", scene, "--all").out
     assert "total" not in said
     assert "none" in said
+
+
+def test_numbers_that_jump_say_where_the_others_are() -> None:
+    """Findings of one kind are told as one: the numbers, which --mend takes, then leave some out."""
+    scene = Path(__file__).parents[2] / "scenes" / "jazz-kit.toml"
+    found = micalign("check", scene, "--json").document["findings"]
+    first = micalign("check", scene, "--show", "findings").out
+    numbers = [int(number) for number in re.findall(r"^(\d+)[* ] ", first, flags=re.MULTILINE)]
+    assert numbers != list(range(1, len(numbers) + 1))
+    assert numbers[-1] <= len(found)
+    assert "numbered as in --all" in first.splitlines()[0]
+    assert "numbered as" not in micalign("check", scene, "--all").out
