@@ -51,6 +51,7 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
     from micalign.report.scene_page import report_page  # noqa: PLC0415
+    from micalign.report.take_page import opening  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
 
     target = page_path(out, Path(f"{name_of(scene)}.html"))
@@ -72,7 +73,10 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     else:
         click.echo(clean(str(target)))
     note(f"{len(text.encode()) / 1e6:.1f} MB, opens in any browser", quiet=quiet)
-    return int(is_wrong(found) or (studied is not None and not studied.is_sound))
+    status = int(is_wrong(found) or (studied is not None and not studied.is_sound))
+    if status:
+        note(f"exit status 1: {opening(found, take)[0][1]}", quiet=quiet)
+    return status
 
 
 def _study(scene: Scene, path: Path, wanted: bool | None, say: Callable[[str], None]) -> TakeStudy | None:

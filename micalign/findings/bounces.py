@@ -233,8 +233,10 @@ def _on_the_floor(scene: Scene, row: Reflection) -> Iterator[Remedy]:
 
 
 def _ear(row: Reflection) -> str:
-    way = {"floor": "height", "ceiling": "height"}.get(row.surface, "distance from it")
-    return f"Choose the {way} of '{row.mic}' by ear."
+    said = _said(row.surface)
+    ways = {"floor": "height of '{}'", "ceiling": "height of '{}'"}
+    way = ways.get(row.surface, f"distance of '{{}}' from {said[0].lower()}{said[1:]}")
+    return f"Choose the {way.format(row.mic)} by ear."
 
 
 def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

@@ -5,7 +5,7 @@ The three lines a report opens with: is it sound, what to move or mend first, wh
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.offsets import Remain, Shift
@@ -18,7 +18,7 @@ from micalign.report.measure_words import polarity_words
 from micalign.report.take_study import TakeStudy
 from micalign.report.threelines import WAY_WORDS, named_lines, sum_heads, sum_rows, sum_words
 from micalign.take.track_levels import TrackLevels
-from micalign.tdoa.delays import SourceDelays
+from micalign.tdoa.delays import Delay, SourceDelays
 from micalign.units import show_centimetres, show_db, show_dbfs, show_hz, show_ms, show_plus_minus, show_samples
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["likenesses", "opening", "take_figures", "take_values"]
 _MOST_REMAINS: Final = 16
+_ALL_WELL: Final = "The take is: all tracks are well, all delays reliable."
 
 
 def opening(findings: Sequence[Finding], take: Mapping[str, Any] | None = None) -> list[tuple[str, str]]:
@@ -55,23 +56,60 @@ def _sound(findings: Sequence[Finding], take: Mapping[str, Any] | None) -> str:
         plan = f"The plan is: no rule fails{f', {notes} to know' if notes else ''}."
     if take is None:
         return plan
-    recorded = "The take is: all tracks are well, all delays reliable." if take["is_sound"] else _unsound(take)
-    return f"{recorded} {plan}"
+    return f"{_recorded(take)} {plan}"
 
 
-def _unsound(take: Mapping[str, Any]) -> str:
-    spoiled = {remark["track"] for remark in take["remarks"] if remark["severity"] == "problem"}
+def _recorded(take: Mapping[str, Any]) -> str:
+    """The worst of what the page's tables say of the take."""
+    wrong, minor = _wrong(take), _minor(take)
+    if wrong:
+        return f"The take is not: {' and '.join([*wrong, *minor])}."
+    return f"The take will do, but {' and '.join(minor)}." if minor else _ALL_WELL
+
+
+def _wrong(take: Mapping[str, Any]) -> list[str]:
+    spoiled = _spoiled(take)
     said = [f"{len(spoiled)} of its tracks {'has' if len(spoiled) == 1 else 'have'} a problem"] if spoiled else []
-    said += [f"{take['unreliable']} of its delays cannot be relied on"] if take["unreliable"] else []
-    return f"The take is not: {' and '.join(said)}."
+    return said + ([f"{take['unreliable']} of its delays cannot be relied on"] if take["unreliable"] else [])
+
+
+def _minor(take: Mapping[str, Any]) -> list[str]:
+    """What spoils nothing and yet is in the tables: levels, other remarks, delays of single sources."""
+    spoiled = _spoiled(take)
+    verdicts = {row[0]: row[-1] for row in take["levels"] if row[-1] != "good" and row[0] not in spoiled}
+    said = []
+    for verdict in dict.fromkeys(verdicts.values()):
+        names = [name for name, one in verdicts.items() if one == verdict]
+        said.append(f"{_quoted(names)} {'is' if len(names) == 1 else 'are'} {verdict}")
+    others = [one["track"] for one in take["remarks"] if one["track"] not in {*spoiled, *verdicts}]
+    said += [f"there is a remark on {_quoted(others)}"] if others else []
+    relied = {row[0] for row in take["delays"] if row[-1] == "yes"}
+    doubtful = [row[0] for row in take["delays"] if row[-1] != "yes"]
+    unknown = [source for source in doubtful if source not in relied]
+    said += [f"of {_quoted(unknown)} no delay is reliable"] if unknown else []
+    some = len(doubtful) - len(unknown)
+    return said + ([f"{some} of {len(take['delays'])} delays of single sources cannot be relied on"] if some else [])
+
+
+def _quoted(names: Iterable[str]) -> str:
+    """Each name once."""
+    return ", ".join(f"'{name}'" for name in dict.fromkeys(names))
+
+
+def _spoiled(take: Mapping[str, Any]) -> set[str]:
+    return {remark["track"] for remark in take["remarks"] if remark["severity"] == "problem"}
 
 
 def _first(findings: Sequence[Finding], take: Mapping[str, Any] | None) -> str:
-    spoiled = [one for one in take["remarks"] if one["severity"] == "problem"] if take else []
-    if spoiled:
-        return f"{spoiled[0]['track']}: {spoiled[0]['advice']}"
+    remarks = sorted(take["remarks"], key=lambda one: one["severity"] != "problem") if take else []
+    if remarks and remarks[0]["severity"] == "problem":
+        return f"{remarks[0]['track']}: {remarks[0]['advice']}"
     failures = [one for one in findings if one.severity != "note"]
-    return failures[0].advice if failures else "Nothing needs to be moved."
+    if failures:
+        first = next((one for one in failures if one.changes), failures[0])
+        # What has no remedy speaks of "it": only its message says of what.
+        return first.advice if first.changes else f"{first.message} {first.advice}"
+    return f"{remarks[0]['track']}: {remarks[0]['advice']}" if remarks else "Nothing needs to be moved."
 
 
 def _gained(take: Mapping[str, Any] | None) -> str:
@@ -180,13 +218,15 @@ def _delay_rows(source: SourceDelays) -> list[tuple[str, ...]]:
             source.source,
             one.track,
             source.reference,
-            show_ms(one.delay.delay_s, sign=True),
-            show_plus_minus(one.delay.uncertainty_s),
-            polarity_words(one.delay.polarity),
+            *(_measured(one.delay) if one.delay.is_known else ("-", "-", "-")),
             "yes" if one.delay.reliable else f"no: {one.delay.reason or 'too little in common'}",
         )
         for one in source.tracks
     ]
+
+
+def _measured(delay: Delay) -> tuple[str, str, str]:
+    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity_words(delay.polarity)
 
 
 def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, ...]:

@@ -76,3 +76,14 @@ def test_a_name_of_another_kind_of_file_is_refused(name: str, tmp_path: Path) ->
     assert said.status == 2
     assert "end it in .html" in said.err
     assert not (tmp_path / name).exists()
+
+
+def test_status_1_says_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pair that is to be equal and is not: the terminal says so, as the page does."""
+    monkeypatch.chdir(tmp_path)
+    pair = '[[mic]]\nname = "far"\nat = [1, 1, 1.2]\non = "voice"\n'
+    pair += '[[pair]]\nname = "two"\nmics = ["room", "far"]\nequal_to = "voice"\n'
+    Path("pair.toml").write_text(SCENE + pair)
+    said = micalign("report", "pair.toml")
+    assert said.status == 1
+    assert "exit status 1: The plan is not yet: " in said.err
