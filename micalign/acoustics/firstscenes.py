@@ -43,7 +43,11 @@ class FirstScene:
 
 
 def first_scene(
-    what: str, inputs: int, room: Room | None, places: Mapping[str, Coordinates] | None = None
+    what: str,
+    inputs: int,
+    room: Room | None,
+    places: Mapping[str, Coordinates] | None = None,
+    without: Sequence[str] = (),
 ) -> tuple[tuple[Source, ...], Arranged]:
     """Sources and mics of a first scene.
 
@@ -57,6 +61,8 @@ def first_scene(
         None for the open air.
     places : mapping of name to (x, y, z), optional
         Known places, metres; a coordinate that is not known is None.
+    without : sequence of str, optional
+        Usual sources that are not there.
 
     Raises
     ------
@@ -70,7 +76,7 @@ def first_scene(
     ['overhead left', 'overhead right', 'kick mic']
     """
     kind, known = FIRST_SCENES[what], dict(places or {})
-    sources = first_sources(what, inputs, room, known)
+    sources = first_sources(what, inputs, room, known, without)
     made = kind.build(sources, room, min(max(inputs, 1), kind.most_inputs))
     mics = tuple(_put(mic, known.get(mic.name, mic.at), room) for mic in made.mics)
     named = [one.name for one in (*sources, *mics)]
@@ -82,14 +88,18 @@ def first_scene(
 
 
 def first_sources(
-    what: str, inputs: int, room: Room | None, places: Mapping[str, Coordinates] | None = None
+    what: str,
+    inputs: int,
+    room: Room | None,
+    places: Mapping[str, Coordinates] | None = None,
+    without: Sequence[str] = (),
 ) -> tuple[Source, ...]:
     """The sources of a first scene: where they are said to stand, the others as far from these as is usual.
 
     Raises
     ------
     SceneError
-        If the room is too small for the players.
+        If the room is too small for the players, or `without` names what is not there or all that is.
 
     Examples
     --------
@@ -99,7 +109,7 @@ def first_sources(
     """
     kind, known = FIRST_SCENES[what], places or {}
     sources = _players(known, min(max(inputs, 1), kind.most_inputs), room) if what == "several" else kind.sources
-    usual = [_usual(one, room) for one in sources]
+    usual = [_usual(one, room) for one in _left(sources, without)]
     # The whole group goes where the known ones stand; the height over the floor stays each one's own.
     away = (_mean_step(usual, known, 0), _mean_step(usual, known, 1))
     return tuple(_followed(one, known.get(one.name, _NOWHERE), away, room) for one in usual)
@@ -115,6 +125,18 @@ def rug(sources: tuple[Source, ...], room: Room | None) -> Panel | None:
     x, y = (sum(one.position[axis] for one in sources) / len(sources) for axis in (0, 1))
     side = min(2.4, 2 * min(x, y, room.size[0] - x, room.size[1] - y))
     return Panel("rug under the kit", (round(x, 3), round(y, 3), 0.01), (0.0, 0.0, 1.0), (side, side), absorption=0.6)
+
+
+def _left(sources: tuple[Source, ...], without: Sequence[str]) -> tuple[Source, ...]:
+    """The sources but those that are not there."""
+    names = [one.name for one in sources]
+    unknown = [name for name in without if name not in names]
+    left = tuple(one for one in sources if one.name not in without)
+    if unknown or not left:
+        why = f"'{unknown[0]}' is in no such scene" if unknown else "nothing is left to record"
+        listed = ", ".join(f"'{name}'" for name in names)
+        raise SceneError(f"--without: {why}: leave out some of {listed}")
+    return left
 
 
 def _usual(source: Source, room: Room | None) -> Source:
@@ -220,7 +242,7 @@ def _piano(sources: tuple[Source, ...], room: Room | None, inputs: int) -> Arran
     names = tuple(one.name for one in sources)
     low, high = sources[0].position, sources[-1].position
     z = max(low[2], high[2]) + 0.3
-    if inputs == 1:
+    if inputs == 1 or len(sources) == 1:
         middle = ((low[0] + high[0]) / 2, (low[1] + high[1]) / 2, z + 0.2)
         return Arranged((Mic("piano mic", middle, aim=names[0], pattern="cardioid", on=names, reach_m=0.2),))
     mics = tuple(

@@ -28,6 +28,12 @@ _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar"
 @click.option("--room", metavar="W,D,H", help="The room's width, depth, height, or 'none'.  [default: asked]")
 @click.option("--inputs", type=click.IntRange(1, 64), help="A number: tracks recorded at once.  [default: asked]")
 @click.option(
+    "--without",
+    multiple=True,
+    metavar="NAME",
+    help="A usual source that is not there, as 'rack tom'; may be repeated.  [default: none]",
+)
+@click.option(
     "--at",
     multiple=True,
     metavar="NAME=X,Y,Z",
@@ -119,6 +125,7 @@ def _request(said: dict[str, Any], take: str) -> FirstRequest:
         places=_places(said["at"], unit),
         tapes=tuple(a_tape(text, unit) for text in said["tapes"]),
         take=take,
+        without=tuple(said["without"]),
     )
 
 

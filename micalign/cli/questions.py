@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any, Final
 
 import click
@@ -42,28 +43,29 @@ def ask(said: Mapping[str, Any], usual_inputs: Mapping[str, int]) -> dict[str, A
         _say("Where do things stand? 'usual' now and measured later, by 'coordinates', or by 'tape' to each mic")
         way = _prompt("Places", "usual", click.Choice(_WAYS))
         if way != "usual":
-            answers["at"], answers["tapes"] = _places(answers, unit, by_tape=way == "tape")
+            answers |= _places(answers, unit, by_tape=way == "tape")
     return answers
 
 
-def _places(answers: Mapping[str, Any], unit: str, *, by_tape: bool) -> tuple[list[str], list[str]]:
+def _places(answers: Mapping[str, Any], unit: str, *, by_tape: bool) -> dict[str, Any]:
     room = a_room(answers["room"], unit)
-    request = FirstRequest(answers["what"], answers["inputs"], room, unit=unit)
-    _say("From the left wall, from the front wall, above the floor:")
+    request = FirstRequest(answers["what"], answers["inputs"], room, unit=unit, without=tuple(answers["without"]))
+    absent = "" if request.what == "several" else " ('none': it is not there)"
+    _say(f"From the left wall, from the front wall, above the floor{absent}:")
     request, at, mics = _sources(request)
     sources = usual_sources(request)
     tapes: list[str] = []
     for mic in mics:
         # Two tapes and a height leave two mirror images, three tapes as well: the height and three tapes fix a mic.
         if not by_tape or len(sources) < 3:
-            at.append(f"{mic.name}={_place(mic.name, mic.at, unit)}")
+            at.append(f"{mic.name}={_place(mic.name, mic.at, unit, partial(lengths_of, option='place', unit=unit))}")
             continue
         height = _length(f"{mic.name}: above the floor", mic.position[2], unit)
         at.append(f"{mic.name}=?,?,{height}")
         for source in sources[:3]:
             apart = sum((a - b) ** 2 for a, b in zip(mic.position, source.position, strict=True)) ** 0.5
             tapes.append(f"{mic.name},{source.name}={_length(f'  to {source.name}', apart, unit)}")
-    return at, tapes
+    return {"at": at, "tapes": tapes, "without": request.without}
 
 
 def _sources(request: FirstRequest) -> tuple[FirstRequest, list[str], tuple[Mic, ...]]:
@@ -71,11 +73,17 @@ def _sources(request: FirstRequest) -> tuple[FirstRequest, list[str], tuple[Mic,
     told: dict[str, Coordinates] = {one.name: (None, None, None) for one in usual_sources(request)}
     while True:
         at: list[str] = []
-        for number, name in enumerate(list(told)):
+        for name in list(told):
             request = replace(request, places=told)
-            answer = _place(name, usual_sources(request)[number].at, request.unit)
-            told = told | {name: lengths_of(answer, "place", request.unit)}
-            at.append(f"{name}={answer}")
+            usual = next(one.at for one in usual_sources(request) if one.name == name)
+            answer = _place(name, usual, request.unit, partial(_source_place, request, name))
+            place = _source_place(request, name, answer)
+            if place is None:
+                request = replace(request, without=(*request.without, name))
+                del told[name]
+            else:
+                told[name] = place
+                at.append(f"{name}={answer}")
         request = replace(request, places=told)
         try:
             return request, at, usual_mics(request)
@@ -83,9 +91,17 @@ def _sources(request: FirstRequest) -> tuple[FirstRequest, list[str], tuple[Mic,
             _say(f"  {error}")
 
 
-def _place(name: str, at: Coordinates, unit: str) -> str:
+def _source_place(request: FirstRequest, name: str, answer: str) -> Coordinates | None:
+    """Where it stands; None where it is not there, which one source at least must be."""
+    if answer.strip().casefold() != "none" or request.what == "several":
+        return lengths_of(answer, "place", request.unit)
+    usual_sources(replace(request, without=(*request.without, name)))
+    return None
+
+
+def _place(name: str, at: Coordinates, unit: str, read: Callable[[str], object]) -> str:
     usual = ",".join(_shown(value or 0.0, unit) for value in at)
-    return _checked(f"  {name}", usual, lambda text: lengths_of(text, "place", unit))
+    return _checked(f"  {name}", usual, read)
 
 
 def _length(words: str, usual_m: float, unit: str) -> str:

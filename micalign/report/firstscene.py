@@ -195,7 +195,8 @@ def _length(metres: float, unit: str) -> str:
 class FirstRequest:
     """The answers: what is recorded, in which room, on how many inputs, and where things are known to stand.
 
-    ``take`` names the folder of the recording; by what is recorded where it is empty.
+    ``take`` names the folder of the recording; by what is recorded where it is empty;
+    ``without`` names usual sources that are not there.
     """
 
     what: str
@@ -206,16 +207,17 @@ class FirstRequest:
     places: Mapping[str, Coordinates] = field(default_factory=dict)
     tapes: tuple[Tape, ...] = ()
     take: str = ""
+    without: tuple[str, ...] = ()
 
 
 def usual_sources(request: FirstRequest) -> tuple[Source, ...]:
     """Sources where they stand or would stand beside those whose place is known, to ask for each."""
-    return first_sources(request.what, request.inputs, request.room, request.places)
+    return first_sources(request.what, request.inputs, request.room, request.places, request.without)
 
 
 def usual_mics(request: FirstRequest) -> tuple[Mic, ...]:
     """Mics where they would stand round these sources."""
-    return first_scene(request.what, request.inputs, request.room, request.places)[1].mics
+    return first_scene(request.what, request.inputs, request.room, request.places, request.without)[1].mics
 
 
 def first_text(request: FirstRequest) -> tuple[str, Scene]:
@@ -233,7 +235,7 @@ def first_text(request: FirstRequest) -> tuple[str, Scene]:
     (1.84, 1.4, 1.55)
     """
     taped = Counter(name for tape in request.tapes for name in tape.between)
-    sources, made = first_scene(request.what, request.inputs, request.room, request.places)
+    sources, made = first_scene(request.what, request.inputs, request.room, request.places, request.without)
     loose = {name for name, count in taped.items() if count >= _TAPES_THAT_FIX and name not in request.places}
     made = replace(made, mics=tuple(_at_its_tapes(mic) if mic.name in loose else mic for mic in made.mics))
     _refuse_unknown(request, sources, made)

@@ -108,6 +108,18 @@ def _holds_its_mics(scene: Scene) -> None:
                 assert low - 1e-6 <= at <= high + 1e-6, mic.name
 
 
+def test_a_kit_without_toms_is_one_of_kick_and_snare(tmp_path: Path) -> None:
+    """What is left out has neither place nor mic, and no overhead is on it; the rest passes check."""
+    path = tmp_path / "small.toml"
+    toms = ("--without", "rack tom", "--without", "floor tom")
+    assert micalign("new", "--usual", *toms, "--inputs", 6, "-o", path).status == 0
+    scene = read_scene(path)
+    assert [one.name for one in scene.sources] == ["kick", "snare"]
+    assert [mic.name for mic in scene.mics] == ["overhead left", "overhead right", "kick mic", "snare mic"]
+    assert "tom" not in path.read_text(encoding="utf-8")
+    assert micalign("check", path, "--json").status == 0
+
+
 @pytest.mark.parametrize("inputs", [1, 4, 6])
 def test_what_is_not_given_follows_what_is(inputs: int, tmp_path: Path) -> None:
     """Close mics stay as far from their drum as in the usual kit, toms from the drums; a box holds its mic."""
@@ -148,6 +160,8 @@ def test_a_room_is_read_as_people_write_it(room: str, tmp_path: Path) -> None:
         (["--at", "kazoo=1,1,1"], "'kazoo' is in no such scene: it has 'voice'"),
         (["--at", "voice=9,1,1"], "outside the room"),
         (["--at", "voice=1,1,1", "--at", "voice=2,1,1"], "--at places 'voice' twice"),
+        (["--without", "kazoo"], "--without: 'kazoo' is in no such scene: leave out some of 'voice'"),
+        (["--without", "voice"], "--without: nothing is left to record"),
         (["--tape", "voice=1"], "--tape voice=1: write two names"),
         (["--tape", "voice,kazoo=1"], "'kazoo' is in no such scene"),
         (["--room", "6,5"], "the height is missing: write all three, such as '6, 5, 2.5'"),
@@ -205,12 +219,13 @@ def test_a_terminal_is_asked_one_thing_at_a_time(tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork:DeprecationWarning")
 def test_what_is_offered_next_follows_what_was_typed(tmp_path: Path) -> None:
-    """Only two drums are typed: their mics, the toms and the overheads are offered round them, in one piece."""
-    answers = ["kit", "m", "4 x 5 x 2.5", "4", "coordinates", "1.9,1.5,0.3", "2.2,2.1,0.7", *[""] * 6]
+    """Only two drums are typed: their mics, the tom and the overheads are offered round them; one tom is not there."""
+    answers = ["kit", "m", "4 x 5 x 2.5", "4", "coordinates", "1.9,1.5,0.3", "2.2,2.1,0.7", "none", *[""] * 5]
     said, status = _talk(["new", "-o", "mine.toml"], answers, tmp_path)
     assert status == 0, said
     scene = read_scene(tmp_path / "mine.toml")
     for name in ("kick", "snare"):
         assert 0.04 <= math.dist(scene.mic(f"{name} mic").position, scene.source(name).position) <= 0.07
+    assert [one.name for one in scene.sources] == ["kick", "snare", "rack tom"]
     assert math.dist(scene.source("rack tom").position, scene.source("snare").position) < 0.6
     _holds_its_mics(scene)
