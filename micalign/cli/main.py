@@ -157,6 +157,10 @@ def obey_signals() -> None:
     sys.unraisablehook = _end_after_all
 
 
+_met: list[int] = []
+"""Signals that came: a library in C may make its own error of one and leave no way back to it."""
+
+
 class _EndedError(KeyboardInterrupt):
     """A signal asked the run to end."""
 
@@ -165,6 +169,7 @@ class _EndedError(KeyboardInterrupt):
 
 
 def _end(number: int, _frame: FrameType | None) -> None:
+    _met.append(number)
     for other in ENDING:
         signal.signal(other, signal.SIG_IGN)  # clearing up is not interrupted; KILL always works
     raise _EndedError(number)
@@ -184,6 +189,7 @@ def _end_after_all(unraised: Any) -> None:
 
 def status_of(arguments: list[str] | None = None) -> int:
     """Run the command line and return the exit status."""
+    _met.clear()
     try:
         result: Any = main.main(args=arguments, prog_name="micalign", standalone_mode=False)
         sys.stdout.flush()
@@ -198,9 +204,8 @@ def status_of(arguments: list[str] | None = None) -> int:
     except (OSError, MemoryError) as error:
         return _refused([_system_sentence(error)])
     except Exception as error:
-        number = _signal_behind(error)
-        if number is not None:
-            return _stopped(number)
+        if _met:
+            return _stopped(_met[0])
         if os.environ.get("MICALIGN_TRACEBACK"):
             raise
         return _refused([_settings_sentence(error) or _defect_sentence(error)])

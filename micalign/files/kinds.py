@@ -13,6 +13,7 @@ import json
 import os
 import stat
 from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -33,6 +34,8 @@ __all__ = [
     "in_the_way",
     "listed",
     "refuse_in_the_way",
+    "remove_figures",
+    "stale_figures",
     "still_ours",
 ]
 
@@ -131,6 +134,33 @@ FIGURE: Final = FileKind("a figure that micalign drew", _is_figure)
 SOUND: Final = FileKind("a sound that micalign made", _is_sound)
 SCENE: Final = FileKind("a scene file without faults", _is_scene)
 TOLD: Final = FileKind("what a command of micalign printed", _is_told)
+
+
+def stale_figures(folder: Path, names: Collection[str], kinds: Iterable[str]) -> tuple[Path, ...]:
+    """Figures of micalign's making, of these kinds and formats, that an earlier drawing left and this one will not."""
+    suffixes = {Path(name).suffix for name in names}
+    begin = tuple(kinds)
+    return tuple(
+        path
+        for path in (sorted(folder.iterdir()) if folder.is_dir() else ())
+        if path.name not in names
+        and path.suffix in suffixes
+        and path.stem.startswith(begin)
+        and path.is_file()
+        and not path.is_symlink()
+        and path.stat().st_size
+        and FIGURE.has(path)
+    )
+
+
+def remove_figures(paths: Iterable[Path]) -> tuple[Path, ...]:
+    """Remove files; those that cannot be stay."""
+    removed = []
+    for path in paths:
+        with suppress(OSError):
+            path.unlink()
+            removed.append(path)
+    return tuple(removed)
 
 
 def exactly(data: bytes, words: str) -> FileKind:

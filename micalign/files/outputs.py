@@ -20,6 +20,7 @@ from micalign.errors import OutputError, TakeError
 from micalign.files.audio import AudioInfo
 from micalign.files.decode import ChannelSamples
 from micalign.files.kinds import refuse_in_the_way
+from micalign.files.sets import finish_killed
 from micalign.files.whole import LONGEST_NAME_BYTES
 from micalign.take.tracks import Track, as_recorded
 
@@ -205,6 +206,7 @@ class Targets:
         An offsets file may be followed into its own folder: it is the head of the set that gives way.
         """
         refuse_inputs(self.all, [path for path in inputs if _key(path) != _key(self.json)])
+        finish_killed(self.json.parent)
         refuse_in_the_way(self.json.parent, [path.name for path in self.all], self.json.name, force=force)
 
     @property

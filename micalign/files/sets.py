@@ -15,7 +15,7 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,7 +26,14 @@ from micalign.files.kinds import FIGURE, PAGE, SOUND, FileKind, file_hash, still
 from micalign.files.signals import held
 from micalign.files.whole import NO_LINKS, flush_folder, lock, make_folder, refuse_taken, spoken, whole_file
 
-__all__ = ["FileSet", "refuse_files", "refuse_full", "remove_figures", "stale_figures", "whole_set", "write_folder"]
+__all__ = [
+    "FileSet",
+    "finish_killed",
+    "refuse_files",
+    "refuse_full",
+    "whole_set",
+    "write_folder",
+]
 
 _MARK: Final = ".micalign-set-"
 _NEW, _OLD, _JOURNAL = "new", "old", "journal.json"
@@ -278,6 +285,22 @@ def _identity(path: Path) -> list[int] | None:
     return [found.st_ino, found.st_size, found.st_mtime_ns]
 
 
+def finish_killed(folder: Path) -> None:
+    """Bring to its end what a killed run had begun to move in a folder, before anything is judged by what stands there.
+
+    Half a set without its head would be taken for recordings, and refused. Where another run writes there, nothing.
+    """
+    if not any(folder.glob(f"{_MARK}*")):
+        return
+    with suppress(OSError):  # Windows opens no folders
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            if lock(handle, wait=False):
+                _finish_dead_sets(folder)
+        finally:
+            os.close(handle)
+
+
 def _finish_dead_sets(folder: Path) -> None:
     """Bring to its end what a run that was killed had begun to move; remove what it had only written.
 
@@ -329,6 +352,7 @@ def write_folder(
     ['a.txt', 'b.txt']
     """
     target = Path(folder)
+    finish_killed(target)
     refuse_files(target, files, force=force)
     refuse_full(target, sum(map(len, files.values())))
     with whole_set(target, refuse=lambda: refuse_files(target, files, force=force)) as made:
@@ -346,30 +370,3 @@ def refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
     if there and not force:
         more = f" (and {len(there) - 1} more)" if len(there) > 1 else ""
         raise OutputError(f"{there[0]}{more} exists: choose another place with --out, or replace it with --force")
-
-
-def stale_figures(folder: Path, names: Collection[str], kinds: Iterable[str]) -> tuple[Path, ...]:
-    """Figures of micalign's making, of these kinds and formats, that an earlier drawing left and this one will not."""
-    suffixes = {Path(name).suffix for name in names}
-    begin = tuple(kinds)
-    return tuple(
-        path
-        for path in (sorted(folder.iterdir()) if folder.is_dir() else ())
-        if path.name not in names
-        and path.suffix in suffixes
-        and path.stem.startswith(begin)
-        and path.is_file()
-        and not path.is_symlink()
-        and path.stat().st_size
-        and FIGURE.has(path)
-    )
-
-
-def remove_figures(paths: Iterable[Path]) -> tuple[Path, ...]:
-    """Remove files; those that cannot be stay."""
-    removed = []
-    for path in paths:
-        with suppress(OSError):
-            path.unlink()
-            removed.append(path)
-    return tuple(removed)

@@ -22,7 +22,7 @@ from micalign.files.audio import write_audio
 from micalign.files.kinds import exactly, in_the_way
 from micalign.files.outputs import fault_of, free_name, one_name
 from micalign.files.scenes import read_scene
-from micalign.files.sets import FileSet, refuse_full, whole_set
+from micalign.files.sets import FileSet, finish_killed, refuse_full, whole_set
 from micalign.files.whole import make_folder, write_text
 from micalign.scene.model import Scene, TrackPlan
 from micalign.simulate.virtual_take import Faults, Simulation, simulate
@@ -92,6 +92,7 @@ def planned_tracks(scene: Scene) -> tuple[TrackPlan, ...]:
 
 def refuse_take(scene: Scene, folder: str | os.PathLike[str], *, force: bool = False) -> None:
     """Refuse before the work begins what `write_take` would refuse after it."""
+    finish_killed(Path(folder))
     _refuse(Path(folder), _by_file(scene), force=force)
 
 

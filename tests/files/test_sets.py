@@ -182,6 +182,25 @@ def test_a_folder_of_that_name_with_something_else_in_it_stays(tmp_path: Path, i
     assert (other / "mine.wav").read_text() == "precious"
 
 
+def test_a_command_finishes_a_killed_exchange_before_it_judges_what_stands_there(tmp_path: Path) -> None:
+    """Half a set without its head would be taken for recordings, and refused by every later run."""
+    (tmp_path / "s.toml").write_text(
+        '[[source]]\nname = "clap"\nat = [1, 1, 1]\n[[mic]]\nname = "a"\nat = [2, 1, 1]\n[[mic]]\nname = "b"\n'
+        'at = [3, 1, 1]\n[take]\nfolder = "take"\n[take.tracks]\na = "a.wav"\nb = "b.wav"\n'
+    )
+    killed = (
+        "import os, sys\nfrom micalign.cli import main\nfrom micalign.files import sets\nmove = sets._Moves._move\n"
+        "def moves(self, source, target):\n    move(self, source, target)\n    os._exit(9)\n"
+        "sets._Moves._move = moves\nmain.status_of(sys.argv[1:])"
+    )
+    words = ["simulate", str(tmp_path / "s.toml"), "--seconds", "1", "-q"]
+    assert subprocess.run([sys.executable, "-c", killed, *words], check=False).returncode == 9
+    assert sorted(path.name for path in (tmp_path / "take").glob("[a-z]*")) == ["a.wav"]
+    done = subprocess.run([sys.executable, "-m", "micalign", *words], check=False, capture_output=True, text=True)
+    assert "exists" in done.stderr
+    assert sorted(path.name for path in (tmp_path / "take").iterdir()) == ["a.wav", "b.wav", "truth.json"]
+
+
 def test_a_journal_of_nonsense_harms_nothing(tmp_path: Path) -> None:
     """Names that lead out of the folder are not followed."""
     stage = tmp_path / "out" / ".micalign-set-1-0123abcd"
