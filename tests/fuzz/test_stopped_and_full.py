@@ -151,11 +151,10 @@ print(json.dumps({"table": table, "wrong": wrong[:20]}))
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
-@pytest.mark.slow
+@pytest.mark.parametrize("rounds", [pytest.param(4, marks=pytest.mark.slow), pytest.param(12, marks=pytest.mark.long)])
 @pytest.mark.timeout(1800)
-def test_a_run_that_is_stopped_or_runs_out_of_disk_loses_nothing(tmp_path: Path) -> None:
-    """25 classes of 12 cases: five writing commands, four signals and a full disk."""
-    rounds = 12
+def test_a_run_that_is_stopped_or_runs_out_of_disk_loses_nothing(tmp_path: Path, rounds: int) -> None:
+    """25 classes, of 4 cases or before a release 12: five writing commands, four signals and a full disk."""
     environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     said = subprocess.run(
         [sys.executable, "-W", "ignore", "-c", SCRIPT, str(tmp_path), str(rounds)],
