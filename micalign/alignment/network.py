@@ -29,7 +29,7 @@ _FLOOR_S: Final = 1e-7  # no acoustic pair is known better than a tenth of a mic
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """One reliable measurement between two tracks."""
+    """One reliable measurement between two tracks; ``clear``, 0 to 1, is how clearly its polarity is known."""
 
     reference: str
     track: str
@@ -37,6 +37,7 @@ class Link:
     uncertainty_s: float
     polarity: int = 1
     weight: float = 1.0
+    clear: float = 1.0
 
     @property
     def sigma_s(self) -> float:
@@ -162,6 +163,7 @@ def _spread(design: Floats, weights: Floats, anchors: Bools) -> Floats:
 def best_polarity(tracks: Sequence[str], links: Sequence[Link]) -> dict[str, int]:
     """The polarity of every track against the first, +1 or -1, that agrees with the most weight of links.
 
+    A link counts as clearly as its polarity is known: one in doubt gives way to a clear one of another way or source.
     Exact for up to 16 tracks, and for any number where the links contradict each other nowhere; beyond that, the
     best of a spectral start and improvement by single and double flips.
 
@@ -174,8 +176,8 @@ def best_polarity(tracks: Sequence[str], links: Sequence[Link]) -> dict[str, int
     evidence = np.zeros((len(tracks), len(tracks)))
     for link in links:
         a, b = index[link.reference], index[link.track]
-        evidence[a, b] += link.weight * link.polarity
-        evidence[b, a] += link.weight * link.polarity
+        for one, other in ((a, b), (b, a)):
+            evidence[one, other] += link.weight * link.clear * link.polarity
     signs = _walked(evidence)
     if _agreement(evidence, signs) < np.abs(evidence).sum() - 1e-12:
         signs = _enumerated(evidence) if len(tracks) <= _EXACT_UP_TO else _improved(evidence, signs)

@@ -220,6 +220,7 @@ def links_of(source: SourceDelays) -> tuple[Link, ...]:
             pair.delay.polarity,
             # Its own track hears the source clean; between two others both ends are mixed with the room.
             1.0 if pair.reference == source.reference else _SECOND_HAND,
+            pair.delay.polarity_margin,
         )
         for pair in source.reliable
     )

@@ -45,8 +45,8 @@ class FoundAlone:
     @property
     def words(self) -> str:
         """What is believed of it, in a sentence."""
-        whose = "" if self.source is None else f": '{self.source}'"
-        said = f"{self.span_words} seems to be one drum alone{whose}, {self.stretch.hits} hits"
+        whose = "one source" if self.source is None else f"'{self.source}'"
+        said = f"{self.span_words} seems to be {whose} alone, {self.stretch.hits} hits"
         return f"{said}, loudest in '{self.stretch.loudest}'"
 
 

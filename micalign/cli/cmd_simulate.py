@@ -87,6 +87,6 @@ def command(
         f"{seconds:g} s of {len(made.tracks)} tracks at {sample_rate} Hz, seed {seed}, one gain for all mics",
         quiet=quiet,
     )
-    if out is None:
+    if out is None and found.take is not None and found.take.tracks:
         next_step("micalign", "levels", "--scene", scene, quiet=quiet)
     return 0

@@ -147,6 +147,11 @@ def _file_of(track: Track) -> AudioFile | None:
 
 def recording_of(scene: Scene, scene_path: str | os.PathLike[str]) -> TakePlan:
     """The recording that a scene names; `SceneError` where it names none."""
+    if scene.take is not None and not scene.take.tracks and scene.track_names:
+        raise SceneError(
+            f"{scene_path} says in [take] where the files lie and not which is whose: add [take.tracks] with a line "
+            f'for each, such as "{scene.track_names[0]}" = "FILE.wav"'
+        )
     if scene.take is None or not scene.take.tracks:
         raise SceneError(f"{scene_path} names no recording: add [take] with a folder and [take.tracks]")
     return scene.take

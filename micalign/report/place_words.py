@@ -290,7 +290,9 @@ def term_rows(placement: Placement) -> list[tuple[str, str, str]]:
 
 def term_table(placement: Placement) -> Table:
     """The terms of the cost, each in its own unit: 0 is met, 1 is a unit missed."""
-    return ruled_table("What is missed (0 is nothing)", ("wish",), ("before", "after"), term_rows(placement))
+    return ruled_table(
+        "What is missed, as a cost without unit: 0 is nothing", ("wish",), ("before", "after"), term_rows(placement)
+    )
 
 
 def findings_table(before: Sequence[Finding], after: Sequence[Finding]) -> Table:

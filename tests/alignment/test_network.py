@@ -88,3 +88,10 @@ def test_polarity_of_many_tracks_outvotes_a_few_lies(rng):
         for a, b in combinations(names, 2)
     ]
     assert best_polarity(names, links) == truth
+
+
+def test_a_polarity_in_doubt_gives_way_to_a_clear_one() -> None:
+    """Two measurements at 0.3 lose to one at 1, four of them win."""
+    doubtful = [Link("a", "b", 0.0, 1e-6, -1, clear=0.3), Link("b", "a", 0.0, 1e-6, -1, clear=0.3)]
+    assert best_polarity(["a", "b"], [*doubtful, Link("a", "b", 0.0, 1e-6, 1)])["b"] == 1
+    assert best_polarity(["a", "b"], [*doubtful, *doubtful, Link("a", "b", 0.0, 1e-6, 1)])["b"] == -1

@@ -133,7 +133,7 @@ def test_a_found_stretch_can_be_struck(tmp_path):
     paths = clicks({"one": 1, "other": 1, "third": 1}, tmp_path)
     found = micalign("linecheck", *paths, "--json").document["found"]
     assert [one["loudest_in"] for one in found] == ["one.wav", "other.wav"]
-    assert found[0]["words"].startswith("0:00.4-0:03.4 seems to be one drum alone, 5 hits, loudest in 'one.wav'")
+    assert found[0]["words"].startswith("0:00.4-0:03.4 seems to be one source alone, 5 hits, loudest in 'one.wav'")
     left = micalign("linecheck", *paths, "--strike", "0-3.5", "--json").document
     assert [one["loudest_in"] for one in left["found"]] == ["other.wav"]
     assert len(left["sources"]) == 1

