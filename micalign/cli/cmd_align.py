@@ -28,12 +28,11 @@ from micalign.cli.options import (
     tracks_argument,
 )
 from micalign.cli.output import console, next_step, note, print_json, progress
-from micalign.cli.several_songs import Several, refuse_one_take, songs_options
+from micalign.cli.several_songs import Outcome, Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
     from micalign.files.alignments import Aligned, AlignRequest
     from micalign.files.songs import Song
-    from micalign.report.songs_words import Outcome
 
 __all__ = ["command"]
 
@@ -198,7 +197,6 @@ def _aligned(song: Song, request: AlignRequest, sheet: Path | None = None, *, qu
 
 def _outcome(done: Aligned) -> Outcome:
     from micalign.report.align_words import aligned_line  # noqa: PLC0415
-    from micalign.report.songs_words import Outcome  # noqa: PLC0415
 
     made = [str(done.folder / one.file) for one in done.offsets.files]
     return Outcome(
@@ -227,7 +225,7 @@ def _refuse_misuse(asked: dict[str, Any], scenes: Sequence[Path], songs: Sequenc
 
 def _document(done: Aligned) -> dict[str, Any]:
     from micalign.report.align_words import align_document  # noqa: PLC0415
-    from micalign.report.threelines import sum_document  # noqa: PLC0415
+    from micalign.report.measure_words import sum_document  # noqa: PLC0415
 
     more: dict[str, Any] = {"previews": [str(path) for path in done.previews], "notes": list(done.notes)}
     more["sums"] = [sum_document(one) for one in done.sums]
@@ -236,7 +234,7 @@ def _document(done: Aligned) -> dict[str, Any]:
 
 def _show(done: Aligned, *, as_json: bool, thirds: bool) -> None:
     from micalign.report.align_words import gain_table, remain_table, shift_table, words  # noqa: PLC0415
-    from micalign.report.threelines import sum_table, sum_words  # noqa: PLC0415
+    from micalign.report.measure_words import sum_table, sum_words  # noqa: PLC0415
 
     if as_json:
         print_json(_document(done))

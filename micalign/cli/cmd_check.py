@@ -212,13 +212,13 @@ def _left_out(scene: Scene) -> int:
 
 def _print_tapes(scene: Scene, *, as_json: bool, everything: bool) -> None:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415
-    from micalign.report import distances  # noqa: PLC0415
+    from micalign.report import positions  # noqa: PLC0415
 
-    needed = distances.needed_tapes(scene, predict(scene))
+    needed = positions.needed_tapes(scene, predict(scene))
     if as_json:
-        print_json(distances.tape_document(scene, needed))
+        print_json(positions.tape_document(scene, needed))
         return
-    _print_blocks(*distances.tape_tables(scene, needed, everything=everything))
+    _print_blocks(*positions.tape_tables(scene, needed, everything=everything))
 
 
 def _print_words(

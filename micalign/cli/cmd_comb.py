@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import FiniteRange, json_option, quiet_option
-from micalign.cli.typed import UNITS, spoken_unit, two_lengths
+from micalign.cli.options import UNITS, FiniteRange, json_option, quiet_option, spoken_unit, two_lengths
 
 if TYPE_CHECKING:
     from micalign.report.comb_words import TwoPaths

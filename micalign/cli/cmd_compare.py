@@ -9,13 +9,12 @@ import click
 
 from micalign.cli.options import PATH, json_option, quiet_option, timestamps_option
 from micalign.cli.output import clean, console, note, print_json
-from micalign.cli.several_songs import Several, songs_options
+from micalign.cli.several_songs import Outcome, Several, songs_options
 
 if TYPE_CHECKING:
     from micalign.compare.comparison import Comparison
     from micalign.files.sessions import Clock
     from micalign.files.songs import Song
-    from micalign.report.songs_words import Outcome
 
 __all__ = ["command"]
 
@@ -81,7 +80,6 @@ def _compared(song: Song, clock: Clock) -> tuple[Comparison, tuple[str, ...]]:
 def _outcome(found: Comparison) -> Outcome:
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.report.compare_words import compare_document, compared_line  # noqa: PLC0415
-    from micalign.report.songs_words import Outcome  # noqa: PLC0415
 
     return Outcome(int(is_wrong(found.findings)), compared_line(found), compare_document(found))
 

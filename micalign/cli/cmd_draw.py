@@ -118,8 +118,7 @@ def _figures(
 
 def _take_figures(scene: Scene, scene_path: Path, say: Callable[[str], None]) -> Iterator[tuple[str, Figure]]:
     from micalign.files.sessions import open_scene  # noqa: PLC0415 - as above
-    from micalign.report.take_page import take_figures  # noqa: PLC0415
-    from micalign.report.take_study import study  # noqa: PLC0415
+    from micalign.report.take_page import study, take_figures  # noqa: PLC0415 - as above
 
     opened = open_scene(scene_path)
     for sentence in opened.laid.notes:

@@ -8,8 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import FiniteRange, force_option, json_option, out_option, quiet_option
-from micalign.cli.typed import UNITS, spoken_unit, two_lengths
+from micalign.cli.options import (
+    UNITS,
+    FiniteRange,
+    force_option,
+    json_option,
+    out_option,
+    quiet_option,
+    spoken_unit,
+    two_lengths,
+)
 
 if TYPE_CHECKING:
     from micalign.report.lesson import Case

@@ -9,12 +9,11 @@ import click
 
 from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_option
 from micalign.cli.output import console, next_step, note, print_json, progress
-from micalign.cli.several_songs import Several, refuse_one_take, songs_options
+from micalign.cli.several_songs import Outcome, Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
     from micalign.files.songs import Song
     from micalign.report.levels_words import TakeLevels
-    from micalign.report.songs_words import Outcome
     from micalign.take.track_levels import WorkingWindow
 
 __all__ = ["command"]
@@ -111,7 +110,6 @@ def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, qui
 
 def _outcome(take: TakeLevels) -> Outcome:
     from micalign.report.levels_words import levels_document, levels_line  # noqa: PLC0415
-    from micalign.report.songs_words import Outcome  # noqa: PLC0415
 
     return Outcome(1 if take.has_problem else 0, levels_line(take), levels_document(take))
 
@@ -129,8 +127,8 @@ def _refuse_out(out: Path | None, *, force: bool) -> None:
 
 
 def _draw(take: TakeLevels, limits: WorkingWindow, out: Path, *, force: bool) -> None:
-    from micalign.figures.level_strips import levels_figure  # noqa: PLC0415 - matplotlib
     from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.figures.take import levels_figure  # noqa: PLC0415 - matplotlib
     from micalign.files.kinds import FIGURE  # noqa: PLC0415
     from micalign.files.whole import write_bytes  # noqa: PLC0415
 

@@ -66,7 +66,7 @@ def command(
     """
     from micalign.cli.output import console, note, print_json, progress  # noqa: PLC0415 - so that --help costs only click
     from micalign.compare.linecheck import checked_lines  # noqa: PLC0415
-    from micalign.report.linecheck_words import linecheck_document, linecheck_screen  # noqa: PLC0415
+    from micalign.report.compare_words import linecheck_document, linecheck_screen  # noqa: PLC0415
 
     with progress(quiet=quiet) as tell:
         tell("reading the line check", 0.1)

@@ -24,14 +24,13 @@ from micalign.cli.options import (
     tracks_argument,
 )
 from micalign.cli.output import Tell, clean, console, next_step, note, print_json, progress
-from micalign.cli.several_songs import Several, refuse_one_take, songs_options
+from micalign.cli.several_songs import Outcome, Several, refuse_one_take, songs_options
 
 if TYPE_CHECKING:
     from micalign.alignment.pairings import Measured
     from micalign.files.sessions import Clock
     from micalign.files.songs import Song
     from micalign.files.stamps import Laid
-    from micalign.report.songs_words import Outcome
     from micalign.scene.quantities import AlonePlan, AloneStretch
 
 __all__ = ["command", "refuse_alone", "refuse_mixed_use"]
@@ -139,7 +138,6 @@ def _measured(song: Song, tracks: tuple[str, ...], asked: _Asked, *, quiet: bool
 
 def _outcome(found: Measured, laid: Laid) -> Outcome:
     from micalign.report.measure_words import measure_document, measured_line  # noqa: PLC0415
-    from micalign.report.songs_words import Outcome  # noqa: PLC0415
 
     return Outcome(0 if found.all_reliable else 1, measured_line(found), measure_document(found, laid))
 
@@ -201,8 +199,14 @@ def refuse_alone(alone: Sequence[str], scenes: Sequence[Path]) -> None:
 
 
 def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: bool) -> None:
-    from micalign.report.measure_words import delay_table, latency_words, measure_document, source_table  # noqa: PLC0415
-    from micalign.report.threelines import sum_table, sum_words  # noqa: PLC0415
+    from micalign.report.measure_words import (  # noqa: PLC0415
+        delay_table,
+        latency_words,
+        measure_document,
+        source_table,
+        sum_table,
+        sum_words,
+    )
 
     if as_json:
         print_json(measure_document(found, laid))

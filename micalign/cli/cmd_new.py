@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, quiet_option
+from micalign.cli.options import UNITS, a_place, a_room, a_tape, force_option, json_option, out_option, quiet_option
 from micalign.cli.output import clean, note, print_json
-from micalign.cli.typed import UNITS, a_place, a_room, a_tape
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstRequest

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed, reused
-from micalign.cli.options import PATH, force_option, json_option, name_of, quiet_option
+from micalign.cli.options import PATH, a_place, a_room, force_option, json_option, name_of, quiet_option
 from micalign.cli.output import console, next_step, note, print_json
-from micalign.cli.typed import a_place, a_room
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import LENGTH_UNITS
 

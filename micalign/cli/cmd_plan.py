@@ -32,7 +32,7 @@ def command(scene: Path, out: Path | None, *, force: bool, as_json: bool, quiet:
     from micalign.files.kinds import PAGE  # noqa: PLC0415
     from micalign.files.scenes import read_text, scene_pieces  # noqa: PLC0415
     from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
-    from micalign.report.live_plan import plan_page  # noqa: PLC0415
+    from micalign.report.page import plan_page  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
 
     target = page_path(out, Path(f"{name_of(scene)}-plan.html"))

@@ -12,7 +12,7 @@ from micalign.cli.options import force_option, json_option, name_of, out_option,
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
-    from micalign.report.take_study import TakeStudy
+    from micalign.report.take_page import TakeStudy
     from micalign.scene.model import Scene
 
 __all__ = ["command"]
@@ -84,7 +84,7 @@ def _study(scene: Scene, path: Path, wanted: bool | None, say: Callable[[str], N
     if wanted is False or (wanted is None and (scene.take is None or not _is_recorded(scene, path))):
         return None
     from micalign.files.sessions import open_scene  # noqa: PLC0415 - as above
-    from micalign.report.take_study import study  # noqa: PLC0415
+    from micalign.report.take_page import study  # noqa: PLC0415
 
     opened = open_scene(path)
     for sentence in opened.laid.notes:

@@ -10,7 +10,7 @@ from typing import Any, Final
 import click
 
 from micalign.acoustics.firstscenes import FIRST_SCENES
-from micalign.cli.typed import UNITS, a_room, lengths_of
+from micalign.cli.options import UNITS, a_room, lengths_of
 from micalign.errors import SceneError
 from micalign.report.firstscene import FirstRequest, usual_mics, usual_sources
 from micalign.scene.model import Coordinates, Mic

@@ -1,23 +1,124 @@
-"""Several songs in one call of ``measure``, ``levels``, ``align`` or ``compare``: done in turn, told together."""
+"""Several songs in one call of ``measure``, ``levels``, ``align`` or ``compare``: done in turn, reported together.
+
+Each is a line, all are one table at the end, or one document.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from micalign.cli.options import PATH
 from micalign.cli.output import console, note, print_json
 from micalign.errors import MicalignError
+from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, one_line, shortened
 
 if TYPE_CHECKING:
-    from micalign.files.songs import Finished, Song
-    from micalign.report.songs_words import Outcome
+    from rich.table import Table
 
-__all__ = ["Several", "refuse_one_take", "songs_options"]
+    from micalign.files.songs import Finished, Song
+
+__all__ = [
+    "Outcome",
+    "Several",
+    "refuse_one_take",
+    "song_line",
+    "songs_document",
+    "songs_options",
+    "songs_table",
+    "songs_words",
+]
+
+_VERDICTS: Final = ("good", "look at it", "not done")
+_STYLES: Final = (None, WARNING, PROBLEM)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came out for one song.
+
+    Parameters
+    ----------
+    status : int
+        As the command's exit status for it alone: 0 good, 1 something is wrong, 2 it could not be done.
+    told : str
+        In a line.
+    document : dict, optional
+        What ``--json`` prints for it alone.
+    faults : tuple of str
+        Why it could not be done.
+    made : tuple of str
+        The files that were written.
+    """
+
+    status: int
+    told: str
+    document: dict[str, Any] | None = None
+    faults: tuple[str, ...] = ()
+    made: tuple[str, ...] = ()
+
+    @classmethod
+    def failed(cls, faults: Sequence[str]) -> Outcome:
+        """Of a song that could not be done."""
+        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+        return cls(2, shortened(one_line(faults[0]), 300) + more, faults=tuple(faults))
+
+    @property
+    def kept(self) -> dict[str, Any]:
+        """As it is kept in a file."""
+        return asdict(self)
+
+    @classmethod
+    def known(cls, kept: dict[str, Any]) -> Outcome:
+        """What was kept so."""
+        return cls(int(kept["status"]), str(kept["told"]), kept["document"], (), tuple(map(str, kept["made"])))
+
+
+def song_line(name: str, outcome: Outcome) -> str:
+    """One song in one line."""
+    return f"{name}: {outcome.told}"
+
+
+def songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
+    """One row a song: what was found, and a verdict."""
+    table = bare_table("Songs")
+    for heading in ("song", "found"):
+        table.add_column(heading, overflow="fold")
+    table.add_column("verdict", overflow="fold")
+    for name, outcome in songs:
+        style = _STYLES[outcome.status]
+        table.add_row(clean(name), clean(outcome.told), _VERDICTS[outcome.status], style=style)
+    return table
+
+
+def songs_words(songs: Sequence[tuple[str, Outcome]]) -> str:
+    """How many songs came out how."""
+    counts = [sum(outcome.status == status for _, outcome in songs) for status in range(len(_VERDICTS))]
+    told = ("good", "to look at", "not done")
+    words = ", ".join(f"{count} {word}" for count, word in zip(counts, told, strict=True) if count)
+    from micalign.units import many  # noqa: PLC0415 - numpy, which --help must not pay for
+
+    return f"{many(len(songs), 'song')}: {words}."
+
+
+def songs_document(songs: Sequence[tuple[str, Outcome]]) -> dict[str, Any]:
+    """One document: each song with its own document as ``--json`` prints it for that song alone, null where none is."""
+    return {"songs": list(_rows(songs)), "exit_status": max((outcome.status for _, outcome in songs), default=0)}
+
+
+def _rows(songs: Sequence[tuple[str, Outcome]]) -> Iterator[dict[str, Any]]:
+    for name, outcome in songs:
+        yield {
+            "song": name,
+            "exit_status": outcome.status,
+            "told": outcome.told,
+            "faults": list(outcome.faults),
+            "result": outcome.document,
+        }
 
 
 def songs_options(command: click.decorators.FC) -> click.decorators.FC:
@@ -89,7 +190,6 @@ class Several:
         ``asked`` holds the options that what is kept hangs on; ``resume`` names the file it is kept in.
         """
         from micalign.files.songs import Finished  # noqa: PLC0415 - as above
-        from micalign.report.songs_words import Outcome, song_line  # noqa: PLC0415 - as above
 
         options = {key: repr(value) for key, value in asked.items()}
         kept = Finished(resume, {"command": self.command, **options}, force=force)
@@ -109,7 +209,6 @@ class Several:
         return self._show(done, as_json=as_json)
 
     def _tried(self, song: Song, one: Callable[[Song], Outcome], kept: Finished) -> Outcome:
-        from micalign.report.songs_words import Outcome  # noqa: PLC0415 - as above
 
         try:
             outcome = one(song)
@@ -124,7 +223,6 @@ class Several:
         return f"{count} of {len(self.songs)} songs are done and kept in {resume}: the same command goes on from there"
 
     def _show(self, done: Sequence[tuple[str, Outcome]], *, as_json: bool) -> int:
-        from micalign.report.songs_words import songs_document, songs_table, songs_words  # noqa: PLC0415 - as above
 
         status = max((outcome.status for _, outcome in done), default=0)
         if as_json:

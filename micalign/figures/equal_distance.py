@@ -18,8 +18,7 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.acoustics.placing.limits import clearance_m
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
-from micalign.figures.style import COLOURS, DASHES, SMALL, dress, new_figure, words
-from micalign.figures.tags import Tag, place_tags
+from micalign.figures.style import COLOURS, DASHES, SMALL, Tag, dress, new_figure, place_tags, words
 from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
 from micalign.scene.model import Mic, Scene
 from micalign.units import METRES, show_length

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Final
 from micalign.acoustics.arrivals import Arrivals, arrivals
 from micalign.acoustics.reflections import Reflection, bounces, reflections
 from micalign.figures.comb_curves import LOWEST_DB
-from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, headline, legend, stacked, words
-from micalign.figures.tags import Tag, place_tags
+from micalign.figures.style import COLOURS, NORMAL, SMALL, Tag, dress, headline, legend, place_tags, stacked, words
 from micalign.scene.model import Scene
 from micalign.units import show_ms_known
 

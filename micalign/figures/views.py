@@ -17,8 +17,7 @@ import numpy as np
 
 from micalign.acoustics.patterns import Pattern
 from micalign.arrays import Floats
-from micalign.figures.style import COLOURS, words
-from micalign.figures.tags import Tag, place_tags
+from micalign.figures.style import COLOURS, Tag, place_tags, words
 from micalign.scene.model import Keepout, Mic, Panel, Point, Scene
 from micalign.units import METRES, show_length
 

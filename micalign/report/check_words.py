@@ -17,8 +17,7 @@ from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import LOWEST, RoomFigures
 from micalign.findings.finding import Finding
 from micalign.findings.rules import RULES
-from micalign.report import checktables as tables
-from micalign.report import distances
+from micalign.report import check_tables as tables
 from micalign.report.tables import SEVERITY_STYLES, clean, ruled_table
 from micalign.scene.model import Mic, Scene, Source
 from micalign.units import show_hz, significant
@@ -226,8 +225,8 @@ def sections(
         "findings": iter((finding_lines(reported, numbers), caution_lines(minded))),
         "arrivals": _arrivals(scene, predicted, everything=everything, width=width),
         "sums": iter((tables.difference_table(scene, predicted, everything=everything),)),
-        "spacing": iter((distances.spacing_table(scene, predicted, everything=everything),)),
-        "bleed": iter((distances.bleed_table(predicted, everything=everything),)),
+        "spacing": iter((tables.spacing_table(scene, predicted, everything=everything),)),
+        "bleed": iter((tables.bleed_table(predicted, everything=everything),)),
         "reflections": iter((tables.reflection_table(scene, predicted, everything=everything),)),
         "pairs": tables.pair_tables(scene, predicted),
         "direct": iter((tables.direct_table(predicted),)),

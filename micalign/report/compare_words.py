@@ -1,23 +1,39 @@
-"""How is plan against take put into words: as a document, as a table for the terminal and as a list of what to do now?
+"""How is what was recorded held against its scene, in words: a take (`compare`), and a line check (`linecheck`)?
 
-Times are how much later a source is in a track than in the reference track. Names are cleaned where they are printed.
+Times are how much later a source is in a track than in the reference track, or in a line than in its own; levels are
+decibels of full scale; bleed is a source in a line against the same source in its own. Each command has a document for
+scripts, a verdict and tables for the terminal, and what to do now. Names are cleaned where they are printed.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
 
+from micalign.alignment.solo import FoundAlone
 from micalign.compare.comparison import Comparison, Explanation, Row
+from micalign.compare.linecheck import CheckedLine, LineCheck
+from micalign.compare.linefaults import HeardLine, LineSource
 from micalign.report.check_words import finding_rows
-from micalign.report.tables import WARNING, bare_table, clean
-from micalign.units import show_ms
+from micalign.report.measure_words import found_rows
+from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite
+from micalign.units import dbfs_cell, many, show_db, show_ms
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["compare_document", "compared_line", "comparison_table", "summary", "to_do"]
+    from micalign.report.narrow_tables import Beside
+
+__all__ = [
+    "compare_document",
+    "compared_line",
+    "comparison_table",
+    "linecheck_document",
+    "linecheck_screen",
+    "summary",
+    "to_do",
+]
 
 _LARGE_Z = 3.0
 
@@ -164,3 +180,192 @@ def to_do(found: Comparison) -> Iterator[str]:
     for number, one in enumerate(found.findings, start=1):
         yield f"{number}. {one.message}"
         yield f"   -> {one.advice}"
+
+
+Cell = Callable[[LineSource, HeardLine], str]
+
+
+_MARKS: Final = {"good": ("+ good", GOOD), "note": ("+ good, see below", WARNING)}
+_SIGNS: Final = {1: "positive", -1: "negative", None: None}
+
+
+def linecheck_document(found: LineCheck, stretches: Sequence[FoundAlone]) -> dict[str, Any]:
+    """What ``linecheck --json`` prints; what is not heard has no figures."""
+    return {
+        "pop": _SIGNS[found.pop],
+        "good": found.is_good,
+        "sources": [_source(one) for one in found.sources],
+        "lines": [_line(one) for one in found.lines],
+        "found": found_rows(stretches),
+        "plan": None if found.plan is None else compare_document(found.plan),
+    }
+
+
+def _source(one: LineSource) -> dict[str, Any]:
+    return {
+        "source": one.source,
+        "seems": one.seems,
+        "found_by_itself": one.is_found,
+        "spans_s": [[round(value, 3) for value in span] for span in one.spans_s],
+        "hits": one.hits,
+        "reference": one.own,
+        "remark": one.remark,
+        "tracks": [_line_heard(line) for line in one.heard],
+    }
+
+
+def _line_heard(line: HeardLine) -> dict[str, Any]:
+    return {
+        "track": line.track,
+        "heard": line.is_heard,
+        "delay_s": line.later_s,
+        "uncertainty_s": line.uncertainty_s,
+        "polarity": line.polarity,
+        "polarity_margin": line.polarity_margin if line.is_heard else None,
+        "first_wave": _SIGNS[line.first_wave],
+        "level_dbfs": line.level_dbfs if line.is_heard else None,
+        "bleed_db": line.bleed_db if line.is_heard else None,
+        "reliable": line.reliable,
+    }
+
+
+def _line(line: CheckedLine) -> dict[str, Any]:
+    levels, hum = line.levels, line.levels.hum
+    return {
+        "track": line.track,
+        "sources": list(line.own),
+        "good": line.is_good,
+        "verdict": _verdict(line),
+        "peak_dbfs": finite(levels.peak_dbfs),
+        "headroom_db": finite(-levels.peak_dbfs),
+        "noise_floor_dbfs": finite(levels.noise_floor_dbfs),
+        "hum_hz": None if hum is None else hum.mains_hz,
+        "hum_dbfs": None if hum is None else finite(hum.dbfs),
+        "remarks": [
+            {"rule": one.rule, "severity": one.severity, "message": one.message, "advice": one.advice}
+            for one in line.remarks
+        ],
+    }
+
+
+def _verdict(line: CheckedLine) -> str:
+    rules = dict.fromkeys(one.rule for one in line.remarks if one.severity == "problem")
+    return ", ".join(rules) or "good"
+
+
+def linecheck_screen(found: LineCheck, stretches: Sequence[FoundAlone]) -> Iterator[Any]:
+    """What a terminal shows, from the verdict on."""
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
+
+    yield Text(_summary(found), style=GOOD if found.is_good else PROBLEM)
+    short = _short_names(found, stretches)
+    for one in stretches:
+        name = short[one.source or one.span_words]
+        yield f"{name}: {clean(one.words)}" if one.source is None else clean(one.words)
+    yield _line_table(found, short)
+    caption = "INV: opposite to its own line. ?: not reliable. -: not heard."
+    yield _matrix("How much later than in its own line, ms", found, short, _arrival, caption)
+    yield _matrix("Bleed against its own line, dB", found, short, _bleed, "-: not heard.")
+    for source in found.sources:
+        if source.remark:
+            yield f"{short[source.source]}: {clean(source.remark)}."
+    advice = _advice(found)
+    if advice is not None:
+        yield Text("What to do now", style="bold")
+        yield advice
+    for caution in dict.fromkeys(one.caution for line in found.lines for one in line.remarks if one.caution):
+        yield f"Caution. {caution}"
+
+
+def _short_names(found: LineCheck, stretches: Sequence[FoundAlone]) -> dict[str, str]:
+    """What heads a column: a source's name, or a letter for one that has none."""
+    nameless = {one.span_words for one in stretches if one.source is None}
+    letters = (f"{chr(65 + index % 26)}{index // 26 or ''}" for index in range(len(nameless)))
+    return {
+        one.source: clean(one.seems or (next(letters) if one.source in nameless else one.source))
+        for one in found.sources
+    }
+
+
+def _summary(found: LineCheck) -> str:
+    good = sum(line.is_good for line in found.lines)
+    heard = f"{many(len(found.sources), 'source')} heard alone"
+    if found.is_good:
+        return f"Ready: all {good} lines are good, {heard}."
+    bad = [f"'{clean(line.track)}'" for line in found.lines if not line.is_good]
+    where = f": look at {', '.join(bad)}" if bad else ": what was heard is not as planned"
+    return f"Not ready, {good} of {len(found.lines)} lines are good, {heard}{where}."
+
+
+def _line_table(found: LineCheck, short: Mapping[str, str]) -> Table:
+    table = bare_table("Lines")
+    table.add_column("line", overflow="fold")
+    table.add_column("its own source", overflow="fold")
+    for heading in ("peak\ndBFS", "headroom\ndB", "noise\ndBFS"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("verdict", overflow="fold")
+    for line in found.lines:
+        levels = line.levels
+        cells = [dbfs_cell(levels.peak_dbfs), dbfs_cell(-levels.peak_dbfs), dbfs_cell(levels.noise_floor_dbfs)]
+        table.add_row(clean(line.track), ", ".join(short[one] for one in line.own), *cells, *_marked(line))
+    return table
+
+
+def _marked(line: CheckedLine) -> tuple[Any, ...]:
+    from rich.text import Text  # noqa: PLC0415
+
+    if not line.is_good:
+        return (Text(f"x {_verdict(line)}", style=PROBLEM),)
+    words, style = _MARKS["note" if line.remarks else "good"]
+    return (Text(words, style=style),)
+
+
+def _matrix(title: str, found: LineCheck, short: Mapping[str, str], cell: Cell, caption: str) -> Table:
+    """Lines down, sources across."""
+    table = bare_table(title, caption=caption)
+    table.add_column("line", overflow="fold")
+    for source in found.sources:
+        table.add_column(short[source.source], justify="right")
+    for line in found.lines:
+        table.add_row(clean(line.track), *(cell(source, source.at(line.track)) for source in found.sources))
+    return table
+
+
+def _arrival(source: LineSource, heard: HeardLine) -> str:
+    if heard.track == source.own:
+        return "own"
+    if heard.later_s is None:
+        return "-"
+    said = show_ms(heard.later_s, sign=True).removesuffix(" ms") + (" INV" if heard.polarity == -1 else "")
+    return said if heard.reliable else f"{said}?"
+
+
+def _bleed(source: LineSource, heard: HeardLine) -> str:
+    if heard.track == source.own:
+        return "own"
+    return show_db(heard.bleed_db, sign=True).removesuffix(" dB") if heard.is_heard else "-"
+
+
+def _advice(found: LineCheck) -> Beside | None:
+    """What was found and what to do, problems first; what concerns several lines is told once."""
+    from rich.text import Text  # noqa: PLC0415
+
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
+
+    told: dict[tuple[str, str, str], list[str]] = {}
+    for line in found.lines:
+        for one in line.remarks:
+            told.setdefault((one.severity, one.message, one.advice), []).append(line.track)
+    for finding in found.plan.findings if found.plan and found.against_plan else ():
+        if finding.severity != "note" and not any(message.startswith(finding.message[:-1]) for _, message, _ in told):
+            told["problem", finding.message, finding.advice] = ["the plan"]
+    rows = []
+    for (severity, message, advice), names in sorted(told.items(), key=lambda one: one[0][0] != "problem"):
+        style = "bold" if severity == "problem" else ""
+        said = " ".join(_sentence(part) for part in (message, advice) if part)
+        rows.append(([Text(clean(", ".join(names)), style=style)], Text(clean(said), style=style)))
+    return Beside(rows) if rows else None
+
+
+def _sentence(part: str) -> str:
+    return part[:1].upper() + part[1:] + ("" if part.endswith(("?", ".")) else ".")

@@ -1,19 +1,23 @@
-"""How are positions told that tapes or hits have found: as a document, as tables, and what to measure or hit next?
+"""How are positions put into words: what tapes or hits have found, and which distance to measure or hit next?
 
 Documents are in metres, tables in the scene's own unit, uncertainties in centimetres or inches. A residual is the
-measured distance minus the one between the positions found. Names are cleaned where they are printed.
+measured distance minus the one between the positions found. Of a planned scene (``check --tapes``), a pair whose
+positions leave it unsure whether it keeps its tolerance needs its two tapes; a thing whose place is known worse than a
+stick measures needs three, to the things nearest to it that are known. Names are cleaned where they are printed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection, Iterator
+from itertools import combinations
+from typing import TYPE_CHECKING, Any, Final
 
+from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape, WrongTape
 from micalign.errors import named
 from micalign.locate.location import LocatedMic, Location
 from micalign.report.tables import WARNING, bare_table, clean, ruled_table
-from micalign.scene.model import Point, Scene
+from micalign.scene.model import Mic, Point, Scene, Source
 from micalign.units import METRES, show_centimetres, show_length, show_ms, significant
 
 if TYPE_CHECKING:
@@ -24,11 +28,17 @@ __all__ = [
     "hit_table",
     "locate_document",
     "mic_table",
+    "needed_tapes",
     "point_table",
     "remarks",
     "survey_document",
+    "tape_document",
     "tape_table",
+    "tape_tables",
 ]
+_ROUGH_M: Final = 0.02
+"""A place known worse than this was paced or guessed (judgement)."""
+_TO_FIX: Final = 3
 
 
 def survey_document(found: Survey) -> dict[str, Any]:
@@ -277,3 +287,70 @@ def advice(found: Location, unit: str) -> Iterator[str]:
     hits = "Hits at one further place" if count == 1 else f"Hits at {count} further places"
     yield f"{hits} would help most (x, y, z from the floor corner): {places}."
     yield "Measure each place, add it to the scene as a [[source]], clap there three times and record again."
+
+
+def needed_tapes(scene: Scene, predicted: Prediction) -> frozenset[frozenset[str]]:
+    """The ends of the tapes to measure."""
+    tolerances = {pair.name: pair for pair in scene.pairs}
+    wanted = {
+        frozenset((mic, row.source))
+        for row in predicted.pairs
+        if row.equal_to and row.uncertainty_s > tolerances[row.pair].tolerance_s
+        for mic in tolerances[row.pair].mics
+    }
+    things = list(scene.placed())
+    for rough in (thing for thing in things if thing.plus_minus_m > _ROUGH_M):
+        known = sorted(
+            (thing for thing in things if thing is not rough and thing.plus_minus_m <= _ROUGH_M),
+            key=lambda thing, of=rough: of.metres_to(thing),  # type: ignore[misc]
+        )
+        wanted |= {frozenset((rough.name, thing.name)) for thing in known[:_TO_FIX]}
+    return frozenset(wanted)
+
+
+def tape_document(scene: Scene, needed: Collection[frozenset[str]]) -> dict[str, Any]:
+    """Every distance between two named things, metres and in the scene's own unit, and whether it is to be measured."""
+    rows = [
+        {
+            "between": [a.name, b.name],
+            "distance_m": round(metres, 6),
+            "shown": show_length(metres, scene.length_unit),
+            "needed": frozenset((a.name, b.name)) in needed,
+        }
+        for a, b, metres in _distances(scene)
+    ]
+    return {"scene": scene.title, "tapes": rows}
+
+
+def tape_tables(scene: Scene, needed: Collection[frozenset[str]], *, everything: bool) -> Iterator[Table | str]:
+    """The list to carry into the room: how high and how far out each thing stands, and the distances."""
+    unit = scene.length_unit
+    yield ruled_table(
+        "Places",
+        ["name"],
+        ["from the left", "from the front", "above the floor"],
+        [[thing.name, *(show_length(value, unit) for value in thing.position)] for thing in scene.placed()],
+    )
+    every = list(_distances(scene))
+    shown = every if everything else [row for row in every if frozenset((row[0].name, row[1].name)) in needed]
+    if not shown:
+        yield f"No tape is needed: every place is known well enough. All {len(every)} distances: --tapes --all."
+        return
+    rest = "" if everything else f" (all {len(every)} with --all)"
+    yield ruled_table(
+        f"Distances{rest}" if everything else f"Distances to measure{rest}",
+        ["from", "to"],
+        ["distance"],
+        [[a.name, b.name, show_length(metres, unit)] for a, b, metres in shown],
+    )
+
+
+def _distances(scene: Scene) -> Iterator[tuple[Source | Mic, Source | Mic, float]]:
+    """Mics to sources first, then mics to mics, then sources to sources."""
+    for mic in scene.mics:
+        for source in scene.sources:
+            yield mic, source, mic.metres_to(source)
+    groups: tuple[tuple[Source | Mic, ...], ...] = (scene.mics, scene.sources)
+    for group in groups:
+        for a, b in combinations(group, 2):
+            yield a, b, a.metres_to(b)

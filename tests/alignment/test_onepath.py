@@ -19,7 +19,7 @@ from micalign.alignment.onepath.recognise import recognise
 from micalign.alignment.onepath.several import doubted
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
-from micalign.report.threelines import advice, sum_lines, sum_words
+from micalign.report.measure_words import advice, sum_lines, sum_words
 from micalign.scene.model import Di, Mic, Scene, Source
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.measure import Delay, measure_pair

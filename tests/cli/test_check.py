@@ -15,7 +15,7 @@ from rich.console import Console
 
 from micalign.acoustics.prediction import predict
 from micalign.files.scenes import read_scene
-from micalign.report.checktables import arrival_tables
+from micalign.report.check_tables import arrival_tables
 
 SCALES = {"m": 1.0, "cm": 0.01, "ft": 0.3048, "in": 0.0254}
 SHARES = {

@@ -5,8 +5,7 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
-from micalign.figures.style import new_figure
-from micalign.figures.tags import Tag, place_tags
+from micalign.figures.style import Tag, new_figure, place_tags
 
 RADIUS_M = 0.07
 

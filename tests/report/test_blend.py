@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from micalign.alignment.offsets import Shift, followed
-from micalign.report.take_study import stretch
+from micalign.report.take_page import stretch
 from micalign.take.tracks import Track
 
 RATE = 48000

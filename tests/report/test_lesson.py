@@ -7,8 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from micalign.report.guesses import guesses
-from micalign.report.lesson import Case, case_document, lesson_page, question_page, questions
+from micalign.report.lesson import Case, case_document, guesses, lesson_page, question_page, questions
 from micalign.report.sounds import Sound, noise
 
 SPEEDS = {"cm": 344.0, "m": 344.0, "in": 1129 * 0.3048, "ft": 1129 * 0.3048}

@@ -16,7 +16,7 @@ import micalign.report
 from micalign.acoustics.comb import response_db
 from micalign.acoustics.placing.limits import clearance_m
 from micalign.acoustics.prediction import Prediction, predict
-from micalign.report.live_plan import scene_values
+from micalign.report.page import scene_values
 from micalign.scene.model import (
     PATTERNS,
     SURFACES,

@@ -10,8 +10,7 @@ import pytest
 from micalign.acoustics.prediction import predict
 from micalign.findings.finding import Finding
 from micalign.findings.rules import findings
-from micalign.report.scene_page import report_page
-from micalign.report.sheet import channels, sheet_size, strings, uneven_words
+from micalign.report.scene_page import channels, report_page, sheet_size, strings, uneven_words
 from micalign.scene.model import Di, Mic, Pair, Room, Scene, Source, TakePlan, TrackPlan
 from micalign.units import show_length, show_ms_within
 
