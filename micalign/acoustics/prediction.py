@@ -13,11 +13,18 @@ import numpy as np
 
 from micalign.acoustics.air import absorption_db_per_m
 from micalign.acoustics.arrivals import Arrivals, arrivals
-from micalign.acoustics.differences import DiDifference, Difference, di_differences, differences
+from micalign.acoustics.differences import (
+    DiDifference,
+    Difference,
+    PairGeometry,
+    PairSource,
+    di_differences,
+    differences,
+    pair_geometry,
+    pairs,
+)
 from micalign.acoustics.received import Bleed, Heard, Spacing, bleed, heard, spacing
-from micalign.acoustics.reflections import Reflection, bounces, reflections
-from micalign.acoustics.room import RoomFigures, room_figures
-from micalign.acoustics.stereo import PairGeometry, PairSource, pair_geometry, pairs
+from micalign.acoustics.room import Reflection, RoomFigures, bounces, reflections, room_figures
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Scene

@@ -32,8 +32,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals, floored_db
-from micalign.acoustics.reflections import Bounces
-from micalign.acoustics.room import absorption_area_m2
+from micalign.acoustics.room import Bounces, absorption_area_m2
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import Room, Scene
 from micalign.units import power_from_db

@@ -4,7 +4,8 @@ Known coordinates are the frame and taken as exact; free ones are found by weigh
 starts, so that mirror solutions are seen; the room and the floor tell them apart. A tape that the others speak
 against is named and left out (data snooping: W. Baarda, A testing procedure for use in geodetic networks, 1968).
 A residual is the measured distance minus the one between the positions found. ``uncertainty_m`` is the radius that
-holds the true place in 68 of 100 cases.
+holds the true place in 68 of 100 cases. The arithmetic is that of `micalign.acoustics.tape_network`, doubt about the
+tapes that of `micalign.acoustics.tape_doubt`.
 """
 
 from __future__ import annotations
@@ -15,14 +16,51 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.tapes.doubt import best_next, deciding, point_covariance, radius_68_m
-from micalign.acoustics.tapes.solution import Solved, fixing, into_room, solve, turned
-from micalign.acoustics.tapes.tape_network import Network, is_frameless, network_of
+from micalign.acoustics.tape_doubt import (
+    Slip,
+    accused,
+    best_next,
+    covariance,
+    deciding,
+    fixing,
+    point_covariance,
+    radius_68_m,
+    spare_tapes,
+)
+from micalign.acoustics.tape_network import (
+    Network,
+    descend,
+    distinct,
+    huber,
+    in_bounds,
+    is_frameless,
+    misfit,
+    network_of,
+    parts,
+    random_starts,
+    settled,
+)
 from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named
 from micalign.scene.model import Coordinates, Point, Scene
 
-__all__ = ["NextTape", "Survey", "SurveyPoint", "SurveyTape", "WrongTape", "axis_sigmas_m", "survey", "surveyed"]
+__all__ = [
+    "NextTape",
+    "Survey",
+    "SurveyPoint",
+    "SurveyTape",
+    "WrongTape",
+    "axis_sigmas_m",
+    "survey",
+    "surveyed",
+]
+
+_HANDFUL: Final = 8
+"""Among more points than these one or another may end on the wrong side from every common start."""
+
+_ON_PLANE_M: Final = 0.02
+"""A point this near to a plane is on no side of it."""
+
 
 _UNFIXED_M: Final = 0.25
 """A point less certain than this counts as not fixed."""
@@ -175,7 +213,7 @@ def survey(scene: Scene) -> Survey:
     if not net.unknown_points:
         none = np.zeros(len(net.ends), dtype=bool)
         return Survey((), _tapes(scene, net, np.zeros(0), none, none), 0, None)
-    solved = turned(solve(net)) if framed else solve(net)
+    solved = _turned(_solve(net)) if framed else _solve(net)
     points = tuple(_point(scene, solved, point) for point in net.unknown_points)
     if not framed and not solved.doubts:
         points = tuple(_said_how(solved, points))
@@ -190,7 +228,7 @@ def survey(scene: Scene) -> Survey:
     )
 
 
-def _wrong(scene: Scene, solved: Solved, wanted: NextTape | None) -> tuple[WrongTape, ...]:
+def _wrong(scene: Scene, solved: _Solved, wanted: NextTape | None) -> tuple[WrongTape, ...]:
     net = solved.net
     made = []
     for slip in solved.doubts:
@@ -198,7 +236,7 @@ def _wrong(scene: Scene, solved: Solved, wanted: NextTape | None) -> tuple[Wrong
         moved = set(np.flatnonzero(np.linalg.norm(at - net.places(solved.unknowns[None])[0], axis=1) > 1e-3).tolist())
         ends = set(net.ends[slip.tape].tolist())
         shown = [point for point in net.unknown_points if point in moved | ends]
-        places = {net.names[point]: point_of(into_room(net, at[point])) for point in shown}
+        places = {net.names[point]: point_of(_into_room(net, at[point])) for point in shown}
         off = float(net.distance_m[slip.tape] - net.lengths(slip.unknowns[None])[0, slip.tape])
         span = None
         if wanted is not None:
@@ -250,11 +288,11 @@ def _one_sigma(point: SurveyPoint, at: Coordinates, plus_minus_m: float) -> floa
     return float(np.sqrt(np.mean(np.square(axes))))
 
 
-def _point(scene: Scene, solved: Solved, point: int) -> SurveyPoint:
+def _point(scene: Scene, solved: _Solved, point: int) -> SurveyPoint:
     net = solved.net
     part, own = (point_covariance(net, point, each) for each in (solved.whole, solved.whole - solved.spread))
     sigma, radius = np.sqrt(np.diag(part)), radius_68_m(own)
-    place = into_room(net, net.places(solved.unknowns[None])[0, point])
+    place = _into_room(net, net.places(solved.unknowns[None])[0, point])
     fixed = radius <= _UNFIXED_M
     loose = net.free[point] & (np.sqrt(np.diag(own)) > _UNFIXED_M / 2)
     x, y, z = (None if not fixed and bad else value for value, bad in zip(place.tolist(), loose, strict=True))
@@ -268,7 +306,7 @@ def _point(scene: Scene, solved: Solved, point: int) -> SurveyPoint:
     )
 
 
-def _said_how(solved: Solved, points: tuple[SurveyPoint, ...]) -> Iterator[SurveyPoint]:
+def _said_how(solved: _Solved, points: tuple[SurveyPoint, ...]) -> Iterator[SurveyPoint]:
     """The points, with what would fix those that are open: distances to points whose places are known."""
     net = solved.net
     open_ = {point.name for point in points if not point.fixed or point.other_m is not None}
@@ -284,11 +322,11 @@ def _said_how(solved: Solved, points: tuple[SurveyPoint, ...]) -> Iterator[Surve
         yield replace(point, fixed_by=tuple(net.names[index] for index in by))
 
 
-def _other_place(solved: Solved, point: int, place: Floats, radius: float) -> Point | None:
+def _other_place(solved: _Solved, point: int, place: Floats, radius: float) -> Point | None:
     for other in (*(slip.unknowns for slip in solved.doubts), *solved.others):
         there = solved.net.places(other[None])[0, point]
         if np.linalg.norm(there - place) > max(0.05, 4 * radius):
-            return point_of(into_room(solved.net, there))
+            return point_of(_into_room(solved.net, there))
     return None
 
 
@@ -315,7 +353,7 @@ def _disagrees(scene: Scene, between: tuple[str, str], residual_m: float, plus_m
     return abs(residual_m) > 3.5 * float(np.linalg.norm([plus_minus_m, *sigmas]))
 
 
-def _next(solved: Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
+def _next(solved: _Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
     if solved.doubts:
         return _decisive(solved)
     doubtful = any(point.other_m is not None for point in points)
@@ -328,7 +366,7 @@ def _next(solved: Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
     return NextTape((names[point], names[partner]), names[point], before, after)
 
 
-def _decisive(solved: Solved) -> NextTape:
+def _decisive(solved: _Solved) -> NextTape:
     net = solved.net
     point, partner = deciding(net, solved.doubts)
     before, after = (
@@ -352,3 +390,114 @@ def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
     mend = f'{tape}give what you know of it, such as its height: at = ["?", "?", "190 cm"]'
     why = short.get(count, f"the {count} tapes to it do not fix it")
     return f"{kind} '{point.name}' has no full position, and {why}: {mend}"
+
+
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """A network and what fits it: unknowns (n,), their covariance ``whole`` (n, n), of which ``spread`` (n, n) is what
+    doubt about the tapes adds, weights, suspects and rivals (T,), ``others`` that fit as well (K, n), how many tapes
+    are to ``spare``, and between which wrong tapes these cannot tell.
+    """
+
+    net: Network
+    unknowns: Floats
+    whole: Floats
+    spread: Floats
+    weights: Floats
+    suspects: Bools
+    rivals: Bools
+    others: Floats
+    spare: int
+    doubts: tuple[Slip, ...] = ()
+
+    @property
+    def farthest(self) -> Floats:
+        """Of the other solutions the one that differs most, (n,)."""
+        apart = np.max(np.abs(self.others - self.unknowns), axis=1)
+        other: Floats = self.others[int(np.argmax(apart))]
+        return other
+
+
+def _solve(net: Network) -> _Solved:
+    """Group by group, put together."""
+    count, tapes = int(net.free.sum()), len(net.ends)
+    unknowns, whole, weights = np.zeros(count), np.zeros((count, count)), 1.0 / net.sigma_m
+    spread = np.zeros_like(whole)
+    suspects, rivals = np.zeros(tapes, dtype=bool), np.zeros(tapes, dtype=bool)
+    found = [(part, _solve_part(part.net)) for part in parts(net)]
+    for part, one in found:
+        unknowns[part.unknowns], whole[np.ix_(part.unknowns, part.unknowns)] = one.unknowns, one.whole
+        spread[np.ix_(part.unknowns, part.unknowns)] = one.spread
+        weights[part.tapes], suspects[part.tapes], rivals[part.tapes] = one.weights, one.suspects, one.rivals
+    others = np.array([part.put(unknowns, other) for part, one in found for other in one.others]).reshape(-1, count)
+    doubts = tuple(
+        Slip(int(part.tapes[slip.tape]), slip.probability, part.put(unknowns, slip.unknowns))
+        for part, one in found
+        for slip in one.doubts
+    )
+    spare = sum(one.spare for _, one in found)
+    return _Solved(net, unknowns, whole, spread, weights, suspects, rivals, others, spare, doubts)
+
+
+def _solve_part(net: Network) -> _Solved:
+    weights = 1.0 / net.sigma_m
+    starts = _fewer_of_many(net, random_starts(net), weights)
+    every = np.tile(weights, (len(starts), 1))
+    found = descend(net, starts, every)
+    inside = in_bounds(net, found)
+    kept = found[inside] if inside.any() else found
+    candidates = distinct(net, kept, misfit(net, kept, every[: len(kept)]))[:8]
+    if len(net.unknown_points) > _HANDFUL:
+        candidates = np.concatenate([settled(net, candidates[0], weights)[None], candidates])
+    blame = accused(net, candidates, weights)
+    best = huber(net, blame.unknowns[None], blame.weights[None])[0]
+    whole = covariance(net, best, blame.weights) + blame.spread
+    others = _others(net, candidates, best, blame.weights)
+    spare = spare_tapes(net, best, blame.weights)
+    return _Solved(
+        net, best, whole, blame.spread, blame.weights, blame.suspects, blame.rivals, others, spare, blame.doubts
+    )
+
+
+def _fewer_of_many(net: Network, starts: Floats, weights: Floats) -> Floats:
+    """The best starts: all for a handful of points, four for a hundred that hang together, where each costs seconds."""
+    most = max(4, 1000 // starts.shape[1])
+    cost = misfit(net, starts, np.tile(weights, (len(starts), 1)))
+    return starts[np.sort(np.argsort(cost, kind="stable")[:most])]
+
+
+def _others(net: Network, candidates: Floats, best: Floats, weights: Floats) -> Floats:
+    """Other solutions that fit about as well (3 sigmas)."""
+    tried = np.tile(weights, (len(candidates), 1))
+    found = descend(net, candidates, tried)
+    cost = misfit(net, found, tried)
+    near = in_bounds(net, found) & (cost < float(misfit(net, best[None], weights[None])[0]) + 9.0)
+    return distinct(net, found[near], cost[near])
+
+
+def _turned(solved: _Solved) -> _Solved:
+    """In a frame of its own a survey and its mirror images are one: x of the second, y of the third point and z of the
+    first beyond their plane are taken as positive.
+    """
+    sides = np.ones(3)
+    places = solved.net.places(solved.unknowns[None])[0]
+    for axis, values in ((0, places[1:2, 0]), (1, places[2:3, 1]), (2, places[3:, 2])):
+        off = values[np.abs(values) > _ON_PLANE_M]
+        sides[axis] = -1.0 if len(off) and off[0] < 0 else 1.0
+    signs = np.broadcast_to(sides, solved.net.at_m.shape)[solved.net.free]
+    turned = solved.unknowns * signs
+    mirrors = np.abs(np.abs(solved.others) - np.abs(turned)).max(axis=1, initial=0.0) < 3 * _ON_PLANE_M
+    return replace(
+        solved,
+        unknowns=turned,
+        whole=solved.whole * np.outer(signs, signs),
+        spread=solved.spread * np.outer(signs, signs),
+        others=solved.others[~mirrors],
+        doubts=tuple(replace(slip, unknowns=slip.unknowns * signs) for slip in solved.doubts),
+    )
+
+
+def _into_room(net: Network, place: Floats) -> Floats:
+    """A place just beyond a wall or the floor, moved to it: tapes are not exact, walls are."""
+    inside: Floats = np.clip(place, net.low_m, net.high_m)
+    return inside if np.max(np.abs(inside - place)) < 0.1 else place

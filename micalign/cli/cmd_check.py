@@ -124,8 +124,7 @@ def command(
         note(f"{many} differences of mics that are not both on the source are left out: --all adds them.", quiet=quiet)
     if mend is not None and write is not None:
         return _mend(scene, planned, predicted, (mend, write), force=force, as_json=as_json, quiet=quiet)
-    from micalign.findings.cautions import cautions  # noqa: PLC0415
-    from micalign.findings.finding import is_wrong  # noqa: PLC0415
+    from micalign.findings.finding import cautions, is_wrong  # noqa: PLC0415
     from micalign.findings.rules import every_finding, found  # noqa: PLC0415
 
     minded, name = cautions(planned), planned.title or name_of(scene)

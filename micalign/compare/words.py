@@ -11,7 +11,7 @@ from micalign.compare.fit import Fit, Sightings, Taken, Verdict
 from micalign.compare.moved_places import MovedPlace, moved_places
 from micalign.compare.priors import Beliefs, Cause
 from micalign.findings.finding import Finding, Remedy, Severity
-from micalign.findings.moves import WAYS
+from micalign.findings.remedies import WAYS
 from micalign.scene.changes import Change
 from micalign.scene.model import Point, Scene
 from micalign.units import show_centimetres, show_ms

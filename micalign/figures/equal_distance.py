@@ -15,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.acoustics.placing.limits import clearance_m
+from micalign.acoustics.placement_terms import clearance_m
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.figures.style import COLOURS, DASHES, SMALL, Tag, dress, new_figure, place_tags, words

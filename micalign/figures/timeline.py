@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.arrivals import Arrivals, arrivals
-from micalign.acoustics.reflections import Reflection, bounces, reflections
+from micalign.acoustics.room import Reflection, bounces, reflections
 from micalign.figures.comb_curves import LOWEST_DB
 from micalign.figures.style import COLOURS, NORMAL, SMALL, Tag, dress, headline, legend, place_tags, stacked, words
 from micalign.scene.model import Scene

@@ -14,13 +14,22 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.placing.warned import WORKS_HZ
+from micalign.acoustics.placement_warned import WORKS_HZ
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.reflections import Reflection
+from micalign.acoustics.room import Reflection
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.moves import image_of, reflection_levels_db, rounded_up, say_length, say_place
-from micalign.findings.remedies import moves, of_pattern, towards, turned
+from micalign.findings.remedies import (
+    image_of,
+    moves,
+    of_pattern,
+    reflection_levels_db,
+    rounded_up,
+    say_length,
+    say_place,
+    towards,
+    turned,
+)
 from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Point, Scene
 from micalign.units import db_from_amplitude, show_db, show_hz, show_ms_known

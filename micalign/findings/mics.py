@@ -13,8 +13,19 @@ from micalign.acoustics.prediction import Path, Prediction
 from micalign.acoustics.received import CLOSE_M, Bleed
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.moves import axis_degrees, gains_at, rounded_up, say_move
-from micalign.findings.remedies import allowed, at_place, moves, of_pattern, spread, towards, turned
+from micalign.findings.remedies import (
+    allowed,
+    at_place,
+    axis_degrees,
+    gains_at,
+    moves,
+    of_pattern,
+    rounded_up,
+    say_move,
+    spread,
+    towards,
+    turned,
+)
 from micalign.scene.model import Keepout, Mic, Point, Scene, Source
 from micalign.units import db_from_amplitude, show_db, show_length
 

@@ -10,13 +10,12 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.differences import DiDifference, Difference
-from micalign.acoustics.placing.warned import LATE_S
+from micalign.acoustics.placement_warned import LATE_S
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.received import BLEED_DB, CLOSE_M, RATIO, Spacing
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.mics import NEAREST_M, UNHEARD_DB
-from micalign.findings.moves import rounded_up
 from micalign.findings.remedies import (
     allowed,
     at_place,
@@ -28,6 +27,7 @@ from micalign.findings.remedies import (
     pair_of,
     places_round,
     quieter,
+    rounded_up,
     spread,
     towards,
 )

@@ -11,21 +11,22 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.comb import first_notch_range_hz
+from micalign.acoustics.differences import PairSource
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.stereo import PairSource
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.moves import gains_at, say_length
 from micalign.findings.remedies import (
     allowed,
     at_place,
     both,
     equal_places,
     flipped,
+    gains_at,
     moves,
     nearest_first,
     of_pattern,
     places_round,
+    say_length,
     spread,
 )
 from micalign.scene.changes import Change

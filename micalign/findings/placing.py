@@ -1,7 +1,7 @@
 """Where should the mics that may move stand, so that the rules are content as well?
 
 The search (`micalign.acoustics.placement`) weighs its terms; then what the rules still warn of is tried, move by move,
-as `micalign.findings.trial` tries a remedy: here only moves of mics that may move, within the limits of the scene as
+as `micalign.findings.rules` tries a remedy: here only moves of mics that may move, within the limits of the scene as
 it was. What is warned of is charged beside the terms, so that no layout is called better that brings more of it, and
 none is called good that a free mic could mend. In a scene of many dozens of mics trials are as few as `check`'s.
 """
@@ -15,8 +15,7 @@ from micalign.acoustics.placement import Placement, keeps_every_limit, moved_to,
 from micalign.acoustics.prediction import predict
 from micalign.errors import SceneError
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.rules import found
-from micalign.findings.trial import tried
+from micalign.findings.rules import found, tried
 from micalign.scene.changes import changed
 from micalign.scene.model import Scene
 

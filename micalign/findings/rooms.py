@@ -10,16 +10,15 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
+from micalign.acoustics.differences import DISAGREES
 from micalign.acoustics.patterns import Pattern
-from micalign.acoustics.placing.warned import EXCITED
+from micalign.acoustics.placement_warned import EXCITED
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import LOWEST, Mode, RoomFigures, mode_strengths
-from micalign.acoustics.stereo import DISAGREES
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.mics import own_sources
-from micalign.findings.moves import say_length
-from micalign.findings.remedies import allowed, at_place, moves, of_pattern, spread, towards
+from micalign.findings.remedies import allowed, at_place, moves, of_pattern, say_length, spread, towards
 from micalign.scene.changes import Change
 from micalign.scene.model import PATTERNS, Mic, Scene, Tape, kind_of
 from micalign.units import METRES, show_db, show_hz, show_length

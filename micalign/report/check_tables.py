@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from micalign.acoustics.differences import Difference
+from micalign.acoustics.differences import Difference, PairSource
 from micalign.acoustics.prediction import Path, Prediction
 from micalign.acoustics.received import CLOSE_M, Bleed, Spacing
-from micalign.acoustics.stereo import PairSource
 from micalign.report.comb_words import depth_words, late_words, mono_notch_words, notch_range_words, notch_words
 from micalign.report.tables import counted, ruled_table
 from micalign.scene.model import Scene

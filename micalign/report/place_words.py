@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.acoustics.placement import Move, Placement, StringLength
-from micalign.acoustics.placing.obstacles import Obstacle
+from micalign.acoustics.placement import Move, Obstacle, Placement, StringLength
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Floats
 from micalign.findings.finding import Finding
-from micalign.findings.moves import WAYS, string_length
+from micalign.findings.remedies import WAYS, string_length
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
 from micalign.scene.model import Box, Pair, Scene

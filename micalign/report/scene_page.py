@@ -18,13 +18,13 @@ from markupsafe import Markup
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.received import CLOSE_M, Spacing
-from micalign.acoustics.reflections import Reflection
+from micalign.acoustics.room import Reflection
 from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.gallery import slug
 from micalign.figures.views import key_of
 from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding
-from micalign.findings.moves import string_length
+from micalign.findings.remedies import string_length
 from micalign.report.comb_words import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.page import HEARING_WORDS, allowed_minutes, page, plan_values, show_minutes
 from micalign.report.take_page import opening

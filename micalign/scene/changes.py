@@ -83,7 +83,7 @@ def tape_lengths_m(before: Scene, after: Scene) -> dict[frozenset[str], float]:
     """New lengths of the tapes that end at a mic which has moved, metres."""
     moved = {old.name for old, new in zip(before.mics, after.mics, strict=True) if old.at != new.at}
     ends = [tape.between for tape in before.tapes if moved.intersection(tape.between)]
-    return {frozenset(pair): _apart_m(after, *pair) for pair in ends}
+    return {frozenset(pair): after.metres_between(*pair) for pair in ends}
 
 
 def _panels(scene: Scene, wanted: dict[Any, dict[str, Any]]) -> tuple[Panel, ...]:
@@ -99,8 +99,3 @@ def _tapes(before: Scene, after: Scene, wanted: dict[Any, dict[str, Any]]) -> tu
         keys = {"distance_m": lengths.get(ends, tape.distance_m), **wanted.pop(ends, {})}
         made.append(Tape(**{**asdict(tape), "between": tape.between, **keys}))
     return (*made, *(Tape((min(ends), max(ends)), **keys) for ends, keys in wanted.items()))
-
-
-def _apart_m(scene: Scene, one: str, other: str) -> float:
-    at = {thing.name: thing.position for thing in scene.placed()}
-    return float(sum((a - b) ** 2 for a, b in zip(at[one], at[other], strict=True)) ** 0.5)

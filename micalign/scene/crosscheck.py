@@ -10,10 +10,12 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Final, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Final, Protocol, TypeAlias
 
 from micalign.errors import nearest
-from micalign.scene.parts import Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Source, TakePlan, Tape
+
+if TYPE_CHECKING:
+    from micalign.scene.model import Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Source, TakePlan, Tape
 
 __all__ = ["Fault", "Names", "Parts", "Place", "scene_faults"]
 

@@ -12,7 +12,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from micalign.scene import fields, parts
+from micalign.scene import fields, model
 
 __all__ = [
     "AirEntry",
@@ -53,7 +53,7 @@ class SourceEntry(Entry):
     """Something that sounds."""
 
     name: fields.Name
-    at: fields.At = parts.UNKNOWN
+    at: fields.At = model.UNKNOWN
     plus_minus: fields.PlusMinus = Field(0.01, description="One standard deviation of each coordinate; default 1 cm.")
     range_hz: fields.NumberRange | None = None
     sound: fields.Name | None = Field(None, description="What 'simulate' plays for it, such as kick, snare or voice.")
@@ -67,9 +67,9 @@ class SourceEntry(Entry):
         None, description="How wide it is: a mic nearer than that hears no point source."
     )
 
-    def made(self) -> parts.Source:
+    def made(self) -> model.Source:
         """The value."""
-        return parts.Source(
+        return model.Source(
             self.name,
             self.at,
             self.plus_minus,
@@ -93,13 +93,13 @@ class MicEntry(Entry):
     """A microphone."""
 
     name: fields.Name
-    at: fields.At = parts.UNKNOWN
+    at: fields.At = model.UNKNOWN
     plus_minus: fields.PlusMinus = Field(0.01, description="One standard deviation of each coordinate; default 1 cm.")
     aim: fields.Aim | None = None
     pattern: fields.PatternName = "omni"
     on: fields.Names = ()
     rejection_db: Annotated[float, fields.number(0.0, 60.0, "0 to 60 dB")] = Field(
-        parts.REJECTION_DB, description="How far the null of its pattern really lies below its axis; default 20 dB."
+        model.REJECTION_DB, description="How far the null of its pattern really lies below its axis; default 20 dB."
     )
     gain_db: fields.Gain = 0.0
     polarity: fields.Polarity = 1
@@ -116,9 +116,9 @@ class MicEntry(Entry):
                 return f"'move' needs a range for {axis}, since 'at' does not fix it"
         return ""
 
-    def made(self) -> parts.Mic:
+    def made(self) -> model.Mic:
         """The value."""
-        return parts.Mic(
+        return model.Mic(
             self.name,
             self.at,
             self.plus_minus,
@@ -133,14 +133,14 @@ class MicEntry(Entry):
             rejection_db=self.rejection_db,
         )
 
-    def _box(self) -> parts.Box | None:
+    def _box(self) -> model.Box | None:
         if self.move is None:
             return None
         x, y, z = (
             wanted or (known or 0.0, known or 0.0)
             for wanted, known in zip((self.move.x, self.move.y, self.move.z), self.at, strict=True)
         )
-        return parts.Box(x, y, z)
+        return model.Box(x, y, z)
 
 
 class DiEntry(Entry):
@@ -152,9 +152,9 @@ class DiEntry(Entry):
     gain_db: fields.Gain = 0.0
     polarity: fields.Polarity = 1
 
-    def made(self) -> parts.Di:
+    def made(self) -> model.Di:
         """The value."""
-        return parts.Di(self.name, self.of, self.latency_ms / 1e3, self.gain_db, self.polarity)
+        return model.Di(self.name, self.of, self.latency_ms / 1e3, self.gain_db, self.polarity)
 
 
 class PairEntry(Entry):
@@ -168,9 +168,9 @@ class PairEntry(Entry):
     angle_degrees: fields.NumberRange | None = None
     spread: fields.LengthRange | None = None
 
-    def made(self) -> parts.Pair:
+    def made(self) -> model.Pair:
         """The value."""
-        return parts.Pair(
+        return model.Pair(
             self.name,
             self.mics,
             self.equal_to,
@@ -188,9 +188,9 @@ class TapeEntry(Entry):
     distance: fields.PositiveLength
     plus_minus: fields.PlusMinus = Field(0.01, description="One standard deviation; default 1 cm.")
 
-    def made(self) -> parts.Tape:
+    def made(self) -> model.Tape:
         """The value."""
-        return parts.Tape(self.between, self.distance, self.plus_minus)
+        return model.Tape(self.between, self.distance, self.plus_minus)
 
 
 class AirEntry(Entry):
@@ -202,9 +202,9 @@ class AirEntry(Entry):
     temperature_plus_minus_c: Annotated[float, fields.number(0.0, 50.0, "0 to 50 degrees")] = 1.0
     humidity_plus_minus_percent: Annotated[float, fields.number(0.0, 100.0, "0 to 100 percent")] = 10.0
 
-    def made(self) -> parts.Air:
+    def made(self) -> model.Air:
         """The value."""
-        return parts.Air(**self.model_dump())
+        return model.Air(**self.model_dump())
 
 
 class AbsorptionEntry(Entry):
@@ -230,9 +230,9 @@ class RoomEntry(Entry):
         """A side that no room has."""
         return "'size' has a side of less than 10 cm: is the unit right?" if min(self.size) < _LEAST_SIDE_M else ""
 
-    def made(self) -> parts.Room:
+    def made(self) -> model.Room:
         """The value."""
-        return parts.Room(self.size, parts.Absorption(**self.absorption.model_dump()))
+        return model.Room(self.size, model.Absorption(**self.absorption.model_dump()))
 
 
 class KeepoutEntry(Entry):
@@ -252,9 +252,9 @@ class KeepoutEntry(Entry):
             return "'height' goes with 'radius'; a box has its height in 'size'"
         return ""
 
-    def made(self) -> parts.Keepout:
+    def made(self) -> model.Keepout:
         """The value."""
-        return parts.Keepout(self.name, self.at, self.radius, self.height, self.size)
+        return model.Keepout(self.name, self.at, self.radius, self.height, self.size)
 
 
 class PanelEntry(Entry):
@@ -271,9 +271,9 @@ class PanelEntry(Entry):
         """A face that looks nowhere."""
         return "" if any(self.normal) else "'normal' is [0, 0, 0]: give the direction its face looks, such as [0, 0, 1]"
 
-    def made(self) -> parts.Panel:
+    def made(self) -> model.Panel:
         """The value."""
-        return parts.Panel(self.name, self.centre, self.normal, self.size, self.absorption, self.turn_degrees)
+        return model.Panel(self.name, self.centre, self.normal, self.size, self.absorption, self.turn_degrees)
 
 
 class WeightsEntry(Entry):
@@ -293,9 +293,9 @@ class PlaceEntry(Entry):
     wall_margin: fields.Length = Field(0.2, description="Least distance of a moved mic to a wall; default 20 cm.")
     weights: WeightsEntry = WeightsEntry.model_construct()
 
-    def made(self) -> parts.PlacePlan:
+    def made(self) -> model.PlacePlan:
         """The value."""
-        return parts.PlacePlan(self.wall_margin, parts.PlaceWeights(**self.weights.model_dump()))
+        return model.PlacePlan(self.wall_margin, model.PlaceWeights(**self.weights.model_dump()))
 
 
 class TrackEntry(Entry):
@@ -315,11 +315,11 @@ class TakeEntry(Entry):
     tracks: dict[str, _TrackOrFile] = {}
     alone: dict[str, fields.Alone] = Field({}, description="Where a source sounds alone, as in a line check.")
 
-    def made(self) -> parts.TakePlan:
+    def made(self) -> model.TakePlan:
         """The value."""
-        return parts.TakePlan(
+        return model.TakePlan(
             self.folder,
-            tuple(parts.TrackPlan(name, track.file, track.channel) for name, track in self.tracks.items()),
+            tuple(model.TrackPlan(name, track.file, track.channel) for name, track in self.tracks.items()),
             tuple(replace(plan, source=name) for name, plan in self.alone.items()),
         )
 

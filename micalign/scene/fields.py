@@ -13,7 +13,7 @@ from typing import Annotated, Any, Final
 from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
 from micalign.errors import nearest
-from micalign.scene.parts import KINDS, PATTERNS, SURFACES, Coordinates, Point
+from micalign.scene.model import KINDS, PATTERNS, SURFACES, Coordinates, Point
 from micalign.scene.quantities import LENGTH_PATTERN, AlonePlan, alone_plan, parse_length
 
 __all__ = [

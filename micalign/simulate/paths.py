@@ -22,7 +22,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.reflections import mirror, panel_frame, strikes
+from micalign.acoustics.room import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.scene.model import PATTERNS, Mic, Room, Scene
 

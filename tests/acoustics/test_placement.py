@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from placement_costs import placement_cost
 
-from micalign.acoustics.placing.problem import Problem
+from micalign.acoustics.placement_search import Problem
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
 from micalign.files.scenes import read_scene

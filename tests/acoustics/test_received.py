@@ -11,7 +11,7 @@ import small_rooms
 from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.received import heard
-from micalign.acoustics.reflections import bounces
+from micalign.acoustics.room import bounces
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
 from micalign.simulate.paths import images
 

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from micalign.acoustics.differences import image_percent
 from micalign.acoustics.prediction import Prediction, predict
-from micalign.acoustics.stereo import image_percent
 from micalign.scene.model import Di, Mic, Pair, Scene, Source
 
 

@@ -7,9 +7,8 @@ import time
 import numpy as np
 import pytest
 
-from micalign.acoustics.survey import Survey, survey
-from micalign.acoustics.tapes.solution import parts
-from micalign.acoustics.tapes.tape_network import network_of
+from micalign.acoustics.survey import Survey, parts, survey
+from micalign.acoustics.tape_network import network_of
 from micalign.scene.model import Mic, Room, Scene, Source, Tape
 
 SIZE = (30.0, 20.0, 6.0)

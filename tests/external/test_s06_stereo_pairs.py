@@ -6,8 +6,8 @@ import numpy as np
 import outside
 import pytest
 
+from micalign.acoustics.differences import image_percent
 from micalign.acoustics.prediction import predict
-from micalign.acoustics.stereo import image_percent
 from micalign.scene.model import PATTERNS, Mic, Pair, Scene, Source
 
 FAR_M = 10_000.0

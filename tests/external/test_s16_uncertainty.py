@@ -17,7 +17,7 @@ from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.differences import differences
 from micalign.acoustics.survey import survey
-from micalign.acoustics.tapes.doubt import radius_68_m
+from micalign.acoustics.tape_doubt import radius_68_m
 from micalign.scene.model import Air, Mic, Scene, Source, Tape
 
 PROPAGATION = "JCGM 100:2008, equation 10 (method); Cramer 1993 as coded in pyfar (derivatives)"

@@ -12,8 +12,7 @@ from remedy_study import RANK, study
 from micalign.acoustics.prediction import predict
 from micalign.errors import SceneError
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.rules import every_finding, findings, found
-from micalign.findings.trial import most_trials, tried
+from micalign.findings.rules import every_finding, findings, found, most_trials, tried
 from micalign.scene.changes import Change, changed
 from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Scene, Source, Tape
 

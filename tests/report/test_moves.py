@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from micalign.acoustics.placement import Move
-from micalign.acoustics.placing.obstacles import Limit, Obstacle
-from micalign.findings.moves import string_length
+from micalign.acoustics.placement import Limit, Move, Obstacle
+from micalign.findings.remedies import string_length
 from micalign.report.place_words import move_words, obstacle_words
 from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Scene, Source
 

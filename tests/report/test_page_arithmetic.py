@@ -14,7 +14,7 @@ from browser import Page, browser
 
 import micalign.report
 from micalign.acoustics.comb import response_db
-from micalign.acoustics.placing.limits import clearance_m
+from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.report.page import scene_values
 from micalign.scene.model import (

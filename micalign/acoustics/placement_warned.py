@@ -12,20 +12,37 @@ one octave inside, or more, counts in full. Image sources: Allen and Berkley 197
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, Self
 
 import numpy as np
 
-from micalign.acoustics.placing.limits import Ears, indices, lengths_m
+from micalign.acoustics.placement_terms import Cases, Ears, indices, lengths_m
 from micalign.acoustics.received import BLEED_DB
-from micalign.acoustics.reflections import PanelFrame, image_sources, mirror, panel_frame
-from micalign.acoustics.room import LOWEST, critical_distance_m, mode_strengths, modes, reverberation_s
+from micalign.acoustics.room import (
+    LOWEST,
+    PanelFrame,
+    critical_distance_m,
+    image_sources,
+    mirror,
+    mode_strengths,
+    modes,
+    panel_frame,
+    reverberation_s,
+)
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Mic, Pair, Point, Scene, Source
+from micalign.scene.model import Pair, Point, Scene, Source
 from micalign.units import db_from_amplitude
 
-__all__ = ["EXCITED", "LATE_S", "WORKS_HZ", "AimTerm", "Combs", "NullsTerm", "SharedTerm"]
+__all__ = [
+    "EXCITED",
+    "LATE_S",
+    "WORKS_HZ",
+    "AimTerm",
+    "Combs",
+    "NullsTerm",
+    "SharedTerm",
+]
 
 WORKS_HZ: Final = (50.0, 10_000.0)
 """Where a source matters of which the scene does not say it (common practice, no source)."""
@@ -44,7 +61,7 @@ class _Case:
 
 
 @dataclass(frozen=True, eq=False)
-class Combs:
+class Combs(Cases):
     """The cases, Q of them; ``share`` is one over the number of sources of the mic, ``panels`` the struck faces."""
 
     mic: Ints
@@ -72,20 +89,11 @@ class Combs:
             speed_m_s,
         )
 
-    def part(self, chosen: Bools) -> Combs:
-        """The cases of the chosen mics, shape (M,)."""
+    def part(self, chosen: Bools) -> Self:
+        """The cases of the chosen mics, shape (M,); the rows that a panel has are counted anew."""
         kept = chosen[self.mic]
         row = np.cumsum(kept) - 1
-        return Combs(
-            self.mic[kept],
-            self.source_m[kept],
-            self.image_m[kept],
-            self.kept[kept],
-            self.range_hz[kept],
-            self.share[kept],
-            tuple((frame, row[rows[kept[rows]]]) for frame, rows in self.panels),
-            self.speed_m_s,
-        )
+        return replace(super().part(chosen), panels=tuple((at, row[rows[kept[rows]]]) for at, rows in self.panels))
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """Squares of strength times depth in the range, the mean over a mic's sources: (N, M, 3) to (N,)."""
@@ -119,7 +127,7 @@ class Combs:
 
 
 def _by_panel(frame: PanelFrame, source_m: Floats, mic_m: Floats) -> Bools:
-    """As `micalign.acoustics.reflections.strikes`, case by case: (Q, 3) and (N, Q, 3) to (N, Q)."""
+    """As `micalign.acoustics.room.strikes`, case by case: (Q, 3) and (N, Q, 3) to (N, Q)."""
     above_source = (source_m - frame.centre) @ frame.normal
     above_mic = (mic_m - frame.centre) @ frame.normal
     same_side = above_source * above_mic > 1e-12
@@ -133,7 +141,7 @@ def _by_panel(frame: PanelFrame, source_m: Floats, mic_m: Floats) -> Bools:
 def _cases(scene: Scene) -> Iterator[_Case]:
     frames = [(panel_frame(panel), float(np.sqrt(1.0 - panel.absorption))) for panel in scene.panels]
     for row, mic in enumerate(scene.mics):
-        heard = [source for source in _sources(scene, mic) if mic.may_move]
+        heard = [scene.source(name) for name in mic.on if mic.may_move]
         for source in heard:
             at, wanted = source.position, _wanted(source)
             images = image_sources(scene.room, at) if scene.room else ()
@@ -142,12 +150,6 @@ def _cases(scene: Scene) -> Iterator[_Case]:
             for frame, kept in frames:
                 x, y, z = mirror(frame, np.array(at)).tolist()
                 yield _Case(row, at, (x, y, z), kept, wanted, 1.0 / len(heard), frame)
-
-
-def _sources(scene: Scene, mic: Mic) -> Iterator[Source]:
-    """What the mic is on."""
-    for name in mic.on:
-        yield scene.source(name)
 
 
 def _wanted(source: Source) -> tuple[float, float]:
@@ -174,13 +176,14 @@ _CLEARLY: Final = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class SharedTerm:
+class SharedTerm(Cases):
     """Each source and two mics on it that form no pair.
 
     ``free_m`` of way between them does no harm, ``within_db`` is how near in level they must be for more of it to be
     heard, ``unit_m`` is one unit of it: of close mics a comb, of mics far apart a second hit.
     """
 
+    MICS = ("first", "second")
     first: Ints
     second: Ints
     source_m: Floats
@@ -201,11 +204,6 @@ class SharedTerm:
             np.array([scene.mics[case[1]].gain_db - scene.mics[case[0]].gain_db for case in cases], dtype=float),
             *limits.T,
         )
-
-    def part(self, chosen: Bools) -> SharedTerm:
-        """The cases in which a chosen mic, shape (M,), has a part."""
-        kept = chosen[self.first] | chosen[self.second]
-        return SharedTerm(*(getattr(self, field.name)[kept] for field in fields(self)))
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """What the way is too long by, where both are near enough in level in the blend."""
@@ -237,13 +235,14 @@ def _shared(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, int, Source, 
 
 
 @dataclass(frozen=True, eq=False)
-class AimTerm:
+class AimTerm(Cases):
     """Each free mic with a direction and each source it is on: heard near its axis, and not with its rear lobe.
 
     Of a pair it is enough that one of the two (``mic`` or ``partner``) hears the source near its axis; both are to
     hear it in one polarity. A mic without a partner is its own.
     """
 
+    MICS = ("mic", "partner")
     mic: Ints
     partner: Ints
     source_m: Floats
@@ -262,11 +261,6 @@ class AimTerm:
         ]
         points = np.array([case[2] for case in cases], dtype=float).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
-
-    def part(self, chosen: Bools) -> AimTerm:
-        """The cases in which a chosen mic, shape (M,), has a part."""
-        kept = chosen[self.mic] | chosen[self.partner]
-        return AimTerm(self.mic[kept], self.partner[kept], self.source_m[kept])
 
     def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
         """Squares of what is missed, in quarters of the axis; a source in opposite polarities misses all of both."""
@@ -288,7 +282,7 @@ def _is_mid_side(scene: Scene, pair: Pair) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class NullsTerm:
+class NullsTerm(Cases):
     """Each free mic beyond the critical distance of a source, and the low modes that this excites and needs."""
 
     mic: Ints
@@ -302,11 +296,6 @@ class NullsTerm:
         size = scene.room.size if scene.room else (1.0, 1.0, 1.0)
         order = np.array([case[1] for case in cases], dtype=np.intp).reshape(-1, 3)
         return cls(indices([case[0] for case in cases]), order, size)
-
-    def part(self, chosen: Bools) -> NullsTerm:
-        """The cases of the chosen mics, shape (M,)."""
-        kept = chosen[self.mic]
-        return NullsTerm(self.mic[kept], self.order[kept], self.size_m)
 
     def cost(self, positions: Floats) -> Floats:
         """Squares of what each mode is missed by: 1 in a null, 0 from where the rule is silent."""

@@ -1,1 +1,0 @@
-"""The search behind `micalign.acoustics.placement`: limits, the cost and its terms, starts, descent; plain arrays."""

@@ -1,1 +1,0 @@
-"""The arithmetic behind `micalign.acoustics.survey`: points and tapes, their solution, and doubt about them. Pure."""
