@@ -235,8 +235,10 @@ def _through(source: SourceDelays, reference: str, track: str) -> Delay | None:
     times = arrival_times([reference, *(name for name in names if name != reference)], links)
     signs = best_polarity(names, links)
     direct = [pair.delay for pair in source.reliable if {pair.reference, pair.track} == {reference, track}]
+    # By way of other tracks no surer than the weakest pair.
     confidence = max((delay.confidence for delay in direct), default=min(p.delay.confidence for p in source.reliable))
-    margin = max((delay.polarity_margin for delay in direct), default=0.0)
+    weakest = min(pair.delay.polarity_margin for pair in source.reliable)
+    margin = max((delay.polarity_margin for delay in direct), default=weakest)
     reason = next((delay.reason for delay in direct if delay.reason), None)
     polarity = signs[reference] * signs[track]
     return Delay(times.times_s[track], times.sigmas_s[track], polarity, margin, confidence, True, reason)
@@ -255,10 +257,12 @@ def _by_several(sources: Sequence[SourceDelays], limits: Constraints, track: str
     shift = agreed(list(names | dict.fromkeys([limits.reference, track])), heard, limits, sample_rate=1).shift(track)
     if not shift.reliable:
         return None
-    own = [p.delay.confidence for one in joining for p in one.reliable if track in (p.reference, p.track)]
+    own = [p.delay for one in joining for p in one.reliable if track in (p.reference, p.track)]
+    margin = min((one.polarity_margin for one in own), default=0.0)
+    confidence = min((one.confidence for one in own), default=0.0)
     polarity = -1 if shift.polarity_flip else 1
     reason = "by way of other tracks, which several sources join"
-    return Delay(shift.delay_s, shift.uncertainty_s, polarity, 0.0, min(own, default=0.0), True, reason)
+    return Delay(shift.delay_s, shift.uncertainty_s, polarity, margin, confidence, True, reason)
 
 
 def _doubtful_answer(sources: Sequence[SourceDelays], limits: Constraints, track: str) -> Delay:

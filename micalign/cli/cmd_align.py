@@ -13,22 +13,16 @@ from micalign.cli.cmd_measure import refuse_alone, refuse_mixed_use
 from micalign.cli.options import (
     PATH,
     FiniteRange,
-    alone_option,
-    force_option,
-    json_option,
+    basis_options,
+    clock_options,
+    file_options,
     loopback_option,
     max_delay_option,
     out_option,
-    quiet_option,
-    reference_option,
-    resample_option,
-    scene_option,
-    strike_option,
-    timestamps_option,
-    tracks_argument,
+    tracks_options,
 )
 from micalign.cli.output import console, next_step, note, print_json, progress
-from micalign.cli.several_songs import Outcome, Several, refuse_one_take, songs_options
+from micalign.cli.several_songs import Outcome, Several, refuse_one_take
 
 if TYPE_CHECKING:
     from micalign.files.alignments import Aligned, AlignRequest
@@ -38,9 +32,7 @@ __all__ = ["command"]
 
 
 @click.command("align")
-@tracks_argument
-@scene_option
-@songs_options
+@tracks_options
 @click.option(
     "--offsets", "sheet", type=PATH, metavar="FILE", help="Apply an offsets.json, edited or not.  [default: measure]"
 )
@@ -48,9 +40,7 @@ __all__ = ["command"]
     "Folder for the aligned set; in it one for each of several songs.  [default: 'aligned' beside the reference, the "
     "scene or the songs]"
 )
-@reference_option
-@alone_option
-@strike_option
+@basis_options
 @click.option(
     "--for",
     "for_source",
@@ -93,8 +83,7 @@ __all__ = ["command"]
     help="Write so many seconds of the sum, before and after, round each source's loudest hit.  [default: none]",
 )
 @click.option("--thirds", is_flag=True, help="Tell the gain of the sum by third octave instead of by octave.")
-@timestamps_option
-@resample_option
+@clock_options
 @click.option(
     "--keep-all",
     is_flag=True,
@@ -105,9 +94,7 @@ __all__ = ["command"]
     metavar="TEXT",
     help="What tells an aligned file's name from its original's.  [default: -aligned]",
 )
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(
     *,
     scenes: tuple[Path, ...],

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import PATH, force_option, json_option, name_of, quiet_option
+from micalign.cli.options import PATH, file_options, name_of, write_option
 from micalign.cli.output import clean, console, next_step, note, print_json
 
 if TYPE_CHECKING:
@@ -57,18 +57,8 @@ def _sections(_context: click.Context, _parameter: click.Parameter, asked: str |
     metavar="N",
     help="A number from the list of findings: its remedy is applied to a copy.  [default: nothing]",
 )
-@click.option(
-    "--write",
-    "-o",
-    "--out",
-    "write",
-    type=PATH,
-    metavar="NEW.toml",
-    help="Where --mend writes the new scene; your comments are kept.  [default: nothing]",
-)
-@force_option
-@json_option
-@quiet_option
+@write_option("Where --mend writes the new scene; your comments are kept.  [default: nothing]")
+@file_options
 def command(
     scene: Path | None,
     *,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import PATH, FiniteRange, force_option, json_option, out_option, quiet_option
+from micalign.cli.options import PATH, FiniteRange, file_options, out_option
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
@@ -56,9 +56,7 @@ _SWEEP_S = 6.0
 @click.option(
     "--mic", "mics", multiple=True, metavar="MIC", help="With --scene: the mic of each --recorded.  [default: none]"
 )
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(
     *,
     out: Path | None,

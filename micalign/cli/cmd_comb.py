@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import UNITS, FiniteRange, json_option, quiet_option, spoken_unit, two_lengths
+from micalign.cli.options import UNITS, FiniteRange, answer_options, spoken_unit, two_lengths
 
 if TYPE_CHECKING:
     from micalign.report.comb_words import TwoPaths
@@ -31,8 +31,7 @@ __all__ = ["command"]
     help="How much softer the later one is, in dB.  [default: as the distances make it; 0 with --ms]",
 )
 @click.option("--unit", type=click.Choice(UNITS), help="The unit of lengths.  [default: as the distances say]")
-@json_option
-@quiet_option
+@answer_options
 def command(
     distances: tuple[str, ...],
     *,

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import PATH, json_option, quiet_option, timestamps_option
+from micalign.cli.options import PATH, answer_options, songs_options, timestamps_option
 from micalign.cli.output import clean, console, note, print_json
-from micalign.cli.several_songs import Outcome, Several, songs_options
+from micalign.cli.several_songs import Outcome, Several
 
 if TYPE_CHECKING:
     from micalign.compare.comparison import Comparison
@@ -23,8 +23,7 @@ __all__ = ["command"]
 @click.argument("scenes", nargs=-1, required=True, type=PATH, metavar="SCENE...")
 @songs_options
 @timestamps_option
-@json_option
-@quiet_option
+@answer_options
 def command(
     scenes: tuple[Path, ...],
     songs: tuple[Path, ...],

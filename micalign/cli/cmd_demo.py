@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, quiet_option
+from micalign.cli.options import file_options, out_option
 from micalign.cli.output import clean, note, print_json
 
 __all__ = ["command"]
@@ -23,9 +23,7 @@ _TOLD: Final = ("check", "measure", "compare")
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, another take."
 )
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) -> int:
     """Do the whole job in a new folder: scene, take, check, measure, compare, align, two figures and a page to hear.
 

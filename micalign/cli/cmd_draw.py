@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from micalign.cli.options import PATH, force_option, json_option, name_of, out_option, quiet_option, scene_argument
+from micalign.cli.options import PATH, file_options, name_of, out_option, scene_argument
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -48,9 +48,7 @@ _SINGLE: Final = frozenset(
     "--before", type=PATH, metavar="SCENE", help="A scene with the old places: draw them hollow.  [default: none]"
 )
 @click.option("--take", "with_take", is_flag=True, help="Also draw the recording that the scene names.")
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(
     scene: Path,
     out: Path | None,

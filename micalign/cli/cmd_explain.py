@@ -8,16 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import (
-    UNITS,
-    FiniteRange,
-    force_option,
-    json_option,
-    out_option,
-    quiet_option,
-    spoken_unit,
-    two_lengths,
-)
+from micalign.cli.options import UNITS, FiniteRange, file_options, out_option, spoken_unit, two_lengths
 
 if TYPE_CHECKING:
     from micalign.report.lesson import Case
@@ -50,9 +41,7 @@ __all__ = ["command"]
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, other questions."
 )
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(
     out: Path,
     *,

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import force_option, json_option, out_option, quiet_option, scene_option
+from micalign.cli.options import file_options, out_option, scene_option, songs_options
 from micalign.cli.output import console, next_step, note, print_json, progress
-from micalign.cli.several_songs import Outcome, Several, refuse_one_take, songs_options
+from micalign.cli.several_songs import Outcome, Several, refuse_one_take
 
 if TYPE_CHECKING:
     from micalign.files.songs import Song
@@ -32,9 +32,7 @@ __all__ = ["command"]
     help="Where the loudest peaks should lie, in percent of full scale.",
 )
 @out_option("Draw the take into this file (.png, .svg or .pdf).  [default: no figure]", "--figure")
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(
     tracks: tuple[str, ...],
     scenes: tuple[Path, ...],

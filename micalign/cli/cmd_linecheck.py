@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import json_option, quiet_option, strike_option, timestamps_option
+from micalign.cli.options import answer_options, strike_option, timestamps_option
 
 if TYPE_CHECKING:
     from micalign.files.sessions import LineTake
@@ -32,8 +32,7 @@ __all__ = ["command"]
     "[default: not known, lines are held against each other]",
 )
 @timestamps_option
-@json_option
-@quiet_option
+@answer_options
 def command(
     tracks: tuple[str, ...],
     *,

@@ -6,28 +6,18 @@ from pathlib import Path
 
 import click
 
-from micalign.cli.options import PATH, force_option, json_option, quiet_option, scene_argument
+from micalign.cli.options import file_options, scene_argument, write_option
 
 __all__ = ["command"]
 
 
 @click.command("locate")
 @scene_argument
-@click.option(
-    "--write",
-    "-o",
-    "--out",
-    "write",
-    type=PATH,
-    metavar="NEW.toml",
-    help="Write the scene with the places that are reliable.  [default: nothing]",
-)
+@write_option("Write the scene with the places that are reliable.  [default: nothing]")
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number that sets where the search starts."
 )
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(scene: Path, write: Path | None, *, seed: int, force: bool, as_json: bool, quiet: bool) -> int:
     """Find where the mics of SCENE stand from the take that it names: hits at its sources.
 

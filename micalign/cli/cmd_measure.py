@@ -10,21 +10,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from micalign.cli.options import (
-    alone_option,
-    drift_option,
-    json_option,
+    answer_options,
+    basis_options,
+    clock_options,
     loopback_option,
     max_delay_option,
-    quiet_option,
-    reference_option,
-    resample_option,
-    scene_option,
-    strike_option,
-    timestamps_option,
-    tracks_argument,
+    tracks_options,
 )
-from micalign.cli.output import Tell, clean, console, next_step, note, print_json, progress
-from micalign.cli.several_songs import Outcome, Several, refuse_one_take, songs_options
+from micalign.cli.output import Tell, console, next_step, note, print_json, progress
+from micalign.cli.several_songs import Outcome, Several, refuse_one_take
 
 if TYPE_CHECKING:
     from micalign.alignment.pairings import Measured
@@ -50,19 +44,13 @@ class _Asked:
 
 
 @click.command("measure")
-@tracks_argument
-@scene_option
-@songs_options
-@reference_option
-@alone_option
-@strike_option
+@tracks_options
+@basis_options
 @max_delay_option
-@drift_option
+@click.option("--drift", is_flag=True, help="Look for a difference between the clocks of two recorders.")
 @loopback_option
-@timestamps_option
-@resample_option
-@json_option
-@quiet_option
+@clock_options
+@answer_options
 def command(
     tracks: tuple[str, ...],
     scenes: tuple[Path, ...],
@@ -204,6 +192,7 @@ def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: 
         latency_words,
         measure_document,
         source_table,
+        stretch_lines,
         sum_table,
         sum_words,
     )
@@ -212,10 +201,12 @@ def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: 
         print_json(measure_document(found, laid))
         return
     out = console()
-    for stretch in found.stretches:
-        out.print(clean(f"{stretch.words} (if it is not: --strike {stretch.span_words})"))
-    for source in found.sources or ():
-        out.print(source_table(source, found.sample_rate), "")
+    for line in stretch_lines(found.stretches):
+        out.print(line)
+    if found.stretches:
+        out.print()
+    if found.sources:
+        out.print(source_table(found.sources), "")
     out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
     for one in found.sums:
         out.print("", sum_table(one))

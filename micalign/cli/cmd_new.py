@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import UNITS, a_place, a_room, a_tape, force_option, json_option, out_option, quiet_option
+from micalign.cli.options import UNITS, a_place, a_room, a_tape, file_options, out_option
 from micalign.cli.output import clean, note, print_json
 
 if TYPE_CHECKING:
@@ -49,9 +49,7 @@ _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar"
 @click.option("--title", metavar="TEXT", help="What the scene is called.  [default: by what is recorded]")
 @click.option("--usual", is_flag=True, help="Ask nothing: the usual answer to all that is not given.")
 @out_option("The scene file to write.  [default: named after what is recorded]")
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said: Any) -> int:
     """Make a first scene without an editor: a few questions, or their answers as options.
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed, reused
-from micalign.cli.options import PATH, a_place, a_room, force_option, json_option, name_of, quiet_option
+from micalign.cli.options import PATH, a_place, a_room, file_options, name_of, write_option
 from micalign.cli.output import console, next_step, note, print_json
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import LENGTH_UNITS
@@ -146,22 +146,12 @@ def _taken(scene: Scene) -> frozenset[str]:
 
 @click.command("place")
 @click.argument("scene", type=PATH, required=False, metavar="SCENE")
-@click.option(
-    "--write",
-    "-o",
-    "--out",
-    "write",
-    type=PATH,
-    metavar="NEW.toml",
-    help="Write the scene with the new positions.  [default: nothing]",
-)
+@write_option("Write the scene with the new positions.  [default: nothing]")
 @click.option(
     "--figure", type=PATH, metavar="FILE", help="Draw old and new places (.png, .svg or .pdf).  [default: no figure]"
 )
 @_arrangement_options
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(
     scene: Path | None,
     *,

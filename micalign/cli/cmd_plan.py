@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from micalign.cli.options import force_option, json_option, name_of, out_option, page_path, quiet_option, scene_argument
+from micalign.cli.options import file_options, name_of, out_option, page_path, scene_argument
 
 __all__ = ["command"]
 
@@ -14,9 +14,7 @@ __all__ = ["command"]
 @click.command("plan")
 @scene_argument
 @out_option("The page to write.  [default: the scene's name with -plan.html]")
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(scene: Path, out: Path | None, *, force: bool, as_json: bool, quiet: bool) -> int:
     """Make a live plan of SCENE: one page on which mics and sources are moved by hand, and every number follows.
 

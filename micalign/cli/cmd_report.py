@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from micalign.cli.options import force_option, json_option, name_of, out_option, page_path, quiet_option, scene_argument
+from micalign.cli.options import file_options, name_of, out_option, page_path, scene_argument
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
@@ -27,9 +27,7 @@ __all__ = ["command"]
     default=None,
     help="With or without the recording that the scene names.  [default: with it where its files are there]",
 )
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(scene: Path, out: Path | None, *, with_take: bool | None, force: bool, as_json: bool, quiet: bool) -> int:
     """Make one self-contained HTML page of SCENE: live plan, findings, figures; with a take what was recorded, to hear.
 

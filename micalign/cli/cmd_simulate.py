@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from micalign.cli.options import FiniteRange, force_option, json_option, out_option, quiet_option, scene_argument
+from micalign.cli.options import FiniteRange, file_options, out_option, scene_argument
 
 __all__ = ["command"]
 
@@ -41,9 +41,7 @@ __all__ = ["command"]
     show_default=True,
     help="Level of each track over its noise, in dB.",
 )
-@force_option
-@json_option
-@quiet_option
+@file_options
 def command(
     scene: Path,
     out: Path | None,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from micalign.cli.options import PATH, force_option, json_option, quiet_option, scene_argument
+from micalign.cli.options import file_options, scene_argument, write_option
 from micalign.cli.output import clean, console, note, print_json
 
 if TYPE_CHECKING:
@@ -19,19 +19,9 @@ __all__ = ["command"]
 
 @click.command("survey")
 @scene_argument
-@click.option(
-    "--write",
-    "-o",
-    "--out",
-    "target",
-    type=PATH,
-    metavar="NEW.toml",
-    help="Write a copy of the scene with the coordinates found; comments are kept.  [default: nothing]",
-)
-@force_option
-@json_option
-@quiet_option
-def command(scene: Path, target: Path | None, force: bool, as_json: bool, quiet: bool) -> int:
+@write_option("Write a copy of the scene with the coordinates found; comments are kept.  [default: nothing]")
+@file_options
+def command(scene: Path, write: Path | None, force: bool, as_json: bool, quiet: bool) -> int:
     """Find coordinates from distances measured with a tape.
 
     A point may know some coordinates: at = ["?", "?", 1.9] where only the height is measured. Give each unknown point
@@ -48,14 +38,14 @@ def command(scene: Path, target: Path | None, force: bool, as_json: bool, quiet:
 
     planned = read_scene(scene)
     found = survey(planned)
-    if target is not None:  # first: what nobody reads on the terminal must not keep it from being written
-        _write(scene, target, planned, found, force=force)
+    if write is not None:  # first: what nobody reads on the terminal must not keep it from being written
+        _write(scene, write, planned, found, force=force)
     if as_json:
         print_json(survey_document(found))
     else:
         _print_words(planned, found)
-    if target is not None:
-        note(f"Wrote {target}", quiet=quiet)
+    if write is not None:
+        note(f"Wrote {write}", quiet=quiet)
         for point in found.doubtful:
             note(
                 f"'{point.name}' is written at the first of its two places: is it not the other?",

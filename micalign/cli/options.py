@@ -7,7 +7,7 @@ import os
 import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Protocol, TypeVar
 
 import click
 
@@ -23,21 +23,38 @@ __all__ = [
     "a_place",
     "a_room",
     "a_tape",
-    "force_option",
-    "json_option",
+    "all_of",
+    "answer_options",
+    "basis_options",
+    "clock_options",
+    "file_options",
     "lengths_of",
+    "loopback_option",
+    "max_delay_option",
     "name_of",
     "out_option",
     "page_path",
     "quiet_option",
     "scene_argument",
     "scene_option",
+    "songs_options",
     "spoken_unit",
     "strike_option",
+    "timestamps_option",
+    "tracks_options",
     "two_lengths",
+    "write_option",
 ]
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+class Decorator(Protocol):
+    """What adds an option or several to a command."""
+
+    def __call__(self, command: _Command, /) -> _Command:
+        """The command with them."""
+        ...
 
 
 class FiniteRange(click.FloatRange):
@@ -68,24 +85,109 @@ class _AnyPath(click.Path):
 PATH = _AnyPath(path_type=Path)
 
 
-def json_option(command: _Command) -> _Command:
-    """``--json``."""
-    return click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else.")(
-        command
-    )
+def all_of(*options: Decorator) -> Decorator:
+    """Several options as one, in the order in which --help lists them."""
+
+    def decorate(command: _Command) -> _Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
 
 
-def quiet_option(command: _Command) -> _Command:
-    """``-q/--quiet``."""
-    return click.option("-q", "--quiet", is_flag=True, help="No progress and no notes on standard error.")(command)
+_force_option: Decorator = click.option("--force", is_flag=True, help="Replace files that exist.")
+_json_option: Decorator = click.option(
+    "--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else."
+)
+quiet_option: Decorator = click.option(
+    "-q", "--quiet", is_flag=True, help="No progress and no notes on standard error."
+)
+answer_options = all_of(_json_option, quiet_option)
+"""How a command that writes no files answers."""
+file_options = all_of(_force_option, answer_options)
+"""How a command that writes files answers."""
+
+scene_argument: Decorator = click.argument("scene", type=PATH, metavar="SCENE")
+scene_option: Decorator = click.option(
+    "--scene",
+    "scenes",
+    multiple=True,
+    type=PATH,
+    metavar="SCENE",
+    help="Scene file (TOML) that names the tracks; several: a song each.  [default: none, TRACKs are given]",
+)
+songs_options = all_of(
+    click.option(
+        "--songs",
+        multiple=True,
+        type=PATH,
+        metavar="FOLDER",
+        help="Several songs, each a folder of tracks in FOLDER; with a scene, its tracks in each. May be repeated.  "
+        "[default: one take]",
+    ),
+    click.option(
+        "--resume",
+        type=PATH,
+        metavar="FILE",
+        help="With several songs: keep in FILE what is done, and go on from there when run again.  "
+        "[default: 'songs.json' beside aligned sets, else nothing is kept]",
+    ),
+)
+tracks_options = all_of(click.argument("tracks", nargs=-1, metavar="[REFERENCE TRACK...]"), scene_option, songs_options)
+"""Which tracks are measured, and against which."""
+
+strike_option: Decorator = click.option(
+    "--strike",
+    "strike",
+    multiple=True,
+    metavar="FROM-TO",
+    help='A stretch that was found by itself and is wrong, as in "0:03.1-0:11.8": it is not used. May be '
+    "repeated.  [default: none]",
+)
+basis_options = all_of(
+    click.option(
+        "--reference",
+        metavar="TRACK",
+        help="With --scene: the track the others are held against.  [default: one that suits]",
+    ),
+    click.option(
+        "--alone",
+        "alone",
+        multiple=True,
+        metavar="SOURCE=FROM-TO",
+        help='With --scene: where a source sounds alone, as in "snare=0:05-0:14" (seconds, m:ss or samples; or a '
+        "folder). May be repeated.  [default: as the scene says]",
+    ),
+    strike_option,
+)
+"""Against which track and on which stretches is measured."""
+
+max_delay_option: Decorator = click.option(
+    "--max-delay-ms",
+    type=FiniteRange(min=0.1, max=60_000.0),
+    default=50.0,
+    show_default=True,
+    help="Largest delay looked for, either way, in ms; beyond 2000 ms the rough place is found by loudness first.",
+)
+loopback_option: Decorator = click.option(
+    "--loopback",
+    metavar="FILE",
+    help="REFERENCE recorded back through the interface: its latency is used for all.  [default: none]",
+)
+timestamps_option: Decorator = click.option(
+    "--ignore-timestamps",
+    is_flag=True,
+    help="Take all files to begin at one instant, whatever their time stamps say.",
+)
+clock_options = all_of(
+    timestamps_option,
+    click.option("--resample", is_flag=True, help="Bring tracks of other sample rates to the reference's."),
+)
+"""How files come to one clock."""
 
 
-def force_option(command: _Command) -> _Command:
-    """``--force``."""
-    return click.option("--force", is_flag=True, help="Replace files that exist.")(command)
-
-
-def out_option(help_text: str, *names: str, default: str | None = None) -> Callable[[_Command], _Command]:
+def out_option(help_text: str, *names: str, default: str | None = None) -> Decorator:
     """``-o/--out`` with the command's own words, and other names for it."""
     return click.option(
         "-o",
@@ -100,26 +202,14 @@ def out_option(help_text: str, *names: str, default: str | None = None) -> Calla
     )
 
 
+def write_option(help_text: str) -> Decorator:
+    """``--write``, or ``-o/--out``, of a command that writes a new scene where it is asked to."""
+    return click.option("--write", "-o", "--out", "write", type=PATH, metavar="NEW.toml", help=help_text)
+
+
 def name_of(scene: Path) -> str:
     """What files made from a scene are called after: its own name without the ending."""
     return "scene" if str(scene) == "-" else scene.stem
-
-
-def scene_argument(command: _Command) -> _Command:
-    """The scene file as the argument."""
-    return click.argument("scene", type=PATH, metavar="SCENE")(command)
-
-
-def scene_option(command: _Command) -> _Command:
-    """``--scene``."""
-    return click.option(
-        "--scene",
-        "scenes",
-        multiple=True,
-        type=PATH,
-        metavar="SCENE",
-        help="Scene file (TOML) that names the tracks; several: a song each.  [default: none, TRACKs are given]",
-    )(command)
 
 
 def page_path(out: Path | None, default: Path) -> Path:
@@ -130,87 +220,6 @@ def page_path(out: Path | None, default: Path) -> Path:
             f"--out: '{target}' is no name of a page: end it in .html (a browser prints the page to PDF)"
         )
     return target
-
-
-def tracks_argument(command: _Command) -> _Command:
-    """The reference and the tracks held against it."""
-    return click.argument("tracks", nargs=-1, metavar="[REFERENCE TRACK...]")(command)
-
-
-def reference_option(command: _Command) -> _Command:
-    """``--reference``."""
-    return click.option(
-        "--reference",
-        metavar="TRACK",
-        help="With --scene: the track the others are held against.  [default: one that suits]",
-    )(command)
-
-
-def max_delay_option(command: _Command) -> _Command:
-    """``--max-delay-ms``."""
-    return click.option(
-        "--max-delay-ms",
-        type=FiniteRange(min=0.1, max=60_000.0),
-        default=50.0,
-        show_default=True,
-        help="Largest delay looked for, either way, in ms; beyond 2000 ms the rough place is found by loudness first.",
-    )(command)
-
-
-def drift_option(command: _Command) -> _Command:
-    """``--drift``."""
-    return click.option("--drift", is_flag=True, help="Look for a difference between the clocks of two recorders.")(
-        command
-    )
-
-
-def timestamps_option(command: _Command) -> _Command:
-    """``--ignore-timestamps``."""
-    return click.option(
-        "--ignore-timestamps",
-        is_flag=True,
-        help="Take all files to begin at one instant, whatever their time stamps say.",
-    )(command)
-
-
-def resample_option(command: _Command) -> _Command:
-    """``--resample``."""
-    return click.option("--resample", is_flag=True, help="Bring tracks of other sample rates to the reference's.")(
-        command
-    )
-
-
-def loopback_option(command: _Command) -> _Command:
-    """``--loopback``."""
-    return click.option(
-        "--loopback",
-        metavar="FILE",
-        help="REFERENCE recorded back through the interface: its latency is used for all.  [default: none]",
-    )(command)
-
-
-def alone_option(command: _Command) -> _Command:
-    """``--alone``."""
-    return click.option(
-        "--alone",
-        "alone",
-        multiple=True,
-        metavar="SOURCE=FROM-TO",
-        help='With --scene: where a source sounds alone, as in "snare=0:05-0:14" (seconds, m:ss or samples; or a '
-        "folder). May be repeated.  [default: as the scene says]",
-    )(command)
-
-
-def strike_option(command: _Command) -> _Command:
-    """``--strike``."""
-    return click.option(
-        "--strike",
-        "strike",
-        multiple=True,
-        metavar="FROM-TO",
-        help='A stretch that was found by itself and is wrong, as in "0:03.1-0:11.8": it is not used. May be '
-        "repeated.  [default: none]",
-    )(command)
 
 
 UNITS: Final = ("m", "cm", "mm", "ft", "in")

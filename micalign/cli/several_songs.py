@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import PATH
 from micalign.cli.output import console, note, print_json
 from micalign.errors import MicalignError
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, one_line, shortened
@@ -28,7 +27,6 @@ __all__ = [
     "refuse_one_take",
     "song_line",
     "songs_document",
-    "songs_options",
     "songs_table",
     "songs_words",
 ]
@@ -119,25 +117,6 @@ def _rows(songs: Sequence[tuple[str, Outcome]]) -> Iterator[dict[str, Any]]:
             "faults": list(outcome.faults),
             "result": outcome.document,
         }
-
-
-def songs_options(command: click.decorators.FC) -> click.decorators.FC:
-    """``--songs`` and ``--resume``."""
-    command = click.option(
-        "--resume",
-        type=PATH,
-        metavar="FILE",
-        help="With several songs: keep in FILE what is done, and go on from there when run again.  "
-        "[default: 'songs.json' beside aligned sets, else nothing is kept]",
-    )(command)
-    return click.option(
-        "--songs",
-        multiple=True,
-        type=PATH,
-        metavar="FOLDER",
-        help="Several songs, each a folder of tracks in FOLDER; with a scene, its tracks in each. May be repeated.  "
-        "[default: one take]",
-    )(command)
 
 
 def refuse_one_take(**given: Any) -> None:

@@ -8,7 +8,7 @@ cleaned where they are printed.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.onepath.bestsum import ALLOWED_DB
@@ -17,6 +17,7 @@ from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
 from micalign.files.stamps import Laid
 from micalign.report.tables import WARNING, bare_table, clean
+from micalign.report.tuned import CLEAR_POLARITY
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
 from micalign.units import many, show_db, show_hz, show_ms, show_percent, show_plus_minus, show_samples
@@ -29,12 +30,14 @@ __all__ = [
     "advice",
     "delay_table",
     "found_rows",
+    "is_polarity_clear",
     "latency_words",
     "measure_document",
     "measured_line",
     "named_lines",
     "polarity_words",
     "source_table",
+    "stretch_lines",
     "sum_document",
     "sum_heads",
     "sum_lines",
@@ -46,6 +49,9 @@ __all__ = [
 WAY_WORDS: Final = {"as recorded": "as recorded", "delay": "best delay and polarity", "all-pass": "with all-pass"}
 """The lines of a pair as they are called on screen."""
 _NAMES: Final = ("lows", "mids", "presence")
+_DOUBTED: Final = (
+    "?: the polarity is in doubt, the other fits nearly as well; look at a hit in both tracks before you flip."
+)
 
 
 def named_lines(found: PairSum) -> list[tuple[str, Line]]:
@@ -245,6 +251,7 @@ def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
         "uncertainty_s": delay.uncertainty_s,
         "polarity": delay.polarity,
         "polarity_margin": delay.polarity_margin,
+        "polarity_clear": is_polarity_clear(delay),
         "confidence": delay.confidence,
         "reliable": delay.reliable,
         "reason": None if delay.reliable else delay.reason,
@@ -271,9 +278,22 @@ def _arrival(found: PairSum | None) -> dict[str, Any]:
     }
 
 
-def polarity_words(polarity: int) -> str:
-    """``same`` as the reference, or ``INVERTED``."""
-    return "same" if polarity > 0 else "INVERTED"
+def polarity_words(delay: Delay) -> str:
+    """``same`` as the reference, or ``INVERTED``; a question mark where the polarity is in doubt.
+
+    >>> polarity_words(Delay(0.001, 2e-6, -1, 0.9, 0.98, True, None))
+    'INVERTED'
+    >>> polarity_words(Delay(0.001, 2e-6, -1, 0.02, 0.98, True, None))
+    'inverted?'
+    """
+    if is_polarity_clear(delay):
+        return "same" if delay.polarity > 0 else "INVERTED"
+    return "same?" if delay.polarity > 0 else "inverted?"
+
+
+def is_polarity_clear(delay: Delay) -> bool:
+    """Whether a copy of the other polarity fits clearly worse than the one that was found."""
+    return delay.polarity_margin >= CLEAR_POLARITY
 
 
 def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, drift: bool = False) -> Table:
@@ -287,22 +307,42 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
         table.add_column("clock", justify="right", no_wrap=True)
     table.add_column("verdict", overflow="fold")
     for one in tracks:
-        delay = one.delay
-        cells = [show_ms(delay.delay_s, sign=True), show_samples(delay.delay_s * sample_rate)]
-        cells += [show_plus_minus(delay.uncertainty_s), polarity_words(delay.polarity)]
+        late, *known = _cells(one.delay)
+        cells = [late, show_samples(one.delay.delay_s * sample_rate), *known]
         if drift:
-            cells.append("-" if delay.drift_ppm is None else f"{delay.drift_ppm:+.2f} ppm")
-        if not delay.reliable:
-            cells = [f"({cell})" if delay.is_known else "-" for cell in cells]
-        table.add_row(clean(one.track), *cells, clean(_verdict(delay)), style=None if delay.reliable else WARNING)
+            cells.append("-" if one.delay.drift_ppm is None else f"{one.delay.drift_ppm:+.2f} ppm")
+        _add_row(table, [one.track], one.delay, cells, _verdict(one.delay))
+    if _is_any_doubted(tracks):
+        table.caption = _DOUBTED
     return table
+
+
+def _cells(delay: Delay) -> tuple[str, str, str]:
+    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity_words(delay)
+
+
+def _add_row(table: Table, names: Sequence[str], delay: Delay, cells: Sequence[str], verdict: str) -> None:
+    if not delay.reliable:
+        cells = [f"({cell})" if delay.is_known else "-" for cell in cells]
+    table.add_row(*map(clean, names), *cells, clean(verdict), style=None if delay.reliable else WARNING)
 
 
 def _verdict(delay: Delay) -> str:
     if delay.reliable:
-        note = f" ({delay.reason})" if delay.reason else ""
-        return f"reliable, confidence {show_percent(100 * delay.confidence)}{note}"
-    return f"no reliable delay: {delay.reason or 'the tracks have too little in common'}"
+        return f"reliable, confidence {show_percent(100 * delay.confidence)}{_remark(delay)}"
+    return f"no reliable delay: {_doubt(delay)}"
+
+
+def _remark(delay: Delay) -> str:
+    return f" ({delay.reason})" if delay.reason else ""
+
+
+def _doubt(delay: Delay) -> str:
+    return delay.reason or "the tracks have too little in common"
+
+
+def _is_any_doubted(tracks: Iterable[TrackDelay]) -> bool:
+    return any(one.delay.is_known and not is_polarity_clear(one.delay) for one in tracks)
 
 
 def measured_line(found: Measured) -> str:
@@ -332,12 +372,40 @@ def latency_words(found: Measured) -> str:
     )
 
 
-def source_table(source: SourceDelays, sample_rate: int) -> Table:
-    """One source on its own, against the track that has it first."""
-    told = f", on {many(source.moments, 'moment')} of its own" if source.moments else ""
-    if source.alone_hits:
-        told = f", on {many(source.alone_hits, 'hit')} alone"
-    table = delay_table(f"{source.source}, against {source.reference}{told}", source.tracks, sample_rate)
-    if source.alone_hits and source.remark:
-        table.caption = clean(source.remark)
+def stretch_lines(stretches: Sequence[FoundAlone]) -> Iterator[str]:
+    """What was found by itself in the take, a line each, and how to leave one out."""
+    yield from (clean(one.words) for one in stretches)
+    if stretches:
+        yield "Where one is wrong, leave it out: --strike FROM-TO."
+
+
+def source_table(sources: Sequence[SourceDelays]) -> Table:
+    """Each source on its own, a row a track; the samples stand in the document."""
+    table = bare_table("Each source on its own, against the track that has it first")
+    for heading in ("source", "against", "track"):
+        table.add_column(heading, overflow="fold")
+    for heading in ("delay", "+-"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("polarity")
+    table.add_column("reliable", overflow="fold")
+    for source in sources:
+        beside = (source.source, source.reference)
+        for one in source.tracks:
+            sure = f"{show_percent(100 * one.delay.confidence)}{_remark(one.delay)}"
+            verdict = sure if one.delay.reliable else f"no: {_doubt(one.delay)}"
+            _add_row(table, [*beside, one.track], one.delay, _cells(one.delay), verdict)
+            beside = ("", "")
+    doubted = _is_any_doubted(one for source in sources for one in source.tracks)
+    table.caption = clean("\n".join([*_basis(sources), *([_DOUBTED] if doubted else [])])) or None
     return table
+
+
+def _basis(sources: Sequence[SourceDelays]) -> Iterator[str]:
+    """What each source was measured on."""
+    alone = [f"{one.source} on {many(one.alone_hits, 'hit')}" for one in sources if one.alone_hits]
+    own = [f"{one.source} on {one.moments}" for one in sources if one.moments and not one.alone_hits]
+    if alone:
+        yield f"Struck alone: {', '.join(alone)}."
+    if own:
+        yield f"Moments of its own: {', '.join(own)}."
+    yield from (f"{one.source}: {one.remark}." for one in sources if one.alone_hits and one.remark)

@@ -437,7 +437,7 @@ def _delay_rows(source: SourceDelays) -> list[tuple[str, ...]]:
 
 
 def _measured(delay: Delay) -> tuple[str, str, str]:
-    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity_words(delay.polarity)
+    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity_words(delay)
 
 
 def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, ...]:

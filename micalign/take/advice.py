@@ -98,7 +98,9 @@ def _level(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
     if levels.verdict == "hot" and levels.gain_change_db is not None:
         yield Remark("hot", "note", at, f"turn down {-levels.gain_change_db:.0f} dB for the next take")
     if levels.verdict == "quiet" and levels.gain_change_db is not None:
-        yield Remark("quiet", "note", at, f"turn up {levels.gain_change_db:.0f} dB for the next take")
+        yield Remark(
+            "quiet", "note", at, f"turn up {levels.gain_change_db:.0f} dB for the next take; it aligns as well as it is"
+        )
 
 
 def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:

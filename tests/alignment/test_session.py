@@ -289,7 +289,7 @@ def test_a_delay_goes_round_by_the_tracks_that_join_two(answer):
     assert found.delay_s == pytest.approx(0.0015, abs=1e-12)
     assert found.uncertainty_s == pytest.approx(5e-6, rel=1e-6)  # 3, 4, 5
     assert (found.polarity, found.reliable, found.reason) == (-1, True, None)
-    assert (found.confidence, found.polarity_margin) == (0.6, 0.0)  # the weakest of the way; no pair of their own
+    assert (found.confidence, found.polarity_margin) == (0.6, 0.5)  # the weakest of the way
     direct = answer([one], "left", reference="kick mic")
     assert (direct.confidence, direct.polarity_margin, direct.polarity) == (0.8, 0.5, -1)
 

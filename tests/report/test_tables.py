@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
 from rich.style import Style
 
-from micalign.report.measure_words import delay_table
+from micalign.alignment.pairings import Measured
+from micalign.report.measure_words import delay_table, measure_document, source_table
 from micalign.report.tables import NOTE, PROBLEM, WARNING, bare_table, ruled_table
-from micalign.tdoa.delays import Delay, TrackDelay
+from micalign.tdoa.delays import Delay, PairDelay, SourceDelays, TrackDelay
 
 ROWS = [("snare", "overhead left", "overhead right", "+0.477 ms", "900-1200 Hz", "-14.2 dB")]
 HEADINGS = ("source", "first mic", "second mic"), ("later by", "first notch", "dip")
@@ -87,3 +89,43 @@ def test_a_delay_that_was_never_measured_is_a_dash() -> None:
     left, room = (next(line for line in out.getvalue().splitlines() if name in line) for name in ("left", "room"))
     assert "(+1.200 ms)" in left
     assert room.split()[:5] == ["room", "-", "-", "-", "-"]
+
+
+def _printed(table: object, width: int = 120) -> str:
+    out = io.StringIO()
+    Console(file=out, width=width).print(table)
+    return out.getvalue()
+
+
+def test_a_polarity_in_doubt_has_a_question_mark() -> None:
+    """Nobody is to flip a track on a sign that might as well be the other; the delay is as reliable as it was."""
+    sure = Delay(0.0012, 2e-6, -1, 0.9, 0.98, True, None)
+    doubt = replace(sure, polarity_margin=0.02)
+    said = _printed(delay_table("", [TrackDelay("left", sure), TrackDelay("room", doubt)], 48000))
+    left, room = (next(line for line in said.splitlines() if line.startswith(name)) for name in ("left", "room"))
+    assert "INVERTED" in left
+    assert "inverted?" in room
+    assert "reliable" in room
+    assert "the polarity is in doubt" in said.replace("\n", " ")
+    assert "?" not in _printed(delay_table("", [TrackDelay("left", sure)], 48000))
+    source = SourceDelays("kick", "kick mic", (PairDelay("kick mic", "left", doubt),), {}, 6)
+    rows = measure_document(Measured("left", 48000, (TrackDelay("room", doubt),), (source,)))
+    assert [row["polarity_clear"] for row in (rows["tracks"][0], rows["sources"][0]["tracks"][0])] == [False, False]
+    assert "inverted?" in _printed(source_table([source]))
+
+
+def test_sources_share_one_table() -> None:
+    """A source's name stands once, beside its first track; what it was measured on, and what is doubted, below all."""
+    sure, doubt = Delay(0.0012, 2e-6, 1, 0.9, 0.98, True, None), Delay(0.002, 2e-5, 1, 0.9, 0.3, False, None)
+    kick = SourceDelays(
+        "kick", "kick mic", (PairDelay("kick mic", "left", sure), PairDelay("kick mic", "room", doubt)), {}, 6,
+        remark="one stroke was left out", alone_hits=6,
+    )  # fmt: skip
+    snare = SourceDelays("snare", "top", (PairDelay("top", "left", sure),), {}, 4)
+    said = _printed(source_table([kick, snare]))
+    assert [said.count(name) for name in ("kick mic", "(+2.000 ms)", "no: the tracks have too little in common")] == [
+        1
+    ] * 3
+    assert "Struck alone: kick on 6 hits." in said
+    assert "Moments of its own: snare on 4." in said
+    assert "kick: one stroke was left out." in said
