@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = [
     "WAY_WORDS",
     "advice",
+    "delay_cells",
     "delay_table",
     "found_rows",
     "is_polarity_clear",
@@ -307,7 +308,7 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
         table.add_column("clock", justify="right", no_wrap=True)
     table.add_column("verdict", overflow="fold")
     for one in tracks:
-        late, *known = _cells(one.delay)
+        late, *known = delay_cells(one.delay)
         cells = [late, show_samples(one.delay.delay_s * sample_rate), *known]
         if drift:
             cells.append("-" if one.delay.drift_ppm is None else f"{one.delay.drift_ppm:+.2f} ppm")
@@ -317,7 +318,8 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
     return table
 
 
-def _cells(delay: Delay) -> tuple[str, str, str]:
+def delay_cells(delay: Delay) -> tuple[str, str, str]:
+    """Delay, one standard deviation, polarity."""
     return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity_words(delay)
 
 
@@ -393,7 +395,7 @@ def source_table(sources: Sequence[SourceDelays]) -> Table:
         for one in source.tracks:
             sure = f"{show_percent(100 * one.delay.confidence)}{_remark(one.delay)}"
             verdict = sure if one.delay.reliable else f"no: {_doubt(one.delay)}"
-            _add_row(table, [*beside, one.track], one.delay, _cells(one.delay), verdict)
+            _add_row(table, [*beside, one.track], one.delay, delay_cells(one.delay), verdict)
             beside = ("", "")
     doubted = _is_any_doubted(one for source in sources for one in source.tracks)
     table.caption = clean("\n".join([*_basis(sources), *([_DOUBTED] if doubted else [])])) or None

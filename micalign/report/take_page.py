@@ -31,13 +31,13 @@ from micalign.figures.take import (
     sums_figure,
 )
 from micalign.findings.finding import Finding
-from micalign.report.measure_words import WAY_WORDS, named_lines, polarity_words, sum_heads, sum_rows, sum_words
+from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, sum_heads, sum_rows, sum_words
 from micalign.report.sounds import Excerpt, excerpts, player_values
 from micalign.scene.model import Scene
 from micalign.take.levels import measure_levels
 from micalign.take.track_levels import TrackLevels
 from micalign.take.tracks import Take, Track, as_recorded
-from micalign.tdoa.delays import Alone, Delay, SourceDelays
+from micalign.tdoa.delays import Alone, SourceDelays
 from micalign.units import (
     amplitude_from_db,
     show_centimetres,
@@ -45,7 +45,6 @@ from micalign.units import (
     show_dbfs,
     show_hz,
     show_ms,
-    show_plus_minus,
     show_samples,
 )
 
@@ -429,15 +428,11 @@ def _delay_rows(source: SourceDelays) -> list[tuple[str, ...]]:
             source.source,
             one.track,
             source.reference,
-            *(_measured(one.delay) if one.delay.is_known else ("-", "-", "-")),
+            *(delay_cells(one.delay) if one.delay.is_known else ("-", "-", "-")),
             "yes" if one.delay.reliable else f"no: {one.delay.reason or 'too little in common'}",
         )
         for one in source.tracks
     ]
-
-
-def _measured(delay: Delay) -> tuple[str, str, str]:
-    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity_words(delay)
 
 
 def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, ...]:
