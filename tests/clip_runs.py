@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy.typing as npt
 
-from micalign.take.clipping import ClipMeter, Clipping
+from micalign.take.meters import ClipMeter, Clipping
 from micalign.take.tracks import Track
 
 

@@ -14,7 +14,7 @@ from micalign.cli.several_songs import Outcome, Several, refuse_one_take
 if TYPE_CHECKING:
     from micalign.files.songs import Song
     from micalign.report.levels_words import TakeLevels
-    from micalign.take.track_levels import WorkingWindow
+    from micalign.take.levels import WorkingWindow
 
 __all__ = ["command"]
 
@@ -61,7 +61,7 @@ def command(
     """
     if sum(map(bool, (tracks, scenes, songs))) != 1 and (tracks or not scenes):
         raise click.UsageError("give at least one TRACK, or --scene SCENE, or --songs FOLDER: one of them")
-    from micalign.take.track_levels import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
+    from micalign.take.levels import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
 
     limits = WorkingWindow(*window)
     several = Several.asked("levels", scenes, songs, resume=resume, quiet=quiet)

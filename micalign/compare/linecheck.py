@@ -24,8 +24,7 @@ from micalign.compare.comparison import Comparison
 from micalign.compare.linefaults import OF_SCENE, HeardLine, LineFaults, LineSource
 from micalign.compare.run import compared
 from micalign.scene.model import Scene
-from micalign.take.levels import measure_levels
-from micalign.take.track_levels import Remark, TrackLevels
+from micalign.take.levels import Remark, TrackLevels, measure_levels
 from micalign.take.tracks import Track, placed
 from micalign.tdoa.alone import HeardAlone, heard_alone, hits_alone
 from micalign.tdoa.delays import Alone, PairDelay, Wanted

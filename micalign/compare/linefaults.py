@@ -18,7 +18,7 @@ import numpy as np
 
 from micalign.compare.comparison import Comparison
 from micalign.scene.model import Scene
-from micalign.take.track_levels import Remark, TrackLevels
+from micalign.take.levels import Remark, TrackLevels
 from micalign.units import show_db, show_ms
 
 __all__ = ["OF_SCENE", "HeardLine", "LineFaults", "LineSource"]

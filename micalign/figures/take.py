@@ -27,7 +27,7 @@ from micalign.figures.style import (
     stacked,
     words,
 )
-from micalign.take.track_levels import TrackLevels, WorkingWindow
+from micalign.take.levels import TrackLevels, WorkingWindow
 from micalign.take.tracks import Track
 from micalign.tdoa.correlation import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
 from micalign.tdoa.measure import Delay

@@ -12,9 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.inventory import Absent, Inventory, Present
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite
-from micalign.take.advice import TrackFacts, remarks_together
-from micalign.take.levels import measure_levels
-from micalign.take.track_levels import Remark, TrackLevels, WorkingWindow
+from micalign.take.levels import Remark, TrackFacts, TrackLevels, WorkingWindow, measure_levels, remarks_together
 from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, many, show_percent
 
 if TYPE_CHECKING:

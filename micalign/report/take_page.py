@@ -34,8 +34,7 @@ from micalign.findings.finding import Finding
 from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, sum_heads, sum_rows, sum_words
 from micalign.report.sounds import Excerpt, excerpts, player_values
 from micalign.scene.model import Scene
-from micalign.take.levels import measure_levels
-from micalign.take.track_levels import TrackLevels
+from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.delays import Alone, SourceDelays
 from micalign.units import (

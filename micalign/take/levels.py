@@ -1,25 +1,473 @@
-"""Is a take sound? Levels, clipping, noise, hum, offset, silence and doubles of every track, read once.
+"""Is a take sound? Levels, clipping, noise, hum, offset, silence and doubles of every track: read once and judged.
 
 The meters read all tracks in step, a second at a time; what they say is judged at the end. Memory does not grow with
-the length of the take, but for 160 bytes to a second of a track.
+the length of the take, but for 160 bytes to a second of a track. Peaks are against full scale (dBFS; dBTP between the
+samples). Root mean squares are against full scale 1 as well, so a full-scale sine reads -3.01 dBFS (AES17 would say 0);
+the noise floor and hum are root mean square too.
+
+Good, quiet, hot, clipped or silent: the working window is common practice, no source. The loudest peaks between 25 and
+75 % of full scale (-12.0 to -2.5 dBFS) leave room for a player who warms up, and lie far above the noise of any
+converter.
+
+One short function says each thing of a track. A problem spoils the track or its place in the mix: clipped, silent,
+dead, doubled, an offset of 1 % and more, hum or much noise that would be heard. A note is advice: hot, quiet, weak hum,
+some noise. What is heard is judged after the track has been turned up into the working window: above -60 dBFS there is
+a note, above -50 dBFS a problem; hum, and the noise of a quiet track, are a problem above -60 dBFS. All limits are
+common practice, no source. Of all tracks it is asked whether they belong together: one sample rate, one length, one
+start by their time stamps.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.take.advice import remarks_on
-from micalign.take.doubles import find_doubles
-from micalign.take.meters import Readings, TrackMeter
-from micalign.take.noise import find_hum, loud_power, noise_floor, noise_parts
-from micalign.take.track_levels import TrackLevels, WorkingWindow, is_dead, verdict_on
+from micalign.errors import TakeError
+from micalign.take.doubles import Double, find_doubles
+from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
+from micalign.take.noise import Floor, Hum, NoiseParts, find_hum, loud_power, noise_floor, noise_parts
 from micalign.take.tracks import Track
+from micalign.units import db_from_amplitude, db_from_power, many, show_dbfs, show_hz, show_ms, show_percent
 
-__all__ = ["TrackLevels", "measure_levels"]
+__all__ = [
+    "Remark",
+    "TrackFacts",
+    "TrackLevels",
+    "WorkingWindow",
+    "clock",
+    "measure_levels",
+    "remarks_together",
+]
+
+
+Verdict: TypeAlias = Literal["good", "quiet", "hot", "clipped", "silent"]
+_SILENT_PEAK: Final = 10.0 ** (-72.0 / 20.0)  # below 8 steps of 16 bit: no mic in a room is as quiet
+_DEAD_SPREAD: Final = 10.0**0.6  # 6 dB between the floor and the loudest hundredth of the take
+_DEAD_POWER: Final = 10.0 ** (-40.0 / 10.0)  # louder and steady may be a drone
+_HUM_ALONE: Final = 0.8
+_CLIPPED_DB: Final = -6.0  # how far it went beyond is not in the file
+Severity: TypeAlias = Literal["note", "problem"]
+EARTH: Final = (
+    "Never lift or cut a protective earth to be rid of hum: it keeps people alive. Local electrical codes come first, "
+    "and wiring is for a licensed electrician."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingWindow:
+    """Between which percentages of full scale the loudest peaks should lie.
+
+    Examples
+    --------
+    >>> WorkingWindow().middle_percent
+    50.0
+    >>> round(WorkingWindow().gain_change_db(0.1, "quiet"), 1)
+    14.0
+    """
+
+    lower_percent: float = 25.0
+    upper_percent: float = 75.0
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.lower_percent < self.upper_percent <= 100.0:
+            raise TakeError(
+                f"a working window from {self.lower_percent:g} to {self.upper_percent:g} % of full scale cannot be: "
+                "give the lower end first, both above 0 and at most 100"
+            )
+
+    @property
+    def middle_percent(self) -> float:
+        """Where the gain change aims."""
+        return (self.lower_percent + self.upper_percent) / 2.0
+
+    def gain_change_db(self, peak: float, verdict: Verdict) -> float | None:
+        """What brings a peak to the middle of the window; none for a good or a silent track."""
+        if verdict == "silent":
+            return None
+        if verdict == "good":
+            return 0.0
+        change = db_from_amplitude(self.middle_percent / 100.0 / peak)
+        return min(change, _CLIPPED_DB) if verdict == "clipped" else change
+
+
+def _verdict_on(peak: float, clipping: Clipping, window: WorkingWindow, *, dead: bool = False) -> Verdict:
+    """The verdict on a track whose largest sample is ``peak`` (full scale 1).
+
+    >>> _verdict_on(0.5, Clipping(), WorkingWindow()), _verdict_on(0.9, Clipping(), WorkingWindow())
+    ('good', 'hot')
+    """
+    if dead or peak < _SILENT_PEAK:
+        return "silent"
+    if clipping.is_cut:
+        return "clipped"
+    if 100.0 * peak > window.upper_percent:
+        return "hot"
+    return "quiet" if 100.0 * peak < window.lower_percent else "good"
+
+
+def _is_dead(readings: Readings, floor: Floor | None, hum: Hum | None) -> bool:
+    """Whether there is nothing on a track but steady noise, or steady hum."""
+    if floor is None or len(readings.tenths) < 2:
+        return False
+    loudest = float(np.quantile(readings.tenths, 0.99))
+    alone = hum is not None and hum.power > _HUM_ALONE * floor.power
+    return loudest < _DEAD_SPREAD * floor.power and (loudest < _DEAD_POWER or alone)
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One thing worth saying.
+
+    Parameters
+    ----------
+    rule : str
+        Its short name: ``clipped``, ``hum``, ``double`` ...
+    severity : str
+        ``problem`` or ``note``.
+    message, advice : str
+        What was found, and what to do.
+    caution : str
+        What keeps people safe while doing it.
+    """
+
+    rule: str
+    severity: Severity
+    message: str
+    advice: str = ""
+    caution: str = ""
+
+
+def clock(seconds: float) -> str:
+    """A place in a track in minutes and seconds.
+
+    >>> clock(0.25), clock(83.456), clock(3675.0)
+    ('0:00.250', '1:23.456', '61:15.000')
+    """
+    thousandths = round(seconds * 1000)
+    return f"{thousandths // 60000}:{thousandths // 1000 % 60:02d}.{thousandths % 1000:03d}"
+
+
+@dataclass(frozen=True, eq=False)
+class TrackLevels:
+    """What one track reads, and the verdict on it.
+
+    Parameters
+    ----------
+    name : str
+    sample_rate : int
+    duration_s : float
+    peak, true_peak : float
+        Against full scale 1.
+    mean_square : float
+        Of all samples.
+    loud_power : float
+        Mean square of the loudest tenth of the tenths of a second.
+    offset : float
+        The constant part (DC): the median of the means of tenths of a second.
+    over : int
+        Samples beyond full scale (files of floats).
+    clipping : Clipping
+    floor : Floor or None
+        None where the quiet parts are digital silence.
+    noise : NoiseParts
+    hum : Hum or None
+    verdict : str
+        ``good``, ``quiet``, ``hot``, ``clipped`` or ``silent`` (dead counts as silent).
+    gain_change_db : float or None
+        What brings the loudest peak to the middle of the working window; None for a silent track, a least value for
+        a clipped one.
+    double : Double or None
+        Where it repeats an earlier track.
+    remarks : tuple of Remark
+    outline : Outline
+        For a picture.
+    broken : str
+        Why the track could not be read to its end; all else is of what was read.
+    """
+
+    name: str
+    sample_rate: int
+    duration_s: float
+    peak: float
+    true_peak: float
+    mean_square: float
+    loud_power: float
+    offset: float
+    over: int
+    clipping: Clipping
+    floor: Floor | None
+    noise: NoiseParts
+    hum: Hum | None
+    verdict: Verdict
+    gain_change_db: float | None
+    double: Double | None
+    remarks: tuple[Remark, ...]
+    outline: Outline
+    broken: str = ""
+
+    @property
+    def peak_dbfs(self) -> float:
+        """The largest sample."""
+        return db_from_amplitude(self.peak)
+
+    @property
+    def true_peak_dbtp(self) -> float:
+        """The highest value between samples."""
+        return db_from_amplitude(self.true_peak)
+
+    @property
+    def rms_dbfs(self) -> float:
+        """Root mean square of all samples."""
+        return db_from_power(self.mean_square)
+
+    @property
+    def crest_db(self) -> float | None:
+        """The largest sample against the root mean square."""
+        return self.peak_dbfs - self.rms_dbfs if self.peak > 0.0 else None
+
+    @property
+    def noise_floor_dbfs(self) -> float | None:
+        """What remains in the quiet parts; None for digital silence."""
+        return None if self.floor is None else db_from_power(self.floor.power)
+
+    @property
+    def snr_db(self) -> float | None:
+        """The loud parts against the noise floor."""
+        return None if self.floor is None else db_from_power(self.loud_power / self.floor.power)
+
+    @property
+    def has_problem(self) -> bool:
+        """Whether any remark is more than a note."""
+        return any(remark.severity == "problem" for remark in self.remarks)
+
+
+AUDIBLE_DBFS: Final = -60.0
+LOUD_NOISE_DBFS: Final = -50.0
+SQUARE_LIKE: Final = 0.8
+"""Mean square of the loud parts against the peak's square: a square wave has 1, a sine cut to two thirds 0.75."""
+
+
+_OFFSET_NOTE: Final = 0.002
+_OFFSET_PROBLEM: Final = 0.01
+_MOVE_NEARER: Final = "go nearer with the mic, or choose one with more output, before turning the preamp further up"
+_SWITCH_OFF: Final = (
+    "switch off fridge, furnace, fan and air for the take; move away from them; a low cut where the instrument allows "
+    "it; a soft foot under the stand against what comes through the floor"
+)
+_NOISE_WORDS: Final = {
+    "rumble": ("steady rumble", _SWITCH_OFF),
+    "hiss": ("broadband hiss", f"{_MOVE_NEARER}; keep noisy machines out of the room"),
+    "noise": ("noise of the room", f"{_MOVE_NEARER}; switch off what runs, shut doors and windows"),
+}
+_LENGTHS_DIFFER_S: Final = 0.5  # recorders that stop one track after the other differ by less
+
+
+def _remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[TrackLevels]) -> tuple[Remark, ...]:
+    """All remarks on one track of a take, problems first."""
+    if levels.verdict == "silent":
+        found = list(_silent(levels))
+    else:
+        found = [remark for ask in _QUESTIONS for remark in ask(levels, window)]
+    if levels.broken:
+        found.append(Remark("broken", "problem", f"it could not be read to its end: {levels.broken}"))
+    if levels.double is not None:
+        found.append(_double(levels, levels.double, take))
+    return tuple(sorted(found, key=lambda remark: remark.severity != "problem"))
+
+
+def _silent(levels: TrackLevels) -> Iterator[Remark]:
+    caution = ""
+    if levels.peak == 0.0:
+        said, look = "nothing but digital silence", "was the track armed, and the right input chosen?"
+    elif levels.hum is not None and levels.noise.kind == "hum":
+        said = f"no signal, only mains hum at {show_dbfs(levels.hum.dbfs)}"
+        look = "a cable half plugged in or broken does this: try another cable and input"
+        caution = EARTH
+    else:
+        said = f"no signal, only noise up to {show_dbfs(levels.peak_dbfs)}"
+        look = "check cable, phantom power, mute and input, and tap the mic"
+    yield Remark("silent" if levels.peak < 1e-4 else "dead", "problem", said, look, caution)
+
+
+def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
+    cut = levels.clipping
+    if not cut.is_cut:
+        return
+    where = "at full scale" if cut.at_full_scale else f"flat at {show_dbfs(levels.peak_dbfs)}, cut before the file"
+    places = ", ".join(clock(at) for at in cut.first_s)
+    times = "once" if cut.runs == 1 else f"{cut.runs} times"
+    parts = [f"{times}, longest {cut.longest_run} samples"] if cut.runs else []
+    parts += [f"{cut.heap} single samples at the extreme"] if cut.heap else []
+    said = f"clipped {where}: {', '.join(parts)}, first at {places}"
+    if levels.loud_power > SQUARE_LIKE * levels.peak**2:
+        said += "; it is flat nearly all the time: a square-like synth wave looks the same, so trust your ears"
+    if cut.at_full_scale:
+        yield Remark("clipped", "problem", said, "turn the preamp down 6 dB or more and record it again")
+    else:
+        look = "something in front of the fader is overdriven (preamp, pad, plug-in): turn that down and record again"
+        yield Remark("clipped", "problem", said, look)
+
+
+def _level(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
+    at = f"the loudest peak is at {show_percent(100.0 * levels.peak)} of full scale ({show_dbfs(levels.peak_dbfs)})"
+    if levels.over:
+        peaks = f"{levels.over} samples lie beyond full scale (up to {show_dbfs(levels.peak_dbfs, sign=True)})"
+        look = "this file of floats keeps them; any file of integers cuts them: turn down before you export"
+        yield Remark("over", "note", peaks, look)
+    if levels.verdict == "hot" and levels.gain_change_db is not None:
+        yield Remark("hot", "note", at, f"turn down {-levels.gain_change_db:.0f} dB for the next take")
+    if levels.verdict == "quiet" and levels.gain_change_db is not None:
+        look = f"turn up {levels.gain_change_db:.0f} dB for the next take; it aligns as well as it is"
+        yield Remark("quiet", "note", at, look)
+
+
+def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
+    hum = levels.hum
+    if hum is None:
+        return
+    strongest = max(hum.lines, key=lambda line: line.dbfs)
+    said = (
+        f"mains hum of {hum.mains_hz} Hz at {show_dbfs(hum.dbfs)}, strongest at {show_hz(strongest.hz)} "
+        f"({len(hum.lines)} {'line' if len(hum.lines) == 1 else 'harmonics'})"
+    )
+    look = (
+        "turn pickups and cables away from transformers, use a balanced line or a DI box with its transformer, and "
+        "plug what belongs together into one outlet"
+    )
+    if strongest.hz > 1.5 * hum.mains_hz:
+        look = (
+            "mostly harmonics: look for dimmers, supplies and chargers near the cable, try a DI box with its "
+            "transformer, one outlet for all, shorter cables"
+        )
+    severity: Severity = "problem" if _raised(levels, hum.dbfs, window) > AUDIBLE_DBFS else "note"
+    yield Remark("hum", severity, said, look, EARTH)
+
+
+def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
+    if levels.floor is None or levels.floor.is_bound:
+        return
+    parts = [("rumble", levels.noise.rumble), ("hiss", levels.noise.hiss)]
+    heard = [(kind, power) for kind, power in parts if power > 0.0]
+    if not heard and levels.noise.kind != "hum":
+        heard = [("noise", levels.floor.power)]
+    for kind, power in heard:
+        raised = _raised(levels, db_from_power(power), window)
+        if raised > AUDIBLE_DBFS:
+            spoils = raised > LOUD_NOISE_DBFS or levels.verdict == "quiet"
+            said = f"{_NOISE_WORDS[kind][0]} at {show_dbfs(db_from_power(power))} in the pauses"
+            yield Remark(kind, "problem" if spoils else "note", said, _NOISE_WORDS[kind][1])
+
+
+def _raised(levels: TrackLevels, level_dbfs: float, window: WorkingWindow) -> float:
+    """What a level becomes when a quiet track is turned up to the middle of the window."""
+    middle = window.gain_change_db(levels.peak, "quiet") or 0.0
+    return level_dbfs + max(middle, 0.0)
+
+
+def _offset(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
+    size = abs(levels.offset)
+    if size >= _OFFSET_NOTE:
+        severity: Severity = "problem" if size >= _OFFSET_PROBLEM else "note"
+        said = f"a constant offset (DC) of {show_percent(100.0 * levels.offset)} of full scale"
+        look = "a low cut below 20 Hz takes it away; a mixer or converter that adds it wants service"
+        yield Remark("offset", severity, said, look)
+
+
+def _double(levels: TrackLevels, double: Double, take: Sequence[TrackLevels]) -> Remark:
+    other = take[double.first].name
+    ways = []
+    if abs(double.gain_db) >= 0.05:
+        ways.append(f"{abs(double.gain_db):.1f} dB {'louder' if double.gain_db > 0 else 'quieter'}")
+    if double.polarity < 0:
+        ways.append("inverted")
+    if double.lag_samples:
+        count = abs(double.lag_samples)
+        ways.append(f"{many(count, 'sample')} {'later' if double.lag_samples > 0 else 'earlier'}")
+    how = f" ({', '.join(ways)})" if ways else ""
+    said = f"the same signal as '{other}'{how}"
+    if double.same_file:
+        look = "a mono sound in a file of several channels: keep one of them, or look for the mic that is missing"
+    else:
+        look = "one of the two is patched or named wrongly: record the missing mic, or leave this track out"
+    return Remark("double", "problem", said, look)
+
+
+_QUESTIONS: Final[tuple[Callable[[TrackLevels, WorkingWindow], Iterator[Remark]], ...]] = (
+    _clipped,
+    _level,
+    _hum,
+    _noise,
+    _offset,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TrackFacts:
+    """A track's name, rate (Hz) and length, and its start in seconds since midnight where its file says so."""
+
+    name: str
+    sample_rate: int
+    duration_s: float
+    start_s: float | None = None
+
+
+def remarks_together(sheets: Sequence[TrackFacts]) -> tuple[Remark, ...]:
+    """What is to be said of the take as a whole.
+
+    >>> pair = TrackFacts("kick", 48000, 10.0), TrackFacts("snare", 44100, 10.0)
+    >>> [(remark.rule, remark.severity) for remark in remarks_together(pair)]
+    [('rates', 'problem')]
+    """
+    if len(sheets) < 2:
+        return ()
+    return (*_rates(sheets), *_starts(sheets), *_lengths(sheets))
+
+
+def _rates(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
+    rates = [sheet.sample_rate for sheet in sheets]
+    usual = max(sorted(set(rates)), key=rates.count)
+    odd = [f"'{sheet.name}' ({sheet.sample_rate} Hz)" for sheet in sheets if sheet.sample_rate != usual]
+    if odd:
+        count, all_ = rates.count(usual), len(sheets)
+        said = f"the sample rates differ: {count} of {all_} tracks {'is' if count == 1 else 'are'} at {usual} Hz"
+        said += f", but not {_some(odd)}"
+        yield Remark("rates", "problem", said, "convert the odd ones to the others' rate before anything else")
+
+
+def _starts(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
+    known = [(sheet.start_s, sheet) for sheet in sheets if sheet.start_s is not None]
+    if len(known) < 2:
+        return
+    first = min(start for start, _ in known)
+    late = [
+        f"'{sheet.name}' ({show_ms(start - first)})"
+        for start, sheet in known
+        if start - first > 0.5 / sheet.sample_rate
+    ]
+    if late:
+        said = f"by their time stamps not all tracks start together: later than the first are {_some(late)}"
+        yield Remark("starts", "note", said, "place the files by their time stamps, not by their beginnings")
+
+
+def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
+    longest = max(sheet.duration_s for sheet in sheets)
+    short = [
+        f"'{sheet.name}' ({clock(sheet.duration_s)})"
+        for sheet in sheets
+        if longest - sheet.duration_s > _LENGTHS_DIFFER_S
+    ]
+    if short:
+        said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {_some(short)}"
+        yield Remark("lengths", "note", said, "was a track started late, stopped early, or cut short while copying?")
+
+
+def _some(names: Sequence[str]) -> str:
+    rest = len(names) - 5
+    return ", ".join(names[:5]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def measure_levels(
@@ -62,7 +510,7 @@ def measure_levels(
     for double in find_doubles(tracks, tenths):
         same = files is not None and files[double.first] == files[double.second]
         judged[double.second] = replace(judged[double.second], double=replace(double, same_file=same))
-    return tuple(replace(one, remarks=remarks_on(one, window, judged)) for one in judged)
+    return tuple(replace(one, remarks=_remarks_on(one, window, judged)) for one in judged)
 
 
 def _read(tracks: Sequence[Track], progress: Callable[[float], None] | None) -> list[Readings]:
@@ -79,8 +527,8 @@ def _read(tracks: Sequence[Track], progress: Callable[[float], None] | None) -> 
 def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[TrackLevels, Floats]:
     hum = find_hum(readings.quiet)
     floor = noise_floor(readings.tenths)
-    dead = is_dead(readings, floor, hum)
-    verdict = verdict_on(readings.peak, readings.clipping, window, dead=dead)
+    dead = _is_dead(readings, floor, hum)
+    verdict = _verdict_on(readings.peak, readings.clipping, window, dead=dead)
     return TrackLevels(
         name=track.name,
         sample_rate=track.sample_rate,

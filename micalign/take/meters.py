@@ -1,111 +1,272 @@
-"""All meters of one track, fed about a second at a time, so that a track is read once and never held.
+"""What do the meters of one track read? It is fed a second at a time, so that a track is read once and never held.
 
 Samples are against full scale 1. A window is a hundredth of a second (rounded down to whole samples), a tenth is ten
 windows; what is left at the end, shorter than a window, counts for peaks, root mean square and clipping alone.
 
-Its quietest seconds are kept, with what is in them. A second is as loud as the loudest of its tenths, so that one with
-a hit in it is not quiet. Seconds with digital silence in them are left out: what was muted shows no noise. The spectra
-are of a Hann window over one second, so a bin is one hertz; powers are mean squares (a full-scale sine holds 0.5).
+Clipping: a run is three or more neighbouring samples at one extreme of the track, above or below: at full scale, or at
+any lower level where the signal was cut off before it reached the file. Each side has its own extreme, so +32767 of a
+16-bit file counts as well as -32768. Three in a row is custom; no standard defines it. The top of a slow wave has many
+samples that are alike too. What tells a cut is the slope at which the sound meets the flat and leaves it: carried on,
+those slopes would rise well above it. A parabola that meets a flat of n samples with the slopes a and b (per sample)
+would rise n a b / (2 (a + b)) above it. Bright sound is cut in single samples, too short for runs. At full scale it
+shows by a *heap*: far more samples at the extreme than just below it, at irregular times (the samples of a pure tone
+may all lie on its top, but in step). Sounds thin out towards their extreme; the densest that do not, sines, have 2.4
+times as many in the last of two equal bands.
 
-Its outline, for drawing, is the lowest and highest sample in bins of equal length, at most 4096 of them. Bins begin as
+The outline, for drawing, is the lowest and highest sample in bins of equal length, at most 4096 of them. Bins begin as
 hundredths of a second; when there are too many, each two become one: the memory is constant however long the track is.
 """
 
 from __future__ import annotations
 
-import heapq
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats
+from micalign.arrays import Bools, Floats, Ints
 from micalign.errors import TakeError
-from micalign.take.clipping import ClipMeter, Clipping
+from micalign.take.loudness import TruePeak
+from micalign.take.noise import QuietMeter, QuietSeconds
 from micalign.take.tracks import Track
-from micalign.take.truepeak import TruePeak
 
-__all__ = ["LOW_BINS", "Outline", "OutlineMeter", "QuietMeter", "QuietSeconds", "Readings", "TrackMeter"]
-
-LOW_BINS: Final = 1000
-"""Bins of the low spectrum: 0 to 999 Hz."""
-
-_LOW_EDGE_HZ: Final = 200
-_HIGH_EDGE_HZ: Final = 2000
-_MOST_SECONDS: Final = 12
-_LEAST_SECONDS: Final = 4
-_KEPT_FRAMES: Final = _MOST_SECONDS * 48_000
-_MOST_BINS: Final = 4096
-_WINDOWS: Final = 100
-_TENTH: Final = 10
+__all__ = [
+    "ClipMeter",
+    "Clipping",
+    "Outline",
+    "OutlineMeter",
+    "Readings",
+    "TrackMeter",
+]
 
 
-@dataclass(frozen=True, eq=False)
-class QuietSeconds:
-    """The spectra of the quietest seconds, the quietest first.
+RUN_SAMPLES: Final = 3
+PLACES: Final = 5
+_ALIKE: Final = 3e-4  # of the extreme (0.003 dB): converter noise on a flat stays within
+_HEAP_SAMPLES: Final = 12  # fewer may meet by chance
+_HEAP_RATIO: Final = 5.0  # to the band below it; twice that of a sine
+_HEAP_GAPS: Final = 6  # different distances between the heap's samples; a tone has one or two
+_LEAST_RISE: Final = 6.0  # times what counts as alike: less could be the top of a slow wave
+_KEPT: Final = 64  # places of single samples
+_STEP_16: Final = 2.0**-15
+_STEP_24: Final = 2.0**-23
+_STEP_8: Final = 2.0**-7
+
+
+@dataclass(frozen=True, slots=True)
+class Clipping:
+    """What was cut off.
 
     Parameters
     ----------
-    low : array, shape (seconds, bins)
-        Power by bin of one hertz, from 0 to 999 Hz (or to half the sample rate).
-    loudest_tenth : array, shape (seconds,)
-        Power of the loudest tenth of each.
-    bands : array, shape (seconds, 3)
-        Power from 10 to 200 Hz, from 200 Hz to 2 kHz, and above.
+    samples, runs, longest_run : int
+        Samples in runs, runs, and the samples of the longest one.
+    first_s : tuple of float
+        When the first five runs begin, in seconds from the track's start.
+    marks_s : tuple of float
+        Where to mark a picture: about one run to a tenth of a second, in seconds.
+    upper, lower : float or None
+        The levels of the flats above and below, against full scale 1; None where that side is not cut.
+    heap : int
+        Single samples at full scale beyond what the sound just below it leads to expect; counted in ``samples``.
+    step : float
+        The smallest step of the track's samples: 2^-15 for 16 bit.
     """
 
-    low: Floats
-    loudest_tenth: Floats
-    bands: Floats
+    samples: int = 0
+    runs: int = 0
+    longest_run: int = 0
+    first_s: tuple[float, ...] = ()
+    marks_s: tuple[float, ...] = ()
+    upper: float | None = None
+    lower: float | None = None
+    heap: int = 0
+    step: float = _STEP_24
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether anything was cut off: in runs, or in a heap of single samples."""
+        return self.runs > 0 or self.heap > 0
+
+    @property
+    def at_full_scale(self) -> bool:
+        """Whether a flat lies at full scale or beyond, and not lower: cut by the converter or in the file."""
+        highest = max(self.upper or 0.0, self.lower or 0.0)
+        return highest >= 1.0 - max(self.step, _ALIKE)
 
 
-class QuietMeter:
-    """Keeps the quietest seconds of a track, as many as fit a fixed memory."""
+class ClipMeter:
+    """Follows both extremes of a track through blocks that follow each other."""
 
     def __init__(self, sample_rate: int) -> None:
-        self._most = min(max(_KEPT_FRAMES // sample_rate, _LEAST_SECONDS), _MOST_SECONDS)
-        self._kept: list[tuple[float, int, np.ndarray[tuple[int], np.dtype[np.float32]]]] = []
-        self._count = 0
+        self._sample_rate = sample_rate
+        every = max(sample_rate // 10, 1)
+        self._sides = (_Side(1.0, every), _Side(-1.0, every))
+        self._step = _STEP_8
+        self._done = 0
 
-    def feed(self, second: Floats, tenths: Floats) -> None:
-        """Take a second of samples with the powers of its tenths."""
-        self._count += 1
-        loudest = float(tenths.max())
-        if tenths.min() <= 0.0 or (len(self._kept) == self._most and loudest >= -self._kept[0][0]):
-            return
-        entry = (-loudest, self._count, second.astype(np.float32))
-        if len(self._kept) < self._most:
-            heapq.heappush(self._kept, entry)
-        else:
-            heapq.heapreplace(self._kept, entry)
+    def feed(self, block: Floats, highest: float, lowest: float) -> None:
+        """Take the next block with its extremes."""
+        if self._step > _STEP_24 and max(highest, -lowest) > 0.0:
+            self._step = min(self._step, _step_of(block))
+        for side, top in zip(self._sides, (highest, -lowest), strict=True):
+            side.feed(block, top, self._done, self._step)
+        self._done += len(block)
 
-    def finish(self) -> QuietSeconds | None:
-        """The spectra; None where no whole second was fit."""
-        if not self._kept:
-            return None
-        chosen = sorted(self._kept, reverse=True)
-        frames = len(chosen[0][2])
-        window = np.sin(np.pi * (np.arange(frames) + 0.5) / frames) ** 2
-        powers = [_power_spectrum(second.astype(np.float64), window) for _, _, second in chosen]
-        return QuietSeconds(
-            low=np.array([power[:LOW_BINS] for power in powers]),
-            loudest_tenth=np.array([-loudness for loudness, _, _ in chosen]),
-            bands=np.array([_bands(power) for power in powers]),
+    def finish(self) -> Clipping:
+        """Close what is open, and give the sum of both sides."""
+        for side in self._sides:
+            side.close(self._done, math.nan, self._step)
+        heaps = [side.heap(self._step) for side in self._sides]
+        upper, lower = (side.top if side.runs or heap else None for side, heap in zip(self._sides, heaps, strict=True))
+        heaped = [place for side, heap in zip(self._sides, heaps, strict=True) if heap for place in side.singly]
+        firsts = sorted([*(place for side in self._sides for place in side.first), *heaped])[:PLACES]
+        marks = sorted({*(place for side in self._sides for place in side.marks), *heaped})
+        return Clipping(
+            samples=sum(side.samples for side in self._sides) + sum(heaps),
+            runs=sum(side.runs for side in self._sides),
+            longest_run=max(side.longest for side in self._sides),
+            first_s=tuple(place / self._sample_rate for place in firsts),
+            marks_s=tuple(place / self._sample_rate for place in marks),
+            upper=upper,
+            lower=lower,
+            heap=sum(heaps),
+            step=self._step,
         )
 
 
-def _power_spectrum(second: Floats, window: Floats) -> Floats:
-    spectrum = np.fft.rfft(window * (second - second.mean()))
-    # The squares of a Hann window add up to 3/8 of its length.
-    return (2.0 / (0.375 * len(second) ** 2)) * (spectrum.real**2 + spectrum.imag**2)
+def _step_of(block: Floats) -> float:
+    """The coarsest of the usual steps that a block's samples keep to."""
+    some = block[:: max(len(block) // 4096, 1)]
+    for step in (_STEP_8, _STEP_16):
+        steps = some / step
+        if np.array_equal(steps, np.rint(steps)):
+            return step
+    return _STEP_24
 
 
-def _bands(power: Floats) -> tuple[float, float, float]:
-    return (
-        float(power[10:_LOW_EDGE_HZ].sum()),
-        float(power[_LOW_EDGE_HZ:_HIGH_EDGE_HZ].sum()),
-        float(power[_HIGH_EDGE_HZ:].sum()),
-    )
+@dataclass(slots=True)
+class _Side:
+    """One extreme. ``top`` is its level, ``anchor`` the level when the runs now counted began."""
+
+    sign: float
+    mark_every: int
+    top: float = 0.0
+    anchor: float = 0.0
+    runs: int = 0
+    samples: int = 0
+    longest: int = 0
+    single: int = 0
+    below: int = 0
+    singly: list[int] = field(default_factory=list)
+    first: list[int] = field(default_factory=list)
+    marks: list[int] = field(default_factory=list)
+    open_at: int | None = None
+    open_rise: float = math.nan
+    last: float = math.nan
+
+    def feed(self, block: Floats, block_top: float, start: int, step: float) -> None:
+        if block_top > self.top:
+            self.top = block_top
+            if self.top - self._alike(step) > self.anchor:
+                self._forget()
+        flat = self.top - self._alike(step)
+        if self.top > 0.0 and block_top >= flat:
+            self._find(block, flat, start, step)
+        elif self.open_at is not None and len(block):
+            self.close(start, self.last - self.sign * float(block[0]), step)
+        if len(block):
+            self.last = self.sign * float(block[-1])
+
+    def close(self, end: int, fall: float, step: float) -> None:
+        """End an open run before sample ``end``, where the sound fell by ``fall``."""
+        if self.open_at is not None:
+            one = np.array([self.open_at]), np.array([end]), np.array([self.open_rise]), np.array([fall])
+            self._count(*one, step)
+            self.open_at = None
+
+    def _alike(self, step: float) -> float:
+        return max(_ALIKE * self.top, 1.5 * step if step > _STEP_24 else 0.0)
+
+    def _forget(self) -> None:
+        """A higher extreme: what was flat below it was no cut at the extreme."""
+        self.anchor = self.top
+        self.runs = self.samples = self.longest = self.single = self.below = 0
+        self.singly.clear()
+        self.first.clear()
+        self.marks.clear()
+        self.open_at = None
+
+    def _find(self, block: Floats, flat: float, start: int, step: float) -> None:
+        """Count the runs of a block; one that reaches the block's end stays open."""
+        at = np.flatnonzero(block >= flat if self.sign > 0 else block <= -flat)
+        under = flat - self._alike(step)
+        self.below += int(np.count_nonzero(block >= under if self.sign > 0 else block <= -under)) - len(at)
+        breaks = np.flatnonzero(np.diff(at) != 1)
+        first = at[np.concatenate(([0], breaks + 1))]
+        end = at[np.concatenate((breaks, [len(at) - 1]))] + 1
+        rise, fall = self._slopes(block, first, end)
+        starts = first + start
+        if self.open_at is not None:
+            if first[0] == 0:
+                starts[0], rise[0] = self.open_at, self.open_rise
+                self.open_at = None
+            else:
+                self.close(start, self.last - self.sign * float(block[0]), step)
+        if end[-1] == len(block):
+            self.open_at, self.open_rise = int(starts[-1]), float(rise[-1])
+            starts, end, rise, fall = starts[:-1], end[:-1], rise[:-1], fall[:-1]
+        self._count(starts, end + start, rise, fall, step)
+
+    def _slopes(self, block: Floats, first: Ints, end: Ints) -> tuple[Floats, Floats]:
+        """The steps into and out of runs; NaN where the block does not show it."""
+        rise = self.sign * (block[first] - block[first - 1])
+        fall = self.sign * (block[end - 1] - block[np.minimum(end, len(block) - 1)])
+        if first[0] == 0:
+            rise[0] = self.sign * float(block[0]) - self.last
+        if end[-1] == len(block):
+            fall[-1] = math.nan
+        return rise, fall
+
+    def _count(self, starts: Ints, ends: Ints, rise: Floats, fall: Floats, step: float) -> None:
+        lengths = ends - starts
+        short = lengths < RUN_SAMPLES
+        self.single += int(lengths[short].sum())
+        self.singly += starts[short][: _KEPT - len(self.singly)].tolist()
+        cut = lengths >= RUN_SAMPLES
+        # One step of a coarse file says nothing about a slope: the flanks of a slow wave are such steps.
+        grain = step if step > _STEP_24 else 0.0
+        cut &= _rises(lengths, rise - grain, fall - grain, _LEAST_RISE * self._alike(step))
+        lengths = lengths[cut]
+        self.runs += len(lengths)
+        self.samples += int(lengths.sum())
+        self.longest = max(self.longest, int(lengths.max(initial=0)))
+        tenths, index = np.unique(starts[cut] // self.mark_every, return_index=True)
+        last = self.marks[-1] // self.mark_every if self.marks else -1
+        self.marks += starts[cut][index[tenths > last]].tolist()
+        self.first += starts[cut][: PLACES - len(self.first)].tolist()
+
+    def heap(self, step: float) -> int:
+        """Single samples at full scale, where they are a heap; else 0."""
+        is_heap = self.single >= _HEAP_SAMPLES and self.single > _HEAP_RATIO * self.below
+        if not is_heap or self.top < 1.0 - max(step, _ALIKE):
+            return 0
+        return self.single if len(np.unique(np.diff(self.singly))) >= _HEAP_GAPS else 0
+
+
+def _rises(lengths: Ints, rise: Floats, fall: Floats, least: float) -> Bools:
+    """Whether the sound would have gone on well above the flat; at the file's ends the other slope serves."""
+    rising = np.maximum(np.where(np.isnan(rise), fall, rise), 0.0)
+    falling = np.maximum(np.where(np.isnan(fall), rise, fall), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        height = lengths * rising * falling / (2.0 * (rising + falling))
+    return np.nan_to_num(height) >= least
+
+
+_MOST_BINS: Final = 4096
+_WINDOWS: Final = 100
+_TENTH: Final = 10
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,8 +8,8 @@ import pytest
 from clip_runs import clipping_of
 
 from micalign.take.levels import measure_levels
+from micalign.take.loudness import true_peak
 from micalign.take.tracks import Track
-from micalign.take.truepeak import true_peak
 
 RATE = 48_000
 EXACT_DB = 0.001  # the row's own tolerance

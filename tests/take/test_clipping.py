@@ -8,8 +8,8 @@ from clip_runs import clipping_of
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micalign.take.clipping import ClipMeter
 from micalign.take.levels import measure_levels
+from micalign.take.meters import ClipMeter
 from micalign.take.tracks import Track
 
 RATE = 48_000

@@ -7,10 +7,8 @@ import pytest
 from faulty_takes import RATE, clean_take
 
 from micalign.errors import TakeError
-from micalign.take.advice import TrackFacts, remarks_together
-from micalign.take.levels import measure_levels
+from micalign.take.levels import TrackFacts, WorkingWindow, clock, measure_levels, remarks_together
 from micalign.take.meters import OutlineMeter
-from micalign.take.track_levels import WorkingWindow, clock
 from micalign.take.tracks import Track
 
 

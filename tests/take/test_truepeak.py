@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micalign.take.truepeak import TruePeak, true_peak
+from micalign.take.loudness import TruePeak, true_peak
 
 RATE = 48_000
 
