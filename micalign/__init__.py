@@ -38,7 +38,8 @@ if TYPE_CHECKING:
     from micalign.figures.stage_plan import plan_figure
     from micalign.figures.take import spectrum_figure
     from micalign.figures.timeline import timeline_figure
-    from micalign.files.audio import open_take, open_track, open_tracks, write_audio
+    from micalign.files.audio import open_take, open_track, open_tracks
+    from micalign.files.encode import write_audio
     from micalign.files.scenes import read_scene
     from micalign.notebook import Alignment, Checked, Measurement, align, check, measure
     from micalign.scene.document import parse_scene
@@ -62,7 +63,8 @@ _HOMES: Final = {
     "figures.stage_plan": ("plan_figure",),
     "figures.take": ("spectrum_figure",),
     "figures.timeline": ("timeline_figure",),
-    "files.audio": ("open_take", "open_track", "open_tracks", "write_audio"),
+    "files.audio": ("open_take", "open_track", "open_tracks"),
+    "files.encode": ("write_audio",),
     "files.scenes": ("read_scene",),
     "notebook": ("Alignment", "Checked", "Measurement", "align", "check", "measure"),
     "scene.document": ("parse_scene",),

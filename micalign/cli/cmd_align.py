@@ -25,7 +25,7 @@ from micalign.cli.output import console, next_step, note, print_json, progress
 from micalign.cli.several_songs import Outcome, Several, refuse_one_take
 
 if TYPE_CHECKING:
-    from micalign.files.alignments import Aligned, AlignRequest
+    from micalign.files.aligned_set import Aligned, AlignRequest
     from micalign.files.songs import Song
 
 __all__ = ["command"]
@@ -151,7 +151,7 @@ def command(
 
 
 def _request(asked: dict[str, Any]) -> AlignRequest:
-    from micalign.files.alignments import AlignRequest  # noqa: PLC0415 - scipy, soundfile and pydantic, as --help must not
+    from micalign.files.aligned_set import AlignRequest  # noqa: PLC0415 - scipy, soundfile and pydantic, as --help must not
     from micalign.scene.quantities import alone_plans, struck_stretches  # noqa: PLC0415
 
     asked["alone"] = alone_plans(asked["alone"])

@@ -152,9 +152,8 @@ def _mend(
 ) -> int:
     """Apply one finding's remedy, write the new scene, and tell what was changed."""
     from micalign.errors import SceneError  # noqa: PLC0415 - as above
-    from micalign.files.kinds import SCENE  # noqa: PLC0415
     from micalign.files.scenes import write_changes  # noqa: PLC0415
-    from micalign.files.whole import refuse_taken  # noqa: PLC0415
+    from micalign.files.whole import SCENE, refuse_taken  # noqa: PLC0415
     from micalign.findings.rules import found, mended  # noqa: PLC0415
     from micalign.report.check_words import finding_rows  # noqa: PLC0415
     from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415

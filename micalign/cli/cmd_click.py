@@ -118,8 +118,7 @@ def _refuse_mixed(recorded: tuple[str, ...], scene: Path | None, source: str | N
 
 
 def _write(path: Path, samples: object, rate: int, *, force: bool) -> None:
-    from micalign.files.kinds import SOUND  # noqa: PLC0415
-    from micalign.files.whole import write_bytes  # noqa: PLC0415
+    from micalign.files.whole import SOUND, write_bytes  # noqa: PLC0415
     from micalign.report.sounds import wav_bytes  # noqa: PLC0415
 
     if path.suffix.casefold() != ".wav":

@@ -36,10 +36,9 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
     Example:
       micalign demo -o first-look
     """
-    from micalign.files.kinds import TOLD  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.takes import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
+    from micalign.files.whole import TOLD, refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.demo_words import closing_text, demo_document, remaining  # noqa: PLC0415
 
     for name in _TOLD:
@@ -84,9 +83,8 @@ def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path
     from micalign.figures.comb_curves import Copy, Recorded, recorded_combs_figure  # noqa: PLC0415 - matplotlib costs 400 ms
     from micalign.figures.style import render  # noqa: PLC0415
     from micalign.files.audio import open_take, open_track  # noqa: PLC0415
-    from micalign.files.kinds import FIGURE  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.files.whole import write_bytes  # noqa: PLC0415
+    from micalign.files.whole import FIGURE, write_bytes  # noqa: PLC0415
     from micalign.report.demo_words import recorded_sum  # noqa: PLC0415
     from micalign.units import show_ms  # noqa: PLC0415
 

@@ -75,8 +75,8 @@ def command(
       micalign draw scenes/jazz-kit.toml -o plan.svg --paths snare
     """
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.kinds import remove_figures, stale_figures  # noqa: PLC0415
     from micalign.files.sets import write_folder  # noqa: PLC0415
+    from micalign.files.whole import remove_figures, stale_figures  # noqa: PLC0415
     from micalign.units import many  # noqa: PLC0415
 
     out = out or Path(f"{name_of(scene)}-figures")

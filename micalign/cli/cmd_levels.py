@@ -85,7 +85,7 @@ def command(
 
 
 def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, quiet: bool) -> TakeLevels:
-    from micalign.files.inventory import inventory_of_scene, inventory_of_tracks  # noqa: PLC0415
+    from micalign.files.audio import inventory_of_scene, inventory_of_tracks  # noqa: PLC0415
     from micalign.report.levels_words import take_levels  # noqa: PLC0415
 
     if song.scene is not None:
@@ -94,7 +94,7 @@ def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, qui
 
         call = inventory_of_scene(recorded_in(read_scene(song.scene), song.scene, song.folder), song.scene)
     else:
-        from micalign.files.specs import expanded  # noqa: PLC0415
+        from micalign.files.audio import expanded  # noqa: PLC0415
 
         listed, notes = expanded(tracks or song.tracks(None))
         for sentence in () if song.folder else notes:
@@ -118,8 +118,7 @@ def _refuse_out(out: Path | None, *, force: bool) -> None:
         return
     if out.suffix.lower() not in {".png", ".svg", ".pdf"}:
         raise click.UsageError(f"--out '{out}' is no picture: end its name in .png, .svg or .pdf")
-    from micalign.files.kinds import FIGURE  # noqa: PLC0415
-    from micalign.files.whole import refuse_taken  # noqa: PLC0415
+    from micalign.files.whole import FIGURE, refuse_taken  # noqa: PLC0415
 
     refuse_taken(out, force=force, kind=FIGURE)
 
@@ -127,8 +126,7 @@ def _refuse_out(out: Path | None, *, force: bool) -> None:
 def _draw(take: TakeLevels, limits: WorkingWindow, out: Path, *, force: bool) -> None:
     from micalign.figures.style import render  # noqa: PLC0415
     from micalign.figures.take import levels_figure  # noqa: PLC0415 - matplotlib
-    from micalign.files.kinds import FIGURE  # noqa: PLC0415
-    from micalign.files.whole import write_bytes  # noqa: PLC0415
+    from micalign.files.whole import FIGURE, write_bytes  # noqa: PLC0415
 
     figure = levels_figure([levels for _, levels in take.rows], limits)
     write_bytes(out, render(figure, out.suffix), force=force, kind=FIGURE)

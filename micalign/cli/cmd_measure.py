@@ -22,9 +22,8 @@ from micalign.cli.several_songs import Outcome, Several, refuse_one_take
 
 if TYPE_CHECKING:
     from micalign.alignment.pairings import Measured
-    from micalign.files.sessions import Clock
+    from micalign.files.sessions import Clock, Laid
     from micalign.files.songs import Song
-    from micalign.files.stamps import Laid
     from micalign.scene.quantities import AlonePlan, AloneStretch
 
 __all__ = ["command", "refuse_alone", "refuse_mixed_use"]

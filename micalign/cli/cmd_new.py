@@ -73,8 +73,7 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
         said = ask(said, _USUAL_INPUTS)
     target = out or Path(f"{said['what']}.toml")
     request = _request(said, take=f"{target.stem}-take")
-    from micalign.files.kinds import SCENE  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
+    from micalign.files.whole import SCENE, refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.firstscene import first_text  # noqa: PLC0415
     from micalign.units import many  # noqa: PLC0415
 

@@ -93,8 +93,7 @@ def _tell_arrangement(
 
     text = _appended(options, scene) if scene is not None else _new(options)
     if write is not None:
-        from micalign.files.kinds import SCENE  # noqa: PLC0415 - only a writer needs it
-        from micalign.files.whole import write_text  # noqa: PLC0415
+        from micalign.files.whole import SCENE, write_text  # noqa: PLC0415
 
         write_text(write, text, force=force, kind=SCENE)
         note(f"wrote {write}", quiet=quiet)
@@ -207,9 +206,8 @@ def command(
 
 def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool, as_json: bool, quiet: bool) -> int:
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
-    from micalign.files.kinds import FIGURE, SCENE  # noqa: PLC0415
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415
-    from micalign.files.whole import refuse_taken  # noqa: PLC0415
+    from micalign.files.whole import FIGURE, SCENE, refuse_taken  # noqa: PLC0415
     from micalign.findings.placing import place  # noqa: PLC0415 - numpy, which --help must not pay for
 
     before = surveyed(read_scene(path))
@@ -238,8 +236,7 @@ def _drawn(after: Scene, before: Scene, path: Path, *, force: bool) -> Iterator[
     """The figure, which takes its name when the block ends well."""
     from micalign.figures.stage_plan import plan_figure  # noqa: PLC0415 - matplotlib, only for --figure
     from micalign.figures.style import render  # noqa: PLC0415
-    from micalign.files.kinds import FIGURE  # noqa: PLC0415
-    from micalign.files.whole import whole_file  # noqa: PLC0415
+    from micalign.files.whole import FIGURE, whole_file  # noqa: PLC0415
 
     with whole_file(path, force=force, kind=FIGURE) as partial:
         partial.write_bytes(render(plan_figure(after, before=before), path.suffix))

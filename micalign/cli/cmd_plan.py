@@ -27,9 +27,8 @@ def command(scene: Path, out: Path | None, *, force: bool, as_json: bool, quiet:
     """
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - so that --help costs only click
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
-    from micalign.files.kinds import PAGE  # noqa: PLC0415
     from micalign.files.scenes import read_text, scene_pieces  # noqa: PLC0415
-    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
+    from micalign.files.whole import PAGE, refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.page import plan_page  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
 

@@ -43,9 +43,8 @@ def command(scene: Path, out: Path | None, *, with_take: bool | None, force: boo
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - so that --help costs only click
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.cli.output import clean, note, print_json  # noqa: PLC0415
-    from micalign.files.kinds import PAGE  # noqa: PLC0415
     from micalign.files.scenes import read_text, scene_pieces  # noqa: PLC0415
-    from micalign.files.whole import refuse_taken, write_text  # noqa: PLC0415
+    from micalign.files.whole import PAGE, refuse_taken, write_text  # noqa: PLC0415
     from micalign.findings.finding import is_wrong  # noqa: PLC0415
     from micalign.findings.rules import findings  # noqa: PLC0415
     from micalign.report.scene_page import report_page  # noqa: PLC0415

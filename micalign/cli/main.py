@@ -20,7 +20,7 @@ import click
 from micalign import __version__
 from micalign.cli.output import ready
 from micalign.errors import MicalignError
-from micalign.files.signals import ENDING
+from micalign.files.whole import ENDING
 
 __all__ = ["COMMANDS", "main", "run"]
 

@@ -1,16 +1,18 @@
-"""The aligned copy of a recording's file: its channels moved, its rate, subtype, container and metadata kept.
+"""The aligned copies of recordings' files: what they are called, and their channels moved, all else kept.
 
-All files of a group begin at one instant of the take's clock, the first sample of the reference unless another is asked
-for, so that they start together; each ends with its own sound. Where a channel goes through the fractional kernel, a
-resampler or a gain, integers get triangular dither; whole shifts are bit for bit.
+An aligned file is called as its original with a suffix, so that neither is taken for the other; rate, subtype,
+container and metadata are kept. All files of a group begin at one instant of the take's clock, the first sample of the
+reference unless another is asked for, so that they start together; each ends with its own sound. Where a channel goes
+through the fractional kernel, a resampler or a gain, integers get triangular dither; whole shifts are bit for bit.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import threading
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
@@ -24,15 +26,160 @@ from micalign.alignment.resample import rate_of_original
 from micalign.alignment.shift import Span, common_span
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
-from micalign.files.audio import audio_info
-from micalign.files.encode import AudioWriter, Written, audio_writer
+from micalign.files.audio import audio_info, original_of
+from micalign.files.encode import AudioWriter, Job, Written, audio_writer
 from micalign.files.metadata import Moved
-from micalign.files.outputs import one_name
-from micalign.files.sets import FileSet
-from micalign.files.signals import held
-from micalign.take.tracks import as_recorded
+from micalign.files.sets import FileSet, finish_killed, free_name, one_name, refuse_in_the_way
+from micalign.files.whole import LONGEST_NAME_BYTES, held
+from micalign.take.tracks import Track, as_recorded
 
-__all__ = ["AlignedFile", "MovedTrack", "group_span", "needed_bytes", "refuse_clashes", "write_aligned"]
+__all__ = [
+    "SUFFIX",
+    "AlignedFile",
+    "Targets",
+    "group_span",
+    "needed_bytes",
+    "output_names",
+    "output_paths",
+    "refuse_clashes",
+    "refuse_inputs",
+    "suffix_fault",
+    "write_aligned",
+]
+
+
+SUFFIX: Final = "-aligned"
+_LONGEST_SUFFIX: Final = 64
+_NOT_IN_NAMES: Final = frozenset('/\\:*?"<>|')  # a path's own characters, and what some disk refuses
+
+
+def suffix_fault(suffix: str) -> str | None:
+    """What is wrong with a suffix, None where it can be part of every file's name.
+
+    >>> suffix_fault("-aligned"), suffix_fault("")
+    (None, "the suffix '' is empty: an aligned file would be called as its original; try '-aligned'")
+    """
+    if not suffix.strip():
+        return f"the suffix '{suffix}' is empty: an aligned file would be called as its original; try '{SUFFIX}'"
+    if len(suffix) > _LONGEST_SUFFIX:
+        return f"the suffix is {len(suffix)} characters long: at most {_LONGEST_SUFFIX} can be, try '{SUFFIX}'"
+    if not suffix.isprintable() or _NOT_IN_NAMES & set(suffix):
+        return f"the suffix {suffix!r} cannot be part of every file's name: use letters, digits, '-', '_' and blanks"
+    return None
+
+
+def output_paths(
+    tracks: Sequence[Track], folder: Path, *, suffix: str = SUFFIX, taken: Iterable[str] = ()
+) -> tuple[Path, ...]:
+    """Where each track's aligned file goes: the original's name and the suffix, kept apart where two would be one.
+
+    ``taken`` are names of the set's other files.
+
+    Raises
+    ------
+    OutputError
+        If a name cannot be one, or is that of an original: the originals stay.
+    """
+    fault = suffix_fault(suffix)
+    if fault is not None:
+        raise OutputError(fault)
+    used = {one_name(name) for name in taken}
+    paths = []
+    for track in tracks:
+        paths.append(folder / _name(track, suffix, used))
+    _refuse_too_long(paths)
+    refuse_inputs(paths, [original_of(track)[0].path for track in tracks])
+    return tuple(paths)
+
+
+def output_names(tracks: Sequence[Track], suffix: str) -> tuple[str, ...]:
+    """The bare names of those files, each of its track."""
+    used = {one_name(name) for name in ("offsets.json", "offsets.csv")}
+    return tuple(_name(track, suffix, used) for track in tracks)
+
+
+def _name(track: Track, suffix: str, used: set[str]) -> str:
+    info, channel = original_of(track)
+    stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
+    return free_name(stem, f"{suffix}{info.path.suffix}", used)
+
+
+def _refuse_too_long(paths: Sequence[Path]) -> None:
+    for path in paths:
+        if len(os.fsencode(path.name)) > LONGEST_NAME_BYTES:
+            raise OutputError(f"{path} cannot be written: the name is too long for a disk, choose a shorter --suffix")
+
+
+def refuse_inputs(outputs: Iterable[Path], inputs: Iterable[Path]) -> None:
+    """`OutputError` where an output is one of the files that are read: by its path, a link, or the file behind it."""
+    paths = list(inputs)
+    keys = {_key(path) for path in paths}
+    files = {found for path in paths if (found := _file(path)) is not None}
+    for path in outputs:
+        if _key(path) in keys or _file(path) in files:
+            raise OutputError(
+                f"{path} is an original, which is never replaced: choose another folder with --out, or another --suffix"
+            )
+
+
+def _key(path: Path) -> str:
+    return one_name(os.path.realpath(path))
+
+
+def _file(path: Path) -> tuple[int, int] | None:
+    """What a name leads to: two names of one file (hard links, mounts) lead to the same."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_dev, found.st_ino
+
+
+@dataclass(frozen=True)
+class Targets:
+    """Every file that will be written."""
+
+    tracks: tuple[Path, ...]
+    json: Path
+    csv: Path
+    previews: Mapping[str, tuple[Path, Path]]
+
+    @classmethod
+    def of(cls, tracks: Sequence[Track], folder: Path, heard: Iterable[str], *, suffix: str = SUFFIX) -> Targets:
+        """For these tracks, and a preview of each name heard."""
+        used: set[str] = set()
+        previews = {}
+        for name in heard:
+            slug = _slug(name, used)
+            previews[name] = (folder / f"preview-{slug}-before.wav", folder / f"preview-{slug}-after.wav")
+        others = ["offsets.json", "offsets.csv", *(path.name for pair in previews.values() for path in pair)]
+        paths = output_paths(tracks, folder, suffix=suffix, taken=others)
+        return cls(paths, folder / "offsets.json", folder / "offsets.csv", previews)
+
+    def refuse(self, inputs: Iterable[Path], *, force: bool) -> None:
+        """`OutputError` where one may not be written: it is read from, or stands there and is not of an older set.
+
+        An offsets file may be followed into its own folder: it is the head of the set that gives way.
+        """
+        refuse_inputs(self.all, [path for path in inputs if _key(path) != _key(self.json)])
+        finish_killed(self.json.parent)
+        refuse_in_the_way(self.json.parent, [path.name for path in self.all], self.json.name, force=force)
+
+    @property
+    def all(self) -> list[Path]:
+        """All of them."""
+        return [*self.tracks, self.json, self.csv, *(path for pair in self.previews.values() for path in pair)]
+
+
+def _slug(name: str, used: set[str]) -> str:
+    stem = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:60] or "source"
+    number, slug = 1, stem
+    while slug in used:
+        number += 1
+        slug = f"{stem}-{number}"
+    used.add(slug)
+    return slug
+
 
 _WORKERS: Final = 2  # one reads and filters while another encodes; more only wait for the disk
 _BLOCK_VALUES: Final = 1 << 16
@@ -228,17 +375,11 @@ def _writer(file: AlignedFile, plan: _GroupPlan) -> AbstractContextManager[Audio
     _refuse_other_rate(file, info.sample_rate)
     rate = file.channels[0].track.sample_rate
     exact = plan.gain == 1.0 and all(channel.is_exact(whole=plan.whole) for channel in file.channels)
+    moved, channels = _moved(file, plan, (info.sample_rate, rate)), len(file.channels)
     return audio_writer(
-        file.path,
-        sample_rate=rate,
-        subtype=info.subtype,
-        format=info.format,
-        endian=info.endian,
-        channels=len(file.channels),
+        Job(file.path, info.format, info.subtype, rate, channels, info.endian, file.source, moved),
         force=plan.force,
         within=plan.within,
-        metadata_from=file.source,
-        moved=_moved(file, plan, (info.sample_rate, rate)),
         # Files get draws of their own: the same dither in two tracks would add up in their sum.
         dither_seed=None if exact else zlib.crc32(os.fsencode(file.path.name)),
     )

@@ -6,32 +6,28 @@ a time stamp before midnight, is refused before anything is written.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Final
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.alignment.all_pass import PhaseMatch
-from micalign.alignment.constraints import Constraints
-from micalign.alignment.gain import BlendTrack, sum_gain
-from micalign.alignment.moved import MovedTrack, cut_off, on_one_clock
-from micalign.alignment.offsets import Offsets, Remain
+from micalign.alignment.gain import BlendTrack, SumGain, sum_gain
+from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
+from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import By
 from micalign.alignment.preview import loudest_moment, preview
-from micalign.alignment.session import constraints_of, di_and_mic
 from micalign.errors import TakeError
-from micalign.files.aligned import AlignedFile, group_span, needed_bytes, write_aligned
-from micalign.files.audio import Written, refuse_changed, write_audio
+from micalign.files.aligned import SUFFIX, AlignedFile, Targets, group_span, needed_bytes, write_aligned
+from micalign.files.audio import original_of, parse_spec, refuse_changed
+from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import rescaled, time_reference_of
-from micalign.files.offsets_file import OffsetsFile, WrittenFile
-from micalign.files.outputs import SUFFIX, Targets, original_of
-from micalign.files.sessions import Clock, open_pairings, open_scene
-from micalign.files.sets import FileSet, refuse_full, whole_set
-from micalign.files.sheets import Kept, csv_text, sheet_of
-from micalign.files.specs import parse_spec
-from micalign.files.stamps import Laid
+from micalign.files.offsets_file import AllPass, OffsetsFile, SumGainDb, TrackOffset, WrittenFile, csv_text
+from micalign.files.sessions import Clock, Laid, open_pairings, open_scene
+from micalign.files.sets import FileSet, file_hash, refuse_full, whole_set
 from micalign.scene.model import Air, Scene
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take, Track, as_recorded
@@ -40,13 +36,13 @@ from micalign.tdoa.delays import Alone
 __all__ = [
     "AlignRequest",
     "Aligned",
+    "Say",
     "Session",
     "SetPlan",
+    "Tell",
     "blended",
-    "constraints_on_shifts",
     "inputs_of",
     "opened",
-    "to_match",
     "write_set",
 ]
 
@@ -150,34 +146,6 @@ def opened(ask: AlignRequest) -> Session:
     return Session(tracks, pairings.reference.name, folder, pairings.laid)
 
 
-def constraints_on_shifts(session: Session, asked: AlignRequest) -> Constraints:
-    """What the compromise between sources is asked for."""
-    if session.scene is None:
-        return Constraints(session.reference, max_shift_s=asked.max_shift_s)
-    return constraints_of(
-        session.scene,
-        [track.name for track in session.tracks],
-        reference=session.reference,
-        for_source=asked.for_source,
-        split_pairs=asked.split_pairs,
-        max_shift_s=asked.max_shift_s,
-    )
-
-
-def to_match(session: Session, sums: Sequence[PairSum] = ()) -> dict[str, str]:
-    """Each DI and its mic: as the scene says, as the tracks tell, or each track and the reference."""
-    names = [track.name for track in session.tracks]
-    if session.scene is None:
-        filtered = {one.track: _filtered_first(one) for one in sums}
-        pairs = [filtered.get(name, (name, session.reference)) for name in names if name != session.reference]
-        return dict(reversed(pairs))
-    return di_and_mic(session.scene, names)
-
-
-def _filtered_first(one: PairSum) -> tuple[str, str]:
-    return (one.track, one.reference) if one.filtered == one.track else (one.reference, one.track)
-
-
 Say = Callable[[str], None]
 Tell = Callable[[str, float], None]
 
@@ -231,14 +199,6 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, asked: AlignReq
     _refuse_emptied(plan.actions, start, whole=asked.whole_samples)
     _refuse_before_midnight(plan.actions, start)
     refuse_full(session.folder, needed_bytes(files, start, whole=asked.whole_samples))
-    kept = Kept(
-        session.folder,
-        asked.whole_samples,
-        asked.headroom_db,
-        pad_samples=-start if asked.keep_all else None,
-        suffix=asked.suffix or SUFFIX,
-        laid=session.laid,
-    )
     blend = [blended(action, session.gains_db) for action in plan.actions]
     gain = sum_gain(blend)
     words = f"writing {len(plan.actions)} tracks to {session.folder}"
@@ -257,7 +217,7 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, asked: AlignReq
             progress=lambda share: tell(words, share),
         )
         previews = _previews(targets, plan, blend, asked, made)
-        sheet = sheet_of(plan.offsets, plan.actions, written, cuts, gain, kept, phases=plan.phases)
+        sheet = _sheet(session, plan, asked, start, list(zip(written, cuts, strict=True)), gain)
         sheet = _with_sheets(made, targets, sheet, session)
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
@@ -346,3 +306,90 @@ def blended(action: MovedTrack, gains_db: Mapping[str, float]) -> BlendTrack:
     if action.drift_ppm:
         return BlendTrack(on_one_clock(action), 0.0, action.polarity, gain_db, action.sections, before=action.track)
     return BlendTrack(action.track, action.shift_samples, action.polarity, gain_db, action.sections)
+
+
+def _sheet(
+    session: Session,
+    plan: SetPlan,
+    asked: AlignRequest,
+    start: int,
+    done: Sequence[tuple[Written, Cut]],
+    gain: SumGain,
+) -> OffsetsFile:
+    """What was done, as it is kept."""
+    hashes = {path: file_hash(path) for path in {original_of(one.track)[0].path for one in plan.actions}}
+    entries = [
+        _entry(session, one, plan.offsets.shift(one.track.name), *what, hashes)
+        for one, what in zip(plan.actions, done, strict=True)
+    ]
+    return OffsetsFile(
+        reference=plan.offsets.reference,
+        sample_rate=plan.offsets.sample_rate,
+        whole_samples=asked.whole_samples,
+        headroom_db=asked.headroom_db,
+        pad_s=-start / plan.offsets.sample_rate if asked.keep_all else None,
+        pad_samples=-start if asked.keep_all else None,
+        suffix=asked.suffix or SUFFIX,
+        timestamps=session.laid.timestamps,
+        tracks=tuple(entries),
+        sum_gain_db=SumGainDb(before=gain.before_db, after=gain.after_db),
+        bands=tuple(asdict(band) for band in gain.bands),
+        remains=tuple(asdict(one) | {"first_notch_hz": one.first_notch_hz} for one in plan.offsets.remains),
+        phases=tuple(_phase(name, one) for name, one in plan.phases.items()),
+        compromise=plan.offsets.compromise,
+    )
+
+
+def _entry(
+    session: Session, action: MovedTrack, shift: Shift, written: Written, cut: Cut, hashes: Mapping[Path, str]
+) -> TrackOffset:
+    info, channel = original_of(action.track)
+    rate = action.track.sample_rate
+    return TrackOffset(
+        track=action.track.name,
+        file=written.path.name,
+        delay_s=shift.delay_s,
+        uncertainty_s=shift.uncertainty_s,
+        shift_s=action.shift_samples / rate,
+        shift_samples=action.shift_samples,
+        written_samples=action.shift_samples,
+        polarity_flip=action.polarity < 0,
+        reliable=shift.reliable,
+        applied=shift.applied,
+        reason=shift.reason,
+        drift_ppm=shift.drift_ppm,
+        drift_corrected=action.drift_ppm != 0.0,
+        all_pass=tuple(AllPass(hz=frequency, q=q) for frequency, q in action.sections),
+        cut_s=cut.samples / rate,
+        cut_samples=cut.samples,
+        cut_dbfs=cut.level_dbfs,
+        noise_floor_dbfs=cut.floor_dbfs,
+        cut_is_heard=cut.is_heard,
+        start_s=session.laid.starts_s.get(action.track.name, 0.0),
+        resampled_from_hz=None if info.sample_rate == rate else info.sample_rate,
+        original=_relative(info.path, session.folder),
+        channel=channel,
+        sha256=hashes[info.path],
+    )
+
+
+def _relative(path: Path, folder: Path) -> str:
+    try:
+        # Through links: `..` leads out of the folder behind a link, not out of the link.
+        return os.path.relpath(os.path.realpath(path), os.path.realpath(folder))
+    except ValueError:  # another drive
+        return str(path.resolve())
+
+
+def _phase(track: str, one: PhaseMatch) -> dict[str, str | float | int | None]:
+    return {
+        "track": track,
+        "against": one.against,
+        "sections": len(one.sections),
+        "polarity": one.polarity,
+        "shift_s": one.shift_s,
+        "before_db": one.before_db,
+        "after_db": one.after_db,
+        "low_hz": one.band_hz[0],
+        "high_hz": one.band_hz[1],
+    }

@@ -1,48 +1,48 @@
-"""From tracks on disk to an aligned set on disk: open, measure, plan, write, tell what was done.
+"""From tracks on disk to an aligned set on disk: open, measure, plan, write, say what was done.
 
-The two calls behind ``micalign align``: `align` measures, `apply_offsets` follows an offsets file. Signs as
-everywhere: a delay is positive when the event comes later in the track, a shift is positive when it moves the track
+The two calls behind ``micalign align``: `align` measures, `apply_offsets` follows an offsets file, edits and all. Signs
+as everywhere: a delay is positive when the event comes later in the track, a shift is positive when it moves the track
 later. The written files begin where the reference began, so that they can take their originals' places.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from micalign.alignment.all_pass import PhaseMatch
+from micalign.alignment.constraints import Constraints
 from micalign.alignment.gain import LOW_HZ, sum_gain
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Offsets, Shift
 from micalign.alignment.onepath.allpass import match_phase
 from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured, measured
-from micalign.alignment.session import measured_scene, planned
+from micalign.alignment.session import constraints_of, di_and_mic, measured_scene, planned
 from micalign.errors import TakeError
+from micalign.files.aligned import SUFFIX, Targets, output_names
 from micalign.files.aligned_set import (
     Aligned,
     AlignRequest,
+    Say,
     Session,
     SetPlan,
+    Tell,
     blended,
-    constraints_on_shifts,
     inputs_of,
     opened,
-    to_match,
     write_set,
 )
-from micalign.files.offsets_file import OffsetsFile
-from micalign.files.outputs import SUFFIX, Targets, one_name, output_names
-from micalign.files.sessions import open_loopback
-from micalign.files.sheets import moved_by_sheet, open_sheet
+from micalign.files.audio import open_track
+from micalign.files.offsets_file import OffsetsFile, TrackOffset, read_offsets
+from micalign.files.sessions import Laid, laid_on_one_clock, open_loopback
+from micalign.files.sets import file_hash, one_name
 from micalign.take.tracks import Take, Track
 
-__all__ = ["AlignRequest", "Aligned", "align", "apply_offsets"]
+__all__ = ["align", "apply_offsets"]
 
-Say = Callable[[str], None]
-Tell = Callable[[str, float], None]
 
 _HEARD_DB: Final = 0.05  # as the table shows it
 
@@ -73,7 +73,7 @@ def align(asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda
     targets = Targets.of(session.ordered, session.folder, heard if asked.preview_s else (), suffix=asked.suffix or "")
     targets.refuse(inputs_of(session, asked), force=asked.force)
     found = _measured(session, asked, tell)
-    offsets = planned(found, constraints_on_shifts(session, asked), gains_db=session.gains_db)
+    offsets = planned(found, _constraints(session, asked), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), asked) for track in session.ordered]
     phases = _phases(session, actions, found.sums) if asked.match_phase else {}
     if asked.match_phase and not phases:
@@ -104,12 +104,12 @@ def apply_offsets(
     OutputError
         If the set cannot be written.
     """
-    sheet, laid = open_sheet(path)
+    sheet, laid = _open_sheet(path)
     session = Session(laid.tracks, sheet.reference, asked.out or path.parent, laid)
     session = replace(session, tracks=session.ordered)
     by_name = {one.track: one for one in sheet.tracks}
     sheet = sheet.model_copy(update={"tracks": tuple(by_name[track.name] for track in session.tracks)})
-    offsets, actions = moved_by_sheet(sheet, session.tracks)
+    offsets, actions = _moved_by_sheet(sheet, session.tracks)
     followed = replace(
         asked,
         whole_samples=sheet.whole_samples,
@@ -162,6 +162,34 @@ def _measured(session: Session, asked: AlignRequest, tell: Tell) -> Measured:
     )
 
 
+def _constraints(session: Session, asked: AlignRequest) -> Constraints:
+    """What the compromise between sources is asked for."""
+    if session.scene is None:
+        return Constraints(session.reference, max_shift_s=asked.max_shift_s)
+    return constraints_of(
+        session.scene,
+        [track.name for track in session.tracks],
+        reference=session.reference,
+        for_source=asked.for_source,
+        split_pairs=asked.split_pairs,
+        max_shift_s=asked.max_shift_s,
+    )
+
+
+def _to_match(session: Session, sums: Sequence[PairSum] = ()) -> dict[str, str]:
+    """Each DI and its mic: as the scene says, as the tracks tell, or each track and the reference."""
+    names = [track.name for track in session.tracks]
+    if session.scene is None:
+        filtered = {one.track: _filtered_first(one) for one in sums}
+        pairs = [filtered.get(name, (name, session.reference)) for name in names if name != session.reference]
+        return dict(reversed(pairs))
+    return di_and_mic(session.scene, names)
+
+
+def _filtered_first(one: PairSum) -> tuple[str, str]:
+    return (one.track, one.reference) if one.filtered == one.track else (one.reference, one.track)
+
+
 def _action(track: Track, shift: Shift, asked: AlignRequest) -> MovedTrack:
     samples = shift.shift_s * track.sample_rate
     return MovedTrack(
@@ -178,7 +206,7 @@ def _phases(session: Session, actions: Sequence[MovedTrack], sums: Sequence[Pair
     arrivals = {(one.reference, one.track): one.arrival_s for one in sums}
     arrivals |= {(track, reference): -arrival_s for (reference, track), arrival_s in arrivals.items()}
     found = {}
-    for di, mic in to_match(session, sums).items():
+    for di, mic in _to_match(session, sums).items():
         match = match_phase(blended(by_name[mic], {}), blended(by_name[di], {}), arrival_s=arrivals.get((di, mic)))
         if match is not None:
             found[di] = match
@@ -191,7 +219,7 @@ def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets
         return []
     by_name = {one.track.name: one for one in actions}
     said = []
-    for name, against in to_match(session, sums).items():
+    for name, against in _to_match(session, sums).items():
         if offsets.shift(name).applied:
             gain = sum_gain([blended(by_name[against], {}), blended(by_name[name], {})])
             before, after = gain.low_before_db, gain.low_after_db
@@ -212,3 +240,73 @@ def _turned(actions: Sequence[MovedTrack], phases: Mapping[str, PhaseMatch], ref
         shift_samples = out[moves].shift_samples + way * match.shift_s * out[moves].track.sample_rate
         out[moves] = replace(out[moves], shift_samples=shift_samples, polarity=out[moves].polarity * match.polarity)
     return [out[one.track.name] for one in actions]
+
+
+def _open_sheet(path: Path) -> tuple[OffsetsFile, Laid]:
+    """An offsets file and the originals it speaks of, none of them changed since, on the clock it was made on.
+
+    Raises
+    ------
+    TakeError
+        If the file has faults, or an original is missing or changed: all faults together.
+    """
+    sheet = read_offsets(path)
+    tracks: list[Track] = []
+    faults: list[str] = []
+    hashes: dict[Path, str] = {}
+    for one in sheet.tracks:
+        try:
+            tracks.append(_original(path, one, sheet.sample_rate, hashes))
+        except TakeError as error:
+            faults += [f"{path}, track '{one.track}': {fault}" for fault in error.faults]
+    if faults:
+        raise TakeError(faults)
+    reference = next(track for track in tracks if track.name == sheet.reference)
+    if reference.sample_rate != sheet.sample_rate:
+        raise TakeError(f"{path}: the reference cannot be converted, it gives the rate: measure again")
+    ignore = sheet.timestamps != "placed"
+    return sheet, laid_on_one_clock(tracks, reference, ignore_timestamps=ignore, resample=True)
+
+
+def _original(sheet_path: Path, one: TrackOffset, sample_rate: int, hashes: dict[Path, str]) -> Track:
+    original = sheet_path.parent / one.original
+    track = open_track(original, name=one.track, channel=one.channel)
+    wanted = one.resampled_from_hz or sample_rate
+    if track.sample_rate != wanted:
+        raise TakeError(f"{original} is at {track.sample_rate} Hz, the offsets are for {wanted} Hz: measure it again")
+    if original not in hashes:
+        hashes[original] = file_hash(original)
+    if hashes[original] != one.sha256:
+        raise TakeError(f"{original} changed since the offsets were measured: measure it again with 'micalign align'")
+    return track
+
+
+def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track]) -> tuple[Offsets, tuple[MovedTrack, ...]]:
+    """What an offsets file asks for, edits and all; only what says ``applied`` is applied."""
+    shifts, actions = [], []
+    for one, track in zip(sheet.tracks, tracks, strict=True):
+        applied = one.applied
+        shifts.append(
+            Shift(
+                one.track,
+                one.delay_s,
+                one.uncertainty_s,
+                one.shift_s if applied else 0.0,
+                polarity_flip=applied and one.polarity_flip,
+                reliable=one.reliable,
+                applied=applied,
+                reason=one.reason,
+                drift_ppm=one.drift_ppm,
+            )
+        )
+        actions.append(
+            MovedTrack(
+                track,
+                one.shift_samples if applied else 0.0,
+                -1 if applied and one.polarity_flip else 1,
+                (one.drift_ppm or 0.0) if applied and one.drift_corrected else 0.0,
+                tuple((section.hz, section.q) for section in one.all_pass) if applied else (),
+            )
+        )
+    offsets = Offsets(sheet.reference, sheet.sample_rate, tuple(shifts), compromise="as the offsets file says")
+    return offsets, tuple(actions)

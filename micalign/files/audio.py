@@ -1,42 +1,180 @@
-"""Tracks out of audio files, and audio files out of tracks: rate, subtype and metadata kept, originals untouched.
+"""Which tracks do the names mean that a user or a scene gives, and which of them can be opened?
 
-Reading: `open_track` for one channel, `open_tracks` for what a command line names, `open_take` for what a scene
-names. Channels count from 1, samples are float64 with full scale +-1. Writing: `write_audio`, whole or not at all.
+A name is ``file.wav``, ``file.wav:2`` (channels count from 1) or a folder, which stands for all audio files in it, by
+name, without those of folders within it and hidden ones. A name that is itself a file wins over the reading as file and
+channel, so a colon in a file's name does no harm.
+
+`open_track` gives one channel, `open_tracks` what a command line names, `open_take` what a scene names; samples are
+float64 with full scale +-1. An `Inventory` is for a check of a take, which has to hear of everything at once: there a
+bad file does not hide the good ones, and rates may differ.
 """
 
 from __future__ import annotations
 
 import os
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from pathlib import Path
+from dataclasses import dataclass, replace
+from pathlib import Path, PureWindowsPath
+from typing import Final, Literal
 
 from micalign.alignment.resample import rate_of_original
 from micalign.errors import SceneError, TakeError
-from micalign.files.cut_short import crashed_frames
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
-from micalign.files.encode import Written, write_audio
-from micalign.files.metadata import Moved
-from micalign.files.specs import Spec, find_in, parse_spec
+from micalign.files.headers import crashed_frames, spoken_read
+from micalign.files.metadata import time_reference_of
 from micalign.scene.model import Scene, TakePlan, TrackPlan
 from micalign.take.tracks import Take, Track, as_recorded
 
 __all__ = [
-    "AudioInfo",
-    "Moved",
-    "Written",
+    "AUDIO_SUFFIXES",
+    "Absent",
+    "Inventory",
+    "Present",
+    "Spec",
+    "audio_in",
     "audio_info",
-    "crashed_frames",
     "each_of_take",
     "each_track",
+    "expanded",
+    "find_in",
+    "inventory_of_scene",
+    "inventory_of_tracks",
     "open_take",
     "open_track",
     "open_tracks",
+    "original_of",
+    "parse_spec",
     "recording_of",
     "refuse_changed",
     "refuse_unrecorded",
-    "write_audio",
 ]
+
+
+_CHANNEL: Final = re.compile(r"(?s)(.+):([0-9]{1,9})")
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """A file and, where the user said so, one of its channels (from 1)."""
+
+    path: Path
+    channel: int | None = None
+
+    @property
+    def label(self) -> str:
+        """What to call it in a sentence: the path and the channel."""
+        return str(self.path) if self.channel is None else f"{self.path}:{self.channel}"
+
+    @property
+    def short(self) -> str:
+        """What to call its track: the file's name and the channel."""
+        return self.path.name if self.channel is None else f"{self.path.name}:{self.channel}"
+
+
+def parse_spec(spec: str | os.PathLike[str], channel: int | None = None) -> Spec:
+    """The file and channel that ``spec`` names; an explicit ``channel`` wins.
+
+    >>> spec = parse_spec("bass.wav:2")
+    >>> spec.path.name, spec.channel, parse_spec("bass.wav").channel
+    ('bass.wav', 2, None)
+    """
+    text = os.fspath(spec)
+    match = _CHANNEL.fullmatch(text)
+    if channel is not None or match is None or _exists(text):
+        return Spec(Path(text), channel)
+    return Spec(Path(match[1]), int(match[2]))
+
+
+def find_in(folder: Path, name: str) -> Path:
+    """``name`` in ``folder``; backslashes part folders where no file has them in its name.
+
+    >>> find_in(Path("takes"), "first\\\\kick.wav").as_posix()
+    'takes/first/kick.wav'
+    """
+    plain = folder / name
+    if "\\" not in name or _exists(plain):
+        return plain
+    return folder / PureWindowsPath(name).as_posix()
+
+
+def _exists(path: str | Path) -> bool:
+    try:
+        return os.path.lexists(path)
+    except ValueError:
+        return False
+
+
+AUDIO_SUFFIXES: Final = frozenset({".wav", ".wave", ".bwf", ".rf64", ".flac", ".aif", ".aiff", ".aifc"})
+_MOST_NAMED: Final = 8
+
+
+def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The specs with each folder's audio files in its place, and a sentence for each folder of which files are skipped.
+
+    A file that another spec names stays where that names it.
+
+    Raises
+    ------
+    TakeError
+        If a folder cannot be read or holds no audio file.
+    """
+    given = [os.fspath(spec) for spec in specs]
+    named = {_key(parse_spec(spec).path) for spec in given if not _is_folder(spec)}
+    found: list[str] = []
+    notes: list[str] = []
+    for spec in given:
+        if not _is_folder(spec):
+            found.append(spec)
+            continue
+        audio, skipped = _listed(Path(spec))
+        found += [str(path) for path in audio if _key(path) not in named]
+        named |= {_key(path) for path in audio}
+        if skipped:
+            rest = len(skipped) - _MOST_NAMED
+            more = f" and {rest} more" if rest > 0 else ""
+            notes.append(f"skipped in {spec}, no audio files: {', '.join(skipped[:_MOST_NAMED])}{more}")
+    return tuple(found), tuple(notes)
+
+
+def audio_in(folder: Path) -> list[Path]:
+    """The audio files of a folder, by name; `TakeError` where it cannot be read."""
+    return [path for path in _entries(folder) if _is_audio(path)]
+
+
+def _entries(folder: Path) -> list[Path]:
+    with spoken_read(folder):
+        return sorted(folder.iterdir(), key=lambda path: (path.name.casefold(), path.name))
+
+
+def _listed(folder: Path) -> tuple[list[Path], list[str]]:
+    """The audio files of a folder, and the names of everything else in it."""
+    entries = _entries(folder)
+    audio = [path for path in entries if _is_audio(path)]
+    if not audio:
+        songs = sum(path.is_dir() and bool(audio_in(path)) for path in entries)
+        mend = f"{songs} folders in it do: are they songs (--songs {folder})?" if songs else "is it the right folder?"
+        raise TakeError(f"{folder} holds no audio file (WAV, AIFF or FLAC): {mend}")
+    return audio, [f"{path.name} (a folder)" if path.is_dir() else path.name for path in entries if not _is_audio(path)]
+
+
+def _is_audio(path: Path) -> bool:
+    return path.suffix.casefold() in AUDIO_SUFFIXES and not path.name.startswith(".") and path.is_file()
+
+
+def _is_folder(spec: str) -> bool:
+    try:
+        return Path(spec).is_dir()
+    except (OSError, ValueError):  # a name that no file can have; opening it says so
+        return False
+
+
+def _key(path: Path) -> str:
+    try:
+        return os.path.realpath(path)
+    except ValueError:
+        return str(path)
 
 
 def audio_info(path: str | os.PathLike[str]) -> AudioInfo:
@@ -272,3 +410,151 @@ def _refuse_shared(tracks: Sequence[Track]) -> None:
                     f"({samples.file.info.path}:{samples.channel + 1}): give each its own"
                 )
             seen[key] = track.name
+
+
+def original_of(track: Track) -> tuple[AudioInfo, int]:
+    """The file a track comes from and its channel in it, from 1."""
+    samples = rate_of_original(as_recorded(track)[0])[0].samples
+    if not isinstance(samples, ChannelSamples):
+        raise TakeError(f"track '{track.name}' does not come from a file")
+    return samples.file.info, samples.channel + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Present:
+    """A track that can be read.
+
+    Parameters
+    ----------
+    name : str
+        What the user calls it: a mic, a DI, or the file's name without the channel.
+    channel : int
+        Of its file, from 1.
+    path : Path
+    track : Track
+        Called ``name``, with the channel where its file has several.
+    start_s : float or None
+        When its file begins, in seconds since midnight, where its broadcast extension says so.
+    """
+
+    name: str
+    channel: int
+    path: Path
+    track: Track
+    start_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Absent:
+    """A track that cannot be read, and why.
+
+    Parameters
+    ----------
+    name, message : str
+    kind : str
+        ``missing`` (no such file), ``crashed`` (its header was never finished) or ``unreadable``.
+    held_frames : int or None
+        How many frames of audio lie in a crashed file.
+    """
+
+    name: str
+    message: str
+    kind: Literal["missing", "crashed", "unreadable"]
+    held_frames: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Inventory:
+    """Who is there and who is not, each in the order they were named."""
+
+    present: tuple[Present, ...]
+    absent: tuple[Absent, ...]
+
+
+def inventory_of_tracks(specs: Iterable[str | os.PathLike[str]]) -> Inventory:
+    """The tracks that a command line names; a file of several channels gives them all.
+
+    Raises
+    ------
+    TakeError
+        If not one of them can be read, and none was left by a recorder that stopped: the faults of all together.
+    """
+    wanted = list(dict.fromkeys(parse_spec(spec) for spec in specs))
+    shorts = [one.path.name for one in wanted]
+    paths = {one.path for one in wanted}
+    alone = {short: sum(path.name == short for path in paths) == 1 for short in shorts}
+    named = [(one.path.name if alone[one.path.name] else str(one.path), one) for one in wanted]
+    return _answered(named)
+
+
+def inventory_of_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> Inventory:
+    """The tracks that a scene names, called by their mic or DI.
+
+    Raises
+    ------
+    SceneError
+        If the scene names no tracks.
+    TakeError
+        As `inventory_of_tracks`; or if not one of its files is there.
+    """
+    plan = recording_of(scene, scene_path)
+    folder = find_in(Path(scene_path).parent, plan.folder)
+    refuse_unrecorded(plan, folder, scene_path)
+    return _answered([(one.name, Spec(find_in(folder, one.file), one.channel)) for one in plan.tracks], single=True)
+
+
+def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> Inventory:
+    present: list[Present] = []
+    absent: list[Absent] = []
+    opened: dict[tuple[Path, int], Track] = {}
+    for name, one in named:
+        try:
+            present += _present(name, one, opened, single=single)
+        except TakeError as error:
+            absent += [_absent(name, one.path, fault) for fault in error.faults]
+    if not present and all(one.kind != "crashed" for one in absent):
+        raise TakeError(list(dict.fromkeys(one.message for one in absent)))
+    return Inventory(tuple(present), tuple(absent))
+
+
+def _present(name: str, one: Spec, opened: dict[tuple[Path, int], Track], *, single: bool) -> list[Present]:
+    """The channels that a name stands for; all channels of a file share one decoder."""
+    info = audio_info(one.path)
+    if single or one.channel is not None or info.channels == 1:
+        # For its refusals: a channel that is not there, or not said, or a file without samples.
+        open_track(one.path, channel=one.channel)
+        channels = [one.channel or 1]
+    else:
+        channels = list(range(1, info.channels + 1))
+    if (one.path, 1) not in opened:
+        every = [Spec(one.path, channel).label for channel in range(1, info.channels + 1)]
+        for channel, track in enumerate(open_tracks(every).tracks, start=1):
+            opened[one.path, channel] = track
+    start_s = _start_s(one.path)
+    several = len(channels) > 1 or one.channel is not None
+    return [
+        Present(
+            name,
+            channel,
+            one.path,
+            replace(opened[one.path, channel], name=f"{name}:{channel}" if several and not single else name),
+            start_s,
+        )
+        for channel in channels
+    ]
+
+
+def _absent(name: str, path: Path, fault: str) -> Absent:
+    try:
+        held = crashed_frames(path)
+    except TakeError:
+        held = None
+    if held is not None:
+        return Absent(name, fault, "crashed", held)
+    return Absent(name, fault, "unreadable" if os.path.lexists(path) else "missing")
+
+
+def _start_s(path: Path) -> float | None:
+    """Seconds since midnight; none where no broadcast extension says so. Recorders without a clock say 0: none too."""
+    count = time_reference_of(path)
+    return count / audio_info(path).sample_rate if count else None

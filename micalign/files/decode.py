@@ -2,6 +2,11 @@
 
 Integers are read as integers and floats as floats, so nothing is rounded on the way in; a track gets float64 with
 full scale +-1, which holds every 8 to 32 bit integer and every float or double exactly.
+
+Plain samples of a WAV are read from where they lie and not through the decoder, which takes six times as long for 24
+bits (0.56 s against 0.09 s for eight tracks of five minutes): reading was more than half of measuring and a third of
+aligning. Where the decoder cannot walk the chunks (BW64, wide tables, a missing pad byte) it is shown the bytes of the
+``data`` chunk alone.
 """
 
 from __future__ import annotations
@@ -15,22 +20,129 @@ import threading
 from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.files.cut_short import refuse_truncated, refuse_unfinished
-from micalign.files.riff import ChunkMap, read_chunk, read_layout
-from micalign.files.specs import identity, refuse_unreadable, spoken_read
-from micalign.files.wav import BYTES, MOST_CHANNELS, open_odd, read_samples
+from micalign.files.headers import (
+    ChunkMap,
+    identity,
+    read_chunk,
+    read_layout,
+    refuse_truncated,
+    refuse_unfinished,
+    refuse_unreadable,
+    spoken_read,
+)
 
 if TYPE_CHECKING:
     import soundfile
 
-__all__ = ["AudioFile", "AudioInfo", "ChannelSamples", "Decoder"]
+__all__ = [
+    "BYTES",
+    "FLOATS",
+    "MOST_CHANNELS",
+    "AudioFile",
+    "AudioInfo",
+    "ChannelSamples",
+    "Decoder",
+    "open_odd",
+    "read_samples",
+]
+
+
+BYTES: Final = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+"""Bytes of a sample by soundfile's word for the kind."""
+
+
+FLOATS: Final = {"FLOAT": "<f4", "DOUBLE": "<f8"}
+_STORED: Final = {"PCM_16": "<i2", "PCM_32": "<i4", **FLOATS}
+
+
+def read_samples(file: BinaryIO, at: int, count: int, subtype: str) -> npt.NDArray[Any]:
+    """``count`` samples from byte ``at`` on, fewer where the file ends.
+
+    Integers come in 16 bits or, left-justified, in 32; 8 bits do not come here.
+
+    >>> import io
+    >>> read_samples(io.BytesIO(bytes.fromhex("000080ffff7f00")), 0, 3, "PCM_24").tolist()
+    [-2147483648, 2147483392]
+    """
+    width = BYTES[subtype]
+    stored = bytearray(1 + width * count)  # a spare byte in front, for what three bytes are read as
+    file.seek(at)
+    found = file.readinto(memoryview(stored)[1:]) or 0  # type: ignore[attr-defined]
+    whole = found // width
+    if subtype != "PCM_24":
+        return np.frombuffer(stored, _STORED[subtype], whole, offset=1)
+    # Every three bytes as the upper ones of four; the lowest is the neighbour's and goes.
+    four: npt.NDArray[np.int32] = np.ndarray((whole,), "<i4", stored, 0, (3,))
+    return four & np.int32(-256)
+
+
+_SUBTYPES: Final = {
+    (1, 8): "PCM_U8",
+    (1, 16): "PCM_16",
+    (1, 24): "PCM_24",
+    (1, 32): "PCM_32",
+    (3, 32): "FLOAT",
+    (3, 64): "DOUBLE",
+}
+EXTENSIBLE: Final = 0xFFFE
+MOST_CHANNELS: Final = 1024  # as many as the decoder takes
+_HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
+
+
+def open_odd(path: Path, layout: ChunkMap) -> soundfile.SoundFile | None:
+    """The samples of a WAVE file of plain samples, past the decoder's own reading of its chunks; None for any other."""
+    data, form = layout.first(b"data"), layout.first(b"fmt ")
+    if layout.kind != b"WAVE" or layout.byte_order != "<" or data is None or form is None or form.present < 16:
+        return None
+    head = read_chunk(path, form)
+    tag, channels, rate, _, frame_bytes, bits = struct.unpack("<HHIIHH", head[:16])
+    if tag == EXTENSIBLE and len(head) >= 26:
+        (tag,) = struct.unpack_from("<H", head, 24)
+    subtype = _SUBTYPES.get((tag, bits))
+    if subtype is None or frame_bytes != channels * bits // 8:
+        return None
+    if not 0 < channels <= MOST_CHANNELS or not 0 < rate <= _HIGHEST_RATE:
+        return None
+    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
+
+    part = _Part(path, data.start, data.present // frame_bytes * frame_bytes)
+    return soundfile.SoundFile(part, "r", rate, channels, subtype, "LITTLE", "RAW")
+
+
+class _Part(io.RawIOBase):
+    """A stretch of a file's bytes, as a file of its own."""
+
+    def __init__(self, path: Path, start: int, size: int) -> None:
+        self._file = path.open("rb", buffering=0)
+        self._start, self._size = start, size
+        self.seek(0)
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
+        """Go to a byte of the stretch."""
+        base = {os.SEEK_SET: 0, os.SEEK_CUR: self.tell(), os.SEEK_END: self._size}[whence]
+        return self._file.seek(self._start + base + offset) - self._start
+
+    def tell(self) -> int:
+        """The byte that comes next."""
+        return self._file.tell() - self._start
+
+    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        """Fill the buffer, up to the stretch's end."""
+        return self._file.readinto(memoryview(buffer)[: max(self._size - self.tell(), 0)]) or 0
+
+    def close(self) -> None:
+        """Let the file go."""
+        if not self.closed:
+            self._file.close()
+        super().close()
+
 
 PAGE_FRAMES: Final = 1 << 16
 _SHORT_FRAMES: Final = PAGE_FRAMES // 4
@@ -42,6 +154,8 @@ _PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found wit
 _READ_PLAIN: Final = frozenset(BYTES) - {"PCM_U8"}
 _CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
 """How a decoder's log says that rarer files (SVX, VOC, MAT4, WVE) are cut short."""
+
+
 _DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 

@@ -1,17 +1,25 @@
 """An audio file out of blocks of samples: same rate and subtype as asked, whole or not at all, nothing clipped unsaid.
 
-Integers are made here, since an encoder saturates without a word; where they go is said in `micalign.files.sinks`.
+Integers are made here, left-justified in 32 bits (8 bits are stored with an offset of 128), since an encoder saturates
+without a word. WAV is written byte by byte, since its metadata needs places that an encoder does not offer; everything
+else goes through soundfile. What metadata cannot be carried is named.
+
+A WAV is written from its first byte to its last: it begins with a ``JUNK`` chunk of 28 bytes that becomes ``ds64`` when
+the sizes no longer fit 32 bits (EBU Tech 3306). More than two channels, and originals that have it, get the extensible
+format chunk with its channel mask.
 """
 
 from __future__ import annotations
 
+import io
 import math
 import os
-from collections.abc import Iterable, Iterator
+import struct
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -19,17 +27,318 @@ import numpy.typing as npt
 from micalign.alignment.dither import to_integers
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
-from micalign.files.decode import AudioFile
-from micalign.files.metadata import Moved, Shape
+from micalign.files.decode import BYTES, EXTENSIBLE, FLOATS, MOST_CHANNELS, AudioFile
+from micalign.files.headers import append_chunks, read_chunk, read_layout
+from micalign.files.metadata import Carried, Moved, Shape, carried_blocks, carry, insert_blocks
 from micalign.files.sets import FileSet
-from micalign.files.sinks import Job, Sink, can_hold, carried_for, is_plain, open_sink, refuse_too_long
-from micalign.files.wav import BYTES, source_format, valid_bits
-from micalign.files.whole import whole_file
+from micalign.files.whole import held, whole_file
 
-__all__ = ["AudioWriter", "Written", "audio_writer", "write_audio"]
+if TYPE_CHECKING:
+    import soundfile
+
+__all__ = ["LARGEST_RIFF", "AudioWriter", "Job", "WavWriter", "Written", "audio_writer", "flac_bytes", "write_audio"]
+
+
+def _pack(values: npt.NDArray[Any], subtype: str) -> memoryview:
+    """The bytes of samples (any shape, in its order): int32 left-justified for integers, any float for floats.
+
+    >>> _pack(np.array([-8388608, 8388607], np.int32) << 8, "PCM_24").tobytes().hex()
+    '000080ffff7f'
+    """
+    if subtype == "PCM_24":
+        return _pack_three_bytes(values)
+    if subtype in FLOATS:
+        return _bytes_of(values.astype(FLOATS[subtype]))
+    if subtype == "PCM_U8":
+        return _bytes_of((np.right_shift(values, 24) + 128).astype(np.uint8))
+    if subtype == "PCM_16":
+        return _bytes_of(np.right_shift(values, 16).astype("<i2"))
+    return _bytes_of(values.astype("<i4"))
+
+
+def _pack_three_bytes(values: npt.NDArray[Any]) -> memoryview:
+    wide = np.ascontiguousarray(values, "<i4").reshape(-1).view(np.uint8).reshape(-1, 4)
+    parts = np.empty((len(wide), 3), np.uint8)
+    for column in range(3):
+        parts[:, column] = wide[:, column + 1]
+    return _bytes_of(parts)
+
+
+def _bytes_of(values: npt.NDArray[Any]) -> memoryview:
+    return np.ascontiguousarray(values).reshape(-1).view(np.uint8).data
+
+
+LARGEST_RIFF: Final = (1 << 32) - 1
+_UNKNOWN: Final = (1 << 32) - 1
+_PCM, _FLOAT = 1, 3
+_GUID_TAIL: Final = bytes.fromhex("000000001000800000aa00389b71")
+
+
+def _valid_bits(form: bytes) -> int:
+    """How many bits of each sample an extensible format chunk says to be used; 0 where it does not say."""
+    (tag,) = struct.unpack_from("<H", form) if len(form) == 40 else (0,)
+    return int(struct.unpack_from("<H", form, 18)[0]) if tag == EXTENSIBLE else 0
+
+
+def _format_chunk(shape: Shape, subtype: str, like: bytes | None) -> bytes:
+    """The format chunk: the original's own where it describes the same samples, for its channel mask and valid bits."""
+    tag = _FLOAT if subtype in FLOATS else _PCM
+    frame_bytes = shape.channels * BYTES[subtype]
+    core = struct.pack(
+        "<HIIHH", shape.channels, shape.sample_rate, shape.sample_rate * frame_bytes, frame_bytes, 8 * BYTES[subtype]
+    )
+    if like is not None and like[2:16] == core and _tag_of(like) == tag:
+        return like
+    if shape.channels > 2:
+        # A mask of 0: the channels are microphones, not loudspeakers.
+        extension = struct.pack("<HHI", 22, shape.bits, 0) + struct.pack("<H", tag) + _GUID_TAIL
+        return struct.pack("<H", EXTENSIBLE) + core + extension
+    return struct.pack("<H", tag) + core + (struct.pack("<H", 0) if tag == _FLOAT else b"")
+
+
+def _tag_of(form: bytes) -> int:
+    (tag,) = struct.unpack_from("<H", form)
+    if tag == EXTENSIBLE and len(form) == 40:
+        (tag,) = struct.unpack_from("<H", form, 24)
+    return int(tag)
+
+
+@dataclass(slots=True)
+class WavWriter:
+    """Writes the header when made, samples as they come, and the sizes at `finish`."""
+
+    file: BinaryIO
+    shape: Shape
+    subtype: str
+    carried: Carried = field(default_factory=Carried)
+    like: bytes | None = None
+    always_wide: bool = False
+    largest: int = LARGEST_RIFF
+    frames: int = 0
+    _fact_at: int = 0
+    _data_at: int = 0
+
+    def __post_init__(self) -> None:
+        self.file.write(b"RIFF" + bytes(4) + b"WAVE")
+        self._chunk(b"JUNK", bytes(28))
+        self._chunk(b"fmt ", _format_chunk(self.shape, self.subtype, self.like))
+        if self.subtype in FLOATS:
+            self._fact_at = self._chunk(b"fact", bytes(4))
+        self._chunks(self.carried.before)
+        self.file.write(b"data" + bytes(4))
+        self._data_at = self.file.tell()
+
+    def write(self, values: npt.NDArray[Any]) -> None:
+        """Samples of shape (frames, channels): int32 left-justified, or floats."""
+        self.file.write(_pack(values, self.subtype))
+        self.frames += len(values)
+
+    def finish(self) -> None:
+        """Write what follows the audio, and the sizes."""
+        data_bytes = self.frames * self.shape.channels * BYTES[self.subtype]
+        self.file.write(bytes(data_bytes % 2))
+        self._chunks(self.carried.after)
+        riff_bytes = self.file.tell() - 8
+        wide = self.always_wide or riff_bytes > self.largest
+        self._patch(4, _UNKNOWN if wide else riff_bytes)
+        self._patch(self._data_at - 4, _UNKNOWN if wide else data_bytes)
+        if self._fact_at:
+            self._patch(self._fact_at, min(self.frames, _UNKNOWN))
+        if wide:
+            self.file.seek(0)
+            self.file.write(b"RF64")
+            self.file.seek(12)
+            self.file.write(b"ds64" + struct.pack("<IQQQI", 28, riff_bytes, data_bytes, self.frames, 0))
+
+    def _chunk(self, name: bytes, data: bytes) -> int:
+        self.file.write(name + struct.pack("<I", len(data)))
+        at = self.file.tell()
+        self.file.write(data + bytes(len(data) % 2))
+        return at
+
+    def _chunks(self, chunks: Iterable[tuple[bytes, bytes]]) -> None:
+        for name, data in chunks:
+            self._chunk(name, data)
+
+    def _patch(self, at: int, value: int) -> None:
+        self.file.seek(at)
+        self.file.write(struct.pack("<I", value))
+
+
+_SEED = 1
+
+
+def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
+    """A mono FLAC of 16 bits with triangular dither; samples beyond full scale are held at it.
+
+    Parameters
+    ----------
+    samples : array, shape (N,)
+        Full scale +-1.
+    sample_rate : int
+        Hertz.
+
+    Examples
+    --------
+    >>> flac_bytes(np.zeros(4800), sample_rate=48000)[:4]
+    b'fLaC'
+    """
+    import soundfile  # noqa: PLC0415 - 90 ms, only where a page is made
+
+    rng = np.random.default_rng(_SEED)
+    dither = rng.random(len(samples)) - rng.random(len(samples))
+    whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype(np.int16)
+    made = io.BytesIO()
+    soundfile.write(made, whole, sample_rate, format="FLAC", subtype="PCM_16")
+    return made.getvalue()
+
+
+_OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
+_KINDS: Final = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
+_NARROW: Final = frozenset({"AIFF", "AU", "SVX", "NIST", "IRCAM"})
+_NARROW_BYTES: Final = (1 << 32) - (1 << 24)  # room for the metadata
+_Sink = Callable[[npt.NDArray[Any]], None]
+
+
+_BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A file to write: its kind in soundfile's words, its rate (Hz), and the original whose metadata it keeps."""
+
+    path: Path
+    container: str
+    subtype: str
+    sample_rate: int
+    channels: int
+    endian: str = "FILE"
+    source: Path | None = None
+    moved: Moved = field(default_factory=Moved)
+    carried: Carried = field(default_factory=Carried)
+
+    @property
+    def shape(self) -> Shape:
+        """Rate, channels and bits."""
+        return Shape(self.sample_rate, self.channels, _BITS.get(self.subtype, 8 * BYTES.get(self.subtype, 2)))
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is written by us, without an encoder."""
+        return self.container in _OWN and self.subtype in BYTES
+
+    @property
+    def source_format(self) -> bytes | None:
+        """The format chunk of the original, where that is a little-endian WAV."""
+        layout = None if self.source is None else read_layout(self.source)
+        chunk = layout.first(b"fmt ") if layout is not None and layout.byte_order == "<" else None
+        if self.source is None or chunk is None or chunk.is_cut:
+            return None
+        return read_chunk(self.source, chunk)[:40]
+
+
+def _carried_for(job: Job) -> Carried:
+    """The original's metadata for the new file."""
+    if job.source is None:
+        return Carried()
+    if job.container == "FLAC":
+        return Carried(left_out=carried_blocks(job.source)[1])
+    if job.container not in _KINDS:
+        return Carried(left_out=(f"all metadata ({job.container})",))
+    return carry(job.source, _KINDS[job.container], job.shape, job.moved)
+
+
+def _refuse_too_long(job: Job, frames: int) -> None:
+    """Containers of 32-bit sizes that nothing widens would be written with a wrong length."""
+    if job.container in _NARROW and frames * job.shape.channels * job.shape.bits // 8 > _NARROW_BYTES:
+        raise OutputError(
+            f"{job.path} was not written: {job.container} holds at most 4 GiB; convert the original to WAV, which "
+            "becomes RF64 by itself"
+        )
+
+
+@contextmanager
+def _open_sink(partial: Path, job: Job) -> Iterator[_Sink]:
+    """Where samples go: int32 left-justified for integers, floats for the rest."""
+    if job.is_plain:
+        with partial.open("r+b", buffering=1 << 16) as file:
+            wide = job.container == "RF64"
+            wav = WavWriter(file, job.shape, job.subtype, job.carried, job.source_format, always_wide=wide)
+            yield wav.write
+            wav.finish()
+        return
+    with partial.open("r+b", buffering=0) as raw:
+        pen = _Pen(raw)
+        with _encoder(pen, job) as file:
+            yield lambda values: _encode(file, pen, values, job)
+        pen.refuse_lost()
+    append_chunks(partial, (*job.carried.before, *job.carried.after))
+    if job.container == "FLAC" and job.source is not None:
+        insert_blocks(partial, carried_blocks(job.source)[0])
+
+
+class _Pen:
+    """The file an encoder writes to. It keeps what the system says: an encoder's last flush fails without a word."""
+
+    def __init__(self, file: io.FileIO) -> None:
+        self._file = file
+        self._error: OSError | None = None
+        self.seek, self.tell, self.read, self.readinto = file.seek, file.tell, file.read, file.readinto
+
+    def write(self, data: bytes) -> int:
+        """As many bytes as the disk took."""
+        done = 0
+        try:
+            while self._error is None and done < len(data):
+                done += self._file.write(data[done:])
+        except OSError as error:
+            self._error = error
+        return done
+
+    def refuse_lost(self) -> None:
+        """The system's own error where a write was lost."""
+        if self._error is not None:
+            raise self._error
+
+
+@contextmanager
+def _encoder(pen: _Pen, job: Job) -> Iterator[soundfile.SoundFile]:
+    import soundfile  # noqa: PLC0415
+
+    shape = job.shape
+    try:
+        # Signals wait while the encoder runs: an exception would be lost in its calls back to the pen.
+        with held():
+            file = soundfile.SoundFile(
+                pen, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
+            )
+        try:
+            yield file
+        finally:
+            with held():
+                file.close()
+    except soundfile.LibsndfileError as error:
+        pen.refuse_lost()
+        raise OutputError(
+            f"{job.path} cannot be written: {job.container} does not take {shape.channels} channels of {job.subtype} "
+            f"at {shape.sample_rate} Hz; convert the original to WAV first"
+        ) from error
+
+
+def _encode(file: soundfile.SoundFile, pen: _Pen, values: npt.NDArray[Any], job: Job) -> None:
+    import soundfile  # noqa: PLC0415
+
+    try:
+        with held():
+            file.write(values)
+    except (soundfile.LibsndfileError, AssertionError) as error:
+        pen.refuse_lost()
+        raise OutputError(
+            f"{job.path} cannot be written: the encoder stopped; is the take too long for {job.container}?"
+        ) from error
+
 
 _LAST_FRAMES: Final = 1024  # read back from the end of what was written
-_BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,19 +424,9 @@ def write_audio(
     >>> write_audio(out, [np.array([0.0, 0.5, 1.5])], sample_rate=48000).clipped
     1
     """
-    with audio_writer(
-        path,
-        sample_rate=sample_rate,
-        subtype=subtype,
-        format=format,
-        channels=channels,
-        endian=endian,
-        force=force,
-        metadata_from=metadata_from,
-        moved=moved,
-        dither_seed=dither_seed,
-        within=within,
-    ) as writer:
+    source = None if metadata_from is None else Path(metadata_from)
+    job = Job(Path(path), format, subtype, sample_rate, channels, endian, source, moved or Moved())
+    with audio_writer(job, force=force, dither_seed=dither_seed, within=within) as writer:
         for block in blocks:
             writer.put(block)
     return writer.written
@@ -135,39 +434,14 @@ def write_audio(
 
 @contextmanager
 def audio_writer(
-    path: str | os.PathLike[str],
-    *,
-    sample_rate: int,
-    subtype: str = "PCM_24",
-    format: str = "WAV",  # noqa: A002
-    channels: int = 1,
-    endian: str = "FILE",
-    force: bool = False,
-    metadata_from: str | os.PathLike[str] | None = None,
-    moved: Moved | None = None,
-    dither_seed: int | None = None,
-    within: FileSet | None = None,
+    job: Job, *, force: bool = False, dither_seed: int | None = None, within: FileSet | None = None
 ) -> Iterator[AudioWriter]:
-    """The same for several files written in step: ``put`` blocks; the file stands when the ``with`` block ends well.
-
-    Parameters
-    ----------
-    path, sample_rate, subtype, format, channels, endian, force, metadata_from, moved, dither_seed, within
-        As in `write_audio`.
-
-    Yields
-    ------
-    AudioWriter
-    """
-    source = None if metadata_from is None else Path(metadata_from)
-    shape = Shape(sample_rate, channels, _BITS.get(subtype, 8 * BYTES.get(subtype, 2)))
-    job = Job(Path(path), format, subtype, shape, endian, source, moved or Moved())
+    """The same for several files written in step: ``put`` blocks; the file stands when the ``with`` block ends well."""
     _refuse_unwritable(job)
-    _refuse_original(job.path, source)
-    job = replace(job, carried=carried_for(job))
-    opened = whole_file(path, force=force) if within is None else within.file(job.path)
+    job = replace(job, carried=_carried_for(job))
+    opened = whole_file(job.path, force=force) if within is None else within.file(job.path)
     with opened as partial:
-        with open_sink(partial, job) as sink:
+        with _open_sink(partial, job) as sink:
             writer = AudioWriter(job, sink, None if dither_seed is None else np.random.default_rng(dither_seed))
             yield writer
         _refuse_incomplete(partial, job, writer.written)
@@ -180,7 +454,7 @@ def _refuse_incomplete(partial: Path, job: Job, written: Written) -> None:
     try:
         file = AudioFile(partial)
         found = file.info.frames
-        if not is_plain(job):  # what we wrote ourselves reported its failures; an encoder keeps them
+        if not job.is_plain:  # what we wrote ourselves reported its failures; an encoder keeps them
             last = min(found, _LAST_FRAMES)
             file.read(0, found - last, last)
     except TakeError as error:
@@ -192,20 +466,19 @@ def _refuse_incomplete(partial: Path, job: Job, written: Written) -> None:
 
 
 def _refuse_unwritable(job: Job) -> None:
-    if not can_hold(job.container, job.subtype):
+    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
+
+    if not (job.is_plain or soundfile.check_format(job.container, job.subtype)):
         raise OutputError(
             f"{job.path}: a {job.container} file cannot hold {job.subtype} samples: choose another format"
         )
-    if not 1 <= job.shape.channels <= 1024 or not 1 <= job.shape.sample_rate <= 10_000_000:
+    if not 1 <= job.channels <= MOST_CHANNELS or not 1 <= job.sample_rate <= 10_000_000:
         raise OutputError(
-            f"{job.path}: {job.shape.channels} channels at {job.shape.sample_rate} Hz cannot be written: 1 to 1024 "
+            f"{job.path}: {job.channels} channels at {job.sample_rate} Hz cannot be written: 1 to {MOST_CHANNELS} "
             "channels and at most 10 MHz can"
         )
-
-
-def _refuse_original(path: Path, source: Path | None) -> None:
-    if source is not None and path.exists() and source.exists() and path.samefile(source):
-        raise OutputError(f"{path} is an original, which is never replaced: choose another folder with --out")
+    if job.source is not None and job.path.exists() and job.source.exists() and job.path.samefile(job.source):
+        raise OutputError(f"{job.path} is an original, which is never replaced: choose another folder with --out")
 
 
 def _rounded_to(job: Job, *, dithered: bool) -> int | None:
@@ -214,14 +487,14 @@ def _rounded_to(job: Job, *, dithered: bool) -> int | None:
     An original of 20 bits in 24 gets its dither at the twentieth; without dither nothing may be taken from it.
     """
     bits = _BITS.get(job.subtype)
-    like = None if job.source is None or not dithered else source_format(job.source)
-    return bits if bits is None or like is None else min(bits, valid_bits(like) or bits)
+    like = job.source_format if dithered else None
+    return bits if bits is None or like is None else min(bits, _valid_bits(like) or bits)
 
 
 class AudioWriter:
     """Takes blocks of samples, counts what does not fit."""
 
-    def __init__(self, job: Job, sink: Sink, dither: np.random.Generator | None) -> None:
+    def __init__(self, job: Job, sink: _Sink, dither: np.random.Generator | None) -> None:
         self._job = job
         self._sink = sink
         self._dither = dither
@@ -236,7 +509,7 @@ class AudioWriter:
         if not math.isfinite(highest):
             raise OutputError(f"{job.path} was not written: a sample is no number (NaN or infinite): export it again")
         frames, clipped = before.frames + len(block), before.clipped
-        refuse_too_long(job, frames)
+        _refuse_too_long(job, frames)
         if self._bits is not None:
             made = to_integers(values, self._bits, dither=self._dither)
             values = np.left_shift(made.values, 32 - self._bits)

@@ -231,8 +231,7 @@ def write_positions(
     tapes_m : mapping of two names to float, optional
         New lengths of the tapes between them, metres: what was measured before a move holds no longer.
     """
-    from micalign.files.kinds import SCENE  # noqa: PLC0415 - reading a scene needs no writer
-    from micalign.files.whole import write_text  # noqa: PLC0415
+    from micalign.files.whole import SCENE, write_text  # noqa: PLC0415
 
     text = positions_text(read_text(scene_path), positions, plus_minus_m=plus_minus_m, tapes_m=tapes_m)
     parse_scene(text, str(out_path))
@@ -256,8 +255,7 @@ def write_changes(
     tapes_m : mapping of two names to float, optional
         New lengths of the tapes between them, metres.
     """
-    from micalign.files.kinds import SCENE  # noqa: PLC0415 - reading a scene needs no writer
-    from micalign.files.whole import write_text  # noqa: PLC0415
+    from micalign.files.whole import SCENE, write_text  # noqa: PLC0415
 
     text = changes_text(read_text(scene_path), changes, tapes_m=tapes_m)
     parse_scene(text, str(out_path))

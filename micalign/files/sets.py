@@ -5,35 +5,191 @@ their names at the end. A failure or a signal (Ctrl-C, TERM, HUP) on the way lea
 themselves are many and no system makes them one: for their moment (milliseconds) signals wait, the older set's head
 (the file that describes the rest) is out of the way, and a journal tells a later run how to finish what a power cut or
 a KILL interrupted there. The folder is locked, so that two runs cannot mix.
+
+The head (``truth.json``, ``offsets.json``) holds the SHA-256 of the others: only what it lists, if it is unchanged, may
+be replaced. What is written is called so that it is kept apart on every system and a set can be copied to any: disks
+may ignore case and take an accent in one character or two for the same; Windows keeps some names for devices and drops
+blanks and dots at the end.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
-import secrets
 import shutil
 import stat
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+import unicodedata
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from micalign.errors import OutputError
-from micalign.files.kinds import FIGURE, PAGE, SOUND, FileKind, file_hash, still_ours
-from micalign.files.signals import held
-from micalign.files.whole import NO_LINKS, flush_folder, lock, make_folder, refuse_taken, spoken, whole_file
+from micalign.errors import OutputError, TakeError
+from micalign.files.headers import refuse_special, spoken_read
+from micalign.files.whole import (
+    FIGURE,
+    NO_LINKS,
+    PAGE,
+    SOUND,
+    FileKind,
+    flush_folder,
+    held,
+    lock,
+    make_folder,
+    refuse_taken,
+    spoken,
+    whole_file,
+)
 
 __all__ = [
     "FileSet",
+    "fault_of",
+    "file_hash",
     "finish_killed",
+    "free_name",
+    "in_the_way",
+    "listed",
+    "one_name",
     "refuse_files",
     "refuse_full",
+    "refuse_in_the_way",
+    "still_ours",
     "whole_set",
     "write_folder",
 ]
+
+
+_DEVICES: Final = frozenset(
+    {"con", "prn", "aux", "nul", "conin$", "conout$"}
+    | {f"{port}{number}" for port in ("com", "lpt") for number in "0123456789¹²³"}
+)
+_REFUSED: Final = frozenset('<>:"/\\|?*')
+
+
+def one_name(name: str) -> str:
+    """One text for all spellings that some disk takes for one name.
+
+    >>> one_name("Flo\\u0308te.WAV ") == one_name("fl\\u00f6te.wav")
+    True
+    """
+    folded = unicodedata.normalize("NFD", unicodedata.normalize("NFD", name).casefold())
+    return folded.rstrip(" .")
+
+
+def fault_of(name: str) -> str | None:
+    """Why Windows could not hold a file of this name; None where it could.
+
+    >>> fault_of("aux.wav"), fault_of("aux-2.wav")
+    ("Windows keeps the name 'aux' for a device", None)
+    """
+    stem = name.split(".", maxsplit=1)[0].rstrip(" ")
+    if stem.casefold() in _DEVICES:
+        return f"Windows keeps the name '{stem}' for a device"
+    if name != name.rstrip(" ."):
+        return "Windows drops blanks and dots at its end"
+    refused = sorted(char for char in set(name) if char in _REFUSED or ord(char) < 32)
+    return f"Windows refuses {refused[0]!r} in a name" if refused else None
+
+
+def free_name(stem: str, ending: str, taken: set[str]) -> str:
+    """``stem + ending``, with a number between them where that is taken or kept for a device; it is taken then.
+
+    >>> taken: set[str] = set()
+    >>> [free_name(stem, ".wav", taken) for stem in ("kick", "Kick", "aux")]
+    ['kick.wav', 'Kick-2.wav', 'aux-2.wav']
+    """
+    number, name = 1, f"{stem}{ending}"
+    while one_name(name) in taken or name.split(".", maxsplit=1)[0].rstrip(" ").casefold() in _DEVICES:
+        number += 1
+        name = f"{stem}-{number}{ending}"
+    taken.add(one_name(name))
+    return name
+
+
+_CHUNK: Final = 1 << 20
+
+
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hex."""
+    found = hashlib.sha256()
+    refuse_special(path)
+    with spoken_read(path), path.open("rb") as file:
+        while chunk := file.read(_CHUNK):
+            found.update(chunk)
+    return found.hexdigest()
+
+
+_LARGEST_HEAD: Final = 1 << 28  # bytes; an hour of every source's moments is a hundredth of it
+_PLACE: Final = "choose another place with --out"
+
+
+def listed(head: Path) -> dict[str, str] | None:
+    """The files that a set's head lists, and their hashes; None where there is none, or it is none of ours."""
+    try:
+        refuse_special(head)
+        with head.open("rb") as file:
+            found = json.loads(file.read(_LARGEST_HEAD))
+        return {str(one["file"]): str(one["sha256"]) for one in found["files"]}
+    except (OSError, TakeError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
+def still_ours(folder: Path, head: str, but: Collection[str]) -> list[dict[str, str]]:
+    """What an older set's head lists, is as it was written, and is not among the names that are written anew.
+
+    The new head goes on listing it: else nobody could replace it ever after.
+    """
+    older = listed(folder / head) or {}
+    return [
+        {"file": name, "sha256": digest}
+        for name, digest in older.items()
+        if name not in but and ".." not in Path(name).parts and _is_unchanged(folder / name, digest)
+    ]
+
+
+def in_the_way(folder: Path, names: Iterable[str], head: str, *, force: bool) -> Iterator[str]:
+    """A sentence for each file that may not be replaced; ``force`` gives leave for what micalign wrote.
+
+    Whoever meets a recording is not sent to ``--force``.
+    """
+    own = listed(folder / head)
+    foreign, taken = [], []
+    for name in names:
+        path = folder / name
+        if not os.path.lexists(path):
+            continue
+        if path.is_dir() and not path.is_symlink():
+            foreign.append(f"{path} is a folder, a file is to be written there: {_PLACE}")
+        elif name == head:
+            taken += [name] if own is not None else []
+            foreign += [] if own is not None else [f"{path} is not what micalign wrote and is not replaced: {_PLACE}"]
+        elif _is_unchanged(path, (own or {}).get(name)):
+            taken.append(name)
+        else:
+            why = f"no {head} beside it" if own is None else f"its SHA-256 is not in {head}"
+            foreign.append(f"{path} may be a recording ({why}) and is not replaced: {_PLACE}")
+    yield from foreign
+    if not foreign and not force:
+        yield from (f"{folder / name} exists: {_PLACE}, or replace it with --force" for name in taken)
+
+
+def refuse_in_the_way(folder: Path, names: Iterable[str], head: str, *, force: bool) -> None:
+    """`OutputError` with all of those sentences."""
+    faults = list(in_the_way(folder, names, head, force=force))
+    if faults:
+        raise OutputError(faults)
+
+
+def _is_unchanged(path: Path, digest: str | None) -> bool:
+    """Whether a file is still the one that was written; a link never is."""
+    try:
+        return digest is not None and not path.is_symlink() and file_hash(path) == digest
+    except TakeError:
+        return False
+
 
 _MARK: Final = ".micalign-set-"
 _NEW, _OLD, _JOURNAL = "new", "old", "journal.json"
@@ -84,7 +240,7 @@ class FileSet:
     def manifest(self, head: str) -> list[dict[str, str]]:
         """The files written so far and what is left of an older set, by their names, and their SHA-256.
 
-        It is what `micalign.files.kinds` asks for of the file called ``head``.
+        It is what `micalign.files.whole` asks for of the file called ``head``.
         """
         own = [
             {"file": Path(name).as_posix(), "sha256": file_hash(self.stage / _NEW / name)}
@@ -122,7 +278,7 @@ def whole_set(
         with spoken(target), _locked(target):
             _finish_dead_sets(target)
             refuse()
-            stage = target / f"{_MARK}{os.getpid()}-{secrets.token_hex(4)}"
+            stage = target / f"{_MARK}{os.getpid()}-{os.urandom(4).hex()}"
             try:
                 (stage / _NEW).mkdir(parents=True)
                 files = FileSet(target, stage)
@@ -188,7 +344,7 @@ def _locked(folder: Path) -> Iterator[None]:
 
 def _knows_locks(folder: Path) -> bool:
     """Whether a refused lock means another run, not a disk without locks: a folder of our own can be locked or not."""
-    probe = folder / f"{_MARK}{os.getpid()}-{secrets.token_hex(4)}"
+    probe = folder / f"{_MARK}{os.getpid()}-{os.urandom(4).hex()}"
     with held():
         probe.mkdir()
         handle = os.open(probe, os.O_RDONLY)

@@ -17,10 +17,11 @@ from typing import Any, Final
 
 from micalign import __version__
 from micalign.errors import MicalignError, OutputError, TakeError
-from micalign.files.kinds import KEPT, listed
+from micalign.files.audio import audio_in, find_in
+from micalign.files.headers import spoken_read
 from micalign.files.scenes import read_scene
-from micalign.files.specs import audio_in, find_in, spoken_read
-from micalign.files.whole import make_folder, write_text
+from micalign.files.sets import listed
+from micalign.files.whole import KEPT, make_folder, write_text
 from micalign.scene.model import Scene
 from micalign.scene.quantities import AlonePlan
 

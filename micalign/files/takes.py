@@ -18,12 +18,19 @@ import numpy as np
 
 from micalign.arrays import Floats
 from micalign.errors import OutputError
-from micalign.files.audio import write_audio
-from micalign.files.kinds import exactly, in_the_way
-from micalign.files.outputs import fault_of, free_name, one_name
+from micalign.files.encode import write_audio
 from micalign.files.scenes import read_scene
-from micalign.files.sets import FileSet, finish_killed, refuse_full, whole_set
-from micalign.files.whole import make_folder, write_text
+from micalign.files.sets import (
+    FileSet,
+    fault_of,
+    finish_killed,
+    free_name,
+    in_the_way,
+    one_name,
+    refuse_full,
+    whole_set,
+)
+from micalign.files.whole import exactly, make_folder, write_text
 from micalign.scene.model import Scene, TrackPlan
 from micalign.simulate.virtual_take import Faults, Simulation, simulate
 

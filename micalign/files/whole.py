@@ -3,6 +3,13 @@
 The bytes go to a hidden temporary file beside the target (``.NAME.micalign-partial-PID-RANDOM``), are flushed to the
 disk, and only then take the final name; the folder is flushed too. Whoever writes holds a lock on the temporary, so
 that a later run can tell what a dead one left behind (no lock) from what a living one is writing, and clears it.
+
+``--force`` replaces only what micalign wrote: pages, figures and sounds carry a mark of ours where their formats have a
+place for the name of the writing program; a scene is known by being one. Every other file may be a recording, or
+somebody's work on one, and never gives way.
+
+The command line turns TERM and HUP, like Ctrl-C, into an exception, so that what was begun is cleared. Where that
+exception would leave half of it, while files are moved to their names, signals wait (`held`).
 """
 
 from __future__ import annotations
@@ -10,35 +17,191 @@ from __future__ import annotations
 import errno
 import os
 import re
-import secrets
+import signal
 import stat
 import sys
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 from typing import Final
 
-from micalign.errors import OutputError
-from micalign.files.kinds import FileKind
-from micalign.files.signals import held
+from micalign.errors import OutputError, SceneError
 
 __all__ = [
+    "ENDING",
+    "FIGURE",
+    "KEPT",
     "LONGEST_NAME_BYTES",
     "NO_LINKS",
+    "PAGE",
+    "SCENE",
+    "SOUND",
+    "TOLD",
+    "FileKind",
+    "exactly",
     "flush_folder",
+    "held",
     "lock",
     "make_folder",
     "refuse_taken",
+    "remove_figures",
     "spoken",
+    "stale_figures",
     "whole_file",
     "write_bytes",
     "write_text",
 ]
 
+
+ENDING: Final = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+)
+"""The signals by which a user or the system asks a program to end, as far as this system has them."""
+
+
+@contextmanager
+def held() -> Iterator[None]:
+    """Signals that end a run are answered after the block; in a thread, where none arrive, nothing changes."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+
+    def wait(number: int, _frame: FrameType | None) -> None:
+        came.append(number)
+
+    before = {number: signal.signal(number, wait) for number in ENDING if signal.getsignal(number) is not None}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        for number in came[:1]:
+            signal.raise_signal(number)
+
+
+_HEAD_BYTES: Final = 1 << 16
+_PDF_TAIL_BYTES: Final = 1 << 12
+_LARGEST_SCENE_BYTES: Final = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class FileKind:
+    """A kind of file that a command writes: its words, and whether a file of these first bytes is one."""
+
+    words: str
+    _is_one: Callable[[Path], bool]
+
+    def has(self, path: Path) -> bool:
+        """Whether the file at ``path`` (or nothing, or a link, which is replaced and not followed) may give way."""
+        mode = os.lstat(path).st_mode if os.path.lexists(path) else 0
+        if not stat.S_ISREG(mode):
+            return stat.S_ISLNK(mode) or mode == 0
+        return path.stat().st_size == 0 or self._is_one(path)
+
+    def refuse_other(self, path: Path) -> None:
+        """`OutputError` where another kind of file stands there."""
+        if not self.has(path):
+            raise OutputError(
+                f"{path} exists and is not {self.words}: it is not replaced, not even with --force; choose another name"
+            )
+
+
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(_HEAD_BYTES)
+
+
+def _is_page(path: Path) -> bool:
+    return b'<meta name="generator" content="micalign ' in _head(path)
+
+
+def _is_figure(path: Path) -> bool:
+    head = _head(path)
+    if head.startswith(b"\x89PNG"):
+        return b"Software\0micalign" in head
+    if head.startswith(b"%PDF-"):
+        return b"micalign" in head or b"micalign" in _tail(path)
+    return b"<svg" in head and b"<dc:title>micalign</dc:title>" in head
+
+
+def _tail(path: Path) -> bytes:
+    with path.open("rb") as file:
+        file.seek(max(path.stat().st_size - _PDF_TAIL_BYTES, 0))
+        return file.read()
+
+
+def _is_sound(path: Path) -> bool:
+    head = _head(path)
+    return head.startswith(b"RIFF") and b"ISFT\x09\0\0\0micalign\0" in head
+
+
+def _is_scene(path: Path) -> bool:
+    from micalign.scene.document import parse_scene  # noqa: PLC0415 - only a file that stands in the way is read
+
+    try:
+        if path.stat().st_size <= _LARGEST_SCENE_BYTES:
+            parse_scene(path.read_bytes().decode("utf-8-sig"), str(path))
+            return True
+    except (SceneError, UnicodeDecodeError):
+        pass
+    return False
+
+
+def _is_told(path: Path) -> bool:
+    return _head(path).startswith(b"$ micalign ")
+
+
+def _is_kept(path: Path) -> bool:
+    return _head(path).startswith(b'{\n "kept_by": "micalign, of several songs"')
+
+
+KEPT: Final = FileKind("what micalign keeps of several songs", _is_kept)
+PAGE: Final = FileKind("a page that micalign wrote", _is_page)
+FIGURE: Final = FileKind("a figure that micalign drew", _is_figure)
+SOUND: Final = FileKind("a sound that micalign made", _is_sound)
+SCENE: Final = FileKind("a scene file without faults", _is_scene)
+TOLD: Final = FileKind("what a command of micalign printed", _is_told)
+
+
+def stale_figures(folder: Path, names: Collection[str], kinds: Iterable[str]) -> tuple[Path, ...]:
+    """Figures of micalign's making, of these kinds and formats, that an earlier drawing left and this one will not."""
+    suffixes = {Path(name).suffix for name in names}
+    begin = tuple(kinds)
+    return tuple(
+        path
+        for path in (sorted(folder.iterdir()) if folder.is_dir() else ())
+        if path.name not in names
+        and path.suffix in suffixes
+        and path.stem.startswith(begin)
+        and path.is_file()
+        and not path.is_symlink()
+        and path.stat().st_size
+        and FIGURE.has(path)
+    )
+
+
+def remove_figures(paths: Iterable[Path]) -> tuple[Path, ...]:
+    """Remove files; those that cannot be stay."""
+    removed = []
+    for path in paths:
+        with suppress(OSError):
+            path.unlink()
+            removed.append(path)
+    return tuple(removed)
+
+
+def exactly(data: bytes, words: str) -> FileKind:
+    """The kind of a file that holds just these bytes, as it was once written."""
+    return FileKind(words, lambda path: path.stat().st_size == len(data) and path.read_bytes() == data)
+
+
 _MARK: Final = ".micalign-partial-"
 _PARTIAL: Final = re.compile(r"\..*" + re.escape(_MARK) + r"\d+-[0-9a-f]{8}", re.DOTALL)
 LONGEST_NAME_BYTES: Final = 255  # bytes; the limit of every common file system
-
 _REASONS: Final = {
     errno.ENOSPC: "the disk is full: free some space or choose another folder",
     errno.EDQUOT: "your share of the disk is full: free some space or choose another folder",
@@ -53,7 +216,6 @@ _REASONS: Final = {
     errno.ELOOP: "its folder is a link that leads back to itself: choose another folder",
     errno.EIO: "the disk reports a fault: choose another one",
 }
-
 NO_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.EINVAL})
 """What a file system answers when it knows no hard links (memory cards, some network drives)."""
 
@@ -202,7 +364,7 @@ class _Claim:
 
 
 def _partial_name(name: str) -> str:
-    tail = f"{_MARK}{os.getpid()}-{secrets.token_hex(4)}"
+    tail = f"{_MARK}{os.getpid()}-{os.urandom(4).hex()}"
     room = LONGEST_NAME_BYTES - len(tail) - 1
     return "." + os.fsencode(name)[:room].decode("utf-8", "ignore") + tail
 

@@ -20,7 +20,7 @@ from micalign.acoustics.air import speed_of_sound
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, peaks_hz
 from micalign.figures.comb_curves import Copy
 from micalign.figures.lesson_pictures import LEVEL_ROWS_DB
-from micalign.files.sinks import flac_bytes
+from micalign.files.encode import flac_bytes
 from micalign.report.page import HEARING_WORDS, audio_address, page
 from micalign.report.quiz import COMB_KINDS, WAY_KINDS, Question, told_speed_m_s
 from micalign.report.sounds import RATE, TARGET_LUFS, Sound

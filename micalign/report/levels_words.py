@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.files.inventory import Absent, Inventory, Present
+from micalign.files.audio import Absent, Inventory, Present
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite
 from micalign.take.levels import Remark, TrackFacts, TrackLevels, WorkingWindow, measure_levels, remarks_together
 from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, many, show_percent

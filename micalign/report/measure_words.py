@@ -15,7 +15,7 @@ from micalign.alignment.onepath.bestsum import ALLOWED_DB
 from micalign.alignment.onepath.pair import BANDS_HZ, Line, PairSum
 from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
-from micalign.files.stamps import Laid
+from micalign.files.sessions import Laid
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.tuned import CLEAR_POLARITY
 from micalign.tdoa.delays import SourceDelays, TrackDelay

@@ -21,7 +21,7 @@ from micalign.alignment.onepath.pair import PairSum, ways_to_add
 from micalign.alignment.pairings import Measured
 from micalign.alignment.preview import loudest_moment, previews
 from micalign.arrays import Floats, fast_length
-from micalign.files.sinks import flac_bytes
+from micalign.files.encode import flac_bytes
 from micalign.report.measure_words import WAY_WORDS
 from micalign.report.page import audio_address
 from micalign.scene.model import Scene

@@ -89,10 +89,10 @@ def test_one_song_is_told_in_full(takes: Path) -> None:
 
 def test_a_stopped_run_goes_on(takes: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is done is not done again; what changed is, and so is everything where something else is asked for."""
-    from micalign.files import inventory
+    from micalign.files import audio
 
     read: list[str] = []
-    call = inventory.inventory_of_tracks
+    call = audio.inventory_of_tracks
 
     def stopping(specs):  # type: ignore[no-untyped-def]
         read.append(Path(specs[0]).parent.name)
@@ -100,7 +100,7 @@ def test_a_stopped_run_goes_on(takes: Path, monkeypatch: pytest.MonkeyPatch) -> 
             raise KeyboardInterrupt
         return call(specs)
 
-    monkeypatch.setattr(inventory, "inventory_of_tracks", stopping)
+    monkeypatch.setattr(audio, "inventory_of_tracks", stopping)
     again = ["levels", "--songs", takes, "--resume", "kept.json"]
     said = micalign(*again)
     assert said.status == 130

@@ -11,9 +11,9 @@ import outside
 import pytest
 import soundfile
 
-from micalign.files.audio import Moved, audio_info, open_track, write_audio
-from micalign.files.metadata import FIXED_BYTES, moved_bext, time_reference
-from micalign.files.wav import LARGEST_RIFF
+from micalign.files.audio import audio_info, open_track
+from micalign.files.encode import LARGEST_RIFF, write_audio
+from micalign.files.metadata import FIXED_BYTES, Moved, moved_bext, time_reference
 
 EBU_3285 = "EBU Tech 3285 v2 (2011)"
 EBU_3306 = "EBU Tech 3306 (2007)"

@@ -15,8 +15,9 @@ import soundfile
 from micalign.errors import OutputError, TakeError
 from micalign.files import aligned
 from micalign.files.aligned import AlignedFile, MovedTrack, group_span, refuse_clashes, write_aligned
-from micalign.files.audio import Written, open_track, open_tracks
+from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import Decoder
+from micalign.files.encode import Written
 from micalign.take.tracks import placed
 
 RATE = 48000

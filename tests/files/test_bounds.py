@@ -17,9 +17,9 @@ from commands import micalign
 
 from micalign.errors import OutputError, TakeError
 from micalign.files import sets
-from micalign.files.kinds import file_hash
-from micalign.files.outputs import fault_of, free_name, one_name, refuse_inputs
-from micalign.files.sinks import carried_blocks
+from micalign.files.aligned import refuse_inputs
+from micalign.files.metadata import carried_blocks
+from micalign.files.sets import fault_of, file_hash, free_name, one_name
 
 
 @pytest.fixture

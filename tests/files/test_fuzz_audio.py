@@ -18,7 +18,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.errors import MicalignError
-from micalign.files.audio import Moved, crashed_frames, open_tracks, write_audio
+from micalign.files.audio import open_tracks
+from micalign.files.encode import write_audio
+from micalign.files.headers import crashed_frames
+from micalign.files.metadata import Moved
 
 _NAMES = [b"fmt ", b"data", b"ds64", b"bext", b"iXML", b"cue ", b"smpl", b"LIST", b"fact", b"JUNK", b"COMM", b"SSND",
           b"MARK", b"NAME", b"zzzz", b"\0\xff\1\2"]  # fmt: skip

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from micalign.errors import SceneError, TakeError
-from micalign.files.inventory import inventory_of_scene, inventory_of_tracks
+from micalign.files.audio import inventory_of_scene, inventory_of_tracks
 from micalign.scene.document import parse_scene
 
 RATE = 8000

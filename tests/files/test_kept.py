@@ -19,7 +19,8 @@ from commands import Said, micalign
 
 from micalign.cli.main import COMMANDS, main
 from micalign.errors import OutputError, TakeError
-from micalign.files.audio import audio_info, open_track, write_audio
+from micalign.files.audio import audio_info, open_track
+from micalign.files.encode import write_audio
 
 SCENES = Path(__file__).parents[2] / "scenes"
 

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from micalign.files.audio import audio_info, crashed_frames, open_tracks
+from micalign.files.audio import audio_info, open_tracks
+from micalign.files.headers import crashed_frames
 
 GIB = 1 << 30
 

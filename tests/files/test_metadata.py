@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from micalign.files.audio import Moved, write_audio
+from micalign.files.encode import write_audio
+from micalign.files.metadata import Moved
 
 AUDIO = bytes(3 * 100)
 

@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from micalign.errors import TakeError
-from micalign.files.offsets_file import OffsetsFile, TrackOffset, read_offsets
-from micalign.files.sheets import csv_text
+from micalign.files.offsets_file import OffsetsFile, TrackOffset, csv_text, read_offsets
 
 RATE = 48000
 

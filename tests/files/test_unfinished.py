@@ -11,7 +11,8 @@ import pytest
 import soundfile
 
 from micalign.errors import TakeError
-from micalign.files.audio import crashed_frames, open_track
+from micalign.files.audio import open_track
+from micalign.files.headers import crashed_frames
 
 FRAMES = 48_000
 

@@ -15,8 +15,9 @@ import pytest
 import soundfile
 
 from micalign.errors import OutputError
-from micalign.files import sinks, wav
-from micalign.files.audio import audio_info, open_tracks, write_audio
+from micalign.files import encode
+from micalign.files.audio import audio_info, open_tracks
+from micalign.files.encode import write_audio
 from micalign.files.metadata import Shape
 
 KINDS = [
@@ -154,7 +155,7 @@ def test_a_file_that_outgrows_its_sizes_becomes_rf64(tmp_path: Path, subtype: st
     for largest, container in ((10_000, "WAV"), (1000, "RF64")):
         path = tmp_path / f"{container}-{subtype}.wav"
         with path.open("w+b") as file:
-            writer = wav.WavWriter(file, Shape(48000, 1, 24), subtype, largest=largest)
+            writer = encode.WavWriter(file, Shape(48000, 1, 24), subtype, largest=largest)
             values = np.int32(np.rint(samples * 2**23)) << 8 if subtype == "PCM_24" else samples
             writer.write(values[:, np.newaxis])
             writer.finish()
@@ -204,7 +205,7 @@ def test_an_original_is_never_written_over(tmp_path: Path) -> None:
 
 def test_a_container_of_32_bits_is_not_filled_beyond_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An AIFF of more than 4 GiB would be written with a wrong length: refused, with the way out."""
-    monkeypatch.setattr(sinks, "_NARROW_BYTES", 3000)
+    monkeypatch.setattr(encode, "_NARROW_BYTES", 3000)
     with pytest.raises(OutputError, match=r"AIFF holds at most 4 GiB; convert the original to WAV"):
         write_audio(tmp_path / "a.aiff", [np.zeros(900), np.zeros(200)], sample_rate=48000, format="AIFF")
     assert list(tmp_path.iterdir()) == []
@@ -241,7 +242,7 @@ def test_a_disk_that_fills_up_is_said(tmp_path: Path, container: str) -> None:
         "import resource\n"
         "import numpy as np\n"
         "from micalign.errors import OutputError\n"
-        "from micalign.files.audio import write_audio\n"
+        "from micalign.files.encode import write_audio\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))\n"
         "noise = np.random.default_rng(0).uniform(-1, 1, 40_000)\n"
         "try:\n"

@@ -19,8 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.errors import TakeError
-from micalign.files.offsets_file import read_offsets
-from micalign.files.sheets import csv_text
+from micalign.files.offsets_file import csv_text, read_offsets
 
 _KEYS = [
     "track", "file", "delay_s", "shift_s", "shift_samples", "polarity_flip", "reliable", "applied", "reason", "sha256",

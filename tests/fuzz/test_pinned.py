@@ -16,7 +16,7 @@ from commands import micalign
 
 from micalign.acoustics.room import modes, panel_frame
 from micalign.cli.output import print_json
-from micalign.files.kinds import file_hash
+from micalign.files.sets import file_hash
 from micalign.scene.document import parse_scene
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
