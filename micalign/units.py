@@ -46,6 +46,7 @@ METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 
 
 AUDIBLE_HZ: Final = 20_000.0
+"""The upper end of what people hear, as handbooks round it."""
 
 
 @overload
@@ -109,6 +110,7 @@ def power_from_db(level_db: float | Floats) -> float | Floats:
 
 
 _LEAST_SHOWN: Final = 1e-9
+"""Of any unit: what is smaller is rounding, and shown as 0."""
 
 
 def many(count: int, thing: str) -> str:

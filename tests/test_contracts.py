@@ -170,7 +170,10 @@ def test_files_hold_one_idea() -> None:
 
 
 # Packages whose every constant has its word; the others follow.
-EXPLAINED: set[str] = set()
+EXPLAINED: set[str] = {
+    *("acoustics", "findings", "scene"),
+    *("__init__", "__main__", "arrays", "errors", "notebook", "shown", "units"),
+}
 
 
 def _numbers(path: Path) -> Iterator[tuple[str, int, str | None]]:
@@ -204,6 +207,33 @@ def test_a_number_has_its_word(room: str) -> None:
         if not word
     ]
     assert bare == []
+
+
+# With what the words of a chosen number begin: its unit, or what a bare number is.
+UNITS = {
+    *(
+        "Metres",
+        "Seconds",
+        "Milliseconds",
+        "Hertz",
+        "Decibels",
+        "Degrees",
+        "Samples",
+        "Frames",
+        "Bytes",
+        "Bits",
+        "Octaves",
+    ),
+    *("Count", "Share", "Ratio", "Probability", "Standard", "Natural", "Weight", "Cost", "Misfit", "Fall", "Offset"),
+}
+
+
+@pytest.mark.parametrize("room", sorted(EXPLAINED))
+def test_a_chosen_number_says_its_unit_first(room: str) -> None:
+    """In a package's `tuned.py` a number is read with its unit; a share, a count or a ratio says that it is one."""
+    path = PACKAGE / room / "tuned.py"
+    words = [(name, word or "") for name, _, word in _numbers(path)] if path.exists() else []
+    assert [(name, word) for name, word in words if re.split(r"\W", word)[0] not in UNITS] == []
 
 
 def test_public_names_are_declared_and_told() -> None:

@@ -27,12 +27,16 @@ __all__ = [
 ]
 
 VALID_TEMPERATURE_C: Final = (0.0, 30.0)
+"""Degrees Celsius: where Cramer states his error; outside, the same polynomial is still used and `check` says so."""
+
 VALID_PRESSURE_KPA: Final = (75.0, 102.0)
-"""Where Cramer states his error; outside, the same polynomial is still used and `check` says so."""
+"""Kilopascals, likewise."""
 
 _CO2: Final = 0.00042519  # mole fraction; 100 ppm more or less change the speed by 9 mm/s
 KELVIN_AT_0_C: Final = 273.15
+"""Kelvin, by the definition of the Celsius scale."""
 _STANDARD_KPA: Final = 101.325
+"""Kilopascals: the reference pressure of ISO 9613-1."""
 
 # Cramer 1993, table III, a0 to a15 (t in Celsius, p in Pa, xw and xc mole fractions of water and CO2).
 _A: Final = (

@@ -16,9 +16,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
+from micalign.acoustics.tuned import BODY_M
 from micalign.errors import SceneError
 from micalign.scene.changes import Change
-from micalign.scene.model import Box, Di, Keepout, Mic, Pair, Point, Room, Scene, Source
+from micalign.scene.model import Box, Di, Keepout, Mic, Pair, PlacePlan, Point, Room, Scene, Source
 
 __all__ = [
     "ARRANGEMENTS",
@@ -39,7 +40,10 @@ FACINGS: Final[dict[str, _Level]] = {"front": (0.0, -1.0), "back": (0.0, 1.0), "
 """Which wall a source faces, as a level direction."""
 
 USUAL_ROOM: Final = Room((6.0, 5.0, 2.6))
-_MARGIN_M: Final = 0.2
+"""Metres: a large room in a house (common practice, no source); where none is said."""
+
+_MARGIN_M: Final = PlacePlan().wall_margin_m
+"""Metres to a wall that boxes keep, as `micalign place` does where the scene says nothing else."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +132,9 @@ def arranged(
         raise SceneError(f"'{name}' needs {kind.fewest} sources, {len(ground.sources)} given: name them with --at")
     made = kind.build(ground)
     for mic in made.mics:
-        if room is not None and not all(0.03 <= c <= s - 0.03 for c, s in zip(mic.position, room.size, strict=True)):
+        if room is not None and not all(
+            BODY_M <= c <= s - BODY_M for c, s in zip(mic.position, room.size, strict=True)
+        ):
             shown = ", ".join(f"{value:.2f}" for value in mic.position)
             mend = "move the source, turn it with --facing," if facing else "move the source"
             raise SceneError(
@@ -302,9 +308,11 @@ _KIT: Final = (
     Source("kick", (3.0, 2.2, 0.32), range_hz=(40.0, 6000.0)),
     Source("snare", (3.15, 2.8, 0.66), range_hz=(120.0, 12000.0)),
 )
-_CAB: Final = (Source("cab", (3.0, 2.5, 0.45), range_hz=(80.0, 6000.0)),)
-_VOICE: Final = (Source("voice", (3.0, 2.5, 1.5), range_hz=(100.0, 10000.0)),)
-_VOICES: Final = (*_VOICE, Source("second voice", (4.0, 2.5, 1.5), range_hz=(100.0, 10000.0)))
+"""Metres and hertz: usual sources about the middle of the usual room, and where each matters (common practice)."""
+
+_CAB: Final = (Source("cab", (3.0, 2.5, 0.45), range_hz=(80.0, 6000.0)),)  # likewise
+_VOICE: Final = (Source("voice", (3.0, 2.5, 1.5), range_hz=(100.0, 10000.0)),)  # likewise
+_VOICES: Final = (*_VOICE, Source("second voice", (4.0, 2.5, 1.5), range_hz=(100.0, 10000.0)))  # likewise
 
 ARRANGEMENTS: Final = {
     "equal-overheads": Arrangement(

@@ -30,12 +30,11 @@ import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals
 from micalign.acoustics.comb import AUDIBLE_HZ, first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db
+from micalign.acoustics.tuned import COINCIDENT_M, DISAGREES, MOST_TEETH, NEAR_COINCIDENT_M
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Di, Pair, Scene, Tape
 
 __all__ = [
-    "DISAGREES",
-    "MOST_TEETH",
     "DiDifference",
     "Difference",
     "PairClass",
@@ -47,9 +46,6 @@ __all__ = [
     "pair_geometry",
     "pairs",
 ]
-
-MOST_TEETH: Final = 20
-"""How many notches and peaks are listed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,15 +200,12 @@ def _rows(scene: Scene, found: Arrivals, di: Di) -> Iterator[DiDifference]:
 PairClass = Literal["coincident", "near-coincident", "spaced", "mid-side"]
 
 
-DISAGREES: Final = 3.5
-"""A tape and the positions disagree beyond so many standard deviations of their difference (W. Baarda 1968)."""
-
 _FULL_DB, _FULL_S, _FULL_SHARE = 15.0, 1.12e-3, 0.93
+"""Decibels, seconds, share of either at which an image reaches a loudspeaker (Simonsen, Williams: see above)."""
+
 # Shares of full level or time (the mean of both) at which the image stands 0, 10, 20 and 30 of 30 degrees out.
 _SHARES: Final = (0.0, 0.173, 0.380, _FULL_SHARE)
-_PERCENT: Final = (0.0, 100 / 3, 200 / 3, 100.0)
-
-_COINCIDENT_M, _NEAR_M = 0.05, 0.40
+_PERCENT: Final = (0.0, 100 / 3, 200 / 3, 100.0)  # of the way to the loudspeaker, which stands 30 degrees out
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,7 +252,7 @@ def pair_geometry(scene: Scene, found: Arrivals, pair: Pair) -> PairGeometry:
     angle = float(np.degrees(np.arccos(cosine))) if looks else None
     patterns = {scene.mic(name).pattern for name in pair.mics}
     kind: PairClass = (
-        "coincident" if spacing <= _COINCIDENT_M else "near-coincident" if spacing <= _NEAR_M else "spaced"
+        "coincident" if spacing <= COINCIDENT_M else "near-coincident" if spacing <= NEAR_COINCIDENT_M else "spaced"
     )
     if kind == "coincident" and len(patterns) == 2 and "figure-8" in patterns:
         kind = "mid-side"

@@ -13,6 +13,16 @@ from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from micalign.acoustics.arrangements import Arranged, arranged, moved
+from micalign.acoustics.tuned import (
+    CLOSE_GAIN_DB,
+    LEAST_GAP_M,
+    OFF_MIDDLE,
+    RUG_M,
+    RUG_TAKES,
+    USED_WIDTH,
+    USUAL_GAP_M,
+    WALL_GAP_M,
+)
 from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Mic, Panel, Point, Room, Source
 
@@ -20,12 +30,6 @@ __all__ = ["FIRST_SCENES", "FirstScene", "first_scene", "first_sources", "rug"]
 
 _Build: TypeAlias = Callable[[tuple[Source, ...], Room | None, int], Arranged]
 
-_CLOSE_GAIN_DB: Final = -14.0
-"""A mic close to a drum is pulled down to sit with the overheads."""
-_LEAST_GAP_M: Final = 0.6
-"""Nearer than this two players do not sit."""
-_WALL_GAP_M: Final = 0.3
-"""Nearer to a wall no drum follows the others."""
 _NOWHERE: Final[Coordinates] = (None, None, None)
 _OPEN_AIR: Final[Point] = (6.0, 5.0, 0.0)
 """Where there is no room: the middle of such a floor is the middle of the scene."""
@@ -116,15 +120,14 @@ def first_sources(
 
 
 def rug(sources: tuple[Source, ...], room: Room | None) -> Panel | None:
-    """What lies under a kit: a thick rug over felt, so that the overheads hear the floor 6 dB weaker and more.
-
-    Absorption: common practice, no source.
-    """
+    """What lies under a kit: a thick rug over felt, so that the overheads hear the floor 4 dB weaker."""
     if room is None:
         return None
     x, y = (sum(one.position[axis] for one in sources) / len(sources) for axis in (0, 1))
-    side = min(2.4, 2 * min(x, y, room.size[0] - x, room.size[1] - y))
-    return Panel("rug under the kit", (round(x, 3), round(y, 3), 0.01), (0.0, 0.0, 1.0), (side, side), absorption=0.6)
+    side = min(RUG_M, 2 * min(x, y, room.size[0] - x, room.size[1] - y))
+    return Panel(
+        "rug under the kit", (round(x, 3), round(y, 3), 0.01), (0.0, 0.0, 1.0), (side, side), absorption=RUG_TAKES
+    )
 
 
 def _left(sources: tuple[Source, ...], without: Sequence[str]) -> tuple[Source, ...]:
@@ -146,7 +149,8 @@ def _usual(source: Source, room: Room | None) -> Source:
     """
     x, y, z = source.position
     width, depth, _ = room.size if room is not None else _OPEN_AIR
-    return replace(source, at=(round(0.46 * width + x, 2), round(0.55 * depth + y, 2), z))
+    across, along = OFF_MIDDLE
+    return replace(source, at=(round(across * width + x, 2), round(along * depth + y, 2), z))
 
 
 def _mean_step(usual: Sequence[Source], known: Mapping[str, Coordinates], axis: int) -> float:
@@ -166,7 +170,7 @@ def _followed(source: Source, at: Coordinates, away: tuple[float, float], room: 
 
 
 def _between(usual: float, away: float, wall: float) -> float:
-    return min(max(round(usual + away, 2), _WALL_GAP_M), wall - _WALL_GAP_M) if away else usual
+    return min(max(round(usual + away, 2), WALL_GAP_M), wall - WALL_GAP_M) if away else usual
 
 
 def _put(mic: Mic, at: Coordinates, room: Room | None) -> Mic:
@@ -179,9 +183,9 @@ def _players(known: Mapping[str, Coordinates], inputs: int, room: Room | None) -
     """Players side by side, or those that are named."""
     named = [name for name in known if not name.endswith(" mic")]
     names = named or [f"player {number + 1}" for number in range(max(inputs, 2))]
-    width = room.size[0] if room is not None else 1.2 * len(names) + 1
-    gap = min(1.2, 0.8 * width / len(names))
-    if gap < _LEAST_GAP_M and not named:
+    width = room.size[0] if room is not None else USUAL_GAP_M * len(names) + 1
+    gap = min(USUAL_GAP_M, USED_WIDTH * width / len(names))
+    if gap < LEAST_GAP_M and not named:
         raise SceneError(f"{len(names)} players side by side do not fit into {width:g} m: give fewer --inputs")
     return tuple(
         Source(name, (round((number - (len(names) - 1) / 2) * gap, 2), 0.0, 1.2)) for number, name in enumerate(names)
@@ -206,7 +210,7 @@ def _kit(sources: tuple[Source, ...], room: Room | None, inputs: int) -> Arrange
         x, y, z = (sum(pair) / 2 for pair in zip(*(mic.position for mic in over.mics), strict=True))
         only = replace(moved(over.mics[0], (x, y, z), room), name="overhead")
         return Arranged((only,), keepouts=over.keepouts)
-    close = tuple(_close(one, room, gain_db=_CLOSE_GAIN_DB) for one in sources[: inputs - 2])
+    close = tuple(_close(one, room, gain_db=CLOSE_GAIN_DB) for one in sources[: inputs - 2])
     return replace(over, mics=(*over.mics, *close))
 
 

@@ -17,7 +17,8 @@ from functools import cached_property
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.scene.model import PATTERNS, REJECTION_DB, Mic, Point, Scene
+from micalign.scene.model import PATTERNS, Mic, Point, Scene
+from micalign.scene.tuned import REJECTION_DB
 from micalign.units import amplitude_from_db
 
 __all__ = ["Pattern", "aims", "gains", "mic_gain"]

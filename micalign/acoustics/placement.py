@@ -25,17 +25,23 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from micalign.acoustics.placement_search import (
-    FORGIVEN,
-    Problem,
-    best_layout,
-    descend,
-    groups_of,
-    least,
-    slopes,
-    stuck_mics,
-)
+from micalign.acoustics.placement_search import Problem, best_layout, descend, groups_of, least, slopes, stuck_mics
 from micalign.acoustics.placement_terms import FAR_M, clearance_m
+from micalign.acoustics.tuned import (
+    BACK_M,
+    ENOUGH_M,
+    FORGIVEN,
+    IN_THE_WAY_M,
+    LEAST_GAIN,
+    LEAST_GAIN_SHARE,
+    LEAST_GIVE_M,
+    LEAST_MOVE_M,
+    ROUNDS,
+    STRETCH_ROUND_M,
+    STRETCH_STARTS,
+    STRETCH_STEPS,
+    WRITTEN_SPARE_M,
+)
 from micalign.arrays import Bools, Floats, Ints, point_of
 from micalign.scene.changes import tape_lengths_m
 from micalign.scene.model import Point, Scene
@@ -58,9 +64,6 @@ __all__ = [
 
 _DECIMALS: Final = {"m": (3, 4), "cm": (1, 2), "mm": (0, 1), "in": (2, 3), "ft": (3, 3)}
 """Decimals of a coordinate in each unit: those to aim for, and the finest that a scene file keeps."""
-_ROUNDS: Final = 6
-_SPARE_M: Final = 1e-6
-"""What is left to a keepout in the written numbers, so that nobody's arithmetic finds a mic inside."""
 
 
 def rounded(problem: Problem, free_m: Floats, groups: tuple[tuple[int, ...], ...], unit: str) -> Floats:
@@ -107,13 +110,13 @@ class _Lattice:
 
     def _faults(self, layouts: Floats) -> tuple[Floats, Floats]:
         """What is broken of the hard limits, metres; and the charge for tolerances too, where there is a solution."""
-        broken: Floats = self.problem.limits.broken_m(layouts, spare_m=_SPARE_M).sum(axis=1)
-        charge = self.problem.charges(layouts, spare_m=_SPARE_M) if self.solvable else broken
+        broken: Floats = self.problem.limits.broken_m(layouts, spare_m=WRITTEN_SPARE_M).sum(axis=1)
+        charge = self.problem.charges(layouts, spare_m=WRITTEN_SPARE_M) if self.solvable else broken
         return broken, charge
 
     def mended(self, layout: Floats, groups: tuple[tuple[int, ...], ...]) -> Floats:
         """The layout, or its best neighbours where it breaks something."""
-        for _ in range(_ROUNDS):
+        for _ in range(ROUNDS):
             if self.is_good(layout):
                 break
             before = layout
@@ -135,13 +138,6 @@ class _Lattice:
         broken, charge = self._faults(tried)
         best: Floats = tried[np.lexsort((charge, broken))[0]]
         return best
-
-
-_LEAST_GAIN: Final = 0.005
-"""A gain of less than this, or of less than 1 % of the cost, moves nothing."""
-_BACK_M: Final = 2e-3
-_LEAST_MOVE_M: Final = 0.01
-"""Where everything is allowed already, nothing is moved by less: nobody places a stand more finely."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +264,7 @@ def _found(problem: Problem, scene: Scene, stuck: Bools) -> Floats:
     if _charge(problem, best) > FORGIVEN or _charge(problem, written) == 0:
         return written
     # At the very edge of a tolerance no whole millimetre may fit: step back from the edge, or look elsewhere.
-    tighter = problem.tighter(_BACK_M)
+    tighter = problem.tighter(BACK_M)
     layouts = [written]
     for search in (
         lambda: tighter.free_m(descend(tighter, best[problem.varies])[None])[0],
@@ -293,8 +289,8 @@ def _worth_moving(problem: Problem, best: Floats) -> Floats:
         return start if problem.charges(best[None])[0] > 0 and gain <= 0 else best
     terms = problem.terms(start[None])
     content = sum(float(cost[0]) for name, cost in terms.items() if name != "equal") == 0
-    small = np.sqrt(((best - start) ** 2).sum(axis=1)).max(initial=0.0) < _LEAST_MOVE_M
-    return start if content or small or gain < max(_LEAST_GAIN, 0.01 * before) else best
+    small = np.sqrt(((best - start) ** 2).sum(axis=1)).max(initial=0.0) < LEAST_MOVE_M
+    return start if content or small or gain < max(LEAST_GAIN, LEAST_GAIN_SHARE * before) else best
 
 
 def _placement(
@@ -337,15 +333,12 @@ def _strings(scene: Scene, moves: tuple[Move, ...]) -> tuple[StringLength, ...]:
 
 Kind: TypeAlias = Literal["move", "reach", "fixed", "wall", "keepout", "tolerance"]
 
-_ENOUGH_M: Final = 2e-4
-_LEAST_M: Final = 1e-3
-"""Nothing gives less than what a written position can hold."""
 _CM: Final = 100.0
-_STARTS: Final = 4
-_NEAR_M: Final = 0.05
-"""Walls and keepouts further than this from the best compromise did not keep it from anything."""
+"""Centimetres in a metre: the optimiser is asked in numbers of about one."""
+
 _OWN: Final = frozenset({"move", "reach", "fixed", "tolerance"})
 _SEED: Final = 314
+"""Any number: the same scene gives the same answer on every run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -479,7 +472,7 @@ def _failing(scene: Scene, problem: Problem, positions: Floats) -> list[tuple[in
 def _each(stretch: _Stretch, points_m: Floats, limits: set[Limit]) -> Iterator[Obstacle]:
     columns = stretch.columns()
     spare = stretch.clearances(points_m[None])[0]
-    near = {column for column, metres in zip(columns, spare, strict=True) if metres < _NEAR_M or column.kind in _OWN}
+    near = {one for one, metres in zip(columns, spare, strict=True) if metres < IN_THE_WAY_M or one.kind in _OWN}
     for limit in sorted(limits & near, key=lambda one: (one.kind, one.name)):
         gives = np.array([column == limit for column in columns])
         tries = [_least(stretch, gives, start) for start in _around(stretch, points_m)]
@@ -489,7 +482,7 @@ def _each(stretch: _Stretch, points_m: Floats, limits: set[Limit]) -> Iterator[O
         give, points = min(enough, key=lambda one: one[0])
         margin = stretch.scene.place.wall_margin_m
         if limit.kind != "wall" or give <= margin + 1e-6:
-            yield Obstacle(limit, max(give, _LEAST_M), _place_of(stretch, limit, points))
+            yield Obstacle(limit, max(give, LEAST_GIVE_M), _place_of(stretch, limit, points))
 
 
 def _place_of(stretch: _Stretch, limit: Limit, points_m: Floats) -> tuple[float, float, float] | None:
@@ -504,8 +497,8 @@ def _around(stretch: _Stretch, points_m: Floats) -> Iterator[Floats]:
     """The compromise, then a few seeded places within half a metre of it."""
     rng = np.random.default_rng(_SEED)
     yield points_m
-    for _ in range(_STARTS - 1):
-        yield points_m + rng.uniform(-0.5, 0.5, points_m.shape)
+    for _ in range(STRETCH_STARTS - 1):
+        yield points_m + rng.uniform(-STRETCH_ROUND_M, STRETCH_ROUND_M, points_m.shape)
 
 
 def _least(stretch: _Stretch, gives: Bools, points_m: Floats) -> tuple[float, Floats] | None:
@@ -530,9 +523,9 @@ def _least(stretch: _Stretch, gives: Bools, points_m: Floats) -> tuple[float, Fl
         first,
         low=np.append(np.full(points_m.size, -FAR_M), 0.0),
         high=np.append(np.full(points_m.size, FAR_M), np.inf),
-        steps=60,
+        steps=STRETCH_STEPS,
         gain=1e-6,
     )
-    if allowed(found).min() < -_ENOUGH_M * _CM:
+    if allowed(found).min() < -ENOUGH_M * _CM:
         return None
     return float(found[-1]) / _CM, found[:-1].reshape(points_m.shape)

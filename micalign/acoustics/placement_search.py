@@ -27,23 +27,34 @@ from typing import Any, Final
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.acoustics.placement_terms import (
-    MOVE_UNIT_M,
-    DistanceTerm,
-    Ears,
-    Equality,
-    Limits,
-    SpacingTerm,
-    StereoTerm,
-)
+from micalign.acoustics.placement_terms import DistanceTerm, Ears, Equality, Limits, SpacingTerm, StereoTerm
 from micalign.acoustics.placement_warned import AimTerm, Combs, NullsTerm, SharedTerm
+from micalign.acoustics.tuned import (
+    AGREE,
+    ANYWHERE,
+    BARE_MOVE,
+    BROKEN_PER_M,
+    CLOSER,
+    CORNER_M,
+    DESCENT_GAIN,
+    DESCENT_SPARE_M,
+    DESCENTS,
+    FORGIVEN,
+    FREE_COST,
+    MOST_STEPS,
+    MOVE_UNIT_M,
+    OUT_OF_TOLERANCE,
+    SAME_COST,
+    SAMPLES,
+    SAMPLES_KEPT,
+    STARTS_APART_M,
+    STILL_M,
+    SWEEPS,
+)
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import PlaceWeights, Scene
 
 __all__ = [
-    "BROKEN_PER_M",
-    "FORGIVEN",
-    "OUT_OF_TOLERANCE",
     "Problem",
     "best_layout",
     "descend",
@@ -52,15 +63,6 @@ __all__ = [
     "slopes",
     "stuck_mics",
 ]
-
-OUT_OF_TOLERANCE: Final = (100.0, 1.0)
-"""Charges for a pair's worst excess x over its tolerance, in tolerances: the first times x plus the second times x^2.
-
-The worst, not the sum: the best compromise is then the one that a wider tolerance would allow first.
-"""
-
-BROKEN_PER_M: Final = 1000.0
-"""Charge for a metre by which a hard limit is broken: 10 for each centimetre."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,7 +135,7 @@ class Problem:
         return replace(
             self,
             **self._terms_of(none),
-            weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, 0.01),
+            weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, BARE_MOVE),
         )
 
     @cached_property
@@ -210,6 +212,7 @@ class Problem:
 
 
 _STEP_M: Final = 1e-6
+"""Metres: of central differences in double precision, whose best step is a cube root of 1e-16 in metres, about 5e-6."""
 
 
 def slopes(values_of: Callable[[Floats], Floats], variables: Floats) -> Floats:
@@ -264,15 +267,6 @@ def least(
     return np.clip(reached, low, high)
 
 
-_CORNER_M: Final = 5e-4
-"""How far the corner of the move's cost is rounded: half a millimetre, less than anybody can place a stand."""
-_SPARE_M: Final = 5e-4
-"""Left to keepouts and to the end of a reach, so that whole millimetres can be found there."""
-_MOST_STEPS: Final = 80
-_GAIN: Final = 1e-7
-"""The descent ends where a step gains less; costs that matter are a thousand times larger."""
-
-
 class _Descent:
     """What the optimiser asks: V variables, then one stretch (in tolerances) for each pair."""
 
@@ -285,7 +279,7 @@ class _Descent:
 
     def _terms(self, variables: Floats) -> Floats:
         free_m = self._problem.free_m(variables)
-        total: Floats = sum(self._problem.terms(free_m, smooth_m=_CORNER_M).values(), np.zeros(len(variables)))
+        total: Floats = sum(self._problem.terms(free_m, smooth_m=CORNER_M).values(), np.zeros(len(variables)))
         return total[:, None]
 
     def _clearances(self, variables: Floats) -> Floats:
@@ -293,7 +287,7 @@ class _Descent:
         problem = self._problem
         free_m = problem.free_m(variables)
         missed = problem.equality.differences_m(problem.positions(free_m)) / problem.equality.tolerance_m
-        curved = (problem.limits.curved_m(free_m) - _SPARE_M) * 100.0
+        curved = (problem.limits.curved_m(free_m) - DESCENT_SPARE_M) * 100.0
         return np.concatenate([1.0 - missed, 1.0 + missed, curved], axis=1)
 
     def cost(self, point: Floats) -> float:
@@ -350,27 +344,14 @@ def descend(problem: Problem, variables: Floats, *, firm: bool = False) -> Float
         np.clip(descent.first_point(variables), low, high),
         low=low,
         high=high,
-        steps=_MOST_STEPS,
-        gain=_GAIN,
+        steps=MOST_STEPS,
+        gain=DESCENT_GAIN,
     )
     return found[: len(variables)]
 
 
 _SEED: Final = 2718
-_SAMPLES: Final = 6000
-_KEPT: Final = 300
-_CLOSER: Final = 4
-_SWEEPS: Final = 3
-_DESCENTS: Final = 8
-_AGREE: Final = 4
-"""So many descents that end at the same least cost are proof enough."""
-_SAME: Final = 1e-4
-FORGIVEN: Final = 1e-3
-"""A charge of less is the optimiser's own rounding: ten millionths of a tolerance."""
-_ANYWHERE: Final = 16
-"""Further starts, anywhere, where no descent has ended at an allowed layout."""
-_APART_M: Final = 0.08
-"""Starts nearer to each other than this would end in the same place."""
+"""Any number: the same scene gives the same answer on every run."""
 
 
 def groups_of(scene: Scene, free: Ints) -> tuple[tuple[int, ...], ...]:
@@ -397,8 +378,8 @@ def _has_room(problem: Problem, row: int) -> bool:
     limits, rng = problem.limits, np.random.default_rng(_SEED)
     low, high = limits.low_m[row], limits.high_m[row]
     centre, width = problem.base_m[row], high - low
-    for _ in range(_CLOSER):
-        drawn = np.clip(centre + rng.uniform(-1.0, 1.0, (_SAMPLES, 3)) * width, low, high)
+    for _ in range(CLOSER):
+        drawn = np.clip(centre + rng.uniform(-1.0, 1.0, (SAMPLES, 3)) * width, low, high)
         drawn[0] = centre
         points = np.repeat(limits.start_m[None], len(drawn), axis=0)
         points[:, row] = drawn
@@ -415,13 +396,13 @@ def best_layout(problem: Problem, groups: tuple[tuple[int, ...], ...]) -> Floats
     for group in groups:
         part = problem.part(group, layout)
         layout[list(group)] = _left_alone(part, _best(part, _starts(part)))
-    for _ in range(_SWEEPS if len(groups) > 1 else 0):
+    for _ in range(SWEEPS if len(groups) > 1 else 0):
         before = layout.copy()
         for group in groups:
             part = problem.part(group, layout)
             here = layout[list(group)]
             layout[list(group)] = _left_alone(part, _best(part, [here[part.varies]]))
-        if np.abs(layout - before).max() < 1e-4:
+        if np.abs(layout - before).max() < STILL_M:
             break
     return layout
 
@@ -433,7 +414,7 @@ def _best(problem: Problem, starts: Iterable[Floats]) -> Floats:
     for start in starts:
         ends.append(descend(problem, start))
         costs.append(_cost(problem, ends[-1]))
-        if np.isclose(costs, min(costs), rtol=_SAME, atol=_SAME).sum() >= _AGREE:
+        if np.isclose(costs, min(costs), rtol=SAME_COST, atol=SAME_COST).sum() >= AGREE:
             break
     if not any(_is_allowed(problem, end) for end in ends):
         ends += _allowed_at_all(problem, ends)
@@ -445,7 +426,7 @@ def _best(problem: Problem, starts: Iterable[Floats]) -> Floats:
 def _allowed_at_all(problem: Problem, ends: list[Floats]) -> Iterator[Floats]:
     """Layouts within all limits and tolerances, whatever they cost otherwise, and the best ones near them."""
     bare, rng = problem.bare(), np.random.default_rng(_SEED)
-    starts = [*ends, *rng.uniform(problem.low, problem.high, (_ANYWHERE, len(problem.low)))]
+    starts = [*ends, *rng.uniform(problem.low, problem.high, (ANYWHERE, len(problem.low)))]
     found = 0
     for start in starts:
         allowed = descend(bare, start)
@@ -453,7 +434,7 @@ def _allowed_at_all(problem: Problem, ends: list[Floats]) -> Iterator[Floats]:
             yield allowed
             yield descend(problem, allowed, firm=True)
             found += 1
-        if found == _AGREE:
+        if found == AGREE:
             break
 
 
@@ -474,7 +455,7 @@ def _left_alone(problem: Problem, best: Floats) -> Floats:
             continue
         trial = replace(problem, held=held | (np.arange(len(held)) == row))
         there = trial.free_m(descend(trial, best[trial.varies])[None])[0]
-        if problem.cost(there[None])[0] <= problem.cost(best[None])[0] + 1e-4:
+        if problem.cost(there[None])[0] <= problem.cost(best[None])[0] + FREE_COST:
             best, held = there, trial.held
     return best
 
@@ -488,11 +469,11 @@ def _starts(problem: Problem) -> Iterator[Floats]:
 
 
 def _samples(problem: Problem, here: Floats) -> Floats:
-    """The best samples of the variables, shape (up to `_DESCENTS`, V), best first."""
+    """The best samples of the variables, shape (up to `DESCENTS`, V), best first."""
     rng = np.random.default_rng(_SEED)
-    samples = rng.uniform(problem.low, problem.high, (_SAMPLES, len(here)))
-    samples[::2] = here + (samples[::2] - here) * rng.uniform(0, 1, (_SAMPLES // 2, 1))
-    samples = samples[np.argsort(_rough(problem, samples), kind="stable")[:_KEPT]]
+    samples = rng.uniform(problem.low, problem.high, (SAMPLES, len(here)))
+    samples[::2] = here + (samples[::2] - here) * rng.uniform(0, 1, (SAMPLES // 2, 1))
+    samples = samples[np.argsort(_rough(problem, samples), kind="stable")[:SAMPLES_KEPT]]
     samples = samples[np.argsort(problem.cost(problem.free_m(samples)), kind="stable")]
     return samples[_apart(samples)]
 
@@ -508,8 +489,8 @@ def _apart(samples: Floats) -> list[int]:
     """The first samples that are not neighbours of an earlier one."""
     kept: list[int] = []
     for row, sample in enumerate(samples):
-        if all(np.abs(sample - samples[other]).max() > _APART_M for other in kept):
+        if all(np.abs(sample - samples[other]).max() > STARTS_APART_M for other in kept):
             kept.append(row)
-        if len(kept) == _DESCENTS:
+        if len(kept) == DESCENTS:
             break
     return kept

@@ -19,21 +19,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import ClassVar, Final, Self
+from typing import ClassVar, Self
 
 import numpy as np
 
 from micalign.acoustics.patterns import Pattern
-from micalign.acoustics.received import CLOSE_M, RATIO
+from micalign.acoustics.received import RATIO
+from micalign.acoustics.tuned import BODY_M, CLOSE_M, DISTANCE_UNIT_M, STEREO_UNIT_DEGREES, STEREO_UNIT_M
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Keepout, Scene
 
 __all__ = [
-    "DISTANCE_UNIT_M",
     "FAR_M",
-    "MOVE_UNIT_M",
-    "STEREO_UNIT_DEGREES",
-    "STEREO_UNIT_M",
     "Cases",
     "DistanceTerm",
     "Ears",
@@ -104,7 +101,7 @@ class Ears:
 
 
 FAR_M = 1e4
-_BODY_M = 0.03
+"""Metres: a bound that binds nothing, for an optimiser that wants a finite one; no room is that long."""
 
 
 def clearance_m(keepout: Keepout, points_m: Floats) -> Floats:
@@ -240,7 +237,7 @@ def _bodies(scene: Scene, start_m: Floats) -> tuple[Keepout, ...]:
     bodies = []
     for source in scene.sources if len(start_m) else ():
         nearest = float(np.linalg.norm(start_m - np.array(source.position), axis=1).min())
-        bodies.append(Keepout(source.name, source.position, radius_m=min(_BODY_M, nearest * (1 - 1e-9))))
+        bodies.append(Keepout(source.name, source.position, radius_m=min(BODY_M, nearest * (1 - 1e-9))))
     return tuple(bodies)
 
 
@@ -312,12 +309,6 @@ class Equality(Cases):
     def holds(self, positions: Floats) -> bool:
         """Whether every case of the one layout is within its tolerance."""
         return bool((np.abs(self.differences_m(positions)) <= self.tolerance_m).all())
-
-
-MOVE_UNIT_M: Final = 0.5
-DISTANCE_UNIT_M: Final = 0.1
-STEREO_UNIT_M: Final = 0.1
-STEREO_UNIT_DEGREES: Final = 10.0
 
 
 def _outside(value: Floats, low: Floats, high: Floats) -> Floats:

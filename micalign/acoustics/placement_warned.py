@@ -20,7 +20,6 @@ import numpy as np
 from micalign.acoustics.placement_terms import Cases, Ears, indices, lengths_m
 from micalign.acoustics.received import BLEED_DB
 from micalign.acoustics.room import (
-    LOWEST,
     PanelFrame,
     critical_distance_m,
     image_sources,
@@ -30,23 +29,35 @@ from micalign.acoustics.room import (
     panel_frame,
     reverberation_s,
 )
+from micalign.acoustics.tuned import (
+    AHEAD_KEPT,
+    AHEAD_UNIT,
+    CLEARLY,
+    COMB_UNIT_M,
+    COMB_WITHIN_DB,
+    EXCITED,
+    LATE_S,
+    LATE_UNIT_M,
+    LOWEST,
+    NOTCH_SPARE,
+    NULL_KEPT,
+    SECOND_HIT_KEPT_DB,
+    SHARED_M,
+    WORKS_HZ,
+)
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Pair, Point, Scene, Source
 from micalign.units import db_from_amplitude
 
 __all__ = [
-    "EXCITED",
-    "LATE_S",
-    "WORKS_HZ",
     "AimTerm",
     "Combs",
     "NullsTerm",
     "SharedTerm",
 ]
 
-WORKS_HZ: Final = (50.0, 10_000.0)
-"""Where a source matters of which the scene does not say it (common practice, no source)."""
 _LOWEST_HZ: Final = 20.0
+"""Hertz: nothing below is heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,23 +169,6 @@ def _wanted(source: Source) -> tuple[float, float]:
     return max(low, _LOWEST_HZ), high
 
 
-_CLOSE_M: Final = 1.0
-_WITHIN_DB: Final = 6.1
-_UNIT_M: Final = 0.02
-"""Two centimetres of way too much are one unit missed (common practice, no source)."""
-_SPARE: Final = 0.8
-"""Of the way that makes no notch so much is used, so that the term for short moves does not stop at its edge."""
-LATE_S: Final = 0.030
-_SECOND_HIT_DB: Final = 10.1
-_LATE_UNIT_M: Final = 0.5
-_NULL: Final = 0.13
-EXCITED: Final = 0.5
-_AHEAD: Final = 0.52
-"""A mic's own source is to be heard so well against its axis; the rule asks for a half."""
-_AHEAD_UNIT: Final = 0.25
-_CLEARLY: Final = 0.02
-
-
 @dataclass(frozen=True, eq=False)
 class SharedTerm(Cases):
     """Each source and two mics on it that form no pair.
@@ -228,10 +222,10 @@ def _shared(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, int, Source, 
                 continue
             for source in scene.sources:
                 if source.name in mic.on and source.name in other.on:
-                    close = max(source.metres_to(one) for one in (mic, other)) <= _CLOSE_M
-                    without_notch = _SPARE * speed_m_s / (2 * (source.range_hz or WORKS_HZ)[1])
-                    comb = (without_notch, _WITHIN_DB, _UNIT_M)
-                    yield column, row, source, comb if close else (LATE_S * speed_m_s, _SECOND_HIT_DB, _LATE_UNIT_M)
+                    close = max(source.metres_to(one) for one in (mic, other)) <= SHARED_M
+                    without_notch = NOTCH_SPARE * speed_m_s / (2 * (source.range_hz or WORKS_HZ)[1])
+                    comb = (without_notch, COMB_WITHIN_DB, COMB_UNIT_M)
+                    yield column, row, source, comb if close else (LATE_S * speed_m_s, SECOND_HIT_KEPT_DB, LATE_UNIT_M)
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,10 +262,10 @@ class AimTerm(Cases):
             return np.zeros(len(positions))
         own, other = (ears.gain(positions, axes, mic, self.source_m) for mic in (self.mic, self.partner))
         best = np.where(self.mic == self.partner, own, np.maximum(np.abs(own), np.abs(other)))
-        away = np.maximum(_AHEAD - best, 0.0)
+        away = np.maximum(AHEAD_KEPT - best, 0.0)
         alike = np.minimum(np.abs(own), np.abs(other)) * np.sign(own * other)
-        opposite = np.where(self.mic == self.partner, 0.0, np.maximum(_CLEARLY - alike, 0.0))
-        cost: Floats = ((away + opposite) ** 2).sum(axis=1) / _AHEAD_UNIT**2
+        opposite = np.where(self.mic == self.partner, 0.0, np.maximum(CLEARLY - alike, 0.0))
+        cost: Floats = ((away + opposite) ** 2).sum(axis=1) / AHEAD_UNIT**2
         return cost
 
 
@@ -301,7 +295,7 @@ class NullsTerm(Cases):
         """Squares of what each mode is missed by: 1 in a null, 0 from where the rule is silent."""
         phase = np.pi * positions[:, self.mic] * self.order / np.array(self.size_m)
         strength = np.abs(np.prod(np.cos(phase), axis=-1))
-        cost: Floats = (np.clip(1.0 - strength / _NULL, 0.0, 1.0) ** 2).sum(axis=1)
+        cost: Floats = (np.clip(1.0 - strength / NULL_KEPT, 0.0, 1.0) ** 2).sum(axis=1)
         return cost
 
 

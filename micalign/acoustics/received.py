@@ -33,14 +33,12 @@ import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals, floored_db
 from micalign.acoustics.room import Bounces, absorption_area_m2
+from micalign.acoustics.tuned import LEAST_ABSORPTION
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import Room, Scene
 from micalign.units import power_from_db
 
-__all__ = ["BLEED_DB", "CLOSE_M", "RATIO", "Bleed", "Heard", "Spacing", "bleed", "heard", "spacing"]
-
-_LEAST_ABSORPTION: Final = 0.01
-"""No real room takes less than 1 % at every bounce: bare concrete and tiles take 1 to 2 % (handbooks' tables)."""
+__all__ = ["BLEED_DB", "RATIO", "Bleed", "Heard", "Spacing", "bleed", "heard", "spacing"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +110,7 @@ def _field(room: Room, bounces: int | None) -> float:
     The n-th bounce alone has 16 pi (1 - a)^n / S: summed to the end that is 16 pi (1 - a)^2 / (a S).
     """
     area, surface = absorption_area_m2(room)
-    kept = 1.0 - max(area / surface, _LEAST_ABSORPTION)
+    kept = 1.0 - max(area / surface, LEAST_ABSORPTION)
     cut = 1.0 if bounces is None else 1.0 - kept ** max(bounces - 1, 0)
     return float(16 * np.pi * kept**2 * cut / ((1.0 - kept) * surface))
 
@@ -140,9 +138,8 @@ def _bleed_row(found: Arrivals, levels: Heard, column: int, main: int, row: int)
 
 
 RATIO: Final = 3.0
-BLEED_DB: Final = 9.542425094393248  # 20 log10(3)
-CLOSE_M: Final = 0.6
-"""The rule is about close mics: rows of mics farther from their source are figures, not failures."""
+"""Burroughs' three to one."""
+BLEED_DB: Final = 9.542425094393248  # decibels: 20 log10(3)
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,12 +33,12 @@ import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals, floored_db
 from micalign.acoustics.patterns import gains
+from micalign.acoustics.tuned import LOWEST, MODES_TO_HZ, MOST_ORDERS, ON_WALL_M, PARALLEL
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import SURFACES, Panel, Point, Room, Scene, Surface
+from micalign.units import AUDIBLE_HZ
 
 __all__ = [
-    "LOWEST",
-    "UPPER_HZ",
     "Bounces",
     "Gap",
     "ImageSource",
@@ -141,10 +141,6 @@ def lower_limit_hz(frame: PanelFrame, sources_m: Floats, mics_m: Floats, speed_m
     mean = 2 * first * (way - first) / np.maximum(way, 1e-9)
     limit: Floats = speed_m_s * mean / (2 * max(frame.area_m2, 1e-9) * np.maximum(cosine, 1e-9))
     return limit
-
-
-_ON_WALL_M = 0.05
-"""A panel this near to a wall, and parallel to it, covers it: a rug, a curtain, a window."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +270,7 @@ def _wall_bounces(room: Room, found: Arrivals, order: int, panels: list[PanelFra
 def _covers(frame: PanelFrame, cells: tuple[int, int, int], room: Room) -> bool:
     axis = int(np.flatnonzero(cells)[0])
     wall = room.size[axis] if cells[axis] > 0 else 0.0
-    return bool(abs(frame.normal[axis]) > 0.999 and abs(frame.centre[axis] - wall) <= _ON_WALL_M)
+    return bool(abs(frame.normal[axis]) > PARALLEL and abs(frame.centre[axis] - wall) <= ON_WALL_M)
 
 
 def _wall_points(found: Arrivals, image: Floats, cells: tuple[int, int, int], room: Room) -> Floats:
@@ -325,7 +321,7 @@ def _rows(found: Arrivals, one: Bounces, wanted: Bools | None) -> Iterator[Refle
     heard_there = one.heard if wanted is None else one.heard & wanted
     arrays = (array.ravel().tolist() for array in (one.delay_s, one.level_db, one.inverted, heard_there))
     for (source, mic), delay, level, inverted, heard, place, limit in zip(cells, *arrays, places, limits, strict=True):
-        notch = 0.0 if inverted else 0.5 / delay if delay >= 25e-6 else None
+        notch = 0.0 if inverted else 0.5 / delay if delay >= 0.5 / AUDIBLE_HZ else None
         at = tuple(place) if place is not None else None
         yield (
             Reflection(source, mic, one.surface, delay, level, notch, one.order, -1 if inverted else 1, at, limit)
@@ -334,13 +330,10 @@ def _rows(found: Arrivals, one: Bounces, wanted: Bools | None) -> Iterator[Refle
         )
 
 
-UPPER_HZ: Final = 300.0
-LOWEST: Final = 10
-"""For how many modes the strength at each place is given."""
-
 _GAP_HZ: Final = 20.0
+"""Hertz: modes farther apart than this on both sides are heard by themselves (C. L. S. Gilford 1959, from memory)."""
 _CROWD: Final = 5
-_MOST_ORDERS: Final = 100_000  # a hall of 30 000 m3 up to 240 Hz, tenfold above where its modes overlap
+"""Modes in a third of an octave among which two that coincide are borne (O. J. Bonello 1981, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -405,20 +398,20 @@ def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> Room
         eyring,
         turn,
         critical_distance_m(room) if sabine is not None else None,
-        gaps(found, min(UPPER_HZ, turn or UPPER_HZ)),
+        gaps(found, min(MODES_TO_HZ, turn or MODES_TO_HZ)),
         pile_ups(found),
         {name: tuple(row) for name, row in zip(places, strength.tolist(), strict=True)},
     )
 
 
 @lru_cache(maxsize=32)
-def modes(size_m: Point, speed_m_s: float, *, upper_hz: float = UPPER_HZ) -> tuple[Mode, ...]:
+def modes(size_m: Point, speed_m_s: float, *, upper_hz: float = MODES_TO_HZ) -> tuple[Mode, ...]:
     """The modes of a box up to ``upper_hz``, lowest first; in a huge hall to where some fifty thousand are listed.
 
     >>> [(round(mode.hz, 1), mode.order) for mode in modes((5.0, 4.0, 3.0), 343.0)[:3]]
     [(34.3, (1, 0, 0)), (42.9, (0, 1, 0)), (54.9, (1, 1, 0))]
     """
-    while math.prod(2 * side * upper_hz / speed_m_s + 1 for side in size_m) > _MOST_ORDERS:
+    while math.prod(2 * side * upper_hz / speed_m_s + 1 for side in size_m) > MOST_ORDERS:
         upper_hz *= 0.9
     most = [np.arange(int(2 * side * upper_hz / speed_m_s) + 1) for side in size_m]
     order = np.stack(np.meshgrid(*most, indexing="ij"), axis=-1).reshape(-1, 3)

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Final
 
 import numpy as np
 
@@ -40,6 +39,19 @@ from micalign.acoustics.tape_network import (
     random_starts,
     settled,
 )
+from micalign.acoustics.tuned import (
+    ALSO_FITS,
+    DISAGREES,
+    HANDFUL,
+    JUST_BEYOND_M,
+    MOST_CANDIDATES,
+    MOST_HELPED,
+    MOVED_M,
+    ON_PLANE_M,
+    OTHER_PLACE_M,
+    OTHER_PLACE_RADII,
+    UNFIXED_M,
+)
 from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named
 from micalign.scene.model import Coordinates, Point, Scene
@@ -54,18 +66,6 @@ __all__ = [
     "survey",
     "surveyed",
 ]
-
-_HANDFUL: Final = 8
-"""Among more points than these one or another may end on the wrong side from every common start."""
-
-_ON_PLANE_M: Final = 0.02
-"""A point this near to a plane is on no side of it."""
-
-
-_UNFIXED_M: Final = 0.25
-"""A point less certain than this counts as not fixed."""
-_MOST_HELPED: Final = 8
-"""Of how many open points it is said what would fix them: half a second each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +233,9 @@ def _wrong(scene: Scene, solved: _Solved, wanted: NextTape | None) -> tuple[Wron
     made = []
     for slip in solved.doubts:
         at = net.places(slip.unknowns[None])[0]
-        moved = set(np.flatnonzero(np.linalg.norm(at - net.places(solved.unknowns[None])[0], axis=1) > 1e-3).tolist())
+        moved = set(
+            np.flatnonzero(np.linalg.norm(at - net.places(solved.unknowns[None])[0], axis=1) > MOVED_M).tolist()
+        )
         ends = set(net.ends[slip.tape].tolist())
         shown = [point for point in net.unknown_points if point in moved | ends]
         places = {net.names[point]: point_of(_into_room(net, at[point])) for point in shown}
@@ -293,8 +295,8 @@ def _point(scene: Scene, solved: _Solved, point: int) -> SurveyPoint:
     part, own = (point_covariance(net, point, each) for each in (solved.whole, solved.whole - solved.spread))
     sigma, radius = np.sqrt(np.diag(part)), radius_68_m(own)
     place = _into_room(net, net.places(solved.unknowns[None])[0, point])
-    fixed = radius <= _UNFIXED_M
-    loose = net.free[point] & (np.sqrt(np.diag(own)) > _UNFIXED_M / 2)
+    fixed = radius <= UNFIXED_M
+    loose = net.free[point] & (np.sqrt(np.diag(own)) > UNFIXED_M / 2)
     x, y, z = (None if not fixed and bad else value for value, bad in zip(place.tolist(), loose, strict=True))
     return SurveyPoint(
         net.names[point],
@@ -314,18 +316,18 @@ def _said_how(solved: _Solved, points: tuple[SurveyPoint, ...]) -> Iterator[Surv
     places = net.places(solved.unknowns[None])[0]
     helped = 0
     for point in points:
-        if point.name not in open_ or helped == _MOST_HELPED:
+        if point.name not in open_ or helped == MOST_HELPED:
             yield point
             continue
         helped += 1
-        by = fixing(net, net.names.index(point.name), anchors, places, within_m=_UNFIXED_M)
+        by = fixing(net, net.names.index(point.name), anchors, places, within_m=UNFIXED_M)
         yield replace(point, fixed_by=tuple(net.names[index] for index in by))
 
 
 def _other_place(solved: _Solved, point: int, place: Floats, radius: float) -> Point | None:
     for other in (*(slip.unknowns for slip in solved.doubts), *solved.others):
         there = solved.net.places(other[None])[0, point]
-        if np.linalg.norm(there - place) > max(0.05, 4 * radius):
+        if np.linalg.norm(there - place) > max(OTHER_PLACE_M, OTHER_PLACE_RADII * radius):
             return point_of(_into_room(solved.net, there))
     return None
 
@@ -350,7 +352,7 @@ def _tapes(scene: Scene, net: Network, unknowns: Floats, suspects: Bools, rivals
 def _disagrees(scene: Scene, between: tuple[str, str], residual_m: float, plus_minus_m: float) -> bool:
     """Whether a tape between two known places speaks against them: more than 3.5 sigmas of all three."""
     sigmas = [thing.plus_minus_m for thing in scene.placed() if thing.name in between]
-    return abs(residual_m) > 3.5 * float(np.linalg.norm([plus_minus_m, *sigmas]))
+    return abs(residual_m) > DISAGREES * float(np.linalg.norm([plus_minus_m, *sigmas]))
 
 
 def _next(solved: _Solved, points: tuple[SurveyPoint, ...]) -> NextTape | None:
@@ -446,8 +448,8 @@ def _solve_part(net: Network) -> _Solved:
     found = descend(net, starts, every)
     inside = in_bounds(net, found)
     kept = found[inside] if inside.any() else found
-    candidates = distinct(net, kept, misfit(net, kept, every[: len(kept)]))[:8]
-    if len(net.unknown_points) > _HANDFUL:
+    candidates = distinct(net, kept, misfit(net, kept, every[: len(kept)]))[:MOST_CANDIDATES]
+    if len(net.unknown_points) > HANDFUL:
         candidates = np.concatenate([settled(net, candidates[0], weights)[None], candidates])
     blame = accused(net, candidates, weights)
     best = huber(net, blame.unknowns[None], blame.weights[None])[0]
@@ -471,7 +473,7 @@ def _others(net: Network, candidates: Floats, best: Floats, weights: Floats) -> 
     tried = np.tile(weights, (len(candidates), 1))
     found = descend(net, candidates, tried)
     cost = misfit(net, found, tried)
-    near = in_bounds(net, found) & (cost < float(misfit(net, best[None], weights[None])[0]) + 9.0)
+    near = in_bounds(net, found) & (cost < float(misfit(net, best[None], weights[None])[0]) + ALSO_FITS)
     return distinct(net, found[near], cost[near])
 
 
@@ -482,11 +484,11 @@ def _turned(solved: _Solved) -> _Solved:
     sides = np.ones(3)
     places = solved.net.places(solved.unknowns[None])[0]
     for axis, values in ((0, places[1:2, 0]), (1, places[2:3, 1]), (2, places[3:, 2])):
-        off = values[np.abs(values) > _ON_PLANE_M]
+        off = values[np.abs(values) > ON_PLANE_M]
         sides[axis] = -1.0 if len(off) and off[0] < 0 else 1.0
     signs = np.broadcast_to(sides, solved.net.at_m.shape)[solved.net.free]
     turned = solved.unknowns * signs
-    mirrors = np.abs(np.abs(solved.others) - np.abs(turned)).max(axis=1, initial=0.0) < 3 * _ON_PLANE_M
+    mirrors = np.abs(np.abs(solved.others) - np.abs(turned)).max(axis=1, initial=0.0) < 3 * ON_PLANE_M
     return replace(
         solved,
         unknowns=turned,
@@ -500,4 +502,4 @@ def _turned(solved: _Solved) -> _Solved:
 def _into_room(net: Network, place: Floats) -> Floats:
     """A place just beyond a wall or the floor, moved to it: tapes are not exact, walls are."""
     inside: Floats = np.clip(place, net.low_m, net.high_m)
-    return inside if np.max(np.abs(inside - place)) < 0.1 else place
+    return inside if np.max(np.abs(inside - place)) < JUST_BEYOND_M else place

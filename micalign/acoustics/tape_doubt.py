@@ -21,14 +21,29 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.tape_network import (
+from micalign.acoustics.tape_network import Network, descend, distinct, in_bounds, misfit, random_starts
+from micalign.acoustics.tuned import (
+    AGAIN,
     APART_M,
-    Network,
-    descend,
-    distinct,
-    in_bounds,
-    misfit,
-    random_starts,
+    FEW_UNKNOWNS,
+    FITS_SIGMAS,
+    FOLD_M,
+    FRESH,
+    LEAST_CHANCE,
+    LEAST_TRIED,
+    MOST_ANCHORS,
+    MOST_FURTHER,
+    MOST_PLACES,
+    MOST_SETS,
+    MOST_SUSPECTS,
+    MOST_TRIED,
+    MOST_UNKNOWNS,
+    NEGLIGIBLE,
+    PRIOR_M,
+    SLIP_M,
+    SURE,
+    SUSPECT,
+    USUAL_SIGMA_M,
 )
 from micalign.arrays import Bools, Floats, Ints
 
@@ -46,43 +61,9 @@ __all__ = [
     "spare_tapes",
 ]
 
-PRIOR_M: Final = 3.0
 _TOGETHER: Final = 1000
+"""Pairs of points in one go: a few megabytes."""
 _DEVIATE_68: Final = 0.4752  # of the standard normal at 0.6827
-
-SUSPECT: Final = 12.0
-"""By how much the misfit must fall without a tape to accuse it: 3.5 sigmas, 1 in 2000 for a good tape."""
-
-SURE: Final = 0.75
-"""A tape is named by itself from this probability on. In 1,000 fresh layouts 588 were named so, 97 in 100 of them
-rightly; from 0.95 on 518 would be, 99 in 100 rightly. Those just above the bar are right about as often as they say.
-"""
-
-_LEAST_CHANCE: Final = 0.03
-"""Explanations less probable than this are left out."""
-
-_AGAIN: Final = 0.9
-"""A misread tape may be misread again in the same way: another pair is preferred unless it decides this much less."""
-
-_NEGLIGIBLE: Final = 20.0
-"""A misfit above the least by this much is 20 000 times less probable."""
-
-_SLIP_M: Final = 0.3
-"""How far off a misread tape is, on average: a hand or a foot (common practice, no source)."""
-
-_FOLD_M: Final = 0.2
-"""No unknown has more room than this: where spheres only touch, the first order knows no bound (a tape's sigma of 1 cm
-at 2 m leaves sqrt(2 x 2 m x 1 cm)). Fitted, as `_SLIP_M`, to the bench's layouts."""
-_MOST_SUSPECTS: Final = 3
-_LEAST_TRIED: Final = 8
-
-_MOST_TRIED: Final = 40
-"""Of more tapes than these, those that stand out are left out in turn; of fewer where the unknowns are many."""
-_MOST_UNKNOWNS: Final = 400
-_FEW_UNKNOWNS: Final = 12
-
-_FRESH: Final = 24
-"""New starts for each tape that is left out, where the unknowns are no more than four points'."""
 
 
 def covariance(net: Network, unknowns: Floats, weights: Floats) -> Floats:
@@ -133,7 +114,7 @@ def best_next(
     pairs = _untaped(net)
     if not pairs:
         return None
-    sigma = float(np.median(net.sigma_m)) if len(net.sigma_m) else 0.01
+    sigma = float(np.median(net.sigma_m)) if len(net.sigma_m) else USUAL_SIGMA_M
     if other is not None:
         spans = [abs(span_m(net, unknowns, pair) - span_m(net, other, pair)) for pair in pairs]
         index = int(np.argmax(spans))
@@ -231,7 +212,7 @@ def accused(net: Network, candidates: Floats, weights: Floats) -> Accusation:
     left, spread = weights.copy(), np.zeros((candidates.shape[1],) * 2)
     best = candidates[int(np.argmin(misfit(net, candidates, np.tile(left, (len(candidates), 1)))))]
     doubts: tuple[Slip, ...] = ()
-    for _ in range(_MOST_SUSPECTS):
+    for _ in range(MOST_SUSPECTS):
         # No tape can lower the misfit by more than there is of it.
         if misfit(net, best[None], left[None])[0] < SUSPECT or spare_tapes(net, best, left) < 1:
             break
@@ -260,7 +241,7 @@ def _explained(net: Network, candidates: Floats, weights: Floats, best: Floats) 
     base = float(misfit(net, best[None], weights[None])[0])
     if base - cost.min(initial=np.inf) < SUSPECT:
         return ()
-    near = np.flatnonzero(cost < cost.min() + _NEGLIGIBLE)
+    near = np.flatnonzero(cost < cost.min() + NEGLIGIBLE)
     kept = near[np.argsort(cost[near], kind="stable")]
     chosen: list[int] = []
     for index in kept.tolist():
@@ -271,7 +252,7 @@ def _explained(net: Network, candidates: Floats, weights: Floats, best: Floats) 
     chance = np.exp(evidence - evidence.max())
     chance = chance / chance.sum()
     ranked = np.argsort(-chance, kind="stable")
-    ranked = ranked[chance[ranked] > _LEAST_CHANCE]
+    ranked = ranked[chance[ranked] > LEAST_CHANCE]
     return tuple(
         Slip(int(tapes[chosen[one]]), float(chance[one] / chance[ranked].sum()), found[chosen[one]])
         for one in ranked.tolist()
@@ -281,10 +262,10 @@ def _explained(net: Network, candidates: Floats, weights: Floats, best: Floats) 
 def _evidence(net: Network, weights: Floats, tape: int, unknowns: Floats, cost: float) -> float:
     """Log of the probability of an explanation, up to what all have in common."""
     others = np.where(np.arange(len(weights)) == tape, 0.0, weights)
-    spreads = np.minimum(np.linalg.eigvalsh(covariance(net, unknowns, others)), _FOLD_M**2)
+    spreads = np.minimum(np.linalg.eigvalsh(covariance(net, unknowns, others)), FOLD_M**2)
     room = np.log(spreads).sum()
     off = abs(float(net.lengths(unknowns[None])[0, tape] - net.distance_m[tape]))
-    return -cost / 2 + float(room) / 2 - off / _SLIP_M - float(np.log(net.sigma_m[tape]))
+    return -cost / 2 + float(room) / 2 - off / SLIP_M - float(np.log(net.sigma_m[tape]))
 
 
 def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -> tuple[Ints, Floats, Floats]:
@@ -293,7 +274,7 @@ def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -
     Of many tapes only those are left out that stand out to first order.
     """
     doubted = _standing_out(net, weights, best)
-    shared = np.concatenate([best[None], candidates[: max(1, _MOST_UNKNOWNS // len(best))]])
+    shared = np.concatenate([best[None], candidates[: max(1, MOST_UNKNOWNS // len(best))]])
     starts = [np.concatenate([shared, _fresh_starts(net, weights, tape)]) for tape in doubted.tolist()]
     tapes = np.repeat(doubted, [len(each) for each in starts])
     tried = np.tile(weights, (len(tapes), 1))
@@ -305,17 +286,17 @@ def _left_out(net: Network, candidates: Floats, weights: Floats, best: Floats) -
 
 def _fresh_starts(net: Network, weights: Floats, tape: int) -> Floats:
     """Starts that the tape had no part in, where the unknowns are few: without it a point may have other sides."""
-    if net.free.sum() > _FEW_UNKNOWNS:
+    if net.free.sum() > FEW_UNKNOWNS:
         return np.zeros((0, int(net.free.sum())))
     kept = np.flatnonzero((weights > 0) & (np.arange(len(weights)) != tape))
     return random_starts(
-        replace(net, ends=net.ends[kept], distance_m=net.distance_m[kept], sigma_m=net.sigma_m[kept]), _FRESH
+        replace(net, ends=net.ends[kept], distance_m=net.distance_m[kept], sigma_m=net.sigma_m[kept]), FRESH
     )
 
 
 def _standing_out(net: Network, weights: Floats, best: Floats) -> Ints:
     """The tapes in use without which the misfit falls most to first order: residual squared over redundancy."""
-    most = max(_LEAST_TRIED, min(_MOST_TRIED, 8 * _MOST_UNKNOWNS // len(best)))
+    most = max(LEAST_TRIED, min(MOST_TRIED, 8 * MOST_UNKNOWNS // len(best)))
     if np.sum(weights > 0) <= most:
         return np.flatnonzero(weights > 0)
     length, slopes = net.lengths_and_slopes(best[None])
@@ -333,7 +314,7 @@ def deciding(net: Network, doubts: Sequence[Slip]) -> tuple[int, int]:
     unknown = set(net.unknown_points)
     pairs = [(a, b) for a in sorted(unknown) for b in range(len(net.names)) if b != a and (b not in unknown or b > a)]
     taped = {frozenset(pair) for pair in net.ends.tolist()}
-    parted = [_parted(net, doubts, pair) * (_AGAIN if frozenset(pair) in taped else 1.0) for pair in pairs]
+    parted = [_parted(net, doubts, pair) * (AGAIN if frozenset(pair) in taped else 1.0) for pair in pairs]
     return pairs[int(np.argmax(parted))]
 
 
@@ -343,21 +324,6 @@ def _parted(net: Network, doubts: Sequence[Slip], pair: tuple[int, int]) -> floa
     chance = np.array([one.probability for one in doubts])
     apart = (span[:, None] - span[None, :]) / (2 * float(np.median(net.sigma_m)))
     return float(chance @ (1.0 - np.exp(-(apart**2))) @ chance)
-
-
-_MOST_FURTHER: Final = 4
-
-
-_MOST_ANCHORS: Final = 8  # nearest first; of three out of eight there are 56
-
-
-_MOST_PLACES: Final = 5
-
-
-_MOST_SETS: Final = 3  # of each size, the surest
-
-
-_FITS_SIGMAS: Final = 4.0
 
 
 def fixing(net: Network, point: int, anchors: Sequence[int], places: Floats, *, within_m: float) -> tuple[int, ...]:
@@ -390,9 +356,9 @@ def fixing(net: Network, point: int, anchors: Sequence[int], places: Floats, *, 
     free.sort(key=lambda index: float(np.linalg.norm(own.at_m[index] - middle)))
     best: tuple[int, ...] = ()
     most = max(len(fits) - 1, 1) // 2  # of the places it has to do for more
-    for count in range(1, _MOST_FURTHER + 1):
-        sets = combinations(free[:_MOST_ANCHORS], count)
-        for more in sorted(sets, key=lambda more: _usual_m(own, fits, more))[:_MOST_SETS]:
+    for count in range(1, MOST_FURTHER + 1):
+        sets = combinations(free[:MOST_ANCHORS], count)
+        for more in sorted(sets, key=lambda more: _usual_m(own, fits, more))[:MOST_SETS]:
             does = sum(_does(_with(own, at, more), at, within_m) for at in fits)
             if does > most:
                 best, most = tuple(anchors[index] for index in more), does
@@ -422,14 +388,14 @@ def _possible(own: Network) -> Floats:
     weights = np.broadcast_to(1 / own.sigma_m, (len(starts), len(own.ends)))
     found = descend(own, starts, weights)
     cost = misfit(own, found, weights)
-    good = in_bounds(own, found) & (cost <= cost.min(initial=np.inf) + _FITS_SIGMAS**2)
+    good = in_bounds(own, found) & (cost <= cost.min(initial=np.inf) + FITS_SIGMAS**2)
     return distinct(own, found[good], cost[good])
 
 
 def _spread(fits: Floats) -> Floats:
     """A few of many places, each as far from those before it as can be."""
     kept = fits[:1]
-    while len(kept) < min(_MOST_PLACES, len(fits)):
+    while len(kept) < min(MOST_PLACES, len(fits)):
         apart = np.linalg.norm(fits[:, None] - kept[None], axis=-1).min(axis=1)
         kept = np.vstack([kept, fits[int(np.argmax(apart))]])
     return kept
@@ -438,7 +404,7 @@ def _spread(fits: Floats) -> Floats:
 def _with(own: Network, at: Floats, more: Sequence[int]) -> Network:
     """The same with further tapes that read what they would from this place."""
     point = len(own.names) - 1
-    sigma = float(np.median(own.sigma_m)) if len(own.sigma_m) else 0.01
+    sigma = float(np.median(own.sigma_m)) if len(own.sigma_m) else USUAL_SIGMA_M
     ends = np.vstack([own.ends, [(point, anchor) for anchor in more]]).astype(np.intp)
     longer = replace(own, ends=ends)
     sigmas = np.concatenate([own.sigma_m, np.full(len(more), sigma)])

@@ -13,15 +13,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Final
 
 import numpy as np
 
+from micalign.acoustics.tuned import (
+    APART_M,
+    ARRIVED_M,
+    FELT_SIGMAS,
+    HUBER_BEND,
+    HUBER_ROUNDS,
+    MARGIN_M,
+    STARTS,
+    STEPS_AGAIN,
+    STEPS_AT_FIRST,
+)
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene
 
 __all__ = [
-    "APART_M",
     "Network",
     "Part",
     "descend",
@@ -35,12 +44,6 @@ __all__ = [
     "random_starts",
     "settled",
 ]
-
-STARTS: Final = 24
-_MARGIN_M: Final = 0.10
-"""A point may come out this far beyond a wall or the floor: tapes are not exact."""
-APART_M: Final = 0.03
-_ARRIVED_M: Final = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,7 +158,7 @@ def random_starts(net: Network, count: int = STARTS) -> Floats:
     unknowns = starts[:, net.free]
     for active, used in _one_after_another(net):
         weights = np.broadcast_to(used / net.sigma_m, (count, len(used)))
-        unknowns = descend(net, unknowns, weights, active=active, steps=12)
+        unknowns = descend(net, unknowns, weights, active=active, steps=STEPS_AT_FIRST)
     return unknowns
 
 
@@ -175,9 +178,9 @@ def settled(net: Network, unknowns: Floats, weights: Floats) -> Floats:
         starts = np.tile(best, (STARTS, 1))
         starts[1:, slots[free]] = (low + rng.random((STARTS - 1, 3)) * (high - low))[:, free]
         own: Bools = np.isin(np.arange(len(best)), slots[free])
-        found = np.concatenate([best[None], descend(net, starts, every, active=own, steps=20)])
+        found = np.concatenate([best[None], descend(net, starts, every, active=own, steps=STEPS_AGAIN)])
         off = np.abs(net.lengths(found) - net.distance_m) * weights
-        best = found[int(np.argmin(np.sum(np.minimum(off, 5.0) ** 2, axis=1)))]
+        best = found[int(np.argmin(np.sum(np.minimum(off, FELT_SIGMAS) ** 2, axis=1)))]
     together: Floats = descend(net, best[None], weights[None])[0]
     return together
 
@@ -239,7 +242,7 @@ def descend(net: Network, unknowns: Floats, weights: Floats, *, active: Bools | 
         better = new < cost[open_]
         at[open_[better]], cost[open_[better]] = tried[better], new[better]
         damping[open_] = np.clip(np.where(better, damping[open_] / 5, damping[open_] * 4), 1e-9, 1e9)
-        arrived = (np.abs(step).max(axis=1, initial=0.0) <= _ARRIVED_M) | (~better & (damping[open_] > 1e2))
+        arrived = (np.abs(step).max(axis=1, initial=0.0) <= ARRIVED_M) | (~better & (damping[open_] > 1e2))
         open_ = open_[~arrived]
         if len(open_) == 0:
             break
@@ -270,21 +273,21 @@ def misfit(net: Network, unknowns: Floats, weights: Floats) -> Floats:
     return total
 
 
-def huber(net: Network, unknowns: Floats, weights: Floats, *, bend: float = 2.5, rounds: int = 8) -> Floats:
-    """Least squares that a single bad tape pulls less: beyond ``bend`` sigmas its weight falls off (Huber 1964)."""
+def huber(net: Network, unknowns: Floats, weights: Floats) -> Floats:
+    """Least squares that a single bad tape pulls less: beyond `HUBER_BEND` sigmas its weight falls off (Huber 1964)."""
     at = unknowns
-    for _ in range(rounds):
+    for _ in range(HUBER_ROUNDS):
         length, _ = net.lengths_and_slopes(at)
         off = np.abs(length - net.distance_m) * weights
-        softened = weights * np.sqrt(np.minimum(1.0, bend / np.maximum(off, bend)))
-        at = descend(net, at, softened, steps=20)
+        softened = weights * np.sqrt(np.minimum(1.0, HUBER_BEND / np.maximum(off, HUBER_BEND)))
+        at = descend(net, at, softened, steps=STEPS_AGAIN)
     return at
 
 
 def in_bounds(net: Network, unknowns: Floats) -> Bools:
     """Whether every point lies in the room, and above the floor, within 10 cm: shape (B,)."""
     places = net.places(unknowns)[:, list(net.unknown_points)]
-    inside = (places >= net.low_m - _MARGIN_M) & (places <= net.high_m + _MARGIN_M)
+    inside = (places >= net.low_m - MARGIN_M) & (places <= net.high_m + MARGIN_M)
     ok: Bools = np.asarray(inside.all(axis=(1, 2)))
     return ok
 

@@ -14,9 +14,9 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.placement_warned import WORKS_HZ
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import Reflection
+from micalign.acoustics.tuned import WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.remedies import (
@@ -30,28 +30,29 @@ from micalign.findings.remedies import (
     towards,
     turned,
 )
+from micalign.findings.tuned import (
+    BOUNCE_STEPS,
+    CLEARED,
+    CLEARED_DB,
+    FAR,
+    FAR_KEEPS,
+    FLAT_M,
+    FLUSH_M,
+    HANG_M,
+    HEARD_DB,
+    NEAR_KEEPS,
+    NEAR_SURFACE_M,
+    ROUND_M,
+    STRONG_DB,
+    THICK_M,
+    TYPICAL_S,
+    UNHEARD_DB,
+)
 from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Point, Scene
 from micalign.units import db_from_amplitude, show_db, show_hz, show_ms_known
 
-__all__ = ["COVERS", "TYPICAL_S", "Cover", "near_surface", "strong_reflection"]
-
-_STRONG_DB: Final = -6.0
-_HEARD_DB: Final = -10.0
-TYPICAL_S: Final = 40e-6  # what 1 cm at each end makes of a delay
-_THICK_M: Final = 0.05
-_FAR: Final = 2.0  # a mic twice as far from its source as another one is there to be far
-_WORKS_TO_HZ: Final = 10_000.0
-_FLAT_M: Final = 0.005
-_HANG_M: Final = 0.8
-"""What bringing and hanging something costs, in metres of carrying a stand (common practice, no source)."""
-_ROUND_M: Final = 0.4
-"""Nothing is laid under or hung behind what stands within so much of it."""
-_NEAR_SURFACE_M: Final = 0.5
-_FLUSH_M: Final = 0.02
-"""Nearer than this a mic is meant as one on the boundary."""
-_LEVELS_DB: Final = (-20.0, -10.0)
-"""Weaker is not heard; stronger is reported as a strong reflection."""
+__all__ = ["COVERS", "Cover", "near_surface", "strong_reflection"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +84,19 @@ def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]
     """A surface sends a mic's own source back less than 10 dB weaker, with a notch where the source matters."""
     on = {mic.name: mic.on for mic in scene.mics}
     for row in prediction.reflections:
-        heard = row.level_db > _HEARD_DB and row.order == 1 and row.source in on[row.mic]
+        heard = row.level_db > HEARD_DB and row.order == 1 and row.source in on[row.mic]
         if not heard or not _is_audible(scene, row):
             continue
         late = show_ms_known(row.delay_s, TYPICAL_S)
         notch = "in the bass" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 20e3)}"
         yield Finding(
             "reflection",
-            "warning" if row.level_db > _STRONG_DB else "note",
+            "warning" if row.level_db > STRONG_DB else "note",
             (row.surface, row.mic, row.source),
             f"{_said(row.surface)} sends '{row.source}' back to '{row.mic}' {late} late, "
             f"{show_db(abs(row.level_db))} {'down' if row.level_db < 0 else 'up'}: first notch {notch}.",
             _ear(row),
-            row.level_db - _HEARD_DB,
+            row.level_db - HEARD_DB,
             alike=(row.surface,),
             propose=partial(_mends, scene, prediction, row),
         )
@@ -103,7 +104,7 @@ def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]
 
 def _is_audible(scene: Scene, row: Reflection) -> bool:
     """Whether the comb begins below the upper end of what matters of the source."""
-    _, high = scene.source(row.source).range_hz or (0.0, _WORKS_TO_HZ)
+    _, high = scene.source(row.source).range_hz or WORKS_HZ
     return row.polarity < 0 or (row.first_notch_hz is not None and row.first_notch_hz <= high)
 
 
@@ -128,9 +129,9 @@ def _moved(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Re
     if image is None:
         return
     own = float(np.linalg.norm(source - here))
-    least = own * (0.9 if _is_far_mic(scene, prediction, row) else 2 / 3)
+    least = own * (FAR_KEEPS if _is_far_mic(scene, prediction, row) else NEAR_KEEPS)
     unit = scene.length_unit
-    line = towards(here, source, rounded_up(0.001, unit) * np.arange(1.0, 41.0))
+    line = towards(here, source, rounded_up(0.001, unit) * np.arange(1.0, BOUNCE_STEPS + 1.0))
     yield from moves(
         scene, mic, partial(_is_weak, scene, mic, row, source, image, least, prediction.speed_of_sound_m_s), also=line
     )
@@ -144,9 +145,9 @@ def _is_weak(
     levels = reflection_levels_db(scene, mic, source, image, 1.0, np.concatenate([here, places]))
     own = np.linalg.norm(places - source, axis=1)
     later_m = np.maximum(np.linalg.norm(places - image, axis=1) - own, 1e-6)
-    _, high = scene.source(row.source).range_hz or (0.0, _WORKS_TO_HZ)
-    weak = levels[1:] - levels[0] + row.level_db <= _HEARD_DB - 0.02
-    return np.asarray((weak | (speed / (2 * later_m) > 1.02 * high)) & (own >= least_m))
+    _, high = scene.source(row.source).range_hz or WORKS_HZ
+    weak = levels[1:] - levels[0] + row.level_db <= HEARD_DB - CLEARED_DB
+    return np.asarray((weak | (speed / (2 * later_m) > CLEARED * high)) & (own >= least_m))
 
 
 def _is_far_mic(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
@@ -154,7 +155,7 @@ def _is_far_mic(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
     found = prediction.arrivals
     own = found.distance_m[found.cell(row.source, row.mic)]
     others = [mic.name for mic in scene.mics if row.source in mic.on and mic.name != row.mic]
-    return any(own > _FAR * found.distance_m[found.cell(row.source, name)] for name in others)
+    return any(own > FAR * found.distance_m[found.cell(row.source, name)] for name in others)
 
 
 def _covers(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Remedy]:
@@ -162,7 +163,7 @@ def _covers(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[R
     if row.polarity < 0 or row.first_notch_hz is None or row.surface not in SURFACES or scene.room is None:
         return
     already = scene.room.absorption.of(row.surface)
-    left = (1 - already) * 10 ** ((_HEARD_DB - 0.05 - row.level_db) / 10)
+    left = (1 - already) * 10 ** ((HEARD_DB - CLEARED_DB - row.level_db) / 10)
     across = rounded_up(prediction.speed_of_sound_m_s / row.first_notch_hz, scene.length_unit)
     for kind in ("rug" if row.surface == "floor" else "curtain", "absorber"):
         cover = COVERS[kind]
@@ -177,7 +178,7 @@ def _cover(
 ) -> Remedy:
     share, across = takes
     unit, name = scene.length_unit, f"{cover.words.split()[1].strip()} at {row.surface}, {row.mic}"
-    what = f"{cover.words.format(thickness=say_length(_THICK_M, unit))}, {say_length(across, unit)} across,"
+    what = f"{cover.words.format(thickness=say_length(THICK_M, unit))}, {say_length(across, unit)} across,"
     skip = SURFACES.index(row.surface) // 2
     verb = {"floor": "Lay", "ceiling": "Hang"}.get(row.surface, "Put")
     centre, normal = panel
@@ -189,7 +190,7 @@ def _cover(
             Change("panel", name, "size", (round(across, 4), round(across, 4)), "m"),
             Change("panel", name, "absorption", round(share, 3)),
         ),
-        _HANG_M,
+        HANG_M,
     )
 
 
@@ -203,7 +204,7 @@ def _panel(scene: Scene, row: Reflection, cover: Cover, across: float) -> tuple[
     normal[axis] = -1.0 if far else 1.0
     for thing in scene.placed():
         off = np.abs(np.subtract(thing.position, centre))
-        if off[axis] < _ROUND_M and max(off[k] for k in range(3) if k != axis) < across / 2 + _ROUND_M / 2:
+        if off[axis] < ROUND_M and max(off[k] for k in range(3) if k != axis) < across / 2 + ROUND_M / 2:
             return None
     return (centre[0], centre[1], centre[2]), (normal[0], normal[1], normal[2])
 
@@ -223,7 +224,7 @@ def _patterns(scene: Scene, row: Reflection) -> Iterator[Remedy]:
             for one in (mic, replace(mic, pattern=pattern, aim=row.source))
         )
         level = row.level_db + then - was
-        if level <= _HEARD_DB:
+        if level <= HEARD_DB:
             yield of_pattern(mic, pattern, row.source, gain=f": the bounce falls to {show_db(level)}")
 
 
@@ -234,10 +235,10 @@ def _on_the_floor(scene: Scene, row: Reflection) -> Iterator[Remedy]:
         return
     x, y, _ = mic.position
     yield Remedy(
-        f"Lay '{mic.name}' on the floor, its capsule within {say_length(_FLAT_M, scene.length_unit)} of it: direct "
+        f"Lay '{mic.name}' on the floor, its capsule within {say_length(FLAT_M, scene.length_unit)} of it: direct "
         "and bounced sound then arrive as one.",
-        (Change("mic", mic.name, "at", (x, y, _FLAT_M), "m"),),
-        max(mic.position[2], _HANG_M),
+        (Change("mic", mic.name, "at", (x, y, FLAT_M), "m"),),
+        max(mic.position[2], HANG_M),
     )
 
 
@@ -256,7 +257,7 @@ def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             continue
         mic = scene.mic(row.mic)
         away = _away_m(scene, row.surface, np.array(mic.position)[None])[0]
-        near = _FLUSH_M < away < _NEAR_SURFACE_M and row.source in mic.on and (row.mic, row.surface) not in reported
+        near = FLUSH_M < away < NEAR_SURFACE_M and row.source in mic.on and (row.mic, row.surface) not in reported
         if near and _colours(scene, prediction, row):
             reported.add((row.mic, row.surface))
             yield Finding(
@@ -286,15 +287,14 @@ def _away_m(scene: Scene, surface: str, places: Floats) -> Floats:
 
 
 def _is_away(scene: Scene, surface: str, places: Floats) -> Bools:
-    return np.asarray(_away_m(scene, surface, places) >= _NEAR_SURFACE_M)
+    return np.asarray(_away_m(scene, surface, places) >= NEAR_SURFACE_M)
 
 
 def _colours(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
     low, high = scene.source(row.source).range_hz or WORKS_HZ
     notch = row.first_notch_hz
-    weak, strong = _LEVELS_DB
     audible = notch is not None and row.polarity > 0 and low / 2 <= notch <= high
-    return audible and weak < _real_db(scene, prediction, row) <= strong
+    return audible and UNHEARD_DB < _real_db(scene, prediction, row) <= HEARD_DB
 
 
 def _real_db(scene: Scene, prediction: Prediction, row: Reflection) -> float:

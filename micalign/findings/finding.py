@@ -12,11 +12,11 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias
 
+from micalign.findings.tuned import ABOVE_M, OVERHEAD_M
 from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Scene
 
 __all__ = [
-    "OVERHEAD_M",
     "SEVERITIES",
     "Finding",
     "Remedy",
@@ -97,8 +97,6 @@ def is_wrong(found: tuple[Finding, ...]) -> bool:
     return any(one.severity != "note" for one in found)
 
 
-OVERHEAD_M: Final = 1.7
-_ABOVE_M: Final = 0.3
 _DRUMS: Final = re.compile(r"kick|snare|tom|hi-?hat|ride|crash|cymbal|drum|kit", re.IGNORECASE)
 _AMPLIFIERS: Final = re.compile(r"\b(amp|amplifier|cab|cabinet)\b", re.IGNORECASE)
 
@@ -119,7 +117,7 @@ def _hangs_over(scene: Scene, mic: Mic) -> bool:
     if not mic.is_placed or mic.position[2] < OVERHEAD_M:
         return False
     heights = [source.position[2] for source in scene.sources if source.name in mic.on and source.is_placed]
-    return not heights or mic.position[2] - min(heights) >= _ABOVE_M
+    return not heights or mic.position[2] - min(heights) >= ABOVE_M
 
 
 def _cautions(scene: Scene) -> Iterator[str]:

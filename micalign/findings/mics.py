@@ -10,7 +10,8 @@ import numpy as np
 
 from micalign.acoustics.patterns import Pattern, aims
 from micalign.acoustics.prediction import Path, Prediction
-from micalign.acoustics.received import CLOSE_M, Bleed
+from micalign.acoustics.received import Bleed
+from micalign.acoustics.tuned import AHEAD, BODY_M, CLOSE_M
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.remedies import (
@@ -26,12 +27,23 @@ from micalign.findings.remedies import (
     towards,
     turned,
 )
+from micalign.findings.tuned import (
+    CLEARED,
+    LINE_STEPS,
+    LOUD_BLEED_DB,
+    NULL_AIM_AHEAD_M,
+    NULL_GAIN_DB,
+    OUT_FURTHER_M,
+    OUT_SPARE_M,
+    REAR,
+    ROOM_DB,
+    TURN_DEGREES,
+    UNHEARD_DB,
+)
 from micalign.scene.model import Keepout, Mic, Point, Scene, Source
 from micalign.units import db_from_amplitude, show_db, show_length
 
 __all__ = [
-    "NEAREST_M",
-    "UNHEARD_DB",
     "heard_besides",
     "hears_inverted",
     "in_keepout",
@@ -41,9 +53,6 @@ __all__ = [
     "own_sources",
     "without_a_task",
 ]
-
-_REAR: Final = 0.05  # of the axis; a lobe weaker than this is a null
-_AWAY: Final = 0.5 + 1e-9
 
 
 def in_keepout(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -66,7 +75,7 @@ def in_keepout(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def _ways_out(scene: Scene, mic: Mic, out: Floats) -> Iterator[Remedy]:
     step = rounded_up(float(np.linalg.norm(out)), scene.length_unit) / float(np.linalg.norm(out))
     straight = (np.array(mic.position) + out * step)[None]
-    reach = 2 * float(np.linalg.norm(out)) + 0.3
+    reach = 2 * float(np.linalg.norm(out)) + OUT_FURTHER_M
     yield from moves(scene, mic, _everywhere, within_m=reach, also=straight)
 
 
@@ -84,7 +93,7 @@ def _way_out(keepout: Keepout, at: Floats) -> Floats | None:
     if distance >= radius or (keepout.height_m is not None and abs(from_centre[2]) >= keepout.height_m / 2):
         return None
     direction = flat / distance if distance > 1e-9 else np.array([1.0, 0.0, 0.0])
-    way: Floats = direction * (radius - distance + 0.02)
+    way: Floats = direction * (radius - distance + OUT_SPARE_M)
     return way
 
 
@@ -94,7 +103,7 @@ def _out_of_box(from_centre: Floats, half: Floats) -> Floats | None:
         return None
     axis = int(np.argmin(left))
     way = np.zeros(3)
-    way[axis] = (left[axis] + 0.02) * (1.0 if from_centre[axis] >= 0 else -1.0)
+    way[axis] = (left[axis] + OUT_SPARE_M) * (1.0 if from_centre[axis] >= 0 else -1.0)
     return way
 
 
@@ -115,7 +124,7 @@ def hears_inverted(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     paired = _in_pairs(scene)
     for row, column, source in own_sources(scene, prediction):
         gain, mic = float(prediction.arrivals.gain[row, column]), scene.mics[column]
-        if gain < -_REAR and mic.name not in paired:
+        if gain < -REAR and mic.name not in paired:
             angle = axis_degrees(scene, mic, source.position)
             yield Finding(
                 "rear-lobe",
@@ -144,14 +153,14 @@ def _turns(scene: Scene, mic: Mic, source: str) -> Iterator[Remedy]:
 
 def _ahead(scene: Scene, mic: Mic, source: str, places: Floats) -> Bools:
     """From which places a mic that keeps its aim hears a source near its axis."""
-    return np.asarray(gains_at(scene, mic, scene.source(source).position, places) > 1.02 * _AWAY)
+    return np.asarray(gains_at(scene, mic, scene.source(source).position, places) > CLEARED * AHEAD)
 
 
 def looks_away(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A mic hears its own source 6 dB or more below its axis; one of a pair may, where its partner hears it."""
     for row, column, source in own_sources(scene, prediction):
         mic, gain = scene.mics[column], float(prediction.arrivals.gain[row, column])
-        if gain < -_REAR or gain > _AWAY or _partner_hears(scene, prediction, row, mic.name):
+        if gain < -REAR or gain > AHEAD + 1e-9 or _partner_hears(scene, prediction, row, mic.name):
             continue
         loss, angle = -20 * np.log10(max(gain, 1e-10)), axis_degrees(scene, mic, source.position)
         yield Finding(
@@ -173,7 +182,7 @@ def _weaker(loss_db: float) -> str:
 def _partner_hears(scene: Scene, prediction: Prediction, row: int, name: str) -> bool:
     partners = {mic for pair in scene.pairs if name in pair.mics for mic in pair.mics} - {name}
     columns = [prediction.arrivals.mics.index(partner) for partner in partners]
-    return any(abs(float(prediction.arrivals.gain[row, column])) > _AWAY for column in columns)
+    return any(abs(float(prediction.arrivals.gain[row, column])) > AHEAD + 1e-9 for column in columns)
 
 
 def without_a_task(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -197,12 +206,6 @@ def _nearest_source(scene: Scene, name: str) -> str:
     return min(scene.sources, key=lambda source: float(np.linalg.norm(np.subtract(source.position, here)))).name
 
 
-_TURN_DEGREES: Final = 30.0
-"""So far may a mic look past its own source: a cardioid then hears it 0.6 dB less."""
-_GAIN_DB: Final = 6.0
-UNHEARD_DB: Final = -20.0
-
-
 def null_elsewhere(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A turn of at most 30 degrees past its source would lay a close mic's null on what it hears loudest besides."""
     own = {(path.mic, path.source): path.distance_m for path in prediction.paths}
@@ -213,7 +216,7 @@ def null_elsewhere(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             continue
         reported.add(row.mic)
         best = _best_aim(scene, mic, row)
-        if best is not None and row.direct_db > UNHEARD_DB and row.heard_db - row.direct_db < _ROOM_DB:
+        if best is not None and row.direct_db > UNHEARD_DB and row.heard_db - row.direct_db < ROOM_DB:
             point, less = best
             yield Finding(
                 "null",
@@ -241,39 +244,32 @@ def _best_aim(scene: Scene, mic: Mic, row: Bleed) -> tuple[Point, float] | None:
     here = np.array(mic.position)
     own, other = (_unit(np.array(scene.source(name).position) - here) for name in (row.own, row.source))
     between = float(np.degrees(np.arccos(np.clip(own @ other, -1.0, 1.0))))
-    turn = float(np.clip(null - between, -_TURN_DEGREES, _TURN_DEGREES))
+    turn = float(np.clip(null - between, -TURN_DEGREES, TURN_DEGREES))
     away = _unit(own * (own @ other) - other)
     axis = own * np.cos(np.radians(turn)) + away * np.sin(np.radians(turn))
     now = float(pattern.heard(pattern.gain(np.array([aims(scene, (mic,))[0] @ other])))[0])
     then = float(pattern.heard(pattern.gain(np.array([axis @ other])))[0])
     less = float(db_from_amplitude(now / then))
-    x, y, z = (here + 0.15 * axis).round(4).tolist()
-    return ((x, y, z), less) if less >= _GAIN_DB else None
+    x, y, z = (here + NULL_AIM_AHEAD_M * axis).round(4).tolist()
+    return ((x, y, z), less) if less >= NULL_GAIN_DB else None
 
 
 def _unit(vector: Floats) -> Floats:
     return np.asarray(vector / max(float(np.linalg.norm(vector)), 1e-9))
 
 
-_LOUD_BLEED_DB: Final = -10.0
-"""Bleed louder than this against a close mic's own source is heard in the mix (common practice, no source)."""
-NEAREST_M: Final = 0.03
-_ROOM_DB: Final = 3.0
-"""Where the room adds more than the direct sound has, neither aim nor angle helps."""
-
-
 def heard_besides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A close mic hears another source less than 10 dB below its own."""
     own = {(path.mic, path.source): path.distance_m for path in prediction.paths}
     for row in prediction.bleed:
-        if row.heard_db > _LOUD_BLEED_DB and own[row.mic, row.own] <= CLOSE_M:
+        if row.heard_db > LOUD_BLEED_DB and own[row.mic, row.own] <= CLOSE_M:
             yield Finding(
                 "bleed",
                 "note",
                 (row.mic, row.own, row.source),
                 _said(row),
                 _advice(row),
-                row.heard_db - _LOUD_BLEED_DB,
+                row.heard_db - LOUD_BLEED_DB,
                 alike=(row.mic,),
                 propose=partial(_less_bleed, scene, row, own[row.mic, row.own]),
             )
@@ -283,9 +279,9 @@ def _less_bleed(scene: Scene, row: Bleed, own_m: float) -> Iterator[Remedy]:
     """Nearer to its own source, turned so that the other lies off its lobe, or of another pattern."""
     mic, source = scene.mic(row.mic), np.array(scene.source(row.own).position)
     here = np.array(mic.position)
-    share = 10 ** ((_LOUD_BLEED_DB - row.heard_db) / 20)
-    steps = rounded_up(0.001, scene.length_unit) * np.arange(1.0, 61.0)
-    near = towards(here, source, steps[(own_m - steps <= own_m * share) & (own_m - steps >= NEAREST_M)])
+    share = 10 ** ((LOUD_BLEED_DB - row.heard_db) / 20)
+    steps = rounded_up(0.001, scene.length_unit) * np.arange(1.0, LINE_STEPS + 1.0)
+    near = towards(here, source, steps[(own_m - steps <= own_m * share) & (own_m - steps >= BODY_M)])
     for place in spread(near[allowed(scene, mic, near)], here, count=4):
         yield at_place(scene, mic, place, towards=row.own)
     for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
@@ -301,7 +297,7 @@ def _said(row: Bleed) -> str:
 
 
 def _advice(row: Bleed) -> str:
-    if row.heard_db - row.direct_db > _ROOM_DB:
+    if row.heard_db - row.direct_db > ROOM_DB:
         return (
             f"The room brings it, so turning '{row.mic}' will not help: halve its distance to '{row.own}' for up to "
             "6 dB, or hang absorbers."

@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
-from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.differences import DiDifference, Difference
-from micalign.acoustics.placement_warned import LATE_S
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.received import BLEED_DB, CLOSE_M, RATIO, Spacing
+from micalign.acoustics.received import BLEED_DB, RATIO, Spacing
+from micalign.acoustics.tuned import BODY_M, CLOSE_M, LATE_S, SECOND_HIT_DB, SHARED_M, WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
-from micalign.findings.mics import NEAREST_M, UNHEARD_DB
 from micalign.findings.remedies import (
     allowed,
     at_place,
@@ -31,19 +29,24 @@ from micalign.findings.remedies import (
     spread,
     towards,
 )
+from micalign.findings.tuned import (
+    BLEND_CLEARED_DB,
+    BROUGHT_UP_M,
+    COMB_DB,
+    DI_APART_S,
+    LINE_STEPS,
+    MOST_LOWER_DB,
+    OPPOSITE_DEGREES,
+    OPPOSITE_M,
+    OTHER_WITHIN_M,
+    SOON_ENOUGH,
+    UNHEARD_DB,
+)
 from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Scene
 from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
-
-_NEAR_M: Final = 1.0
-_CLOSE_PAIR_M: Final = 0.3
-_COMB_DB: Final = -6.0
-_MOST_LOWER_DB: Final = 6.0
-_DI_APART_S: Final = 100e-6
-_SECOND_HIT_DB: Final = 10.0
-_RANGE_HZ: Final = (50.0, 10_000.0)
 
 
 def _apart(row: Difference | DiDifference) -> str:
@@ -85,11 +88,13 @@ def _kept_apart(scene: Scene, prediction: Prediction, row: Spacing) -> Iterator[
     source = np.array(scene.source(row.source).position)
     here, there = np.array(mic.position), np.array(other.position)
     own = float(np.linalg.norm(source - here))
-    steps = rounded_up(0.001, unit) * np.arange(1.0, 61.0)
-    nearer = towards(here, source, steps[steps <= own - NEAREST_M])
+    steps = rounded_up(0.001, unit) * np.arange(1.0, LINE_STEPS + 1.0)
+    nearer = towards(here, source, steps[steps <= own - BODY_M])
     for place in spread(nearer[allowed(scene, mic, nearer) & _passes(nearer, source, there, row, own)], here, count=4):
         yield at_place(scene, mic, place, towards=row.source)
-    yield from moves(scene, other, lambda places: _other_passes(places, source, here, row, own), within_m=0.6)
+    yield from moves(
+        scene, other, lambda places: _other_passes(places, source, here, row, own), within_m=OTHER_WITHIN_M
+    )
     for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
         for name in other.on[:1]:
             if pattern != other.pattern or other.aim != name:
@@ -123,7 +128,7 @@ def _shared(scene: Scene, prediction: Prediction) -> Iterator[Difference]:
 
 def _audible(scene: Scene, row: Difference) -> bool:
     """Whether the first notch (of a copy that is not inverted) lies where the source matters."""
-    low, high = scene.source(row.source).range_hz or _RANGE_HZ
+    low, high = scene.source(row.source).range_hz or WORKS_HZ
     return row.first_notch_hz is not None and (row.polarity < 0 or low / 2 <= row.first_notch_hz <= high)
 
 
@@ -138,11 +143,11 @@ def _angle_at_source(prediction: Prediction, row: Difference) -> float:
 def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """Two mics on one source, within 6 dB in the blend, at unequal distances; one finding for two mics."""
     for row in _shared(scene, prediction):
-        opposite = row.polarity < 0 and _angle_at_source(prediction, row) > 120
+        opposite = row.polarity < 0 and _angle_at_source(prediction, row) > OPPOSITE_DEGREES
         depth_db = row.notch_depth_db or 0.0
-        if depth_db <= _COMB_DB and _audible(scene, row) and not opposite:
+        if depth_db <= COMB_DB and _audible(scene, row) and not opposite:
             cells = [prediction.arrivals.cell(row.source, name) for name in row.mics]
-            close = all(prediction.arrivals.distance_m[cell] <= _NEAR_M for cell in cells)
+            close = all(prediction.arrivals.distance_m[cell] <= SHARED_M for cell in cells)
             yield Finding(
                 "comb",
                 "warning" if row.polarity < 0 or close else "note",
@@ -202,9 +207,9 @@ def _equalled(scene: Scene, mic: Mic, other: Mic, names: tuple[str, ...]) -> Ite
 
 def _lower(row: Difference, mic: Mic, other: Mic) -> Iterator[Remedy]:
     """A few decibels less of the weaker one, where that takes the two apart by 6 dB."""
-    short = 0.1 - 20 * float(np.log10(1 - 10 ** (_COMB_DB / 20))) - abs(row.level_difference_db)
+    short = BLEND_CLEARED_DB - 20 * float(np.log10(1 - 10 ** (COMB_DB / 20))) - abs(row.level_difference_db)
     weaker = row.mics[0] if row.level_difference_db > 0 else row.mics[1]
-    if mic.name == weaker and 0 < short <= _MOST_LOWER_DB:
+    if mic.name == weaker and 0 < short <= MOST_LOWER_DB:
         yield quieter(mic, short, why=f"its sum with '{other.name}' then falls by less than 6 dB")
 
 
@@ -212,15 +217,15 @@ def _is_there_for_distance(prediction: Prediction, row: Difference, mic: str, ot
     """A far mic, to be brought up to a close one by a large part of its way."""
     far, near = (prediction.arrivals.distance_m[prediction.arrivals.cell(row.source, name)] for name in (mic, other))
     path = abs(float(far - near))
-    return bool(max(far, near) > (_CLOSE_PAIR_M if path > max(far, near) / 2 else _NEAR_M))
+    return bool(max(far, near) > (BROUGHT_UP_M if path > max(far, near) / 2 else SHARED_M))
 
 
 def opposite_sides(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """Two close mics on opposite sides of a source, both of one polarity."""
     for row in _shared(scene, prediction):
         cells = [prediction.arrivals.cell(row.source, name) for name in row.mics]
-        near = all(prediction.arrivals.distance_m[cell] <= 0.5 for cell in cells)
-        if near and row.polarity > 0 and _angle_at_source(prediction, row) > 120:
+        near = all(prediction.arrivals.distance_m[cell] <= OPPOSITE_M for cell in cells)
+        if near and row.polarity > 0 and _angle_at_source(prediction, row) > OPPOSITE_DEGREES:
             yield Finding(
                 "opposite-sides",
                 "note",
@@ -242,7 +247,7 @@ def _either_flipped(scene: Scene, row: Difference) -> Iterator[Remedy]:
 def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A source comes back from a second mic more than 30 ms later, and less than 10 dB weaker."""
     for row in _shared(scene, prediction):
-        if abs(row.difference_s) > LATE_S and abs(row.level_difference_db) < _SECOND_HIT_DB:
+        if abs(row.difference_s) > LATE_S and abs(row.level_difference_db) < SECOND_HIT_DB:
             near, far = row.mics if row.difference_s > 0 else row.mics[::-1]
             yield Finding(
                 "late-copy",
@@ -257,8 +262,8 @@ def late_copy(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 def _no_second_hit(scene: Scene, prediction: Prediction, row: Difference, far: str) -> Iterator[Remedy]:
     """The far mic less loud, or nearer; the other one farther."""
-    short = _SECOND_HIT_DB + 0.1 - abs(row.level_difference_db)
-    if short <= _MOST_LOWER_DB and (row.level_difference_db > 0) == (far == row.mics[0]):
+    short = SECOND_HIT_DB + BLEND_CLEARED_DB - abs(row.level_difference_db)
+    if short <= MOST_LOWER_DB and (row.level_difference_db > 0) == (far == row.mics[0]):
         yield quieter(scene.mic(far), short, why="10 dB weaker, its late copy hides behind the first")
     for mine, its in (row.mics, row.mics[::-1]):
         other = np.array(scene.mic(its).position)
@@ -269,7 +274,7 @@ def _soon_enough(scene: Scene, prediction: Prediction, source: str, other: Float
     """From which places a source is heard within 30 ms of where the other mic hears it."""
     at = np.array(scene.source(source).position)
     way = np.abs(np.linalg.norm(places - at, axis=1) - float(np.linalg.norm(other - at)))
-    return np.asarray(way < 0.999 * LATE_S * prediction.speed_of_sound_m_s)
+    return np.asarray(way < SOON_ENOUGH * LATE_S * prediction.speed_of_sound_m_s)
 
 
 def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -279,7 +284,7 @@ def direct_line_ahead(scene: Scene, prediction: Prediction) -> Iterator[Finding]
     own = [row for row in prediction.di_differences if row.source in scene.mic(row.mic).on]
     nearest = {row.di: row for row in sorted(own, key=lambda row: -abs(row.difference_s))}
     for row in nearest.values():
-        late = abs(row.difference_s) > _DI_APART_S
+        late = abs(row.difference_s) > DI_APART_S
         if late or row.polarity < 0:
             yield Finding(
                 "direct-line",
@@ -312,7 +317,7 @@ def _di_met(scene: Scene, row: DiDifference) -> Iterator[Remedy]:
     """The DI delayed in its channel until it meets the mic, flipped where it is inverted."""
     di = next(one for one in scene.dis if one.name == row.di)
     changes = [Change("di", di.name, "polarity", -di.polarity)] if row.polarity < 0 else []
-    if abs(row.difference_s) <= _DI_APART_S:
+    if abs(row.difference_s) <= DI_APART_S:
         yield Remedy(f"Flip the polarity of '{di.name}'.", tuple(changes), 0.0)
     elif row.difference_s > 0:
         met_ms = round((di.latency_s + row.difference_s) * 1e3, 2)

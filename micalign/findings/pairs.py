@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import product
-from typing import Final
 
 import numpy as np
 
 from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.differences import PairSource
 from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.tuned import CLEARLY, WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.remedies import (
@@ -29,18 +29,22 @@ from micalign.findings.remedies import (
     say_length,
     spread,
 )
+from micalign.findings.tuned import (
+    AIM_AHEAD_M,
+    FACED_M,
+    FARTHEST_M,
+    LEVEL_M,
+    MONO_NOTCH_DB,
+    OVER_M,
+    PAIR_TURN_M,
+    UNASKED_M,
+    UNEVEN_M,
+)
 from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Pair, Scene
 from micalign.units import show_db, show_hz_range, show_ms, show_ms_known
 
 __all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair", "uneven_heights"]
-
-_HEARD_DB: Final = -6.0
-_UNEVEN_M: Final = 0.05
-_OVER_M: Final = 0.3
-_FARTHEST_M: Final = 1.5
-_UNASKED_M: Final = 2.0
-"""What it costs to move a mic that the scene does not let move, where its partner may."""
 
 
 def _rows(prediction: Prediction, pair: Pair) -> list[PairSource]:
@@ -76,7 +80,7 @@ def _equalled(scene: Scene, pair: Pair, sources: tuple[str, ...]) -> Iterator[Re
     first, second = (scene.mic(name) for name in pair.mics)
     lengths = [np.linalg.norm(np.array(mic.position) - points, axis=1) for mic in (first, second)]
     for mic, wanted in ((first, lengths[1]), (second, lengths[0])):
-        unasked = 0.0 if mic.may_move or not (first.may_move or second.may_move) else _UNASKED_M
+        unasked = 0.0 if mic.may_move or not (first.may_move or second.may_move) else UNASKED_M
         for place in _reached(scene, mic, points, wanted):
             remedy = at_place(scene, mic, place, towards=sources[0] if len(sources) == 1 else None)
             yield replace(remedy, effort_m=remedy.effort_m + unasked, words=_equal_words(remedy.words, sources))
@@ -96,7 +100,7 @@ def _reached(scene: Scene, mic: Mic, points: Floats, wanted_m: Floats) -> list[F
     here = np.array(mic.position)
     starts = np.concatenate([here[None], places_round(scene, mic, within_m=1.0)])
     equal = equal_places(starts, points, wanted_m)
-    equal = equal[np.linalg.norm(equal - here, axis=1) < _FARTHEST_M] if len(equal) else equal
+    equal = equal[np.linalg.norm(equal - here, axis=1) < FARTHEST_M] if len(equal) else equal
     good = nearest_first(equal[allowed(scene, mic, equal)], here) if len(equal) else equal
     return spread(good, here, count=5)
 
@@ -128,9 +132,9 @@ def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 
 def _combs(scene: Scene, row: PairSource) -> bool:
-    low, high = scene.source(row.source).range_hz or (50.0, 10_000.0)
+    low, high = scene.source(row.source).range_hz or WORKS_HZ
     notch = row.mono_first_notch_hz
-    return (row.mono_notch_depth_db or 0.0) <= _HEARD_DB and notch is not None and low / 2 <= notch <= high
+    return (row.mono_notch_depth_db or 0.0) <= MONO_NOTCH_DB and notch is not None and low / 2 <= notch <= high
 
 
 def opposite_channels(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -165,7 +169,9 @@ def _one_polarity(scene: Scene, prediction: Prediction, pair: Pair, source: str)
         changes = [of_pattern(mic, pattern or mic.pattern, source) for mic in (first, second)]
         words = f"{'Take two cardioids' if pattern else 'Face both'} for '{pair.name}', faced to '{source}'."
         words = words if pattern else f"Face both mics of '{pair.name}' to '{source}'."
-        yield Remedy(words, tuple(change for one in changes for change in one.changes), 0.1 if pattern is None else 1.2)
+        yield Remedy(
+            words, tuple(change for one in changes for change in one.changes), FACED_M if pattern is None else LEVEL_M
+        )
     for mic, other in ((first, second), (second, first)):
         yield from moves(scene, mic, partial(_as_the_other, scene, mic, other, source))
 
@@ -174,7 +180,7 @@ def _as_the_other(scene: Scene, mic: Mic, other: Mic, source: str, places: Float
     """From which places a mic that keeps its aim hears a source in the polarity in which the other one does."""
     at = scene.source(source).position
     wanted = gains_at(scene, other, at, np.array(other.position)[None])[0] * other.polarity * mic.polarity
-    return np.asarray(gains_at(scene, mic, at, places) * np.sign(wanted) > 0.02)
+    return np.asarray(gains_at(scene, mic, at, places) * np.sign(wanted) > CLEARLY)
 
 
 def _pair_turned(scene: Scene, prediction: Prediction, pair: Pair, source: str) -> Iterator[Remedy]:
@@ -187,14 +193,14 @@ def _pair_turned(scene: Scene, prediction: Prediction, pair: Pair, source: str) 
         return
     angle = float(np.arccos(np.clip(ahead @ way / length, -1, 1)))
     axes = [_rotated(axis, np.cross(ahead, way), angle) for axis in found.axes[columns]]
-    points = [found.mic_m[column] + 0.3 * axis for column, axis in zip(columns, axes, strict=True)]
+    points = [found.mic_m[column] + AIM_AHEAD_M * axis for column, axis in zip(columns, axes, strict=True)]
     yield Remedy(
         f"Turn '{pair.name}' by {np.degrees(angle):.0f} degrees, to face '{source}'.",
         tuple(
             Change("mic", name, "aim", tuple(round(float(value), 4) for value in point), "m")
             for name, point in zip(pair.mics, points, strict=True)
         ),
-        0.05,
+        PAIR_TURN_M,
     )
 
 
@@ -209,7 +215,7 @@ def uneven_heights(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A pair over its sources that nothing asks to be uneven hangs at two heights."""
     for pair, geometry in zip(scene.pairs, prediction.pair_geometry, strict=True):
         first, second = (scene.mic(name) for name in pair.mics)
-        allowed_m = max(_UNEVEN_M, pair.tolerance_s * prediction.speed_of_sound_m_s)
+        allowed_m = max(UNEVEN_M, pair.tolerance_s * prediction.speed_of_sound_m_s)
         higher = first.position[2] - second.position[2]
         stacked = geometry.kind in {"coincident", "mid-side"}
         if pair.equal_to or stacked or abs(higher) <= allowed_m or not _hang_over(scene, first, second):
@@ -231,7 +237,7 @@ def uneven_heights(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def _hang_over(scene: Scene, first: Mic, second: Mic) -> bool:
     """Whether both are above everything that both take."""
     shared = [scene.source(name).position[2] for name in first.on if name in second.on]
-    return bool(shared) and min(first.position[2], second.position[2]) > max(shared) + _OVER_M
+    return bool(shared) and min(first.position[2], second.position[2]) > max(shared) + OVER_M
 
 
 def _levelled(scene: Scene, up: Mic, down: Mic) -> Iterator[Remedy]:

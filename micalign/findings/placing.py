@@ -9,24 +9,18 @@ none is called good that a free mic could mend. In a scene of many dozens of mic
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
 
 from micalign.acoustics.placement import Placement, keeps_every_limit, moved_to, searched
 from micalign.acoustics.prediction import predict
+from micalign.acoustics.tuned import LEAST_GAIN, LEAST_GAIN_SHARE
 from micalign.errors import SceneError
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.rules import found, tried
+from micalign.findings.tuned import CHARGES, MOST_MOVES
 from micalign.scene.changes import changed
 from micalign.scene.model import Scene
 
 __all__ = ["place"]
-
-_CHARGES: Final = {"problem": 100.0, "warning": 10.0}
-"""What a finding weighs beside the terms: a warning more than three units missed of any of them, a problem as much
-as a pair that is a tolerance out (common practice, no source)."""
-_MOST_MOVES: Final = 8
-_LEAST_GAIN: Final = 0.005
-"""As in the search: a gain of less than this, or of less than 1 % of the cost, moves nothing."""
 
 
 def place(scene: Scene) -> Placement:
@@ -68,7 +62,7 @@ def place(scene: Scene) -> Placement:
     best = min((by_terms, *mended), key=lambda one: one.after)
     gain = stays.after - best.after
     unwarned = stays.after - stays.terms_after["rules"]
-    return stays if stays.feasible and gain < max(_LEAST_GAIN, 0.01 * unwarned) else best
+    return stays if stays.feasible and gain < max(LEAST_GAIN, LEAST_GAIN_SHARE * unwarned) else best
 
 
 def _charged(placement: Placement) -> Placement:
@@ -84,7 +78,7 @@ def _charged(placement: Placement) -> Placement:
 
 
 def _charge(scene: Scene) -> float:
-    return sum(_CHARGES.get(finding.severity, 0.0) for finding in _found(scene))
+    return sum(CHARGES.get(finding.severity, 0.0) for finding in _found(scene))
 
 
 def _found(scene: Scene) -> tuple[Finding, ...]:
@@ -104,8 +98,8 @@ def _mended(scene: Scene, start: Placement) -> Placement:
         except SceneError:  # a place outside the room is none
             return False
 
-    for _ in range(_MOST_MOVES):
-        every = [finding for finding in _found(best.scene) if finding.severity in _CHARGES]
+    for _ in range(MOST_MOVES):
+        every = [finding for finding in _found(best.scene) if finding.severity in CHARGES]
         warned = [finding for finding in every if concerned.intersection(finding.where)]
         mends = [one.changes for one in tried(best.scene, warned, found, among=is_move) if one.changes]
         further = (_charged(moved_to(scene, changed(best.scene, changes))) for changes in mends)

@@ -21,8 +21,24 @@ import numpy as np
 from micalign.acoustics.patterns import Pattern, aims, gains
 from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.room import mirror, panel_frame
+from micalign.acoustics.tuned import BODY_M
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Remedy
+from micalign.findings.tuned import (
+    FINE_M,
+    FLIP_M,
+    KEEPOUT_SPARE_M,
+    LEVEL_M,
+    LIKE_PLACES,
+    NEWTON_STEPS,
+    PATTERN_M,
+    THERE_M,
+    TO_FLOOR_M,
+    TO_WALL_M,
+    TRIED,
+    TURN_M,
+    TWO_STANDS,
+)
 from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Pair, Point, Scene
 from micalign.units import METRES, show_centimetres, show_db, show_length
@@ -51,19 +67,15 @@ __all__ = [
     "say_place",
     "spread",
     "stepped",
+    "stride_m",
     "string_length",
     "towards",
     "turned",
 ]
 
-_STEPS_CM: Final = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 26, 30, 36, 43, 50, 60, 72, 86, 100)
+_STRIDES: Final = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 26, 30, 36, 43, 50, 60, 72, 86, 100)
+"""Centimetres, or halves of an inch, of the moves that are tried: each a fifth longer than the one before."""
 _WAYS: Final = [(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if (x, y, z) != (0, 0, 0)]
-_FROM_SOURCE_M: Final = 0.03
-_APART_M: Final = 0.03
-_TO_WALL_M: Final = 0.1
-_SPARE_M: Final = 0.005
-_NEWTON: Final = 12
-_THERE_M: Final = 1e-6  # metres: see where it is used
 
 
 def stepped(metres: Floats, unit: str) -> Floats:
@@ -72,8 +84,17 @@ def stepped(metres: Floats, unit: str) -> Floats:
     >>> stepped(np.array([0.0712, -0.128]), "m")
     array([ 0.07, -0.13])
     """
-    step = METRES["in"] / 4 if unit in {"ft", "in"} else 0.01
-    return np.round(metres / step) * step
+    return np.round(metres / _step_m(unit)) * _step_m(unit)
+
+
+def _step_m(unit: str) -> float:
+    """The shortest length that is said of a move: a quarter of an inch, or a centimetre."""
+    return METRES["in"] / 4 if unit in {"ft", "in"} else METRES["cm"]
+
+
+def stride_m(unit: str) -> float:
+    """From one place that is tried to the next: half an inch, or a centimetre."""
+    return METRES["in"] / 2 if unit in {"ft", "in"} else METRES["cm"]
 
 
 def towards(here: Floats, there: Floats, lengths: Floats) -> Floats:
@@ -85,8 +106,7 @@ def towards(here: Floats, there: Floats, lengths: Floats) -> Floats:
 def places_round(scene: Scene, mic: Mic, *, within_m: float = 1.0) -> Floats:
     """Places in 26 directions round a mic, and on the lines to what it is on; only allowed ones, nearest first."""
     here = np.array(mic.position)
-    step = 0.0127 if scene.length_unit in {"ft", "in"} else 0.01
-    lengths = np.array(_STEPS_CM) * step
+    lengths = np.array(_STRIDES) * stride_m(scene.length_unit)
     lengths = lengths[lengths <= within_m + 1e-9]
     ways = np.array(_WAYS, dtype=float)
     ways /= np.linalg.norm(ways, axis=1, keepdims=True)
@@ -111,17 +131,17 @@ def allowed(scene: Scene, mic: Mic, places: Floats, *, on_floor: bool = False) -
     here = np.array(mic.position)
     good = _in_room(scene, here * (1, 1, 0) if on_floor else here, places)
     for keepout in scene.keepouts:
-        good &= clearance_m(keepout, places) >= _SPARE_M
+        good &= clearance_m(keepout, places) >= KEEPOUT_SPARE_M
     if mic.move is not None:
         inside = (places >= np.array(mic.move.low) - 1e-9) & (places <= np.array(mic.move.high) + 1e-9)
         good &= inside.all(axis=1)
     if mic.reach_m is not None:
         good &= np.linalg.norm(places - here, axis=1) <= mic.reach_m + 1e-9
     for source in scene.sources:
-        good &= _keeps_off(places, here, np.array(source.position), _FROM_SOURCE_M)
+        good &= _keeps_off(places, here, np.array(source.position), BODY_M)
     for other in scene.mics:
         if other is not mic:
-            good &= _keeps_off(places, here, np.array(other.position), _APART_M)
+            good &= _keeps_off(places, here, np.array(other.position), BODY_M)
     return np.asarray(good)
 
 
@@ -130,8 +150,8 @@ def _in_room(scene: Scene, here: Floats, places: Floats) -> Bools:
     if scene.room is None:
         return np.asarray(places[:, 2] > min(0.0, float(here[2])))
     size = np.array(scene.room.size)
-    margin = np.minimum(_TO_WALL_M, np.minimum(here, size - here))
-    low = np.array([margin[0], margin[1], min(margin[2], 0.05)])
+    margin = np.minimum(TO_WALL_M, np.minimum(here, size - here))
+    low = np.array([margin[0], margin[1], min(margin[2], TO_FLOOR_M)])
     return np.asarray(((places >= low - 1e-9) & (places <= size - margin + 1e-9)).all(axis=1))
 
 
@@ -157,24 +177,19 @@ def equal_places(starts: Floats, sources: Floats, wanted_m: Floats) -> Floats:
     at = starts.astype(float)
     wanted = np.broadcast_to(wanted_m, (len(at), len(sources)))
     still = np.arange(len(at))
-    for _ in range(_NEWTON):
+    for _ in range(NEWTON_STEPS):
         way = at[still, None, :] - sources
         length = np.maximum(np.linalg.norm(way, axis=-1), 1e-9)
         missing = wanted[still] - length
         step = np.linalg.pinv(way / length[..., None], rcond=1e-3) @ missing[..., None]
         at[still] += step[..., 0]
         # A step squares what is missing: less than a micrometre before it is next to nothing after it.
-        still = still[np.abs(missing).max(axis=1, initial=0.0) > _THERE_M]
+        still = still[np.abs(missing).max(axis=1, initial=0.0) > THERE_M]
         if not still.size:
             break
     missed = np.abs(np.linalg.norm(at[:, None, :] - sources, axis=-1) - wanted).max(axis=1, initial=0.0)
-    return np.asarray(at[missed < 1e-4])
+    return np.asarray(at[missed < FINE_M])
 
-
-_FLIP_M, _TURN_M, _PATTERN_M, _LEVEL_M = 0.01, 0.02, 0.60, 1.2
-_TRIED: Final = 6
-_FINE: Final = 1e-4
-"""Coordinates are given to the tenth of a millimetre, as they are written."""
 
 Clears: TypeAlias = Callable[[Floats], Bools]
 """Which places, shape (K, 3), clear a finding by its own arithmetic."""
@@ -199,7 +214,7 @@ def _move_words(scene: Scene, mic: Mic, place: Floats, towards: str | None = Non
     for name in (towards,) if towards else mic.on:
         source, here = np.array(scene.source(name).position), np.array(mic.position)
         before, after = float(np.linalg.norm(source - here)), float(np.linalg.norm(source - place))
-        if abs(abs(before - after) - length) < 1e-4:
+        if abs(abs(before - after) - length) < FINE_M:
             way = "nearer to" if after < before else "farther from"
             return f"'{mic.name}' {_said(length, unit)} {way} '{name}', to {_said(after, unit)}"
     return f"'{mic.name}' {_by_axes(place - mic.position, unit)}"
@@ -207,23 +222,23 @@ def _move_words(scene: Scene, mic: Mic, place: Floats, towards: str | None = Non
 
 def _said(metres: float, unit: str) -> str:
     """Whole centimetres or quarters of an inch as such; else to the millimetre, or the eighth of an inch."""
-    if abs(float(stepped(np.array(metres), unit)) - metres) < 2 * _FINE:
+    if abs(float(stepped(np.array(metres), unit)) - metres) < 2 * FINE_M:
         return say_length(metres, unit)
     return string_length(metres, unit)
 
 
 def _by_axes(move_m: Floats, unit: str) -> str:
-    if np.abs(stepped(move_m, unit) - move_m).max() < 2 * _FINE:
+    if np.abs(stepped(move_m, unit) - move_m).max() < 2 * FINE_M:
         return say_move(move_m, unit)
     return say_move(move_m, unit, say=string_length, least_m=0.0005)
 
 
 def both(scene: Scene, one: Mic, place: Floats, other: Mic, other_place: Floats) -> Remedy:
     """Two mics moved together; two stands are a fifth more work than one carried as far."""
-    moved = [(mic, at) for mic, at in ((one, place), (other, other_place)) if _length(mic, at) > _FINE]
+    moved = [(mic, at) for mic, at in ((one, place), (other, other_place)) if _length(mic, at) > FINE_M]
     words = " and ".join(_move_words(scene, mic, at) for mic, at in moved)
     return Remedy(
-        f"Move {words}.", tuple(_at(mic, at) for mic, at in moved), 1.2 * sum(_length(*each) for each in moved)
+        f"Move {words}.", tuple(_at(mic, at) for mic, at in moved), TWO_STANDS * sum(_length(*each) for each in moved)
     )
 
 
@@ -233,7 +248,7 @@ def turned(scene: Scene, mic: Mic, to: str | Point, *, why: str = "") -> Remedy:
     angle = axis_degrees(scene, mic, point)
     facing = f"to face '{to}'" if isinstance(to, str) else f"to look at {_point_words(scene, point)}"
     do = f"Turn '{mic.name}' by {angle:.0f} degrees, {facing}{why}."
-    return Remedy(do, (Change("mic", mic.name, "aim", to, "" if isinstance(to, str) else "m"),), _TURN_M)
+    return Remedy(do, (Change("mic", mic.name, "aim", to, "" if isinstance(to, str) else "m"),), TURN_M)
 
 
 def _point_words(scene: Scene, point: Point) -> str:
@@ -247,20 +262,20 @@ def of_pattern(mic: Mic, pattern: str, aim: str, *, gain: str = "") -> Remedy:
         changes.append(Change("mic", mic.name, "pattern", pattern))
     article = "an" if pattern[0] in "aeiou" else "a"
     do = f"Face '{mic.name}'" if mic.pattern == pattern else f"Take {article} {pattern} for '{mic.name}', faced"
-    effort = _TURN_M if mic.pattern == pattern else _PATTERN_M
+    effort = TURN_M if mic.pattern == pattern else PATTERN_M
     return Remedy(f"{do} to '{aim}'{gain}.", tuple(changes), effort)
 
 
 def flipped(mic: Mic) -> Remedy:
     """The other polarity."""
-    return Remedy(f"Flip the polarity of '{mic.name}'.", (Change("mic", mic.name, "polarity", -mic.polarity),), _FLIP_M)
+    return Remedy(f"Flip the polarity of '{mic.name}'.", (Change("mic", mic.name, "polarity", -mic.polarity),), FLIP_M)
 
 
 def quieter(mic: Mic, by_db: float, *, why: str) -> Remedy:
     """A mic lower in the blend, by whole decibels."""
     down = float(np.ceil(by_db - 1e-9))
     words = f"Blend '{mic.name}' {show_db(down)} lower: {why}."
-    return Remedy(words, (Change("mic", mic.name, "gain_db", mic.gain_db - down, "dB"),), _LEVEL_M + down / 100)
+    return Remedy(words, (Change("mic", mic.name, "gain_db", mic.gain_db - down, "dB"),), LEVEL_M + down / 100)
 
 
 def moves(
@@ -307,7 +322,7 @@ def _together(
             yield both(scene, mic, place, partner, nearest_first(fits, there)[0])
 
 
-def spread(places: Floats, here: Floats, *, count: int = _TRIED) -> list[Floats]:
+def spread(places: Floats, here: Floats, *, count: int = TRIED) -> list[Floats]:
     """The first few places that are no near neighbours of one before them.
 
     >>> len(spread(np.array([[0.1, 0, 0], [0.101, 0, 0], [0.0, 0.2, 0]]), np.zeros(3)))
@@ -315,7 +330,7 @@ def spread(places: Floats, here: Floats, *, count: int = _TRIED) -> list[Floats]
     """
     kept: list[Floats] = []
     for place in places:
-        near = 0.3 * float(np.linalg.norm(place - here))
+        near = LIKE_PLACES * float(np.linalg.norm(place - here))
         if all(np.linalg.norm(place - other) > near for other in kept):
             kept.append(place)
         if len(kept) == count:
@@ -362,8 +377,7 @@ def rounded_up(metres: float, unit: str) -> float:
     >>> rounded_up(0.0712, "m"), round(rounded_up(0.0712, "in") / 0.0254, 2)
     (0.08, 3.0)
     """
-    step = METRES["in"] / 4 if unit in {"ft", "in"} else 0.01
-    return math.ceil(metres / step - 1e-6) * step
+    return math.ceil(metres / _step_m(unit) - 1e-6) * _step_m(unit)
 
 
 def say_move(

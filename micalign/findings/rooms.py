@@ -10,15 +10,15 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
-from micalign.acoustics.differences import DISAGREES
 from micalign.acoustics.patterns import Pattern
-from micalign.acoustics.placement_warned import EXCITED
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.room import LOWEST, Mode, RoomFigures, mode_strengths
+from micalign.acoustics.room import Mode, RoomFigures, mode_strengths
+from micalign.acoustics.tuned import DISAGREES, EXCITED, IN_NULL, LOWEST, NULL_KEPT
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.mics import own_sources
-from micalign.findings.remedies import allowed, at_place, moves, of_pattern, say_length, spread, towards
+from micalign.findings.remedies import allowed, at_place, moves, of_pattern, say_length, spread, stride_m, towards
+from micalign.findings.tuned import AIR_LOSS_DB, BOUNCE_STEPS, CLEARED, LIFT_DB, LIFT_HZ
 from micalign.scene.changes import Change
 from micalign.scene.model import PATTERNS, Mic, Scene, Tape, kind_of
 from micalign.units import METRES, show_db, show_hz, show_length
@@ -34,8 +34,6 @@ __all__ = [
     "tape_disagrees",
     "transition",
 ]
-
-_NULL: Final = 0.1
 
 
 def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -64,7 +62,7 @@ def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 def _is_null(mic: float, source: float, mode: Mode, range_hz: tuple[float, float]) -> bool:
     """Whether a mic misses a mode that its source excites and needs."""
-    return mic < _NULL and source > EXCITED and range_hz[0] <= mode.hz <= range_hz[1]
+    return mic < IN_NULL and source > EXCITED and range_hz[0] <= mode.hz <= range_hz[1]
 
 
 def _out_of_nulls(scene: Scene, room: RoomFigures, mic: Mic, places: Floats) -> Bools:
@@ -76,7 +74,7 @@ def _out_of_nulls(scene: Scene, room: RoomFigures, mic: Mic, places: Floats) -> 
     for name in mic.on:
         wanted = scene.source(name).range_hz or (0.0, 0.0)
         needed = [index for index, mode in enumerate(shown) if _is_null(0.0, room.strengths[name][index], mode, wanted)]
-        good &= (strength[:, needed] > 1.3 * _NULL).all(axis=1)
+        good &= (strength[:, needed] > NULL_KEPT).all(axis=1)
     return good
 
 
@@ -137,7 +135,7 @@ def air_out_of_range(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def air_takes_treble(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """On its way to a mic of its own a source loses 1 dB or more at 8 kHz to the air."""
     on = {mic.name: mic.on for mic in scene.mics}
-    rows = [path for path in prediction.paths if path.source in on[path.mic] and path.air_loss_db >= 1.0]
+    rows = [path for path in prediction.paths if path.source in on[path.mic] and path.air_loss_db >= AIR_LOSS_DB]
     if rows:
         worst = max(rows, key=lambda path: path.air_loss_db)
         yield Finding(
@@ -179,7 +177,6 @@ def _read_again(scene: Scene, tape: Tape, between_m: float) -> Iterator[Remedy]:
     yield Remedy(words, (Change("tape", tape.between, "distance", between_m, "m"),), 0.0, is_measurement=True)
 
 
-_LIFT_HZ, _LIFT_DB = 100.0, 6.0
 _ROOM_MIC: Final = re.compile(r"\broom\b|ambien|\bhall\b", re.IGNORECASE)
 
 
@@ -201,14 +198,14 @@ def bass_lift(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     speed = prediction.speed_of_sound_m_s
     for row, column, source in own_sources(scene, prediction):
         mic, own = scene.mics[column], float(prediction.arrivals.distance_m[row, column])
-        lift = bass_lift_db(mic.pattern, own, _LIFT_HZ, speed)
-        if (source.kind or kind_of(source.name)) == "voice" and lift > _LIFT_DB:
+        lift = bass_lift_db(mic.pattern, own, LIFT_HZ, speed)
+        if (source.kind or kind_of(source.name)) == "voice" and lift > LIFT_DB:
             yield Finding(
                 "bass-lift",
                 "note",
                 (mic.name, source.name),
                 f"'{mic.name}', a {mic.pattern} {say_length(own, scene.length_unit)} from '{source.name}', lifts "
-                f"{show_hz(_LIFT_HZ)} by {show_db(lift)}.",
+                f"{show_hz(LIFT_HZ)} by {show_db(lift)}.",
                 f"Cut the lows by as much, or keep them as a sound; every {say_length(0.02, scene.length_unit)} that "
                 "the singer moves changes them.",
                 -0.25,
@@ -218,10 +215,9 @@ def bass_lift(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 def _less_lift(scene: Scene, mic: Mic, source: str, own_m: float, speed: float) -> Iterator[Remedy]:
     here, there = np.array(mic.position), np.array(scene.source(source).position)
-    step = 0.0127 if scene.length_unit in {"ft", "in"} else 0.01
-    farther = towards(here, there, -step * np.arange(1.0, 41.0))
-    lifts = [bass_lift_db(mic.pattern, float(np.linalg.norm(place - there)), _LIFT_HZ, speed) for place in farther]
-    good = farther[allowed(scene, mic, farther) & (np.array(lifts) <= _LIFT_DB)]
+    farther = towards(here, there, -stride_m(scene.length_unit) * np.arange(1.0, BOUNCE_STEPS + 1.0))
+    lifts = [bass_lift_db(mic.pattern, float(np.linalg.norm(place - there)), LIFT_HZ, speed) for place in farther]
+    good = farther[allowed(scene, mic, farther) & (np.array(lifts) <= LIFT_DB)]
     for place in spread(good, here, count=3):
         yield at_place(scene, mic, place, towards=source)
     yield of_pattern(mic, "omni", source)
@@ -257,4 +253,4 @@ def room_mic_too_near(scene: Scene, prediction: Prediction) -> Iterator[Finding]
 
 def _far_enough(points: Floats, least_m: float, places: Floats) -> Bools:
     far = np.linalg.norm(places[:, None, :] - points, axis=-1)
-    return np.asarray((far >= 1.02 * least_m).all(axis=1))
+    return np.asarray((far >= CLEARED * least_m).all(axis=1))

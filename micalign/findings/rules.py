@@ -26,6 +26,7 @@ from micalign.errors import SceneError
 from micalign.findings import bounces, mics, one_source, pairs, rooms
 from micalign.findings.finding import SEVERITIES, Finding, Remedy, rank
 from micalign.findings.remedies import allowed
+from micalign.findings.tuned import MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, WORK
 from micalign.scene.changes import changed
 from micalign.scene.model import Scene
 
@@ -47,7 +48,6 @@ __all__ = [
 Check: TypeAlias = Callable[[Scene, Prediction], Iterator[Finding]]
 
 _PRACTICE: Final = "common practice, no source"
-_MOST_FAILURES: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +255,7 @@ def reported(every: Sequence[Finding]) -> tuple[Finding, ...]:
         heads = _heads([finding for finding in every if finding.rule == name])
         failures = [finding for finding in heads if finding.severity != "note"]
         notes = [finding for finding in heads if finding.severity == "note"]
-        kept += [*_cut(failures, _MOST_FAILURES), *_cut(notes, most.get(name, 2))]
+        kept += [*_cut(failures, MOST_FAILURES), *_cut(notes, most.get(name, 2))]
     return tuple(sorted(kept, key=_heaviest))
 
 
@@ -290,13 +290,6 @@ def _cut(kept: list[Finding], most: int) -> list[Finding]:
 Run: TypeAlias = Callable[[Scene, Prediction], tuple[Finding, ...]]
 """All rules on a scene and its figures: every finding, none left out."""
 
-_MOST_OF_ONE: Final = 16
-"""So many remedies of one finding are tried, the least effort first."""
-_MOST: Final = 150
-_FLOOR_M: Final = 0.01
-_WORK: Final = 250_000
-"""Cells of all trials together: some 300 ms."""
-
 
 def most_trials(scene: Scene) -> int:
     """How many remedies are tried in a scene of this size: 150 in a band's, a handful in that of 200 mics.
@@ -305,7 +298,7 @@ def most_trials(scene: Scene) -> int:
     150
     """
     sources, mics = len(scene.sources), len(scene.mics)
-    return min(_MOST, _WORK // (300 + 6 * sources * mics + mics * mics))
+    return min(MOST_TRIALS, WORK // (300 + 6 * sources * mics + mics * mics))
 
 
 def tried(
@@ -349,7 +342,7 @@ class _Trials:
         if self.left <= 0:
             return replace(finding, advice=f"{finding.advice} (No remedy was tried: the scene is large.)")
         asked = [remedy for remedy in finding.propose() if self.among(remedy)]
-        proposed = sorted(asked, key=lambda remedy: remedy.effort_m)[:_MOST_OF_ONE]
+        proposed = sorted(asked, key=lambda remedy: remedy.effort_m)[:MOST_OF_ONE]
         if self.before is None:
             self.before = self._found(self.scene)
         second: Remedy | None = None
@@ -384,7 +377,7 @@ def keeps_limits(before: Scene, after: Scene) -> bool:
     """Whether every mic that has moved stands where it may; one that is laid on the floor keeps all but the walls."""
     return all(
         old.at == new.at
-        or bool(allowed(before, old, np.array(new.position)[None], on_floor=new.position[2] < _FLOOR_M)[0])
+        or bool(allowed(before, old, np.array(new.position)[None], on_floor=new.position[2] < ON_FLOOR_M)[0])
         for old, new in zip(before.mics, after.mics, strict=True)
     )
 

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.differences import Difference, PairSource
 from micalign.acoustics.prediction import Path, Prediction
-from micalign.acoustics.received import CLOSE_M, Bleed, Spacing
+from micalign.acoustics.received import Bleed, Spacing
+from micalign.acoustics.tuned import CLOSE_M
 from micalign.report.comb_words import depth_words, late_words, mono_notch_words, notch_range_words, notch_words
 from micalign.report.tables import counted, ruled_table
 from micalign.scene.model import Scene

@@ -14,7 +14,8 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.room import LOWEST, RoomFigures
+from micalign.acoustics.room import RoomFigures
+from micalign.acoustics.tuned import LOWEST
 from micalign.findings.finding import Finding
 from micalign.findings.rules import RULES
 from micalign.report import check_tables as tables

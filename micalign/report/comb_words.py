@@ -15,7 +15,7 @@ from micalign.acoustics.air import speed_of_sound
 from micalign.acoustics.comb import FLOOR_DB, first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db
 from micalign.acoustics.differences import Difference, PairSource
 from micalign.acoustics.room import Reflection
-from micalign.findings.bounces import TYPICAL_S
+from micalign.findings.tuned import TYPICAL_S
 from micalign.units import (
     db_from_amplitude,
     short_length,

@@ -17,7 +17,7 @@ from micalign.acoustics.firstscenes import FIRST_SCENES, first_scene, first_sour
 from micalign.acoustics.survey import surveyed
 from micalign.errors import SceneError
 from micalign.files.takes import planned_tracks
-from micalign.findings.finding import OVERHEAD_M
+from micalign.findings.tuned import OVERHEAD_M
 from micalign.scene.document import parse_scene
 from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source, Tape
 from micalign.units import METRES

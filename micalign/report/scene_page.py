@@ -17,8 +17,9 @@ from markupsafe import Markup
 
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.received import CLOSE_M, Spacing
+from micalign.acoustics.received import Spacing
 from micalign.acoustics.room import Reflection
+from micalign.acoustics.tuned import CLOSE_M
 from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.gallery import slug
 from micalign.figures.views import key_of

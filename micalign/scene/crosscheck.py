@@ -10,16 +10,17 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Protocol, TypeAlias
 
 from micalign.errors import nearest
 
 if TYPE_CHECKING:
     from micalign.scene.model import Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Source, TakePlan, Tape
 
+from micalign.scene.tuned import LEAST_DISTANCE_M
+
 __all__ = ["Fault", "Names", "Parts", "Place", "scene_faults"]
 
-_LEAST_DISTANCE_M: Final = 1e-3  # no capsule is nearer to what sounds
 
 Place: TypeAlias = tuple[str | int, ...]
 
@@ -143,7 +144,7 @@ def _mic_faults(parts: Parts, known: Names) -> Iterator[Fault]:
 def _same_place(parts: Parts, index: int) -> Iterator[Fault]:
     mic = parts.mics[index]
     for source in parts.sources:
-        if mic.is_placed and None not in source.at and math.dist(source.at, mic.at) < _LEAST_DISTANCE_M:  # type: ignore[arg-type]
+        if mic.is_placed and None not in source.at and math.dist(source.at, mic.at) < LEAST_DISTANCE_M:  # type: ignore[arg-type]
             yield Fault(
                 ("mic", index, "at"),
                 f"mic '{mic.name}'",

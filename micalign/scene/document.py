@@ -39,6 +39,7 @@ from micalign.scene.entries import (
     TapeEntry,
 )
 from micalign.scene.quantities import LENGTH_UNITS
+from micalign.scene.tuned import MOST_FAULTS
 
 __all__ = [
     "line_finder",
@@ -47,7 +48,6 @@ __all__ = [
     "scene_schema",
 ]
 
-_MOST_FAULTS: Final = 20
 _Made = TypeVar("_Made", bound=Entry)
 
 
@@ -139,8 +139,8 @@ def _sentences(found: list[Fault], text: str, where: str) -> list[str]:
     placed = [(line_of(fault.place), fault.sentence) for fault in found]
     unique = dict.fromkeys(sorted(placed, key=lambda item: item[0] or 1 << 30))
     sentences = [f"{where}, line {line}: {said}" if line else f"{where}: {said}" for line, said in unique]
-    rest = len(sentences) - _MOST_FAULTS
-    return sentences if rest <= 0 else [*sentences[:_MOST_FAULTS], f"{where}: and {rest} more faults like these"]
+    rest = len(sentences) - MOST_FAULTS
+    return sentences if rest <= 0 else [*sentences[:MOST_FAULTS], f"{where}: and {rest} more faults like these"]
 
 
 @dataclass

@@ -8,11 +8,12 @@ their kind is read, so that a scene without panels does not pay for panels.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from micalign.scene import fields, model
+from micalign.scene.tuned import LEAST_SIDE_M, REJECTION_DB
 
 __all__ = [
     "AirEntry",
@@ -29,7 +30,6 @@ __all__ = [
     "TakeEntry",
     "TapeEntry",
 ]
-_LEAST_SIDE_M: Final = 0.1  # metres: what is smaller was given in another unit
 
 
 class Entry(BaseModel):
@@ -99,7 +99,7 @@ class MicEntry(Entry):
     pattern: fields.PatternName = "omni"
     on: fields.Names = ()
     rejection_db: Annotated[float, fields.number(0.0, 60.0, "0 to 60 dB")] = Field(
-        model.REJECTION_DB, description="How far the null of its pattern really lies below its axis; default 20 dB."
+        REJECTION_DB, description="How far the null of its pattern really lies below its axis; default 20 dB."
     )
     gain_db: fields.Gain = 0.0
     polarity: fields.Polarity = 1
@@ -228,7 +228,7 @@ class RoomEntry(Entry):
 
     def fault(self) -> str:
         """A side that no room has."""
-        return "'size' has a side of less than 10 cm: is the unit right?" if min(self.size) < _LEAST_SIDE_M else ""
+        return "'size' has a side of less than 10 cm: is the unit right?" if min(self.size) < LEAST_SIDE_M else ""
 
     def made(self) -> model.Room:
         """The value."""

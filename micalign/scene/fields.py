@@ -13,8 +13,18 @@ from typing import Annotated, Any, Final
 from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
 from micalign.errors import nearest
-from micalign.scene.model import KINDS, PATTERNS, SURFACES, Coordinates, Point
+from micalign.scene.model import PATTERNS, SURFACES, Coordinates, Point
 from micalign.scene.quantities import LENGTH_PATTERN, AlonePlan, alone_plan, parse_length
+from micalign.scene.tuned import (
+    AIR_C,
+    GAIN_DB,
+    KINDS,
+    LEAST_SIGMA_M,
+    LEVEL_DB,
+    LONGEST_NAME,
+    MOST_CHANNELS,
+    MOST_WEIGHT,
+)
 
 __all__ = [
     "Aim",
@@ -51,7 +61,7 @@ _LENGTH_SCHEMA: Final[dict[str, Any]] = {
     "description": 'A number in length_unit, or text with its own unit: "41 in", "3 ft 5 in", "62 cm".',
 }
 _COORDINATE_SCHEMA: Final[dict[str, Any]] = {"anyOf": [*_LENGTH_SCHEMA["anyOf"], {"const": "?"}]}
-_NAME_SCHEMA: Final[dict[str, Any]] = {"type": "string", "minLength": 1, "maxLength": 200}
+_NAME_SCHEMA: Final[dict[str, Any]] = {"type": "string", "minLength": 1, "maxLength": LONGEST_NAME}
 _RANGE_TEXT: Final = "From, to; the smaller first."
 
 _ALONE_SCHEMA: Final = {
@@ -82,7 +92,7 @@ def _positive_length(value: object, info: ValidationInfo) -> float:
 
 def _plus_minus(value: object, info: ValidationInfo) -> float:
     metres = _positive_length(value, info)
-    if metres < 1e-6:
+    if metres < LEAST_SIGMA_M:
         raise ValueError(f"{value!r} is less than a thousandth of a millimetre: no tape is that sure")
     return metres
 
@@ -166,8 +176,8 @@ def _number_range(value: object) -> tuple[float, float]:
 def _name(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
         raise ValueError(f"{value!r} is no name: write text in quotes")
-    if len(value) > 200:
-        raise ValueError("a name has at most 200 characters")
+    if len(value) > LONGEST_NAME:
+        raise ValueError(f"a name has at most {LONGEST_NAME} characters")
     if any("\ud800" <= char <= "\udfff" for char in value):
         raise ValueError(f"{value!r} holds half a character, which no file can: type it again")
     return value
@@ -212,7 +222,7 @@ def _one_of(known: Iterable[str], what: str) -> PlainValidator:
 
 
 def _channel(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= 1024:
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= MOST_CHANNELS:
         raise ValueError(f"{value!r} is no channel: count from 1")
     return value
 
@@ -292,10 +302,12 @@ Aim = Annotated[
 Polarity = Annotated[int, PlainValidator(_polarity), WithJsonSchema({"enum": [1, -1]})]
 PatternName = Annotated[str, _one_of(PATTERNS, "pattern"), WithJsonSchema({"enum": list(PATTERNS)})]
 KindName = Annotated[str, _one_of(KINDS, "kind"), WithJsonSchema({"enum": list(KINDS)})]
-Gain = Annotated[float, number(-200.0, 100.0, "a level in dB lies between -200 and 100")]
-Level = Annotated[float, number(-100.0, 150.0, "a level at 1 m lies between -100 and 150 dB")]
-Weight = Annotated[float, number(0.0, 1000.0, "a weight lies between 0 and 1000")]
-Celsius = Annotated[float, number(-20.0, 50.0, "-20 to 50 degrees Celsius (was it read in Fahrenheit?)")]
+Gain = Annotated[float, number(*GAIN_DB, "a level in dB lies between -200 and 100")]
+Level = Annotated[float, number(*LEVEL_DB, "a level at 1 m lies between -100 and 150 dB")]
+Weight = Annotated[float, number(0.0, MOST_WEIGHT, "a weight lies between 0 and 1000")]
+Celsius = Annotated[float, number(*AIR_C, "-20 to 50 degrees Celsius (was it read in Fahrenheit?)")]
 Share = Annotated[float, number(0.0, 1.0, "an absorption is a share of the energy, 0 to 1 (30 % is 0.30)")]
-Channel = Annotated[int, PlainValidator(_channel), WithJsonSchema({"type": "integer", "minimum": 1, "maximum": 1024})]
+Channel = Annotated[
+    int, PlainValidator(_channel), WithJsonSchema({"type": "integer", "minimum": 1, "maximum": MOST_CHANNELS})
+]
 Alone = Annotated[AlonePlan, PlainValidator(_alone), WithJsonSchema(_ALONE_SCHEMA)]

@@ -7,10 +7,7 @@ of the room. Angles are degrees, levels decibels, times seconds. A position of w
 Sources, mics, DIs, pairs, tapes; the air, the walls, panels that reflect, spaces to keep out of; where the recording
 lies, and what `place` keeps to. They know nothing of each other: what is wrong between them is the scene's matter.
 
-A source whose level the scene does not give is as loud as its kind (`KINDS`, guessed from its name by `kind_of`).
-Sound pressure levels while played, in dB at 1 m, A-weighting or not set aside: what counts is how they stand to each
-other. A sung voice lies between loud and shouted speech (75 and 82 dB at 1 m: ANSI S3.5-1997, from memory); the rest
-is common practice, no source: a player's touch makes 10 dB either way, so give ``level_db`` where it matters.
+A source whose level the scene does not give is as loud as its kind (`micalign.scene.tuned`), guessed from its name.
 """
 
 from __future__ import annotations
@@ -24,13 +21,12 @@ from typing import Final, Literal, TypeAlias, TypeVar
 from micalign.errors import SceneError, nearest
 from micalign.scene.crosscheck import scene_faults
 from micalign.scene.quantities import AlonePlan
+from micalign.scene.tuned import KINDS, LEAST_PRESSURE_DB, REJECTION_DB
 from micalign.shown import Listing, Shown
 from micalign.units import show_length
 
 __all__ = [
-    "KINDS",
     "PATTERNS",
-    "REJECTION_DB",
     "SURFACES",
     "UNKNOWN",
     "Absorption",
@@ -78,26 +74,6 @@ The supercardioid is the usual rounded figure of the best front to back pickup, 
 subcardioids lie between 0.70 and 0.75.
 """
 
-REJECTION_DB: Final = 20.0
-"""How far a real mic's null lies below its axis: makers' polar plots show 15 to 25 dB (common practice, no source)."""
-
-KINDS: Final = {
-    "snare": 104.0,
-    "kick": 102.0,
-    "tom": 102.0,
-    "hi-hat": 93.0,
-    "cymbal": 98.0,
-    "guitar cab": 100.0,
-    "bass cab": 98.0,
-    "voice": 80.0,
-    "acoustic guitar": 75.0,
-    "double bass": 76.0,
-    "piano": 86.0,
-    "brass": 95.0,
-    "woodwind": 82.0,
-    "strings": 78.0,
-}
-"""Level of each kind at 1 m, dB."""
 
 _HINTS: Final = {
     "hi-hat": ("hi-hat", "hihat", "hat", "hh"),
@@ -492,9 +468,6 @@ class TakePlan:
     alone: tuple[AlonePlan, ...] = ()
 
 
-_LEAST_PRESSURE_DB: Final = 40.0
-"""Nothing that is recorded is softer at 1 m: the room itself is as loud (common practice, no source)."""
-
 _Thing = TypeVar("_Thing", Source, Mic)
 
 
@@ -609,7 +582,7 @@ class Scene(Shown):
         Levels too low to be sound pressure levels are against each other: kinds say nothing then.
         """
         given = [source.level_db for source in self.sources if source.level_db is not None]
-        relative = bool(given) and max(given) < _LEAST_PRESSURE_DB
+        relative = bool(given) and max(given) < LEAST_PRESSURE_DB
 
         def loud(source: Source) -> float | None:
             kind = source.kind or kind_of(source.name)

@@ -18,6 +18,7 @@ from itertools import pairwise
 from typing import Final
 
 from micalign.errors import SceneError
+from micalign.scene.tuned import FARTHEST_M, LONGEST_LENGTH
 from micalign.units import METRES
 
 __all__ = [
@@ -50,8 +51,6 @@ _PART: Final = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*", re.ASCII)
 LENGTH_PATTERN: Final = rf"^\s*[+-]?(\s*({_NUMBER})\s*({_UNIT})?\s*)+$"
 """What a length string looks like, for the JSON Schema."""
 
-_LONGEST: Final = 64  # characters; a length is short, and a hostile string must not cost time
-_FARTHEST_M: Final = 10_000.0
 _FORMS: Final = "write seconds or m:ss, as in '0:05-0:14', '5.2-14', or '240000-672000 samples'"
 _CLOCK: Final = r"(?:(?:\d{1,3}:)?\d{1,3}:[0-5]?\d|\d{1,9})(?:\.\d{1,9})?"
 _STRETCH: Final = re.compile(rf"({_CLOCK})\s*(?:s\s*)?[-\u2013]\s*({_CLOCK})\s*(s|samples)?", re.ASCII)
@@ -101,7 +100,7 @@ def unit_in(text: str) -> str | None:
     >>> unit_in("3 ft 5 in"), unit_in("1.2 metres"), unit_in("12")
     ('ft', 'm', None)
     """
-    spelled = [spelling.casefold() for _, spelling in _parts(text.strip()[:_LONGEST]) if spelling]
+    spelled = [spelling.casefold() for _, spelling in _parts(text.strip()[:LONGEST_LENGTH]) if spelling]
     return _SPELLINGS.get(spelled[0]) if spelled else None
 
 
@@ -115,7 +114,7 @@ def _as_float(value: float) -> float:
 def _checked(metres: float, value: object) -> float:
     if not math.isfinite(metres):
         raise ValueError(f"{_shown(value)} is no length: write a finite number")
-    if abs(metres) > _FARTHEST_M:
+    if abs(metres) > FARTHEST_M:
         raise ValueError(f"{_shown(value)} is more than 10 km: is the unit right?")
     return metres
 
@@ -124,9 +123,9 @@ def _parse_text(text: str, unit: str) -> float:
     body = text.strip()
     sign = -1.0 if body.startswith(("-", "−")) else 1.0
     body = body.lstrip("+-−") if body[1:2].isdigit() or body[1:2] in {" ", "."} else body
-    parts = _parts(body) if len(text) <= _LONGEST else []
+    parts = _parts(body) if len(text) <= LONGEST_LENGTH else []
     if not parts:
-        hint = ' (a decimal point, not a comma: "0.62 m")' if "," in text[:_LONGEST] else ""
+        hint = ' (a decimal point, not a comma: "0.62 m")' if "," in text[:LONGEST_LENGTH] else ""
         raise ValueError(f'{_shown(text)} is no length: write for example "62 cm", "41 in" or "3 ft 5 in"{hint}')
     if len(parts) > 1 and any(not written for _, written in parts):
         raise ValueError(f"{_shown(text)} has a number without a unit beside one that has it")

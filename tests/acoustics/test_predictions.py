@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.acoustics.comb import AUDIBLE_HZ, response_db
-from micalign.acoustics.differences import MOST_TEETH
 from micalign.acoustics.prediction import Prediction, predict
+from micalign.acoustics.tuned import MOST_TEETH
 from micalign.errors import SceneError
 from micalign.scene.model import PATTERNS, SURFACES, Absorption, Mic, Panel, Room, Scene, Source
 
