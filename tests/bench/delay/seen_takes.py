@@ -165,7 +165,7 @@ def seen_of(job: tuple) -> list[Seen]:
                 where = places(seen, Event(at, 1.0, int(np.argmax(kinds))))
                 if where is not None:
                     one.onsets.append((at, *where))
-        for event in seen.events[:2]:
+        for event in seen.events:
             where = places(seen, event)
             if where is not None:
                 one.onsets.append((event.delay_s, *where))
