@@ -26,9 +26,8 @@ import numpy.typing as npt
 from micalign.arrays import Bools, Complexes, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
-from micalign.tdoa.strokes import Listened, listen
-from micalign.tdoa.transforms import rfft
-from micalign.tdoa.wavefronts import cut
+from micalign.tdoa.spectra import rfft
+from micalign.tdoa.strokes import Listened, cut, listen
 
 __all__ = ["BANDS_HZ", "BEYOND_S", "REACH_S", "StrokeSum", "best_on_strokes", "laid_on_strokes", "level_spread_db"]
 

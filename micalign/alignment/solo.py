@@ -18,9 +18,8 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take
-from micalign.tdoa.alone import hits_alone, measure_alone
+from micalign.tdoa.alone import StruckStretch, found_stretches, hits_alone, measure_alone
 from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, Wanted
-from micalign.tdoa.fingerprints import StruckStretch, found_stretches
 from micalign.units import show_ms
 
 __all__ = ["FoundAlone", "alone_in", "found_alone", "joined", "measured_on", "outranked", "refuse_silent", "with_found"]

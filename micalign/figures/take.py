@@ -29,8 +29,8 @@ from micalign.figures.style import (
 )
 from micalign.take.levels import TrackLevels, WorkingWindow
 from micalign.take.tracks import Track
-from micalign.tdoa.correlation import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
 from micalign.tdoa.measure import Delay
+from micalign.tdoa.spectra import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
 from micalign.units import db_from_power, show_ms_within, show_percent
 
 if TYPE_CHECKING:

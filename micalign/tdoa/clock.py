@@ -17,9 +17,8 @@ import numpy as np
 
 from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
-from micalign.tdoa.correlation import band_mean, correlate_spectrum, raised_cosine
 from micalign.tdoa.delays import Delay
-from micalign.tdoa.peak import Correlogram, refine, strongest_peaks
+from micalign.tdoa.spectra import Correlogram, band_mean, correlate_spectrum, raised_cosine, refine, strongest_peaks
 
 __all__ = ["MOST_PPM", "measure_clock"]
 

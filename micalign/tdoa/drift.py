@@ -25,11 +25,9 @@ import numpy as np
 
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.tracks import Track
-from micalign.tdoa.correlation import Spectra, band_mean, frame_spectra
-from micalign.tdoa.gates import FrameSet, matched_window, stretches
-from micalign.tdoa.sharpen import coherence_weights, line_sigma_s, phase_error_s
-from micalign.tdoa.strokes import Listened
-from micalign.tdoa.transforms import irfft
+from micalign.tdoa.exact import coherence_weights, line_sigma_s, phase_error_s
+from micalign.tdoa.spectra import Spectra, band_mean, frame_spectra, irfft
+from micalign.tdoa.strokes import FrameSet, Listened, matched_window, stretches
 
 __all__ = [
     "DriftLine",

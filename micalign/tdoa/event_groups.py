@@ -19,12 +19,8 @@ import numpy as np
 
 from micalign.arrays import Bools, Complexes, Floats, Ints
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.correlation import Spectra, frame_spectra
-from micalign.tdoa.fingerprints import strokes_of_all
-from micalign.tdoa.peak import refine
-from micalign.tdoa.strokes import listen
-from micalign.tdoa.transforms import irfft
-from micalign.tdoa.wavefronts import cut
+from micalign.tdoa.spectra import Spectra, frame_spectra, irfft, refine
+from micalign.tdoa.strokes import cut, listen, strokes_of_all
 
 __all__ = ["Group", "GroupDelay", "groups_of"]
 

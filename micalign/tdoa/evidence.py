@@ -22,12 +22,9 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.take.tracks import Track
-from micalign.tdoa.correlation import frame_spectra, raised_cosine, whitening
-from micalign.tdoa.gates import stretches
-from micalign.tdoa.strokes import Listened
-from micalign.tdoa.transforms import filtered, greatest_before, irfft, rfft
+from micalign.tdoa.spectra import filtered, frame_spectra, greatest_before, irfft, raised_cosine, rfft, whitening
+from micalign.tdoa.strokes import Listened, cut, stretches
 from micalign.tdoa.tuned import BANDS, EARLIER_S, ROOM_S, STROKE_S
-from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
 

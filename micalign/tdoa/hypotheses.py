@@ -15,8 +15,8 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches
+from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.transforms import greatest_near
 
 __all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 

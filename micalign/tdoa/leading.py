@@ -22,10 +22,8 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
-from micalign.tdoa.correlation import flat_spectra
-from micalign.tdoa.strokes import Listened
-from micalign.tdoa.transforms import greatest_before, irfft
-from micalign.tdoa.wavefronts import cut
+from micalign.tdoa.spectra import flat_spectra, greatest_before, irfft
+from micalign.tdoa.strokes import Listened, cut
 
 __all__ = [
     "SEGMENT_S",

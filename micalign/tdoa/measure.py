@@ -25,10 +25,9 @@ from micalign.tdoa.delays import Candidate, Delay, doubted
 from micalign.tdoa.drift import DriftLine, drift_line
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
-from micalign.tdoa.gates import moments_to_samples
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
-from micalign.tdoa.look import Look, begins, look
-from micalign.tdoa.strokes import Listened, listen, same_samples, struck_at
+from micalign.tdoa.posterior import Look, begins, look
+from micalign.tdoa.strokes import Listened, listen, moments_to_samples, same_samples, struck_at
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair"]
 

@@ -32,8 +32,8 @@ from micalign.tdoa.leading import (
     strokes_by_place,
     strokes_of_no_mic,
 )
-from micalign.tdoa.look import look, unexpected
 from micalign.tdoa.measure import decided
+from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.strokes import Listened, listen, struck_at
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]

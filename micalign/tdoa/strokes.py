@@ -1,25 +1,37 @@
-"""When is something struck in a track, and which of its strokes are its own source's?
+"""Which moments of a track are worth comparing: its own strokes, when exactly each begins, and stretches of everything?
 
 The one onset detector. Energies are means of 1 ms steps, in the whole band and of the sample-to-sample difference
 (which raises high frequencies by 6 dB an octave), gathered in one pass; an onset is a step that rises above everything
 of the 30 ms before it. A close mic hears its own source 10 to 40 dB louder than what bleeds into it: its own strokes
 are the class above the highest gap of levels. Whether a mic is close at all is not decided here.
 
-Source: J. P. Bello et al., "A tutorial on onset detection in music signals", IEEE Transactions on Speech and Audio
-Processing 13(5), 1035-1047, 2005 (energy rise as novelty, peak picking).
+When a stroke begins exactly is Page's test on the energy around a time that is roughly known: the sum of what each
+sample's energy exceeds a threshold falls while there is only noise and rises from the first wavefront on; its lowest
+point before the clear rise is where the sound begins. Unlike a threshold's crossing it does not wait for the wave to
+grow, and unlike a correlation's peak it does not ask how the wave goes on.
+
+*Stretches* are long overlapping frames over everything that sounds, where different notes tell a delay from a period:
+first samples and a window.
+
+Sources: J. P. Bello et al., "A tutorial on onset detection in music signals", IEEE Transactions on Speech and Audio
+Processing 13(5), 1035-1047, 2005 (energy rise as novelty, peak picking); E. S. Page, "Continuous inspection schemes",
+Biometrika 41(1/2), 100-115, 1954; M. Basseville and I. V. Nikiforov, "Detection of Abrupt Changes", Prentice Hall 1993,
+section 2.2 (estimate of the change time).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
 from micalign.arrays import Floats, Ints, Real
 from micalign.take.tracks import Track
-from micalign.tdoa.transforms import greatest_before, greatest_near
+from micalign.tdoa.spectra import filtered, greatest_before, greatest_near
 from micalign.tdoa.tuned import (
     APART_STEPS,
     BEFORE_STEPS,
@@ -29,9 +41,174 @@ from micalign.tdoa.tuned import (
     MOST_STROKES,
     OWN_RANGE_DB,
 )
-from micalign.tdoa.wavefronts import first_wavefronts
 
-__all__ = ["Energies", "Listened", "Strokes", "listen", "same_samples", "struck_at"]
+__all__ = [
+    "Energies",
+    "FrameSet",
+    "Listened",
+    "Picks",
+    "Strokes",
+    "begins_at",
+    "common_samples",
+    "cut",
+    "first_wavefronts",
+    "high_passed_frames",
+    "listen",
+    "matched_window",
+    "moments_to_samples",
+    "onset",
+    "picks_near",
+    "same_samples",
+    "stretches",
+    "strokes_of_all",
+    "struck_at",
+]
+
+_SETTLE: Final = 300  # samples in which the high-pass forgets where the frame was cut
+_NOISE_S: Final = 0.008
+_EARLY_S: Final = 0.0012
+_LATE_S: Final = 0.004
+_LEAST: Final = (
+    4e-4  # of the peak's energy, -34 dB: where the first wavefronts of a real kit stand clear of its preamps
+)
+_MOST: Final = 0.05
+_CLEAR: Final = 25.0
+_REACH: Final = 260  # samples, 6 ms: the beginning lies no further before the clear rise
+_LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
+
+
+@dataclass(frozen=True)
+class Picks:
+    """Picks of a source's strokes in another track, seconds after each stroke, told in several ways.
+
+    ``told``: name -> (delay in seconds, quality 0 to 1 or so). Names: ``s`` of the weighted average of the strokes,
+    ``e`` of their summed energies, ``m`` the middle one of each stroke's own; ``w`` of the samples, ``d`` of their
+    differences.
+    """
+
+    told: dict[str, tuple[float, float]]
+
+
+def cut(track: Track, starts: Ints, length: int) -> Floats:
+    """FrameSet of a track, shape (S, length), silent beyond its ends."""
+    return np.array([track.read(int(start), length) for start in starts]).reshape(len(starts), length)
+
+
+def onset(energy: Floats, begin: int, *, over: float = 3.0, background: float | None = None) -> tuple[int, float]:
+    """The sample at which energy begins to run above its background, and the peak's energy over the background.
+
+    Parameters
+    ----------
+    energy : float, shape (N,)
+        Not negative; what lies before ``begin`` is background.
+    begin : int
+        Where to look from.
+    over : float
+        How far above the background the threshold lies.
+    background : float, optional
+        The background's 90 % quantile, where it is known.
+
+    Examples
+    --------
+    >>> quiet, sound = np.full(200, 1e-6), np.linspace(0.1, 1.0, 100)
+    >>> onset(np.concatenate([quiet, sound]), 100)[0]
+    200
+    """
+    background = float(np.quantile(energy[:begin], _LOUD_NOISE)) if background is None else background
+    later = energy[begin:]
+    peak = float(later.max(initial=0.0))
+    threshold = max(_LEAST * peak, min(over * background, _MOST * peak))
+    clear = int(np.argmax(later > min(_CLEAR * threshold, 0.8 * peak)))
+    total = np.concatenate([[0.0], np.cumsum(later[: clear + 1] - threshold)])
+    return begin + int(np.argmin(total[: clear + 1])), peak / (background + 1e-20)
+
+
+def begins_at(energy: Floats, noise: int, *, least: float) -> int:
+    """The sample at which energy begins to run above what its first ``noise`` samples hold.
+
+    Parameters
+    ----------
+    energy : float, shape (N,)
+        Not negative.
+    noise : int
+        So many samples are background; the beginning is looked for after them.
+    least : float
+        The threshold is no less than this share of the peak.
+    """
+    background = float(np.quantile(energy[:noise], 0.95))
+    peak = float(energy[noise:].max(initial=0.0))
+    threshold = min(max(least * peak, 4.0 * background), 0.3 * peak)
+    clear = noise + int(np.argmax(energy[noise:] > min(_CLEAR * threshold, 0.8 * peak)))
+    low = max(clear - _REACH, 0)
+    total = np.concatenate([[0.0], np.cumsum(energy[low:clear] - threshold)])
+    return low + int(np.argmin(total))
+
+
+def high_passed_frames(track: Track, starts: Ints, length: int) -> Floats:
+    """Frames of a track without its rumble, shape (S, length), silent beyond its ends."""
+    if not len(starts):
+        return np.zeros((0, length))
+    return _high_passed(cut(track, starts - _SETTLE, _SETTLE + length), track.sample_rate)[:, _SETTLE:]
+
+
+def first_wavefronts(track: Track, samples: Ints) -> Ints:
+    """The sample of the first wavefront of each stroke whose rough sample is given, 6 ms either way."""
+    rate = track.sample_rate
+    reach = round(0.006 * rate)
+    frames = _high_passed(cut(track, samples - reach - _SETTLE, _SETTLE + 5 * reach), rate)
+    begins = []
+    energies = frames[:, _SETTLE:] ** 2
+    noises = np.quantile(energies[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
+    for energy, background in zip(energies, noises.tolist(), strict=True):
+        peak = float(energy[reach // 2 :].max())
+        threshold = max(_LEAST * peak, min(3.0 * background, _MOST * peak))
+        clear = int(np.argmax(energy > min(_CLEAR * threshold, 0.8 * peak)))
+        low = max(clear - round(0.004 * rate), 0)
+        total = np.concatenate([[0.0], np.cumsum(energy[low : clear + 1] - threshold)])
+        begins.append(low + int(np.argmin(total[: clear - low + 1])) - reach)
+    return samples + np.array(begins, dtype=np.intp)
+
+
+def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> Picks:
+    """When the strokes at ``times`` (samples of the far track's own count) arrive, near ``delay_s`` after them."""
+    rate = far.sample_rate
+    noise, early, late = (round(seconds * rate) for seconds in (_NOISE_S, _EARLY_S, _LATE_S))
+    shift = round(delay_s * rate)
+    starts = times + shift - noise - early - _SETTLE
+    frames = _high_passed(cut(far, starts, _SETTLE + noise + early + late), rate)[:, _SETTLE:]
+    told: dict[str, tuple[float, float]] = {}
+
+    def tell(name: str, sample: float, quality: float) -> None:
+        told[name] = ((sample - noise - early + shift) / rate, quality)
+
+    for kind, samples in (("w", frames), ("d", np.diff(frames, axis=1, prepend=frames[:, :1]))):
+        energy = samples**2
+        quiet = energy[:, :noise].mean(axis=1) + 1e-16
+        average = (np.sqrt(weight) / quiet) @ samples
+        at, clear = onset(average**2, noise)
+        tell("s" + kind, at, np.log10(clear + 1) / 4)
+        summed = weight @ np.minimum(energy / quiet[:, None], 1e4)
+        at, clear = onset(np.convolve(summed, np.ones(5) / 5, "same"), noise, over=1.5)
+        tell("e" + kind, at, np.log10(clear + 1) / 4)
+        noises = np.quantile(energy[:, :noise], _LOUD_NOISE, axis=1)
+        each = [onset(one, noise, background=loud) for one, loud in zip(energy, noises.tolist(), strict=True)]
+        own = np.array([one[0] for one in each], dtype=float)
+        clears = np.array([one[1] for one in each])
+        say = weight * (clears > 10) * np.sqrt(np.minimum(clears / 1e3, 1)) + 1e-9
+        middle = _weighted_median(own, say)
+        tell("m" + kind, middle, float(np.exp(-np.median(np.abs(own - middle)) / (0.00045 * rate))))
+    return Picks(told)
+
+
+def _weighted_median(values: Floats, weight: Floats) -> float:
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def _high_passed(frames: Floats, rate: int) -> Floats:
+    return filtered(frames, rate, (min(60.0, 0.2 * rate), np.inf), order=1)[0]
+
 
 _STEP_S: Final = 0.001
 _BLOCK_FRAMES: Final = 1 << 16  # half a megabyte, which stays near the processor
@@ -39,6 +216,9 @@ _ONSET_STEPS: Final = 3
 _LEVEL_STEPS: Final = 10
 _KNOWN_NOVELTY: Final = 7.0  # what a close mic's own strokes have on a real kit, in the middle
 _KNOWN_GAP_DB: Final = 25.0
+_CLEARLY_RISEN: Final = 1.4  # natural log of power, 6 dB over the 30 ms before
+_SOFTEST_DB: Final = -36.0  # under the loudest stroke of a track: below, a room answers and pedals squeak
+_ONE_EVENT_S: Final = 0.030  # strokes nearer than this to a stronger one are its arrivals in other tracks, or a flam
 
 
 @dataclass(frozen=True)
@@ -226,3 +406,99 @@ def _thinned(weight: Floats) -> Floats:
     thinned = np.zeros_like(weight)
     thinned[kept] = weight[kept]
     return thinned
+
+
+def strokes_of_all(heard: Sequence[Listened]) -> Floats:
+    """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it."""
+    loud_times = []
+    for one in heard:
+        strokes, rate = one.strokes, one.track.sample_rate
+        loud = (strokes.level_db > _SOFTEST_DB) & (strokes.novelty > _CLEARLY_RISEN)
+        loud_times.append(strokes.samples[loud] / rate + one.track.start_s)
+    times = np.sort(np.concatenate([np.zeros(0), *loud_times]))
+    kept: list[float] = []
+    for time in times.tolist():
+        if not kept or time - kept[-1] > _ONE_EVENT_S:
+            kept.append(time)
+    return np.array(kept)
+
+
+@dataclass(frozen=True)
+class FrameSet:
+    """FrameSet of one window: ``starts``, shape (K,), samples; ``window``, shape (L,)."""
+
+    starts: Ints
+    window: Floats
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+
+def stretches(
+    env: Energies,
+    frames: int,
+    rate: int,
+    *,
+    length_s: float,
+    most: int,
+    matched: bool = False,
+    within: tuple[int, int] | None = None,
+) -> FrameSet:
+    """Overlapping frames: all of a short track, the loudest of each equal part of a long one.
+
+    Hann windows that overlap by half add up to one, so that a short track's every sample counts the same. Where both
+    tracks are windowed (``matched``) the window rises to the power 1.5, not 2: its square is nearly as even, and what
+    leaks beside a band still falls fast. ``within``: the samples to stay inside of, where they hold four frames.
+    """
+    length = min(round(length_s * rate), frames)
+    window = matched_window(length, 0.0) if matched else matched_window(length, 0.0) ** (4 / 3)
+    starts = np.arange(-(length // 2), frames, max(length // 2, 1))
+    if within is not None and within[1] - within[0] >= 4 * length:
+        low, high = within[0], within[1] - length
+        starts = np.rint(np.linspace(low, high, -(-2 * (high - low) // length) + 1)).astype(np.intp)
+    if len(starts) > most:
+        starts = _loudest_of_each(env, starts, length, most)
+    return FrameSet(_sounding(env, starts, length), window)
+
+
+def matched_window(length: int, later: float | Floats, slope: float = 0.0) -> Floats:
+    """Half a sine to the power 1.5, shape (length,), ``later`` by a fraction of a sample and ``1 + slope`` as long.
+
+    Many fractions, shape (K, 1), give as many windows, shape (K, length).
+    """
+    from_middle = (np.arange(length) + 0.5 - 0.5 * length - later) / (1.0 + slope)
+    inside = np.clip(from_middle / max(length, 1) + 0.5, 0.0, 1.0)
+    window: Floats = np.sin(np.pi * inside) ** 1.5
+    return window
+
+
+def _levels(env: Energies, starts: Ints, length: int) -> Floats:
+    total = np.concatenate([[0.0], np.cumsum(env.power)])
+    low = np.clip(starts // env.step, 0, len(env.power))
+    high = np.clip((starts + length) // env.step, 0, len(env.power))
+    levels: Floats = total[high] - total[low]
+    return levels
+
+
+def _loudest_of_each(env: Energies, starts: Ints, length: int, most: int) -> Ints:
+    levels = _levels(env, starts, length)
+    bounds = np.linspace(0, len(starts), most + 1).astype(np.intp)
+    return np.array([starts[a + np.argmax(levels[a:b])] for a, b in pairwise(bounds) if b > a])
+
+
+def _sounding(env: Energies, starts: Ints, length: int) -> Ints:
+    """Without the frames more than 30 dB below the loudest: most of what they hold is noise."""
+    levels = _levels(env, starts, length)
+    kept = starts[levels > levels.max(initial=0.0) * 1e-3]
+    return kept if len(kept) else starts
+
+
+def moments_to_samples(moments_s: Floats, start_s: float, rate: int) -> Ints:
+    """Times on the take's clock to samples of a track, in order."""
+    return np.sort(np.rint((moments_s - start_s) * rate).astype(np.intp))
+
+
+def common_samples(near: Track, far: Track, delay_s: float) -> tuple[int, int]:
+    """The samples of the near track that the far one holds as well: a frame cut short in one of them is not alike."""
+    later = round((delay_s + near.start_s - far.start_s) * near.sample_rate)
+    return max(0, 1 - later), min(near.frames, far.frames - later - 1)

@@ -7,10 +7,10 @@ import pytest
 from outside import confirm, rows
 
 from micalign.take.tracks import Track
-from micalign.tdoa.gates import FrameSet, matched_window
+from micalign.tdoa.exact import cramer_rao_s, sharpen
 from micalign.tdoa.measure import measure_pair
-from micalign.tdoa.peak import refine
-from micalign.tdoa.sharpen import cramer_rao_s, sharpen
+from micalign.tdoa.spectra import refine
+from micalign.tdoa.strokes import FrameSet, matched_window
 
 KNAPP = "Knapp and Carter, IEEE Trans. ASSP 24(4) 320-327, 1976; Quazi, IEEE Trans. ASSP 29(3) 527-533, 1981"
 RATE = 48000

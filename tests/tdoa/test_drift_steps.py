@@ -7,8 +7,8 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import drift
-from micalign.tdoa.correlation import Spectra
-from micalign.tdoa.gates import FrameSet, matched_window
+from micalign.tdoa.spectra import Spectra
+from micalign.tdoa.strokes import FrameSet, matched_window
 
 HZ = np.arange(0.0, 2000.0, 40.0)
 TIMES = np.linspace(-10.0, 10.0, 41)

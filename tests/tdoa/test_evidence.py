@@ -8,7 +8,7 @@ import pytest
 from micalign.take.tracks import Track
 from micalign.tdoa.evidence import stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
-from micalign.tdoa.look import look
+from micalign.tdoa.posterior import look
 from micalign.tdoa.strokes import listen
 
 RATE = 48000

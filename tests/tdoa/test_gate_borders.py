@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
-from micalign.tdoa import correlation, gates
+from micalign.tdoa import spectra, strokes
 from micalign.tdoa.strokes import Energies
 
 RATE = 8000  # a step of an envelope is 8 samples, a stroke's window 160
@@ -24,41 +24,41 @@ def test_levels_of_frames_are_what_their_steps_hold():
     env = Energies(np.arange(1.0, 11.0, dtype=np.float32), 8)
     starts = np.array([-16, 0, 8, 15, 64, 200])
     # FrameSet of 24 samples: three steps, fewer where the file ends.
-    assert gates._levels(env, starts, 24).tolist() == [1.0, 6.0, 9.0, 9.0, 19.0, 0.0]
+    assert strokes._levels(env, starts, 24).tolist() == [1.0, 6.0, 9.0, 9.0, 19.0, 0.0]
 
 
 def test_of_each_equal_part_the_loudest_frame_is_taken():
     env = envelope((3, 9.0), (11, 9.0), (12, 5.0), (29, 9.0), count=30)
     starts = np.arange(0, 240, 8)
-    assert gates._loudest_of_each(env, starts, 8, 3).tolist() == [24, 88, 232]
-    assert gates._loudest_of_each(env, starts, 8, 30).tolist() == starts.tolist()
-    assert gates._loudest_of_each(env, starts[:2], 8, 3).tolist() == [0, 8]
+    assert strokes._loudest_of_each(env, starts, 8, 3).tolist() == [24, 88, 232]
+    assert strokes._loudest_of_each(env, starts, 8, 30).tolist() == starts.tolist()
+    assert strokes._loudest_of_each(env, starts[:2], 8, 3).tolist() == [0, 8]
 
 
 @pytest.mark.parametrize(("share", "kept"), [(1.01e-3, [0, 8]), (0.99e-3, [0])])
 def test_a_frame_thirty_decibels_below_the_loudest_is_left_out(share, kept):
     env = Energies(np.array([1.0, share], np.float32), 8)
-    assert gates._sounding(env, np.array([0, 8]), 8).tolist() == kept
+    assert strokes._sounding(env, np.array([0, 8]), 8).tolist() == kept
 
 
 def test_in_silence_all_frames_are_kept():
-    assert gates._sounding(Energies(np.zeros(4, np.float32), 8), np.array([0, 8]), 8).tolist() == [0, 8]
+    assert strokes._sounding(Energies(np.zeros(4, np.float32), 8), np.array([0, 8]), 8).tolist() == [0, 8]
 
 
 def test_frames_begin_half_a_frame_before_the_file_and_go_on_by_halves():
     env = envelope(count=101)
-    gate = gates.stretches(env, 801, RATE, length_s=0.02, most=100)
+    gate = strokes.stretches(env, 801, RATE, length_s=0.02, most=100)
     assert gate.starts.tolist() == list(range(-80, 801, 80))
     # Exactly as many as are allowed are all taken; one more and the loudest of each part are.
-    assert len(gates.stretches(env, 801, RATE, length_s=0.02, most=12)) == 12
-    assert len(gates.stretches(env, 801, RATE, length_s=0.02, most=11)) == 11
+    assert len(strokes.stretches(env, 801, RATE, length_s=0.02, most=12)) == 12
+    assert len(strokes.stretches(env, 801, RATE, length_s=0.02, most=11)) == 11
 
 
 def test_frames_inside_a_range_touch_both_of_its_ends():
     """From 100 to 1000, frames of 160 at most half a frame apart: 740 / 80 is 9.25, so ten steps."""
-    gate = gates.stretches(envelope(), 3200, RATE, length_s=0.02, most=100, within=(100, 1000))
+    gate = strokes.stretches(envelope(), 3200, RATE, length_s=0.02, most=100, within=(100, 1000))
     assert gate.starts.tolist() == np.rint(np.linspace(100, 840, 11)).tolist()
-    even = gates.stretches(envelope(), 3200, RATE, length_s=0.02, most=100, within=(0, 960))
+    even = strokes.stretches(envelope(), 3200, RATE, length_s=0.02, most=100, within=(0, 960))
     assert even.starts.tolist() == list(range(0, 801, 80))
 
 
@@ -74,7 +74,7 @@ def test_frames_inside_a_range_touch_both_of_its_ends():
 )
 def test_both_tracks_hold_the_common_samples_with_one_to_spare(near, far, delay_s, both):
     tracks = [Track.from_array("t", np.zeros(frames), RATE, start_s=start) for frames, start in (near, far)]
-    assert gates.common_samples(*tracks, delay_s) == both
+    assert strokes.common_samples(*tracks, delay_s) == both
 
 
 def test_frames_are_cut_about_their_mean_and_faded_where_the_file_ends(rng):
@@ -84,7 +84,7 @@ def test_frames_are_cut_about_their_mean_and_faded_where_the_file_ends(rng):
     window = rng.uniform(0.5, 1.0, 16).astype(np.float32)
     fade = np.sin(0.5 * np.pi * np.array([0.125, 0.375, 0.625, 0.875])) ** 2
     starts = np.array([-6, 10, 24, 30, 40, -16])
-    rows = correlation.cut_frames(track, starts, window)
+    rows = spectra.cut_frames(track, starts, window)
     whole, last = samples[10:26], samples[24:40]
     assert rows[1] == pytest.approx((whole - whole.mean()) * window, abs=1e-6)
     assert rows[2] == pytest.approx((last - last.mean()) * window, abs=1e-6)
@@ -104,7 +104,7 @@ def test_cross_spectra_are_those_of_the_cuts_with_the_lag_where_it_belongs(rng, 
     a, b = (Track.from_array("t", x, 1000, start_s=s) for x, s in zip((first, second), starts_s, strict=True))
     window = np.hanning(50)
     starts, centre_s = np.arange(500, 2500, 100), 0.02 + 0.0003
-    found = correlation.frame_spectra(a, b, starts, window, margin=margin, centre_s=centre_s)
+    found = spectra.frame_spectra(a, b, starts, window, margin=margin, centre_s=centre_s)
     clocks = (starts_s[0] - starts_s[1]) * 1000
     offset = round(20.3 + clocks)
     assert found.centre_s == pytest.approx(np.full(20, (offset - clocks) / 1000))  # what was taken out, and no more
@@ -120,7 +120,7 @@ def test_cross_spectra_are_those_of_the_cuts_with_the_lag_where_it_belongs(rng, 
         y = second[begin : begin + 50 + 2 * wide]
         y = (y - y.mean()) * outer
         by_hand = np.correlate(y, x, "valid")  # lag 0 of the frame is `wide` samples in
-        correlated = correlation.correlate_spectrum(found.cross[row].astype(complex), found.size, finer=1)
+        correlated = spectra.correlate_spectrum(found.cross[row].astype(complex), found.size, finer=1)
         lags = np.arange(-margin, margin + 1)
         assert correlated[lags] == pytest.approx(by_hand[wide + lags] if margin else by_hand, abs=1e-4)
         assert found.first[row].sum() > 0.0
@@ -129,7 +129,7 @@ def test_cross_spectra_are_those_of_the_cuts_with_the_lag_where_it_belongs(rng, 
 
 def test_a_smooth_spectrum_is_a_mean_over_a_fifth_and_eight_bins_at_least(rng):
     power = rng.uniform(size=400)
-    smooth = correlation.band_mean(power)
+    smooth = spectra.band_mean(power)
     assert smooth[20] == pytest.approx(power[16:25].mean())  # eight bins: four on both sides
     assert smooth[200] == pytest.approx(power[180:221].mean())
     assert smooth[44] == pytest.approx(power[40:49].mean())

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
-from micalign.tdoa.correlation import raised_cosine, smooth_bins
-from micalign.tdoa.gates import matched_window, moments_to_samples, stretches
-from micalign.tdoa.strokes import listen
+from micalign.tdoa.spectra import raised_cosine, smooth_bins
+from micalign.tdoa.strokes import listen, matched_window, moments_to_samples, stretches
 
 RATE = 8000
 

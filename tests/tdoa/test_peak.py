@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
-from micalign.tdoa.correlation import correlate_spectrum, frame_spectra
-from micalign.tdoa.peak import refine
+from micalign.tdoa.spectra import correlate_spectrum, frame_spectra, refine
 
 
 @pytest.mark.parametrize("offset", [0.1, 0.25, 0.33108, 0.5])

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from micalign.tdoa.peak import refine
-from micalign.tdoa.sharpen import line_sigma_s, phase_error_s
+from micalign.tdoa.exact import line_sigma_s, phase_error_s
+from micalign.tdoa.spectra import refine
 
 HZ = np.arange(100.0, 8000.0, 10.0)
 

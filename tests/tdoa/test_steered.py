@@ -8,8 +8,8 @@ from heard_levels import heard_of, struck
 
 from micalign.take.tracks import Track
 from micalign.tdoa import leading
-from micalign.tdoa.correlation import flat_spectra
 from micalign.tdoa.leading import strokes_by_place, strokes_of_no_mic
+from micalign.tdoa.spectra import flat_spectra
 
 RATE = 8000
 ARRIVALS = {"drum": {"a": 0.001, "b": 0.004}, "bell": {"a": 0.006, "b": 0.002}}

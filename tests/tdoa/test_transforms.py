@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import butter, sosfilt
 
-from micalign.tdoa.transforms import filtered, greatest_before, greatest_near
+from micalign.tdoa.spectra import filtered, greatest_before, greatest_near
 
 RATE = 48000
 

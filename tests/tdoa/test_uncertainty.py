@@ -8,9 +8,9 @@ from scipy import signal
 from scipy.interpolate import make_interp_spline
 
 from micalign.take.tracks import Track
-from micalign.tdoa.gates import FrameSet, matched_window
+from micalign.tdoa.exact import cramer_rao_s, sharpen
 from micalign.tdoa.measure import measure_pair
-from micalign.tdoa.sharpen import cramer_rao_s, sharpen
+from micalign.tdoa.strokes import FrameSet, matched_window
 
 RATE = 8000
 

@@ -34,9 +34,8 @@ from micalign.compare.linecheck import checked_lines
 from micalign.scene.model import Mic, Pair, Scene, Source
 from micalign.scene.quantities import AloneStretch
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.alone import measure_alone
+from micalign.tdoa.alone import found_stretches, measure_alone
 from micalign.tdoa.delays import Alone, Wanted
-from micalign.tdoa.fingerprints import found_stretches
 
 NEAR_S = 1e-4
 

@@ -19,8 +19,7 @@ from bench.delay import grooves, hopeless, realkit, realtakes, sessions, studio,
 
 from micalign.take.tracks import Track
 from micalign.tdoa.hypotheses import ONE_PATH
-from micalign.tdoa.look import look, places
-from micalign.tdoa.posterior import EVENT_S, Event
+from micalign.tdoa.posterior import EVENT_S, Event, look, places
 from micalign.tdoa.strokes import listen
 
 SHARES = {"real": 1.0, "sessions": 1.0, "studio": 0.2, "hopeless": 0.2}
