@@ -1,7 +1,7 @@
 """Draws the figures of the README: ``python figures/make.py``.
 
 Each PNG carries the structure of what was drawn (axes, labels, limits, curves in a few figures), so that a test can
-tell a figure that the code would draw differently today.
+notice a figure that the code would draw differently today.
 """
 
 from __future__ import annotations

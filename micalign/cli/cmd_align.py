@@ -92,7 +92,7 @@ __all__ = ["command"]
 @click.option(
     "--suffix",
     metavar="TEXT",
-    help="What tells an aligned file's name from its original's.  [default: -aligned]",
+    help="What is added to an aligned file's name.  [default: -aligned]",
 )
 @file_options
 def command(
@@ -108,14 +108,14 @@ def command(
     """Measure each TRACK against REFERENCE, then write the aligned set: audio, offsets.json and offsets.csv.
 
     Every written file begins where REFERENCE begins, so that it can take its original's place in a session; what a
-    track that moves earlier loses in front is told where it is louder than its own noise. Shifts are fractions of a
+    track that moves earlier loses in front is reported where it is louder than its own noise. Shifts are fractions of a
     sample unless --whole-samples is given; polarity is flipped where a track is inverted; the originals stay as they
     are. A track without a reliable delay is written where it was, and the exit status is 1. Edit offsets.json and hand
     it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and tracks that share no source but as faint bleed are left as recorded. What a source says where it is struck
-    alone, as in a line check, outranks the song, whether that is told by --alone or found; the remark of each shift
+    alone, as in a line check, outranks the song, whether that is given by --alone or found; the remark of each shift
     says what it was measured on. A DI and the mic on its cabinet are laid where they add up best; --match-phase turns
     the DI, whichever of the two it is.
 

@@ -76,7 +76,7 @@ def command(
     """Arrival times, comb notches, spacing rule, reflections and room of a scene.
 
     First what is wrong, how much, and what mends it, on one screen; --show gives the tables. Each remedy was tried
-    on a copy of the scene, and is told only where the finding is then gone with nothing as bad instead. Exit status 1
+    on a copy of the scene, and is given only where the finding is then gone with nothing as bad instead. Exit status 1
     where a rule failed (a warning or a problem); notes alone give 0.
 
     \b
@@ -103,7 +103,8 @@ def command(
 
         planned = surveyed(planned)
         note(
-            "Positions left out in the scene are found from its tapes; 'micalign survey' tells how surely.", quiet=quiet
+            "Positions left out in the scene are found from its tapes; 'micalign survey' says how surely.",
+            quiet=quiet,
         )
     if tapes:
         _print_tapes(planned, as_json=as_json, everything=everything)
@@ -150,7 +151,7 @@ def _mend(
     as_json: bool,
     quiet: bool,
 ) -> int:
-    """Apply one finding's remedy, write the new scene, and tell what was changed."""
+    """Apply one finding's remedy, write the new scene, and report what was changed."""
     from micalign.errors import SceneError  # noqa: PLC0415 - as above
     from micalign.files.scenes import write_changes  # noqa: PLC0415
     from micalign.files.whole import SCENE, refuse_taken  # noqa: PLC0415

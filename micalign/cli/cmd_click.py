@@ -77,8 +77,8 @@ def command(
     louder than it looks, and a tweeter burns before an ear complains. The file begins at a low level for that reason.
 
     The clicks are five positive half waves after a second of silence. Through a cable from an output to an input they
-    tell the latency ('micalign measure click.wav --loopback back.wav'); through a loudspeaker that keeps polarity,
-    'micalign linecheck --pop positive' tells each mic's.
+    give the latency ('micalign measure click.wav --loopback back.wav'); through a loudspeaker that keeps polarity,
+    'micalign linecheck --pop positive' gives each mic's.
 
     With --recorded a sweep becomes an impulse response: first arrival and polarity in each recording, the first
     reflections, early decay and reverberation; with --scene beside what the scene predicts. All recordings must begin

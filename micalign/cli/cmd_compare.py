@@ -46,7 +46,7 @@ def command(
     Example:
       micalign compare scenes/jazz-kit.toml
 
-    Several scenes, or --songs with one, are told in a line each: which song was played after a stand was kicked?
+    Several scenes, or --songs with one, are reported in a line each: which song was played after a stand was kicked?
 
     Exit status 1 says that the take is not as the scene says.
     """

@@ -69,7 +69,7 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
 
 
 def _printed(arguments: list[str], *, quiet: bool) -> str:
-    """What a command prints, told to the user as they would give it; its refusal goes on to them."""
+    """What a command prints, announced as the user would give it; its refusal goes on to them."""
     from micalign.cli.main import main  # noqa: PLC0415 - which loads this module
 
     said = [word for word in arguments if word not in {"-q", "--json"}]

@@ -48,7 +48,7 @@ def command(
     """Read each TRACK once and say whether it is fit, and what to do: the first thing to run after a take.
 
     Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is one channel, a file alone gives all of its channels, a folder
-    all its audio files. With --scene they are those the scene names; with --songs each folder is a song, told in a
+    all its audio files. With --scene they are those the scene names; with --songs each folder is a song, reported in a
     line. Peaks between 25 and 75 % of full scale (-12.0 to -2.5 dBFS) are good. RMS is against full scale 1: a
     full-scale sine reads -3.0. '<' before a noise floor says that the track never paused, or that a gate muted its
     pauses, so that its true floor may be lower.
@@ -57,7 +57,7 @@ def command(
 
     Exit status 1 says that something is wrong: a clipped, silent, dead or doubled track, an offset of 1 % or more,
     hum or noise that would be heard, a file that cannot be read, sample rates that differ. Merely quiet or hot
-    tracks, other lengths and other start times are told, but leave it at 0.
+    tracks, other lengths and other start times are reported, but leave it at 0.
     """
     if sum(map(bool, (tracks, scenes, songs))) != 1 and (tracks or not scenes):
         raise click.UsageError("give at least one TRACK, or --scene SCENE, or --songs FOLDER: one of them")

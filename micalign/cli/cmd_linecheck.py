@@ -54,7 +54,7 @@ def command(
     Signs for --pop: a diaphragm that is pushed in gives a positive voltage at pin 2 (IEC 61938, AES26; from memory). A
     positive click, a hand-clap near the mic and a spoken "p" begin positive; a beater on the batter head begins
     positive for a mic on the far side of the drum and negative for one on the player's side (common practice, no
-    source). Without --pop, polarity is only told between lines, and a mic below a drum is opposite to those above it.
+    source). Without --pop, polarity is only known between lines, and a mic below a drum is opposite to those above it.
 
     \b
     Example:

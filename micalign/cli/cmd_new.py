@@ -125,9 +125,9 @@ def _request(said: dict[str, Any], take: str) -> FirstRequest:
     )
 
 
-def _places(told: Sequence[str], unit: str) -> dict[str, Coordinates]:
+def _places(given: Sequence[str], unit: str) -> dict[str, Coordinates]:
     places: dict[str, Coordinates] = {}
-    for name, at in (a_place(text, unit) for text in told):
+    for name, at in (a_place(text, unit) for text in given):
         if name in places:
             raise click.UsageError(f"--at places '{name}' twice: leave one of them out")
         places[name] = at

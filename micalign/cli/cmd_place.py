@@ -190,7 +190,7 @@ def command(
       micalign place scenes/jazz-kit.toml --write placed.toml --figure placed.png
       micalign place --arrangement equal-overheads --at snare=2.1,2.0,0.7 --at kick=2.0,1.4,0.3 --write first.toml
 
-    Exit status 1 says that the limits leave no solution; the best compromise and what stands in the way are told.
+    Exit status 1 says that the limits leave no solution; the best compromise and what stands in the way are reported.
     """
     if arrangement is not None:
         if figure is not None:

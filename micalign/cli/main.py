@@ -84,7 +84,7 @@ class LazyGroup(click.Group):
 
 
 def _silence_figures() -> None:
-    """The figures' library tells where its cache went and how it finds the user's settings: nothing to mend here."""
+    """The figures' library reports where its cache went and how it finds the user's settings: nothing to mend here."""
     import logging  # noqa: PLC0415 - milliseconds that --help must not pay for
 
     logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
@@ -109,7 +109,7 @@ def main(context: click.Context) -> int:
     """Microphones around a sound, and what happens when they are added together.
 
     Plan with a scene file (check, place, draw), record, then measure and align the tracks. 'micalign demo' shows
-    the whole job; 'micalign COMMAND --help' tells more.
+    the whole job; 'micalign COMMAND --help' explains each.
 
     Exit status: 0 done; 1 done, and something was found wrong; 2 the command or its input cannot be used.
     """

@@ -258,12 +258,12 @@ def _refuse_no_unit(texts: Sequence[str], unit: str | None, option: str) -> None
     if unit is not None or any(unit_in(text) for text in texts):
         return
     try:
-        told = [f"{parse_length(text, 'm'):g}" for text in texts]
+        bare = [f"{parse_length(text, 'm'):g}" for text in texts]
     except ValueError:
-        return  # no length at all, which is told by who reads it
-    readings = (" ".join(f"{number}{name}" for number in told) for name in ("cm", "m"))
+        return  # no length at all, which is refused by who reads it
+    readings = (" ".join(f"{number}{name}" for number in bare) for name in ("cm", "m"))
     raise click.UsageError(
-        f"{option}: {' and '.join(told)} have no unit: write {' or '.join(readings)}, or give --unit"
+        f"{option}: {' and '.join(bare)} have no unit: write {' or '.join(readings)}, or give --unit"
     )
 
 

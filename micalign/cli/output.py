@@ -63,7 +63,7 @@ class Results(io.FileIO):
 
 
 class _Notes(io.FileIO):
-    """Standard error; what cannot be told there is not told."""
+    """Standard error; what cannot be written there is dropped."""
 
     def write(self, data: ReadableBuffer, /) -> int:
         """As many bytes as were taken."""
@@ -172,7 +172,7 @@ def note(message: str, *, quiet: bool = False) -> None:
 
 
 def next_step(*words: object, quiet: bool = False) -> None:
-    """What one would do next, for a person at a terminal; scripts are told nothing.
+    """What one would do next, for a person at a terminal; scripts get nothing.
 
     ``words`` are a command's, names of files among them.
     """
@@ -191,7 +191,7 @@ def console(*, stderr: bool = False) -> Console:
 
     asked = os.environ.get("COLUMNS", "")
     width = None
-    if asked.isdecimal():  # of a number of many digits the first ones tell as much
+    if asked.isdecimal():  # of a number of many digits the first ones suffice
         width = min(max(int(asked[:9]), _NARROWEST), _WIDEST)
     elif asked:  # no number: it would be taken for one
         width = shutil.get_terminal_size((100, 24)).columns

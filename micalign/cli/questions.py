@@ -69,22 +69,22 @@ def _places(answers: Mapping[str, Any], unit: str, *, by_tape: bool) -> dict[str
 
 
 def _sources(request: FirstRequest) -> tuple[FirstRequest, list[str], tuple[Mic, ...]]:
-    """Where each source stands, what is offered next following what was told, and the usual mics round them."""
-    told: dict[str, Coordinates] = {one.name: (None, None, None) for one in usual_sources(request)}
+    """Where each source stands, what is offered next following what was given, and the usual mics round them."""
+    given: dict[str, Coordinates] = {one.name: (None, None, None) for one in usual_sources(request)}
     while True:
         at: list[str] = []
-        for name in list(told):
-            request = replace(request, places=told)
+        for name in list(given):
+            request = replace(request, places=given)
             usual = next(one.at for one in usual_sources(request) if one.name == name)
             answer = _place(name, usual, request.unit, partial(_source_place, request, name))
             place = _source_place(request, name, answer)
             if place is None:
                 request = replace(request, without=(*request.without, name))
-                del told[name]
+                del given[name]
             else:
-                told[name] = place
+                given[name] = place
                 at.append(f"{name}={answer}")
-        request = replace(request, places=told)
+        request = replace(request, places=given)
         try:
             return request, at, usual_mics(request)
         except SceneError as error:

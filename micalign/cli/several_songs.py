@@ -6,7 +6,7 @@ Each is a line, all are one table at the end, or one document.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -43,7 +43,7 @@ class Outcome:
     ----------
     status : int
         As the command's exit status for it alone: 0 good, 1 something is wrong, 2 it could not be done.
-    told : str
+    line : str
         In a line.
     document : dict, optional
         What ``--json`` prints for it alone.
@@ -54,7 +54,7 @@ class Outcome:
     """
 
     status: int
-    told: str
+    line: str
     document: dict[str, Any] | None = None
     faults: tuple[str, ...] = ()
     made: tuple[str, ...] = ()
@@ -68,7 +68,7 @@ class Outcome:
     @property
     def kept(self) -> dict[str, Any]:
         """As it is kept in a file."""
-        return asdict(self)
+        return {"status": self.status, "told": self.line, "document": self.document, "made": list(self.made)}
 
     @classmethod
     def known(cls, kept: dict[str, Any]) -> Outcome:
@@ -78,7 +78,7 @@ class Outcome:
 
 def song_line(name: str, outcome: Outcome) -> str:
     """One song in one line."""
-    return f"{name}: {outcome.told}"
+    return f"{name}: {outcome.line}"
 
 
 def songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
@@ -89,15 +89,15 @@ def songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
     table.add_column("verdict", overflow="fold")
     for name, outcome in songs:
         style = _STYLES[outcome.status]
-        table.add_row(clean(name), clean(outcome.told), _VERDICTS[outcome.status], style=style)
+        table.add_row(clean(name), clean(outcome.line), _VERDICTS[outcome.status], style=style)
     return table
 
 
 def songs_words(songs: Sequence[tuple[str, Outcome]]) -> str:
     """How many songs came out how."""
     counts = [sum(outcome.status == status for _, outcome in songs) for status in range(len(_VERDICTS))]
-    told = ("good", "to look at", "not done")
-    words = ", ".join(f"{count} {word}" for count, word in zip(counts, told, strict=True) if count)
+    states = ("good", "to look at", "not done")
+    words = ", ".join(f"{count} {word}" for count, word in zip(counts, states, strict=True) if count)
     from micalign.units import many  # noqa: PLC0415 - numpy, which --help must not pay for
 
     return f"{many(len(songs), 'song')}: {words}."
@@ -113,7 +113,7 @@ def _rows(songs: Sequence[tuple[str, Outcome]]) -> Iterator[dict[str, Any]]:
         yield {
             "song": name,
             "exit_status": outcome.status,
-            "told": outcome.told,
+            "told": outcome.line,
             "faults": list(outcome.faults),
             "result": outcome.document,
         }
@@ -144,7 +144,7 @@ class Several:
         if folders and len(scenes) > 1:
             raise click.UsageError("give one scene with --songs, or several scenes without: one set-up for all songs")
         songs, notes = songs_in(folders, scene) if folders else (songs_of_scenes(scenes), ())
-        # A folder of tracks that is named alone is told in full; one that holds a song is told as a list of one.
+        # A folder of tracks that is named alone is shown in full; one that holds a song is shown as a list of one.
         if not folders or [song.folder for song in songs] == list(folders):
             if resume is not None and len(songs) < 2:
                 raise click.UsageError("--resume goes with several songs: one has nothing to go on with")
@@ -164,7 +164,7 @@ class Several:
         as_json: bool,
         quiet: bool,
     ) -> int:
-        """Do what is missing, tell all, and return the exit status of the worst.
+        """Do what is missing, show all, and return the exit status of the worst.
 
         ``asked`` holds the options that what is kept hangs on; ``resume`` names the file it is kept in.
         """

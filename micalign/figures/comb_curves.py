@@ -51,7 +51,7 @@ __all__ = [
 
 LOWEST_DB: Final = -30.0
 _HIGHEST_DB: Final = 11.0
-_TEETH_DRAWN: Final = 24
+_NOTCHES_DRAWN: Final = 24
 _WITHIN_DB: Final = 12.0
 _NO_COMB_S: Final = 20e-6  # later copies than this have their first notch below 25 kHz
 
@@ -176,17 +176,17 @@ def _draw_copy(axes: Axes, copy: Copy, index: int, upper_hz: float) -> None:
         high_db = peak_height_db(copy.level_difference_db)
         axes.fill_between(
             [frequency[-1], upper_hz], low_db, high_db, color=colour, alpha=0.35, linewidth=0, zorder=2,
-            label="teeth too dense to draw",
+            label="notches too dense to draw",
         )  # fmt: skip
 
 
 def _dense_from_hz(delay_s: float) -> float:
-    """Above this the teeth stand too close to be seen apart on paper and are drawn as one shade."""
-    return (_TEETH_DRAWN + 0.5) / max(abs(delay_s), 1e-9)
+    """Above this the notches lie too close to be seen apart on paper and are drawn as one shade."""
+    return (_NOTCHES_DRAWN + 0.5) / max(abs(delay_s), 1e-9)
 
 
 def _frequencies(copy: Copy, upper_hz: float) -> Floats:
-    """Fine enough for every tooth, and on every notch itself, so that none is missed between two points."""
+    """Fine enough for every notch, and on each itself, so that none is missed between two points."""
     even = np.geomspace(20.0, max(upper_hz, 21.0), 1200)
     notches = notches_hz(copy.delay_s, polarity=copy.polarity, upper_hz=upper_hz)
     return np.unique(np.concatenate([even, notches[notches >= 20.0]]))

@@ -82,7 +82,7 @@ def waves_figure() -> Figure:
 
 
 def delays_figure() -> Figure:
-    """The combs of 0.5, 1 and 5 ms: the longer the delay, the lower and the closer the teeth."""
+    """The combs of 0.5, 1 and 5 ms: the longer the delay, the lower and the closer the notches."""
     figure, panels = stacked(3, panel_in=1.35, gap_in=0.5)
     for axes, delay_ms in zip(panels, (0.5, 1.0, 5.0), strict=True):
         draw_comb(axes, [Copy(delay_ms / 1e3, label=f"{delay_ms:g} ms")])

@@ -256,13 +256,13 @@ def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: Likeness) 
     axes.plot(
         1e3 * lag_s[others], value[others], "o", markerfacecolor="none", markeredgecolor=COLOURS["plum"], markersize=7
     )
-    told = show_ms_within(delay.delay_s, delay.uncertainty_s, sign=True)
-    told += "" if delay.polarity > 0 else ", inverted"
-    told += "" if delay.reliable else "; not reliable"
+    said = show_ms_within(delay.delay_s, delay.uncertainty_s, sign=True)
+    said += "" if delay.polarity > 0 else ", inverted"
+    said += "" if delay.reliable else "; not reliable"
     axes.text(
         0.0,
         1.04,
-        f"{words(pair.title, longest=52)}: {told}",
+        f"{words(pair.title, longest=52)}: {said}",
         transform=axes.transAxes,
         fontsize=NORMAL,
         color=COLOURS["ink"],

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["align_document", "aligned_line", "gain_table", "remain_table", "shift_table", "words"]
 
 _LOST_DB: Final = 0.5
-"""What a third octave may lose without being told: less is the spread of one take (judgement)."""
+"""What a third octave may lose without being shown: less is the spread of one take (judgement)."""
 Band = dict[str, float | None]
 
 

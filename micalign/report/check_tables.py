@@ -221,7 +221,7 @@ def bleed_table(predicted: Prediction, *, everything: bool = False) -> Table | N
     shown = chosen if everything else sorted(chosen, key=lambda row: -row.heard_db)[:_MOST_ROWS]
     if not shown:
         return None
-    unknown = "" if all(row.level_known for row in shown) else " * taken as equally loud: tell level_db or kind."
+    unknown = "" if all(row.level_known for row in shown) else " * taken as equally loud: give level_db or kind."
     return ruled_table(
         counted("What else a mic hears", len(shown), len(chosen)),
         ["mic", "on", "hears"],

@@ -135,7 +135,7 @@ def summary(found: Comparison) -> Iterator[str]:
     heard = _heard(found.sightings, found.strays)
     if found.is_fine:
         if found.is_hazy:
-            yield f"As planned as far as can be told: {heard}."
+            yield f"As planned as far as was heard: {heard}."
         else:
             yield f"As planned: {heard}.{_worth_a_look(found.rows)}"
         return
@@ -347,20 +347,20 @@ def _bleed(source: LineSource, heard: HeardLine) -> str:
 
 
 def _advice(found: LineCheck) -> Beside | None:
-    """What was found and what to do, problems first; what concerns several lines is told once."""
+    """What was found and what to do, problems first; what concerns several lines stands once."""
     from rich.text import Text  # noqa: PLC0415
 
     from micalign.report.narrow_tables import Beside  # noqa: PLC0415
 
-    told: dict[tuple[str, str, str], list[str]] = {}
+    tracks: dict[tuple[str, str, str], list[str]] = {}
     for line in found.lines:
         for one in line.remarks:
-            told.setdefault((one.severity, one.message, one.advice), []).append(line.track)
+            tracks.setdefault((one.severity, one.message, one.advice), []).append(line.track)
     for finding in found.plan.findings if found.plan and found.against_plan else ():
-        if finding.severity != "note" and not any(message.startswith(finding.message[:-1]) for _, message, _ in told):
-            told["problem", finding.message, finding.advice] = ["the plan"]
+        if finding.severity != "note" and not any(message.startswith(finding.message[:-1]) for _, message, _ in tracks):
+            tracks["problem", finding.message, finding.advice] = ["the plan"]
     rows = []
-    for (severity, message, advice), names in sorted(told.items(), key=lambda one: one[0][0] != "problem"):
+    for (severity, message, advice), names in sorted(tracks.items(), key=lambda one: one[0][0] != "problem"):
         style = "bold" if severity == "problem" else ""
         said = " ".join(_sentence(part) for part in (message, advice) if part)
         rows.append(([Text(clean(", ".join(names)), style=style)], Text(clean(said), style=style)))

@@ -1,7 +1,7 @@
 """How is a first scene written? As the text of a scene file with comments to start from.
 
-From a few answers (`micalign new`), or round the sources of an arrangement. The text is read back before it is told.
-Lengths are written in the unit asked for, to the millimetre.
+From a few answers (`micalign new`), or round the sources of an arrangement. The text is read back before it is
+given out. Lengths are written in the unit asked for, to the millimetre.
 """
 
 from __future__ import annotations

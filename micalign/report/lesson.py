@@ -22,7 +22,7 @@ from micalign.figures.comb_curves import Copy
 from micalign.figures.lesson_pictures import LEVEL_ROWS_DB
 from micalign.files.encode import flac_bytes
 from micalign.report.page import HEARING_WORDS, audio_address, page
-from micalign.report.quiz import COMB_KINDS, WAY_KINDS, Question, told_speed_m_s
+from micalign.report.quiz import COMB_KINDS, WAY_KINDS, Question, stated_speed_m_s
 from micalign.report.sounds import RATE, TARGET_LUFS, Sound
 from micalign.units import METRES, show_db, show_hz, show_length, show_ms, show_speed
 
@@ -43,7 +43,7 @@ class Guess:
     """A question with its choices, of which number ``right`` is right, and ``why``.
 
     ``bind`` is the control to move, ``start`` where it begins, ``goal`` the range in which the answer comes:
-    ``delay_ms``, ``level_db`` or ``flipped``. ``told`` says what to do.
+    ``delay_ms``, ``level_db`` or ``flipped``. ``task`` says what to do.
     """
 
     idea: str
@@ -51,7 +51,7 @@ class Guess:
     choices: tuple[str, ...]
     right: int
     why: str
-    told: str
+    task: str
     bind: str
     start: dict[str, Any]
     goal: dict[str, Any]
@@ -83,7 +83,7 @@ def guesses(unit: str, speed_m_s: float) -> tuple[Guess, ...]:
     Examples
     --------
     >>> [guess.answer for guess in guesses("cm", 344.0)][:3]
-    ['500 Hz', 'it falls to 250 Hz, and the teeth stand twice as close', '-6.0 dB']
+    ['500 Hz', 'it falls to 250 Hz, and the notches lie twice as close', '-6.0 dB']
     """
     return tuple(make(unit, speed_m_s) for make in _IDEAS)
 
@@ -108,7 +108,7 @@ def _double(_unit: str, _speed: float) -> Guess:
     return Guess(
         "where",
         "The copy is 1 ms late, the first notch at 500 Hz. What does twice the delay do to it?",
-        ("it rises to 1.00 kHz", "it stays, and is deeper", f"it falls to {first}, and the teeth stand twice as close"),
+        ("it rises to 1.00 kHz", "it stays, and is deeper", f"it falls to {first}, and the notches lie twice as close"),
         2,
         "Notches lie at 1, 3, 5 ... times 1 / (2 × delay): twice the delay, half of each.",
         "Make the copy 2 ms late.",
@@ -273,7 +273,7 @@ def questions(count: int, *, seed: int = 1, unit: str = "cm") -> tuple[Question,
 def question_page(asked: Sequence[Question], *, answers: bool, seed: int, unit: str = "cm") -> str:
     """The question sheet, or with ``answers`` the answer sheet."""
     title = "Combs: answers" if answers else "Combs: questions"
-    speed = show_speed(told_speed_m_s(unit), unit)
+    speed = show_speed(stated_speed_m_s(unit), unit)
     values = {"title": title, "questions": asked, "answers": answers, "seed": seed, "speed": speed}
     return page("questions.html.j2", values)
 
@@ -363,7 +363,7 @@ def lesson_page(
         "off": [_distance_words(length, unit, speed) for length in _steps_m(unit)],
         "wool": "2 in" if unit in {"ft", "in"} else show_length(0.05, unit),
         "questions": questions(QUESTIONS_IN_PAGE, seed=seed, unit=unit),
-        "question_speed": show_speed(told_speed_m_s(unit), unit),
+        "question_speed": show_speed(stated_speed_m_s(unit), unit),
     }
     return page("lesson.html.j2", values)
 

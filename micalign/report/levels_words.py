@@ -160,8 +160,8 @@ def levels_line(take: TakeLevels) -> str:
     wrong += [f"'{levels.name}' {_verdict(levels)}" for _, levels in take.worst_first if levels.has_problem]
     wrong += [f"the take: {remark.message}" for remark in take.together if remark.severity == "problem"]
     rest = Counter(levels.verdict for _, levels in take.rows if not levels.has_problem)
-    told = [f"{number} {verdict}" for verdict, number in rest.most_common()]
-    return f"{many(count, 'track')}: {', '.join([*wrong, *told])}"
+    others = [f"{number} {verdict}" for verdict, number in rest.most_common()]
+    return f"{many(count, 'track')}: {', '.join([*wrong, *others])}"
 
 
 def _cells(levels: TrackLevels) -> Iterator[str]:

@@ -139,7 +139,7 @@ def sum_words(found: PairSum, *, matched: bool = False) -> list[str]:
     said = [first]
     if found.di is None:
         said.append(
-            "Which of the two is the DI cannot be told from the tracks: all-pass would go on the earlier one; say it "
+            "Which of the two is the DI cannot be seen from the tracks: all-pass would go on the earlier one; say it "
             "with a [[di]] in a scene."
         )
     said += [
@@ -187,7 +187,7 @@ def _listed(changed: Sequence[tuple[str, float]]) -> str:
 
 
 def measure_document(found: Measured, laid: Laid | None = None) -> dict[str, Any]:
-    """What ``measure --json`` prints; ``sources`` only where a scene tells them apart.
+    """What ``measure --json`` prints; ``sources`` only where a scene names them.
 
     ``timestamps`` and ``start_s`` say how tracks came to one clock: delays count from where stamps place a track.
     """
@@ -348,25 +348,25 @@ def _is_any_doubted(tracks: Iterable[TrackDelay]) -> bool:
 
 
 def measured_line(found: Measured) -> str:
-    """All tracks in a line: how many delays are reliable, from where to where they reach, and which are not."""
+    """All tracks in a line: how many delays are reliable, the smallest and the largest, and which are not."""
     sure = [one for one in found.tracks if one.delay.reliable]
     delays_s = sorted(one.delay.delay_s for one in sure)
-    told = f"{len(sure)} of {len(found.tracks)} delays reliable"
+    line = f"{len(sure)} of {len(found.tracks)} delays reliable"
     if delays_s:
         low, high = (show_ms(value, sign=True) for value in (delays_s[0], delays_s[-1]))
-        told += f", {low}" if low == high else f", {low} to {high}"
+        line += f", {low}" if low == high else f", {low} to {high}"
     turned = [f"'{one.track}'" for one in sure if one.delay.polarity < 0]
-    told += f"; inverted: {', '.join(turned)}" if turned else ""
+    line += f"; inverted: {', '.join(turned)}" if turned else ""
     rest = [f"'{one.track}'" for one in found.tracks if not one.delay.reliable]
-    told += f"; not: {', '.join(rest)}" if rest else ""
-    return f"{told} (against '{found.reference}')"
+    line += f"; not: {', '.join(rest)}" if rest else ""
+    return f"{line} (against '{found.reference}')"
 
 
 def latency_words(found: Measured) -> str:
     """What a loopback says: the latency to use for every track that came the same way."""
     delay = found.tracks[0].delay
     if not delay.reliable:
-        return "The loopback tells no latency: is it a recording of the reference?"
+        return "No latency can be measured on the loopback: is it a recording of the reference?"
     samples = show_samples(delay.delay_s * found.sample_rate).lstrip("+")
     return (
         f"Latency of the way out and back: {show_ms(delay.delay_s)}, {samples} samples "

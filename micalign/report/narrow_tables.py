@@ -2,7 +2,7 @@
 
 No word and no number is broken and nothing is left out: where sentences in the last column have no room beside the
 figures they stand below their rows; where the longest words and the figures do not fit side by side either, each row is
-told in lines, its first cell above and the others below with their headings, as many to a line as fit.
+printed in lines, its first cell above and the others below with their headings, as many to a line as fit.
 Loaded only where a table is made, since rich costs 100 ms.
 """
 

@@ -1,8 +1,8 @@
 """How is a placement put into words: as a document, and in the words of an assistant with a tape and a stand?
 
-Positions are metres in the document; on the terminal lengths are in the scene's own unit. A move is told by a source
-where one lies that way within 20 degrees ("4 cm toward the hi-hat"), else along the walls: right is larger x, the back
-is larger y. Names are cleaned where they are printed.
+Positions are metres in the document; on the terminal lengths are in the scene's own unit. A move is given towards a
+source where one lies that way within 20 degrees ("4 cm toward the hi-hat"), else along the walls: right is larger x,
+the back is larger y. Names are cleaned where they are printed.
 """
 
 from __future__ import annotations
@@ -212,7 +212,7 @@ def _nothing(placement: Placement) -> str:
 
 
 def _by_taste(scene: Scene, findings: Sequence[Finding]) -> str:
-    """What is worth a note and no stand: moves of free mics that `check` tells all the same."""
+    """What is worth a note and no stand: moves of free mics that `check` reports all the same."""
     free = {mic.name for mic in scene.mics if mic.may_move}
     count = sum(
         bool(one.changes) and all(change.key == "at" and change.name in free for change in one.changes)

@@ -183,7 +183,7 @@ def _fixing_words(point: SurveyPoint) -> str:
 def _suspect_words(scene: Scene, found: Survey) -> Iterator[str]:
     """The tape left out has the large residual; others under suspicion fit while it is out."""
     if found.wrong:
-        yield "The tapes disagree, and do not tell which of them is wrong:"
+        yield "The tapes disagree, and do not show which of them is wrong:"
         yield from (_explained(scene, one) for one in found.wrong)
         return
     off = [tape for tape in found.suspects if abs(tape.residual_m) > 3 * tape.plus_minus_m]

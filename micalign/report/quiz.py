@@ -20,10 +20,10 @@ __all__ = [
     "WAY_KINDS",
     "Question",
     "a_length",
-    "as_told",
+    "as_stated",
     "is_imperial",
+    "stated_speed_m_s",
     "through",
-    "told_speed_m_s",
 ]
 
 _METRIC_M_S: Final = 344.0
@@ -45,10 +45,10 @@ def is_imperial(unit: str) -> bool:
     return unit in {"ft", "in"}
 
 
-def told_speed_m_s(unit: str) -> float:
-    """The speed of sound that the question sheet tells the student to use.
+def stated_speed_m_s(unit: str) -> float:
+    """The speed of sound that the question sheet gives the student.
 
-    >>> told_speed_m_s("cm"), round(told_speed_m_s("in"), 2)
+    >>> stated_speed_m_s("cm"), round(stated_speed_m_s("in"), 2)
     (344.0, 344.12)
     """
     return _IMPERIAL_M_S if is_imperial(unit) else _METRIC_M_S
@@ -56,16 +56,16 @@ def told_speed_m_s(unit: str) -> float:
 
 def through(unit: str) -> str:
     """The speed, as a working divides by it."""
-    return show_speed(told_speed_m_s(unit), unit)
+    return show_speed(stated_speed_m_s(unit), unit)
 
 
 def a_length(rng: random.Random, unit: str, low_cm: int, high_cm: int, step_cm: int = 5) -> float:
-    """A length in steps of so many centimetres, metres, as the sheet tells it."""
-    return as_told(rng.randrange(low_cm, high_cm + 1, step_cm) / 100.0, unit)
+    """A length in steps of so many centimetres, metres, as the sheet states it."""
+    return as_stated(rng.randrange(low_cm, high_cm + 1, step_cm) / 100.0, unit)
 
 
-def as_told(metres: float, unit: str) -> float:
-    """The length as the sheet tells it, in whole centimetres or inches: the answer must follow from what is told."""
+def as_stated(metres: float, unit: str) -> float:
+    """The length as the sheet states it, in whole centimetres or inches: the answer must follow from what is stated."""
     step = METRES["in"] if is_imperial(unit) else METRES["cm"]
     return round(metres / step) * step
 
@@ -73,7 +73,7 @@ def as_told(metres: float, unit: str) -> float:
 def _from_distances(rng: random.Random, unit: str) -> Question:
     near = a_length(rng, unit, 20, 80)
     far = near + a_length(rng, unit, 15, 150)
-    delay = (far - near) / told_speed_m_s(unit)
+    delay = (far - near) / stated_speed_m_s(unit)
     return Question(
         f"One mic stands {show_length(near, unit)} from a snare, another {show_length(far, unit)}. How "
         "much later does the second hear it, and where is the first notch of their sum?",
@@ -85,7 +85,7 @@ def _from_distances(rng: random.Random, unit: str) -> Question:
 
 def _level(rng: random.Random, unit: str) -> Question:
     near = a_length(rng, unit, 10, 60)
-    far = as_told(near * rng.choice((1.5, 2.0, 2.5, 3.0, 4.0, 5.0)), unit)
+    far = as_stated(near * rng.choice((1.5, 2.0, 2.5, 3.0, 4.0, 5.0)), unit)
     value = 20.0 * math.log10(far / near)
     return Question(
         f"A voice is {show_length(near, unit)} from one omni mic and {show_length(far, unit)} "
@@ -98,7 +98,7 @@ def _level(rng: random.Random, unit: str) -> Question:
 
 def _arrival(rng: random.Random, unit: str) -> Question:
     away = a_length(rng, unit, 60, 600, 20)
-    value = away / told_speed_m_s(unit)
+    value = away / stated_speed_m_s(unit)
     return Question(
         f"A room mic stands {show_length(away, unit)} from a kick. How long after the hit does it hear it?",
         show_ms(value),
@@ -109,7 +109,7 @@ def _arrival(rng: random.Random, unit: str) -> Question:
 
 def _spacing(rng: random.Random, unit: str) -> Question:
     own = a_length(rng, unit, 10, 40)
-    apart = as_told(own * rng.choice((1.5, 2.0, 2.5, 3.0, 3.5, 4.0)), unit)
+    apart = as_stated(own * rng.choice((1.5, 2.0, 2.5, 3.0, 3.5, 4.0)), unit)
     value = apart / own
     verdict = "yes" if value >= 3.0 - 1e-9 else "no"
     return Question(
@@ -127,7 +127,7 @@ def _back_to_delay(rng: random.Random, unit: str) -> Question:
     return Question(
         f"The sum of two equal mics has its first notch at {notch} Hz. How many milliseconds apart are "
         "they, and how much longer is one way?",
-        f"{show_ms(delay)}; {show_length(delay * told_speed_m_s(unit), unit)}",
+        f"{show_ms(delay)}; {show_length(delay * stated_speed_m_s(unit), unit)}",
         f"1 / (2 × {notch} Hz), then times {through(unit)}",
         delay,
     )
@@ -136,7 +136,7 @@ def _back_to_delay(rng: random.Random, unit: str) -> Question:
 def _direct_line(rng: random.Random, unit: str) -> Question:
     away = a_length(rng, unit, 5, 120)
     late_ms = rng.choice((0.0, 0.5, 0.8, 1.0, 1.5, 2.0))
-    value = away / told_speed_m_s(unit) - late_ms / 1e3
+    value = away / stated_speed_m_s(unit) - late_ms / 1e3
     which = "DI" if value > 0 else "mic"
     return Question(
         f"A mic stands {show_length(away, unit)} before a bass cab; the DI's converter puts the wire "
@@ -151,7 +151,7 @@ def _reflection(rng: random.Random, unit: str) -> Question:
     height, apart = a_length(rng, unit, 60, 180, 10), a_length(rng, unit, 50, 200, 10)
     across = show_length(apart, unit)
     longer = math.hypot(apart, 2 * height) - apart
-    value = float(notches_hz(longer / told_speed_m_s(unit))[0])
+    value = float(notches_hz(longer / stated_speed_m_s(unit))[0])
     return Question(
         f"Source and mic both stand {show_length(height, unit)} above a hard floor, {across} "
         "apart. Where is the first notch that the floor makes?",
@@ -163,7 +163,7 @@ def _reflection(rng: random.Random, unit: str) -> Question:
 
 def _wavelength(rng: random.Random, unit: str) -> Question:
     hertz = rng.choice((50, 80, 100, 125, 200, 250, 400, 500, 800, 1000))
-    value = told_speed_m_s(unit) / hertz
+    value = stated_speed_m_s(unit) / hertz
     return Question(
         f"How long is one wave of a tone of {hertz} Hz in air?",
         show_length(value, unit),
@@ -209,7 +209,7 @@ def _three_times(rng: random.Random, unit: str) -> Question:
 
 def _wall_behind(rng: random.Random, unit: str) -> Question:
     away = a_length(rng, unit, 20, 150, 10)
-    value = float(notches_hz(2 * away / told_speed_m_s(unit))[0])
+    value = float(notches_hz(2 * away / stated_speed_m_s(unit))[0])
     return Question(
         f"An omni mic faces a voice and has a hard wall {show_length(away, unit)} behind it. Where is the first "
         "notch of what the wall sends back?",
@@ -221,7 +221,7 @@ def _wall_behind(rng: random.Random, unit: str) -> Question:
 
 def _tolerance(rng: random.Random, unit: str) -> Question:
     late_ms = rng.choice((0.1, 0.2, 0.3, 0.4, 0.5))
-    value = late_ms / 1e3 * told_speed_m_s(unit)
+    value = late_ms / 1e3 * stated_speed_m_s(unit)
     return Question(
         f"Two overheads are to agree within {late_ms:g} ms. By how much may their strings from the snare differ?",
         show_length(value, unit),
@@ -236,7 +236,7 @@ def _converter(rng: random.Random, unit: str) -> Question:
     return Question(
         f"A plug-in holds a track back by {count} samples at {rate} samples a second. How late is it, and how much air "
         "is that?",
-        f"{show_ms(value)}; {show_length(value * told_speed_m_s(unit), unit)}",
+        f"{show_ms(value)}; {show_length(value * stated_speed_m_s(unit), unit)}",
         f"{count} / {rate} per second, then times {through(unit)}",
         value,
     )

@@ -172,7 +172,7 @@ def _aim_words(scene: Scene, mic: Mic) -> str:
 
 
 def place_unit(unit: str) -> str:
-    """The unit of the places on the sheet: inches for feet, so that one number tells each."""
+    """The unit of the places on the sheet: inches for feet, so that each is one number."""
     return "in" if unit == "ft" else unit
 
 
@@ -217,7 +217,7 @@ def uneven_words(scene: Scene, prediction: Prediction) -> list[str]:
 
 
 def sheet_size(channel_count: int, string_count: int, box_lines: int = 0) -> SheetSize:
-    """The largest type and plan with which the sheet fits its page; ``box_lines`` of it tell what to mend first.
+    """The largest type and plan with which the sheet fits its page; ``box_lines`` of it list what to mend first.
 
     >>> sheet_size(6, 9).points, sheet_size(6, 9).plan_mm > 100
     (9.0, True)
@@ -361,7 +361,7 @@ def report_page(
     Parameters
     ----------
     scene, prediction, findings
-        What is told.
+        What the page shows.
     figures : mapping of name to str
         ``<svg>`` elements of ours by the names of `figures.gallery`, and ``floor`` for the setup sheet.
     name : str

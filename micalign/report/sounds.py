@@ -309,7 +309,7 @@ def _of_source(
 
 
 def _of_pair(take: Take, found: PairSum, seconds: float) -> Excerpt | None:
-    """Both at one loudness, as the lines of the pair are told."""
+    """Both at one loudness, as the lines of the pair are."""
     reference, track = take.track(found.reference), take.track(found.track)
     ways = {WAY_WORDS[name]: way for name, way in ways_to_add(found, reference, track).items()}
     return _excerpt(f"{found.reference} and {found.track}", ways, loudest_moment(reference), seconds)

@@ -142,7 +142,7 @@ def test_arrow_keys_move_a_mic_by_a_centimetre_and_with_shift_by_ten(tab: Page, 
     assert "arrow keys move it" in tab.value("document.querySelector('.mic-0').getAttribute('aria-label')")
 
 
-def test_the_drawn_comb_is_the_closed_form_and_dense_teeth_are_an_envelope(tab: Page, lesson: Path) -> None:
+def test_the_drawn_comb_is_the_closed_form_and_dense_notches_are_an_envelope(tab: Page, lesson: Path) -> None:
     tab.open(lesson, width=1000)
     set_number(tab, "delay", 5)
     set_number(tab, "level", 6)
@@ -173,7 +173,7 @@ def test_the_drawn_comb_is_the_closed_form_and_dense_teeth_are_an_envelope(tab: 
     assert level[high].min() == pytest.approx(20 * np.log10(1 - 10 ** (-0.3)), abs=0.1)
     assert level[high].max() == pytest.approx(20 * np.log10(1 + 10 ** (-0.3)), abs=0.1)
     assert np.all((np.abs(level[high] - level[high].min()) < 0.2) | (np.abs(level[high] - level[high].max()) < 0.2))
-    assert "teeth too dense to draw" in tab.value("document.querySelector('#comb .legend').textContent")
+    assert "notches too dense to draw" in tab.value("document.querySelector('#comb .legend').textContent")
 
 
 def test_at_no_delay_and_flipped_the_words_say_silence_and_it_is_silent(tab: Page, lesson: Path) -> None:

@@ -46,16 +46,16 @@ micalign.arithmetic = (() => {
   }
 
   // ---- the comb of two copies --------------------------------------------------------------------------------
-  function teeth(delay, first, upper = AUDIBLE_HZ, most = Infinity) {
+  function extremes(delay, first, upper = AUDIBLE_HZ, most = Infinity) {
     const late = Math.abs(delay), found = [];
     if (!(late > 0)) return found;
-    // The hair's breadth keeps a tooth that lies on the upper limit itself.
+    // The hair's breadth keeps one that lies on the upper limit itself.
     const count = Math.min(Math.floor(upper * late * (1 + 1e-12) - first) + 1, most);
     for (let k = 0; k < count; k += 1) found.push((first + k) / late);
     return found;
   }
-  const notches = (delay, polarity, upper, most) => teeth(delay, polarity > 0 ? 0.5 : 0, upper, most);
-  const peaks = (delay, polarity, upper, most) => teeth(delay, polarity > 0 ? 1 : 0.5, upper, most);
+  const notches = (delay, polarity, upper, most) => extremes(delay, polarity > 0 ? 0.5 : 0, upper, most);
+  const peaks = (delay, polarity, upper, most) => extremes(delay, polarity > 0 ? 1 : 0.5, upper, most);
   const weaker = (levelDb) => 10 ** (-Math.abs(levelDb) / 20);
   const notchDepth = (levelDb) => floored(1 - weaker(levelDb));
   const peakHeight = (levelDb) => floored(1 + weaker(levelDb));
@@ -101,7 +101,7 @@ micalign.arithmetic = (() => {
       notch_depth_db: listed.length || polarity < 0 ? notchDepth(level) : null, peak_height_db: peakHeight(level),
     };
   }
-  /** A DI against a mic that takes the same source: the level between the two depends on gains no scene tells. */
+  /** A DI against a mic that takes the same source: the level between the two depends on gains that no scene states. */
   function diDifference(scene, found, di, mic) {
     const direct = scene.dis[di], heard = found.paths[direct.of][mic];
     const late = heard.arrival_s - direct.latency_s, polarity = heard.sign * direct.polarity > 0 ? 1 : -1;
@@ -238,6 +238,6 @@ micalign.arithmetic = (() => {
   return {
     AUDIBLE_HZ, FLOOR_DB, SURFACES, aimPoint, apart, arrivals, axisOf, between, clearance, clip, diDifference, diMics,
     difference, heardLevel, minus, notchDepth, notches, pairs, peakHeight, peaks, plus, reflections, response, size, spacing,
-    teeth, unit,
+    extremes, unit,
   };
 })();

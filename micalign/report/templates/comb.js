@@ -1,12 +1,12 @@
 "use strict";
-// A comb drawn: level of the sum over frequency. Where teeth are denser than pixels their envelope is filled instead of
+// A comb drawn: level of the sum over frequency. Where notches are denser than pixels their envelope is filled instead of
 // a line, in its own shade, so that no false pattern appears.
 globalThis.micalign ??= {};
 micalign.comb = (svg) => {
   const { between, notchDepth, notches, peakHeight, response } = micalign.arithmetic;
   const SPACE = "http://www.w3.org/2000/svg";
   const LOWEST_HZ = 20, HIGHEST_HZ = 20000, LOWEST_DB = -30, HIGHEST_DB = 9, OCTAVES = Math.log2(HIGHEST_HZ / LOWEST_HZ);
-  const DENSE = 0.2; // teeth to a pixel
+  const DENSE = 0.2; // notches to a pixel
   const EDGE = { left: 44, right: 12, top: 12, bottom: 40 };
   const shape = { width: 600, height: 240 };
   function make(parent, kind, attributes, text) {
@@ -88,7 +88,7 @@ micalign.comb = (svg) => {
     legend.replaceChildren();
     let at = shape.width - EDGE.right;
     const rows = [["notches", "comb-notches"], ...(before ? [["before", "comb-old"]] : []), ["the sum", "comb-line"],
-      ...(dense ? [["teeth too dense to draw", "comb-band"]] : [])];
+      ...(dense ? [["notches too dense to draw", "comb-band"]] : [])];
     for (const [words, kind] of rows) {
       const text = make(legend, "text", { y: EDGE.top + 4, class: "end", x: at }, words);
       at -= text.getComputedTextLength() + 24;

@@ -1,6 +1,6 @@
 "use strict";
 // The stage of the lesson: one sound, two mics that are dragged by hand or moved with arrow keys. Metres; the sound is at
-// the origin. `moved(number, place)` is told where a hand wants a mic.
+// the origin. `moved(number, place)` is called with where a hand wants a mic.
 globalThis.micalign ??= {};
 micalign.lessonStage = (svg, { farthest_m, steps_m, moved }) => {
   const SPACE = "http://www.w3.org/2000/svg", FINGER_PX = 24, NAMES = ["first mic", "second mic"];

@@ -144,7 +144,7 @@
       words.length(found.paths[s][m].distance_m, choice.unit === "m" ? "cm" : choice.unit)]), "no mic says what it is on");
   }
   function tellChanges() {
-    const told = layout.changes().map((one) => {
+    const moves = layout.changes().map((one) => {
       const moved = apart(one.from, one.to);
       const ways = one.to.map((value, axis) => [value - one.from[axis], [["right", "left"], ["back", "front"], ["up", "down"]][axis]])
         .filter(([by]) => Math.abs(by) >= 5e-4).map(([by, [more, less]]) => `${words.length(Math.abs(by), choice.unit === "m" ? "cm" : choice.unit)} ${by > 0 ? more : less}`);
@@ -152,15 +152,15 @@
         [moved > 0 ? ways.join(", ") : "", one.turned ? "turned" : ""].filter(Boolean).join(", ")];
     });
     const before = pairs(start, startFound), after = pairs(now, found);
-    const figures = told.length ? after.flatMap((row, n) => row.equal_to ? [[`${now.pairs[row.pair].name}: ${now.sources[row.source].name}`,
+    const figures = moves.length ? after.flatMap((row, n) => row.equal_to ? [[`${now.pairs[row.pair].name}: ${now.sources[row.source].name}`,
       words.ms(before[n].difference_s, before[n].uncertainty_s, true), words.ms(row.difference_s, row.uncertainty_s, true),
       `first notch ${notchWords({ polarity: 1, ...before[n] })}, now ${notchWords({ polarity: 1, ...row })}`]] : []) : [];
     const [old, current] = [heard(start, startFound), heard(now, found)];
-    if (told.length && old) {
+    if (moves.length && old) {
       figures.push([`${now.sources[listening.source].name}: ${now.mics[listening.first].name}, ${secondName()}`, apartWords(old), apartWords(current),
         `first notch ${notchWords(old)}, now ${notchWords(current)}`]);
     }
-    rows("live-changes", [...told, ...figures], "nothing has been moved");
+    rows("live-changes", [...moves, ...figures], "nothing has been moved");
   }
   function tellHand() {
     const thing = now[chosen.kind][chosen.number], active = document.activeElement;
