@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-_SWEEP_S = 6.0
+_SWEEP_S = 6.0  # as long as the one that --sweep makes by default
 
 
 @click.command("click")

@@ -49,7 +49,7 @@ COMMANDS: Final = {
 """Every subcommand with its one line of help, so that ``--help`` loads none of them."""
 
 
-_KEPT_BYTES: Final = 8 << 20
+_KEPT_BYTES: Final = 8 << 20  # bytes, above the blocks that tracks are read in
 
 
 class LazyGroup(click.Group):

@@ -223,6 +223,9 @@ def page_path(out: Path | None, default: Path) -> Path:
 
 
 UNITS: Final = ("m", "cm", "mm", "ft", "in")
+_SHORTEST_M: Final = 0.001  # a shorter way is a slip of the pen
+_LONGEST_M: Final = 100.0  # so is a longer one, beyond any room
+_ALIKE_M: Final = 1e-4  # their first notch would lie above 1.7 MHz
 _BETWEEN: Final = re.compile("[,x×]", re.IGNORECASE)
 """What people write between the lengths of a room."""
 
@@ -244,9 +247,9 @@ def two_lengths(texts: Sequence[str], unit: str | None, option: str) -> tuple[fl
         first, second = (parse_length(text, shown) for text in texts)
     except ValueError as error:
         raise click.UsageError(f"{option}: {error}") from error
-    if min(first, second) < 0.001 or max(first, second) > 100.0:
+    if min(first, second) < _SHORTEST_M or max(first, second) > _LONGEST_M:
         raise click.UsageError(f"{option}: each must lie between 1 mm and 100 m")
-    if abs(first - second) < 1e-4:
+    if abs(first - second) < _ALIKE_M:
         raise click.UsageError(f"{option}: equal distances make no comb: give two that differ")
     return first, second
 

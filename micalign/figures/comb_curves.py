@@ -31,6 +31,7 @@ from micalign.figures.style import (
     stacked,
     words,
 )
+from micalign.figures.tuned import NO_COMB_S, WITHIN_DB
 from micalign.scene.model import Scene
 from micalign.units import show_hz, show_hz_range, show_ms, show_ms_within
 
@@ -49,11 +50,11 @@ __all__ = [
     "recorded_combs_figure",
 ]
 
-LOWEST_DB: Final = -30.0
-_HIGHEST_DB: Final = 11.0
-_NOTCHES_DRAWN: Final = 24
-_WITHIN_DB: Final = 12.0
-_NO_COMB_S: Final = 20e-6  # later copies than this have their first notch below 25 kHz
+_LOWEST_HZ: Final = 20.0  # where the frequency axis begins
+_RIGHT_OF_HZ: Final = 6000  # above, the words of a first notch stand to the left of it
+LOWEST_DB: Final = -30.0  # deeper notches end at the frame: no ear follows them
+_HIGHEST_DB: Final = 11.0  # two equal copies rise to 6 dB; above it the legend
+_NOTCHES_DRAWN: Final = 24  # more stand closer than a line is wide
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +190,7 @@ def _frequencies(copy: Copy, upper_hz: float) -> Floats:
     """Fine enough for every notch, and on each itself, so that none is missed between two points."""
     even = np.geomspace(20.0, max(upper_hz, 21.0), 1200)
     notches = notches_hz(copy.delay_s, polarity=copy.polarity, upper_hz=upper_hz)
-    return np.unique(np.concatenate([even, notches[notches >= 20.0]]))
+    return np.unique(np.concatenate([even, notches[notches >= _LOWEST_HZ]]))
 
 
 def _response(frequency: Floats, copy: Copy, delay_s: float) -> Floats:
@@ -219,11 +220,11 @@ def _holds(turns: tuple[Floats, Floats], part: float) -> Bools:
 
 def _name_first_notch(axes: Axes, copy: Copy) -> None:
     notches = notches_hz(copy.delay_s, polarity=copy.polarity)
-    audible = notches[notches >= 20.0]
+    audible = notches[notches >= _LOWEST_HZ]
     if not len(audible):
         return
     first = float(audible[0])
-    right = first < 6000
+    right = first < _RIGHT_OF_HZ
     axes.annotate(
         f"first notch {_first_notch_words(copy, first)}",
         xy=(first, _HIGHEST_DB - 2.0),
@@ -247,7 +248,8 @@ def pairs_that_matter(scene: Scene, prediction: Prediction, *, most: int = 6) ->
     """The rows whose combs colour the blend, those that both mics are there for first, then the deepest.
 
     >>> from micalign.acoustics.prediction import predict
-    >>> from micalign.scene.model import Mic, Source
+    >>> from micalign.figures.tuned import NO_COMB_S, WITHIN_DB
+    from micalign.scene.model import Mic, Source
     >>> mics = tuple(Mic(name, (x, 2.0, 1.8), on=("snare",)) for name, x in (("left", 1.0), ("right", 3.0)))
     >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
     >>> [row.mics for row in pairs_that_matter(scene, predict(scene))]
@@ -263,7 +265,7 @@ def pairs_that_matter(scene: Scene, prediction: Prediction, *, most: int = 6) ->
 
 
 def _combs(row: Difference) -> bool:
-    return abs(row.level_difference_db) <= _WITHIN_DB and abs(row.difference_s) > _NO_COMB_S
+    return abs(row.level_difference_db) <= WITHIN_DB and abs(row.difference_s) > NO_COMB_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,7 +282,8 @@ def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 4) ->
     Examples
     --------
     >>> from micalign.acoustics.prediction import predict
-    >>> from micalign.scene.model import Mic, Source
+    >>> from micalign.figures.tuned import NO_COMB_S, WITHIN_DB
+    from micalign.scene.model import Mic, Source
     >>> mics = tuple(Mic(name, (x, 2.0, 1.8), on=("snare",)) for name, x in (("left", 1.0), ("right", 3.0)))
     >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
     >>> len(pair_combs_figure(scene, predict(scene)).axes)
@@ -314,7 +317,7 @@ def _rows(scene: Scene, prediction: Prediction) -> list[_TitledComb]:
     direct = [
         _TitledComb(f"{one.source}: {one.di} with {one.mic}", _di_copy(one))
         for one in prediction.di_differences
-        if abs(one.difference_s) > _NO_COMB_S or one.polarity < 0
+        if abs(one.difference_s) > NO_COMB_S or one.polarity < 0
     ]
     pairs = pairs_that_matter(scene, prediction, most=len(prediction.differences))
     return direct + [_TitledComb(f"{row.source}: {row.mics[0]} with {row.mics[1]}", _copy(row)) for row in pairs]

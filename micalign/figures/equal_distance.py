@@ -19,6 +19,7 @@ from micalign.acoustics.placement_terms import clearance_m
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.figures.style import COLOURS, DASHES, SMALL, Tag, dress, new_figure, place_tags, words
+from micalign.figures.tuned import CROSSING_APART_M, CROSSING_MS
 from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
 from micalign.scene.model import Mic, Scene
 from micalign.units import METRES, show_length
@@ -30,22 +31,20 @@ if TYPE_CHECKING:
 
 __all__ = ["equal_distance_figure"]
 
-_POINTS: Final = 241
-_MAP_IN: Final = 6.0
-_LEFT_IN: Final = 0.75
+_POINTS: Final = 241  # a side: 2 to 3 cm of a room, finer than its lines are wide
+_MAP_IN: Final = 6.0  # its longer side
+_LEFT_IN: Final = 0.75  # axis label and numbers
 _FOOT_IN: Final = 2.1  # axis label and legend
 _NARROWEST_IN: Final = 6.4  # the words below need it
-_MOST_CROSSINGS: Final = 4
-_CROSSING_MS: Final = 0.05
-_CROSSING_APART_M: Final = 0.15
+_MOST_CROSSINGS: Final = 4  # ringed
 
 _LINE_COLOURS: Final = ("plum", "brick", "blue")
 """Of the lines of equal distance, a source each."""
 
 _SHADES: Final = ((0.0, 0.1, 0.75), (0.1, 0.2, 0.5), (0.2, 0.4, 0.3), (0.4, 0.8, 0.14))
 """From and to, ms, and how dark."""
-_COLUMNS: Final = 2
-_LONGEST: Final = 22
+_COLUMNS: Final = 2  # of the legend
+_LONGEST: Final = 22  # characters of a name in it
 
 
 def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequence[str]) -> Figure:
@@ -193,13 +192,13 @@ def _crossings(axes: Axes, scene: Scene, moving: Mic, grid: tuple[Floats, Floats
     unit_m, rings = METRES[_unit(scene)], 0
     for _ in range(_MOST_CROSSINGS):
         row, column = np.unravel_index(int(np.argmin(worst)), worst.shape)
-        if worst[row, column] > _CROSSING_MS:
+        if worst[row, column] > CROSSING_MS:
             break
         axes.plot(
             x[column] / unit_m, y[row] / unit_m, "o", markersize=11, markerfacecolor="none",
             markeredgecolor=COLOURS["ink"], markeredgewidth=1.4, zorder=6,
         )  # fmt: skip
-        worst[np.linalg.norm(places - places[row, column], axis=-1) < _CROSSING_APART_M] = np.inf
+        worst[np.linalg.norm(places - places[row, column], axis=-1) < CROSSING_APART_M] = np.inf
         rings += 1
     return rings
 
@@ -215,7 +214,7 @@ def _usable(scene: Scene, moving: Mic, places: Floats) -> Bools:
         good &= np.linalg.norm(places - np.array(moving.position), axis=-1) <= moving.reach_m
     for other in scene.mics:
         if other is not moving:
-            good &= np.linalg.norm(places - np.array(other.position), axis=-1) > _CROSSING_APART_M
+            good &= np.linalg.norm(places - np.array(other.position), axis=-1) > CROSSING_APART_M
     return good
 
 

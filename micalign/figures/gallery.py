@@ -21,8 +21,8 @@ __all__ = ["KINDS", "scene_figures", "slug"]
 
 KINDS: Final = ("plan", "arrivals", "combs", "map")
 
-_MOST_TIMELINES: Final = 3
-_MOST_MAPS: Final = 3
+_MOST_TIMELINES: Final = 3  # of the sources that most mics are on
+_MOST_MAPS: Final = 3  # of the first pairs
 
 
 def scene_figures(

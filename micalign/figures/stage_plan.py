@@ -26,20 +26,21 @@ if TYPE_CHECKING:
 
 __all__ = ["Sheet", "floor_figure", "plan_figure", "sheet_for"]
 
-_WIDTH: Final = 8.4
-_TALLEST_VIEWS: Final = 7.2
-_LEFT: Final = 0.78
-_RIGHT: Final = 0.25
-_GAP_ACROSS: Final = 0.55
+# All in inches but where a unit is given.
+_WIDTH: Final = 8.4  # within the margins of A4 and of Letter, turned
+_TALLEST_VIEWS: Final = 7.2  # with the key below they fit a page
+_LEFT: Final = 0.78  # axis label and numbers
+_RIGHT: Final = 0.25  # half of a last number
+_GAP_ACROSS: Final = 0.55  # the second view's numbers
 _GAP_UP: Final = 0.85  # a title and an axis label between the rows
-_TOP: Final = 0.75
-_BOTTOM: Final = 0.62
+_TOP: Final = 0.75  # headline and a view's title
+_BOTTOM: Final = 0.62  # axis label and numbers
 _NARROWEST_SECOND: Final = 2.0  # room for the symbols
 _ENTRY_IN: Final = 0.20  # height of a line of the key, inches
-_COLUMNS: Final = 3
+_COLUMNS: Final = 3  # of the key
 _COLUMN_IN: Final = 2.8  # of the key, for a name of the longest kind and its height
-_FEW: Final = 4
-_FLOOR_LEFT: Final = 0.7
+_FEW: Final = 4  # entries stand in one row
+_FLOOR_LEFT: Final = 0.7  # axis label and numbers
 _FLOOR_FOOT: Final = 0.75  # axis label and legend
 _INSET: Final = (0.16, 0.2)  # the small room on the sheet, shares of the plan
 _LONG_LABEL_IN: Final = 2.0  # a lower plan has no room for its long label, which the sheet says in words

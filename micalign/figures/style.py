@@ -92,13 +92,13 @@ DASHES: Final = ("solid", (0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)
 
 SUFFIXES: Final = (".png", ".svg", ".pdf")
 
-SMALL: Final = 9.0
-NORMAL: Final = 10.0
-LARGE: Final = 11.5
+SMALL: Final = 9.0  # points: numbers, names, legends
+NORMAL: Final = 10.0  # points: axis labels, titles of panels
+LARGE: Final = 11.5  # points: headlines
 
 _FONTS: Final = "'DejaVu Sans', 'Bitstream Vera Sans', Verdana, sans-serif"
-_TICKS_HZ: Final = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
-_DPI: Final = 150
+_TICKS_HZ: Final = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)  # 1, 2, 5 of each decade that is heard
+_DPI: Final = 150  # dots an inch: sharp on a screen, small as a file
 
 _METADATA: Final[dict[str, dict[str, Any]]] = {
     ".png": {"Software": "micalign"},
@@ -271,8 +271,8 @@ def legend(axes: Axes, *, where: str = "best", columns: int = 1, handles: Sequen
     axes.legend(fontsize=SMALL, labelcolor=COLOURS["ink"], **extra)
 
 
-_RINGS_PT: Final = (9.0, 12.0, 15.0, 19.0, 24.0, 30.0, 37.0, 46.0, 58.0, 72.0)
-_DIRECTIONS: Final = 24
+_RINGS_PT: Final = (9.0, 12.0, 15.0, 19.0, 24.0, 30.0, 37.0, 46.0, 58.0, 72.0)  # how far a word is tried from its point
+_DIRECTIONS: Final = 24  # in which it is tried, every 15 degrees
 _LEADER_FROM_PT: Final = 16.0  # further out than this, a thin line joins word and point
 _DOT_PT: Final = 4.5  # half the size of a marker
 _STEP_PT: Final = 1.5  # outlines are held against words at steps of this

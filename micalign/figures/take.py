@@ -27,6 +27,7 @@ from micalign.figures.style import (
     stacked,
     words,
 )
+from micalign.figures.tuned import LIKENESS_HZ, OWN_PEAK_S, RIVAL, WHITENED
 from micalign.take.levels import TrackLevels, WorkingWindow
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay
@@ -48,8 +49,8 @@ __all__ = [
     "sums_figure",
 ]
 
-_MOST_STRIPS: Final = 32
-_STRIP_IN: Final = 0.62
+_MOST_STRIPS: Final = 32  # more make a figure of more than 20 inches
+_STRIP_IN: Final = 0.62  # height of a track's strip, inches
 _VERDICT_COLOURS: Final = {"good": "ink", "quiet": "soft", "hot": "amber", "clipped": "brick", "silent": "brick"}
 
 
@@ -154,16 +155,14 @@ def _time_axis(axes: Axes) -> None:
     axes.set_xlabel("time (s)", fontsize=NORMAL, color=COLOURS["ink"])
 
 
-_FRAME_S: Final = 0.25
-_FRAMES: Final = 24
-_MOST_TRACKS: Final = 8
-_MARGIN_S: Final = 0.004
-_FLOOR_DB: Final = -50.0
-_RIVAL: Final = 0.7  # of the highest peak: lower ones are seldom mistaken for it, and the rings would hide the curve
-_OWN_PEAK_S: Final = 2e-4  # half the width of the main peak of what is heard below 8 kHz, with its side lobes
-_MOST_RIVALS: Final = 8
-_MOST_SUMS: Final = 4
-_LEAST_GAIN_DB: Final = -20.0
+_FRAME_S: Final = 0.25  # of each frame (by eye)
+_FRAMES: Final = 24  # the loudest frames (by eye)
+_MOST_TRACKS: Final = 8  # panels, or waveforms, of one figure
+_MARGIN_S: Final = 0.004  # shown beyond the largest delay
+_FLOOR_DB: Final = -50.0  # of the spectrum, below its highest
+_MOST_RIVALS: Final = 8  # ringed
+_MOST_SUMS: Final = 4  # panels
+_LEAST_GAIN_DB: Final = -20.0  # a band that cancels further ends at the frame
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +205,7 @@ def correlation_figure(pairs: Sequence[Likeness]) -> Figure:
     curve, chosen, rings = (panels[0].lines[index] for index in (1, 2, 3))
     figure.legend(
         handles=[curve, chosen, rings],
-        labels=["likeness", "the delay measured", f"other peaks, {100 * _RIVAL:.0f} % as high or more"],
+        labels=["likeness", "the delay measured", f"other peaks, {100 * RIVAL:.0f} % as high or more"],
         loc="upper right",
         ncols=3,
         frameon=False,
@@ -225,9 +224,9 @@ def _correlation(reference: Track, track: Track, widest_s: float) -> tuple[Float
     spectra = frame_spectra(reference, track, _loud_starts(reference, length), window, margin=margin)
     cross = spectra.cross.astype(np.complex128).sum(axis=0)
     size = [smooth_bins(power.sum(axis=0), 41) for power in (spectra.first, spectra.second)]
-    whitened = cross / (size[0] * size[1] + 1e-9 * float(np.max(size[0]) * np.max(size[1]))) ** 0.4
+    whitened = cross / (size[0] * size[1] + 1e-9 * float(np.max(size[0]) * np.max(size[1]))) ** WHITENED
     frequency = spectra.frequencies_hz
-    whitened *= (frequency > 40.0) & (frequency < 8000.0)
+    whitened *= (frequency > LIKENESS_HZ[0]) & (frequency < LIKENESS_HZ[1])
     value = correlate_spectrum(whitened, spectra.size, finer=2)
     step_s = 0.5 / reference.sample_rate
     count = int(widest_s / step_s)
@@ -273,7 +272,7 @@ def _other_peaks(lag_s: Floats, value: Floats, chosen_s: float) -> Ints:
     """Peaks of either sign that come near the highest and lie away from the chosen delay, highest first."""
     size = np.abs(value)
     tops = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))
-    high = tops[(size[tops] >= _RIVAL * size.max()) & (np.abs(lag_s[tops] - chosen_s) > _OWN_PEAK_S)]
+    high = tops[(size[tops] >= RIVAL * size.max()) & (np.abs(lag_s[tops] - chosen_s) > OWN_PEAK_S)]
     found: Ints = high[np.argsort(-size[high])][:_MOST_RIVALS]
     return found
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = ["timeline_figure"]
 
-_HEADROOM_DB: Final = 11.0
-_MOST_MICS: Final = 8
+_HEADROOM_DB: Final = 11.0  # above the direct sound, for names and the legend
+_MOST_MICS: Final = 8  # panels
 _NAMED: Final = 3  # how many reflections of a mic carry their surface's name
 
 

@@ -39,8 +39,8 @@ __all__ = [
     "room_box",
 ]
 
-_MARGIN_M: Final = 0.45
-_SMALLEST_M: Final = 1.2
+_MARGIN_M: Final = 0.45  # round the outermost things
+_SMALLEST_M: Final = 1.2  # that a view shows, however near things stand to each other
 _NEARLY_ALL_M: Final = 1.0  # where a crop would save less than this, the whole room is shown
 _LOBE_IN: Final = 0.30  # radius of a lobe on paper, inches
 _FULL_LOBES: Final = 8  # so many mics get lobes of full size
@@ -64,6 +64,7 @@ class View:
         return point[self.across], point[self.up]
 
 
+# A view by the axes that run across and up the page.
 VIEWS: Final = (
     View("plan", 0, 1),
     View("seen from the front wall", 0, 2),

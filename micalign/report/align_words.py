@@ -8,20 +8,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from micalign.alignment.offsets import Remain
 from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.report.tables import WARNING, bare_table, clean
-from micalign.units import show_band, show_db, show_dbfs, show_hz, show_ms, show_samples
+from micalign.report.tuned import LOST_DB
+from micalign.units import AUDIBLE_HZ, show_band, show_db, show_dbfs, show_hz, show_ms, show_samples
 
 if TYPE_CHECKING:
     from rich.table import Table
 
 __all__ = ["align_document", "aligned_line", "gain_table", "remain_table", "shift_table", "words"]
 
-_LOST_DB: Final = 0.5
-"""What a third octave may lose without being shown: less is the spread of one take (judgement)."""
 Band = dict[str, float | None]
 
 
@@ -75,7 +74,7 @@ def remain_table(remains: Sequence[Remain]) -> Table:
         if one.is_bleed:
             continue
         notch = one.first_notch_hz
-        stated = "none below 20 kHz" if notch is None or notch > 20000 else show_hz(notch)
+        stated = "none below 20 kHz" if notch is None or notch > AUDIBLE_HZ else show_hz(notch)
         polarity = "same" if one.polarity > 0 else "OPPOSED"
         cells = [show_ms(one.remain_s, sign=True), stated, polarity]
         table.add_row(clean(one.source), clean(one.track), clean(one.against), *cells)
@@ -101,7 +100,7 @@ def gain_table(offsets: OffsetsFile, *, thirds: bool = False) -> Table:
 
 def _has_lost(band: Band) -> bool:
     before, after = band["before_db"], band["after_db"]
-    return before is not None and after is not None and after < before - _LOST_DB
+    return before is not None and after is not None and after < before - LOST_DB
 
 
 def _octaves(bands: Sequence[Band]) -> list[Band]:

@@ -15,6 +15,7 @@ from micalign.acoustics.received import Bleed, Spacing
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.report.comb_words import depth_words, late_words, mono_notch_words, notch_range_words, notch_words
 from micalign.report.tables import counted, ruled_table
+from micalign.report.tuned import CENTRE_PERCENT
 from micalign.scene.model import Scene
 from micalign.units import (
     METRES,
@@ -40,8 +41,8 @@ __all__ = [
     "spacing_table",
 ]
 
-_MOST_ROWS: Final = 10
-_MOST_CELLS: Final = 60
+_MOST_ROWS: Final = 10  # of a table, unless all are asked for
+_MOST_CELLS: Final = 60  # of sources by mics, what a screen shows; beyond, only what each mic is on
 
 
 def heading(scene: Scene, predicted: Prediction) -> str:
@@ -311,7 +312,7 @@ def _pair_cells(row: PairSource, unit: str) -> list[str]:
 def _image_words(percent: float | None) -> str:
     if percent is None:
         return "no place"
-    if abs(percent) < 5:
+    if abs(percent) < CENTRE_PERCENT:
         return "centre"
     return f"{abs(percent):.0f} {'right' if percent > 0 else 'left'}"
 

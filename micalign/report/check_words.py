@@ -20,6 +20,7 @@ from micalign.findings.finding import Finding
 from micalign.findings.rules import RULES
 from micalign.report import check_tables as tables
 from micalign.report.tables import SEVERITY_STYLES, clean, ruled_table
+from micalign.report.tuned import OF_ITS_OWN
 from micalign.scene.model import Mic, Scene, Source
 from micalign.units import show_hz, significant
 
@@ -61,10 +62,10 @@ SECTIONS: Final = {
     "room": "reverberation and modes",
 }
 """What ``--show`` knows, with what it is."""
-_FEWEST_LINES: Final = 24
-_MOST_LINES: Final = 40
+_FEWEST_LINES: Final = 24  # of a terminal, the least there is
+_MOST_LINES: Final = 40  # of a screen, or of what goes to a file (judgement)
 Numbers = Mapping[tuple[str, tuple[str, ...]], int]
-_MOST_PLACES: Final = 12
+_MOST_PLACES: Final = 12  # rows of the table of modes
 
 
 @cache
@@ -268,7 +269,7 @@ def room_lines(room: RoomFigures | None) -> Iterator[str]:
 
 def _eyring(room: RoomFigures) -> str:
     sabine, eyring = room.reverberation_s or 0.0, room.eyring_s or 0.0
-    return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > 0.05 * sabine else ""
+    return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > OF_ITS_OWN * sabine else ""
 
 
 def mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import Reflection
 from micalign.report.tables import bare_table, clean
+from micalign.report.tuned import SAME_BOUNCE_S
 from micalign.tdoa.sweep import CLICKS, LEAD_S, Echo, Response
 from micalign.units import show_db, show_ms, show_plus_minus
 
@@ -25,7 +26,6 @@ CAUTION: Final = (
     "Turn the monitors down before you play it and come up slowly; take headphones off and wear protection beside a "
     "loudspeaker. Test signals are louder than they look."
 )
-_SAME_S: Final = 0.4e-3
 
 
 @dataclass(frozen=True)
@@ -162,7 +162,7 @@ def _echoes(one: Response, planned: Sequence[Reflection] | None) -> Table:
 
 
 def _as_planned(echo: Echo, planned: Sequence[Reflection]) -> str:
-    near = [one for one in planned if abs(one.delay_s - echo.delay_s) <= _SAME_S]
+    near = [one for one in planned if abs(one.delay_s - echo.delay_s) <= SAME_BOUNCE_S]
     if not near:
         return "-"
     best = min(near, key=lambda one: abs(one.delay_s - echo.delay_s))

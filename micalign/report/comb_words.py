@@ -16,6 +16,7 @@ from micalign.acoustics.comb import FLOOR_DB, first_notch_range_hz, notch_depth_
 from micalign.acoustics.differences import Difference, PairSource
 from micalign.acoustics.room import Reflection
 from micalign.findings.tuned import TYPICAL_S
+from micalign.report.tuned import HARMLESS_HZ
 from micalign.units import (
     db_from_amplitude,
     short_length,
@@ -44,12 +45,9 @@ __all__ = [
     "notch_range_words",
     "notch_words",
 ]
-TEMPERATURE_C: Final = 20.0
-RATES_HZ: Final = (44_100, 48_000, 96_000)
-_SHOWN_NOTCHES: Final = 5
-
-_HARMLESS_HZ: Final = 10_000.0
-"""A first notch above this is heard by few and hurts little (common practice, no source)."""
+TEMPERATURE_C: Final = 20.0  # of a room, where none is given
+RATES_HZ: Final = (44_100, 48_000, 96_000)  # sample rates in common use
+_SHOWN_NOTCHES: Final = 5  # the rest follows at even steps
 
 
 def notch_range_words(row: Difference) -> str:
@@ -182,13 +180,13 @@ def _level_words(paths: TwoPaths) -> str:
 
 def moves(paths: TwoPaths, unit: str) -> Iterator[str]:
     """What to move, or else to shift."""
-    harmless_m = speed_of_sound(TEMPERATURE_C) / (2 * _HARMLESS_HZ)
+    harmless_m = speed_of_sound(TEMPERATURE_C) / (2 * HARMLESS_HZ)
     if paths.path_m <= harmless_m:
-        yield f"Nothing to move: the first notch lies above {show_hz(_HARMLESS_HZ)}, where it hurts little."
+        yield f"Nothing to move: the first notch lies above {show_hz(HARMLESS_HZ)}, where it hurts little."
         return
     longer, near = short_length(paths.path_m, unit), _fine(harmless_m, unit)
     first = f"Move the farther mic {longer} nearer" if paths.distances_m else f"Make the later path {longer} shorter"
-    yield f"{first}: no notch is left. Equal to {near}, the first stays above {show_hz(_HARMLESS_HZ)}."
+    yield f"{first}: no notch is left. Equal to {near}, the first stays above {show_hz(HARMLESS_HZ)}."
     yield from _apart(paths, unit)
     shift = f"{show_ms(paths.delay_s)} ({paths.delay_s * 48_000:.0f} samples at 48 kHz)"
     yield f"Or shift the earlier track {shift} later: that mends this one sound, and no other."

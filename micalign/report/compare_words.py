@@ -18,6 +18,7 @@ from micalign.compare.linefaults import HeardLine, LineSource
 from micalign.report.check_words import finding_rows
 from micalign.report.measure_words import found_rows
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite
+from micalign.report.tuned import LARGE_Z
 from micalign.units import dbfs_cell, many, show_db, show_ms
 
 if TYPE_CHECKING:
@@ -34,8 +35,6 @@ __all__ = [
     "summary",
     "to_do",
 ]
-
-_LARGE_Z = 3.0
 
 
 def compare_document(found: Comparison) -> dict[str, Any]:
@@ -113,7 +112,7 @@ def _numbers(row: Row) -> list[str]:
     cells = [show_ms(row.measured_s, sign=True), show_ms(row.difference_s, sign=True)]
     if row.is_stray:
         return [planned, *(f"({cell})" for cell in (*cells, z))]
-    return [planned, *cells, f"{z} !" if abs(row.z) > _LARGE_Z else z]
+    return [planned, *cells, f"{z} !" if abs(row.z) > LARGE_Z else z]
 
 
 def _not_counted(row: Row) -> str:
@@ -155,9 +154,9 @@ def compared_line(found: Comparison) -> str:
 
 def _worth_a_look(rows: Sequence[Row]) -> str:
     """Which rows that count are far from the plan; in brackets stands what does not count."""
-    large = [row for row in rows if row.z is not None and abs(row.z) > _LARGE_Z and not row.is_stray]
+    large = [row for row in rows if row.z is not None and abs(row.z) > LARGE_Z and not row.is_stray]
     if large:
-        return f" Worth a look (|z| above 3): {', '.join(f'{row.source} in {row.track}' for row in large)}."
+        return f" Worth a look (|z| above {LARGE_Z:g}): {', '.join(f'{row.source} in {row.track}' for row in large)}."
     return " No |z| that counts is above 3."
 
 

@@ -17,11 +17,12 @@ from micalign.units import db_from_power, show_centimetres, show_ms
 
 __all__ = ["Remaining", "closing_text", "demo_document", "recorded_sum", "remaining"]
 
-_HITS: Final = 12
-_APART_S: Final = 0.25
-_BEFORE_S: Final = 0.003
+_HITS: Final = 12  # the loudest, over which is averaged (by eye)
+_APART_S: Final = 0.25  # between hits, so that none counts twice
+_BEFORE_S: Final = 0.003  # of a hit, so that its rise is whole
 _HIT_S: Final = 0.045  # the hit with its late copy; longer stretches hold more of the room than of the comb
-_SMOOTHED_OCTAVES: Final = 1 / 24
+_SMOOTHED_OCTAVES: Final = 1 / 24  # by eye: the notches stay, single bins' ripple goes
+_NOTHING_S: Final = 5e-5  # less remains than positions are known to, 2 cm of way
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +108,11 @@ def demo_document(found: Remaining, files: Sequence[str]) -> dict[str, Any]:
 def closing_text(found: Remaining, folder: str) -> str:
     """What to look at, in the order of a day's work."""
     first, second = found.tracks
-    left = f"{show_ms(found.after_s)} remain, since a pair moves as one" if found.after_s > 5e-5 else "nothing remains"
+    left = (
+        f"{show_ms(found.after_s)} remain, since a pair moves as one"
+        if found.after_s > _NOTHING_S
+        else "nothing remains"
+    )
     return f"""\
 Open this page first, in any browser: hear the take as recorded and aligned (key B switches), and move the mics
   {folder}/report.html

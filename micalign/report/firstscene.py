@@ -25,7 +25,7 @@ from micalign.units import METRES
 __all__ = ["FirstRequest", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources", "whole_text"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
-_TAPES_THAT_FIX: Final = 3
+_TAPES_THAT_FIX: Final = 3  # to a mic whose place is not given: with them it is found
 
 _OPENING: Final = (
     "",

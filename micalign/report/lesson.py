@@ -236,8 +236,8 @@ _IDEAS: Final[tuple[Callable[[str, float], Guess], ...]] = (
 
 
 _KINDS: Final = tuple(kind for kind in chain(*zip_longest(COMB_KINDS, WAY_KINDS)) if kind is not None)
-LESSON_TEMPERATURE_C: Final = 20.0
-QUESTIONS_IN_PAGE: Final = 30
+LESSON_TEMPERATURE_C: Final = 20.0  # of a heated room
+QUESTIONS_IN_PAGE: Final = 30  # one of each kind and one more
 _STEPS: Final = {"m": 0.005, "cm": 0.5, "mm": 5.0, "ft": 0.02, "in": 0.25}
 
 

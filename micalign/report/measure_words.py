@@ -17,7 +17,7 @@ from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
 from micalign.files.sessions import Laid
 from micalign.report.tables import WARNING, bare_table, clean
-from micalign.report.tuned import CLEAR_POLARITY
+from micalign.report.tuned import CLEAR_POLARITY, HEARD_DB
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
 from micalign.units import many, show_db, show_hz, show_ms, show_percent, show_plus_minus, show_samples
@@ -175,8 +175,8 @@ def _changes(before: Line, after: Line) -> str:
         for name, old, new in zip(_NAMES, before.bands_db, after.bands_db, strict=True)
         if math.isfinite(new - old)
     ]
-    lifts = _listed([(name, gain) for name, gain in changed if gain >= 0.05])
-    costs = _listed([(name, -gain) for name, gain in changed if gain <= -0.05])
+    lifts = _listed([(name, gain) for name, gain in changed if gain >= HEARD_DB])
+    costs = _listed([(name, -gain) for name, gain in changed if gain <= -HEARD_DB])
     words = [f"lifts {lifts}"] * bool(lifts) + [f"costs {costs}"] * bool(costs)
     beyond = any(gain < -ALLOWED_DB for _, gain in changed)
     return (" and ".join(words) or "changes nothing by 0.1 dB") + (" (listen to that band)" if beyond else "")

@@ -42,9 +42,9 @@ __all__ = [
     "variables",
 ]
 
-LIMIT_DBA: Final = 85.0
-_WHOLE_DAY_MINUTES: Final = 480.0
-_EXCHANGE_DB: Final = 3.0
+LIMIT_DBA: Final = 85.0  # NIOSH 98-126, as are the next two
+_WHOLE_DAY_MINUTES: Final = 480.0  # a working day, at that level
+_EXCHANGE_DB: Final = 3.0  # more halve the time
 
 
 @cache
@@ -91,6 +91,9 @@ def audio_address(data: bytes, kind: str = "audio/wav") -> str:
     return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
 
 
+_HOUR: Final = 60  # minutes
+
+
 def allowed_minutes(level_dba: float) -> float:
     """Minutes a day at a level: 480 / 2^((L - 85) / 3).
 
@@ -106,7 +109,7 @@ def show_minutes(minutes: float) -> str:
     >>> [show_minutes(value) for value in (480.0, 120.0, 15.0, 1.875, 0.46875)]
     ['8 h', '2 h', '15 min', '1 min 53 s', '28 s']
     """
-    if minutes >= 60:
+    if minutes >= _HOUR:
         return f"{minutes / 60:g} h"
     whole, seconds = divmod(math.floor(minutes * 60 + 0.5), 60)
     return " ".join([f"{whole} min"] * bool(whole) + [f"{seconds} s"] * bool(seconds))

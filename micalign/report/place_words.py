@@ -21,6 +21,7 @@ from micalign.findings.finding import Finding
 from micalign.findings.remedies import WAYS, string_length
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
+from micalign.report.tuned import WORTH_MOVING_M
 from micalign.scene.model import Box, Pair, Scene
 from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent
 
@@ -40,9 +41,10 @@ __all__ = [
     "term_table",
 ]
 
-_WORTH_SAYING_M: Final = 0.004
-_ALONG: Final = float(np.cos(np.radians(20.0)))
-_ERROR_M: Final = 0.01
+_ALONG: Final = float(np.cos(np.radians(20.0)))  # a move within 20 degrees of a source is one towards it
+_MM: Final = 1e-3  # metres: less beyond a box is not said
+_SHOWN_COST: Final = 0.005  # of a term; less is printed as 0.00
+_ERROR_M: Final = 0.01  # for which the cost is given; half an inch in feet and inches
 
 TERMS: Final = {
     "equal": "pairs equal to their sources",
@@ -72,14 +74,14 @@ def move_words(scene: Scene, move: Move) -> str:
     unit = scene.length_unit
     dx, dy, dz = (new - old for new, old in zip(move.to_m, move.from_m, strict=True))
     words = _level_words(scene, move, dx, dy)
-    if abs(dz) >= _WORTH_SAYING_M:
+    if abs(dz) >= WORTH_MOVING_M:
         words.append(f"{short_length(abs(dz), unit)} {'up' if dz > 0 else 'down'}")
     return ", ".join(words) or f"{short_length(move.move_m, unit)} in all"
 
 
 def _level_words(scene: Scene, move: Move, dx: float, dy: float) -> list[str]:
     unit, level = scene.length_unit, float(np.hypot(dx, dy))
-    if level < _WORTH_SAYING_M:
+    if level < WORTH_MOVING_M:
         return []
     landmark = _landmark(scene, move, np.array([dx, dy]) / level, level)
     if landmark:
@@ -87,7 +89,7 @@ def _level_words(scene: Scene, move: Move, dx: float, dy: float) -> list[str]:
     return [
         f"{short_length(abs(step), unit)} {ways[int(step < 0)]}"
         for step, ways in zip((dx, dy), WAYS, strict=False)
-        if abs(step) >= _WORTH_SAYING_M
+        if abs(step) >= WORTH_MOVING_M
     ]
 
 
@@ -142,7 +144,7 @@ def _further(scene: Scene, one: Obstacle) -> str:
     words = []
     for value, low, high, (more, less) in zip(one.to_m, box.low, box.high, WAYS, strict=True):
         beyond, side = (low - value, less) if value < low else (value - high, more)
-        if beyond >= 1e-3:
+        if beyond >= _MM:
             words.append(f"{short_length(beyond, unit)} further {side}")
     return " and ".join(words) or f"{short_length(one.give_m, unit)} further"
 
@@ -284,7 +286,7 @@ def error_words(scene: Scene) -> Iterator[str]:
 def term_rows(placement: Placement) -> list[tuple[str, str, str]]:
     """What each term costs before and after; only those that cost anything."""
     pairs = [(words, placement.terms_before[name], placement.terms_after[name]) for name, words in TERMS.items()]
-    return [(words, f"{then:.2f}", f"{now:.2f}") for words, then, now in pairs if max(then, now) >= 0.005]
+    return [(words, f"{then:.2f}", f"{now:.2f}") for words, then, now in pairs if max(then, now) >= _SHOWN_COST]
 
 
 def term_table(placement: Placement) -> Table:

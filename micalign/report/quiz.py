@@ -26,8 +26,9 @@ __all__ = [
     "through",
 ]
 
-_METRIC_M_S: Final = 344.0
-_IMPERIAL_M_S: Final = 1129 * METRES["ft"]
+_METRIC_M_S: Final = 344.0  # in air of 21 C
+_IMPERIAL_M_S: Final = 1129 * METRES["ft"]  # the same in whole feet per second
+_NO_NOTCH: Final = 0.05  # of full height: a tone nearer to a notch than this is no fair question
 
 
 @dataclass(frozen=True, slots=True)
@@ -404,7 +405,7 @@ def _turned_up(rng: random.Random, _unit: str) -> Question:
 def _tone(rng: random.Random, _unit: str) -> Question:
     delay_ms, hertz = rng.choice((0.5, 1.0, 2.0, 4.0)), rng.choice((100, 125, 200, 300, 400))
     half_turns = hertz * delay_ms / 1e3
-    if abs(math.cos(math.pi * half_turns)) < 0.05:  # that would be the notch itself
+    if abs(math.cos(math.pi * half_turns)) < _NO_NOTCH:
         hertz, half_turns = 100, 0.1 * delay_ms
     value = 20.0 * math.log10(2.0 * abs(math.cos(math.pi * half_turns)))
     return Question(

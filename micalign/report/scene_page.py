@@ -49,15 +49,16 @@ __all__ = [
 _PAGE_MM: Final = 244.0  # Letter within margins of 13 mm is 253 mm high; the rest is room for error
 _HEAD_MM: Final = 62.0  # title, line of blanks, two headings, a table head, the cautions, and room for notes
 _LINE_MM: Final = (0.4233, 0.85)  # a table's line: type at 1.2 of its size, and padding with rule
-_POINTS: Final = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
+_POINTS: Final = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)  # type sizes that are tried, the largest first
 _PLAN_MM: Final = (130.0, 55.0)  # the tallest plan, and the smallest that is still read
-_STRING_COLUMNS: Final = 3
-_BOX_LINE_MM: Final = 4.2
-_MOST_PLACES: Final = 12
-_MOST_COMBS: Final = 3
-_MOST_ROWS: Final = 12
-_BOX_LINES: Final = 4
-_EXPOSURE_DBA: Final = (85, 88, 91, 94, 97, 100, 103, 106, 109)
+_STRING_COLUMNS: Final = 3  # across the page
+_BOX_LINE_MM: Final = 4.2  # a line of what to mend first, with its spacing
+_MOST_PLACES: Final = 12  # in the words for a figure: nobody listens to more
+_MOST_COMBS: Final = 3  # as many as the figure draws
+_MOST_ROWS: Final = 12  # of a table on the page
+_BOX_LINES: Final = 4  # of what to mend first
+_EXPOSURE_DBA: Final = (85, 88, 91, 94, 97, 100, 103, 106, 109)  # each halves the time
+_UPRIGHT_DEGREES: Final = 80  # a mic that looks steeper looks straight up or down
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +164,7 @@ def _aim_words(scene: Scene, mic: Mic) -> str:
     tilted = "level" if tilt == 0 else f"{abs(tilt)}° {'up' if tilt > 0 else 'down'}"
     if isinstance(mic.aim, str):
         return f"{key_of(scene)[mic.aim]}, {tilted}"
-    if abs(tilt) > 80:
+    if abs(tilt) > _UPRIGHT_DEGREES:
         return "straight up" if tilt > 0 else "straight down"
     side = ("right" if x > 0 else "left") if abs(x) > abs(y) else ("back" if y > 0 else "front")
     other = ("back" if y > 0 else "front") if abs(x) > abs(y) else ("right" if x > 0 else "left")

@@ -24,6 +24,7 @@ from micalign.arrays import Floats, fast_length
 from micalign.files.encode import flac_bytes
 from micalign.report.measure_words import WAY_WORDS
 from micalign.report.page import audio_address
+from micalign.report.tuned import SILENT
 from micalign.scene.model import Scene
 from micalign.take.loudness import LOUDNESS_RATE, at_loudness, k_weighted, loudness_lufs
 from micalign.take.tracks import Take
@@ -47,16 +48,18 @@ __all__ = [
 ]
 
 RATE: Final = LOUDNESS_RATE
-TARGET_LUFS: Final = -20.0
+TARGET_LUFS: Final = -20.0  # judgement, no source: soft enough for headphones, with room for peaks
 _HIGHEST_PEAK: Final = 0.7  # -3 dBFS
-_SECONDS: Final = 3.0
-_FADE_S: Final = 0.01
-_TICK_S: Final = 1e-4
-_SEED: Final = 1
-_SWEEP_S: Final = 8.0
-_LAST_DELAY_S: Final = 0.005
+_SECONDS: Final = 3.0  # of each sound (by ear)
+_FADE_S: Final = 0.01  # at both ends, so that nothing clicks
+_TICK_S: Final = 1e-4  # width of the click: its spectrum is highest at 1.6 kHz
+_SEED: Final = 1  # the same noise in every lesson
+_SWEEP_S: Final = 8.0  # in which the copy moves away, slowly enough to follow by ear
+_LAST_DELAY_S: Final = 0.005  # 1.7 m of way: where that sweep ends
+_LOWEST_HZ: Final = 20.0  # below, noise only moves cones
 _KERNEL: Final = 16  # taps on each side of the moving delay's interpolation
 
+# Name, words, delay in seconds, decibels down, polarity of the copy.
 _MAKINGS: Final = (
     ("0.5ms", "with a copy 0.5 ms later", 0.0005, 0.0, 1),
     ("1ms", "with a copy 1 ms later", 0.001, 0.0, 1),
@@ -95,7 +98,7 @@ def noise(seconds: float = _SECONDS, *, seed: int = _SEED) -> Floats:
     spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(count))
     frequency = np.fft.rfftfreq(count, 1 / RATE)
     spectrum[1:] /= np.sqrt(frequency[1:])
-    spectrum[frequency < 20.0] = 0.0
+    spectrum[frequency < _LOWEST_HZ] = 0.0
     made = np.fft.irfft(spectrum, count)
     return _faded(made / made.std())
 
@@ -233,17 +236,16 @@ def wav_bytes(samples: Floats, *, sample_rate: int = RATE, seed: int = _SEED) ->
     return struct.pack("<4sI", b"RIFF", len(body)) + body
 
 
-_BLEND_S: Final = 6.0
+_BLEND_S: Final = 6.0  # by ear, as the lengths below
 _BLEND_BYTES: Final = 1_600_000  # of 16 bits, both sounds together; with the sources' it is 5.3 MB in a page at most
-_SOURCE_S: Final = 2.0
-_SOURCES_BYTES: Final = 2_400_000
-_MOST_SOURCES: Final = 12
-_LEAST_S: Final = 0.5
-_SUM_S: Final = 5.0
-_SUMS_BYTES: Final = 1_400_000
-_MOST_SUMS: Final = 3
-_LOUDEST_DBFS: Final = -20.0
-_SILENT: Final = 1e-9
+_SOURCE_S: Final = 2.0  # at most
+_SOURCES_BYTES: Final = 2_400_000  # of all sources together
+_MOST_SOURCES: Final = 12  # the first in the scene
+_LEAST_S: Final = 0.5  # of a source, however many share the bytes
+_SUM_S: Final = 5.0  # of a DI with its mic
+_SUMS_BYTES: Final = 1_400_000  # of all such pairs, three sounds each
+_MOST_SUMS: Final = 3  # pairs
+_LOUDEST_DBFS: Final = -20.0  # RMS, as the lesson's sounds
 _HIT_S: Final = (-0.06, 0.44)
 """What is looped of one hit: from so long before its loudest moment to so long after."""
 
@@ -323,7 +325,7 @@ def _excerpt(title: str, ways: Mapping[str, Sequence[BlendTrack]], moment_s: flo
     middle_s = min(max(moment_s, seconds / 2), longest_s - seconds / 2)
     sounds = previews(list(ways.values()), middle_s=middle_s, seconds=seconds)
     rms = max(float(np.sqrt(np.mean(sound**2))) for sound in sounds)
-    if rms < _SILENT:
+    if rms < SILENT:
         return None
     scale = min(1.0, amplitude_from_db(_LOUDEST_DBFS) / rms)
     at_s = moment_s - (middle_s - seconds / 2)

@@ -38,6 +38,7 @@ from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.delays import Alone, SourceDelays
 from micalign.units import (
+    AUDIBLE_HZ,
     amplitude_from_db,
     show_centimetres,
     show_db,
@@ -63,9 +64,9 @@ __all__ = [
     "take_values",
 ]
 
-_SPECTRUM_S: Final = 8.0
-_HIT_S: Final = 0.020
-_BEFORE_HIT_S: Final = 0.004
+_SPECTRUM_S: Final = 8.0  # round the loudest moment: bars enough for a mean
+_HIT_S: Final = 0.020  # of one hit: the arrivals in a room, before its ringing hides them
+_BEFORE_HIT_S: Final = 0.004  # so that the quiet before the first rise is seen
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,7 +235,7 @@ def _first_rise_s(take: Take, track: str) -> float:
     return (start + rise) / rate - _BEFORE_HIT_S
 
 
-_MOST_REMAINS: Final = 16
+_MOST_REMAINS: Final = 16  # rows, the largest
 _ALL_WELL: Final = "The take is: all tracks are well, all delays reliable."
 
 
@@ -447,7 +448,7 @@ def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, 
 
 
 def _remain_row(one: Remain) -> tuple[str, ...]:
-    notch = "none" if one.first_notch_hz is None or one.first_notch_hz > 20000 else show_hz(one.first_notch_hz)
+    notch = "none" if one.first_notch_hz is None or one.first_notch_hz > AUDIBLE_HZ else show_hz(one.first_notch_hz)
     return (one.source, one.track, one.against, show_ms(one.remain_s, sign=True), notch)
 
 

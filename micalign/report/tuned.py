@@ -7,7 +7,49 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["CLEAR_POLARITY"]
+__all__ = [
+    "CENTRE_PERCENT",
+    "CLEAR_POLARITY",
+    "HARMLESS_HZ",
+    "HEARD_DB",
+    "LARGE_Z",
+    "LOST_DB",
+    "OF_ITS_OWN",
+    "ROUGH_M",
+    "SAME_BOUNCE_S",
+    "SILENT",
+    "WORTH_MOVING_M",
+]
 
 CLEAR_POLARITY: Final = 0.1
 """Of 1: a polarity whose margin is less is printed with a question mark."""
+
+LOST_DB: Final = 0.5
+"""Decibels: what a third octave may lose without being shown; less is the spread of one take (judgement, no source)."""
+
+HEARD_DB: Final = 0.05
+"""Decibels: a change that is shown as 0.1 dB, the smallest that is printed; less is none."""
+
+HARMLESS_HZ: Final = 10_000.0
+"""Hertz: a first notch above this is heard by few and hurts little (common practice, no source)."""
+
+LARGE_Z: Final = 3.0
+"""Standard deviations: of a hundred rows as planned fewer than one lies further out (normal errors: 0.3 %)."""
+
+ROUGH_M: Final = 0.02
+"""Metres: a place known worse than this was paced or guessed (judgement, no source)."""
+
+SAME_BOUNCE_S: Final = 0.4e-3
+"""Seconds: an echo and a planned reflection nearer than this, 14 cm of way, are taken as one (judgement, no source)."""
+
+WORTH_MOVING_M: Final = 0.004
+"""Metres: a share of a move below this is left unsaid: nobody sets a stand to it (judgement, no source)."""
+
+OF_ITS_OWN: Final = 0.05
+"""Of Sabine's time: Eyring's is given too where it differs by more; less is within what absorption is known to."""
+
+CENTRE_PERCENT: Final = 5.0
+"""Per cent of the way to a loudspeaker: less is called the centre; the figure itself is good to 17 (Simonsen 1984)."""
+
+SILENT: Final = 1e-9
+"""Of full scale, RMS: a hundredth of the last bit of 24; below it there is digital silence alone."""
