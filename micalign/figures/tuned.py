@@ -31,13 +31,13 @@ CROSSING_APART_M: Final = 0.15
 """Metres: two such places nearer than this are one place for a stand; no mic stands nearer to another (judgement)."""
 
 WHITENED: Final = 0.4
-"""Exponent: 0 is the plain correlation, 0.5 counts all frequencies alike; noise weighs less short of it (by eye)."""
+"""Weight, an exponent: 0 is the plain correlation, 0.5 counts all frequencies alike, noise as well (set by eye)."""
 
 LIKENESS_HZ: Final = (40.0, 8000.0)
 """Hertz: the band in which two mics in a room are alike; above, centimetres turn the phase (judgement, no source)."""
 
 RIVAL: Final = 0.7
-"""Of the highest peak: lower ones are seldom mistaken for it, and the rings would hide the curve (by eye)."""
+"""Share of the highest peak: lower ones are seldom mistaken for it, and the rings would hide the curve (by eye)."""
 
 OWN_PEAK_S: Final = 2e-4
 """Seconds: half the width of the main peak of what is heard below 8 kHz, with its side lobes."""

@@ -22,7 +22,7 @@ __all__ = [
 ]
 
 CLEAR_POLARITY: Final = 0.1
-"""Of 1: a polarity whose margin is less is printed with a question mark."""
+"""Share: a polarity whose margin is less is printed with a question mark."""
 
 LOST_DB: Final = 0.5
 """Decibels: what a third octave may lose without being shown; less is the spread of one take (judgement, no source)."""
@@ -46,10 +46,10 @@ WORTH_MOVING_M: Final = 0.004
 """Metres: a share of a move below this is left unsaid: nobody sets a stand to it (judgement, no source)."""
 
 OF_ITS_OWN: Final = 0.05
-"""Of Sabine's time: Eyring's is given too where it differs by more; less is within what absorption is known to."""
+"""Share of Sabine's time: Eyring's is given too where it differs by more: absorption is known no better."""
 
 CENTRE_PERCENT: Final = 5.0
-"""Per cent of the way to a loudspeaker: less is called the centre; the figure itself is good to 17 (Simonsen 1984)."""
+"""Share, per cent of the way to a loudspeaker: less is the centre; the figure is good to 17 (Simonsen 1984)."""
 
 SILENT: Final = 1e-9
-"""Of full scale, RMS: a hundredth of the last bit of 24; below it there is digital silence alone."""
+"""Share of full scale, RMS: a hundredth of the last bit of 24; below it there is digital silence alone."""
