@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from os.path import commonprefix
 from typing import Final
 
-__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "named", "nearest"]
+__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "named", "nearest", "unknown"]
 
 _MANY_NAMES: Final = 50  # as many are compared letter by letter
 
@@ -83,6 +83,17 @@ def nearest(word: str, known: Iterable[str]) -> str:
         names = heapq.nlargest(_MANY_NAMES, names, key=lambda name: _shared(wrong, name))
     close = difflib.get_close_matches(wrong, names, n=1, cutoff=0.6)
     return f"; did you mean '{by_fold[close[0]]}'?" if close else ""
+
+
+def unknown(word: object, known: Iterable[str], what: str) -> str:
+    """What is said of a word that is none of a few.
+
+    >>> unknown("kardioid", ["omni", "cardioid"], "pattern")
+    "'kardioid' is no pattern micalign knows (omni, cardioid); did you mean 'cardioid'?"
+    """
+    words = list(known)
+    hint = nearest(word, words) if isinstance(word, str) else ""
+    return f"{word!r} is no {what} micalign knows ({', '.join(words)}){hint}"
 
 
 def _shared(first: str, second: str) -> int:

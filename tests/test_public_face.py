@@ -4,13 +4,30 @@ from __future__ import annotations
 
 import importlib.util
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import micalign
-from micalign import MicalignError, Track, align, check, measure, place, predict, read_scene
+from micalign import (
+    Mic,
+    MicalignError,
+    Pattern,
+    Scene,
+    SceneError,
+    Source,
+    Tape,
+    Track,
+    align,
+    check,
+    measure,
+    place,
+    predict,
+    read_scene,
+    survey,
+)
 from micalign.shown import Listing, Shown
 from micalign.simulate.virtual_take import simulate
 
@@ -36,11 +53,46 @@ def test_a_public_name_is_no_package_of_ours(name: str) -> None:
 def test_results_of_a_scene_print_short_and_whole(path: Path) -> None:
     """A screen of text each, a table in a notebook, and plain values that JSON takes as they are."""
     found = check(read_scene(path))
-    for one in (read_scene(path), found, found.prediction):
+    given = read_scene(path)
+    parts = (found.prediction.arrivals, *((found.prediction.room,) if found.prediction.room else ()))
+    for one in (given, survey(given), found, found.prediction, *parts):
         assert len(repr(one)) < 3000
         assert len(repr(one).splitlines()) <= 15
         assert one._repr_html_().count("<tr>") <= 13
         json.dumps(one.to_dict(), allow_nan=False)
+
+
+def test_many_sources_stay_within_a_screen() -> None:
+    """Columns beyond the eighth are counted, and stand in the arrays."""
+    sources = tuple(Source(f"voice {n}", (1.0 + 0.5 * n, 2.0, 1.5)) for n in range(30))
+    found = predict(Scene(sources=sources, mics=(Mic("room", (4.0, 5.0, 1.8)),)))
+    assert "22 more of 30 sources" in repr(found)
+    assert max(map(len, repr(found).splitlines())) < 120
+
+
+def test_a_survey_prints_what_it_found() -> None:
+    """A row for each point that tapes fix, with its doubt; a plain document."""
+    corners = {"a": (0.0, 0.0, 0.4), "b": (1.0, 0.0, 0.7), "c": (0.0, 1.0, 0.9)}
+    tapes = tuple(Tape((name, "over"), length) for name, length in zip(corners, (1.7493, 1.4799, 1.3077), strict=True))
+    scene = Scene(sources=tuple(Source(*one) for one in corners.items()), mics=(Mic("over"),), tapes=tapes)
+    assert repr(survey(scene)).splitlines()[-1].startswith("over   0.50 m, 0.50 m, 2.00 m")
+    assert survey(scene).to_dict()["points"][0]["fixed"] is True
+
+
+@pytest.mark.parametrize(
+    ("made", "said"),
+    [
+        (lambda: Mic("top", (1.0, 2.0, 3.0), pattern="kardioid"), "did you mean 'cardioid'"),
+        (lambda: Mic("top", (1.0, 2.0)), "2 coordinates"),
+        (lambda: Mic("top", polarity=0), "polarity 0"),
+        (lambda: Source("oud", kind="voise"), "did you mean 'voice'"),
+        (lambda: Pattern.named("kardioid"), "did you mean 'cardioid'"),
+    ],
+)
+def test_a_slip_in_a_notebook_is_said_where_it_is_made(made: Callable[[], object], said: str) -> None:
+    """Nouns check themselves: one sentence with the mend, not a fault of arithmetic three calls later."""
+    with pytest.raises(SceneError, match=said):
+        made()
 
 
 def test_a_placement_prints_its_moves() -> None:

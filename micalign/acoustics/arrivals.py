@@ -8,6 +8,7 @@ one standard deviation, by first-order propagation from those of the positions a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -16,9 +17,13 @@ from micalign.acoustics.comb import FLOOR_DB
 from micalign.acoustics.patterns import Pattern, aims, gains
 from micalign.arrays import Floats
 from micalign.scene.model import Scene
-from micalign.units import db_from_amplitude
+from micalign.shown import Listing, Shown
+from micalign.units import db_from_amplitude, many, show_ms_known
 
 __all__ = ["Arrivals", "arrivals", "distances_m", "floored_db"]
+
+_MOST_COLUMNS: Final = 8
+"""Sources that a terminal of usual width shows side by side."""
 
 
 def distances_m(sources: Floats, mics: Floats) -> Floats:
@@ -37,8 +42,8 @@ def floored_db(amplitude: Floats) -> Floats:
     return level
 
 
-@dataclass(frozen=True, eq=False)
-class Arrivals:
+@dataclass(frozen=True, eq=False, repr=False)
+class Arrivals(Shown):
     """Every source at every mic.
 
     Attributes
@@ -80,6 +85,16 @@ class Arrivals:
     sign: Floats
     speed_m_s: float
     speed_sigma_m_s: float
+
+    def _listing(self) -> Listing:
+        rows = (
+            (mic, *map(show_ms_known, late[:_MOST_COLUMNS].tolist(), sigma[:_MOST_COLUMNS].tolist()))
+            for mic, late, sigma in zip(self.mics, self.arrival_s.T, self.uncertainty_s.T, strict=True)
+        )
+        left = len(self.sources) - _MOST_COLUMNS
+        more = f"; {left} more of {many(len(self.sources), 'source')} in the arrays" if left > 0 else ""
+        title = f"Arrivals; sound travels at {self.speed_m_s:.1f} m/s{more}"
+        return Listing(title, ("mic", *self.sources[:_MOST_COLUMNS]), rows, len(self.mics))
 
     def cell(self, source: str, mic: str) -> tuple[int, int]:
         """Row and column of a source and a mic."""

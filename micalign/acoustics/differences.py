@@ -326,7 +326,7 @@ def _by_tapes(
 
 
 def _agrees(found: Arrivals, row: int, tape: Tape, mic: str) -> bool:
-    """Whether a tape and the positions may both be right; where not, a rule of its own tells it."""
+    """Whether a tape and the positions may both be right; where not, a rule of its own says so."""
     column = found.mics.index(mic)
     sigma = np.linalg.norm([tape.plus_minus_m, found.source_sigma_m[row], found.mic_sigma_m[column]])
     return bool(abs(tape.distance_m - found.distance_m[row, column]) <= DISAGREES * sigma)

@@ -155,8 +155,8 @@ def _usual(source: Source, room: Room | None) -> Source:
 
 def _mean_step(usual: Sequence[Source], known: Mapping[str, Coordinates], axis: int) -> float:
     """How far the sources whose place is known stand from their usual places along an axis."""
-    told = ((known[one.name][axis], one.position[axis]) for one in usual if one.name in known)
-    steps = [at - before for at, before in told if at is not None]
+    given = ((known[one.name][axis], one.position[axis]) for one in usual if one.name in known)
+    steps = [at - before for at, before in given if at is not None]
     return sum(steps) / len(steps) if steps else 0.0
 
 

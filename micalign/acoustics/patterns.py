@@ -17,6 +17,7 @@ from functools import cached_property
 import numpy as np
 
 from micalign.arrays import Floats
+from micalign.errors import SceneError, unknown
 from micalign.scene.model import PATTERNS, Mic, Point, Scene
 from micalign.scene.tuned import REJECTION_DB
 from micalign.units import amplitude_from_db
@@ -49,7 +50,9 @@ class Pattern:
 
     @classmethod
     def named(cls, name: str, *, rejection_db: float = REJECTION_DB) -> Pattern:
-        """The pattern of that name, such as cardioid."""
+        """The pattern of that name, such as cardioid; `SceneError` where there is none."""
+        if name not in PATTERNS:
+            raise SceneError(unknown(name, PATTERNS, "pattern"))
         return cls(np.array(PATTERNS[name]), np.array(rejection_db))
 
     @classmethod

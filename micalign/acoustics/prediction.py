@@ -29,7 +29,6 @@ from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Scene
 from micalign.shown import Listing, Shown
-from micalign.units import show_ms_known
 
 __all__ = ["Path", "Prediction", "predict"]
 
@@ -129,12 +128,7 @@ class Prediction(Shown):
         return {key: value for key, value in super().to_dict().items() if key != "arrivals"}
 
     def _listing(self) -> Listing:
-        rows = (
-            (mic, *(show_ms_known(*pair) for pair in zip(late.tolist(), sigma.tolist(), strict=True)))
-            for mic, late, sigma in zip(self.mics, self.arrival_s.T, self.uncertainty_s.T, strict=True)
-        )
-        title = f"Arrivals; sound travels at {self.speed_of_sound_m_s:.1f} m/s"
-        return Listing(title, ("mic", *self.sources), rows, len(self.mics))
+        return self.arrivals._listing()
 
 
 def predict(scene: Scene, *, order: int = 1, tasks_only: bool = False) -> Prediction:

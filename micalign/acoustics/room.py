@@ -36,7 +36,8 @@ from micalign.acoustics.patterns import gains
 from micalign.acoustics.tuned import LOWEST, MODES_TO_HZ, MOST_ORDERS, ON_WALL_M, PARALLEL
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import SURFACES, Panel, Point, Room, Scene, Surface
-from micalign.units import AUDIBLE_HZ
+from micalign.shown import Listing, Shown
+from micalign.units import AUDIBLE_HZ, show_hz
 
 __all__ = [
     "Bounces",
@@ -365,8 +366,8 @@ class PileUp:
     orders: tuple[tuple[int, int, int], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class RoomFigures:
+@dataclass(frozen=True, slots=True, repr=False)
+class RoomFigures(Shown):
     """A room in figures.
 
     ``reverberation_s`` is Sabine's, ``eyring_s`` Eyring's; all three times and frequencies are None where nothing
@@ -383,6 +384,14 @@ class RoomFigures:
     gaps: tuple[Gap, ...]
     pile_ups: tuple[PileUp, ...]
     strengths: dict[str, tuple[float, ...]]
+
+    def _listing(self) -> Listing:
+        ring = "" if self.reverberation_s is None else f", rings for {self.reverberation_s:.2f} s"
+        turn = "" if self.transition_hz is None else f", single modes below {show_hz(self.transition_hz)}"
+        rows = ((show_hz(mode.hz), mode.kind, " ".join(map(str, mode.order))) for mode in self.modes)
+        return Listing(
+            f"{self.volume_m3:.0f} m3{ring}{turn}", ("mode", "kind", "order"), rows, len(self.modes), words=3
+        )
 
 
 def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> RoomFigures:

@@ -55,6 +55,8 @@ from micalign.acoustics.tuned import (
 from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named
 from micalign.scene.model import Coordinates, Point, Scene
+from micalign.shown import Listing, Shown
+from micalign.units import many, show_centimetres, show_length
 
 __all__ = [
     "NextTape",
@@ -125,8 +127,8 @@ class WrongTape:
     """What the deciding tape would read."""
 
 
-@dataclass(frozen=True)
-class Survey:
+@dataclass(frozen=True, repr=False)
+class Survey(Shown):
     """What follows from the tapes.
 
     Attributes
@@ -159,6 +161,12 @@ class Survey:
     wrong: tuple[WrongTape, ...] = ()
     frame: tuple[str, ...] = ()
 
+    def _listing(self) -> Listing:
+        rows = ((one.name, *_place_words(one)) for one in self.points)
+        suspects = f", {len(self.suspects)} of them in doubt" if self.suspects else ""
+        title = f"{len(self.points)} found from {many(len(self.tapes), 'tape')}{suspects}"
+        return Listing(title, ("name", "at", "+-"), rows, len(self.points), words=2)
+
     @property
     def unfixed(self) -> tuple[SurveyPoint, ...]:
         """Points that the tapes do not fix."""
@@ -178,6 +186,13 @@ class Survey:
     def rivals(self) -> tuple[SurveyTape, ...]:
         """Tapes that may be wrong instead."""
         return tuple(tape for tape in self.tapes if tape.rival)
+
+
+def _place_words(point: SurveyPoint) -> tuple[str, str]:
+    """Where a point stands, and how surely."""
+    at = ", ".join("?" if value is None else show_length(value) for value in point.at_m)
+    also = " or elsewhere" if point.other_m is not None else ""
+    return f"{at}{also}", "-" if point.uncertainty_m is None else show_centimetres(point.uncertainty_m)
 
 
 def survey(scene: Scene) -> Survey:
@@ -387,7 +402,7 @@ def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
     if point.fixed_by:
         tape = f"measure from it to {named(point.fixed_by)} too, or "
     if point.fixed:
-        mend = f"{tape}write the right one of the two into 'at' ('micalign survey' tells both)"
+        mend = f"{tape}write the right one of the two into 'at' ('micalign survey' shows both)"
         return f"{kind} '{point.name}': the tapes given leave two places where it may stand: {mend}"
     mend = f'{tape}give what you know of it, such as its height: at = ["?", "?", "190 cm"]'
     why = short.get(count, f"the {count} tapes to it do not fix it")

@@ -92,7 +92,7 @@ def transition(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             "note",
             tuple(needs),
             f"Below {show_hz(room.transition_hz)} this room rings in single modes (the lowest at {show_hz(lowest)}): "
-            "notches and reflections told below it are only a guide.",
+            "notches and reflections reported below it are only a guide.",
             f"Judge the bass by ear, at {show_length(step_m, scene.length_unit)} steps of the mic.",
             -0.5,
         )

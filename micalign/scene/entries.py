@@ -61,7 +61,7 @@ class SourceEntry(Entry):
         None, description="Its sound pressure level at 1 m; or, given for every source, levels against each other."
     )
     kind: fields.KindName | None = Field(
-        None, description="What it is, where its name does not say: tells how loud it is unless level_db does."
+        None, description="What it is, where its name does not say: it is as loud as its kind unless level_db says."
     )
     size: fields.PositiveLength | None = Field(
         None, description="How wide it is: a mic nearer than that hears no point source."

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final
 
 from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
-from micalign.errors import nearest
+from micalign.errors import unknown
 from micalign.scene.model import PATTERNS, SURFACES, Coordinates, Point
 from micalign.scene.quantities import LENGTH_PATTERN, AlonePlan, alone_plan, parse_length
 from micalign.scene.tuned import (
@@ -109,7 +109,7 @@ def _point(value: object, info: ValidationInfo) -> Point:
 
 
 def _coordinates(value: object, info: ValidationInfo) -> Coordinates:
-    items = _items(value, 3, 'three lengths, [x, y, z]; "?" for one that a tape will tell')
+    items = _items(value, 3, 'three lengths, [x, y, z]; "?" for one that a tape will give')
     x, y, z = (None if item == "?" else _length(item, info) for item in items)
     return (x, y, z)
 
@@ -214,8 +214,7 @@ def _one_of(known: Iterable[str], what: str) -> PlainValidator:
 
     def check(value: object) -> str:
         if not isinstance(value, str) or value not in words:
-            hint = nearest(value, words) if isinstance(value, str) else ""
-            raise ValueError(f"{value!r} is no {what} micalign knows ({', '.join(words)}){hint}")
+            raise ValueError(unknown(value, words, what))
         return value
 
     return PlainValidator(check)
@@ -260,7 +259,7 @@ Position = Annotated[Point, PlainValidator(_point), WithJsonSchema(_array(_LENGT
 At = Annotated[
     Coordinates,
     PlainValidator(_coordinates),
-    WithJsonSchema(_array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will tell.')),
+    WithJsonSchema(_array(_COORDINATE_SCHEMA, 3, 'x, y, z; "?" where a tape will give it.')),
 ]
 Size = Annotated[
     Point,

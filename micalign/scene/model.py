@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final, Literal, TypeAlias, TypeVar
 
-from micalign.errors import SceneError, nearest
+from micalign.errors import SceneError, nearest, unknown
 from micalign.scene.crosscheck import scene_faults
 from micalign.scene.quantities import AlonePlan
 from micalign.scene.tuned import KINDS, LEAST_PRESSURE_DB, REJECTION_DB
@@ -147,6 +147,10 @@ class _Placed:
     at: Coordinates = UNKNOWN
     plus_minus_m: float = 0.01
 
+    def __post_init__(self) -> None:
+        if len(self.at) != 3:
+            raise SceneError(f"'{self.name}' has {len(self.at)} coordinates: give three in metres, (x, y, z)")
+
     @property
     def is_placed(self) -> bool:
         """Whether all three coordinates are known."""
@@ -201,6 +205,11 @@ class Source(_Placed):
     kind: str | None = None
     size_m: float | None = None
 
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.kind is not None and self.kind not in KINDS:
+            raise SceneError(f"source '{self.name}': {unknown(self.kind, KINDS, 'kind')}")
+
 
 @dataclass(frozen=True)
 class Mic(_Placed):
@@ -246,6 +255,13 @@ class Mic(_Placed):
     reach_m: float | None = None
     distance_m: tuple[float, float] | None = None
     rejection_db: float = REJECTION_DB
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.pattern not in PATTERNS:
+            raise SceneError(f"mic '{self.name}': {unknown(self.pattern, PATTERNS, 'pattern')}")
+        if self.polarity not in {1, -1}:
+            raise SceneError(f"mic '{self.name}' has the polarity {self.polarity}: it is 1, or -1 where it is inverted")
 
     @property
     def may_move(self) -> bool:
