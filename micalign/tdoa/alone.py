@@ -30,6 +30,16 @@ from micalign.take.tracks import Track
 from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted
 from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.strokes import Listened, begins_at, high_passed_frames, listen, strokes_of_all
+from micalign.tdoa.tuned import (
+    ALIKE_DB,
+    ALONE_SURE,
+    CAP_DB,
+    DROWNED_S,
+    HEARD_DB,
+    HEARD_SHARE,
+    ODD_DB,
+    SCATTER_S,
+)
 
 __all__ = [
     "Fingerprints",
@@ -46,18 +56,13 @@ __all__ = [
 ]
 
 _LEVEL_AFTER_S: Final = 0.030  # one stroke's first energy, before the room's
-_LEVEL_BEFORE_S: Final = 0.020
-_LEVEL_GUARD_S: Final = 0.003
-_HEARD_DB: Final = 6.0  # over what sounded before: less tells nothing of a level
-_HEARD_SHARE: Final = 0.2  # of the tracks: a stroke of a real kit is heard by half of them and more, a ringing by few
-_CAP_DB: Final = 12.0  # no track may say more: one whose mic was touched must not outvote the rest
-_ODD_DB: Final = 5.5  # strokes of one drum stay within 4 dB of each other on a real kit, other drums lie 7 and more off
+_LEVEL_BEFORE_S: Final = 0.020  # seconds: what sounded just before
+_LEVEL_GUARD_S: Final = 0.003  # seconds between the two: the stroke may begin so much before its onset is seen
 _FEWEST: Final = 4  # strokes in a row
-_LEAST_S: Final = 1.2
-_LONGEST_GAP_S: Final = 3.0
-_ALIKE_DB: Final = 1.5  # a drum's strokes stay within 2 dB on a real kit, development half; two drums seldom do
-_LEAD_S: Final = 0.05
-_RING_S: Final = 0.5
+_LEAST_S: Final = 1.2  # seconds that a run of strokes lasts: less is a fill
+_LONGEST_GAP_S: Final = 3.0  # seconds between strokes of one run: the next source is sent for
+_LEAD_S: Final = 0.05  # seconds kept before the first stroke and before the next source
+_RING_S: Final = 0.5  # seconds kept after the last stroke
 
 
 @dataclass(frozen=True)
@@ -75,7 +80,7 @@ class Fingerprints:
     @property
     def heard(self) -> Bools:
         """Which tracks hear a stroke, shape (N, T)."""
-        return self.level_db - self.before_db >= _HEARD_DB
+        return self.level_db - self.before_db >= HEARD_DB
 
     def within(self, begin_s: float, end_s: float) -> Fingerprints:
         """The strokes of a stretch."""
@@ -108,7 +113,7 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
     for column, one in enumerate(heard):
         levels[:, column], before[:, column] = _levels(one, times_s)
     found = Fingerprints(tuple(track.name for track in tracks), times_s, levels, before)
-    return found.kept(found.heard.sum(axis=1) >= max(1.0, _HEARD_SHARE * len(tracks)))
+    return found.kept(found.heard.sum(axis=1) >= max(1.0, HEARD_SHARE * len(tracks)))
 
 
 def _levels(one: Listened, times_s: Floats) -> tuple[Floats, Floats]:
@@ -133,7 +138,7 @@ def apart_db(found: Fingerprints, one: int, other: Floats) -> float:
         return 0.0
     difference = found.level_db[one] - other
     difference = difference[heard] - np.median(difference[heard])
-    return float(np.minimum(np.abs(difference), _CAP_DB).mean())
+    return float(np.minimum(np.abs(difference), CAP_DB).mean())
 
 
 def odd_ones(found: Fingerprints) -> Floats:
@@ -142,7 +147,7 @@ def odd_ones(found: Fingerprints) -> Floats:
         return np.zeros(0)
     middle = np.median(found.level_db, axis=0)
     far = np.array([apart_db(found, index, middle) for index in range(len(found.times_s))])
-    return found.times_s[far > _ODD_DB]
+    return found.times_s[far > ODD_DB]
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +207,7 @@ def _grown(strokes: Fingerprints, first: int) -> int:
         middle = np.median(strokes.level_db[first:stop], axis=0)
         if strokes.times_s[stop] - strokes.times_s[stop - 1] > _LONGEST_GAP_S:
             break
-        if apart_db(strokes, stop, middle) > _ALIKE_DB or not _share(strokes, first, stop):
+        if apart_db(strokes, stop, middle) > ALIKE_DB or not _share(strokes, first, stop):
             break
         stop += 1
     return stop
@@ -226,19 +231,15 @@ def _stretch(strokes: Fingerprints, first: int, stop: int) -> StruckStretch:
 
 
 _EDGE_S: Final = 0.1  # read beside a stretch, so that a stroke at its beginning has a before
-_BEFORE_S: Final = 0.008
-_AFTER_S: Final = 0.020
+_BEFORE_S: Final = 0.008  # seconds of background before a stroke
+_AFTER_S: Final = 0.020  # seconds of a stroke: its first periods
 _GUARD_S: Final = 0.0014  # the nearest mic's first wavefront is no background of another's
 _EACH: Final = 4e-5  # of the peak's energy, -44 dB: a stroke's own first wavefront, with nothing else sounding
 _LAID: Final = 5e-4  # -33 dB: strokes laid upon each other smear what comes before
-_SCATTER_S: Final = 0.13e-3  # beyond this the strokes' own differences say less than their sum does
-_DROWNED_S: Final = 0.8e-3  # where strokes begin so much later than their sum, their beginnings drown in noise
 _PICK_S: Final = (0.06e-3, 0.10e-3)  # one sigma of either way on a real kit, development half: no pick is more exact
-_SURE: Final = (0.91, 0.88)  # shares that were right on a real kit, development half; the second is not acted on
-_UNSURE: Final = 0.8  # of one or two hits
-_FEW: Final = 3
-_TURN_S: Final = 0.00002
-_FIRST_S: Final = 0.0015
+_FEW: Final = 3  # hits: of fewer neither middle nor scatter says anything
+_TURN_S: Final = 0.00002  # seconds: a sample at 48 kHz: two first waves may lie so far from each other
+_FIRST_S: Final = 0.0015  # seconds of the first wave, whose sign is the polarity
 _FIRST_SHARE: Final = 0.25  # of the first millisecond's peak: what is less may be noise before the wave
 
 
@@ -388,12 +389,12 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
         return Delay(0.0, 0.0, 1, 0.0, 0.0, False, "nothing is struck there")
     middle = float(np.median(own))
     error_s = 1.4826 * float(np.median(np.abs(own - middle))) / np.sqrt(len(own)) / rate
-    drowned = middle - (second.laid - first.laid) > _DROWNED_S * rate
-    laid = bool(error_s > _SCATTER_S or drowned)
+    drowned = middle - (second.laid - first.laid) > DROWNED_S * rate
+    laid = bool(error_s > SCATTER_S or drowned)
     samples = second.laid - first.laid if laid else middle
     base = first.laid if laid else float(np.median(first.each))
     likeness = _alike(first.wave, second.wave, base, samples, rate)
-    confidence = _SURE[laid] if len(own) >= _FEW else _UNSURE
+    confidence = ALONE_SURE[laid if len(own) >= _FEW else 2]
     reason = f"its hits scatter by {1e3 * error_s * np.sqrt(len(own)):.2f} ms there" if laid else None
     if len(own) < _FEW:
         reason = f"only {len(own)} hits alone: three are needed"

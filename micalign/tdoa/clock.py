@@ -19,22 +19,20 @@ from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.spectra import Correlogram, band_mean, correlate_spectrum, raised_cosine, refine, strongest_peaks
+from micalign.tdoa.tuned import CLOCK_CLEAR, CLOCK_CONTRAST, STRAIGHT_S
 
 __all__ = ["MOST_PPM", "measure_clock"]
 
-MOST_PPM: Final = 250.0
-_FRAME_S: Final = 0.01
-_STRETCH_S: Final = 20.0
-_STRETCHES: Final = 12
-_CANDIDATES: Final = 4
-_PIECES: Final = 48
-_PIECE_S: Final = 1.5
-_SEARCH_S: Final = 0.04
-_LEAST_PIECES: Final = 4
-_STRAIGHT_S: Final = 60e-6  # pieces further than this from the line are no witnesses
-_FLOOR_S: Final = 2e-7
-_CLEAR: Final = 0.85  # a piece whose next best delay is stronger than this says nothing
-_CONTRAST: Final = 6.0
+MOST_PPM: Final = 250.0  # parts per million: two crystals of 100 each, and some margin
+_FRAME_S: Final = 0.01  # seconds of loudness: coarse, a hundredth of a second
+_STRETCH_S: Final = 20.0  # seconds of loudness that is found again: some bars
+_STRETCHES: Final = 12  # that are looked for along the take
+_CANDIDATES: Final = 4  # places kept for each stretch
+_PIECES: Final = 48  # measured finely along the take
+_PIECE_S: Final = 1.5  # seconds of one such piece: some strokes
+_SEARCH_S: Final = 0.04  # seconds about where the loudness has it, four of its frames
+_LEAST_PIECES: Final = 4  # on which a line can be robust
+_FLOOR_S: Final = 2e-7  # seconds of scatter: less is rounding
 _FINER: Final = 8  # straight lines between eightfold points are 50 dB true up to 6 kHz
 
 
@@ -83,7 +81,7 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     line, kept = _straight(good, drift=drift)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
         return _nothing("the stretches do not agree on one start and one clock", line.start_s)
-    if line.start_sigma_s > _STRAIGHT_S:
+    if line.start_sigma_s > STRAIGHT_S:
         hint = "" if drift else ": do the clocks differ? look for it with --drift"
         return _nothing(f"the delay changes along the take{hint}", line.start_s)
     signs = [delay.polarity for _, delay in good]
@@ -208,7 +206,7 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     best = refine(cross, frequency_hz, peaks[0].lag_s, within_s=0.2e-3)
     rival = abs(peaks[1].height / peaks[0].height) if len(peaks) > 1 else 0.0
     contrast = abs(peaks[0].height) / max(float(np.median(np.abs(searched.values))) / 0.6745, 1e-300)
-    sure = rival < _CLEAR and contrast > _CONTRAST
+    sure = rival < CLOCK_CLEAR and contrast > CLOCK_CONTRAST
     return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
 
 
@@ -238,7 +236,7 @@ def _straight(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> tuple[_L
         if np.allclose(renewed, start, rtol=0, atol=1e-13):
             break
         start = renewed
-    kept = np.abs(residual) <= max(_STRAIGHT_S, 4 * scale)
+    kept = np.abs(residual) <= max(STRAIGHT_S, 4 * scale)
     spread = max(float(np.sqrt(np.mean(residual[kept] ** 2))) if kept.any() else _FRAME_S, _FLOOR_S)
     slope_sigma = spread / max(float(np.sqrt(((time - middle) ** 2).sum())), 1e-9) if drift else 0.0
     start_sigma = float(np.hypot(spread / np.sqrt(max(kept.sum(), 1)), slope_sigma * middle))

@@ -28,6 +28,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.exact import coherence_weights, line_sigma_s, phase_error_s
 from micalign.tdoa.spectra import Spectra, band_mean, frame_spectra, irfft
 from micalign.tdoa.strokes import FrameSet, Listened, matched_window, stretches
+from micalign.tdoa.tuned import DRIFT_CONTRAST, JUMP_CLEAR, JUMP_SURE, MOST_FRAMES
 
 __all__ = [
     "DriftLine",
@@ -38,21 +39,17 @@ __all__ = [
 APART_S: Final = 0.0003
 """What a jump is at least; less is a step of the correlation's samples or a lobe's slope."""
 
-_SLOPE_STEP_S: Final = 4e-5
-_SLOPES: Final = 24
-_EDGE: Final = 0.07
-_FEWEST: Final = 6
-_CLEAR: Final = 6.0  # the highest of what nine frames of mere noise say stood 4.1 times over the rest
-_MOST_FRAMES: Final = 0.75
-_SURE: Final = 3.5
-MOST_PPM: Final = 300.0
-_FRAME_S: Final = 0.12
-_MOST: Final = 320
-_GROUPS: Final = 8
-_COARSER: Final = 4
-_MOST_COARSE: Final = 120
-_CONTRAST: Final = 4.0
-_UNTOLD_S: Final = 1e-4
+_SLOPE_STEP_S: Final = 4e-5  # seconds along the take: half of a step of the coarse correlation
+_SLOPES: Final = 24  # tried on either side: 1 ms along the take
+_EDGE: Final = 0.07  # share of the frames, and...
+_FEWEST: Final = 6  # ...frames, that each side of a jump has at least
+MOST_PPM: Final = 300.0  # parts per million: two crystals of 100 each, and some margin
+_FRAME_S: Final = 0.12  # seconds of a frame: some periods of a low note, short to a drift
+_MOST: Final = 320  # frames of the fine line
+_GROUPS: Final = 8  # of frames, whose delays must agree
+_COARSER: Final = 4  # the coarse correlation has a quarter of the samples
+_MOST_COARSE: Final = 120  # frames of the coarse line
+_UNTOLD_S: Final = 1e-4  # seconds: where the frames tell no sigma
 _LEAST_S: Final = 1e-11  # to which Newton's rule goes
 
 
@@ -150,9 +147,9 @@ def _is_jump(split: _Split, whole: Floats) -> bool:
     before, after = slice(None, split.first), slice(split.first, None)
     own = (split.early[before] - split.late[before], split.late[after] - split.early[after])
     gained = (split.early[before] - whole[before], split.late[after] - whole[after])
-    most = min(float(np.mean(more > 0)) for more in own) >= _MOST_FRAMES
-    sure = min(_student(more) for more in own) >= _SURE and max(_student(more) for more in gained) >= _SURE
-    return most and sure and split.contrast >= _CLEAR
+    most = min(float(np.mean(more > 0)) for more in own) >= MOST_FRAMES
+    sure = min(_student(more) for more in own) >= JUMP_SURE and max(_student(more) for more in gained) >= JUMP_SURE
+    return most and sure and split.contrast >= JUMP_CLEAR
 
 
 def _student(values: Floats) -> float:
@@ -187,7 +184,7 @@ def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s
     coarse = _ridge(spectra, middle_s, reach_s)
     line = _sharpened(reference, track, middle_s, coarse)
     # A jump is why the delay seems uneven or another fits as well; only where nothing stands out there is none.
-    if coarse.contrast < _CONTRAST or not _jumps(spectra, middle_s, reach_s, coarse):
+    if coarse.contrast < DRIFT_CONTRAST or not _jumps(spectra, middle_s, reach_s, coarse):
         return line
     return replace(line, confidence=min(line.confidence, 0.4), reason="the delay jumps within the take")
 
@@ -332,7 +329,7 @@ def _residuals(turned: Complexes, hz: Floats) -> Floats:
 
 
 def _reason(ridge: _Ridge, agreement: float) -> str | None:
-    if ridge.contrast < _CONTRAST:
+    if ridge.contrast < DRIFT_CONTRAST:
         return "no delay stands out of the noise"
     if ridge.rival > 0.85:
         return "another delay fits nearly as well"

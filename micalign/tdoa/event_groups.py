@@ -21,24 +21,17 @@ from micalign.arrays import Bools, Complexes, Floats, Ints
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.spectra import Spectra, frame_spectra, irfft, refine
 from micalign.tdoa.strokes import cut, listen, strokes_of_all
+from micalign.tdoa.tuned import AGREEING, FOOT, LARGEST_SCATTER_S, LEAP, LEAST_LIKENESS, SAME_PLACE_S
 
 __all__ = ["Group", "GroupDelay", "groups_of"]
 
-_STEP_S: Final = 0.00025
-_MAX_DELAY_S: Final = 0.03
-_BEFORE_S: Final = 0.015
-_MARGIN_S: Final = 0.002
-_SAME_PLACE_S: Final = 0.00015
-_AGREEING: Final = 0.8  # one track in five may stray
-_NEAR_COARSE_S: Final = 0.0009
-_MOST_EVENTS: Final = 400
-_BAND_HZ: Final = (150.0, 9000.0)
-
-_LEAP: Final = 8.0  # 9 dB above what stood before
-_FOOT: Final = 10**-1.8  # the direct sound may lie 18 dB below what the room adds to it
-
-_LEAST_LIKENESS: Final = 0.3
-_LARGEST_SCATTER_S: Final = 0.0002
+_STEP_S: Final = 0.00025  # seconds of a first rise: finer than a mic is from the next
+_MAX_DELAY_S: Final = 0.03  # seconds of ways: 10 m
+_BEFORE_S: Final = 0.015  # seconds of quiet before an arrival
+_MARGIN_S: Final = 0.002  # seconds before the stroke, whose onset is known to a millisecond
+_NEAR_COARSE_S: Final = 0.0009  # seconds about a coarse arrival: some of its steps
+_MOST_EVENTS: Final = 400  # that are compared with one another
+_BAND_HZ: Final = (150.0, 9000.0)  # hertz: in which first waves of different mics are alike
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +128,9 @@ def _arrivals(track: Track, struck_s: Floats) -> Floats:
     power = (leaps**2).reshape(len(starts), before + margin + ahead, step).mean(axis=2)
     quiet, window = power[:, :before].mean(axis=1), power[:, before:]
     peak = window.max(axis=1, initial=0.0)
-    foot = np.maximum(0.5 * _LEAP * quiet, _FOOT * peak)
+    foot = np.maximum(0.5 * LEAP * quiet, FOOT * peak)
     rises = np.argmax(window > foot[:, None], axis=1)
-    return np.where((peak > _LEAP * quiet) & (peak > 0), starts + (before + rises) * step, np.nan)
+    return np.where((peak > LEAP * quiet) & (peak > 0), starts + (before + rises) * step, np.nan)
 
 
 def _window(rate: int) -> Floats:
@@ -210,8 +203,8 @@ def _agreement(rows: Floats) -> Bools:
     middle = np.zeros(counts.shape)
     some = counts > 0
     middle[some] = np.nanmedian(difference[some], axis=1)
-    near = (np.abs(difference - middle[..., None]) < _SAME_PLACE_S) & known
-    agree: Bools = near.sum(axis=2) >= np.maximum(2, np.ceil(_AGREEING * counts))
+    near = (np.abs(difference - middle[..., None]) < SAME_PLACE_S) & known
+    agree: Bools = near.sum(axis=2) >= np.maximum(2, np.ceil(AGREEING * counts))
     return agree
 
 
@@ -252,7 +245,7 @@ def _heard(take: Take, arrival: Floats, turned: Floats, reference: int, other: i
         max(scatter_s / np.sqrt(len(own)), 1e-6),
         best.polarity,
         _margin(total, spectra, abs(best.height) * float(np.abs(total).sum())),
-        likeness > _LEAST_LIKENESS and scatter_s < _LARGEST_SCATTER_S,
+        likeness > LEAST_LIKENESS and scatter_s < LARGEST_SCATTER_S,
     )
 
 

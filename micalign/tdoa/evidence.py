@@ -24,16 +24,16 @@ from micalign.arrays import Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import filtered, frame_spectra, greatest_before, irfft, raised_cosine, rfft, whitening
 from micalign.tdoa.strokes import Listened, cut, stretches
-from micalign.tdoa.tuned import BANDS, EARLIER_S, ROOM_S, STROKE_S
+from micalign.tdoa.tuned import BANDS, COARSE_CLEAR, EARLIER_S, ROOM_S, STROKE_S
 
 __all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
 
 _DEGREES: Final = (1, 2, 4, 6, 3, 5)
 """Half the degrees of freedom of a mean over each band's rise, twice bandwidth times length, never below 1."""
 
-_STRETCH_S: Final = 0.17
-_MOST_STRETCHES: Final = 80
-_GROUPS: Final = 8
+_STRETCH_S: Final = 0.17  # seconds: long enough for a low note, short enough to tell notes apart
+_MOST_STRETCHES: Final = 80  # more make it slower and no surer
+_GROUPS: Final = 8  # of stretches, whose peaks must agree
 
 
 @dataclass(frozen=True)
@@ -174,10 +174,9 @@ def stretch_curve(
     return Stretches(whole, agreement)
 
 
-_FRAME_S: Final = 1.0
-_MOST: Final = 16
-_APART_S: Final = 0.0004
-_CLEAR: Final = (0.8, 0.5)  # of the highest peak for the next one at most, of the groups that agree at least
+_FRAME_S: Final = 1.0  # seconds of a search over seconds: longer than a stretch, as windows must overlap
+_MOST: Final = 16  # frames of such a search
+_APART_S: Final = 0.0004  # seconds: two peaks nearer than this are lobes of one event
 
 
 @dataclass(frozen=True)
@@ -200,4 +199,4 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
     top = int(np.argmax(size))
     apart = np.abs(np.arange(len(size)) - top) > _APART_S * rate
     rival = float(size[apart].max(initial=0.0)) / max(float(size[top]), 1e-30)
-    return RoughDelay(float(lags[top]) / rate, rival < _CLEAR[0] and whole.agreement > _CLEAR[1])
+    return RoughDelay(float(lags[top]) / rate, rival < COARSE_CLEAR[0] and whole.agreement > COARSE_CLEAR[1])

@@ -37,7 +37,7 @@ from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, SECOND
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, common_samples, cut, matched_window, stretches
-from micalign.tdoa.tuned import RELIABLE
+from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, RINGING, SHARED, TASTE, WALL
 
 __all__ = [
     "WAVE_S",
@@ -53,21 +53,22 @@ __all__ = [
     "struck",
 ]
 
-_CELLS: Final = 10
-_CELL_HZ: Final = (100.0, 400.0)
-_BEYOND: Final = 1.5
-_FEWEST: Final = 3
+_CELLS: Final = 10  # to the width of the band, see above
+_CELL_HZ: Final = (100.0, 400.0)  # hertz: the narrowest and the widest cell
+_BEYOND: Final = 1.5  # sigma: eight groups of one delay scatter by so much through chance
+_FEWEST: Final = 3  # groups or cells that tell a scatter
 _TOGETHER: Final = 4  # frames that overlap by half share noise with their neighbours alone
-_CELLS_OF_A_LINE: Final = 12
-GROUPS: Final = 8
-_SMOOTH_BINS: Final = 25
-_MOST_BINS: Final = 601
-_CHANCES: Final = 100.0
-_SHARED: Final = 0.05
+_CELLS_OF_A_LINE: Final = 12  # at least, where frames are few
+GROUPS: Final = 8  # of frames, each of which says a delay of its own
+_SMOOTH_BINS: Final = 25  # at least, and...
+_MOST_BINS: Final = 601  # ...at most, of a smooth coherence: wider than a note, narrower than the band
+_CHANCES: Final = 100.0  # times: chance is to be a hundredth of the coherence
 _POWERS: Final = (0.8, 0.65, 0.4, 0.2, 0.0)
-_NEAR_SUM_S: Final = 0.0003
-_HARMONICS_HZ: Final = 150.0
-_LEAST_MOVE_S: Final = 3e-6
+"""Of the whitening taken back step by step, so that the climb keeps to its hill."""
+
+_NEAR_SUM_S: Final = 0.0003  # seconds between lobes: a step further has left the hill
+_HARMONICS_HZ: Final = 150.0  # hertz: above a bass's fundamental
+_LEAST_MOVE_S: Final = 3e-6  # seconds: less than 1 mm of way is no other answer
 
 
 def phase_error_s(spectrum: Complexes, frequencies_hz: Floats, lag_s: float) -> float:
@@ -217,7 +218,7 @@ def sharpen(
     alike = _coefficient(spectra, cross, lag_s)
     if not one_path:
         return Sharp(lag_s + centre_s, bound_s, error_s, alike, 0.0, False)
-    moved_s = _best_sum(spectra, cross * (coherence > _SHARED), lag_s) - lag_s
+    moved_s = _best_sum(spectra, cross * (coherence > SHARED), lag_s) - lag_s
     chance_s = 4.0 * max(bound_s, _sum_noise_s(spectra, cross, coherence, lag_s))
     moved_s = moved_s if abs(moved_s) > chance_s else 0.0
     summed = abs(moved_s) > _LEAST_MOVE_S
@@ -317,22 +318,18 @@ def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
 def _sum_noise_s(spectra: Spectra, cross: Complexes, coherence: Floats, lag_s: float) -> float:
     """How far chance alone moves the maximum of the plain correlation, one sigma in seconds."""
     hz = spectra.frequencies_hz
-    omega = 2 * np.pi * hz * ((coherence > _SHARED) & (hz > _HARMONICS_HZ))
+    omega = 2 * np.pi * hz * ((coherence > SHARED) & (hz > _HARMONICS_HZ))
     powers = spectra.first.sum(axis=0, dtype=float) * spectra.second.sum(axis=0, dtype=float)
     noise = float((omega**2 * powers * (1.0 - coherence)).sum()) / (2 * len(spectra.times_s))
     bend = abs(float((omega**2 * (cross * np.exp(1j * omega * lag_s)).real).sum()))
     return float(np.sqrt(noise)) / max(bend, 1e-300)
 
 
-WAVE_S: Final = (0.0002, 0.002)
+WAVE_S: Final = (0.0002, 0.002)  # seconds before and after a first wavefront: its first half periods
 _WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half a period is a tenth of a ms
-_TASTE: Final = 0.4  # of how far a filter's best sum lies from the delay of all frequencies: which is meant is taste
 _ECHO_S: Final = (0.0004, 0.003)  # later than a loudspeaker's first ringing, earlier than a low note's period
-_WALL: Final = 0.3
-_RINGING: Final = 0.55
-_LEAST_MARGIN: Final = 0.1  # two copies that differ by less are as good as equal
-_HALF: Final = 32
-_FINER: Final = 16
+_HALF: Final = 32  # samples about a peak that hold its shape
+_FINER: Final = 16  # points to a sample
 _PICK_S: Final = 0.05e-3  # a capsule is not a point, a drum is 36 cm wide: no first wavefront is told more exactly
 
 
@@ -363,11 +360,11 @@ def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) 
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
     confidence = confidence_of(event)
     reason = None if confidence >= RELIABLE else _doubt(seen)
-    if margin < _LEAST_MARGIN:
+    if margin < LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
     return Delay(
         sharp.delay_s,
-        max(float(np.hypot(max(sharp.error_s, sharp.bound_s), _TASTE * abs(sharp.moved_s))), 2e-10),
+        max(float(np.hypot(max(sharp.error_s, sharp.bound_s), TASTE * abs(sharp.moved_s))), 2e-10),
         1 if height >= 0 else -1,
         margin,
         confidence,
@@ -387,7 +384,7 @@ def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
     beside = beside * np.sign(values[top])
     height = abs(float(values[top]))
     sent_back, ringing = float(beside.max(initial=0.0)), float(np.abs(beside).max(initial=0.0))
-    return sent_back < _WALL * height and ringing < _RINGING * height
+    return sent_back < WALL * height and ringing < RINGING * height
 
 
 def struck(seen: Look, event: Event, onset: Onset, candidates: tuple[Candidate, ...]) -> Delay:

@@ -22,11 +22,13 @@ __all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"
 
 FIRST, SECOND, ONE_PATH = 0, 1, 2
 
-_SAME_S: Final = 1.2e-4
-_AROUND_S: Final = 1e-4
+_SAME_S: Final = 1.2e-4  # seconds: nearer delays are one hypothesis: six samples
+_AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
 _EARLIER_S: Final = (0.00025, 0.008)
+"""Seconds before a delay: from beyond its own lobe to where the ear takes an echo for one (precedence)."""
+
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
-_BANDS: Final = 6
+_BANDS: Final = 6  # curves of each kind: five bands and the difference of samples
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
 _OF_CURVES: Final = tuple(f"{kind}{band}" for band in range(_BANDS) for kind in ("novelty", "stack"))

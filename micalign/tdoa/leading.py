@@ -24,6 +24,17 @@ from micalign.arrays import Bools, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import flat_spectra, greatest_before, irfft
 from micalign.tdoa.strokes import Listened, cut
+from micalign.tdoa.tuned import (
+    CLEARLY,
+    CLEARLY_RISEN,
+    CYMBALS,
+    HELD_DB,
+    LEAD_DB,
+    LEAST_LEVEL_DB,
+    MOSTLY,
+    OWN_RANGE_DB,
+    STRUCK_DB,
+)
 
 __all__ = [
     "SEGMENT_S",
@@ -38,19 +49,12 @@ __all__ = [
     "strokes_of_no_mic",
 ]
 
-SEGMENT_S: Final = 0.5
-_CLEAR: Final = 1.4  # natural log of power, 6 dB over the 30 ms before
-_LEAST_LEVEL_DB: Final = -18.0  # below the track's own loud strokes
-_LEAD_DB: Final = (9.0, 4.0)  # the second where the first leaves too few
-_FEW: Final = 4
-_MOST: Final = 64
+SEGMENT_S: Final = 0.5  # seconds: a held sound is measured in half-seconds
+_FEW: Final = 4  # strokes that say something of a source
+_MOST: Final = 64  # strokes of one source that are used
 _AFTER_S: Final = (0.015, 0.005)  # a stroke's peak comes within the first after it begins; a rival may be earlier
-_STRUCK_DB: Final = 15.0
-_CYMBALS: Final = 1.0  # brightness: hats and rides of a real kit have 1.4, plucked strings and drums less than 0.2
-_HELD_DB: Final = (-20.0, 6.0)  # so loud for itself, and so much louder for itself than any other
-_SMOOTH_S: Final = 0.05
-_MOST_SEGMENTS: Final = 60
-_MOSTLY: Final = 0.6
+_SMOOTH_S: Final = 0.05  # seconds over which a held sound's level is smooth
+_MOST_SEGMENTS: Final = 60  # half-seconds of one source that are used
 
 
 def leading_strokes(heard: Mapping[str, Listened], close: Mapping[str, str]) -> dict[str, Floats]:
@@ -100,7 +104,7 @@ def _loud(one: Listened, peaks: Floats) -> float:
 
 def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]], loud: float) -> Floats:
     strokes, step = own.strokes, own.envelope.step
-    clear = strokes.novelty > _CLEAR
+    clear = strokes.novelty > CLEARLY_RISEN
     if not clear.any() or not loud > 0:
         return np.zeros(0)
     at = strokes.samples[clear] // step
@@ -114,8 +118,8 @@ def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]]
         wide = np.maximum(peaks[np.clip(there, 0, len(peaks) - 1)], peaks[np.clip(there + 5, 0, len(peaks) - 1)])
         others_db = np.maximum(others_db, _level_db(wide, rivals_loud))
     lead_db = own_db - others_db
-    for least in _LEAD_DB:
-        good = (own_db > _LEAST_LEVEL_DB) & (lead_db >= least)
+    for least in LEAD_DB:
+        good = (own_db > LEAST_LEVEL_DB) & (lead_db >= least)
         if good.sum() >= _FEW:
             break
     order = np.argsort(-(lead_db + own_db)[good], kind="stable")[:_MOST]
@@ -130,7 +134,7 @@ def _level_db(energy: Floats, loud: float) -> Floats:
 def is_struck(one: Listened) -> bool:
     """Whether a track is mostly quiet and sometimes loud, as a drum's own mic is, or rings on brightly from strokes."""
     own = one.strokes.novelty[one.strokes.weight > 0]
-    if len(own) >= _FEW and np.median(own) > _CLEAR and one.strokes.brightness > _CYMBALS:
+    if len(own) >= _FEW and np.median(own) > CLEARLY_RISEN and one.strokes.brightness > CYMBALS:
         return True
     hops = max(round(0.01 / _step_s(one)), 1)
     power = one.envelope.power
@@ -138,7 +142,7 @@ def is_struck(one: Listened) -> bool:
     if not len(rows) or rows.max() <= 0:
         return False
     loud, ordinary = np.quantile(rows, 0.99), np.quantile(rows, 0.5)
-    return bool(10.0 * np.log10(max(loud, 1e-30) / max(ordinary, loud * 1e-9, 1e-30)) > _STRUCK_DB)
+    return bool(10.0 * np.log10(max(loud, 1e-30) / max(ordinary, loud * 1e-9, 1e-30)) > STRUCK_DB)
 
 
 def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: str) -> Bools:
@@ -146,11 +150,11 @@ def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: 
     own = _smooth_level_db(heard[close[source]])
     if heard[close[source]].envelope.silent:
         return np.zeros(len(own), dtype=np.bool_)
-    leads = own > _HELD_DB[0]
+    leads = own > HELD_DB[0]
     for other, track in close.items():
         if other != source and track != close[source]:
             theirs = _smooth_level_db(heard[track])[: len(own)]
-            leads[: len(theirs)] &= own[: len(theirs)] - theirs >= _HELD_DB[1]
+            leads[: len(theirs)] &= own[: len(theirs)] - theirs >= HELD_DB[1]
     return leads
 
 
@@ -175,7 +179,7 @@ def half_seconds(one: Listened, leads: Bools) -> Floats:
         return np.zeros(0)
     rows = leads[: count * steps].reshape(count, steps).mean(axis=1)
     power = one.envelope.power[: count * steps].reshape(count, steps).mean(axis=1, dtype=float)
-    good = np.flatnonzero(rows >= _MOSTLY)
+    good = np.flatnonzero(rows >= MOSTLY)
     best = good[np.argsort(-power[good], kind="stable")][:_MOST_SEGMENTS]
     starts: Floats = np.asarray(np.sort(best) * steps * _step_s(one) + one.track.start_s, dtype=np.float64)
     return starts
@@ -206,16 +210,14 @@ def amplitudes_during(heard: Mapping[str, Listened], names: Sequence[str], leads
     return {name: float(np.sqrt(power[leads[: len(power)]].mean(dtype=float))) for name, power in powers.items()}
 
 
-_BAND_HZ: Final = (300.0, 12000.0)
-_GATE_S: Final = 0.025
-_LEAD_S: Final = 0.004
-_TOLERANCE_S: Final = 0.2e-3
-_FINER: Final = 2
-_CLEARLY: Final = 1.15  # the best source must be credited with so much more than the next
-_MOST_STROKES: Final = 160
-_MOST_PLACED: Final = 48
-_QUIET_DB: Final = -20.0
-_APART_S: Final = 0.04
+_BAND_HZ: Final = (300.0, 12000.0)  # hertz: in which a place is heard: below, waves are longer than a kit
+_GATE_S: Final = 0.025  # seconds of a stroke after its beginning
+_LEAD_S: Final = 0.004  # seconds before it
+_TOLERANCE_S: Final = 0.2e-3  # seconds of what a scene expects: 7 cm of way
+_FINER: Final = 2  # points to a sample
+_MOST_STROKES: Final = 160  # that are asked for their place
+_MOST_PLACED: Final = 48  # strokes of one place that are used
+_APART_S: Final = 0.04  # seconds between strokes: nearer ones are one event
 
 
 def strokes_of_no_mic(listening: Sequence[Listened], taken_s: Floats) -> Floats:
@@ -229,7 +231,7 @@ def strokes_of_no_mic(listening: Sequence[Listened], taken_s: Floats) -> Floats:
         # The difference of neighbours: cymbals stand out in it, rumble does not.
         bright = one.rises[np.clip(steps[:, None] + np.arange(10), 0, len(one.rises) - 1)].mean(axis=1, dtype=float)
         level = bright / max(float(np.sort(bright)[-2:].mean()), 1e-20)
-        kept = level > 10 ** (_QUIET_DB / 10)
+        kept = level > 10 ** (OWN_RANGE_DB / 10)
         times_s = strokes.samples[kept] / one.track.sample_rate + one.track.start_s
         found += zip(level[kept].tolist(), times_s.tolist(), strict=True)
     times: list[float] = []
@@ -269,7 +271,7 @@ def strokes_by_place(
     clear = credit[rows, best] / np.maximum(second, 1e-12)
     found: dict[str, Floats] = {}
     for index, source in enumerate(sources):
-        own: Ints = np.flatnonzero((best == index) & (clear >= _CLEARLY))
+        own: Ints = np.flatnonzero((best == index) & (clear >= CLEARLY))
         if len(own):
             found[source] = times_s[own[np.argsort(-clear[own], kind="stable")][:_MOST_PLACED]]
     return found

@@ -31,10 +31,10 @@ from micalign.tdoa.strokes import Listened, listen, moments_to_samples, same_sam
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair"]
 
-_SHORTEST_S: Final = 0.05
+_SHORTEST_S: Final = 0.05  # seconds of a track: shorter ones hold no stroke and its quiet
 _WIDE_S: Final = 0.2  # a wider search goes in two steps
-_NARROW_S: Final = 0.02
-_CANDIDATES: Final = 3
+_NARROW_S: Final = 0.02  # seconds about a coarse delay, which is known to some milliseconds
+_CANDIDATES: Final = 3  # that an answer names
 _AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
 
 Close = Literal["reference", "track", "neither"]

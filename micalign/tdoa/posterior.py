@@ -53,12 +53,12 @@ EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
-_PICK_S: Final = 7e-5
-_PATH_S: Final = 3e-5
+_PICK_S: Final = 7e-5  # seconds: one sigma of a pick about a place
+_PATH_S: Final = 3e-5  # seconds: one sigma of a path's peak about a place
 WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
 
-_NEAR_S: Final = 1.8e-4
+_NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
 _TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
 _TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
 ONSET_FEATURES: Final = (

@@ -35,18 +35,13 @@ from micalign.tdoa.leading import (
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.strokes import Listened, listen, struck_at
+from micalign.tdoa.tuned import AS_PLANNED, DROWNED_DB, FAINT_DB
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
-_AT_ONCE: Final = 2
+_AT_ONCE: Final = 2  # sources; more hold more frames in memory
 _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
-_NEAR_S: Final = 0.8e-3  # within this of the scene, or within six of its standard deviations, is as it says
-_NEAR_Z: Final = 6.0
-_EDGE_S: Final = 0.03
-_FAINT_DB: Final = -20.0
-"""Below this a delay that is not where the scene has it is a reflection sooner than a mic that moved."""
-_DROWNED_DB: Final = -40.0
-"""Below this, as in the null of a figure-8, the room is what a mic hears of a source (common practice, no source)."""
+_EDGE_S: Final = 0.03  # seconds of the fades of a half-second
 
 
 def measure_sources(
@@ -221,7 +216,7 @@ def measured_pair(
 
 
 def _is_near(delay: Delay, prior: Expected) -> bool:
-    return abs(delay.delay_s - prior.arrival_s) <= max(_NEAR_S, _NEAR_Z * prior.sigma_s)
+    return abs(delay.delay_s - prior.arrival_s) <= max(AS_PLANNED[0], AS_PLANNED[1] * prior.sigma_s)
 
 
 def _nothing(prior: Expected | None, max_delay_s: float, reason: str) -> Delay:
@@ -230,7 +225,7 @@ def _nothing(prior: Expected | None, max_delay_s: float, reason: str) -> Delay:
 
 def as_planned(prior: Expected) -> tuple[str | None, bool]:
     """What to say of a delay that is where the scene expects it, and whether to act on it."""
-    if prior.level_db < _DROWNED_DB:
+    if prior.level_db < DROWNED_DB:
         return f"the scene has it {-prior.level_db:.0f} dB down there: what is heard is the room", False
     return None, True
 
@@ -238,7 +233,7 @@ def as_planned(prior: Expected) -> tuple[str | None, bool]:
 def off_plan(prior: Expected) -> tuple[str, bool]:
     """What to say of a delay that is not where the scene expects it, and whether to act on it all the same."""
     said = f"the scene says {prior.arrival_s * 1e3:+.2f} ms"
-    if prior.level_db < _FAINT_DB:
+    if prior.level_db < FAINT_DB:
         return f"{said}, {-prior.level_db:.0f} dB down: what is heard may be a reflection", False
     return f"{said}: was something moved?", True
 

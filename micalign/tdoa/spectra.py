@@ -131,9 +131,9 @@ def greatest_near(values: _Array, reach: int) -> _Array:
     return out
 
 
-_BATCH = 16
-_WHITENING = 0.8
-_FAINT = 1e-6
+_BATCH = 16  # frames at once: what fits near the processor
+_WHITENING = 0.8  # power of the spectra taken away: 1 would raise noise to the level of notes
+_FAINT = 1e-6  # -120 dB: orders of the series that add less are left out
 _Single = npt.NDArray[np.float32]
 
 

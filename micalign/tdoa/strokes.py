@@ -35,11 +35,16 @@ from micalign.tdoa.spectra import filtered, greatest_before, greatest_near
 from micalign.tdoa.tuned import (
     APART_STEPS,
     BEFORE_STEPS,
+    CLEAR_RISE,
+    CLEARLY_RISEN,
     FEW_STROKES_DB,
     LEAST_GAP_DB,
     LEAST_NOVELTY,
+    LEAST_RISE,
+    MOST_RISE,
     MOST_STROKES,
     OWN_RANGE_DB,
+    SOFTEST_DB,
 )
 
 __all__ = [
@@ -65,14 +70,9 @@ __all__ = [
 ]
 
 _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame was cut
-_NOISE_S: Final = 0.008
-_EARLY_S: Final = 0.0012
-_LATE_S: Final = 0.004
-_LEAST: Final = (
-    4e-4  # of the peak's energy, -34 dB: where the first wavefronts of a real kit stand clear of its preamps
-)
-_MOST: Final = 0.05
-_CLEAR: Final = 25.0
+_NOISE_S: Final = 0.008  # seconds of background before a stroke
+_EARLY_S: Final = 0.0012  # seconds before a rough delay that its first wavefront may lie, and...
+_LATE_S: Final = 0.004  # ...after it
 _REACH: Final = 260  # samples, 6 ms: the beginning lies no further before the clear rise
 _LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
 
@@ -117,8 +117,8 @@ def onset(energy: Floats, begin: int, *, over: float = 3.0, background: float | 
     background = float(np.quantile(energy[:begin], _LOUD_NOISE)) if background is None else background
     later = energy[begin:]
     peak = float(later.max(initial=0.0))
-    threshold = max(_LEAST * peak, min(over * background, _MOST * peak))
-    clear = int(np.argmax(later > min(_CLEAR * threshold, 0.8 * peak)))
+    threshold = max(LEAST_RISE * peak, min(over * background, MOST_RISE * peak))
+    clear = int(np.argmax(later > min(CLEAR_RISE * threshold, 0.8 * peak)))
     total = np.concatenate([[0.0], np.cumsum(later[: clear + 1] - threshold)])
     return begin + int(np.argmin(total[: clear + 1])), peak / (background + 1e-20)
 
@@ -138,7 +138,7 @@ def begins_at(energy: Floats, noise: int, *, least: float) -> int:
     background = float(np.quantile(energy[:noise], 0.95))
     peak = float(energy[noise:].max(initial=0.0))
     threshold = min(max(least * peak, 4.0 * background), 0.3 * peak)
-    clear = noise + int(np.argmax(energy[noise:] > min(_CLEAR * threshold, 0.8 * peak)))
+    clear = noise + int(np.argmax(energy[noise:] > min(CLEAR_RISE * threshold, 0.8 * peak)))
     low = max(clear - _REACH, 0)
     total = np.concatenate([[0.0], np.cumsum(energy[low:clear] - threshold)])
     return low + int(np.argmin(total))
@@ -161,8 +161,8 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     noises = np.quantile(energies[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
     for energy, background in zip(energies, noises.tolist(), strict=True):
         peak = float(energy[reach // 2 :].max())
-        threshold = max(_LEAST * peak, min(3.0 * background, _MOST * peak))
-        clear = int(np.argmax(energy > min(_CLEAR * threshold, 0.8 * peak)))
+        threshold = max(LEAST_RISE * peak, min(3.0 * background, MOST_RISE * peak))
+        clear = int(np.argmax(energy > min(CLEAR_RISE * threshold, 0.8 * peak)))
         low = max(clear - round(0.004 * rate), 0)
         total = np.concatenate([[0.0], np.cumsum(energy[low : clear + 1] - threshold)])
         begins.append(low + int(np.argmin(total[: clear - low + 1])) - reach)
@@ -210,14 +210,12 @@ def _high_passed(frames: Floats, rate: int) -> Floats:
     return filtered(frames, rate, (min(60.0, 0.2 * rate), np.inf), order=1)[0]
 
 
-_STEP_S: Final = 0.001
+_STEP_S: Final = 0.001  # seconds of an envelope: a millisecond
 _BLOCK_FRAMES: Final = 1 << 16  # half a megabyte, which stays near the processor
-_ONSET_STEPS: Final = 3
-_LEVEL_STEPS: Final = 10
+_ONSET_STEPS: Final = 3  # milliseconds over which a rise is meant
+_LEVEL_STEPS: Final = 10  # milliseconds of a stroke that are its level
 _KNOWN_NOVELTY: Final = 7.0  # what a close mic's own strokes have on a real kit, in the middle
-_KNOWN_GAP_DB: Final = 25.0
-_CLEARLY_RISEN: Final = 1.4  # natural log of power, 6 dB over the 30 ms before
-_SOFTEST_DB: Final = -36.0  # under the loudest stroke of a track: below, a room answers and pedals squeak
+_KNOWN_GAP_DB: Final = 25.0  # likewise
 _ONE_EVENT_S: Final = 0.030  # strokes nearer than this to a stronger one are its arrivals in other tracks, or a flam
 
 
@@ -413,7 +411,7 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
     loud_times = []
     for one in heard:
         strokes, rate = one.strokes, one.track.sample_rate
-        loud = (strokes.level_db > _SOFTEST_DB) & (strokes.novelty > _CLEARLY_RISEN)
+        loud = (strokes.level_db > SOFTEST_DB) & (strokes.novelty > CLEARLY_RISEN)
         loud_times.append(strokes.samples[loud] / rate + one.track.start_s)
     times = np.sort(np.concatenate([np.zeros(0), *loud_times]))
     kept: list[float] = []

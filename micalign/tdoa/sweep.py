@@ -21,25 +21,23 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
+from micalign.tdoa.tuned import ECHO_DB, LEAST_DIRECT_DB, STANDS_OUT
 
 __all__ = ["CLICKS", "LEAD_S", "Echo", "Response", "Sweep", "clicks", "response"]
 
-CLICKS: Final = 5
+CLICKS: Final = 5  # enough for a middle one and its scatter
 LEAD_S: Final = 1.0
 """Silence before the first click and before the sweep: time to reach for the volume."""
 
-_CLICK_S: Final = 0.0003
-_APART_S: Final = 0.6
-_TAIL_S: Final = 2.0
-_FADES_S: Final = (0.05, 0.005)
-_LEAST_DB: Final = 10.0  # below the strongest: the direct sound of a shaded mic may be weaker than a bounce
-_WITHIN_S: Final = 0.05
-_APART_ECHO_S: Final = 0.0004
-_ECHO_DB: Final = -25.0
-_STANDS_OUT: Final = 2.0
-_MOST_ECHOES: Final = 8
+_CLICK_S: Final = 0.0003  # seconds of a half wave: its spectrum is flat to 1 kHz
+_APART_S: Final = 0.6  # seconds between clicks: a small room has died away
+_TAIL_S: Final = 2.0  # seconds of silence after the sweep: the room's
+_FADES_S: Final = (0.05, 0.005)  # seconds at the low and the high end, against ripple
+_WITHIN_S: Final = 0.05  # seconds after the direct sound that bounces are named
+_APART_ECHO_S: Final = 0.0004  # seconds of two bounces: 14 cm of way
+_MOST_ECHOES: Final = 8  # that are named
 _HEADROOM_DB: Final = 10.0  # between a fitted range and the noise
-_WINDOW_S: Final = 0.01
+_WINDOW_S: Final = 0.01  # seconds of a smooth decay
 
 
 def clicks(sample_rate: int) -> Floats:
@@ -206,7 +204,7 @@ def _envelope(found: Floats) -> Floats:
 
 def _first_peak(envelope: Floats) -> int:
     """The first maximum that comes near the strongest."""
-    loud = envelope >= envelope.max() * 10.0 ** (-_LEAST_DB / 20.0)
+    loud = envelope >= envelope.max() * 10.0 ** (-LEAST_DIRECT_DB / 20.0)
     tops = np.flatnonzero(loud & (envelope >= np.roll(envelope, 1)) & (envelope >= np.roll(envelope, -1)))
     return int(tops[0])
 
@@ -234,7 +232,7 @@ def _echoes(envelope: Floats, first: int, rate: int) -> tuple[Echo, ...]:
     for at in range(apart, len(part) - 1):
         around = part[max(at - apart, 0) : at + apart + 1]
         wide = part[max(at - 4 * apart, apart // 2) : at + 4 * apart]
-        if part[at] == around.max() and part[at] > max(10 ** (_ECHO_DB / 20), _STANDS_OUT * float(np.median(wide))):
+        if part[at] == around.max() and part[at] > max(10 ** (ECHO_DB / 20), STANDS_OUT * float(np.median(wide))):
             tops.append(Echo((at + _between(part, at)) / rate, 20.0 * float(np.log10(part[at]))))
     strongest = sorted(tops, key=lambda one: -one.level_db)[:_MOST_ECHOES]
     return tuple(sorted(strongest, key=lambda one: one.delay_s))

@@ -10,21 +10,66 @@ from __future__ import annotations
 from typing import Final
 
 __all__ = [
+    "AGREEING",
+    "ALIKE_DB",
+    "ALONE_SURE",
     "APART_STEPS",
+    "AS_PLANNED",
     "BANDS",
     "BEFORE_STEPS",
+    "CAP_DB",
+    "CLEARLY",
+    "CLEARLY_RISEN",
+    "CLEAR_RISE",
+    "CLOCK_CLEAR",
+    "CLOCK_CONTRAST",
+    "COARSE_CLEAR",
+    "CYMBALS",
+    "DRIFT_CONTRAST",
+    "DROWNED_DB",
+    "DROWNED_S",
     "EARLIER_S",
+    "ECHO_DB",
+    "FAINT_DB",
     "FEW_STROKES_DB",
+    "FOOT",
+    "HEARD_DB",
+    "HEARD_SHARE",
+    "HELD_DB",
+    "JUMP_CLEAR",
+    "JUMP_SURE",
+    "LARGEST_SCATTER_S",
+    "LEAD_DB",
+    "LEAP",
+    "LEAST_DIRECT_DB",
     "LEAST_GAP_DB",
+    "LEAST_LEVEL_DB",
+    "LEAST_LIKENESS",
+    "LEAST_MARGIN",
     "LEAST_NOVELTY",
+    "LEAST_RISE",
+    "MOSTLY",
+    "MOST_FRAMES",
+    "MOST_RISE",
     "MOST_STROKES",
     "MOVED",
+    "ODD_DB",
     "OWN_RANGE_DB",
     "RELIABLE",
+    "RINGING",
     "ROOM_S",
+    "SAME_PLACE_S",
+    "SCATTER_S",
     "SCENE_LOG_ODDS",
+    "SHARED",
+    "SOFTEST_DB",
     "SO_ALIKE",
+    "STANDS_OUT",
+    "STRAIGHT_S",
     "STROKE_S",
+    "STRUCK_DB",
+    "TASTE",
+    "WALL",
 ]
 
 APART_STEPS: Final = 31
@@ -46,7 +91,7 @@ OWN_RANGE_DB: Final = -20.0
 """Decibels under the loudest: softer strokes of one's own tell nothing beside bleed."""
 
 MOST_STROKES: Final = 60
-"""So many strokes are compared; more make it slower and no surer."""
+"""Count of strokes that are compared; more make it slower and no surer."""
 
 BANDS: Final = ((60, 300, 2e-3), (300, 1200, 1e-3), (1200, 5000, 0.5e-3), (5000, 14000, 0.4e-3), (60, 16000, 0.6e-3))
 """Hertz, hertz, seconds: bands in which a wavefront is looked for and how long its rise is watched, about a period."""
@@ -55,14 +100,16 @@ EARLIER_S: Final = 0.006
 """Seconds: a rise counts only above everything of the 6 ms before it (precedence: a direct sound comes first)."""
 
 STROKE_S: Final = (0.002, 0.018)
-"""Seconds before and after a stroke that are correlated: longer lets in the room, shorter a kick's first period not."""
+"""Seconds before and after a stroke that are correlated: longer lets in the room, shorter a kick's first period
+not."""
 
 ROOM_S: Final = 0.02
 """Seconds of lags on either side that are looked at beyond the search, to know how high chance alone rises."""
 
 SO_ALIKE: Final = 0.45
 """Share of full agreement from which two tracks are one sound over one path, whatever their strokes say: pairs of a
-kit reach 0.41 (95 % of the simulated ones; 0.13 on a real kit), two ears 0.47, a cabinet 0.24 to 0.47, copies 0.57."""
+kit reach 0.41 (95 % of the simulated ones; 0.13 on a real kit), two ears 0.47, a cabinet 0.24 to 0.47, copies
+0.57."""
 
 MOVED: Final = 0.1
 """Share of delays that are not where a scene has them: one mic in ten was moved, mistaken or wrongly measured (common
@@ -74,3 +121,154 @@ those of raw chance 0.7 to 0.9 were right in 71 of 75 (``tests/bench/delay/score
 
 RELIABLE: Final = 0.9
 """Probability from which an answer is acted upon."""
+
+HEARD_DB: Final = 6.0
+"""Decibels over what sounded just before: less tells nothing of a level; chosen, no source."""
+
+HEARD_SHARE: Final = 0.2
+"""Share of the tracks: a stroke of a real kit is heard by half of them and more, a ringing by few."""
+
+CAP_DB: Final = 12.0
+"""Decibels: no track may say more of how far two fingerprints lie apart: one whose mic was touched must not outvote
+the rest."""
+
+ODD_DB: Final = 5.5
+"""Decibels: strokes of one drum stay within 4 of each other on a real kit, those of other drums lie 7 and more off."""
+
+ALIKE_DB: Final = 1.5
+"""Decibels: a drum's strokes in a row stay within 2 on a real kit, development half; two drums seldom do."""
+
+SCATTER_S: Final = 0.13e-3
+"""Seconds: where strokes scatter more, their own differences say less than their sum does."""
+
+DROWNED_S: Final = 0.8e-3
+"""Seconds: where strokes begin so much later than their sum, their beginnings drown in noise."""
+
+ALONE_SURE: Final = (0.91, 0.88, 0.8)
+"""Probability of a delay of a source alone: of three hits and more by each stroke and by the sum of all, shares that
+were right in line checks of a real kit, development half; of one or two hits, chosen. The first alone is acted
+on."""
+
+STRAIGHT_S: Final = 60e-6
+"""Seconds: stretches further than this from the line of two clocks are no witnesses; chosen, no source."""
+
+CLOCK_CLEAR: Final = 0.85
+"""Share of the highest peak: where the next one is higher a stretch says nothing of two clocks; chosen, no source."""
+
+CLOCK_CONTRAST: Final = 6.0
+"""Ratio to the middle height: a lower peak of one stretch may be chance; chosen, no source."""
+
+JUMP_CLEAR: Final = 6.0
+"""Ratio to the root mean square: the highest of what nine frames of mere noise say stood 4.1 times over the rest."""
+
+MOST_FRAMES: Final = 0.75
+"""Share of a side's frames that must prefer its own delay to the other side's to be a jump; chosen, no source."""
+
+JUMP_SURE: Final = 3.5
+"""Ratio of what two lines gain over one to its standard error (Student's t): chance exceeds it once in 4,000 (the
+normal tail)."""
+
+DRIFT_CONTRAST: Final = 4.0
+"""Ratio to the root mean square of the rest: a lower line of drift may be chance; chosen, no source."""
+
+SAME_PLACE_S: Final = 0.00015
+"""Seconds: delays of one place agree within 5 cm of way; chosen, no source."""
+
+AGREEING: Final = 0.8
+"""Share of the tracks that must agree on a place: one in five may stray."""
+
+LEAP: Final = 8.0
+"""Ratio of power to what stood before, 9 dB, from which a track hears a stroke; chosen, no source."""
+
+FOOT: Final = 10**-1.8
+"""Ratio of power to the peak: the direct sound may lie 18 dB below what the room adds to it."""
+
+LEAST_LIKENESS: Final = 0.3
+"""Share of full agreement in phase of the events of a group: below it no delay is reported; chosen, no source."""
+
+LARGEST_SCATTER_S: Final = 0.0002
+"""Seconds: events that scatter more are of several places; chosen, no source."""
+
+COARSE_CLEAR: Final = (0.8, 0.5)
+"""Share of the highest peak for the next one at most, of the groups that agree at least: a delay of seconds is clear
+then; chosen, no source."""
+
+SHARED: Final = 0.05
+"""Share, squared coherence: frequencies below it share too little to say where two tracks add up best; chosen, no
+source."""
+
+TASTE: Final = 0.4
+"""Share of how far a filter's best sum lies from the delay of all frequencies, part of the sigma: which is meant is
+taste."""
+
+WALL: Final = 0.3
+"""Share of a path's height: a peak of its own sign beside it that is higher is a wall's and no filter's, which rings
+with alternating signs; chosen, no source."""
+
+RINGING: Final = 0.55
+"""Share of a path's height: what is higher beside it, of either sign, is no filter's ringing; chosen, no source."""
+
+LEAST_MARGIN: Final = 0.1
+"""Share of the highest peak: two copies of either polarity that differ by less are as good as equal; chosen, no
+source."""
+
+LEAST_LEVEL_DB: Final = -18.0
+"""Decibels to a track's own loud strokes: softer ones lead nothing; chosen, no source."""
+
+LEAD_DB: Final = (9.0, 4.0)
+"""Decibels by which a source leads all others; the second where the first leaves too few strokes; chosen, no
+source."""
+
+STRUCK_DB: Final = 15.0
+"""Decibels from ordinary to loud moments: a drum has more, a bass or a voice less; chosen, no source."""
+
+CYMBALS: Final = 1.0
+"""Ratio, brightness: hats and rides of a real kit have 1.4, plucked strings and drums less than 0.2."""
+
+HELD_DB: Final = (-20.0, 6.0)
+"""Decibels: so loud for itself, and so much louder for itself than any other, a held sound leads; chosen, no
+source."""
+
+MOSTLY: Final = 0.6
+"""Share of a half-second in which a held sound must lead; chosen, no source."""
+
+CLEARLY: Final = 1.15
+"""Ratio to the credit of the next source that the best must have for a stroke to be of its place; chosen, no
+source."""
+
+AS_PLANNED: Final = (0.8e-3, 6.0)
+"""Seconds, and standard deviations of the scene, within which a delay is as the scene says; the larger holds (common
+practice, no source)."""
+
+FAINT_DB: Final = -20.0
+"""Decibels: below this a delay that is not where the scene has it is a reflection sooner than a mic that moved; common
+practice, no source."""
+
+DROWNED_DB: Final = -40.0
+"""Decibels: below this, as in the null of a figure-8, the room is what a mic hears of a source; common practice, no
+source."""
+
+LEAST_RISE: Final = 4e-4
+"""Share of the peak's energy, -34 dB: where the first wavefronts of a real kit stand clear of its preamps."""
+
+MOST_RISE: Final = 0.05
+"""Share of the peak's energy, -13 dB: a higher threshold would miss the first wavefront; chosen, no source."""
+
+CLEAR_RISE: Final = 25.0
+"""Ratio to the threshold: so high a rise is no noise any more; chosen, no source."""
+
+CLEARLY_RISEN: Final = 1.4
+"""Natural log of power, 6 dB over the 30 ms before: a stroke and no ringing; chosen, no source."""
+
+SOFTEST_DB: Final = -36.0
+"""Decibels under the loudest stroke of a track: below, a room answers and pedals squeak."""
+
+LEAST_DIRECT_DB: Final = 10.0
+"""Decibels below the strongest: the direct sound of a shaded mic may be weaker than a bounce; chosen, no source."""
+
+ECHO_DB: Final = -25.0
+"""Decibels to the direct sound: weaker bounces are not named; chosen, no source."""
+
+STANDS_OUT: Final = 2.0
+"""Ratio to the middle height about it: less is the dense tail of a room and no bounce of its own; chosen, no
+source."""

@@ -65,3 +65,4 @@ LOG_ODDS: Final[dict[str, tuple[float, float]]] = {
 }
 
 LOG_SIGMA: Final = (-9.06, 0.991, -0.873)
+"""Of the log of seconds, by `micalign.tdoa.posterior.exactness`."""

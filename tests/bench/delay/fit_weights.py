@@ -128,7 +128,8 @@ def write(seen: list[Seen]) -> None:
         + "".join(f'    "{kind}": {line},\n' for kind, line in lines.items())
         + "}\n"
     )
-    body.append(f"LOG_SIGMA: Final = {told_unseen.log_sigma(told)}\n")
+    word = '"""Of the log of seconds, by `micalign.tdoa.posterior.exactness`."""'
+    body.append(f"LOG_SIGMA: Final = {told_unseen.log_sigma(told)}\n{word}\n")
     path.write_text(head + "\n".join(body), encoding="utf-8")
 
 
