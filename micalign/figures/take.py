@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from matplotlib.lines import Line2D
 
 __all__ = [
-    "Likeness",
+    "CorrelatedPair",
     "correlation_figure",
     "gain_figure",
     "hit_figure",
@@ -166,7 +166,7 @@ _LEAST_GAIN_DB: Final = -20.0  # a band that cancels further ends at the frame
 
 
 @dataclass(frozen=True, eq=False)
-class Likeness:
+class CorrelatedPair:
     """Two tracks, what was measured between them, and what to call them; the loud moments of the first are compared."""
 
     title: str
@@ -175,19 +175,19 @@ class Likeness:
     delay: Delay
 
 
-def correlation_figure(pairs: Sequence[Likeness]) -> Figure:
+def correlation_figure(pairs: Sequence[CorrelatedPair]) -> Figure:
     """How two tracks resemble each other over delay: the chosen delay, and the curve's own other peaks as open rings.
 
     Parameters
     ----------
-    pairs : sequence of Likeness
+    pairs : sequence of CorrelatedPair
         The first eight are drawn.
 
     Examples
     --------
     >>> noise = np.random.default_rng(1).standard_normal(48000)
     >>> first, late = Track.from_array("a", noise, 48000), Track.from_array("b", np.roll(noise, 48), 48000)
-    >>> figure = correlation_figure([Likeness("b", first, late, Delay(0.001, 1e-6, 1, 1.0, 1.0, True, None))])
+    >>> figure = correlation_figure([CorrelatedPair("b", first, late, Delay(0.001, 1e-6, 1, 1.0, 1.0, True, None))])
     >>> x, y = figure.axes[0].lines[1].get_data()
     >>> round(float(x[np.argmax(y)]), 2)
     1.0
@@ -201,11 +201,11 @@ def correlation_figure(pairs: Sequence[Likeness]) -> Figure:
         axes.set_xlim(-1e3 * widest, 1e3 * widest)
         axes.tick_params(labelbottom=axes is panels[-1])
     panels[-1].set_xlabel("delay (ms): positive is later in the second track", fontsize=NORMAL, color=COLOURS["ink"])
-    headline(figure, "likeness of two tracks over delay")
+    headline(figure, "correlation of two tracks over delay")
     curve, chosen, rings = (panels[0].lines[index] for index in (1, 2, 3))
     figure.legend(
         handles=[curve, chosen, rings],
-        labels=["likeness", "the delay measured", f"other peaks, {100 * RIVAL:.0f} % as high or more"],
+        labels=["correlation", "the delay measured", f"other peaks, {100 * RIVAL:.0f} % as high or more"],
         loc="upper right",
         ncols=3,
         frameon=False,
@@ -244,9 +244,9 @@ def _loud_starts(track: Track, length: int) -> Ints:
     return starts
 
 
-def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: Likeness) -> None:
+def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: CorrelatedPair) -> None:
     delay = pair.delay
-    dress(axes, y="likeness", grid="x")
+    dress(axes, y="correlation", grid="x")
     axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.6)
     axes.plot(1e3 * lag_s, value, color=COLOURS["blue"], linewidth=1.2)
     axes.set_ylim(-1.25, 1.25)

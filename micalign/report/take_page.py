@@ -22,7 +22,7 @@ from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.arrays import Floats
 from micalign.figures.take import (
-    Likeness,
+    CorrelatedPair,
     correlation_figure,
     gain_figure,
     hit_figure,
@@ -55,8 +55,8 @@ __all__ = [
     "Stretch",
     "TakeStudy",
     "close_tracks",
+    "correlated_pairs",
     "gains_of",
-    "likenesses",
     "opening",
     "stretch",
     "study",
@@ -337,7 +337,7 @@ def _gained(take: Mapping[str, Any] | None) -> str:
 
 
 def take_figures(found: TakeStudy) -> dict[str, Figure]:
-    """Levels, likeness over delay, one hit, what the sum gains, its spectrum, and how each DI adds up with its mic."""
+    """Levels, correlation over delay, one hit, what the sum gains, its spectrum, how each DI adds up with its mic."""
     rate = found.take.sample_rate
     hit, around = found.hit, found.around
     figures = {
@@ -349,7 +349,7 @@ def take_figures(found: TakeStudy) -> dict[str, Figure]:
     sums = [(f"{one.reference} and {one.track}", _thirds(one)) for one in found.measured.sums]
     if sums:
         figures["sums"] = sums_figure(sums, THIRDS_HZ)
-    pairs = likenesses(found)
+    pairs = correlated_pairs(found)
     return figures | ({"correlation": correlation_figure(pairs)} if pairs else {})
 
 
@@ -357,11 +357,11 @@ def _thirds(one: PairSum) -> dict[str, tuple[float, ...]]:
     return {WAY_WORDS[name]: line.thirds_db for name, line in named_lines(one)}
 
 
-def likenesses(found: TakeStudy) -> list[Likeness]:
+def correlated_pairs(found: TakeStudy) -> list[CorrelatedPair]:
     """Each source's own track with the two in which the source is measured best; else all with the reference."""
     track = found.take.track
     pairs = [
-        Likeness(
+        CorrelatedPair(
             f"{source.source}: {source.reference} to {one.track}", track(source.reference), track(one.track), one.delay
         )
         for source in found.close_sources
@@ -369,7 +369,7 @@ def likenesses(found: TakeStudy) -> list[Likeness]:
     ]
     reference = found.measured.reference
     rest = [
-        Likeness(f"{reference} to {one.track}", track(reference), track(one.track), one.delay)
+        CorrelatedPair(f"{reference} to {one.track}", track(reference), track(one.track), one.delay)
         for one in found.measured.tracks
     ]
     return pairs or rest

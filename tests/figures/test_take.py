@@ -5,7 +5,14 @@ import pytest
 from figure_words import cut_off, overlaps
 
 from micalign.alignment.gain import BandGain, SumGain
-from micalign.figures.take import Likeness, correlation_figure, gain_figure, hit_figure, spectrum_figure, sums_figure
+from micalign.figures.take import (
+    CorrelatedPair,
+    correlation_figure,
+    gain_figure,
+    hit_figure,
+    spectrum_figure,
+    sums_figure,
+)
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Candidate, Delay
 
@@ -31,7 +38,7 @@ def test_the_likeness_peaks_at_the_delay_with_the_sign_of_the_polarity(polarity:
         None,
         (Candidate(120 / RATE, polarity, 0.9), Candidate(0.001, 1, 0.1)),
     )
-    figure = correlation_figure([Likeness("first to late", first, late, delay)])
+    figure = correlation_figure([CorrelatedPair("first to late", first, late, delay)])
     lag_ms, value = (np.asarray(part) for part in figure.axes[0].lines[1].get_data())
     best = int(np.argmax(np.abs(value)))
     # Half a sample, the step of the curve, is 0.0104 ms.
@@ -47,7 +54,9 @@ def test_the_rings_lie_on_the_drawn_curves_own_peaks(rng: np.random.Generator) -
     noise = rng.standard_normal(2 * RATE)
     first = Track.from_array("first", noise, RATE)
     both = Track.from_array("both", delayed(noise, 120) - 0.9 * delayed(noise, 192), RATE)
-    axes = correlation_figure([Likeness("two", first, both, Delay(120 / RATE, 1e-6, 1, 1.0, 1.0, True, None))]).axes[0]
+    axes = correlation_figure(
+        [CorrelatedPair("two", first, both, Delay(120 / RATE, 1e-6, 1, 1.0, 1.0, True, None))]
+    ).axes[0]
     curve, rings = axes.lines[1], axes.lines[3]
     (late,), (height,) = (np.asarray(part) for part in rings.get_data())
     assert late == pytest.approx(4.0, abs=0.0105)
@@ -57,7 +66,7 @@ def test_the_rings_lie_on_the_drawn_curves_own_peaks(rng: np.random.Generator) -
 
 def test_a_number_that_is_not_reliable_says_so() -> None:
     track = Track.from_array("a", np.random.default_rng(1).standard_normal(RATE), RATE)
-    figure = correlation_figure([Likeness("a", track, track, Delay(0.0, 1e-6, 1, 0.0, 0.0, False, "noise"))])
+    figure = correlation_figure([CorrelatedPair("a", track, track, Delay(0.0, 1e-6, 1, 0.0, 0.0, False, "noise"))])
     assert any("not reliable" in text.get_text() for text in figure.axes[0].texts)
 
 

@@ -7,6 +7,7 @@ micalign.comb = (svg) => {
   const SPACE = "http://www.w3.org/2000/svg";
   const LOWEST_HZ = 20, HIGHEST_HZ = 20000, LOWEST_DB = -30, HIGHEST_DB = 9, OCTAVES = Math.log2(HIGHEST_HZ / LOWEST_HZ);
   const DENSE = 0.2; // notches to a pixel
+  const HAIR_DB = 1e-6; // what rounding may take from a notch or a peak
   const EDGE = { left: 44, right: 12, top: 12, bottom: 40 };
   const shape = { width: 600, height: 240 };
   function make(parent, kind, attributes, text) {
@@ -49,6 +50,7 @@ micalign.comb = (svg) => {
       [low, high] = [[], []];
     };
     const width = Math.floor(shape.width - EDGE.left - EDGE.right);
+    const deepest = notchDepth(sum.level_db) + HAIR_DB, highest = peakHeight(sum.level_db) - HAIR_DB;
     for (let pixel = 0; pixel <= width; pixel += 1) {
       const from = LOWEST_HZ * 2 ** (OCTAVES * (pixel - 0.5) / width), to = LOWEST_HZ * 2 ** (OCTAVES * (pixel + 0.5) / width);
       const at = EDGE.left + pixel;
@@ -61,9 +63,9 @@ micalign.comb = (svg) => {
       }
       const [least, most] = between(from, to, sum.delay_s, sum.level_db, sum.polarity);
       close();
-      // A notch or a peak between two pixels is drawn where it is as deep as it is.
+      // A notch or a peak within a pixel is drawn as deep or as high as it is.
       const middle = response(LOWEST_HZ * 2 ** (OCTAVES * pixel / width), sum.delay_s, sum.level_db, sum.polarity);
-      const level = middle - least > 1.5 ? least : most - middle > 1.5 ? most : middle;
+      const level = least <= deepest ? least : most >= highest ? most : middle;
       path += `${drawing ? "L" : "M"}${at} ${y(level).toFixed(1)}`;
       drawing = true;
     }
