@@ -45,6 +45,7 @@ __all__ = [
     "Recorded",
     "comb_figure",
     "draw_comb",
+    "name_shades",
     "pair_combs_figure",
     "pairs_that_matter",
     "recorded_combs_figure",
@@ -299,12 +300,12 @@ def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 4) ->
         axes.set_xlabel("frequency (Hz)" if axes is panels[-1] else "")
     count = f"{len(shown)} of {len(rows)} combs" if len(rows) > len(shown) else "combs"
     headline(figure, f"{count} in the blend")
-    _name_shades(figure, panels)
+    name_shades(figure, panels)
     return figure
 
 
-def _name_shades(figure: Figure, panels: Sequence[Axes]) -> None:
-    """Once for all panels: they have the same."""
+def name_shades(figure: Figure, panels: Sequence[Axes]) -> None:
+    """In the figure's head, once for all panels: they have the same."""
     shades = {str(one.get_label()): one for axes in panels for one in axes.collections}
     figure.legend(
         handles=list(shades.values()), loc="upper right", ncols=2, frameon=False, fontsize=SMALL,

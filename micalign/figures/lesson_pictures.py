@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from micalign.acoustics.comb import notch_depth_db, peak_height_db
-from micalign.figures.comb_curves import Copy, draw_comb
+from micalign.figures.comb_curves import Copy, draw_comb, name_shades
 from micalign.figures.style import COLOURS, DASHES, NORMAL, SERIES, SMALL, dress, legend, new_figure, stacked
 from micalign.units import show_length
 
@@ -85,9 +85,10 @@ def delays_figure() -> Figure:
     """The combs of 0.5, 1 and 5 ms: the longer the delay, the lower and the closer the notches."""
     figure, panels = stacked(3, panel_in=1.35, gap_in=0.5)
     for axes, delay_ms in zip(panels, (0.5, 1.0, 5.0), strict=True):
-        draw_comb(axes, [Copy(delay_ms / 1e3, label=f"{delay_ms:g} ms")])
+        draw_comb(axes, [Copy(delay_ms / 1e3, label=f"{delay_ms:g} ms")], shades_named=False)
         axes.set_xlabel("frequency (Hz)" if axes is panels[-1] else "")
         axes.set_ylabel("sum (dB)")
+    name_shades(figure, panels)
     return figure
 
 

@@ -321,7 +321,7 @@ def _level(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
     if levels.verdict == "hot" and levels.gain_change_db is not None:
         yield Remark("hot", "note", at, f"turn down {-levels.gain_change_db:.0f} dB for the next take")
     if levels.verdict == "quiet" and levels.gain_change_db is not None:
-        look = f"turn up {levels.gain_change_db:.0f} dB for the next take; it aligns as well as it is"
+        look = f"turn up {levels.gain_change_db:.0f} dB for the next take; for alignment it does not matter"
         yield Remark("quiet", "note", at, look)
 
 
