@@ -74,7 +74,7 @@ def command(
 
     Example: micalign measure overhead-left.wav snare.wav kick.wav
 
-    Exit status 1 says that a delay is not reliable: do not act on it.
+    Exit status 1 says that a delay is not reliable: do not act on it. A polarity with a question mark is in doubt.
     """
     refuse_mixed_use(tracks, scenes, songs, asked["reference"])
     refuse_alone((*asked["alone"], *asked["strike"]), scenes)

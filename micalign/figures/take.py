@@ -256,7 +256,8 @@ def _draw_correlation(axes: Axes, lag_s: Floats, value: Floats, pair: Correlated
         1e3 * lag_s[others], value[others], "o", markerfacecolor="none", markeredgecolor=COLOURS["plum"], markersize=7
     )
     said = show_ms_within(delay.delay_s, delay.uncertainty_s, sign=True)
-    said += "" if delay.polarity > 0 else ", inverted"
+    inverted = ", inverted" if delay.polarity < 0 else ""
+    said += inverted if delay.is_polarity_clear else ", polarity in doubt"
     said += "" if delay.reliable else "; not reliable"
     axes.text(
         0.0,

@@ -17,7 +17,7 @@ from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
 from micalign.files.sessions import Laid
 from micalign.report.tables import WARNING, bare_table, clean
-from micalign.report.tuned import CLEAR_POLARITY, HEARD_DB
+from micalign.report.tuned import HEARD_DB
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
 from micalign.units import many, show_db, show_hz, show_ms, show_percent, show_plus_minus, show_samples
@@ -31,7 +31,6 @@ __all__ = [
     "delay_cells",
     "delay_table",
     "found_rows",
-    "is_polarity_clear",
     "latency_words",
     "measure_document",
     "measured_line",
@@ -50,9 +49,7 @@ __all__ = [
 WAY_WORDS: Final = {"as recorded": "as recorded", "delay": "best delay and polarity", "all-pass": "with all-pass"}
 """The lines of a pair as they are called on screen."""
 _NAMES: Final = ("lows", "mids", "presence")
-_DOUBTED: Final = (
-    "?: the polarity is in doubt, the other fits nearly as well; look at a hit in both tracks before you flip."
-)
+_DOUBTED: Final = "?: the polarity is in doubt; look at one hit in both tracks before you flip."
 
 
 def named_lines(found: PairSum) -> list[tuple[str, Line]]:
@@ -252,7 +249,7 @@ def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
         "uncertainty_s": delay.uncertainty_s,
         "polarity": delay.polarity,
         "polarity_margin": delay.polarity_margin,
-        "polarity_clear": is_polarity_clear(delay),
+        "polarity_clear": delay.is_polarity_clear,
         "confidence": delay.confidence,
         "reliable": delay.reliable,
         "reason": None if delay.reliable else delay.reason,
@@ -287,14 +284,9 @@ def polarity_words(delay: Delay) -> str:
     >>> polarity_words(Delay(0.001, 2e-6, -1, 0.02, 0.98, True, None))
     'inverted?'
     """
-    if is_polarity_clear(delay):
+    if delay.is_polarity_clear:
         return "same" if delay.polarity > 0 else "INVERTED"
     return "same?" if delay.polarity > 0 else "inverted?"
-
-
-def is_polarity_clear(delay: Delay) -> bool:
-    """Whether a copy of the other polarity fits clearly worse than the one that was found."""
-    return delay.polarity_margin >= CLEAR_POLARITY
 
 
 def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, drift: bool = False) -> Table:
@@ -344,7 +336,7 @@ def _doubt(delay: Delay) -> str:
 
 
 def _is_any_doubted(tracks: Iterable[TrackDelay]) -> bool:
-    return any(one.delay.is_known and not is_polarity_clear(one.delay) for one in tracks)
+    return any(one.delay.is_known and not one.delay.is_polarity_clear for one in tracks)
 
 
 def measured_line(found: Measured) -> str:

@@ -9,7 +9,6 @@ from typing import Final
 
 __all__ = [
     "CENTRE_PERCENT",
-    "CLEAR_POLARITY",
     "HARMLESS_HZ",
     "HEARD_DB",
     "LARGE_Z",
@@ -20,9 +19,6 @@ __all__ = [
     "SILENT",
     "WORTH_MOVING_M",
 ]
-
-CLEAR_POLARITY: Final = 0.1
-"""Share: a polarity whose margin is less is printed with a question mark."""
 
 LOST_DB: Final = 0.5
 """Decibels: what a third octave may lose without being shown; less is the spread of one take (judgement, no source)."""

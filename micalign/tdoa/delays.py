@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from micalign.take.tracks import Track
+from micalign.tdoa.tuned import CLEAR_POLARITY
 
 __all__ = ["Alone", "Candidate", "Delay", "Expected", "PairDelay", "SourceDelays", "TrackDelay", "Wanted", "doubted"]
 
@@ -67,6 +68,11 @@ class Delay:
     def is_known(self) -> bool:
         """Whether anything was measured, be it doubtful; where not, the number only stands in for one."""
         return self.reliable or self.confidence > 0.0 or bool(self.candidates)
+
+    @property
+    def is_polarity_clear(self) -> bool:
+        """Whether the other polarity fits clearly worse: nobody should flip a track on less."""
+        return self.polarity_margin >= CLEAR_POLARITY
 
 
 def doubted(delay: Delay, reason: str) -> Delay:
