@@ -39,6 +39,7 @@ __all__ = [
     "show_samples",
     "show_speed",
     "significant",
+    "string_length",
 ]
 
 METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
@@ -308,6 +309,17 @@ def short_length(metres: float, unit: str) -> str:
     return show_centimetres(metres) if metres < 0.995 else show_length(metres, "m")
 
 
+def string_length(metres: float, unit: str) -> str:
+    """The length of a string to cut: to the millimetre, or the eighth of an inch.
+
+    >>> string_length(1.2669, "m"), string_length(1.2669, "in"), string_length(1.2669, "ft")
+    ('126.7 cm', '49 7/8 in', '4 ft 1 7/8 in')
+    """
+    if unit in {"in", "ft"}:
+        return _show_inches(metres, feet=unit == "ft", parts=8)
+    return f"{metres * 100:.1f} cm"
+
+
 def show_speed(metres_per_second: float, unit: str = "m") -> str:
     """A speed for a reader of feet and inches, or of metres.
 
@@ -319,12 +331,13 @@ def show_speed(metres_per_second: float, unit: str = "m") -> str:
     return f"{metres_per_second:.0f} m/s"
 
 
-def _show_inches(metres: float, *, feet: bool) -> str:
-    quarters = round(abs(metres) / METRES["in"] * 4)
-    sign = "-" if metres < 0 and quarters else ""
-    whole_feet, quarters = divmod(quarters, 48) if feet else (0, quarters)
-    inches, rest = divmod(quarters, 4)
-    fraction = ("", "1/4", "1/2", "3/4")[rest]
+def _show_inches(metres: float, *, feet: bool, parts: int = 4) -> str:
+    count = round(abs(metres) / METRES["in"] * parts)
+    sign = "-" if metres < 0 and count else ""
+    whole_feet, count = divmod(count, 12 * parts) if feet else (0, count)
+    inches, rest = divmod(count, parts)
+    below = math.gcd(rest, parts)
+    fraction = f"{rest // below}/{parts // below}" if rest else ""
     inch_words = " ".join(part for part in (str(inches) if inches else "", fraction) if part)
     words = [f"{whole_feet} ft"] if whole_feet else []
     if inch_words:

@@ -25,7 +25,6 @@ from micalign.findings.remedies import (
     of_pattern,
     reflection_levels_db,
     rounded_up,
-    say_length,
     say_place,
     towards,
     turned,
@@ -50,7 +49,7 @@ from micalign.findings.tuned import (
 )
 from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Point, Scene
-from micalign.units import db_from_amplitude, show_db, show_hz, show_ms_known
+from micalign.units import db_from_amplitude, short_length, show_db, show_hz, show_ms_known
 
 __all__ = ["COVERS", "Cover", "near_surface", "strong_reflection"]
 
@@ -178,7 +177,7 @@ def _cover(
 ) -> Remedy:
     share, across = takes
     unit, name = scene.length_unit, f"{cover.words.split()[1].strip()} at {row.surface}, {row.mic}"
-    what = f"{cover.words.format(thickness=say_length(THICK_M, unit))}, {say_length(across, unit)} across,"
+    what = f"{cover.words.format(thickness=short_length(THICK_M, unit))}, {short_length(across, unit)} across,"
     skip = SURFACES.index(row.surface) // 2
     verb = {"floor": "Lay", "ceiling": "Hang"}.get(row.surface, "Put")
     centre, normal = panel
@@ -235,7 +234,7 @@ def _on_the_floor(scene: Scene, row: Reflection) -> Iterator[Remedy]:
         return
     x, y, _ = mic.position
     yield Remedy(
-        f"Lay '{mic.name}' on the floor, its capsule within {say_length(FLAT_M, scene.length_unit)} of it: direct "
+        f"Lay '{mic.name}' on the floor, its capsule within {short_length(FLAT_M, scene.length_unit)} of it: direct "
         "and bounced sound then arrive as one.",
         (Change("mic", mic.name, "at", (x, y, FLAT_M), "m"),),
         max(mic.position[2], HANG_M),
@@ -264,7 +263,7 @@ def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "near-surface",
                 "note",
                 (row.mic, row.surface),
-                f"'{row.mic}' is {say_length(float(away), scene.length_unit)} from the {_called(row.surface)}: "
+                f"'{row.mic}' is {short_length(float(away), scene.length_unit)} from the {_called(row.surface)}: "
                 f"'{row.source}' comes back {show_db(-_real_db(scene, prediction, row))} down, first notch at "
                 f"{show_hz(row.first_notch_hz or 0.0)}.",
                 "Cover that part of it, or turn the mic's back to it.",

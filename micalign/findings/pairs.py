@@ -26,7 +26,6 @@ from micalign.findings.remedies import (
     nearest_first,
     of_pattern,
     places_round,
-    say_length,
     spread,
 )
 from micalign.findings.tuned import (
@@ -42,13 +41,19 @@ from micalign.findings.tuned import (
 )
 from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Pair, Scene
-from micalign.units import show_db, show_hz_range, show_ms, show_ms_known
+from micalign.units import short_length, show_db, show_hz_range, show_ms, show_ms_known
 
 __all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair", "uneven_heights"]
 
 
 def _rows(prediction: Prediction, pair: Pair) -> list[PairSource]:
     return [row for row in prediction.pairs if row.pair == pair.name]
+
+
+def _own_rows(scene: Scene, prediction: Prediction, pair: Pair) -> list[PairSource]:
+    """The rows of what either mic of a pair is on."""
+    wanted = {name for mic in pair.mics for name in scene.mic(mic).on}
+    return [row for row in _rows(prediction, pair) if row.source in wanted]
 
 
 def unequal_pair(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -65,9 +70,9 @@ def unequal_pair(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "warning",
                 (pair.name, *(row.source for row in failed)),
                 f"'{far}' of '{pair.name}' hears '{worst.source}' {late} after '{near}' "
-                f"({show_ms(pair.tolerance_s)} allowed): {say_length(path, scene.length_unit)} farther.",
+                f"({show_ms(pair.tolerance_s)} allowed): {short_length(path, scene.length_unit)} farther.",
                 f"Let more mics move ('move' or 'reach'), or run 'micalign place': '{far}' is "
-                f"{say_length(path, scene.length_unit)} too far from '{worst.source}'.",
+                f"{short_length(path, scene.length_unit)} too far from '{worst.source}'.",
                 abs(worst.difference_s) / pair.tolerance_s,
                 about=(pair.name,),
                 propose=partial(_equalled, scene, pair, pair.equal_to),
@@ -108,12 +113,8 @@ def _reached(scene: Scene, mic: Mic, points: Floats, wanted_m: Floats) -> list[F
 def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """Added to mono, a pair cancels a source it is there to take by 6 dB or more; one finding a pair."""
     for pair in scene.pairs:
-        wanted = {name for mic in pair.mics for name in scene.mic(mic).on}
-        rows = [
-            row
-            for row in _rows(prediction, pair)
-            if row.source in wanted and _combs(scene, row) and not (row.equal_to and not row.within_tolerance)
-        ]
+        own = _own_rows(scene, prediction, pair)
+        rows = [row for row in own if _combs(scene, row) and not (row.equal_to and not row.within_tolerance)]
         for row in rows:
             depth = show_db(row.mono_notch_depth_db or 0.0)
             loss = "in full" if depth == "total" else f"by {depth.lstrip('-')}"
@@ -140,8 +141,7 @@ def _combs(scene: Scene, row: PairSource) -> bool:
 def opposite_channels(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """The channels of a pair hear a source it is there to take in opposite polarity."""
     for pair, geometry in zip(scene.pairs, prediction.pair_geometry, strict=True):
-        wanted = {name for mic in pair.mics for name in scene.mic(mic).on}
-        rows = [row for row in _rows(prediction, pair) if row.source in wanted and row.image_percent is None]
+        rows = [row for row in _own_rows(scene, prediction, pair) if row.image_percent is None]
         if geometry.kind != "mid-side" and rows:
             worst = min(rows, key=lambda row: row.mono_notch_depth_db or 0.0)
             depth = show_db(worst.mono_notch_depth_db or 0.0)
@@ -225,7 +225,7 @@ def uneven_heights(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             "pair-heights",
             "note",
             (pair.name, up.name, down.name),
-            f"'{up.name}' of '{pair.name}' hangs {say_length(abs(higher), scene.length_unit)} higher than "
+            f"'{up.name}' of '{pair.name}' hangs {short_length(abs(higher), scene.length_unit)} higher than "
             f"'{down.name}': the image leans to the lower one.",
             "Where both cannot hang level, give the pair an 'equal_to' and run 'micalign place'.",
             -0.2,
@@ -281,7 +281,7 @@ def _taped(scene: Scene, prediction: Prediction, pair: Pair, sources: tuple[str,
     to = " and ".join(repr(source) for source in sources)
     yield Remedy(
         f"Measure the distance from each of the two mics to {to} with a tape to "
-        f"{say_length(needed, scene.length_unit)} and give them as [[tape]].",
+        f"{short_length(needed, scene.length_unit)} and give them as [[tape]].",
         tuple(changes),
         0.0,
         is_measurement=True,

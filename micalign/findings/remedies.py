@@ -22,7 +22,7 @@ from micalign.acoustics.patterns import Pattern, aims, gains
 from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.room import mirror, panel_frame
 from micalign.acoustics.tuned import BODY_M
-from micalign.arrays import Bools, Floats
+from micalign.arrays import Bools, Floats, point_of
 from micalign.findings.finding import Remedy
 from micalign.findings.tuned import (
     FINE_M,
@@ -41,7 +41,14 @@ from micalign.findings.tuned import (
 )
 from micalign.scene.changes import Change
 from micalign.scene.model import SURFACES, Mic, Pair, Point, Scene
-from micalign.units import METRES, show_centimetres, show_db, show_length
+from micalign.units import (
+    METRES,
+    db_from_amplitude,
+    short_length,
+    show_db,
+    show_length,
+    string_length,
+)
 
 __all__ = [
     "WAYS",
@@ -62,13 +69,11 @@ __all__ = [
     "quieter",
     "reflection_levels_db",
     "rounded_up",
-    "say_length",
     "say_move",
     "say_place",
     "spread",
     "stepped",
     "stride_m",
-    "string_length",
     "towards",
     "turned",
 ]
@@ -223,7 +228,7 @@ def _move_words(scene: Scene, mic: Mic, place: Floats, towards: str | None = Non
 def _said(metres: float, unit: str) -> str:
     """Whole centimetres or quarters of an inch as such; else to the millimetre, or the eighth of an inch."""
     if abs(float(stepped(np.array(metres), unit)) - metres) < 2 * FINE_M:
-        return say_length(metres, unit)
+        return short_length(metres, unit)
     return string_length(metres, unit)
 
 
@@ -342,37 +347,8 @@ WAYS: Final = (("to the right", "to the left"), ("toward the back", "toward the 
 """How the two ways along each axis are called, everywhere: right is larger x, the front is the wall at y = 0."""
 
 
-def say_length(metres: float, unit: str) -> str:
-    """The length of a move, in centimetres (metres from 1 m up) or inches.
-
-    >>> say_length(0.0712, "m"), say_length(0.0712, "ft"), say_length(3.181, "cm")
-    ('7 cm', '2 3/4 in', '3.18 m')
-    """
-    if unit in {"ft", "in"}:
-        return show_length(metres, unit)
-    return show_centimetres(metres) if metres < 1 else show_length(metres, "m")
-
-
-def string_length(metres: float, unit: str) -> str:
-    """The length of a string to cut: to the millimetre, or the eighth of an inch.
-
-    >>> string_length(1.2669, "m"), string_length(1.2669, "in"), string_length(1.2669, "ft")
-    ('126.7 cm', '49 7/8 in', '4 ft 1 7/8 in')
-    """
-    if unit not in {"in", "ft"}:
-        return f"{metres * 100:.1f} cm"
-    eighths = round(metres / METRES["in"] * 8)
-    feet, eighths = divmod(eighths, 96) if unit == "ft" else (0, eighths)
-    inches, rest = divmod(eighths, 8)
-    below = math.gcd(rest, 8)
-    words = [f"{feet} ft"] if feet else []
-    inch = [str(inches)] if inches or not (rest or feet) else []
-    inch += [f"{rest // below}/{8 // below}"] if rest else []
-    return " ".join([*words, *([" ".join(inch) + " in"] if inch else [])])
-
-
 def rounded_up(metres: float, unit: str) -> float:
-    """A length rounded up to what `say_length` says of it, so that a move is never said too short.
+    """A length rounded up to what `short_length` says of it, so that a move is never said too short.
 
     >>> rounded_up(0.0712, "m"), round(rounded_up(0.0712, "in") / 0.0254, 2)
     (0.08, 3.0)
@@ -381,7 +357,7 @@ def rounded_up(metres: float, unit: str) -> float:
 
 
 def say_move(
-    move_m: Floats, unit: str, *, say: Callable[[float, str], str] = say_length, least_m: float = 0.005
+    move_m: Floats, unit: str, *, say: Callable[[float, str], str] = short_length, least_m: float = 0.005
 ) -> str:
     """A move by its axes, the largest first; what is under half a centimetre is left out.
 
@@ -427,15 +403,11 @@ def image_of(scene: Scene, surface: str, source: Floats) -> Floats | None:
 
 def reflection_levels_db(scene: Scene, mic: Mic, source: Floats, image: Floats, kept: float, places: Floats) -> Floats:
     """Level of one reflection against the direct sound, were the mic at each place (K, 3) with its aim kept."""
-    point = scene.aim_point(mic)
-    axes = np.zeros_like(places) if point is None else np.array(point) - places
-    axes = axes / np.maximum(np.linalg.norm(axes, axis=1, keepdims=True), 1e-9)
-    pattern = Pattern.named(mic.pattern)
     levels = []
     for origin in (image, source):
-        gain = np.abs(gains(origin[None], places, axes, pattern)[0])
+        gain = np.abs(gains_at(scene, mic, point_of(origin), places))
         levels.append(np.maximum(gain, 1e-9) / np.maximum(np.linalg.norm(places - origin, axis=1), 1e-6))
-    ratio: Floats = 20 * np.log10(kept * levels[0] / levels[1])
+    ratio: Floats = db_from_amplitude(kept * levels[0] / levels[1])
     return ratio
 
 

@@ -17,11 +17,11 @@ from micalign.acoustics.tuned import DISAGREES, EXCITED, IN_NULL, LOWEST, NULL_K
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.mics import own_sources
-from micalign.findings.remedies import allowed, at_place, moves, of_pattern, say_length, spread, stride_m, towards
+from micalign.findings.remedies import allowed, at_place, moves, of_pattern, spread, stride_m, towards
 from micalign.findings.tuned import AIR_LOSS_DB, BOUNCE_STEPS, CLEARED, LIFT_DB, LIFT_HZ
 from micalign.scene.changes import Change
 from micalign.scene.model import PATTERNS, Mic, Scene, Tape, kind_of
-from micalign.units import METRES, show_db, show_hz, show_length
+from micalign.units import METRES, short_length, show_db, show_hz, show_length
 
 __all__ = [
     "air_out_of_range",
@@ -164,7 +164,7 @@ def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 tape.between,
                 f"The tape between '{a.name}' and '{b.name}' reads {show_length(tape.distance_m, unit)}, but the "
                 f"positions are {show_length(between, unit)} apart.",
-                f"Measure it again: it is {say_length(abs(between - tape.distance_m), unit)} off.",
+                f"Measure it again: it is {short_length(abs(between - tape.distance_m), unit)} off.",
                 abs(between - tape.distance_m) / sigma,
                 propose=partial(_read_again, scene, tape, between),
             )
@@ -172,7 +172,7 @@ def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 def _read_again(scene: Scene, tape: Tape, between_m: float) -> Iterator[Remedy]:
     """What the tape will read if the positions are right; where it does not, they are not."""
-    off = say_length(abs(between_m - tape.distance_m), scene.length_unit)
+    off = short_length(abs(between_m - tape.distance_m), scene.length_unit)
     words = f"Measure it again: it is {off} off. If it reads the same, measure where the two stand."
     yield Remedy(words, (Change("tape", tape.between, "distance", between_m, "m"),), 0.0, is_measurement=True)
 
@@ -204,9 +204,9 @@ def bass_lift(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "bass-lift",
                 "note",
                 (mic.name, source.name),
-                f"'{mic.name}', a {mic.pattern} {say_length(own, scene.length_unit)} from '{source.name}', lifts "
+                f"'{mic.name}', a {mic.pattern} {short_length(own, scene.length_unit)} from '{source.name}', lifts "
                 f"{show_hz(LIFT_HZ)} by {show_db(lift)}.",
-                f"Cut the lows by as much, or keep them as a sound; every {say_length(0.02, scene.length_unit)} that "
+                f"Cut the lows by as much, or keep them as a sound; every {short_length(0.02, scene.length_unit)} that "
                 "the singer moves changes them.",
                 -0.25,
                 propose=partial(_less_lift, scene, mic, source.name, own, speed),

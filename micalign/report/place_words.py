@@ -18,12 +18,12 @@ from micalign.acoustics.placement import Move, Obstacle, Placement, StringLength
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Floats
 from micalign.findings.finding import Finding
-from micalign.findings.remedies import WAYS, string_length
+from micalign.findings.remedies import WAYS
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
 from micalign.report.tuned import WORTH_MOVING_M
 from micalign.scene.model import Box, Pair, Scene
-from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent
+from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent, string_length
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -25,12 +25,20 @@ from micalign.figures.gallery import slug
 from micalign.figures.views import key_of
 from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding
-from micalign.findings.remedies import string_length
 from micalign.report.comb_words import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.page import HEARING_WORDS, allowed_minutes, page, plan_values, show_minutes
 from micalign.report.take_page import opening
 from micalign.scene.model import Mic, Scene
-from micalign.units import show_db, show_hz, show_length, show_ms, show_ms_known, show_ms_within, show_ratio
+from micalign.units import (
+    show_db,
+    show_hz,
+    show_length,
+    show_ms,
+    show_ms_known,
+    show_ms_within,
+    show_ratio,
+    string_length,
+)
 
 __all__ = [
     "Channel",
@@ -191,9 +199,8 @@ def strings(scene: Scene, prediction: Prediction) -> tuple[String, ...]:
             for name in pair.mics:
                 kept = wanted.get((source, name), (True, True))[1] and (pair.name, source) not in uneven
                 wanted[source, name] = (True, kept)
-    for mic in scene.mics:
-        for source in mic.on[:1]:
-            wanted.setdefault((source, mic.name), (False, True))
+    for ends in ((source, mic.name) for mic in scene.mics for source in mic.on[:1]):
+        wanted.setdefault(ends, (False, True))
     return tuple(
         String(
             source,

@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar, get_args, get_origin
 
@@ -334,72 +334,48 @@ def line_finder(text: str) -> _Lines:
     return _Lines(text)
 
 
-def _without_quotes(line: str) -> str:
-    """``name = snare drum``."""
-    found = re.fullmatch(rf"{_KEY}\s*=\s*([^\W\d][^\"'#\[\]{{}}=]{{0,60}}?){_REMARK}", line)
-    return f'text stands in quotes: {found[1]} = "{found[2]}"' if found else ""
-
-
-def _without_equals(line: str) -> str:
-    """``name "snare"``, ``at [1, 2, 3]``, ``name: "snare"``."""
-    found = re.fullmatch(rf"{_KEY}\s*[:\s]\s*([\"'\[{{\d+-][^=]*?){_REMARK}", line)
-    return f"an equals sign stands between key and value: {found[1]} = {found[2]}" if found else ""
-
-
-def _without_brackets(line: str) -> str:
-    """``at = 1, 2, 3``, with or without an end of the bracket, or in round ones."""
-    number = rf"(?:{_NUMBER}|\"[^\"]*\"|\?)"
-    found = re.fullmatch(
-        rf"{_KEY}\s*=\s*[\[(]?\s*({number}(?:\s*[,;]?\s+|\s*[,;]\s*){number}.*?)\s*[\])]?{_REMARK}", line
-    )
-    if not found or ("[" in line and "]" in line):
-        return ""
-    parts = re.findall(number, found[2])
-    listed = ", ".join('"?"' if part == "?" else part for part in parts)
-    return f"a list stands in brackets, with commas: {found[1]} = [{listed}]"
-
-
-def _with_a_decimal_comma(line: str) -> str:
-    """``distance = 1,62``: a number, not a list."""
-    found = re.fullmatch(rf"{_KEY}\s*=\s*(\d+),(\d+){_REMARK}", line)
-    return f"a decimal point, not a comma: {found[1]} = {found[2]}.{found[3]}" if found else ""
-
-
-def _with_one_quote(line: str) -> str:
-    """``name = "snare``."""
-    found = re.fullmatch(rf"{_KEY}\s*=\s*\"([^\"#]*?){_REMARK}", line)
-    return f'the quotes are closed: {found[1]} = "{found[2]}"' if found else ""
-
-
-def _with_a_unit(line: str) -> str:
-    """``distance = 41 in``: a length with its unit is text."""
-    found = re.fullmatch(rf"{_KEY}\s*=\s*({_NUMBER}\s*[A-Za-z]+(?:\s+[\d./ ]+[A-Za-z]+)?){_REMARK}", line)
-    return f'a length with its unit stands in quotes: {found[1]} = "{found[2]}"' if found else ""
-
-
-def _of_a_table(line: str) -> str:
-    """``[[mic]``, ``[source]`` for the second time."""
-    found = re.fullmatch(rf"\s*\[+\s*(source|mic|di|pair|tape|keepout|panel)s?\s*\]*{_REMARK}", line)
-    if not found or line.strip().startswith(f"[[{found[1]}]]"):
-        return ""
-    return f"each one begins a table of its own, in two brackets: [[{found[1]}]]"
-
-
-def _twice(line: str) -> str:
-    """A key that stands in its table already."""
-    found = re.fullmatch(rf"{_KEY}\s*=.*", line)
-    return f"{found[1]} is given twice in one table: is a [[source]] or [[mic]] missing above it?" if found else ""
-
-
-_SLIPS: Final[tuple[Callable[[str], str], ...]] = (
-    _of_a_table,
-    _with_a_unit,
-    _with_a_decimal_comma,
-    _without_brackets,
-    _without_equals,
-    _without_quotes,
-    _with_one_quote,
+_TABLE: Final = "(?:source|mic|di|pair|tape|keepout|panel)"
+_ITEM: Final = rf"(?:{_NUMBER}|\"[^\"]*\"|\?)"
+_SLIPS: Final[tuple[tuple[str, str], ...]] = (
+    # [[mic], or [source] for the second time; a right header is none
+    (
+        rf"(?!\s*\[\[{_TABLE}\]\])\s*\[+\s*({_TABLE})s?\s*\]*{_REMARK}",
+        "each one begins a table of its own, in two brackets: [[{0}]]",
+    ),
+    # distance = 41 in: a length with its unit is text
+    (
+        rf"{_KEY}\s*=\s*({_NUMBER}\s*[A-Za-z]+(?:\s+[\d./ ]+[A-Za-z]+)?){_REMARK}",
+        'a length with its unit stands in quotes: {0} = "{1}"',
+    ),
+    # distance = 1,62: a number, not a list
+    (rf"{_KEY}\s*=\s*(\d+),(\d+){_REMARK}", "a decimal point, not a comma: {0} = {1}.{2}"),
+    # at = 1, 2, 3, with or without an end of the bracket, or in round ones
+    (
+        rf"(?!(?=.*\[).*\]){_KEY}\s*=\s*[\[(]?\s*({_ITEM}(?:\s*[,;]?\s+|\s*[,;]\s*){_ITEM}.*?)\s*[\])]?{_REMARK}",
+        "a list stands in brackets, with commas: {0} = [{listed}]",
+    ),
+    # name "snare", at [1, 2, 3], name: "snare"
+    (
+        rf"{_KEY}\s*[:\s]\s*([\"'\[{{\d+-][^=]*?){_REMARK}",
+        "an equals sign stands between key and value: {0} = {1}",
+    ),
+    # name = snare drum
+    (rf"{_KEY}\s*=\s*([^\W\d][^\"'#\[\]{{}}=]{{0,60}}?){_REMARK}", 'text stands in quotes: {0} = "{1}"'),
+    # name = "snare
+    (rf"{_KEY}\s*=\s*\"([^\"#]*?){_REMARK}", 'the quotes are closed: {0} = "{1}"'),
 )
+"""Usual slips in a line of TOML, the more particular ones first, and what is said of each."""
+
+
+def _slip(line: str) -> str:
+    """What is wrong with a line, where a usual slip is seen in it."""
+    for pattern, said in _SLIPS:
+        found = re.fullmatch(pattern, line)
+        if found:
+            items = re.findall(_ITEM, found[2] or "")
+            listed = ", ".join('"?"' if item == "?" else item for item in items)
+            return said.format(*found.groups(), listed=listed)
+    return ""
 
 
 def mended_line(text: str, fault: str) -> str:
@@ -415,15 +391,12 @@ def mended_line(text: str, fault: str) -> str:
     found = re.search(r"at line (\d+)", fault)
     lines = text.splitlines()
     number = int(found[1]) if found else len(lines)
-    if "overwrite" in fault:
-        return _after_colon(_twice(lines[number - 1])) if number <= len(lines) else ""
+    if "overwrite" in fault:  # a key that stands in its table already
+        key = re.match(rf"{_KEY}\s*=", lines[number - 1]) if number <= len(lines) else None
+        return f": {key[1]} is given twice in one table: is a [[source]] or [[mic]] missing above it?" if key else ""
     for place in (number, number - 1):
         line = lines[place - 1] if 1 <= place <= len(lines) else ""
-        hint = next((said for slip in _SLIPS if (said := slip(line))), "") if line.strip() else ""
+        hint = _slip(line) if line.strip() else ""
         if hint:
-            return _after_colon(hint)
+            return f": {hint}"
     return ""
-
-
-def _after_colon(hint: str) -> str:
-    return f": {hint}" if hint else ""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from micalign.acoustics.placement import Limit, Move, Obstacle
-from micalign.findings.remedies import string_length
 from micalign.report.place_words import move_words, obstacle_words
 from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Scene, Source
+from micalign.units import string_length
 
 SCENE = Scene(
     room=Room((6.0, 5.0, 2.5)),
