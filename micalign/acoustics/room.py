@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from itertools import pairwise, product
 from typing import Final, Literal
@@ -396,10 +396,18 @@ class RoomFigures(Shown):
 
 def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> RoomFigures:
     """All figures of a room, with the strength of its lowest modes at each place."""
+    figures = _wherever(room, speed_m_s)
+    points = np.array(list(places.values()), dtype=float).reshape(-1, 3)
+    strength = mode_strengths(room.size, figures.modes[:LOWEST], points)
+    return replace(figures, strengths={name: tuple(row) for name, row in zip(places, strength.tolist(), strict=True)})
+
+
+@lru_cache(maxsize=4)
+def _wherever(room: Room, speed_m_s: float) -> RoomFigures:
+    """What does not hang on where things stand: kept, for remedies move them dozens of times in one room."""
     found = modes(room.size, speed_m_s)
     sabine, eyring = reverberation_s(room, speed_m_s)
     turn = transition_hz(room, sabine) if sabine is not None else None
-    strength = mode_strengths(room.size, found[:LOWEST], np.array(list(places.values()), dtype=float).reshape(-1, 3))
     return RoomFigures(
         float(np.prod(room.size)),
         found,
@@ -409,7 +417,7 @@ def room_figures(room: Room, places: dict[str, Point], speed_m_s: float) -> Room
         critical_distance_m(room) if sabine is not None else None,
         gaps(found, min(MODES_TO_HZ, turn or MODES_TO_HZ)),
         pile_ups(found),
-        {name: tuple(row) for name, row in zip(places, strength.tolist(), strict=True)},
+        {},
     )
 
 

@@ -16,7 +16,7 @@ there is.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -27,7 +27,7 @@ from micalign.findings import bounces, mics, one_source, pairs, rooms
 from micalign.findings.finding import SEVERITIES, Finding, Remedy, rank
 from micalign.findings.remedies import allowed
 from micalign.findings.tuned import MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, WORK
-from micalign.scene.changes import changed
+from micalign.scene.changes import Change, changed
 from micalign.scene.model import Scene
 
 __all__ = [
@@ -335,6 +335,8 @@ class _Trials:
     left: int
     among: Callable[[Remedy], bool]
     before: Mapping[object, Finding] | None = None
+    after: dict[tuple[Change, ...], Mapping[object, Finding]] = field(default_factory=dict)
+    """What was found after changes that several findings propose."""
 
     def advised(self, finding: Finding) -> Finding:
         if finding.propose is None:
@@ -361,13 +363,17 @@ class _Trials:
 
     def _holds(self, finding: Finding, remedy: Remedy) -> tuple[bool, bool]:
         self.left -= 1
-        try:
-            after = changed(self.scene, remedy.changes)
-        except SceneError:
+        if self.before is None:
             return False, False
-        if not keeps_limits(self.scene, after) or self.before is None:
-            return False, False
-        return holds(finding, self.before, self._found(after))
+        if remedy.changes not in self.after:
+            try:
+                after = changed(self.scene, remedy.changes)
+            except SceneError:
+                return False, False
+            if not keeps_limits(self.scene, after):
+                return False, False
+            self.after[remedy.changes] = self._found(after)
+        return holds(finding, self.before, self.after[remedy.changes])
 
     def _found(self, scene: Scene) -> Mapping[object, Finding]:
         return {finding.key: finding for finding in self.run(scene, predict(scene, tasks_only=True))}
