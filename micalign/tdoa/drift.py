@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats, Ints
+from micalign.arrays import Complexes, Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.exact import coherence_weights, line_sigma_s, phase_error_s
 from micalign.tdoa.spectra import Spectra, band_mean, frame_spectra, irfft
@@ -223,7 +223,7 @@ def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
     step = 0.00008 / max(float(np.ptp(times)), 1.0)
     count = int(np.ceil(MOST_PPM * 1e-6 / step))
     slopes = np.arange(-count, count + 1) * step
-    sums = [_along(rows, np.rint(slope * times * rate).astype(np.intp), half) for slope in slopes]
+    sums = [_read_along(rows, slope * times * rate, half).sum(axis=0) for slope in slopes]
     index = int(np.argmax([np.abs(total).max() for total in sums]))
     total = sums[index]
     top = int(np.argmax(np.abs(total)))
@@ -232,21 +232,6 @@ def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
     rival = float(away.max()) / max(height, 1e-300)
     delay_s = (top - half) / rate + float(spectra.centre_s[0])
     return _Ridge(delay_s, float(slopes[index]), 1 if total[top] > 0 else -1, rival, height / max(noise, 1e-300))
-
-
-def _along(rows: Floats, shifts: Ints, half: int) -> Floats:
-    """The sum of correlations, each read ``shifts`` later, for lags up to ``half`` on both sides."""
-    total = np.zeros(2 * half + 1)
-    for row, shift in zip(rows, shifts, strict=True):
-        total += _window(row, int(shift) - half, len(total))
-    return total
-
-
-def _window(row: Floats, start: int, length: int) -> Floats:
-    """A stretch of a circular correlation, negative lags at its end."""
-    if start < 0 <= start + length:
-        return np.concatenate([row[start:], row[: start + length]])
-    return row[start : start + length]
 
 
 def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ridge) -> DriftLine:

@@ -227,27 +227,43 @@ def report(told: Sequence[Told], lines=None, sigma=None) -> None:
 
 
 EVIDENCE = (
-    *("novelty", "stack", "correlation", "earlier", "stretches", "path", "other side's", "gap", "own strokes"),
-    *("bright", "too early", "at once", "far"),
+    *("novelty", "stack", "correlation", "residual", "levels", "earlier", "stretches", "path", "other side's", "gap"),
+    *("own strokes", "attack", "bright", "too early", "far", "quality", "likelihood"),
 )
 
 
 def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[list[str], list[str]]) -> None:
-    """What is lost without each kind of evidence: shares right, and the mean log of the chance of what came true."""
-    rows = [("nothing", left_out(seen, weights_of, names))]
+    """What each kind of evidence is worth: the answers that are right with it and not without, and the other way round.
+
+    Told with style and drum, or seeds, left out, and fitted anew without that kind; the last column is the mean log of
+    the chance of what came true, in hundredths, that is lost without it.
+    """
+    full = left_out(seen, weights_of, names)
+    rows = []
     for kind in EVIDENCE:
         kept = tuple([name for name in part if kind not in name] for part in names)
-        if kept != names:
-            rows.append((kind, left_out(seen, weights_of, kept)))
+        gone = sum(len(part) for part in names) - sum(len(part) for part in kept)
+        if gone:
+            rows.append((kind, gone, left_out(seen, weights_of, kept)))
     # Without the second logit an onset is where the first puts it.
-    plain = [Told(one.one, one.event, one.onset, one.event.delay_s) for one in rows[0][1]]
-    rows.append(("where an event begins", plain))
-    print(f"{'left out':24s} {'real':>6s} {'by 0.3':>7s} {'simulated':>9s} {'log chance':>10s}")
-    for kind, every in rows:
-        sure, right = _sure_unseen(every), np.array([one.right for one in every])
-        chance = np.mean(np.log(np.where(right, sure, 1 - sure)))
-        told = [one for one in every if one.one.windows]
-        real = [one for one in told if one.one.origin == "real"]
-        other = [one for one in told if one.one.origin != "real"]
-        near, wide = (np.mean([one.off_s <= within for one in real]) for within in (1e-4, 3e-4))
-        print(f"{kind:24s} {near:6.1%} {wide:7.1%} {np.mean([one.off_s <= 1e-4 for one in other]):9.1%} {chance:10.3f}")
+    plain = [Told(one.one, one.event, one.onset, one.event.delay_s) for one in full]
+    rows.append(("where an event begins", len(names[1]), plain))
+    told = np.array([bool(one.one.windows) for one in full])
+    real = told & np.array([one.one.origin == "real" for one in full])
+    print(f"{len(full)} pairs, {real.sum()} real, {(told & ~real).sum()} simulated, {(~told).sum()} that share nothing")
+    heads = ("real: gained, lost", "by 0.3", "simulated", "log chance")
+    print(f"{'left out':24s} weights  {heads[0]:>18s}  {heads[1]:>12s}  {heads[2]:>12s}  {heads[3]}")
+    for kind, gone, every in rows:
+        text = f"{kind:24s} {gone:7d}  "
+        for mine, within, width in ((real, 1e-4, 18), (real, 3e-4, 12), (told & ~real, 1e-4, 12)):
+            with_it, without = (
+                np.array([one.off_s <= within for one in told_by_it])[mine] for told_by_it in (full, every)
+            )
+            text += f"{f'{(with_it & ~without).sum()}, {(without & ~with_it).sum()}':>{width}s}  "
+        print(f"{text}{100 * (_log_chance(full) - _log_chance(every)):+9.2f}", flush=True)
+
+
+def _log_chance(told: Sequence[Told]) -> float:
+    """The mean log of the chance that was told of what came true."""
+    sure, right = _sure_unseen(told), np.array([one.right for one in told])
+    return float(np.mean(np.log(np.clip(np.where(right, sure, 1 - sure), 1e-9, 1))))
