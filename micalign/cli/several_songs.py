@@ -25,7 +25,6 @@ __all__ = [
     "Outcome",
     "Several",
     "refuse_one_take",
-    "song_line",
     "songs_document",
     "songs_table",
     "songs_words",
@@ -74,11 +73,6 @@ class Outcome:
     def known(cls, kept: dict[str, Any]) -> Outcome:
         """What was kept so."""
         return cls(int(kept["status"]), str(kept["told"]), kept["document"], (), tuple(map(str, kept["made"])))
-
-
-def song_line(name: str, outcome: Outcome) -> str:
-    """One song in one line."""
-    return f"{name}: {outcome.line}"
 
 
 def songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
@@ -181,7 +175,7 @@ class Several:
             for song in self.songs:
                 outcome = known.get(song) or self._tried(song, one, kept)
                 done.append((song.name, outcome))
-                note(song_line(song.name, outcome), quiet=quiet)
+                note(f"{song.name}: {outcome.line}", quiet=quiet)
         except KeyboardInterrupt:
             note(self._stopped(len(done), resume), quiet=quiet)
             raise

@@ -38,6 +38,7 @@ __all__ = [
     "pair_tables",
     "reflection_table",
     "short_arrivals",
+    "spacing_figures",
     "spacing_table",
 ]
 
@@ -208,12 +209,15 @@ def _spacing_cells(row: Spacing) -> list[str]:
         row.mic,
         row.source,
         row.other_mic,
-        show_ratio(row.mic_distance_ratio),
-        show_ratio(row.path_ratio),
-        show_db(row.bleed_db, sign=True),
-        show_db(row.bleed_heard_db, sign=True),
+        *spacing_figures(row),
         verdict.get((row.passes, row.bleed_passes), "BOTH FAIL"),
     ]
+
+
+def spacing_figures(row: Spacing) -> tuple[str, ...]:
+    """The ratio of distances, that of ways, and the bleed by the direct sound and with the room."""
+    bleed = (show_db(level_db, sign=True) for level_db in (row.bleed_db, row.bleed_heard_db))
+    return show_ratio(row.mic_distance_ratio), show_ratio(row.path_ratio), *bleed
 
 
 def bleed_table(predicted: Prediction, *, everything: bool = False) -> Table | None:

@@ -104,11 +104,10 @@ def finding_rows(found: Sequence[Finding]) -> list[dict[str, Any]]:
 
 
 def _changes(finding: Finding) -> list[dict[str, Any]]:
-    return [{key: _listed(value) for key, value in asdict(change).items()} for change in finding.changes]
-
-
-def _listed(value: Any) -> Any:
-    return list(value) if isinstance(value, tuple) else value
+    return [
+        {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(change).items()}
+        for change in finding.changes
+    ]
 
 
 def check_document(
@@ -281,7 +280,7 @@ def mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False)
     things: list[Source | Mic] = [*scene.mics, *scene.sources]
     named = things if everything else things[:_MOST_PLACES]
     rest = "" if len(named) == len(things) else f" ({len(named)} of {len(things)} places; all with --all)"
-    rows = [[thing.name, *map(_strength, room.strengths[thing.name])] for thing in named]
+    rows = [[thing.name, *(f"{10 * value:.0f}" for value in room.strengths[thing.name])] for thing in named]
     orders = ["".join(map(str, mode.order)) if max(mode.order) < 10 else "-" for mode in shown]
     return ruled_table(
         f"The lowest modes, in Hz, and how strongly each place sits in them{rest}",
@@ -290,10 +289,6 @@ def mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False)
         rows,
         caption="10 is full strength, 0 a null. Below each frequency its order: half waves along x, y, z.",
     )
-
-
-def _strength(value: float) -> str:
-    return f"{10 * value:.0f}"
 
 
 def finding_lines(

@@ -17,7 +17,7 @@ from micalign.compare.linecheck import CheckedLine, LineCheck
 from micalign.compare.linefaults import HeardLine, LineSource
 from micalign.report.check_words import finding_rows
 from micalign.report.measure_words import found_rows
-from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite
+from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite, sentence
 from micalign.report.tuned import LARGE_Z
 from micalign.units import dbfs_cell, many, show_db, show_ms
 
@@ -98,8 +98,10 @@ def comparison_table(found: Comparison) -> Table:
     before = None
     for row in found.rows:
         source = "" if row.source == before else clean(row.source)
-        cells = [source, clean(row.track), clean(row.reference), *_numbers(row), _polarity(row)]
-        table.add_row(*cells, *([_not_counted(row)] if row.is_stray else []), style=_style(row))
+        polarity = _polarity(row)
+        cells = [source, clean(row.track), clean(row.reference), *_numbers(row), polarity]
+        cells += [f"not counted: {row.explains}"] if row.is_stray else []
+        table.add_row(*cells, style=WARNING if polarity == "INVERTED" else None)
         before = row.source
     return table
 
@@ -115,18 +117,10 @@ def _numbers(row: Row) -> list[str]:
     return [planned, *cells, f"{z} !" if abs(row.z) > LARGE_Z else z]
 
 
-def _not_counted(row: Row) -> str:
-    return f"not counted: {row.explains}"
-
-
 def _polarity(row: Row) -> str:
     if row.polarity is None or row.polarity_expected is None or row.is_stray:
         return ""
     return "as planned" if row.polarity == row.polarity_expected else "INVERTED"
-
-
-def _style(row: Row) -> str | None:
-    return WARNING if _polarity(row) == "INVERTED" else None
 
 
 def summary(found: Comparison) -> Iterator[str]:
@@ -361,10 +355,6 @@ def _advice(found: LineCheck) -> Beside | None:
     rows = []
     for (severity, message, advice), names in sorted(tracks.items(), key=lambda one: one[0][0] != "problem"):
         style = "bold" if severity == "problem" else ""
-        said = " ".join(_sentence(part) for part in (message, advice) if part)
+        said = " ".join(sentence(part) for part in (message, advice) if part)
         rows.append(([Text(clean(", ".join(names)), style=style)], Text(clean(said), style=style)))
     return Beside(rows) if rows else None
-
-
-def _sentence(part: str) -> str:
-    return part[:1].upper() + part[1:] + ("" if part.endswith(("?", ".")) else ".")

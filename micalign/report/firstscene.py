@@ -237,7 +237,8 @@ def first_text(request: FirstRequest) -> tuple[str, Scene]:
     taped = Counter(name for tape in request.tapes for name in tape.between)
     sources, made = first_scene(request.what, request.inputs, request.room, request.places, request.without)
     loose = {name for name, count in taped.items() if count >= _TAPES_THAT_FIX and name not in request.places}
-    made = replace(made, mics=tuple(_at_its_tapes(mic) if mic.name in loose else mic for mic in made.mics))
+    at_tapes = (replace(mic, at=(None, None, None), move=None) if mic.name in loose else mic for mic in made.mics)
+    made = replace(made, mics=tuple(at_tapes))
     _refuse_unknown(request, sources, made)
     text = _text_of(request, sources, made)
     taped_boxes = [mic.name for mic in made.mics if mic.move is not None and None in mic.at]
@@ -275,10 +276,6 @@ def _take(scene: Scene, folder: str) -> Iterator[str]:
     )
     yield from (f"folder = {_text(folder)}", "", "[take.tracks]")
     yield from (f"{_text(plan.name)} = {_text(plan.file)}" for plan in planned_tracks(scene))
-
-
-def _at_its_tapes(mic: Mic) -> Mic:
-    return replace(mic, at=(None, None, None), move=None)
 
 
 def _refuse_unknown(request: FirstRequest, sources: tuple[Source, ...], made: Arranged) -> None:

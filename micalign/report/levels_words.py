@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.audio import Absent, Inventory, Present
-from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite
+from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite, sentence
 from micalign.take.levels import Remark, TrackFacts, TrackLevels, WorkingWindow, measure_levels, remarks_together
 from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, many, show_percent
 
@@ -203,8 +203,7 @@ def _loudly(remark: Remark) -> str:
 
 
 def _sentences(remark: Remark) -> str:
-    parts = [part for part in (remark.message, remark.advice) if part]
-    return " ".join(part[:1].upper() + part[1:] + ("" if part.endswith("?") else ".") for part in parts)
+    return " ".join(sentence(part) for part in (remark.message, remark.advice) if part)
 
 
 def _said(take: TakeLevels) -> Iterator[tuple[str, Remark]]:

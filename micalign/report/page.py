@@ -27,7 +27,7 @@ from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.room import panel_frame
 from micalign.figures.style import COLOURS, DARK
 from micalign.files.scenes import Slot
-from micalign.scene.model import PATTERNS, SURFACES, Keepout, Mic, Panel, Scene
+from micalign.scene.model import PATTERNS, SURFACES, Mic, Panel, Scene
 
 __all__ = [
     "HEARING_WORDS",
@@ -157,7 +157,7 @@ def scene_values(scene: Scene) -> dict[str, Any]:
         ],
         "room": _room(scene),
         "panels": [_panel(panel) for panel in scene.panels],
-        "keepouts": [_keepout(keepout) for keepout in scene.keepouts],
+        "keepouts": [{**asdict(keepout), "shape": keepout.shape} for keepout in scene.keepouts],
     }
 
 
@@ -198,10 +198,6 @@ def _panel(panel: Panel) -> dict[str, Any]:
     frame = panel_frame(panel)
     vectors = {key: getattr(frame, key).tolist() for key in ("centre", "normal", "across", "along", "half")}
     return {"name": panel.name, "absorption": panel.absorption, **vectors}
-
-
-def _keepout(keepout: Keepout) -> dict[str, Any]:
-    return {**asdict(keepout), "shape": keepout.shape}
 
 
 def plan_values(scene: Scene, written: Sequence[str | Slot] | None, *, name: str) -> dict[str, Any]:

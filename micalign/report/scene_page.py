@@ -25,6 +25,7 @@ from micalign.figures.gallery import slug
 from micalign.figures.views import key_of
 from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding
+from micalign.report.check_tables import spacing_figures
 from micalign.report.comb_words import depth_words, late_words, notch_range_words, notch_words
 from micalign.report.page import HEARING_WORDS, allowed_minutes, page, plan_values, show_minutes
 from micalign.report.take_page import opening
@@ -36,7 +37,6 @@ from micalign.units import (
     show_ms,
     show_ms_known,
     show_ms_within,
-    show_ratio,
     string_length,
 )
 
@@ -271,12 +271,8 @@ def seen_words(
     said |= {f"map-{slug(pair.name)}": _map(prediction, pair.name) for pair in scene.pairs}
     said |= {f"arrivals-{slug(source.name)}": _arrivals(prediction, source.name) for source in scene.sources}
     said |= _take(take) if take else {}
-    return {name: said.get(name) or _numbered(said, name) for name in names}
-
-
-def _numbered(said: Mapping[str, str], name: str) -> str:
-    """Figures whose names would be one carry a number behind it."""
-    return said.get(name.rpartition("-")[0], name)
+    # Figures whose names would be one carry a number behind it.
+    return {name: said.get(name) or said.get(name.rpartition("-")[0], name) for name in names}
 
 
 def _places(scene: Scene) -> str:
@@ -459,10 +455,7 @@ def _spacing_row(row: Spacing) -> tuple[str, ...]:
         row.source,
         row.mic,
         row.other_mic,
-        show_ratio(row.mic_distance_ratio),
-        show_ratio(row.path_ratio),
-        show_db(row.bleed_db, sign=True),
-        show_db(row.bleed_heard_db, sign=True),
+        *spacing_figures(row),
         kept.get((row.passes, row.bleed_passes), "no"),
     )
 

@@ -28,6 +28,7 @@ __all__ = [
     "finite",
     "one_line",
     "ruled_table",
+    "sentence",
     "shortened",
 ]
 
@@ -43,7 +44,9 @@ def clean(text: str) -> str:
     'kick\\\\x1b[31m'
     """
     return "".join(
-        char if char == "\n" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Zl", "Zp"} else _escaped(char)
+        char
+        if char == "\n" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Zl", "Zp"}
+        else char.encode("unicode_escape").decode("ascii")
         for char in text
     )
 
@@ -73,6 +76,15 @@ def one_line(text: str) -> str:
     return clean(text).replace("\n", "\\n")
 
 
+def sentence(text: str) -> str:
+    """The text with a capital, and a full stop where it ends without one.
+
+    >>> sentence("turn up 6 dB"), sentence("is it muted?")
+    ('Turn up 6 dB.', 'Is it muted?')
+    """
+    return text and text[:1].upper() + text[1:] + ("" if text.endswith(("?", ".")) else ".")
+
+
 def shortened(text: str, most: int = 2000) -> str:
     """The beginning and the end of a text that is longer than any sentence.
 
@@ -83,10 +95,6 @@ def shortened(text: str, most: int = 2000) -> str:
         return text
     half = (most - 5) // 2
     return f"{text[:half]} ... {text[len(text) - (most - 5 - half) :]}"
-
-
-def _escaped(char: str) -> str:
-    return char.encode("unicode_escape").decode("ascii")
 
 
 def bare_table(title: str, *, caption: str = "") -> Table:

@@ -33,6 +33,7 @@ from micalign.figures.take import (
 from micalign.findings.finding import Finding
 from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, sum_heads, sum_rows, sum_words
 from micalign.report.sounds import Excerpt, excerpts, player_values
+from micalign.report.tables import sentence
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
@@ -390,7 +391,7 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
         ],
         "delays": [row for source in measured.sources or () for row in _delay_rows(source)],
         "offsets": [_offset_row(shift, offsets.sample_rate, speed_of_sound_m_s) for shift in offsets.shifts],
-        "compromise": _sentence(offsets.compromise),
+        "compromise": sentence(offsets.compromise),
         "remains": [_remain_row(one) for one in heard],
         "gain": _gain_words(found),
         "gain_db": _gain_db(found),
@@ -403,10 +404,6 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
         "unreliable": sum(not one.delay.reliable for one in measured.tracks),
         "heard": player_values(found.heard),
     }
-
-
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}." if words else ""
 
 
 def _level_row(one: TrackLevels) -> tuple[str, ...]:
