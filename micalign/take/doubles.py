@@ -10,21 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Final
 
 import numpy as np
 
 from micalign.arrays import Floats, Ints, cross_spectrum
+from micalign.take import tuned
 from micalign.take.tracks import Track
 from micalign.units import db_from_amplitude
 
 __all__ = ["Double", "find_doubles"]
-
-_ALIKE: Final = 0.97  # of the loudness over time, as a cosine
-_LEFT_OVER: Final = 1e-4  # of the power (-40 dB)
-_MOST_LAG: Final = 64  # samples
-_FRAMES: Final = 1 << 13
-_MOMENTS: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +82,9 @@ def _moments(first: Floats, second: Floats) -> Ints:
         return np.zeros(0, dtype=np.intp)
     both = np.sqrt(first[:count] * second[:count])
     norm = float(np.sqrt(first[:count].sum() * second[:count].sum()))
-    if norm <= 0.0 or float(both.sum()) < _ALIKE * norm:
+    if norm <= 0.0 or float(both.sum()) < tuned.ALIKE_LOUDNESS * norm:
         return np.zeros(0, dtype=np.intp)
-    parts = np.array_split(both, min(_MOMENTS, count))
+    parts = np.array_split(both, min(tuned.MOMENTS, count))
     starts = np.concatenate(([0], np.cumsum([len(part) for part in parts])[:-1]))
     return np.array([start + int(part.argmax()) for start, part in zip(starts, parts, strict=True)], dtype=np.intp)
 
@@ -107,24 +101,24 @@ def _compared(first: Track, second: Track, moments: Ints) -> tuple[float, int, i
         early, late = (one[: len(one) - lag], other[lag:]) if lag >= 0 else (one[-lag:], other[:lag])
         products += (early @ early, late @ late, early @ late)
     power, other_power, shared = products.tolist()
-    if power <= 0.0 or other_power <= 0.0 or 1.0 - shared**2 / (power * other_power) > _LEFT_OVER:
+    if power <= 0.0 or other_power <= 0.0 or 1.0 - shared**2 / (power * other_power) > tuned.LEFT_OVER:
         return None
     return db_from_amplitude(shared / power), 1 if shared > 0 else -1, lag
 
 
 def _stretches(first: Track, second: Track, moments: Ints) -> Iterator[tuple[Floats, Floats]]:
     for moment in moments.tolist():
-        start = max(moment - _FRAMES // 4, 0)
-        frames = min(_FRAMES, first.frames - start, second.frames - start)
-        if frames > 4 * _MOST_LAG:
+        start = max(moment - tuned.COMPARED_FRAMES // 4, 0)
+        frames = min(tuned.COMPARED_FRAMES, first.frames - start, second.frames - start)
+        if frames > 4 * tuned.MOST_LAG:
             one, other = first.read(start, frames), second.read(start, frames)
             yield one - one.mean(), other - other.mean()
 
 
 def _lag(one: Floats, other: Floats) -> int:
     """How many samples ``other`` is later than ``one``: the largest correlation within a few samples."""
-    size = len(one) + _MOST_LAG
+    size = len(one) + tuned.MOST_LAG
     spectrum = cross_spectrum(np.fft.rfft(one, size), np.fft.rfft(other, size))
     correlation = np.abs(np.fft.irfft(spectrum, size))
-    near = np.concatenate((correlation[-_MOST_LAG:], correlation[: _MOST_LAG + 1]))
-    return int(near.argmax()) - _MOST_LAG
+    near = np.concatenate((correlation[-tuned.MOST_LAG :], correlation[: tuned.MOST_LAG + 1]))
+    return int(near.argmax()) - tuned.MOST_LAG

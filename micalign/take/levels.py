@@ -27,6 +27,7 @@ import numpy as np
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
+from micalign.take import tuned
 from micalign.take.doubles import Double, find_doubles
 from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
 from micalign.take.noise import Floor, Hum, NoiseParts, find_hum, loud_power, noise_floor, noise_parts
@@ -45,11 +46,6 @@ __all__ = [
 
 
 Verdict: TypeAlias = Literal["good", "quiet", "hot", "clipped", "silent"]
-_SILENT_PEAK: Final = 10.0 ** (-72.0 / 20.0)  # below 8 steps of 16 bit: no mic in a room is as quiet
-_DEAD_SPREAD: Final = 10.0**0.6  # 6 dB between the floor and the loudest hundredth of the take
-_DEAD_POWER: Final = 10.0 ** (-40.0 / 10.0)  # louder and steady may be a drone
-_HUM_ALONE: Final = 0.8
-_CLIPPED_DB: Final = -6.0  # how far it went beyond is not in the file
 Severity: TypeAlias = Literal["note", "problem"]
 EARTH: Final = (
     "Never lift or cut a protective earth to be rid of hum: it keeps people alive. Local electrical codes come first, "
@@ -69,8 +65,8 @@ class WorkingWindow:
     14.0
     """
 
-    lower_percent: float = 25.0
-    upper_percent: float = 75.0
+    lower_percent: float = tuned.WORKING_PERCENT[0]
+    upper_percent: float = tuned.WORKING_PERCENT[1]
 
     def __post_init__(self) -> None:
         if not 0.0 < self.lower_percent < self.upper_percent <= 100.0:
@@ -91,7 +87,7 @@ class WorkingWindow:
         if verdict == "good":
             return 0.0
         change = db_from_amplitude(self.middle_percent / 100.0 / peak)
-        return min(change, _CLIPPED_DB) if verdict == "clipped" else change
+        return min(change, tuned.CLIPPED_DB) if verdict == "clipped" else change
 
 
 def _verdict_on(peak: float, clipping: Clipping, window: WorkingWindow, *, dead: bool = False) -> Verdict:
@@ -100,7 +96,7 @@ def _verdict_on(peak: float, clipping: Clipping, window: WorkingWindow, *, dead:
     >>> _verdict_on(0.5, Clipping(), WorkingWindow()), _verdict_on(0.9, Clipping(), WorkingWindow())
     ('good', 'hot')
     """
-    if dead or peak < _SILENT_PEAK:
+    if dead or peak < tuned.SILENT_PEAK:
         return "silent"
     if clipping.is_cut:
         return "clipped"
@@ -113,9 +109,9 @@ def _is_dead(readings: Readings, floor: Floor | None, hum: Hum | None) -> bool:
     """Whether there is nothing on a track but steady noise, or steady hum."""
     if floor is None or len(readings.tenths) < 2:
         return False
-    loudest = float(np.quantile(readings.tenths, 0.99))
-    alone = hum is not None and hum.power > _HUM_ALONE * floor.power
-    return loudest < _DEAD_SPREAD * floor.power and (loudest < _DEAD_POWER or alone)
+    loudest = float(np.quantile(readings.tenths, tuned.DEAD_QUANTILE))
+    alone = hum is not None and hum.power > tuned.HUM_ALONE * floor.power
+    return loudest < tuned.DEAD_SPREAD * floor.power and (loudest < tuned.DEAD_POWER or alone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,14 +241,6 @@ class TrackLevels:
         return any(remark.severity == "problem" for remark in self.remarks)
 
 
-AUDIBLE_DBFS: Final = -60.0
-LOUD_NOISE_DBFS: Final = -50.0
-SQUARE_LIKE: Final = 0.8
-"""Mean square of the loud parts against the peak's square: a square wave has 1, a sine cut to two thirds 0.75."""
-
-
-_OFFSET_NOTE: Final = 0.002
-_OFFSET_PROBLEM: Final = 0.01
 _MOVE_NEARER: Final = "go nearer with the mic, or choose one with more output, before turning the preamp further up"
 _SWITCH_OFF: Final = (
     "switch off fridge, furnace, fan and air for the take; move away from them; a low cut where the instrument allows "
@@ -263,7 +251,6 @@ _NOISE_WORDS: Final = {
     "hiss": ("broadband hiss", f"{_MOVE_NEARER}; keep noisy machines out of the room"),
     "noise": ("noise of the room", f"{_MOVE_NEARER}; switch off what runs, shut doors and windows"),
 }
-_LENGTHS_DIFFER_S: Final = 0.5  # recorders that stop one track after the other differ by less
 
 
 def _remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[TrackLevels]) -> tuple[Remark, ...]:
@@ -290,7 +277,7 @@ def _silent(levels: TrackLevels) -> Iterator[Remark]:
     else:
         said = f"no signal, only noise up to {show_dbfs(levels.peak_dbfs)}"
         look = "check cable, phantom power, mute and input, and tap the mic"
-    yield Remark("silent" if levels.peak < 1e-4 else "dead", "problem", said, look, caution)
+    yield Remark("silent" if levels.peak < tuned.EMPTY_PEAK else "dead", "problem", said, look, caution)
 
 
 def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
@@ -303,7 +290,7 @@ def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
     parts = [f"{times}, longest {cut.longest_run} samples"] if cut.runs else []
     parts += [f"{cut.heap} single samples at the extreme"] if cut.heap else []
     said = f"clipped {where}: {', '.join(parts)}, first at {places}"
-    if levels.loud_power > SQUARE_LIKE * levels.peak**2:
+    if levels.loud_power > tuned.SQUARE_LIKE * levels.peak**2:
         said += "; it is flat nearly all the time: a square-like synth wave looks the same, so trust your ears"
     if cut.at_full_scale:
         yield Remark("clipped", "problem", said, "turn the preamp down 6 dB or more and record it again")
@@ -338,12 +325,12 @@ def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
         "turn pickups and cables away from transformers, use a balanced line or a DI box with its transformer, and "
         "plug what belongs together into one outlet"
     )
-    if strongest.hz > 1.5 * hum.mains_hz:
+    if strongest.hz > tuned.HIGH_HUM * hum.mains_hz:
         look = (
             "mostly harmonics: look for dimmers, supplies and chargers near the cable, try a DI box with its "
             "transformer, one outlet for all, shorter cables"
         )
-    severity: Severity = "problem" if _raised(levels, hum.dbfs, window) > AUDIBLE_DBFS else "note"
+    severity: Severity = "problem" if _raised(levels, hum.dbfs, window) > tuned.AUDIBLE_DBFS else "note"
     yield Remark("hum", severity, said, look, EARTH)
 
 
@@ -356,8 +343,8 @@ def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
         heard = [("noise", levels.floor.power)]
     for kind, power in heard:
         raised = _raised(levels, db_from_power(power), window)
-        if raised > AUDIBLE_DBFS:
-            spoils = raised > LOUD_NOISE_DBFS or levels.verdict == "quiet"
+        if raised > tuned.AUDIBLE_DBFS:
+            spoils = raised > tuned.LOUD_NOISE_DBFS or levels.verdict == "quiet"
             said = f"{_NOISE_WORDS[kind][0]} at {show_dbfs(db_from_power(power))} in the pauses"
             yield Remark(kind, "problem" if spoils else "note", said, _NOISE_WORDS[kind][1])
 
@@ -370,8 +357,8 @@ def _raised(levels: TrackLevels, level_dbfs: float, window: WorkingWindow) -> fl
 
 def _offset(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
     size = abs(levels.offset)
-    if size >= _OFFSET_NOTE:
-        severity: Severity = "problem" if size >= _OFFSET_PROBLEM else "note"
+    if size >= tuned.OFFSET_NOTE:
+        severity: Severity = "problem" if size >= tuned.OFFSET_PROBLEM else "note"
         said = f"a constant offset (DC) of {show_percent(100.0 * levels.offset)} of full scale"
         look = "a low cut below 20 Hz takes it away; a mixer or converter that adds it wants service"
         yield Remark("offset", severity, said, look)
@@ -380,7 +367,7 @@ def _offset(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
 def _double(levels: TrackLevels, double: Double, take: Sequence[TrackLevels]) -> Remark:
     other = take[double.first].name
     ways = []
-    if abs(double.gain_db) >= 0.05:
+    if abs(double.gain_db) >= tuned.GAIN_SHOWN_DB:
         ways.append(f"{abs(double.gain_db):.1f} dB {'louder' if double.gain_db > 0 else 'quieter'}")
     if double.polarity < 0:
         ways.append("inverted")
@@ -458,7 +445,7 @@ def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
     short = [
         f"'{sheet.name}' ({clock(sheet.duration_s)})"
         for sheet in sheets
-        if longest - sheet.duration_s > _LENGTHS_DIFFER_S
+        if longest - sheet.duration_s > tuned.LENGTHS_DIFFER_S
     ]
     if short:
         said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {_some(short)}"
@@ -466,8 +453,8 @@ def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
 
 
 def _some(names: Sequence[str]) -> str:
-    rest = len(names) - 5
-    return ", ".join(names[:5]) + (f" and {rest} more" if rest > 0 else "")
+    rest = len(names) - tuned.NAMES_SHOWN
+    return ", ".join(names[: tuned.NAMES_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def measure_levels(

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from micalign.arrays import Complexes, Floats, Ints, fast_length
+from micalign.take import tuned
 from micalign.units import amplitude_from_db
 
 __all__ = [
@@ -40,12 +41,12 @@ LOUDNESS_RATE: Final = 48000
 
 # The standard's table prints the high-pass with the numerator 1, -2, 1: so much above one at the top.
 _PRINTED_GAIN: Final = 10.0 ** (0.04327715 / 20.0)
-_OFFSET_LU: Final = -0.691
-_BLOCK_S: Final = 0.4
-_STEP_S: Final = 0.1
-_ABSOLUTE_LUFS: Final = -70.0
-_RELATIVE_LU: Final = -10.0
-_TAIL_S: Final = 0.5  # the high-pass has died away by then
+# ITU-R BS.1770-4: offset, blocks and gates.
+_OFFSET_LU: Final = -0.691  # so that 997 Hz reads its level
+_BLOCK_S: Final = 0.4  # seconds
+_STEP_S: Final = 0.1  # seconds: blocks overlap by three quarters
+_ABSOLUTE_LUFS: Final = -70.0  # quieter blocks do not count
+_RELATIVE_LU: Final = -10.0  # nor those so far under the mean of the rest
 
 
 def loudness_lufs(samples: Floats) -> float:
@@ -87,7 +88,7 @@ def _lufs(power: Floats) -> Floats:
 
 def k_weighted(samples: Floats, sample_rate: int) -> Floats:
     """A sound after the K-weighting filter, as long as it was."""
-    size = fast_length(len(samples) + int(_TAIL_S * sample_rate))
+    size = fast_length(len(samples) + int(tuned.TAIL_S * sample_rate))
     frequency_hz = np.fft.rfftfreq(size, 1.0 / sample_rate).astype(np.float64)
     spectrum = np.fft.rfft(samples, size) * k_weighting(frequency_hz, sample_rate)
     weighted: Floats = np.fft.irfft(spectrum, size)[: len(samples)]
@@ -120,19 +121,8 @@ def at_loudness(samples: Floats, target_lufs: float) -> Floats:
     return scaled
 
 
-_REACH: Final = 192  # samples on either side of an interval that the rebuilt sound rests on
-_KAISER_BETA: Final = 3.0  # flat to 0.495 of the sample rate
-_TAPS: Final = 2 * _REACH + 2
-_FINE: Final = 32  # steps to a sample
-_NEAR: Final = 32  # samples on either side in a first, coarse look at many places
-_NEAR_BETA: Final = 5.0
-_COARSE: Final = 8  # fine steps to a coarse one: four coarse steps to a sample
-_LARGEST_UNDER_READ: Final = 1.12  # 1 dB: 0.69 dB for four steps to a sample at half the rate, the rest for its filter
-_LEAST_SUM: Final = 0.7  # of the highest peak: less in two neighbours together, and no higher peak lies between
-_LEAST_GUESS: Final = 0.7  # of the highest peak, for a place's guess from four samples
-_MOST_PLACES: Final = 256  # a product so small is done in one thread, which is faster on a busy machine
-_MOST_REFINED: Final = 16
-_WINDOW: Final = 480
+_TAPS: Final = 2 * tuned.REACH + 2  # samples of the kernel, the interval's own two among them
+_WINDOW: Final = 480  # samples: as the meters feed it at 48 kHz
 
 
 def true_peak(samples: npt.ArrayLike) -> float:
@@ -161,7 +151,7 @@ class TruePeak:
     def feed(self, windows: Floats, peaks: Floats) -> None:
         """Take the next windows, shape (windows, frames), whose largest samples are ``peaks`` in size."""
         self._peak = max(self._peak, float(peaks.max()))
-        wanted = np.flatnonzero(2.0 * self._nearby(peaks, windows.shape[1]) > _LEAST_SUM * self._peak)
+        wanted = np.flatnonzero(2.0 * self._nearby(peaks, windows.shape[1]) > tuned.LEAST_SUM * self._peak)
         block = windows.reshape(-1)
         if self._peak > 0.0 and len(wanted):
             self._search(np.concatenate((self._tail, block)), wanted, windows.shape[1])
@@ -169,7 +159,7 @@ class TruePeak:
 
     def _nearby(self, peaks: Floats, frames: int) -> Floats:
         """The largest sample that a window's search can meet: it begins half a kernel earlier, in windows before."""
-        before = -(-(_REACH + 3) // frames)
+        before = -(-(tuned.REACH + 3) // frames)
         padded = np.concatenate((np.full(before, np.abs(self._tail).max()), peaks))
         nearby: Floats = np.lib.stride_tricks.sliding_window_view(padded, before + 1).max(axis=1)
         return nearby
@@ -181,18 +171,18 @@ class TruePeak:
 
     def _search(self, sound: Floats, wanted: Ints, frames: int) -> None:
         """Look for a higher peak where the wanted windows lie, half a kernel late."""
-        places = _places(sound, wanted, frames, _LEAST_SUM * self._peak)
+        places = _places(sound, wanted, frames, tuned.LEAST_SUM * self._peak)
         guess = _guesses(sound, places)
-        places, guess = places[guess > _LEAST_GUESS * self._peak], guess[guess > _LEAST_GUESS * self._peak]
-        if len(places) > _MOST_PLACES:
-            places = places[np.argpartition(-guess, _MOST_PLACES)[:_MOST_PLACES]]
+        places, guess = places[guess > tuned.LEAST_GUESS * self._peak], guess[guess > tuned.LEAST_GUESS * self._peak]
+        if len(places) > tuned.MOST_PLACES:
+            places = places[np.argpartition(-guess, tuned.MOST_PLACES)[: tuned.MOST_PLACES]]
         if len(places):
             self._peak = max(self._peak, _highest(sound, places, self._peak))
 
 
 def _places(sound: Floats, wanted: Ints, frames: int, least: float) -> Ints:
     """Where two neighbours together are large, and no smaller than the pairs before and after."""
-    stretches = np.lib.stride_tricks.sliding_window_view(sound, frames + 3)[wanted * frames + _REACH - 1]
+    stretches = np.lib.stride_tricks.sliding_window_view(sound, frames + 3)[wanted * frames + tuned.REACH - 1]
     sums = stretches[:, 1:] + stretches[:, :-1]
     np.abs(sums, out=sums)
     inner = sums[:, 1:-1]
@@ -200,7 +190,7 @@ def _places(sound: Floats, wanted: Ints, frames: int, least: float) -> Ints:
     large &= inner >= sums[:, :-2]
     large &= inner >= sums[:, 2:]
     row, column = np.nonzero(large)
-    places: Ints = wanted[row] * frames + column + _REACH
+    places: Ints = wanted[row] * frames + column + tuned.REACH
     return places
 
 
@@ -213,18 +203,19 @@ def _guesses(sound: Floats, places: Ints) -> Floats:
 
 def _highest(sound: Floats, places: Ints, peak: float) -> float:
     """The highest rebuilt value near places of the sound; 0 where none can be above ``peak``."""
-    coarse = np.abs(_around(sound, places, _NEAR) @ _coarse_table())
+    coarse = np.abs(_around(sound, places, tuned.NEAR_REACH) @ _coarse_table())
     best = coarse.max(axis=1)
-    chosen = np.flatnonzero(best * _LARGEST_UNDER_READ > max(peak, float(best.max())))
-    if len(chosen) > _MOST_REFINED:
-        chosen = chosen[np.argpartition(-best[chosen], _MOST_REFINED)[:_MOST_REFINED]]
+    chosen = np.flatnonzero(best * tuned.UNDER_READ > max(peak, float(best.max())))
+    if len(chosen) > tuned.MOST_REFINED:
+        chosen = chosen[np.argpartition(-best[chosen], tuned.MOST_REFINED)[: tuned.MOST_REFINED]]
     if not len(chosen):
         return 0.0
-    table = _table(_REACH, _KAISER_BETA)
-    middle = np.clip(coarse[chosen].argmax(axis=1) * _COARSE, _COARSE, len(table) - 1 - _COARSE)
-    around = _around(sound, places[chosen], _REACH)
-    steps = range(-_COARSE, _COARSE + 1)
-    return max(float(np.abs(np.einsum("pt,pt->p", table[middle + step], around)).max()) for step in steps)
+    table = _table(tuned.REACH, tuned.KAISER_BETA)
+    step = tuned.COARSE_STEPS
+    middle = np.clip(coarse[chosen].argmax(axis=1) * step, step, len(table) - 1 - step)
+    around = _around(sound, places[chosen], tuned.REACH)
+    fine = (table[middle + offset] for offset in range(-step, step + 1))
+    return max(float(np.abs(np.einsum("pt,pt->p", weights, around)).max()) for weights in fine)
 
 
 def _around(sound: Floats, places: Ints, reach: int) -> Floats:
@@ -234,13 +225,13 @@ def _around(sound: Floats, places: Ints, reach: int) -> Floats:
 
 @cache
 def _coarse_table() -> Floats:
-    return np.ascontiguousarray(_table(_NEAR, _NEAR_BETA)[::_COARSE].T)
+    return np.ascontiguousarray(_table(tuned.NEAR_REACH, tuned.NEAR_BETA)[:: tuned.COARSE_STEPS].T)
 
 
 @cache
 def _table(reach: int, beta: float) -> Floats:
     """Weights that rebuild the sound from half a sample before an interval to half a sample after it."""
-    at = np.arange(-_FINE // 2, _FINE + _FINE // 2 + 1) / _FINE
+    at = np.arange(-tuned.FINE_STEPS // 2, tuned.FINE_STEPS + tuned.FINE_STEPS // 2 + 1) / tuned.FINE_STEPS
     distance = at[:, None] - np.arange(-reach, reach + 2)[None, :]
     inside = np.clip(1.0 - (distance / (reach + 1.0)) ** 2, 0.0, None)
     weights = np.sinc(distance) * np.i0(beta * np.sqrt(inside)) / np.i0(beta)

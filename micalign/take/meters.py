@@ -27,6 +27,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
 from micalign.errors import TakeError
+from micalign.take import tuned
 from micalign.take.loudness import TruePeak
 from micalign.take.noise import QuietMeter, QuietSeconds
 from micalign.take.tracks import Track
@@ -41,17 +42,9 @@ __all__ = [
 ]
 
 
-RUN_SAMPLES: Final = 3
-PLACES: Final = 5
-_ALIKE: Final = 3e-4  # of the extreme (0.003 dB): converter noise on a flat stays within
-_HEAP_SAMPLES: Final = 12  # fewer may meet by chance
-_HEAP_RATIO: Final = 5.0  # to the band below it; twice that of a sine
-_HEAP_GAPS: Final = 6  # different distances between the heap's samples; a tone has one or two
-_LEAST_RISE: Final = 6.0  # times what counts as alike: less could be the top of a slow wave
-_KEPT: Final = 64  # places of single samples
-_STEP_16: Final = 2.0**-15
-_STEP_24: Final = 2.0**-23
-_STEP_8: Final = 2.0**-7
+_STEP_8: Final = 2.0**-7  # of full scale, as the next two: what one step of so many bits is
+_STEP_16: Final = 2.0**-15  # likewise
+_STEP_24: Final = 2.0**-23  # likewise, and of anything finer
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +86,7 @@ class Clipping:
     def at_full_scale(self) -> bool:
         """Whether a flat lies at full scale or beyond, and not lower: cut by the converter or in the file."""
         highest = max(self.upper or 0.0, self.lower or 0.0)
-        return highest >= 1.0 - max(self.step, _ALIKE)
+        return highest >= 1.0 - max(self.step, tuned.FLAT_SHARE)
 
 
 class ClipMeter:
@@ -101,7 +94,7 @@ class ClipMeter:
 
     def __init__(self, sample_rate: int) -> None:
         self._sample_rate = sample_rate
-        every = max(sample_rate // 10, 1)
+        every = max(sample_rate // tuned.MARKS_PER_S, 1)
         self._sides = (_Side(1.0, every), _Side(-1.0, every))
         self._step = _STEP_8
         self._done = 0
@@ -121,7 +114,7 @@ class ClipMeter:
         heaps = [side.heap(self._step) for side in self._sides]
         upper, lower = (side.top if side.runs or heap else None for side, heap in zip(self._sides, heaps, strict=True))
         heaped = [place for side, heap in zip(self._sides, heaps, strict=True) if heap for place in side.singly]
-        firsts = sorted([*(place for side in self._sides for place in side.first), *heaped])[:PLACES]
+        firsts = sorted([*(place for side in self._sides for place in side.first), *heaped])[: tuned.FIRST_PLACES]
         marks = sorted({*(place for side in self._sides for place in side.marks), *heaped})
         return Clipping(
             samples=sum(side.samples for side in self._sides) + sum(heaps),
@@ -138,7 +131,7 @@ class ClipMeter:
 
 def _step_of(block: Floats) -> float:
     """The coarsest of the usual steps that a block's samples keep to."""
-    some = block[:: max(len(block) // 4096, 1)]
+    some = block[:: max(len(block) // tuned.STEP_SAMPLES, 1)]
     for step in (_STEP_8, _STEP_16):
         steps = some / step
         if np.array_equal(steps, np.rint(steps)):
@@ -187,7 +180,7 @@ class _Side:
             self.open_at = None
 
     def _alike(self, step: float) -> float:
-        return max(_ALIKE * self.top, 1.5 * step if step > _STEP_24 else 0.0)
+        return max(tuned.FLAT_SHARE * self.top, tuned.FLAT_STEPS * step if step > _STEP_24 else 0.0)
 
     def _forget(self) -> None:
         """A higher extreme: what was flat below it was no cut at the extreme."""
@@ -231,13 +224,13 @@ class _Side:
 
     def _count(self, starts: Ints, ends: Ints, rise: Floats, fall: Floats, step: float) -> None:
         lengths = ends - starts
-        short = lengths < RUN_SAMPLES
+        short = lengths < tuned.RUN_SAMPLES
         self.single += int(lengths[short].sum())
-        self.singly += starts[short][: _KEPT - len(self.singly)].tolist()
-        cut = lengths >= RUN_SAMPLES
+        self.singly += starts[short][: tuned.KEPT_SINGLES - len(self.singly)].tolist()
+        cut = lengths >= tuned.RUN_SAMPLES
         # One step of a coarse file says nothing about a slope: the flanks of a slow wave are such steps.
         grain = step if step > _STEP_24 else 0.0
-        cut &= _rises(lengths, rise - grain, fall - grain, _LEAST_RISE * self._alike(step))
+        cut &= _rises(lengths, rise - grain, fall - grain, tuned.LEAST_RISE * self._alike(step))
         lengths = lengths[cut]
         self.runs += len(lengths)
         self.samples += int(lengths.sum())
@@ -245,14 +238,14 @@ class _Side:
         tenths, index = np.unique(starts[cut] // self.mark_every, return_index=True)
         last = self.marks[-1] // self.mark_every if self.marks else -1
         self.marks += starts[cut][index[tenths > last]].tolist()
-        self.first += starts[cut][: PLACES - len(self.first)].tolist()
+        self.first += starts[cut][: tuned.FIRST_PLACES - len(self.first)].tolist()
 
     def heap(self, step: float) -> int:
         """Single samples at full scale, where they are a heap; else 0."""
-        is_heap = self.single >= _HEAP_SAMPLES and self.single > _HEAP_RATIO * self.below
-        if not is_heap or self.top < 1.0 - max(step, _ALIKE):
+        is_heap = self.single >= tuned.HEAP_SAMPLES and self.single > tuned.HEAP_RATIO * self.below
+        if not is_heap or self.top < 1.0 - max(step, tuned.FLAT_SHARE):
             return 0
-        return self.single if len(np.unique(np.diff(self.singly))) >= _HEAP_GAPS else 0
+        return self.single if len(np.unique(np.diff(self.singly))) >= tuned.HEAP_GAPS else 0
 
 
 def _rises(lengths: Ints, rise: Floats, fall: Floats, least: float) -> Bools:
@@ -264,9 +257,8 @@ def _rises(lengths: Ints, rise: Floats, fall: Floats, least: float) -> Bools:
     return np.nan_to_num(height) >= least
 
 
-_MOST_BINS: Final = 4096
-_WINDOWS: Final = 100
-_TENTH: Final = 10
+_WINDOWS: Final = 100  # to a second
+_TENTH: Final = 10  # windows
 
 
 @dataclass(frozen=True, eq=False)
@@ -284,7 +276,7 @@ class OutlineMeter:
     def __init__(self, window_s: float) -> None:
         self._window_s = window_s
         self._merge = 1
-        self._bins = np.zeros((2, 2 * _MOST_BINS))
+        self._bins = np.zeros((2, 2 * tuned.OUTLINE_BINS))
         self._count = 0
         self._waiting = np.zeros((2, 0))
 
@@ -292,7 +284,7 @@ class OutlineMeter:
         """Take the extremes of the next windows."""
         waiting = np.concatenate((self._waiting, (lows, highs)), axis=1)
         whole = waiting.shape[1] // self._merge
-        while self._count + whole > _MOST_BINS and self._count > 1:
+        while self._count + whole > tuned.OUTLINE_BINS and self._count > 1:
             waiting = self._halved(waiting)
             whole = waiting.shape[1] // self._merge
         self._bins[:, self._count : self._count + whole] = _merged(waiting[:, : whole * self._merge], self._merge)

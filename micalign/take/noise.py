@@ -27,6 +27,7 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from micalign.arrays import Bools, Floats
+from micalign.take import tuned
 from micalign.units import db_from_power
 
 __all__ = [
@@ -48,13 +49,6 @@ __all__ = [
 
 LOW_BINS: Final = 1000
 """Bins of the low spectrum: 0 to 999 Hz."""
-
-
-_LOW_EDGE_HZ: Final = 200
-_HIGH_EDGE_HZ: Final = 2000
-_MOST_SECONDS: Final = 12
-_LEAST_SECONDS: Final = 4
-_KEPT_FRAMES: Final = _MOST_SECONDS * 48_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +74,7 @@ class QuietMeter:
     """Keeps the quietest seconds of a track, as many as fit a fixed memory."""
 
     def __init__(self, sample_rate: int) -> None:
-        self._most = min(max(_KEPT_FRAMES // sample_rate, _LEAST_SECONDS), _MOST_SECONDS)
+        self._most = min(max(tuned.KEPT_FRAMES // sample_rate, tuned.LEAST_QUIET_S), tuned.MOST_QUIET_S)
         self._kept: list[tuple[float, int, np.ndarray[tuple[int], np.dtype[np.float32]]]] = []
         self._count = 0
 
@@ -119,33 +113,19 @@ def _power_spectrum(second: Floats, window: Floats) -> Floats:
 
 def _bands(power: Floats) -> tuple[float, float, float]:
     return (
-        float(power[10:_LOW_EDGE_HZ].sum()),
-        float(power[_LOW_EDGE_HZ:_HIGH_EDGE_HZ].sum()),
-        float(power[_HIGH_EDGE_HZ:].sum()),
+        float(power[tuned.LOWEST_HZ : tuned.RUMBLE_HZ].sum()),
+        float(power[tuned.RUMBLE_HZ : tuned.HISS_HZ].sum()),
+        float(power[tuned.HISS_HZ :].sum()),
     )
 
 
 MAINS_HZ: Final = (50, 60)
-_WITHIN: Final = 0.01
-_AGREE: Final = 0.004  # harmonics of one mains against each other
-_HARMONICS: Final = 12
+"""Hertz: the mains of all countries."""
+
+_WITHIN: Final = 0.01  # of a harmonic: EN 50160, quoted from memory
 _LINE_BINS: Final = 2  # a Hann line lies in five bins
-_PROMINENCE: Final = 10.0  # 10 dB in power above the median around it
-_FEW_PROMINENCE: Final = 40.0  # where fewer than five seconds could be looked at
-_NEAR_QUIETEST: Final = 4.0  # 6 dB: seconds no louder than that are quiet
-_STEADY_RATIO: Final = 2.0  # 3 dB between quiet seconds
-_STAYS_RATIO: Final = 0.3  # 5 dB: a sound beside it may weaken a line for a second
-_STEADY_SHARE: Final = 0.75
 NoiseKind: TypeAlias = Literal["hum", "rumble", "hiss", "room"]
-_SILENT_POWER: Final = 1e-14  # -140 dBFS
-_QUIETEST_SHARE: Final = 0.02
-_ALIKE: Final = 10.0**0.2  # 2 dB
-_PAUSE_RATIO: Final = 10.0**0.8  # 8 dB
-_SECOND: Final = 10
-_LOUDEST_SHARE: Final = 0.1
-_BOUND_RATIO: Final = 100.0  # 20 dB: less between loud and quiet says that there was no pause
-_NEAR_FLOOR: Final = 10.0**0.6  # 6 dB
-_STANDS_OUT: Final = 2.0
+_SECOND: Final = 10  # tenths
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +170,7 @@ def find_hum(quiet: QuietSeconds | None) -> Hum | None:
     """The hum in the quiet seconds, or None."""
     if quiet is None or len(quiet.low) < 2:
         return None
-    near = quiet.loudest_tenth <= _NEAR_QUIETEST * quiet.loudest_tenth.min()
+    near = quiet.loudest_tenth <= tuned.QUIET_RATIO * quiet.loudest_tenth.min()
     seconds = _Seconds(quiet.low, near, np.median(quiet.low[near], axis=0))
     found = [
         (sum(line.power for line in lines), mains, lines) for mains in MAINS_HZ if (lines := _lines(seconds, mains))
@@ -203,11 +183,11 @@ def find_hum(quiet: QuietSeconds | None) -> Hum | None:
 
 def _lines(seconds: _Seconds, mains: int) -> tuple[_Found, ...]:
     """The lines of one mains frequency; none where they do not make a hum together."""
-    last = min(_HARMONICS, (len(seconds.median) - 20) // mains)
+    last = min(tuned.MOST_HARMONICS, (len(seconds.median) - tuned.AROUND_BINS[1] - 2) // mains)
     found = [line for harmonic in range(1, last + 1) if (line := _line(seconds, mains, harmonic))]
     agreeing = _agreeing(found)
-    lowest = any(line.harmonic <= 2 for line in agreeing)
-    return tuple(agreeing) if lowest or len(agreeing) >= 3 else ()
+    lowest = any(line.harmonic <= tuned.LOW_HARMONIC for line in agreeing)
+    return tuple(agreeing) if lowest or len(agreeing) >= tuned.LEAST_LINES else ()
 
 
 def _agreeing(found: Sequence[_Found]) -> list[_Found]:
@@ -217,7 +197,11 @@ def _agreeing(found: Sequence[_Found]) -> list[_Found]:
     strongest = max(found, key=lambda line: line.power)
     base = strongest.hz / strongest.harmonic
     # A frequency read to 0.1 Hz: at the fundamental that is a wider share than higher up.
-    return [line for line in found if abs(line.hz / line.harmonic - base) <= _AGREE * base + 0.1 / line.harmonic]
+    return [
+        line
+        for line in found
+        if abs(line.hz / line.harmonic - base) <= tuned.HARMONICS_AGREE * base + tuned.LINE_READ_HZ / line.harmonic
+    ]
 
 
 def _line(seconds: _Seconds, mains: int, harmonic: int) -> _Found | None:
@@ -228,20 +212,24 @@ def _line(seconds: _Seconds, mains: int, harmonic: int) -> _Found | None:
     peak = centre - reach + int(np.argmax(median[centre - reach : centre + reach + 1]))
     hz = _frequency(median, peak)
     around = _around(median, peak)
-    needed = _PROMINENCE if near.sum() >= 5 else _FEW_PROMINENCE
+    needed = tuned.PROMINENCE if near.sum() >= tuned.FEW_SECONDS else tuned.FEW_PROMINENCE
     if abs(hz / centre - 1.0) > _WITHIN or median[peak] < needed * around:
         return None
     powers = low[:, peak - _LINE_BINS : peak + _LINE_BINS + 1].sum(axis=1) - (2 * _LINE_BINS + 1) * around
     power = float(np.median(powers[near]))
-    steady = (powers < power * _STEADY_RATIO) & (powers > power / _STEADY_RATIO)
-    stays = (powers > _STAYS_RATIO * power).mean() >= _STEADY_SHARE
-    return _Found(harmonic, hz, power) if power > 0.0 and stays and steady[near].mean() >= _STEADY_SHARE else None
+    steady = (powers < power * tuned.STEADY_RATIO) & (powers > power / tuned.STEADY_RATIO)
+    stays = (powers > tuned.STAYS_RATIO * power).mean() >= tuned.STEADY_SHARE
+    return _Found(harmonic, hz, power) if power > 0.0 and stays and steady[near].mean() >= tuned.STEADY_SHARE else None
 
 
 def _around(median: Floats, peak: int) -> float:
     """The usual power of a bin near a line."""
-    sides = np.concatenate((median[max(peak - 18, 5) : peak - 3], median[peak + 4 : peak + 19]))
-    return float(np.median(sides))
+    near, far = tuned.AROUND_BINS
+    below, above = (
+        median[max(peak - far, tuned.AROUND_LOWEST_HZ) : peak - near + 1],
+        median[peak + near : peak + far + 1],
+    )
+    return float(np.median(np.concatenate((below, above))))
 
 
 def _frequency(power: Floats, peak: int) -> float:
@@ -279,7 +267,7 @@ def loud_power(tenths: Floats) -> float:
     """
     if not len(tenths):
         return 0.0
-    count = max(math.ceil(_LOUDEST_SHARE * len(tenths)), 1)
+    count = max(math.ceil(tuned.LOUDEST_SHARE * len(tenths)), 1)
     return float(np.partition(tenths, len(tenths) - count)[-count:].mean())
 
 
@@ -289,17 +277,17 @@ def noise_floor(tenths: Floats) -> Floor | None:
     >>> round(noise_floor(np.array([1e-8, 1.1e-8, 0.9e-8, 0.1, 0.2, 0.0])).power, 12)
     1e-08
     """
-    muted: Bools = tenths <= _SILENT_POWER
+    muted: Bools = tenths <= tuned.SILENT_POWER
     if muted.all():
         return None
     whole = _unmuted(muted)
     heard = np.sort(tenths[whole if whole.any() else ~muted])
-    lowest = heard[min(max(math.ceil(_QUIETEST_SHARE * len(heard)), 2), len(heard)) - 1]
-    power = float(heard[heard <= _ALIKE * lowest].mean())
-    pauses = _pauses(tenths, _PAUSE_RATIO * power, whole)
+    lowest = heard[min(max(math.ceil(tuned.QUIETEST_SHARE * len(heard)), 2), len(heard)) - 1]
+    power = float(heard[heard <= tuned.FLOOR_RATIO * lowest].mean())
+    pauses = _pauses(tenths, tuned.PAUSE_RATIO * power, whole)
     power = float(np.median(tenths[pauses])) if pauses.any() else power
     is_gated = _is_muted_between(muted) and not pauses.any()
-    return Floor(power, is_gated or loud_power(tenths) < _BOUND_RATIO * power)
+    return Floor(power, is_gated or loud_power(tenths) < tuned.BOUND_RATIO * power)
 
 
 def _is_muted_between(muted: Bools) -> bool:
@@ -330,13 +318,13 @@ def _pauses(tenths: Floats, highest: float, whole: Bools) -> Bools:
 
 def noise_parts(floor: Floor | None, quiet: QuietSeconds | None, hum: Hum | None) -> NoiseParts:
     """What the floor is made of."""
-    near = None if floor is None or quiet is None else quiet.loudest_tenth <= _NEAR_FLOOR * floor.power
+    near = None if floor is None or quiet is None else quiet.loudest_tenth <= tuned.NEAR_FLOOR * floor.power
     if near is None or quiet is None or not near.any():
         return NoiseParts("hum" if hum else None, 0.0, 0.0)
     low, middle, high = quiet.bands[near].mean(axis=0).tolist()
     low, middle = _without_hum(low, middle, hum)
-    rumble = low if low >= _STANDS_OUT * middle else 0.0
-    hiss = high if high >= _STANDS_OUT * middle else 0.0
+    rumble = low if low >= tuned.STANDS_OUT * middle else 0.0
+    hiss = high if high >= tuned.STANDS_OUT * middle else 0.0
     kinds: dict[NoiseKind, float] = {"hum": hum.power if hum else 0.0, "rumble": rumble, "hiss": hiss}
     strongest = max(kinds, key=lambda kind: kinds[kind])
     return NoiseParts(strongest if kinds[strongest] > middle else "room", rumble, hiss)
@@ -345,6 +333,6 @@ def noise_parts(floor: Floor | None, quiet: QuietSeconds | None, hum: Hum | None
 def _without_hum(low: float, middle: float, hum: Hum | None) -> tuple[float, float]:
     if hum is None:
         return low, middle
-    below = sum(10.0 ** (line.dbfs / 10.0) for line in hum.lines if line.hz < 200.0)
+    below = sum(10.0 ** (line.dbfs / 10.0) for line in hum.lines if line.hz < tuned.RUMBLE_HZ)
     # What is left of a line that was taken away is a few per cent of it: no noise of its own.
-    return max(low - 1.05 * below, 0.0), max(middle - 1.05 * (hum.power - below), 0.0)
+    return max(low - tuned.HUM_LEFT * below, 0.0), max(middle - tuned.HUM_LEFT * (hum.power - below), 0.0)

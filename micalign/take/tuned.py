@@ -1,0 +1,326 @@
+"""Every number by which a take is judged that somebody chose: unit, reason, and what holds it.
+
+What ``tests/take/test_faulty_takes.py`` (sixty takes with known faults), ``test_clipping.py``,
+``test_hum_and_noise.py`` and ``test_truepeak.py`` beside it ask for holds them. What a standard prints stands where it
+is used.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+__all__ = [
+    "ALIKE_LOUDNESS",
+    "AROUND_BINS",
+    "AROUND_LOWEST_HZ",
+    "AUDIBLE_DBFS",
+    "BOUND_RATIO",
+    "CLIPPED_DB",
+    "COARSE_STEPS",
+    "COMPARED_FRAMES",
+    "DEAD_POWER",
+    "DEAD_QUANTILE",
+    "DEAD_SPREAD",
+    "EMPTY_PEAK",
+    "FEW_PROMINENCE",
+    "FEW_SECONDS",
+    "FINE_STEPS",
+    "FIRST_PLACES",
+    "FLAT_SHARE",
+    "FLAT_STEPS",
+    "FLOOR_RATIO",
+    "GAIN_SHOWN_DB",
+    "HARMONICS_AGREE",
+    "HEAP_GAPS",
+    "HEAP_RATIO",
+    "HEAP_SAMPLES",
+    "HIGH_HUM",
+    "HISS_HZ",
+    "HUM_ALONE",
+    "HUM_LEFT",
+    "KAISER_BETA",
+    "KEPT_FRAMES",
+    "KEPT_SINGLES",
+    "LEAST_GUESS",
+    "LEAST_LINES",
+    "LEAST_QUIET_S",
+    "LEAST_RISE",
+    "LEAST_SUM",
+    "LEFT_OVER",
+    "LENGTHS_DIFFER_S",
+    "LINE_READ_HZ",
+    "LOUDEST_SHARE",
+    "LOUD_NOISE_DBFS",
+    "LOWEST_HZ",
+    "LOW_HARMONIC",
+    "MARKS_PER_S",
+    "MOMENTS",
+    "MOST_HARMONICS",
+    "MOST_LAG",
+    "MOST_PLACES",
+    "MOST_QUIET_S",
+    "MOST_REFINED",
+    "NAMES_SHOWN",
+    "NEAR_BETA",
+    "NEAR_FLOOR",
+    "NEAR_REACH",
+    "OFFSET_NOTE",
+    "OFFSET_PROBLEM",
+    "OUTLINE_BINS",
+    "PAUSE_RATIO",
+    "PROMINENCE",
+    "QUIETEST_SHARE",
+    "QUIET_RATIO",
+    "REACH",
+    "RUMBLE_HZ",
+    "RUN_SAMPLES",
+    "SILENT_PEAK",
+    "SILENT_POWER",
+    "SQUARE_LIKE",
+    "STANDS_OUT",
+    "STAYS_RATIO",
+    "STEADY_RATIO",
+    "STEADY_SHARE",
+    "STEP_SAMPLES",
+    "TAIL_S",
+    "UNDER_READ",
+    "WORKING_PERCENT",
+]
+
+# What is said of a track.
+
+WORKING_PERCENT: Final = (25.0, 75.0)
+"""Per cent of full scale between which the loudest peaks should lie, -12.0 to -2.5 dBFS: room for a player who warms
+up, far above any converter's noise (common practice, no source)."""
+
+SILENT_PEAK: Final = 10.0 ** (-72.0 / 20.0)
+"""Of full scale (-72 dB, 8 steps of 16 bit): no mic in a room is as quiet (chosen, no source)."""
+
+EMPTY_PEAK: Final = 1e-4
+"""Of full scale (-80 dB, 3 steps of 16 bit): below it a track is called silent, above it dead (chosen, no source)."""
+
+DEAD_SPREAD: Final = 10.0**0.6
+"""Ratio of powers (6 dB) between floor and the loudest tenths: less is steady noise with nothing in it (chosen)."""
+
+DEAD_QUANTILE: Final = 0.99
+"""Of the tenths of a second: the loudest hundredth may be a bump against the stand (chosen)."""
+
+DEAD_POWER: Final = 1e-4
+"""Mean square (-40 dBFS): what is louder and steady may be a drone (chosen)."""
+
+HUM_ALONE: Final = 0.8
+"""Share of the floor's power from which hum is all that is there (chosen)."""
+
+CLIPPED_DB: Final = -6.0
+"""Decibels: at least so far down after clipping, for how far it went beyond is not in the file (common practice)."""
+
+AUDIBLE_DBFS: Final = -60.0
+"""Decibels of full scale, after a quiet track was turned up: above it noise is heard (common practice, no source)."""
+
+LOUD_NOISE_DBFS: Final = -50.0
+"""Decibels of full scale, likewise: above it noise is a problem in the mix (common practice, no source)."""
+
+SQUARE_LIKE: Final = 0.8
+"""Mean square of the loud parts against the peak's square: a square wave has 1, a sine cut to two thirds 0.75."""
+
+OFFSET_NOTE: Final = 0.002
+"""Of full scale (-54 dB): a constant offset worth a word (common practice, no source)."""
+
+OFFSET_PROBLEM: Final = 0.01
+"""Of full scale (-40 dB): a constant offset that costs headroom and clicks at every cut (common practice)."""
+
+HIGH_HUM: Final = 1.5
+"""Times the mains: a strongest line above it is a harmonic, which dimmers and supplies make, not transformers."""
+
+GAIN_SHOWN_DB: Final = 0.05
+"""Decibels: half of what the word beside it shows, so that no copy is called 0.0 dB louder."""
+
+LENGTHS_DIFFER_S: Final = 0.5
+"""Seconds: recorders that stop one track after the other differ by less (chosen, no source)."""
+
+NAMES_SHOWN: Final = 5
+"""Tracks named in one sentence before the rest are counted: as many as can be read at once (chosen)."""
+
+# Clipping.
+
+RUN_SAMPLES: Final = 3
+"""Samples in a row at one extreme: custom; no standard defines it."""
+
+FLAT_SHARE: Final = 3e-4
+"""Of the extreme (0.003 dB): a converter's noise on a flat stays within (chosen)."""
+
+FLAT_STEPS: Final = 1.5
+"""Steps of a coarse file: a flat that was dithered or scaled after the cut wavers by one (chosen)."""
+
+LEAST_RISE: Final = 6.0
+"""Times what counts as flat: a sound that would have risen less could be the top of a slow wave (chosen)."""
+
+HEAP_SAMPLES: Final = 12
+"""Single samples at full scale: fewer may meet there by chance (chosen)."""
+
+HEAP_RATIO: Final = 5.0
+"""Times the samples of the band below: twice what a sine has, the densest sound of all (2.4)."""
+
+HEAP_GAPS: Final = 6
+"""Different distances between a heap's samples: a pure tone has one or two (chosen)."""
+
+KEPT_SINGLES: Final = 64
+"""Places of single samples that are kept: enough for `HEAP_GAPS`, in constant memory."""
+
+FIRST_PLACES: Final = 5
+"""Places of clipping that are named: as many as a line of words holds (chosen)."""
+
+MARKS_PER_S: Final = 10
+"""Marks of clipping in a picture to a second: closer ones would be one line (chosen)."""
+
+STEP_SAMPLES: Final = 4096
+"""Samples of a second that are held against the steps of 8 and 16 bits: enough that none of 24 bits fit by chance."""
+
+OUTLINE_BINS: Final = 4096
+"""Bins of an outline: more than a picture has dots across (chosen)."""
+
+# Floor and noise.
+
+SILENT_POWER: Final = 1e-14
+"""Mean square (-140 dBFS): under the step of 24 bits, so digital silence."""
+
+QUIETEST_SHARE: Final = 0.02
+"""Of the tenths of a second: how many the floor is first read from; one alone may be a gap of a dropout (chosen)."""
+
+FLOOR_RATIO: Final = 10.0**0.2
+"""Ratio of powers (2 dB): quiet tenths that near the quietest are the floor (chosen)."""
+
+PAUSE_RATIO: Final = 10.0**0.8
+"""Ratio of powers (8 dB): low noise is so uneven from tenth to tenth; a second that stays below is a pause (chosen)."""
+
+NEAR_FLOOR: Final = 10.0**0.6
+"""Ratio of powers (6 dB): quiet seconds so near the floor show what it is made of (chosen)."""
+
+LOUDEST_SHARE: Final = 0.1
+"""Of the tenths of a second: what counts as the loud parts of a track (chosen)."""
+
+BOUND_RATIO: Final = 100.0
+"""Ratio of powers (20 dB): less between loud and quiet says that there was no pause (chosen)."""
+
+STANDS_OUT: Final = 2.0
+"""Ratio of powers (3 dB) of rumble or hiss to what lies between them (chosen)."""
+
+LOWEST_HZ: Final = 10
+"""Hertz: below it lie drafts and drift, which nobody hears (chosen)."""
+
+RUMBLE_HZ: Final = 200
+"""Hertz: rumble of machines and street lies below (common practice, no source)."""
+
+HISS_HZ: Final = 2000
+"""Hertz: a preamp's hiss is heard above (common practice, no source)."""
+
+MOST_QUIET_S: Final = 12
+"""Seconds that are kept at 48 kHz: enough for steady spectra (chosen)."""
+
+LEAST_QUIET_S: Final = 4
+"""Seconds that are kept at the highest rates: below four none shows what is steady (chosen)."""
+
+KEPT_FRAMES: Final = MOST_QUIET_S * 48_000
+"""Samples of a track's quiet seconds at most, 2.3 MB of 32 bits: a take of 24 tracks keeps 55 MB."""
+
+# Hum.
+
+HARMONICS_AGREE: Final = 0.004
+"""Of a harmonic's frequency: lines of one mains against each other (chosen; its drift within a song is less)."""
+
+LINE_READ_HZ: Final = 0.1
+"""Hertz to which a line's frequency is read from two bins beside noise (chosen)."""
+
+MOST_HARMONICS: Final = 12
+"""Harmonics that are looked for: up to 600 and 720 Hz, above which buzz is no hum any more (chosen)."""
+
+LOW_HARMONIC: Final = 2
+"""One line alone is hum up to this harmonic: a transformer's field, a rectifier's ripple."""
+
+LEAST_LINES: Final = 3
+"""Lines that make a hum without a low one: two may be partials of a note (chosen)."""
+
+AROUND_BINS: Final = (4, 18)
+"""Hertz beside a line, from and to, whose median it must stand above: past its own bins, short of the next (chosen)."""
+
+AROUND_LOWEST_HZ: Final = 5
+"""Hertz: bins below it do not count as what is around a line (chosen, no source)."""
+
+PROMINENCE: Final = 10.0
+"""Ratio of powers (10 dB) of a line to what is around it (chosen)."""
+
+FEW_PROMINENCE: Final = 40.0
+"""Ratio of powers (16 dB) asked where few seconds could be looked at (chosen)."""
+
+FEW_SECONDS: Final = 5
+"""Quiet seconds from which `PROMINENCE` will do: a median of fewer is uneven (chosen)."""
+
+QUIET_RATIO: Final = 4.0
+"""Ratio of powers (6 dB): seconds no louder than that against the quietest are quiet (chosen)."""
+
+STEADY_RATIO: Final = 2.0
+"""Ratio of powers (3 dB) between quiet seconds within which a line is steady: a note fades faster (chosen)."""
+
+STAYS_RATIO: Final = 0.3
+"""Share of a line's power (5 dB down) that stays: a sound beside it may weaken it for a second (chosen)."""
+
+STEADY_SHARE: Final = 0.75
+"""Of the seconds: in so many a line must be steady, and stay (chosen)."""
+
+HUM_LEFT: Final = 1.05
+"""Times a hum's power that is taken away: what is left of a line is a few per cent of it, no noise of its own."""
+
+# Doubles.
+
+ALIKE_LOUDNESS: Final = 0.97
+"""Cosine of two loudness curves: tracks below it are no copies and are not compared (chosen)."""
+
+LEFT_OVER: Final = 1e-4
+"""Of the power (-40 dB) left when the best copy is taken away: two mics leave well above, rounding far below."""
+
+MOST_LAG: Final = 64
+"""Samples: a copy is later by a plug-in's or converter's delay at most (chosen)."""
+
+COMPARED_FRAMES: Final = 8192
+"""Samples at each moment, a sixth of a second at 48 kHz (chosen)."""
+
+MOMENTS: Final = 4
+"""Moments that are compared: a copy is one in all of them (chosen)."""
+
+# True peak, and loudness.
+
+REACH: Final = 192
+"""Samples on either side of an interval that the rebuilt sound rests on: at most 0.01 dB low below 0.45 of the rate."""
+
+KAISER_BETA: Final = 3.0
+"""Shape of the window over those: flat to 0.495 of the sample rate."""
+
+FINE_STEPS: Final = 32
+"""Steps to a sample; ITU-R BS.1770-4 asks for 4 at least, which read up to 0.69 dB low."""
+
+NEAR_REACH: Final = 32
+"""Samples on either side in a first look at many places: a sixth of the work (chosen)."""
+
+NEAR_BETA: Final = 5.0
+"""Shape of that window: so short a one needs more fall to its ends (chosen)."""
+
+COARSE_STEPS: Final = 8
+"""Fine steps to one of the first look: four to a sample."""
+
+UNDER_READ: Final = 1.12
+"""Ratio (1 dB) by which the first look may read low: 0.69 dB for four steps at half the rate, the rest its filter."""
+
+LEAST_SUM: Final = 0.7
+"""Of the highest peak: less in two neighbours together, and no higher peak lies between them."""
+
+LEAST_GUESS: Final = 0.7
+"""Of the highest peak: least guess from four samples that is worth a look (chosen)."""
+
+MOST_PLACES: Final = 256
+"""Places of a first look: a product so small is done in one thread, which is faster on a busy machine."""
+
+MOST_REFINED: Final = 16
+"""Places looked at finely in each stretch: the highest lies in the first few (chosen)."""
+
+TAIL_S: Final = 0.5
+"""Decibels: less would be shown as 0.0 dB."""
