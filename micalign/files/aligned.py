@@ -26,6 +26,7 @@ from micalign.alignment.resample import rate_of_original
 from micalign.alignment.shift import Span, common_span
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
+from micalign.files import tuned
 from micalign.files.audio import audio_info, original_of
 from micalign.files.encode import AudioWriter, Job, Written, audio_writer
 from micalign.files.metadata import Moved
@@ -49,7 +50,6 @@ __all__ = [
 
 
 SUFFIX: Final = "-aligned"
-_LONGEST_SUFFIX: Final = 64
 _NOT_IN_NAMES: Final = frozenset('/\\:*?"<>|')  # a path's own characters, and what some disk refuses
 
 
@@ -61,8 +61,8 @@ def suffix_fault(suffix: str) -> str | None:
     """
     if not suffix.strip():
         return f"the suffix '{suffix}' is empty: an aligned file would be called as its original; try '{SUFFIX}'"
-    if len(suffix) > _LONGEST_SUFFIX:
-        return f"the suffix is {len(suffix)} characters long: at most {_LONGEST_SUFFIX} can be, try '{SUFFIX}'"
+    if len(suffix) > tuned.LONGEST_SUFFIX:
+        return f"the suffix is {len(suffix)} characters long: at most {tuned.LONGEST_SUFFIX} can be, try '{SUFFIX}'"
     if not suffix.isprintable() or _NOT_IN_NAMES & set(suffix):
         return f"the suffix {suffix!r} cannot be part of every file's name: use letters, digits, '-', '_' and blanks"
     return None
@@ -172,17 +172,13 @@ class Targets:
 
 
 def _slug(name: str, used: set[str]) -> str:
-    stem = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:60] or "source"
+    stem = re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[: tuned.LONGEST_SLUG] or "source"
     number, slug = 1, stem
     while slug in used:
         number += 1
         slug = f"{stem}-{number}"
     used.add(slug)
     return slug
-
-
-_WORKERS: Final = 2  # one reads and filters while another encodes; more only wait for the disk
-_BLOCK_VALUES: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +203,7 @@ def write_aligned(
     headroom_db: float = 0.0,
     force: bool = False,
     within: FileSet | None = None,
-    workers: int = _WORKERS,
+    workers: int = tuned.WORKERS,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[Written, ...]:
     """Write the files of a group, each whole or not at all.
@@ -348,7 +344,7 @@ def _by_source(files: Sequence[AlignedFile]) -> list[list[AlignedFile]]:
 
 def _write_group(files: Sequence[AlignedFile], plan: _GroupPlan) -> tuple[Written, ...]:
     """Write the files of one original in step."""
-    block_frames = max(_BLOCK_VALUES // sum(len(file.channels) for file in files), 4096)
+    block_frames = max(tuned.BLOCK_VALUES // sum(len(file.channels) for file in files), tuned.LEAST_BLOCK_FRAMES)
     with ExitStack() as resources:
         writers = [resources.enter_context(_writer(file, plan)) for file in files]
         streams = [_interleaved(file, plan, block_frames) for file in files]

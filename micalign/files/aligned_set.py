@@ -10,7 +10,6 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Final
 
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.alignment.all_pass import PhaseMatch
@@ -21,6 +20,7 @@ from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import By
 from micalign.alignment.preview import loudest_moment, preview
 from micalign.errors import TakeError
+from micalign.files import tuned
 from micalign.files.aligned import SUFFIX, AlignedFile, Targets, group_span, needed_bytes, write_aligned
 from micalign.files.audio import original_of, parse_spec, refuse_changed
 from micalign.files.encode import Written, write_audio
@@ -87,13 +87,9 @@ class AlignRequest:
         return Clock(self.ignore_timestamps, self.resample)
 
 
-MOST_TRACKS: Final = 1024
-"""As many as an offsets file holds."""
-
-
 def _refuse_too_many(count: int) -> None:
-    if count > MOST_TRACKS:
-        raise TakeError(f"{count} tracks are more than one set can hold: give at most {MOST_TRACKS} at a time")
+    if count > tuned.MOST_TRACKS:
+        raise TakeError(f"{count} tracks are more than one set can hold: give at most {tuned.MOST_TRACKS} at a time")
 
 
 @dataclass(frozen=True)
@@ -276,7 +272,7 @@ def _previews(
         middle_s = loudest_moment(reference) if middle_s is None else middle_s
         sounds = preview(blend, middle_s=middle_s, seconds=asked.preview_s)
         for path, sound in zip(paths, sounds, strict=True):
-            write_audio(path, [sound], sample_rate=reference.sample_rate, dither_seed=1, within=made_in)
+            write_audio(path, [sound], sample_rate=reference.sample_rate, dither_seed=tuned.DITHER_SEED, within=made_in)
         made += paths
     return tuple(made)
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 from micalign.alignment.all_pass import PhaseMatch
 from micalign.alignment.constraints import Constraints
@@ -22,6 +21,7 @@ from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import constraints_of, di_and_mic, measured_scene, planned
 from micalign.errors import TakeError
+from micalign.files import tuned
 from micalign.files.aligned import SUFFIX, Targets, output_names
 from micalign.files.aligned_set import (
     Aligned,
@@ -42,9 +42,6 @@ from micalign.files.sets import file_hash, one_name
 from micalign.take.tracks import Take, Track
 
 __all__ = ["align", "apply_offsets"]
-
-
-_HEARD_DB: Final = 0.05  # as the table shows it
 
 
 def align(asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None) -> Aligned:
@@ -223,7 +220,7 @@ def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets
         if offsets.shift(name).applied:
             gain = sum_gain([blended(by_name[against], {}), blended(by_name[name], {})])
             before, after = gain.low_before_db, gain.low_after_db
-            if before is not None and after is not None and after < before - _HEARD_DB:
+            if before is not None and after is not None and after < before - tuned.HEARD_DB:
                 said.append(
                     f"'{name}' and '{against}' sum to {after:+.1f} dB from {LOW_HZ[0]:.0f} to {LOW_HZ[1]:.0f} Hz, "
                     f"{before:+.1f} dB as recorded: try --match-phase, which turns the phase of the lows alone"

@@ -21,6 +21,7 @@ from typing import Final, Literal
 
 from micalign.alignment.resample import rate_of_original
 from micalign.errors import SceneError, TakeError
+from micalign.files import tuned
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.headers import crashed_frames, spoken_read
 from micalign.files.metadata import time_reference_of
@@ -107,7 +108,6 @@ def _exists(path: str | Path) -> bool:
 
 
 AUDIO_SUFFIXES: Final = frozenset({".wav", ".wave", ".bwf", ".rf64", ".flac", ".aif", ".aiff", ".aifc"})
-_MOST_NAMED: Final = 8
 
 
 def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -132,9 +132,9 @@ def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], 
         found += [str(path) for path in audio if _key(path) not in named]
         named |= {_key(path) for path in audio}
         if skipped:
-            rest = len(skipped) - _MOST_NAMED
+            rest = len(skipped) - tuned.SKIPPED_SHOWN
             more = f" and {rest} more" if rest > 0 else ""
-            notes.append(f"skipped in {spec}, no audio files: {', '.join(skipped[:_MOST_NAMED])}{more}")
+            notes.append(f"skipped in {spec}, no audio files: {', '.join(skipped[: tuned.SKIPPED_SHOWN])}{more}")
     return tuple(found), tuple(notes)
 
 

@@ -27,6 +27,7 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
+from micalign.files import tuned
 from micalign.files.headers import (
     ChunkMap,
     identity,
@@ -91,7 +92,7 @@ _SUBTYPES: Final = {
     (3, 32): "FLOAT",
     (3, 64): "DOUBLE",
 }
-EXTENSIBLE: Final = 0xFFFE
+EXTENSIBLE: Final = 0xFFFE  # WAVE_FORMAT_EXTENSIBLE: the kind of samples stands further behind
 MOST_CHANNELS: Final = 1024  # as many as the decoder takes
 _HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
 
@@ -144,12 +145,6 @@ class _Part(io.RawIOBase):
         super().close()
 
 
-PAGE_FRAMES: Final = 1 << 16
-_SHORT_FRAMES: Final = PAGE_FRAMES // 4
-_CACHE_BYTES: Final = 48 << 20  # a block of 2^18 frames of a 24-channel file in 32 bits, and its neighbours
-_MOST_FRAMES: Final = 1 << 48  # decoders say 2^63 - 1 where they do not know
-_LEAST_RATE_HZ: Final = 1000  # below it there is no sound to measure: a damaged header, or no audio
-_MOST_FULL_SCALES: Final = 1e10  # floats written as 32-bit integers reach 2e9; more is a damaged file
 _PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
 _READ_PLAIN: Final = frozenset(BYTES) - {"PCM_U8"}
 _CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
@@ -189,10 +184,10 @@ class AudioFile:
         self.info = self._decoder.info
         if self.info.channels > MOST_CHANNELS:
             raise TakeError(f"{path} claims {self.info.channels} channels: its header is damaged, export it anew")
-        if self.info.sample_rate < _LEAST_RATE_HZ:
+        if self.info.sample_rate < tuned.LEAST_RATE_HZ:
             raise TakeError(
-                f"{path} claims a rate of {self.info.sample_rate} Hz: sound needs {_LEAST_RATE_HZ} Hz at least; its "
-                "header is damaged, export it anew"
+                f"{path} claims a rate of {self.info.sample_rate} Hz: sound needs {tuned.LEAST_RATE_HZ} Hz at least; "
+                "its header is damaged, export it anew"
             )
         self._lock = threading.Lock()
         # Hits lie anywhere in a file: unpacking a page for each cost a sixth of measuring eight tracks.
@@ -202,7 +197,7 @@ class AudioFile:
         if self.info.channels == 1:
             self._most_pages = 2
         else:
-            self._most_pages = max(2, min(_CACHE_BYTES // (PAGE_FRAMES * self.info.channels * 4), 6))
+            self._most_pages = max(2, min(tuned.CACHE_BYTES // (tuned.PAGE_FRAMES * self.info.channels * 4), 6))
 
     def refuse_changed(self) -> None:
         """`TakeError` where the file was replaced or written to since it was opened."""
@@ -229,8 +224,8 @@ class AudioFile:
 
     def _stored(self, channel: int, first: int, most: int) -> npt.NDArray[Any]:
         """Samples as they are stored, as many as come in one piece: a page's rest, or no more than a short stretch."""
-        number, offset = divmod(first, PAGE_FRAMES)
-        short = self._reads_anywhere and most <= _SHORT_FRAMES and number not in self._pages
+        number, offset = divmod(first, tuned.PAGE_FRAMES)
+        short = self._reads_anywhere and most <= tuned.SHORT_FRAMES and number not in self._pages
         if short and first != self._read_on:
             self._read_on = first + most
             with self._lock:
@@ -249,15 +244,15 @@ class AudioFile:
             return page
 
     def _decode(self, number: int) -> npt.NDArray[Any]:
-        start = number * PAGE_FRAMES
-        wanted = max(min(PAGE_FRAMES, self.info.frames - start), 0)
+        start = number * tuned.PAGE_FRAMES
+        wanted = max(min(tuned.PAGE_FRAMES, self.info.frames - start), 0)
         found = self._decoder.read(start, wanted)
         if len(found) < wanted:
             raise _cut_short(self.info, start + len(found), "the samples end there")
         return np.ascontiguousarray(found.T)
 
     def _refuse_no_sound(self, samples: Floats, channel: int, start: int) -> None:
-        sound = np.abs(samples) <= _MOST_FULL_SCALES  # False for what is no number, too
+        sound = np.abs(samples) <= tuned.MOST_FULL_SCALES  # False for what is no number, too
         if sound.all():
             return
         worst = int(np.argmin(sound))
@@ -306,7 +301,7 @@ class Decoder:
                 raise TakeError(
                     f"{path} is cut short: its header promises more than the file holds; copy it anew from the recorder"
                 )
-        if self.info.frames > _MOST_FRAMES:
+        if self.info.frames > tuned.MOST_FRAMES:
             raise TakeError(
                 f"{path}: its header does not say how long it is (an interrupted recording, or a stream): "
                 "export it anew as WAV or FLAC"

@@ -27,6 +27,7 @@ import numpy.typing as npt
 from micalign.alignment.dither import to_integers
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
+from micalign.files import tuned
 from micalign.files.decode import BYTES, EXTENSIBLE, FLOATS, MOST_CHANNELS, AudioFile
 from micalign.files.headers import append_chunks, read_chunk, read_layout
 from micalign.files.metadata import Carried, Moved, Shape, carried_blocks, carry, insert_blocks
@@ -68,8 +69,8 @@ def _bytes_of(values: npt.NDArray[Any]) -> memoryview:
     return np.ascontiguousarray(values).reshape(-1).view(np.uint8).data
 
 
-LARGEST_RIFF: Final = (1 << 32) - 1
-_UNKNOWN: Final = (1 << 32) - 1
+LARGEST_RIFF: Final = (1 << 32) - 1  # bytes that a 32-bit size can say
+_UNKNOWN: Final = (1 << 32) - 1  # and what stands in its place where ds64 has the size
 _PCM, _FLOAT = 1, 3
 _GUID_TAIL: Final = bytes.fromhex("000000001000800000aa00389b71")
 
@@ -165,9 +166,6 @@ class WavWriter:
         self.file.write(struct.pack("<I", value))
 
 
-_SEED = 1
-
-
 def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
     """A mono FLAC of 16 bits with triangular dither; samples beyond full scale are held at it.
 
@@ -185,7 +183,7 @@ def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
     """
     import soundfile  # noqa: PLC0415 - 90 ms, only where a page is made
 
-    rng = np.random.default_rng(_SEED)
+    rng = np.random.default_rng(tuned.DITHER_SEED)
     dither = rng.random(len(samples)) - rng.random(len(samples))
     whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype(np.int16)
     made = io.BytesIO()
@@ -196,7 +194,6 @@ def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
 _OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
 _KINDS: Final = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
 _NARROW: Final = frozenset({"AIFF", "AU", "SVX", "NIST", "IRCAM"})
-_NARROW_BYTES: Final = (1 << 32) - (1 << 24)  # room for the metadata
 _Sink = Callable[[npt.NDArray[Any]], None]
 
 
@@ -250,7 +247,7 @@ def _carried_for(job: Job) -> Carried:
 
 def _refuse_too_long(job: Job, frames: int) -> None:
     """Containers of 32-bit sizes that nothing widens would be written with a wrong length."""
-    if job.container in _NARROW and frames * job.shape.channels * job.shape.bits // 8 > _NARROW_BYTES:
+    if job.container in _NARROW and frames * job.shape.channels * job.shape.bits // 8 > tuned.NARROW_BYTES:
         raise OutputError(
             f"{job.path} was not written: {job.container} holds at most 4 GiB; convert the original to WAV, which "
             "becomes RF64 by itself"
@@ -336,9 +333,6 @@ def _encode(file: soundfile.SoundFile, pen: _Pen, values: npt.NDArray[Any], job:
         raise OutputError(
             f"{job.path} cannot be written: the encoder stopped; is the take too long for {job.container}?"
         ) from error
-
-
-_LAST_FRAMES: Final = 1024  # read back from the end of what was written
 
 
 @dataclass(frozen=True, slots=True)
@@ -455,7 +449,7 @@ def _refuse_incomplete(partial: Path, job: Job, written: Written) -> None:
         file = AudioFile(partial)
         found = file.info.frames
         if not job.is_plain:  # what we wrote ourselves reported its failures; an encoder keeps them
-            last = min(found, _LAST_FRAMES)
+            last = min(found, tuned.LAST_FRAMES)
             file.read(0, found - last, last)
     except TakeError as error:
         raise OutputError(f"{written.path} was not written: read back, it is not whole; is the disk full?") from error
@@ -472,7 +466,7 @@ def _refuse_unwritable(job: Job) -> None:
         raise OutputError(
             f"{job.path}: a {job.container} file cannot hold {job.subtype} samples: choose another format"
         )
-    if not 1 <= job.channels <= MOST_CHANNELS or not 1 <= job.sample_rate <= 10_000_000:
+    if not 1 <= job.channels <= MOST_CHANNELS or not 1 <= job.sample_rate <= tuned.MOST_RATE_HZ:
         raise OutputError(
             f"{job.path}: {job.channels} channels at {job.sample_rate} Hz cannot be written: 1 to {MOST_CHANNELS} "
             "channels and at most 10 MHz can"

@@ -27,9 +27,9 @@ from pathlib import Path
 from typing import BinaryIO, Final, Literal
 
 from micalign.errors import TakeError, nearest
+from micalign.files import tuned
 
 __all__ = [
-    "MOST_CHUNKS",
     "Chunk",
     "ChunkMap",
     "append_chunks",
@@ -45,7 +45,6 @@ __all__ = [
 ]
 
 
-_MOST_NAMES: Final = 10_000  # of a folder, looked through for the one that was meant
 _REASONS: Final = {
     errno.ENOENT: "there is no such file: is the name spelled right, and the folder?",
     errno.ENOTDIR: "a part of its path is a file, not a folder: is the path right?",
@@ -97,7 +96,7 @@ def identity(path: Path) -> tuple[int, ...] | None:
 def _near(path: Path) -> str:
     """The file of nearly that name in the same folder."""
     try:
-        names = [one.name for one in islice(path.parent.iterdir(), _MOST_NAMES)]
+        names = [one.name for one in islice(path.parent.iterdir(), tuned.MOST_NAMES)]
     except OSError:
         return ""
     return nearest(path.name, names)
@@ -120,9 +119,8 @@ def spoken_read(path: Path) -> Iterator[None]:
 
 _FORMS: Final = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">", b"FORM": ">"}
 _KINDS: Final = frozenset({b"WAVE", b"AIFF", b"AIFC"})
-_UNKNOWN: Final = 0xFFFFFFFF
+_UNKNOWN: Final = 0xFFFFFFFF  # a size that is not known, or stands in ds64
 _FARTHEST: Final = 1 << 62  # a 64-bit size may point beyond what a file's offset can say
-MOST_CHUNKS: Final = 4096  # a real file has some dozens
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +187,7 @@ def _walk(file: BinaryIO, file_bytes: int, form: bytes) -> tuple[tuple[Chunk, ..
     chunks: list[Chunk] = []
     wide: dict[bytes, int] = {}
     at = 12
-    while len(chunks) < MOST_CHUNKS:
+    while len(chunks) < tuned.MOST_CHUNKS:
         found = _header(file, at, form)
         if found is None:
             break
@@ -227,7 +225,7 @@ def _next(file: BinaryIO, chunk: Chunk, form: bytes) -> int:
 def _wide_sizes(file: BinaryIO, chunk: Chunk) -> dict[bytes, int]:
     """The 64-bit sizes of a ``ds64``: of ``data``, and of what its table names."""
     file.seek(chunk.start)
-    data = file.read(min(chunk.present, 28 + 12 * MOST_CHUNKS))
+    data = file.read(min(chunk.present, 28 + 12 * tuned.MOST_CHUNKS))
     if len(data) < 24:
         return {}
     sizes = {b"data": struct.unpack_from("<Q", data, 8)[0]}
@@ -252,11 +250,9 @@ def append_chunks(path: Path, chunks: Iterable[tuple[bytes, bytes]]) -> None:
         file.write(struct.pack(layout.byte_order + "I", total))
 
 
-_LEAST_BYTES: Final = 4096  # less than this behind the audio is padding, not a lost recording
 _W64: Final = b"riff\x2e\x91\xcf\x11"
-_LARGEST_PAGE: Final = 65_307
-_ENDS_STREAM: Final = 0x04
-_UNKNOWN_32: Final = 0xFFFFFFFF
+_LARGEST_PAGE: Final = 65_307  # bytes of an Ogg page: a head of 27, 255 sizes, 255 segments of 255
+_ENDS_STREAM: Final = 0x04  # the flag of an Ogg's last page
 
 
 def refuse_truncated(path: Path) -> None:
@@ -278,7 +274,7 @@ def refuse_truncated(path: Path) -> None:
             f"{path} is cut short: its header promises {_size(declared)} of audio, the file holds {_size(present)}; "
             "copy it anew from the recorder"
         )
-    if declared == 0 and present > _LEAST_BYTES:
+    if declared == 0 and present > tuned.LEAST_LOST_BYTES:
         raise TakeError(
             f"{path}: its header says no audio, but {_size(present)} lie behind it: the recording ended before its "
             "header was finished (power, card pulled); work on a copy and have an audio editor repair its header"
@@ -309,7 +305,7 @@ def _audio_bytes(file: BinaryIO, file_bytes: int) -> tuple[int, int] | None:
     if len(head) == 24 and head[:4] in {b".snd", b"dns."}:
         order: Literal["<", ">"] = ">" if head[:4] == b".snd" else "<"
         start, size = struct.unpack_from(order + "II", head, 4)
-        return None if size == _UNKNOWN_32 else (size, start)
+        return None if size == _UNKNOWN else (size, start)
     if head[:8] == _W64:
         return _in_chunks(file, at=40, name_bytes=16, wanted=b"data", file_bytes=file_bytes)
     if head[:4] == b"caff":
@@ -322,7 +318,7 @@ def _in_chunks(
 ) -> tuple[int, int] | None:
     """The audio chunk's size and place; W64 counts a chunk's head in its size and pads to 8 bytes, CAF does neither."""
     head_bytes = name_bytes + 8
-    for _ in range(MOST_CHUNKS):
+    for _ in range(tuned.MOST_CHUNKS):
         if at >= file_bytes:
             return None
         file.seek(at)
@@ -337,10 +333,6 @@ def _in_chunks(
             return None
         at += head_bytes + (-(-body // 8) * 8 if name_bytes == 16 else body)
     return None
-
-
-_LEAST_FRAMES = 1024  # less than this behind the audio is padding or rubbish, not a lost recording
-_STREAMED: Final = 0x7FFFF000  # from here on a size only says that its writer did not know it
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,7 +365,7 @@ def crashed_frames(path: str | os.PathLike[str]) -> int | None:
     """
     layout = read_layout(Path(path))
     audio = None if layout is None else _audio(Path(path), layout)
-    if audio is None or audio.present - audio.claimed < _LEAST_FRAMES * audio.frame_bytes:
+    if audio is None or audio.present - audio.claimed < tuned.LEAST_LOST_FRAMES * audio.frame_bytes:
         return None
     return audio.present // audio.frame_bytes
 
@@ -385,7 +377,7 @@ def refuse_unfinished(path: Path, layout: ChunkMap) -> None:
         _refuse_cut_chunk(path, layout)
         return
     claimed, present = audio.claimed // audio.frame_bytes, audio.present // audio.frame_bytes
-    if audio.present - audio.claimed >= _LEAST_FRAMES * audio.frame_bytes:
+    if audio.present - audio.claimed >= tuned.LEAST_LOST_FRAMES * audio.frame_bytes:
         raise TakeError(
             f"{path}: its header says {_long(claimed, audio)} but {_long(present, audio)} of audio lie in the file: "
             "the recording ended before its header was finished (power, card pulled); work on a copy and have the "
@@ -401,7 +393,7 @@ def refuse_unfinished(path: Path, layout: ChunkMap) -> None:
 def _refuse_cut_chunk(path: Path, layout: ChunkMap) -> None:
     """Of compressed samples the bytes are compared alone."""
     data = layout.first(b"data") or layout.first(b"SSND")
-    if data is not None and data.is_cut and data.size < _STREAMED:
+    if data is not None and data.is_cut and data.size < tuned.STREAMED_BYTES:
         raise TakeError(
             f"{path} is cut short: its header promises {data.size} bytes of audio, the file holds {data.present}; "
             "copy it anew from the recorder"

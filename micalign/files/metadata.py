@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final, Literal
 
+from micalign.files import tuned
 from micalign.files.headers import Chunk, read_chunk, read_layout, spoken_read
 
 if TYPE_CHECKING:
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FIXED_BYTES",
-    "LARGEST_METADATA",
     "Carried",
     "Moved",
     "Rates",
@@ -46,14 +46,14 @@ __all__ = [
 ]
 
 
-FIXED_BYTES: Final = 602
+FIXED_BYTES: Final = 602  # of a broadcast extension, before its coding history (EBU Tech 3285)
 Rates = tuple[int, int]
 """A file's sample rate before and after (Hz)."""
 
 
-_ONE_RATE: Final[Rates] = (1, 1)
-_TIME_AT: Final = 338
-_WORD: Final = 1 << 32
+_ONE_RATE: Final[Rates] = (1, 1)  # any two that are the same
+_TIME_AT: Final = 338  # byte of the time reference (EBU Tech 3285)
+_WORD: Final = 1 << 32  # what the high word of a count stands for
 
 
 def time_reference(bext: bytes) -> int | None:
@@ -147,8 +147,7 @@ _MADE_ANEW: Final = frozenset(
     {b"fmt ", b"data", b"ds64", b"fact", b"PEAK", b"levl", b"JUNK", b"junk", b"FLLR", b"PAD ", b"FAKE", b"fake"}
     | {b"COMM", b"SSND", b"FVER"}
 )
-LARGEST_METADATA: Final = 16 << 20  # bytes of all chunks; what is larger is no text about a recording
-_MAX_32: Final = (1 << 32) - 1
+_MAX_32: Final = (1 << 32) - 1  # the largest count of 32 bits
 Change = Callable[[bytes], bytes | None]
 """What becomes of a chunk's bytes; None where they are damaged, since a decoder could stumble over them."""
 
@@ -210,7 +209,7 @@ def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
     before: list[tuple[bytes, bytes]] = []
     after: list[tuple[bytes, bytes]] = []
     left_out: list[str] = []
-    room = LARGEST_METADATA
+    room = tuned.LARGEST_METADATA_BYTES
     for chunk in layout.chunks:
         change = _change(chunk, kind, shape, moved) if chunk.size <= room else None
         changed = None if change is None else change(read_chunk(source, chunk))
@@ -300,9 +299,7 @@ def _moved_markers(data: bytes, moved: Moved) -> bytes | None:
 
 _COMMENT, _PICTURE = 4, 6
 _NAMES: Final = {2: "APPLICATION", _COMMENT: "VORBIS_COMMENT", 5: "CUESHEET", _PICTURE: "PICTURE"}
-_LAST: Final = 0x80
-_MOST_BLOCKS: Final = 1024
-_PIECE: Final = 1 << 20
+_LAST: Final = 0x80  # marks the last block of a FLAC's head
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,7 +338,7 @@ def carried_blocks(source: Path) -> tuple[tuple[tuple[int, bytes], ...], tuple[s
         blocks, _ = _read_blocks(file, wanted=_SOUND)
     carried: list[tuple[int, bytes]] = []
     left_out: list[str] = []
-    room = LARGEST_METADATA
+    room = tuned.LARGEST_METADATA_BYTES
     for block in blocks:
         if block.kind in _SOUND and len(block.data) <= room and _SOUND[block.kind](block.data):
             carried.append((block.kind, block.data))
@@ -371,10 +368,10 @@ def _read_blocks(file: BinaryIO, *, wanted: Container[int] = range(128)) -> tupl
     Kinds that are not wanted, and what is too large to be carried, come without their data.
     """
     blocks: list[_Block] = []
-    room = LARGEST_METADATA
+    room = tuned.LARGEST_METADATA_BYTES
     if file.read(4) != b"fLaC":
         return [], 0
-    while len(blocks) < _MOST_BLOCKS:
+    while len(blocks) < tuned.MOST_BLOCKS:
         head = file.read(4)
         length = int.from_bytes(head[1:], "big")
         at = file.tell()
@@ -402,10 +399,10 @@ def _head(blocks: Sequence[tuple[int, bytes]]) -> bytes:
 def _move_tail(file: BinaryIO, source: int, target: int) -> None:
     """Move everything from ``source`` on to ``target``, piece by piece, from the end that is not overwritten."""
     end = file.seek(0, os.SEEK_END)
-    places = range(source, end, _PIECE)
+    places = range(source, end, tuned.PIECE_BYTES)
     for place in reversed(places) if target > source else places:
         file.seek(place)
-        piece = file.read(_PIECE)
+        piece = file.read(tuned.PIECE_BYTES)
         file.seek(place + target - source)
         file.write(piece)
     file.truncate(end + target - source)

@@ -22,6 +22,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from micalign.errors import TakeError, nearest
+from micalign.files import tuned
 from micalign.files.aligned import SUFFIX, suffix_fault
 from micalign.files.headers import refuse_special, spoken_read
 
@@ -36,14 +37,7 @@ __all__ = [
 ]
 
 
-_MOST_BYTES: Final = 10_000_000
-MOST_SHIFT_S: Final = 120.0
-"""What is further apart was not recorded together; and a shift writes as much silence."""
-
-
 _DAY_S: Final = 86_400.0  # time stamps count from midnight
-_LOWEST_HZ, _HIGHEST_Q = 5.0, 20.0  # an all-pass rings for some 5 Q / f: 20 s at the most
-_UNEDITED_SAMPLES: Final = 0.6  # a shift in whole samples is up to half a sample from the delay
 
 
 def _no_truth(value: object) -> object:
@@ -80,8 +74,8 @@ class _Strict(BaseModel):
 class AllPass(_Strict):
     """One all-pass section on a track."""
 
-    hz: Number = Field(ge=_LOWEST_HZ, lt=100_000)
-    q: Number = Field(gt=0, le=_HIGHEST_Q)
+    hz: Number = Field(ge=tuned.LOWEST_HZ, lt=tuned.HIGHEST_HZ)
+    q: Number = Field(gt=0, le=tuned.HIGHEST_Q)
 
 
 class SumGainDb(_Strict):
@@ -94,7 +88,7 @@ class SumGainDb(_Strict):
 class WrittenFile(_Strict):
     """A file of the set and its SHA-256: only what is unchanged since may be replaced."""
 
-    file: str = Field(min_length=1, max_length=4096)
+    file: str = Field(min_length=1, max_length=tuned.LONGEST_TEXT)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
 
 
@@ -105,29 +99,29 @@ class TrackOffset(_Strict):
     ``start_s`` is by how much later than the reference it began by its time stamp; shifts count from there.
     """
 
-    track: str = Field(min_length=1, max_length=4096)
+    track: str = Field(min_length=1, max_length=tuned.LONGEST_TEXT)
     file: str | None = None
     delay_s: Number
     uncertainty_s: Number = 0.0
-    shift_s: Number = Field(ge=-MOST_SHIFT_S, le=MOST_SHIFT_S)
+    shift_s: Number = Field(ge=-tuned.MOST_SHIFT_S, le=tuned.MOST_SHIFT_S)
     shift_samples: Number
     written_samples: float | None = None
     polarity_flip: bool
     reliable: bool
     applied: bool
     reason: str | None = None
-    drift_ppm: float | None = Field(default=None, ge=-1000, le=1000)
+    drift_ppm: float | None = Field(default=None, ge=-tuned.MOST_DRIFT_PPM, le=tuned.MOST_DRIFT_PPM)
     drift_corrected: bool = False
-    all_pass: tuple[AllPass, ...] = Field(default=(), max_length=8)
+    all_pass: tuple[AllPass, ...] = Field(default=(), max_length=tuned.MOST_SECTIONS)
     cut_s: float = Field(default=0.0, ge=0)
     cut_samples: int = Field(default=0, ge=0)
     cut_dbfs: float | None = None
     noise_floor_dbfs: float | None = None
     cut_is_heard: bool = False
     start_s: float = Field(default=0.0, ge=-_DAY_S, le=_DAY_S)
-    resampled_from_hz: int | None = Field(default=None, gt=0, le=10_000_000)
-    original: str = Field(min_length=1, max_length=4096)
-    channel: int = Field(ge=1, le=1024)
+    resampled_from_hz: int | None = Field(default=None, gt=0, le=tuned.MOST_RATE_HZ)
+    original: str = Field(min_length=1, max_length=tuned.LONGEST_TEXT)
+    channel: int = Field(ge=1, le=tuned.MOST_TRACKS)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
 
 
@@ -141,20 +135,20 @@ class OffsetsFile(_Strict):
     micalign: Literal["offsets"] = "offsets"
     version: Literal[1] = 1
     reference: str
-    sample_rate: int = Field(gt=0, le=10_000_000)
+    sample_rate: int = Field(gt=0, le=tuned.MOST_RATE_HZ)
     whole_samples: bool = False
-    headroom_db: float = Field(default=0.0, ge=0, le=60)
+    headroom_db: float = Field(default=0.0, ge=0, le=tuned.MOST_HEADROOM_DB)
     pad_s: float | None = Field(default=None, ge=0, le=_DAY_S)
-    pad_samples: int | None = Field(default=None, ge=0, le=round(_DAY_S) * 10_000_000)
+    pad_samples: int | None = Field(default=None, ge=0, le=round(_DAY_S) * tuned.MOST_RATE_HZ)
     suffix: str = SUFFIX
     timestamps: Literal["placed", "ignored"] | None = None
-    tracks: tuple[TrackOffset, ...] = Field(max_length=1024)
+    tracks: tuple[TrackOffset, ...] = Field(max_length=tuned.MOST_TRACKS)
     sum_gain_db: SumGainDb = SumGainDb(before=None, after=None)
     bands: tuple[dict[str, float | None], ...] = ()
     remains: tuple[dict[str, str | float | int | None], ...] = ()
     phases: tuple[dict[str, str | float | int | None], ...] = ()
     compromise: str = ""
-    files: tuple[WrittenFile, ...] = Field(default=(), max_length=8192)
+    files: tuple[WrittenFile, ...] = Field(default=(), max_length=tuned.MOST_FILES)
 
     def text(self) -> str:
         """As it is written."""
@@ -174,7 +168,9 @@ def read_offsets(path: str | os.PathLike[str]) -> OffsetsFile:
     try:
         offsets = OffsetsFile.model_validate(document)
     except ValidationError as error:
-        raise TakeError([_sentence(where, document, fault) for fault in error.errors()[:20]]) from error
+        raise TakeError(
+            [_sentence(where, document, fault) for fault in error.errors()[: tuned.FAULTS_SHOWN]]
+        ) from error
     faults = [fault for one in offsets.tracks if (fault := _fault(where, one, offsets.sample_rate))]
     names = [one.track for one in offsets.tracks]
     if not names:
@@ -194,7 +190,7 @@ def read_offsets(path: str | os.PathLike[str]) -> OffsetsFile:
 def _parsed(where: Path) -> Any:
     if where.suffix.casefold() == ".csv":
         raise TakeError(f"{where} is for people and spreadsheets: edit and give the offsets.json beside it")
-    if refuse_special(where, wanted="the offsets.json") > _MOST_BYTES:
+    if refuse_special(where, wanted="the offsets.json") > tuned.LARGEST_OFFSETS_BYTES:
         raise TakeError(f"{where} is larger than any offsets file: is it the right one?")
     with spoken_read(where):
         data = where.read_bytes()
@@ -247,13 +243,13 @@ def _track_name(document: Any, index: int) -> str:
 def _fault(where: Path, one: TrackOffset, rate: int) -> str | None:
     if one.file is not None and (Path(one.file).name != one.file or "\\" in one.file or one.file in {".", ".."}):
         return f"{where}, track '{one.track}': 'file' must be a bare file name, not '{one.file}'"
-    if abs(one.shift_samples) > MOST_SHIFT_S * rate:
+    if abs(one.shift_samples) > tuned.MOST_SHIFT_S * rate:
         return (
-            f"{where}, track '{one.track}': a shift of {one.shift_samples:g} samples is more than {MOST_SHIFT_S:g} s "
-            f"at {rate} Hz: give a smaller one"
+            f"{where}, track '{one.track}': a shift of {one.shift_samples:g} samples is more than "
+            f"{tuned.MOST_SHIFT_S:g} s at {rate} Hz: give a smaller one"
         )
     edits = [_edit_samples(one, shift, rate) for shift in (one.shift_samples, one.shift_s * rate)]
-    if _disagree(one, rate) and min(edits) > _UNEDITED_SAMPLES:
+    if _disagree(one, rate) and min(edits) > tuned.UNEDITED_SAMPLES:
         return (
             f"{where}, track '{one.track}': shift_samples ({one.shift_samples:g}) and shift_s ({one.shift_s:g}) "
             f"do not agree at {rate} Hz: change both, or take one edit back"
@@ -262,7 +258,7 @@ def _fault(where: Path, one: TrackOffset, rate: int) -> str | None:
 
 
 def _disagree(one: TrackOffset, rate: int) -> bool:
-    return abs(one.shift_samples - one.shift_s * rate) > 1e-3
+    return abs(one.shift_samples - one.shift_s * rate) > tuned.AGREE_SAMPLES
 
 
 def _edit_samples(one: TrackOffset, shift_samples: float, rate: int) -> float:

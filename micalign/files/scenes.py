@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from micalign.errors import SceneError
+from micalign.files import tuned
 from micalign.scene.document import parse_scene
 from micalign.scene.quantities import unit_in
 from micalign.units import METRES
@@ -140,9 +141,6 @@ def _span(document: Any, text: str, holder: Any, key: Any) -> tuple[int, int] | 
     return (start, end) if text[:start] + _MARK + text[end:] == marked else None
 
 
-_LARGEST_BYTES: Final = 1_000_000
-
-
 def read_text(path: str | Path) -> str:
     """The text of a scene file, of standard input for "-"; `SceneError` where it cannot be read or is no text."""
     path = Path(path)
@@ -155,7 +153,7 @@ def read_text(path: str | Path) -> str:
             raise SceneError(f"{path}: this is a device or a pipe: give a file, or hand the scene over as '-'")
         if not path.is_file():
             raise SceneError(f"{path}: there is no such scene file: is the name spelled right, and the folder?")
-        if path.stat().st_size > _LARGEST_BYTES:
+        if path.stat().st_size > tuned.LARGEST_SCENE_BYTES:
             raise SceneError(f"{path}: more than 1 MB is no scene file: was an audio file named?")
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -170,8 +168,8 @@ def _standard_input() -> str:
     """The scene that another program hands over, read once however often it is asked for."""
     if sys.stdin is None or sys.stdin.isatty():
         raise SceneError("-: a scene is awaited on standard input: hand one over by a pipe, or name its file")
-    data = sys.stdin.buffer.read(_LARGEST_BYTES + 1)
-    if len(data) > _LARGEST_BYTES:
+    data = sys.stdin.buffer.read(tuned.LARGEST_SCENE_BYTES + 1)
+    if len(data) > tuned.LARGEST_SCENE_BYTES:
         raise SceneError("-: more than 1 MB is no scene file: was an audio file handed over?")
     try:
         return data.decode("utf-8-sig")

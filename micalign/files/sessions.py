@@ -21,6 +21,7 @@ from micalign.alignment.resample import at_rate
 from micalign.alignment.session import default_reference
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest
+from micalign.files import tuned
 from micalign.files.audio import each_of_take, each_track, expanded, original_of
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.scenes import read_scene
@@ -47,7 +48,6 @@ __all__ = [
 
 
 _CHOICE: Final = "lay all from their first samples with --ignore-timestamps"
-_MOST_NAMED: Final = 5
 
 
 @dataclass(frozen=True)
@@ -185,8 +185,8 @@ def _stamp_notes(timestamps: str | None, starts: Mapping[str, float], reference:
 
 
 def _some(names: Sequence[str]) -> str:
-    rest = len(names) - _MOST_NAMED
-    return ", ".join(names[:_MOST_NAMED]) + (f" and {rest} more" if rest > 0 else "")
+    rest = len(names) - tuned.NAMES_SHOWN
+    return ", ".join(names[: tuned.NAMES_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def _apart(seconds: float) -> str:

@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Final
 
 from micalign.errors import OutputError, TakeError
+from micalign.files import tuned
 from micalign.files.headers import refuse_special, spoken_read
 from micalign.files.whole import (
     FIGURE,
@@ -109,20 +110,16 @@ def free_name(stem: str, ending: str, taken: set[str]) -> str:
     return name
 
 
-_CHUNK: Final = 1 << 20
-
-
 def file_hash(path: Path) -> str:
     """SHA-256 of a file's bytes, in hex."""
     found = hashlib.sha256()
     refuse_special(path)
     with spoken_read(path), path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
+        while chunk := file.read(tuned.PIECE_BYTES):
             found.update(chunk)
     return found.hexdigest()
 
 
-_LARGEST_HEAD: Final = 1 << 28  # bytes; an hour of every source's moments is a hundredth of it
 _PLACE: Final = "choose another place with --out"
 
 
@@ -131,7 +128,7 @@ def listed(head: Path) -> dict[str, str] | None:
     try:
         refuse_special(head)
         with head.open("rb") as file:
-            found = json.loads(file.read(_LARGEST_HEAD))
+            found = json.loads(file.read(tuned.LARGEST_HEAD_BYTES))
         return {str(one["file"]): str(one["sha256"]) for one in found["files"]}
     except (OSError, TakeError, ValueError, KeyError, TypeError, RecursionError):
         return None
@@ -193,9 +190,6 @@ def _is_unchanged(path: Path, digest: str | None) -> bool:
 
 _MARK: Final = ".micalign-set-"
 _NEW, _OLD, _JOURNAL = "new", "old", "journal.json"
-_PATIENCE_S: Final = 60.0  # how long another run's set is waited for; it may be a long take's
-_PAUSE_S: Final = 0.1
-_ROOM_KEPT_BYTES: Final = 1 << 20  # folders, journal and what the file system adds
 
 
 @dataclass
@@ -302,7 +296,7 @@ def refuse_full(folder: Path, needed_bytes: int) -> None:
         place = place.parent
     with suppress(OSError):
         free = shutil.disk_usage(place).free
-        if needed_bytes + _ROOM_KEPT_BYTES > free:
+        if needed_bytes + tuned.ROOM_KEPT_BYTES > free:
             raise OutputError(
                 f"{folder} cannot be written: {_megabytes(needed_bytes)} are needed, {_megabytes(free)} are free: "
                 "free some space or choose another folder"
@@ -332,9 +326,9 @@ def _locked(folder: Path) -> Iterator[None]:
         yield
         return
     try:
-        until = time.monotonic() + _PATIENCE_S
+        until = time.monotonic() + tuned.PATIENCE_S
         while not (had := lock(handle, wait=False)) and time.monotonic() < until and _knows_locks(folder):
-            time.sleep(_PAUSE_S)
+            time.sleep(tuned.PAUSE_S)
         if not had and _knows_locks(folder):
             raise OutputError(f"{folder} is still being written by another run of micalign: wait until it is done")
         yield

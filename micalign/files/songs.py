@@ -13,10 +13,11 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from micalign import __version__
 from micalign.errors import MicalignError, OutputError, TakeError
+from micalign.files import tuned
 from micalign.files.audio import audio_in, find_in
 from micalign.files.headers import spoken_read
 from micalign.files.scenes import read_scene
@@ -26,9 +27,6 @@ from micalign.scene.model import Scene
 from micalign.scene.quantities import AlonePlan
 
 __all__ = ["Finished", "Song", "alone_elsewhere", "recorded_in", "songs_in", "songs_of_scenes"]
-
-_LARGEST: Final = 1 << 28  # bytes of what is kept
-_MOST_SONGS: Final = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +101,8 @@ def _name(folder: Path) -> str:
 
 def _named(songs: list[Song]) -> tuple[Song, ...]:
     """Songs of one name by their folders' names too."""
-    if len(songs) > _MOST_SONGS:
-        raise TakeError(f"{len(songs)} songs are more than one run takes: give at most {_MOST_SONGS} at a time")
+    if len(songs) > tuned.MOST_SONGS:
+        raise TakeError(f"{len(songs)} songs are more than one run takes: give at most {tuned.MOST_SONGS} at a time")
     often = Counter(song.name.casefold() for song in songs)
     named = tuple(song if often[song.name.casefold()] == 1 else replace(song, name=_longer(song)) for song in songs)
     for name, count in Counter(song.name.casefold() for song in named).items():
@@ -184,7 +182,7 @@ class Finished:
 def _read(path: Path) -> dict[str, Any]:
     try:
         with path.open("rb") as file:
-            songs = json.loads(file.read(_LARGEST))["songs"]
+            songs = json.loads(file.read(tuned.LARGEST_HEAD_BYTES))["songs"]
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise OutputError(
             f"{path} cannot be read as what is kept of several songs: begin it anew with --force, or name another file"

@@ -29,6 +29,7 @@ from types import FrameType
 from typing import Final
 
 from micalign.errors import OutputError, SceneError
+from micalign.files import tuned
 
 __all__ = [
     "ENDING",
@@ -83,11 +84,6 @@ def held() -> Iterator[None]:
             signal.raise_signal(number)
 
 
-_HEAD_BYTES: Final = 1 << 16
-_PDF_TAIL_BYTES: Final = 1 << 12
-_LARGEST_SCENE_BYTES: Final = 1_000_000
-
-
 @dataclass(frozen=True, slots=True)
 class FileKind:
     """A kind of file that a command writes: its words, and whether a file of these first bytes is one."""
@@ -112,7 +108,7 @@ class FileKind:
 
 def _head(path: Path) -> bytes:
     with path.open("rb") as file:
-        return file.read(_HEAD_BYTES)
+        return file.read(tuned.HEAD_BYTES)
 
 
 def _is_page(path: Path) -> bool:
@@ -130,7 +126,7 @@ def _is_figure(path: Path) -> bool:
 
 def _tail(path: Path) -> bytes:
     with path.open("rb") as file:
-        file.seek(max(path.stat().st_size - _PDF_TAIL_BYTES, 0))
+        file.seek(max(path.stat().st_size - tuned.PDF_TAIL_BYTES, 0))
         return file.read()
 
 
@@ -143,7 +139,7 @@ def _is_scene(path: Path) -> bool:
     from micalign.scene.document import parse_scene  # noqa: PLC0415 - only a file that stands in the way is read
 
     try:
-        if path.stat().st_size <= _LARGEST_SCENE_BYTES:
+        if path.stat().st_size <= tuned.LARGEST_SCENE_BYTES:
             parse_scene(path.read_bytes().decode("utf-8-sig"), str(path))
             return True
     except (SceneError, UnicodeDecodeError):

@@ -103,7 +103,7 @@ DEAD_SPREAD: Final = 10.0**0.6
 """Ratio of powers (6 dB) between floor and the loudest tenths: less is steady noise with nothing in it (chosen)."""
 
 DEAD_QUANTILE: Final = 0.99
-"""Of the tenths of a second: the loudest hundredth may be a bump against the stand (chosen)."""
+"""Of the tenths of a second: the loudest hundredth of them is held against the floor (chosen, no source)."""
 
 DEAD_POWER: Final = 1e-4
 """Mean square (-40 dBFS): what is louder and steady may be a drone (chosen)."""
@@ -127,19 +127,19 @@ OFFSET_NOTE: Final = 0.002
 """Of full scale (-54 dB): a constant offset worth a word (common practice, no source)."""
 
 OFFSET_PROBLEM: Final = 0.01
-"""Of full scale (-40 dB): a constant offset that costs headroom and clicks at every cut (common practice)."""
+"""Of full scale (-40 dB): a constant offset that is a problem (common practice, no source)."""
 
 HIGH_HUM: Final = 1.5
 """Times the mains: a strongest line above it is a harmonic, which dimmers and supplies make, not transformers."""
 
 GAIN_SHOWN_DB: Final = 0.05
-"""Decibels: half of what the word beside it shows, so that no copy is called 0.0 dB louder."""
+"""Decibels: less would be shown as 0.0 dB."""
 
 LENGTHS_DIFFER_S: Final = 0.5
 """Seconds: recorders that stop one track after the other differ by less (chosen, no source)."""
 
 NAMES_SHOWN: Final = 5
-"""Tracks named in one sentence before the rest are counted: as many as can be read at once (chosen)."""
+"""Tracks named in one sentence before the rest are counted (chosen by eye)."""
 
 # Clipping.
 
@@ -150,7 +150,7 @@ FLAT_SHARE: Final = 3e-4
 """Of the extreme (0.003 dB): a converter's noise on a flat stays within (chosen)."""
 
 FLAT_STEPS: Final = 1.5
-"""Steps of a coarse file: a flat that was dithered or scaled after the cut wavers by one (chosen)."""
+"""Steps of a file of 8 or 16 bits that are alike, where that is more than `FLAT_SHARE` (chosen, no source)."""
 
 LEAST_RISE: Final = 6.0
 """Times what counts as flat: a sound that would have risen less could be the top of a slow wave (chosen)."""
@@ -168,16 +168,16 @@ KEPT_SINGLES: Final = 64
 """Places of single samples that are kept: enough for `HEAP_GAPS`, in constant memory."""
 
 FIRST_PLACES: Final = 5
-"""Places of clipping that are named: as many as a line of words holds (chosen)."""
+"""Places of clipping that are named in words (chosen by eye)."""
 
 MARKS_PER_S: Final = 10
-"""Marks of clipping in a picture to a second: closer ones would be one line (chosen)."""
+"""Marks of clipping in a picture to a second (chosen by eye)."""
 
 STEP_SAMPLES: Final = 4096
-"""Samples of a second that are held against the steps of 8 and 16 bits: enough that none of 24 bits fit by chance."""
+"""Samples of a block that are held against the steps of 8 and 16 bits (chosen, no source)."""
 
 OUTLINE_BINS: Final = 4096
-"""Bins of an outline: more than a picture has dots across (chosen)."""
+"""Bins of an outline, so that its memory is constant (chosen, no source)."""
 
 # Floor and noise.
 
@@ -185,7 +185,7 @@ SILENT_POWER: Final = 1e-14
 """Mean square (-140 dBFS): under the step of 24 bits, so digital silence."""
 
 QUIETEST_SHARE: Final = 0.02
-"""Of the tenths of a second: how many the floor is first read from; one alone may be a gap of a dropout (chosen)."""
+"""Of the tenths of a second: the quietest, from which the floor is first read (chosen, no source)."""
 
 FLOOR_RATIO: Final = 10.0**0.2
 """Ratio of powers (2 dB): quiet tenths that near the quietest are the floor (chosen)."""
@@ -206,7 +206,7 @@ STANDS_OUT: Final = 2.0
 """Ratio of powers (3 dB) of rumble or hiss to what lies between them (chosen)."""
 
 LOWEST_HZ: Final = 10
-"""Hertz: below it lie drafts and drift, which nobody hears (chosen)."""
+"""Hertz: what lies below counts as no rumble (chosen, no source)."""
 
 RUMBLE_HZ: Final = 200
 """Hertz: rumble of machines and street lies below (common practice, no source)."""
@@ -215,33 +215,33 @@ HISS_HZ: Final = 2000
 """Hertz: a preamp's hiss is heard above (common practice, no source)."""
 
 MOST_QUIET_S: Final = 12
-"""Seconds that are kept at 48 kHz: enough for steady spectra (chosen)."""
+"""Quiet seconds that are kept at rates up to 48 kHz (chosen, no source)."""
 
 LEAST_QUIET_S: Final = 4
-"""Seconds that are kept at the highest rates: below four none shows what is steady (chosen)."""
+"""Quiet seconds that are kept at any rate, above what `KEPT_FRAMES` allows (chosen, no source)."""
 
 KEPT_FRAMES: Final = MOST_QUIET_S * 48_000
-"""Samples of a track's quiet seconds at most, 2.3 MB of 32 bits: a take of 24 tracks keeps 55 MB."""
+"""Samples of a track's quiet seconds that are kept at most, 2.3 MB of 32 bits (chosen, no source)."""
 
 # Hum.
 
 HARMONICS_AGREE: Final = 0.004
-"""Of a harmonic's frequency: lines of one mains against each other (chosen; its drift within a song is less)."""
+"""Of a harmonic's frequency: within it lines are of one mains (chosen, no source)."""
 
 LINE_READ_HZ: Final = 0.1
 """Hertz to which a line's frequency is read from two bins beside noise (chosen)."""
 
 MOST_HARMONICS: Final = 12
-"""Harmonics that are looked for: up to 600 and 720 Hz, above which buzz is no hum any more (chosen)."""
+"""Harmonics that are looked for: up to 600 and 720 Hz (chosen, no source)."""
 
 LOW_HARMONIC: Final = 2
-"""One line alone is hum up to this harmonic: a transformer's field, a rectifier's ripple."""
+"""Up to this harmonic one line alone is hum (chosen, no source)."""
 
 LEAST_LINES: Final = 3
-"""Lines that make a hum without a low one: two may be partials of a note (chosen)."""
+"""Lines that make a hum without a low one among them (chosen, no source)."""
 
 AROUND_BINS: Final = (4, 18)
-"""Hertz beside a line, from and to, whose median it must stand above: past its own bins, short of the next (chosen)."""
+"""Hertz beside a line, from and to, whose median it must stand above: past the line's own bins (chosen)."""
 
 AROUND_LOWEST_HZ: Final = 5
 """Hertz: bins below it do not count as what is around a line (chosen, no source)."""
@@ -253,13 +253,13 @@ FEW_PROMINENCE: Final = 40.0
 """Ratio of powers (16 dB) asked where few seconds could be looked at (chosen)."""
 
 FEW_SECONDS: Final = 5
-"""Quiet seconds from which `PROMINENCE` will do: a median of fewer is uneven (chosen)."""
+"""Quiet seconds from which `PROMINENCE` will do (chosen, no source)."""
 
 QUIET_RATIO: Final = 4.0
 """Ratio of powers (6 dB): seconds no louder than that against the quietest are quiet (chosen)."""
 
 STEADY_RATIO: Final = 2.0
-"""Ratio of powers (3 dB) between quiet seconds within which a line is steady: a note fades faster (chosen)."""
+"""Ratio of powers (3 dB) between quiet seconds within which a line is steady: a note comes and goes (chosen)."""
 
 STAYS_RATIO: Final = 0.3
 """Share of a line's power (5 dB down) that stays: a sound beside it may weaken it for a second (chosen)."""
@@ -273,19 +273,19 @@ HUM_LEFT: Final = 1.05
 # Doubles.
 
 ALIKE_LOUDNESS: Final = 0.97
-"""Cosine of two loudness curves: tracks below it are no copies and are not compared (chosen)."""
+"""Cosine of two loudness curves over time: from it on tracks are compared (chosen, no source)."""
 
 LEFT_OVER: Final = 1e-4
 """Of the power (-40 dB) left when the best copy is taken away: two mics leave well above, rounding far below."""
 
 MOST_LAG: Final = 64
-"""Samples: a copy is later by a plug-in's or converter's delay at most (chosen)."""
+"""Samples that a copy is late at most (chosen, no source)."""
 
 COMPARED_FRAMES: Final = 8192
-"""Samples at each moment, a sixth of a second at 48 kHz (chosen)."""
+"""Samples that are compared at each moment, a sixth of a second at 48 kHz (chosen, no source)."""
 
 MOMENTS: Final = 4
-"""Moments that are compared: a copy is one in all of them (chosen)."""
+"""Moments of a take that are compared: a copy is one at all of them (chosen, no source)."""
 
 # True peak, and loudness.
 
@@ -296,13 +296,13 @@ KAISER_BETA: Final = 3.0
 """Shape of the window over those: flat to 0.495 of the sample rate."""
 
 FINE_STEPS: Final = 32
-"""Steps to a sample; ITU-R BS.1770-4 asks for 4 at least, which read up to 0.69 dB low."""
+"""Steps to a sample; ITU-R BS.1770-4 asks for 4 at least, which may read 0.69 dB low at half the rate."""
 
 NEAR_REACH: Final = 32
-"""Samples on either side in a first look at many places: a sixth of the work (chosen)."""
+"""Samples on either side in a first look at many places: a sixth of the work (chosen, no source)."""
 
 NEAR_BETA: Final = 5.0
-"""Shape of that window: so short a one needs more fall to its ends (chosen)."""
+"""Shape of that window (chosen, no source)."""
 
 COARSE_STEPS: Final = 8
 """Fine steps to one of the first look: four to a sample."""
@@ -314,13 +314,13 @@ LEAST_SUM: Final = 0.7
 """Of the highest peak: less in two neighbours together, and no higher peak lies between them."""
 
 LEAST_GUESS: Final = 0.7
-"""Of the highest peak: least guess from four samples that is worth a look (chosen)."""
+"""Of the highest peak: the least guess from four samples that is worth a look (chosen, no source)."""
 
 MOST_PLACES: Final = 256
 """Places of a first look: a product so small is done in one thread, which is faster on a busy machine."""
 
 MOST_REFINED: Final = 16
-"""Places looked at finely in each stretch: the highest lies in the first few (chosen)."""
+"""Places of a stretch that are looked at finely (chosen, no source)."""
 
 TAIL_S: Final = 0.5
-"""Decibels: less would be shown as 0.0 dB."""
+"""Seconds after which the high-pass of BS.1770 (38 Hz) has died away."""

@@ -13,7 +13,8 @@ import soundfile
 
 from micalign.errors import TakeError
 from micalign.files.audio import open_track, open_tracks
-from micalign.files.decode import PAGE_FRAMES, AudioFile, Decoder
+from micalign.files.decode import AudioFile, Decoder
+from micalign.files.tuned import PAGE_FRAMES
 from micalign.take.tracks import Take
 
 

@@ -108,7 +108,7 @@ def test_two_runs_never_mix(tmp_path: Path) -> None:
         code = f"""
 from micalign.errors import OutputError
 from micalign.files import sets
-sets._PATIENCE_S = 0.2
+sets.tuned.PATIENCE_S = 0.2
 try:
     with sets.whole_set({str(tmp_path)!r}, refuse=lambda: None): print("in")
 except OutputError as error:

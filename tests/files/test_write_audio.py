@@ -205,7 +205,7 @@ def test_an_original_is_never_written_over(tmp_path: Path) -> None:
 
 def test_a_container_of_32_bits_is_not_filled_beyond_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An AIFF of more than 4 GiB would be written with a wrong length: refused, with the way out."""
-    monkeypatch.setattr(encode, "_NARROW_BYTES", 3000)
+    monkeypatch.setattr(encode.tuned, "NARROW_BYTES", 3000)
     with pytest.raises(OutputError, match=r"AIFF holds at most 4 GiB; convert the original to WAV"):
         write_audio(tmp_path / "a.aiff", [np.zeros(900), np.zeros(200)], sample_rate=48000, format="AIFF")
     assert list(tmp_path.iterdir()) == []
