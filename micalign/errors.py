@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from os.path import commonprefix
 from typing import Final
 
-__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "named", "nearest", "unknown"]
+__all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "named", "nearest", "some", "unknown"]
 
 _MANY_NAMES: Final = 50  # as many are compared letter by letter
 
@@ -63,6 +63,16 @@ def named(names: Sequence[str]) -> str:
     """
     words = [f"'{name}'" for name in names]
     return " and ".join(part for part in (", ".join(words[:-1]), words[-1]) if part) if words else ""
+
+
+def some(words: Sequence[str], most: int) -> str:
+    """The first of many words in a sentence, and how many more there are.
+
+    >>> some(["kick", "snare", "tom"], 2)
+    'kick, snare and 1 more'
+    """
+    rest = len(words) - most
+    return ", ".join(words[:most]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

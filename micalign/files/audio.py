@@ -20,7 +20,7 @@ from pathlib import Path, PureWindowsPath
 from typing import Final, Literal
 
 from micalign.alignment.resample import rate_of_original
-from micalign.errors import SceneError, TakeError
+from micalign.errors import SceneError, TakeError, some
 from micalign.files import tuned
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.headers import crashed_frames, spoken_read
@@ -132,9 +132,7 @@ def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], 
         found += [str(path) for path in audio if _key(path) not in named]
         named |= {_key(path) for path in audio}
         if skipped:
-            rest = len(skipped) - tuned.SKIPPED_SHOWN
-            more = f" and {rest} more" if rest > 0 else ""
-            notes.append(f"skipped in {spec}, no audio files: {', '.join(skipped[: tuned.SKIPPED_SHOWN])}{more}")
+            notes.append(f"skipped in {spec}, no audio files: {some(skipped, tuned.SKIPPED_SHOWN)}")
     return tuple(found), tuple(notes)
 
 

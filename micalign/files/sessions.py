@@ -20,7 +20,7 @@ from micalign.alignment.constraints import own_tracks
 from micalign.alignment.resample import at_rate
 from micalign.alignment.session import default_reference
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
-from micalign.errors import SceneError, TakeError, nearest
+from micalign.errors import SceneError, TakeError, nearest, some
 from micalign.files import tuned
 from micalign.files.audio import each_of_take, each_track, expanded, original_of
 from micalign.files.metadata import rescaled, time_reference_of
@@ -170,7 +170,7 @@ def _refuse_apart(tracks: Sequence[Track], reference: Track, starts: Mapping[str
 
 def _rate_notes(tracks: Sequence[Track], reference: Track) -> list[str]:
     other = [f"'{one.name}' ({one.sample_rate} Hz)" for one in tracks if one.sample_rate != reference.sample_rate]
-    return [f"brought to the reference's {reference.sample_rate} Hz: {_some(other)}"] if other else []
+    return [f"brought to the reference's {reference.sample_rate} Hz: {some(other, tuned.NAMES_SHOWN)}"] if other else []
 
 
 def _stamp_notes(timestamps: str | None, starts: Mapping[str, float], reference: str) -> list[str]:
@@ -181,12 +181,7 @@ def _stamp_notes(timestamps: str | None, starts: Mapping[str, float], reference:
         for name, start_s in starts.items()
         if start_s
     ]
-    return [f"placed by their time stamps: {_some(moved)}"] if moved else []
-
-
-def _some(names: Sequence[str]) -> str:
-    rest = len(names) - tuned.NAMES_SHOWN
-    return ", ".join(names[: tuned.NAMES_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
+    return [f"placed by their time stamps: {some(moved, tuned.NAMES_SHOWN)}"] if moved else []
 
 
 def _apart(seconds: float) -> str:

@@ -73,13 +73,13 @@ MOST_FRAMES: Final = 1 << 48
 """Samples: more is a length that is not known, for which decoders say 2^63 - 1."""
 
 MOST_FULL_SCALES: Final = 1e10
-"""Times full scale: floats written as 32-bit integers reach 2e9; more is a damaged file."""
+"""Ratio to full scale: floats written as 32-bit integers reach 2e9; more is a damaged file."""
 
 MOST_CHUNKS: Final = 4096
-"""Chunks of a file: a real one has some dozens."""
+"""Count of chunks of a file: a real one has some dozens."""
 
 MOST_BLOCKS: Final = 1024
-"""Blocks of metadata of a FLAC."""
+"""Count of blocks of metadata of a FLAC."""
 
 LARGEST_METADATA_BYTES: Final = 16 << 20
 """Bytes of all chunks that are carried over: what is larger is no text about a recording."""
@@ -105,16 +105,16 @@ CACHE_BYTES: Final = 48 << 20
 # What is written of audio.
 
 WORKERS: Final = 2
-"""Files written at once: one reads and filters while another encodes; more only wait for the disk."""
+"""Count of files written at once: one reads and filters while another encodes; more only wait for the disk."""
 
 BLOCK_VALUES: Final = 1 << 16
-"""Values of all channels in a block that is moved and written."""
+"""Count of values of all channels in a block that is moved and written."""
 
 LEAST_BLOCK_FRAMES: Final = 4096
 """Samples of such a block at least, however many channels."""
 
 SIMULATED_VALUES: Final = 1 << 20
-"""Values of all channels in a block of a simulated take, 8 MiB."""
+"""Count of values of all channels in a block of a simulated take, 8 MiB."""
 
 LAST_FRAMES: Final = 1024
 """Samples read back from the end of what an encoder wrote: it keeps the failures of its last flush to itself."""
@@ -123,7 +123,7 @@ NARROW_BYTES: Final = (1 << 32) - (1 << 24)
 """Bytes of audio in a container of 32-bit sizes: 16 MiB of 4 GiB are left to its metadata."""
 
 DITHER_SEED: Final = 1
-"""Of the dither in sounds of a page and in previews: one and the same makes them the same in every run."""
+"""Count that seeds the dither of a page's sounds and of previews: one and the same makes them the same in every run."""
 
 # Documents.
 
@@ -137,31 +137,31 @@ LARGEST_HEAD_BYTES: Final = 1 << 28
 """Bytes of what describes a set, or keeps what is done of songs: an hour of every source's moments is a hundredth."""
 
 MOST_SONGS: Final = 1000
-"""Songs in one run."""
+"""Count of songs in one run."""
 
 MOST_TRACKS: Final = 1024
-"""Tracks of one set, and channels of one file: as many as a decoder takes."""
+"""Count of tracks of one set, and channels of one file: as many as a decoder takes."""
 
 MOST_FILES: Final = 8192
-"""Files that an offsets file lists."""
+"""Count of files that an offsets file lists."""
 
 LONGEST_TEXT: Final = 4096
-"""Characters of a name or path in an offsets file: as many as common systems take for a path."""
+"""Count of characters of a name or path in an offsets file: as many as common systems take for a path."""
 
 FAULTS_SHOWN: Final = 20
-"""Faults of an offsets file in one message (chosen by eye)."""
+"""Count of faults of an offsets file in one message (chosen by eye)."""
 
 MOST_SHIFT_S: Final = 120.0
 """Seconds: what is further apart was not recorded together; and a shift writes as much silence."""
 
 MOST_DRIFT_PPM: Final = 1000.0
-"""Parts per million between two clocks: more was measured wrongly, or edited."""
+"""Ratio in parts per million between two clocks: more was measured wrongly, or edited."""
 
 MOST_HEADROOM_DB: Final = 60.0
 """Decibels: more would leave ten of sixteen bits unused."""
 
 MOST_SECTIONS: Final = 8
-"""All-pass sections on a track."""
+"""Count of all-pass sections on a track."""
 
 LOWEST_HZ: Final = 5.0
 """Hertz of an all-pass: it rings for some 5 Q / f, with `HIGHEST_Q` 20 s at the most."""
@@ -170,7 +170,7 @@ HIGHEST_HZ: Final = 100_000.0
 """Hertz of an all-pass: far above every sound."""
 
 HIGHEST_Q: Final = 20.0
-"""Q of an all-pass: see `LOWEST_HZ`."""
+"""Ratio Q of an all-pass: see `LOWEST_HZ`."""
 
 UNEDITED_SAMPLES: Final = 0.6
 """Samples between a shift and what stood there within which nobody edited it: rounding to whole ones is up to half."""
@@ -184,19 +184,19 @@ HEARD_DB: Final = 0.05
 # Names and places.
 
 MOST_NAMES: Final = 10_000
-"""Names of a folder that are looked through for the one that was meant."""
+"""Count of names of a folder that are looked through for the one that was meant."""
 
 NAMES_SHOWN: Final = 5
-"""Tracks named in one sentence before the rest are counted (chosen by eye)."""
+"""Count of tracks named in one sentence before the rest are counted (chosen by eye)."""
 
 SKIPPED_SHOWN: Final = 8
-"""Skipped files named in one sentence before the rest are counted (chosen by eye)."""
+"""Count of skipped files named in one sentence before the rest are counted (chosen by eye)."""
 
 LONGEST_SUFFIX: Final = 64
-"""Characters of a suffix."""
+"""Count of characters of a suffix."""
 
 LONGEST_SLUG: Final = 60
-"""Characters of a source's name in a preview's."""
+"""Count of characters of a source's name in a preview's."""
 
 # Whole files and sets.
 

@@ -13,6 +13,7 @@ from micalign.acoustics.prediction import Path, Prediction
 from micalign.acoustics.received import Bleed
 from micalign.acoustics.tuned import AHEAD, BODY_M, CLOSE_M
 from micalign.arrays import Bools, Floats
+from micalign.errors import some
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.remedies import (
     allowed,
@@ -189,7 +190,7 @@ def without_a_task(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """Mics of which the scene does not say what they are for."""
     idle = [mic.name for mic in scene.mics if not mic.on]
     if idle:
-        names = ", ".join(f"'{name}'" for name in idle[:4]) + (f" and {len(idle) - 4} more" if len(idle) > 4 else "")
+        names = some([f"'{name}'" for name in idle], 4)
         yield Finding(
             "no-task",
             "note",

@@ -26,7 +26,7 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.errors import TakeError
+from micalign.errors import TakeError, some
 from micalign.take import tuned
 from micalign.take.doubles import Double, find_doubles
 from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
@@ -421,7 +421,7 @@ def _rates(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
     if odd:
         count, all_ = rates.count(usual), len(sheets)
         said = f"the sample rates differ: {count} of {all_} tracks {'is' if count == 1 else 'are'} at {usual} Hz"
-        said += f", but not {_some(odd)}"
+        said += f", but not {some(odd, tuned.NAMES_SHOWN)}"
         yield Remark("rates", "problem", said, "convert the odd ones to the others' rate before anything else")
 
 
@@ -436,7 +436,8 @@ def _starts(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
         if start - first > 0.5 / sheet.sample_rate
     ]
     if late:
-        said = f"by their time stamps not all tracks start together: later than the first are {_some(late)}"
+        said = "by their time stamps not all tracks start together: later than the first are "
+        said += some(late, tuned.NAMES_SHOWN)
         yield Remark("starts", "note", said, "place the files by their time stamps, not by their beginnings")
 
 
@@ -448,13 +449,8 @@ def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
         if longest - sheet.duration_s > tuned.LENGTHS_DIFFER_S
     ]
     if short:
-        said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {_some(short)}"
+        said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {some(short, tuned.NAMES_SHOWN)}"
         yield Remark("lengths", "note", said, "was a track started late, stopped early, or cut short while copying?")
-
-
-def _some(names: Sequence[str]) -> str:
-    rest = len(names) - tuned.NAMES_SHOWN
-    return ", ".join(names[: tuned.NAMES_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def measure_levels(

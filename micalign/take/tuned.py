@@ -90,23 +90,23 @@ __all__ = [
 # What is said of a track.
 
 WORKING_PERCENT: Final = (25.0, 75.0)
-"""Per cent of full scale between which the loudest peaks should lie, -12.0 to -2.5 dBFS: room for a player who warms
-up, far above any converter's noise (common practice, no source)."""
+"""Share of full scale in per cent, from and to, where the loudest peaks should lie (-12.0 to -2.5 dBFS): room for a
+player who warms up, far above any converter's noise (common practice, no source)."""
 
 SILENT_PEAK: Final = 10.0 ** (-72.0 / 20.0)
-"""Of full scale (-72 dB, 8 steps of 16 bit): no mic in a room is as quiet (chosen, no source)."""
+"""Share of full scale (-72 dB, 8 steps of 16 bit): no mic in a room is as quiet (chosen, no source)."""
 
 EMPTY_PEAK: Final = 1e-4
-"""Of full scale (-80 dB, 3 steps of 16 bit): below it a track is called silent, above it dead (chosen, no source)."""
+"""Share of full scale (-80 dB, 3 steps of 16 bit): below it a track is silent, above it dead (chosen, no source)."""
 
 DEAD_SPREAD: Final = 10.0**0.6
 """Ratio of powers (6 dB) between floor and the loudest tenths: less is steady noise with nothing in it (chosen)."""
 
 DEAD_QUANTILE: Final = 0.99
-"""Of the tenths of a second: the loudest hundredth of them is held against the floor (chosen, no source)."""
+"""Share of the tenths of a second: the loudest hundredth of them is held against the floor (chosen, no source)."""
 
 DEAD_POWER: Final = 1e-4
-"""Mean square (-40 dBFS): what is louder and steady may be a drone (chosen)."""
+"""Ratio to full scale's power (-40 dBFS): what is louder and steady may be a drone (chosen)."""
 
 HUM_ALONE: Final = 0.8
 """Share of the floor's power from which hum is all that is there (chosen)."""
@@ -121,16 +121,16 @@ LOUD_NOISE_DBFS: Final = -50.0
 """Decibels of full scale, likewise: above it noise is a problem in the mix (common practice, no source)."""
 
 SQUARE_LIKE: Final = 0.8
-"""Mean square of the loud parts against the peak's square: a square wave has 1, a sine cut to two thirds 0.75."""
+"""Ratio of the loud parts' power to the peak's square: a square wave has 1, a sine cut to two thirds 0.75."""
 
 OFFSET_NOTE: Final = 0.002
-"""Of full scale (-54 dB): a constant offset worth a word (common practice, no source)."""
+"""Share of full scale (-54 dB): a constant offset worth a word (common practice, no source)."""
 
 OFFSET_PROBLEM: Final = 0.01
-"""Of full scale (-40 dB): a constant offset that is a problem (common practice, no source)."""
+"""Share of full scale (-40 dB): a constant offset that is a problem (common practice, no source)."""
 
 HIGH_HUM: Final = 1.5
-"""Times the mains: a strongest line above it is a harmonic, which dimmers and supplies make, not transformers."""
+"""Ratio to the mains: a strongest line above it is a harmonic, which dimmers and supplies make, not transformers."""
 
 GAIN_SHOWN_DB: Final = 0.05
 """Decibels: less would be shown as 0.0 dB."""
@@ -139,7 +139,7 @@ LENGTHS_DIFFER_S: Final = 0.5
 """Seconds: recorders that stop one track after the other differ by less (chosen, no source)."""
 
 NAMES_SHOWN: Final = 5
-"""Tracks named in one sentence before the rest are counted (chosen by eye)."""
+"""Count of tracks named in one sentence before the rest are counted (chosen by eye)."""
 
 # Clipping.
 
@@ -147,45 +147,45 @@ RUN_SAMPLES: Final = 3
 """Samples in a row at one extreme: custom; no standard defines it."""
 
 FLAT_SHARE: Final = 3e-4
-"""Of the extreme (0.003 dB): a converter's noise on a flat stays within (chosen)."""
+"""Share of the extreme (0.003 dB): a converter's noise on a flat stays within (chosen)."""
 
 FLAT_STEPS: Final = 1.5
-"""Steps of a file of 8 or 16 bits that are alike, where that is more than `FLAT_SHARE` (chosen, no source)."""
+"""Count of steps of a file of 8 or 16 bits that are alike, where that is more than `FLAT_SHARE` (chosen, no source)."""
 
 LEAST_RISE: Final = 6.0
-"""Times what counts as flat: a sound that would have risen less could be the top of a slow wave (chosen)."""
+"""Ratio to what counts as flat: a sound that would have risen less could be the top of a slow wave (chosen)."""
 
 HEAP_SAMPLES: Final = 12
-"""Single samples at full scale: fewer may meet there by chance (chosen)."""
+"""Count of single samples at full scale: fewer may meet there by chance (chosen)."""
 
 HEAP_RATIO: Final = 5.0
-"""Times the samples of the band below: twice what a sine has, the densest sound of all (2.4)."""
+"""Ratio to the samples of the band below: twice what a sine has, the densest sound of all (2.4)."""
 
 HEAP_GAPS: Final = 6
-"""Different distances between a heap's samples: a pure tone has one or two (chosen)."""
+"""Count of different distances between a heap's samples: a pure tone has one or two (chosen)."""
 
 KEPT_SINGLES: Final = 64
-"""Places of single samples that are kept: enough for `HEAP_GAPS`, in constant memory."""
+"""Count of places of single samples that are kept: enough for `HEAP_GAPS`, in constant memory."""
 
 FIRST_PLACES: Final = 5
-"""Places of clipping that are named in words (chosen by eye)."""
+"""Count of places of clipping that are named in words (chosen by eye)."""
 
 MARKS_PER_S: Final = 10
-"""Marks of clipping in a picture to a second (chosen by eye)."""
+"""Count of marks of clipping in a picture to a second (chosen by eye)."""
 
 STEP_SAMPLES: Final = 4096
 """Samples of a block that are held against the steps of 8 and 16 bits (chosen, no source)."""
 
 OUTLINE_BINS: Final = 4096
-"""Bins of an outline, so that its memory is constant (chosen, no source)."""
+"""Count of bins of an outline, so that its memory is constant (chosen, no source)."""
 
 # Floor and noise.
 
 SILENT_POWER: Final = 1e-14
-"""Mean square (-140 dBFS): under the step of 24 bits, so digital silence."""
+"""Ratio to full scale's power (-140 dBFS): under the step of 24 bits, so digital silence."""
 
 QUIETEST_SHARE: Final = 0.02
-"""Of the tenths of a second: the quietest, from which the floor is first read (chosen, no source)."""
+"""Share of the tenths of a second: the quietest, from which the floor is first read (chosen, no source)."""
 
 FLOOR_RATIO: Final = 10.0**0.2
 """Ratio of powers (2 dB): quiet tenths that near the quietest are the floor (chosen)."""
@@ -197,7 +197,7 @@ NEAR_FLOOR: Final = 10.0**0.6
 """Ratio of powers (6 dB): quiet seconds so near the floor show what it is made of (chosen)."""
 
 LOUDEST_SHARE: Final = 0.1
-"""Of the tenths of a second: what counts as the loud parts of a track (chosen)."""
+"""Share of the tenths of a second: what counts as the loud parts of a track (chosen)."""
 
 BOUND_RATIO: Final = 100.0
 """Ratio of powers (20 dB): less between loud and quiet says that there was no pause (chosen)."""
@@ -215,10 +215,10 @@ HISS_HZ: Final = 2000
 """Hertz: a preamp's hiss is heard above (common practice, no source)."""
 
 MOST_QUIET_S: Final = 12
-"""Quiet seconds that are kept at rates up to 48 kHz (chosen, no source)."""
+"""Seconds of quiet that are kept at rates up to 48 kHz (chosen, no source)."""
 
 LEAST_QUIET_S: Final = 4
-"""Quiet seconds that are kept at any rate, above what `KEPT_FRAMES` allows (chosen, no source)."""
+"""Seconds of quiet that are kept at any rate, above what `KEPT_FRAMES` allows (chosen, no source)."""
 
 KEPT_FRAMES: Final = MOST_QUIET_S * 48_000
 """Samples of a track's quiet seconds that are kept at most, 2.3 MB of 32 bits (chosen, no source)."""
@@ -226,19 +226,19 @@ KEPT_FRAMES: Final = MOST_QUIET_S * 48_000
 # Hum.
 
 HARMONICS_AGREE: Final = 0.004
-"""Of a harmonic's frequency: within it lines are of one mains (chosen, no source)."""
+"""Share of a harmonic's frequency: within it lines are of one mains (chosen, no source)."""
 
 LINE_READ_HZ: Final = 0.1
 """Hertz to which a line's frequency is read from two bins beside noise (chosen)."""
 
 MOST_HARMONICS: Final = 12
-"""Harmonics that are looked for: up to 600 and 720 Hz (chosen, no source)."""
+"""Count of harmonics that are looked for: up to 600 and 720 Hz (chosen, no source)."""
 
 LOW_HARMONIC: Final = 2
-"""Up to this harmonic one line alone is hum (chosen, no source)."""
+"""Count of the harmonic up to which one line alone is hum (chosen, no source)."""
 
 LEAST_LINES: Final = 3
-"""Lines that make a hum without a low one among them (chosen, no source)."""
+"""Count of lines that make a hum without a low one among them (chosen, no source)."""
 
 AROUND_BINS: Final = (4, 18)
 """Hertz beside a line, from and to, whose median it must stand above: past the line's own bins (chosen)."""
@@ -253,7 +253,7 @@ FEW_PROMINENCE: Final = 40.0
 """Ratio of powers (16 dB) asked where few seconds could be looked at (chosen)."""
 
 FEW_SECONDS: Final = 5
-"""Quiet seconds from which `PROMINENCE` will do (chosen, no source)."""
+"""Seconds of quiet from which `PROMINENCE` will do (chosen, no source)."""
 
 QUIET_RATIO: Final = 4.0
 """Ratio of powers (6 dB): seconds no louder than that against the quietest are quiet (chosen)."""
@@ -265,18 +265,18 @@ STAYS_RATIO: Final = 0.3
 """Share of a line's power (5 dB down) that stays: a sound beside it may weaken it for a second (chosen)."""
 
 STEADY_SHARE: Final = 0.75
-"""Of the seconds: in so many a line must be steady, and stay (chosen)."""
+"""Share of the seconds: in so many a line must be steady, and stay (chosen)."""
 
 HUM_LEFT: Final = 1.05
-"""Times a hum's power that is taken away: what is left of a line is a few per cent of it, no noise of its own."""
+"""Ratio to a hum's power that is taken away: what is left of a line is a few per cent of it, no noise of its own."""
 
 # Doubles.
 
 ALIKE_LOUDNESS: Final = 0.97
-"""Cosine of two loudness curves over time: from it on tracks are compared (chosen, no source)."""
+"""Ratio, the cosine, of two loudness curves over time: from it on tracks are compared (chosen, no source)."""
 
 LEFT_OVER: Final = 1e-4
-"""Of the power (-40 dB) left when the best copy is taken away: two mics leave well above, rounding far below."""
+"""Share of the power (-40 dB) left when the best copy is taken away: two mics leave well above, rounding far below."""
 
 MOST_LAG: Final = 64
 """Samples that a copy is late at most (chosen, no source)."""
@@ -285,7 +285,7 @@ COMPARED_FRAMES: Final = 8192
 """Samples that are compared at each moment, a sixth of a second at 48 kHz (chosen, no source)."""
 
 MOMENTS: Final = 4
-"""Moments of a take that are compared: a copy is one at all of them (chosen, no source)."""
+"""Count of moments of a take that are compared: a copy is one at all of them (chosen, no source)."""
 
 # True peak, and loudness.
 
@@ -293,34 +293,34 @@ REACH: Final = 192
 """Samples on either side of an interval that the rebuilt sound rests on: at most 0.01 dB low below 0.45 of the rate."""
 
 KAISER_BETA: Final = 3.0
-"""Shape of the window over those: flat to 0.495 of the sample rate."""
+"""Ratio beta of a Kaiser window over those: flat to 0.495 of the sample rate."""
 
 FINE_STEPS: Final = 32
-"""Steps to a sample; ITU-R BS.1770-4 asks for 4 at least, which may read 0.69 dB low at half the rate."""
+"""Count of steps to a sample; ITU-R BS.1770-4 asks for 4 at least, which may read 0.69 dB low at half the rate."""
 
 NEAR_REACH: Final = 32
 """Samples on either side in a first look at many places: a sixth of the work (chosen, no source)."""
 
 NEAR_BETA: Final = 5.0
-"""Shape of that window (chosen, no source)."""
+"""Ratio beta of the window over those (chosen, no source)."""
 
 COARSE_STEPS: Final = 8
-"""Fine steps to one of the first look: four to a sample."""
+"""Count of fine steps to one of the first look: four to a sample."""
 
 UNDER_READ: Final = 1.12
 """Ratio (1 dB) by which the first look may read low: 0.69 dB for four steps at half the rate, the rest its filter."""
 
 LEAST_SUM: Final = 0.7
-"""Of the highest peak: less in two neighbours together, and no higher peak lies between them."""
+"""Share of the highest peak: less in two neighbours together, and no higher peak lies between them."""
 
 LEAST_GUESS: Final = 0.7
-"""Of the highest peak: the least guess from four samples that is worth a look (chosen, no source)."""
+"""Share of the highest peak: the least guess from four samples that is worth a look (chosen, no source)."""
 
 MOST_PLACES: Final = 256
-"""Places of a first look: a product so small is done in one thread, which is faster on a busy machine."""
+"""Count of places of a first look: a product so small is done in one thread, which is faster on a busy machine."""
 
 MOST_REFINED: Final = 16
-"""Places of a stretch that are looked at finely (chosen, no source)."""
+"""Count of places of a stretch that are looked at finely (chosen, no source)."""
 
 TAIL_S: Final = 0.5
 """Seconds after which the high-pass of BS.1770 (38 Hz) has died away."""
