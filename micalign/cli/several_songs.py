@@ -25,9 +25,6 @@ __all__ = [
     "Outcome",
     "Several",
     "refuse_one_take",
-    "songs_document",
-    "songs_table",
-    "songs_words",
 ]
 
 _VERDICTS: Final = ("good", "look at it", "not done")
@@ -75,7 +72,7 @@ class Outcome:
         return cls(int(kept["status"]), str(kept["told"]), kept["document"], (), tuple(map(str, kept["made"])))
 
 
-def songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
+def _songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
     """One row a song: what was found, and a verdict."""
     table = bare_table("Songs")
     for heading in ("song", "found"):
@@ -87,7 +84,7 @@ def songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
     return table
 
 
-def songs_words(songs: Sequence[tuple[str, Outcome]]) -> str:
+def _songs_words(songs: Sequence[tuple[str, Outcome]]) -> str:
     """How many songs came out how."""
     counts = [sum(outcome.status == status for _, outcome in songs) for status in range(len(_VERDICTS))]
     states = ("good", "to look at", "not done")
@@ -97,7 +94,7 @@ def songs_words(songs: Sequence[tuple[str, Outcome]]) -> str:
     return f"{many(len(songs), 'song')}: {words}."
 
 
-def songs_document(songs: Sequence[tuple[str, Outcome]]) -> dict[str, Any]:
+def _songs_document(songs: Sequence[tuple[str, Outcome]]) -> dict[str, Any]:
     """One document: each song with its own document as ``--json`` prints it for that song alone, null where none is."""
     return {"songs": list(_rows(songs)), "exit_status": max((outcome.status for _, outcome in songs), default=0)}
 
@@ -199,11 +196,11 @@ class Several:
 
         status = max((outcome.status for _, outcome in done), default=0)
         if as_json:
-            print_json(songs_document(done))
+            print_json(_songs_document(done))
             return status
         out = console()
-        out.print(songs_table(done))
-        out.print(songs_words(done))
+        out.print(_songs_table(done))
+        out.print(_songs_words(done))
         look = next((song for song, (_, outcome) in zip(self.songs, done, strict=True) if outcome.status == 1), None)
         if look is not None:
             out.print(f"One song in full: {self._alone(look)}")

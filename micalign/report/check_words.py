@@ -34,11 +34,8 @@ __all__ = [
     "SECTIONS",
     "caution_lines",
     "check_document",
-    "finding_lines",
     "finding_rows",
     "first_screen",
-    "mode_table",
-    "room_lines",
     "rows",
     "rule_rows",
     "rule_table",
@@ -183,7 +180,7 @@ def first_screen(
     left = lines - 2 - sum(_height(out, block) for block in tail if block)
     shown = _that_fit(out, reported, numbers, left)
     if shown:
-        yield finding_lines(shown, numbers, blank=0)
+        yield _finding_lines(shown, numbers, blank=0)
     yield _hint(shown, reported)
     yield from tail
 
@@ -192,7 +189,7 @@ def _that_fit(out: Console, reported: Sequence[Finding], numbers: Numbers, left:
     """The heaviest, at least one, while they leave room for the rest."""
     shown: list[Finding] = []
     for finding in reported:
-        left -= _height(out, finding_lines([finding], numbers, blank=0)) - bool(shown)
+        left -= _height(out, _finding_lines([finding], numbers, blank=0)) - bool(shown)
         if shown and left < 2:
             break
         shown.append(finding)
@@ -223,7 +220,7 @@ def sections(
     """The blocks of the sections asked for, in the order of `SECTIONS`, findings and cautions first."""
     reported, numbers, minded = findings
     blocks: dict[str, Iterator[Any]] = {
-        "findings": iter((finding_lines(reported, numbers), caution_lines(minded))),
+        "findings": iter((_finding_lines(reported, numbers), caution_lines(minded))),
         "arrivals": _arrivals(scene, predicted, everything=everything, width=width),
         "sums": iter((tables.difference_table(scene, predicted, everything=everything),)),
         "spacing": iter((tables.spacing_table(scene, predicted, everything=everything),)),
@@ -233,8 +230,8 @@ def sections(
         "direct": iter((tables.direct_table(predicted),)),
         "room": iter(
             (
-                "\n".join(room_lines(predicted.room)),
-                mode_table(scene, predicted, everything=everything),
+                "\n".join(_room_lines(predicted.room)),
+                _mode_table(scene, predicted, everything=everything),
             )
         ),
     }
@@ -248,7 +245,7 @@ def _arrivals(scene: Scene, predicted: Prediction, *, everything: bool, width: i
     yield from tables.arrival_tables(scene, predicted, everything=everything, width=width)
 
 
-def room_lines(room: RoomFigures | None) -> Iterator[str]:
+def _room_lines(room: RoomFigures | None) -> Iterator[str]:
     """The room in a few sentences."""
     if room is None:
         return
@@ -271,7 +268,7 @@ def _eyring(room: RoomFigures) -> str:
     return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > OF_ITS_OWN * sabine else ""
 
 
-def mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
+def _mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
     """How strongly mics and sources sit in each of the lowest ten modes; of a large scene a dozen mics."""
     room = predicted.room
     if room is None or not room.modes:
@@ -291,7 +288,7 @@ def mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False)
     )
 
 
-def finding_lines(
+def _finding_lines(
     found: Sequence[Finding], numbers: Mapping[tuple[str, tuple[str, ...]], int], *, blank: int = 1
 ) -> Beside | None:
     """Each finding by its number: what it is, and below it what mends it; a star marks what ``--mend`` can apply."""

@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from micalign.report.narrow_tables import Beside
 
 __all__ = [
-    "RATES_HZ",
-    "TYPICAL_S",
     "TwoPaths",
     "comb_document",
     "comb_table",
@@ -46,7 +44,7 @@ __all__ = [
     "notch_words",
 ]
 TEMPERATURE_C: Final = 20.0  # of a room, where none is given
-RATES_HZ: Final = (44_100, 48_000, 96_000)  # sample rates in common use
+_RATES_HZ: Final = (44_100, 48_000, 96_000)  # sample rates in common use
 _SHOWN_NOTCHES: Final = 5  # the rest follows at even steps
 
 
@@ -134,7 +132,7 @@ def comb_document(paths: TwoPaths) -> dict[str, Any]:
         "distances_m": None if paths.distances_m is None else list(paths.distances_m),
         "level_difference_db": paths.level_difference_db,
         "speed_of_sound_m_s": speed_of_sound(TEMPERATURE_C),
-        "samples": [{"sample_rate": rate, "delay_samples": paths.delay_s * rate} for rate in RATES_HZ],
+        "samples": [{"sample_rate": rate, "delay_samples": paths.delay_s * rate} for rate in _RATES_HZ],
         "first_notch_hz": float(notches[0]) if len(notches) else None,
         "notches_hz": notches[:20].tolist(),
         "notch_depth_db": paths.depth_db,
@@ -156,8 +154,8 @@ def _figures(paths: TwoPaths, unit: str) -> Iterator[tuple[str, str]]:
         yield "distances", " and ".join(short_length(metres, unit) for metres in paths.distances_m)
     air = f"{TEMPERATURE_C:.0f} C, {show_speed(speed_of_sound(TEMPERATURE_C), unit)}"
     yield "delay", f"{show_ms(paths.delay_s)}, {short_length(paths.path_m, unit)} of air at {air}"
-    for rate in RATES_HZ:
-        yield "" if rate != RATES_HZ[0] else "samples", f"{paths.delay_s * rate:.1f} at {rate / 1e3:g} kHz"
+    for rate in _RATES_HZ:
+        yield "" if rate != _RATES_HZ[0] else "samples", f"{paths.delay_s * rate:.1f} at {rate / 1e3:g} kHz"
     yield "level", _level_words(paths)
     notches = notches_hz(paths.delay_s)
     if not len(notches):

@@ -22,7 +22,7 @@ from micalign.scene.document import parse_scene
 from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source, Tape
 from micalign.units import METRES
 
-__all__ = ["FirstRequest", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources", "whole_text"]
+__all__ = ["FirstRequest", "_whole_text", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
 _TAPES_THAT_FIX: Final = 3  # to a mic whose place is not given: with them it is found
@@ -48,10 +48,10 @@ def scene_text(name: str, sources: Sequence[Source], made: Arranged, *, room: Ro
         "A place to start from: measure your own room and sources, put them in below, then ask 'micalign check' what",
         "it finds and 'micalign place' where the mics that may move should go.",
     )
-    return whole_text(name, opening, sources, made, room=room, unit=unit)
+    return _whole_text(name, opening, sources, made, room=room, unit=unit)
 
 
-def whole_text(
+def _whole_text(
     title: str,
     opening: Sequence[str],
     sources: Sequence[Source],
@@ -255,7 +255,7 @@ def first_text(request: FirstRequest) -> tuple[str, Scene]:
 def _text_of(request: FirstRequest, sources: tuple[Source, ...], made: Arranged) -> str:
     """All but the take."""
     kind = FIRST_SCENES[request.what]
-    return whole_text(
+    return _whole_text(
         request.title or kind.summary,
         (f"{kind.summary[0].upper()}{kind.summary[1:]}: a first scene.", *_OPENING),
         sources,

@@ -31,7 +31,6 @@ from micalign.scene.model import PATTERNS, SURFACES, Mic, Panel, Scene
 
 __all__ = [
     "HEARING_WORDS",
-    "LIMIT_DBA",
     "allowed_minutes",
     "audio_address",
     "page",
@@ -42,7 +41,7 @@ __all__ = [
     "variables",
 ]
 
-LIMIT_DBA: Final = 85.0  # NIOSH 98-126, as are the next two
+_LIMIT_DBA: Final = 85.0  # NIOSH 98-126, as are the next two
 _WHOLE_DAY_MINUTES: Final = 480.0  # a working day, at that level
 _EXCHANGE_DB: Final = 3.0  # more halve the time
 
@@ -100,7 +99,7 @@ def allowed_minutes(level_dba: float) -> float:
     >>> allowed_minutes(85.0), allowed_minutes(100.0)
     (480.0, 15.0)
     """
-    return float(_WHOLE_DAY_MINUTES / 2.0 ** ((level_dba - LIMIT_DBA) / _EXCHANGE_DB))
+    return float(_WHOLE_DAY_MINUTES / 2.0 ** ((level_dba - _LIMIT_DBA) / _EXCHANGE_DB))
 
 
 def show_minutes(minutes: float) -> str:

@@ -19,11 +19,7 @@ __all__ = [
     "COMB_KINDS",
     "WAY_KINDS",
     "Question",
-    "a_length",
-    "as_stated",
-    "is_imperial",
     "stated_speed_m_s",
-    "through",
 ]
 
 _METRIC_M_S: Final = 344.0  # in air of 21 C
@@ -41,7 +37,7 @@ class Question:
     value: float
 
 
-def is_imperial(unit: str) -> bool:
+def _is_imperial(unit: str) -> bool:
     """Whether a reader of this unit thinks in feet and inches."""
     return unit in {"ft", "in"}
 
@@ -52,41 +48,41 @@ def stated_speed_m_s(unit: str) -> float:
     >>> stated_speed_m_s("cm"), round(stated_speed_m_s("in"), 2)
     (344.0, 344.12)
     """
-    return _IMPERIAL_M_S if is_imperial(unit) else _METRIC_M_S
+    return _IMPERIAL_M_S if _is_imperial(unit) else _METRIC_M_S
 
 
-def through(unit: str) -> str:
+def _through(unit: str) -> str:
     """The speed, as a working divides by it."""
     return show_speed(stated_speed_m_s(unit), unit)
 
 
-def a_length(rng: random.Random, unit: str, low_cm: int, high_cm: int, step_cm: int = 5) -> float:
+def _a_length(rng: random.Random, unit: str, low_cm: int, high_cm: int, step_cm: int = 5) -> float:
     """A length in steps of so many centimetres, metres, as the sheet states it."""
-    return as_stated(rng.randrange(low_cm, high_cm + 1, step_cm) / 100.0, unit)
+    return _as_stated(rng.randrange(low_cm, high_cm + 1, step_cm) / 100.0, unit)
 
 
-def as_stated(metres: float, unit: str) -> float:
+def _as_stated(metres: float, unit: str) -> float:
     """The length as the sheet states it, in whole centimetres or inches: the answer must follow from what is stated."""
-    step = METRES["in"] if is_imperial(unit) else METRES["cm"]
+    step = METRES["in"] if _is_imperial(unit) else METRES["cm"]
     return round(metres / step) * step
 
 
 def _from_distances(rng: random.Random, unit: str) -> Question:
-    near = a_length(rng, unit, 20, 80)
-    far = near + a_length(rng, unit, 15, 150)
+    near = _a_length(rng, unit, 20, 80)
+    far = near + _a_length(rng, unit, 15, 150)
     delay = (far - near) / stated_speed_m_s(unit)
     return Question(
         f"One mic stands {show_length(near, unit)} from a snare, another {show_length(far, unit)}. How "
         "much later does the second hear it, and where is the first notch of their sum?",
         f"{show_ms(delay)}; {show_hz(0.5 / delay)}",
-        f"{show_length(far - near, unit)} / {through(unit)}, then 1 / (2 × delay)",
+        f"{show_length(far - near, unit)} / {_through(unit)}, then 1 / (2 × delay)",
         delay,
     )
 
 
 def _level(rng: random.Random, unit: str) -> Question:
-    near = a_length(rng, unit, 10, 60)
-    far = as_stated(near * rng.choice((1.5, 2.0, 2.5, 3.0, 4.0, 5.0)), unit)
+    near = _a_length(rng, unit, 10, 60)
+    far = _as_stated(near * rng.choice((1.5, 2.0, 2.5, 3.0, 4.0, 5.0)), unit)
     value = 20.0 * math.log10(far / near)
     return Question(
         f"A voice is {show_length(near, unit)} from one omni mic and {show_length(far, unit)} "
@@ -98,19 +94,19 @@ def _level(rng: random.Random, unit: str) -> Question:
 
 
 def _arrival(rng: random.Random, unit: str) -> Question:
-    away = a_length(rng, unit, 60, 600, 20)
+    away = _a_length(rng, unit, 60, 600, 20)
     value = away / stated_speed_m_s(unit)
     return Question(
         f"A room mic stands {show_length(away, unit)} from a kick. How long after the hit does it hear it?",
         show_ms(value),
-        f"{show_length(away, unit)} / {through(unit)}",
+        f"{show_length(away, unit)} / {_through(unit)}",
         value,
     )
 
 
 def _spacing(rng: random.Random, unit: str) -> Question:
-    own = a_length(rng, unit, 10, 40)
-    apart = as_stated(own * rng.choice((1.5, 2.0, 2.5, 3.0, 3.5, 4.0)), unit)
+    own = _a_length(rng, unit, 10, 40)
+    apart = _as_stated(own * rng.choice((1.5, 2.0, 2.5, 3.0, 3.5, 4.0)), unit)
     value = apart / own
     verdict = "yes" if value >= 3.0 - 1e-9 else "no"
     return Question(
@@ -129,13 +125,13 @@ def _back_to_delay(rng: random.Random, unit: str) -> Question:
         f"The sum of two equal mics has its first notch at {notch} Hz. How many milliseconds apart are "
         "they, and how much longer is one way?",
         f"{show_ms(delay)}; {show_length(delay * stated_speed_m_s(unit), unit)}",
-        f"1 / (2 × {notch} Hz), then times {through(unit)}",
+        f"1 / (2 × {notch} Hz), then times {_through(unit)}",
         delay,
     )
 
 
 def _direct_line(rng: random.Random, unit: str) -> Question:
-    away = a_length(rng, unit, 5, 120)
+    away = _a_length(rng, unit, 5, 120)
     late_ms = rng.choice((0.0, 0.5, 0.8, 1.0, 1.5, 2.0))
     value = away / stated_speed_m_s(unit) - late_ms / 1e3
     which = "DI" if value > 0 else "mic"
@@ -143,13 +139,13 @@ def _direct_line(rng: random.Random, unit: str) -> Question:
         f"A mic stands {show_length(away, unit)} before a bass cab; the DI's converter puts the wire "
         f"{late_ms:g} ms late. Which track must be moved later so that both agree, and by how much?",
         f"the {which}, by {show_ms(abs(value))}",
-        f"{show_length(away, unit)} / {through(unit)} − {late_ms:g} ms",
+        f"{show_length(away, unit)} / {_through(unit)} − {late_ms:g} ms",
         value,
     )
 
 
 def _reflection(rng: random.Random, unit: str) -> Question:
-    height, apart = a_length(rng, unit, 60, 180, 10), a_length(rng, unit, 50, 200, 10)
+    height, apart = _a_length(rng, unit, 60, 180, 10), _a_length(rng, unit, 50, 200, 10)
     across = show_length(apart, unit)
     longer = math.hypot(apart, 2 * height) - apart
     value = float(notches_hz(longer / stated_speed_m_s(unit))[0])
@@ -168,14 +164,14 @@ def _wavelength(rng: random.Random, unit: str) -> Question:
     return Question(
         f"How long is one wave of a tone of {hertz} Hz in air?",
         show_length(value, unit),
-        f"{through(unit)} / {hertz} Hz",
+        f"{_through(unit)} / {hertz} Hz",
         value,
     )
 
 
 def _to_equal(rng: random.Random, unit: str) -> Question:
-    near = a_length(rng, unit, 80, 120)
-    value = a_length(rng, unit, 5, 40)
+    near = _a_length(rng, unit, 80, 120)
+    value = _a_length(rng, unit, 5, 40)
     return Question(
         f"The strings from a snare to the overheads measure {show_length(near, unit)} and "
         f"{show_length(near + value, unit)}. How much nearer must the farther one come, along its string?",
@@ -197,7 +193,7 @@ def _samples(rng: random.Random, _unit: str) -> Question:
 
 
 def _three_times(rng: random.Random, unit: str) -> Question:
-    own = a_length(rng, unit, 10, 60)
+    own = _a_length(rng, unit, 10, 60)
     value = 3.0 * own
     return Question(
         f"A singer stands {show_length(own, unit)} from a mic. How far at least must a second mic stand from that mic "
@@ -209,13 +205,13 @@ def _three_times(rng: random.Random, unit: str) -> Question:
 
 
 def _wall_behind(rng: random.Random, unit: str) -> Question:
-    away = a_length(rng, unit, 20, 150, 10)
+    away = _a_length(rng, unit, 20, 150, 10)
     value = float(notches_hz(2 * away / stated_speed_m_s(unit))[0])
     return Question(
         f"An omni mic faces a voice and has a hard wall {show_length(away, unit)} behind it. Where is the first "
         "notch of what the wall sends back?",
         show_hz(value),
-        f"there and back: 2 × {show_length(away, unit)} / {through(unit)}, then 1 / (2 × delay)",
+        f"there and back: 2 × {show_length(away, unit)} / {_through(unit)}, then 1 / (2 × delay)",
         value,
     )
 
@@ -226,7 +222,7 @@ def _tolerance(rng: random.Random, unit: str) -> Question:
     return Question(
         f"Two overheads are to agree within {late_ms:g} ms. By how much may their strings from the snare differ?",
         show_length(value, unit),
-        f"{late_ms:g} ms × {through(unit)}",
+        f"{late_ms:g} ms × {_through(unit)}",
         value,
     )
 
@@ -238,7 +234,7 @@ def _converter(rng: random.Random, unit: str) -> Question:
         f"A plug-in holds a track back by {count} samples at {rate} samples a second. How late is it, and how much air "
         "is that?",
         f"{show_ms(value)}; {show_length(value * stated_speed_m_s(unit), unit)}",
-        f"{count} / {rate} per second, then times {through(unit)}",
+        f"{count} / {rate} per second, then times {_through(unit)}",
         value,
     )
 
@@ -246,9 +242,9 @@ def _converter(rng: random.Random, unit: str) -> Question:
 def _warm(rng: random.Random, unit: str) -> Question:
     celsius = rng.choice((0, 5, 10, 15, 25, 30))
     metres_per_second = 331.3 * math.sqrt(1.0 + celsius / 273.15)
-    away = a_length(rng, unit, 200, 600, 50)
+    away = _a_length(rng, unit, 200, 600, 50)
     value = away / metres_per_second
-    at_zero = "1086.9 ft/s" if is_imperial(unit) else "331.3 m/s"
+    at_zero = "1086.9 ft/s" if _is_imperial(unit) else "331.3 m/s"
     return Question(
         f"Out of doors at {celsius} °C sound runs {at_zero} × √(1 + {celsius} / 273.15). How long does it take "
         f"for {show_length(away, unit)}?",

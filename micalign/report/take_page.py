@@ -55,9 +55,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Stretch",
     "TakeStudy",
-    "close_tracks",
     "correlated_pairs",
-    "gains_of",
     "opening",
     "stretch",
     "study",
@@ -189,11 +187,11 @@ def study(
     say("measuring each source on its own")
     found = measured_scene(scene, take, alone=alone)
     names = [track.name for track in take.tracks]
-    gains = gains_of(scene)
+    gains = _gains_of(scene)
     offsets = planned(found, constraints_of(scene, names, reference=found.reference), gains_db=gains)
     moved = [_moved(track.name, take, offsets, gains) for track in take.tracks]
     middle_s = loudest_moment(take.track(found.reference))
-    close = close_tracks(scene)
+    close = _close_tracks(scene)
     hit = next((one for one in found.sources or () if one.reference in close), None)
     hit_track = hit.reference if hit else found.reference
     say("adding up before and after")
@@ -211,7 +209,7 @@ def study(
     )
 
 
-def gains_of(scene: Scene) -> dict[str, float]:
+def _gains_of(scene: Scene) -> dict[str, float]:
     """The blend's gain of each mic and DI."""
     return {mic.name: mic.gain_db for mic in scene.mics} | {di.name: di.gain_db for di in scene.dis}
 
@@ -222,7 +220,7 @@ def _moved(name: str, take: Take, offsets: Offsets, gains: dict[str, float]) -> 
     return BlendTrack(take.track(name), shift.shift_s * take.sample_rate, polarity, gains.get(name, 0.0))
 
 
-def close_tracks(scene: Scene) -> frozenset[str]:
+def _close_tracks(scene: Scene) -> frozenset[str]:
     """The tracks that are there for one source alone: close mics and DIs."""
     return frozenset([*(mic.name for mic in scene.mics if len(mic.on) == 1), *(di.name for di in scene.dis)])
 
