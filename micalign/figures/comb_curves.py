@@ -249,8 +249,7 @@ def pairs_that_matter(scene: Scene, prediction: Prediction, *, most: int = 6) ->
     """The rows whose combs colour the blend, those that both mics are there for first, then the deepest.
 
     >>> from micalign.acoustics.prediction import predict
-    >>> from micalign.figures.tuned import NO_COMB_S, WITHIN_DB
-    from micalign.scene.model import Mic, Source
+    >>> from micalign.scene.model import Mic, Source
     >>> mics = tuple(Mic(name, (x, 2.0, 1.8), on=("snare",)) for name, x in (("left", 1.0), ("right", 3.0)))
     >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
     >>> [row.mics for row in pairs_that_matter(scene, predict(scene))]
@@ -283,8 +282,7 @@ def pair_combs_figure(scene: Scene, prediction: Prediction, *, most: int = 4) ->
     Examples
     --------
     >>> from micalign.acoustics.prediction import predict
-    >>> from micalign.figures.tuned import NO_COMB_S, WITHIN_DB
-    from micalign.scene.model import Mic, Source
+    >>> from micalign.scene.model import Mic, Source
     >>> mics = tuple(Mic(name, (x, 2.0, 1.8), on=("snare",)) for name, x in (("left", 1.0), ("right", 3.0)))
     >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
     >>> len(pair_combs_figure(scene, predict(scene)).axes)
