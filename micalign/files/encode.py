@@ -28,7 +28,7 @@ from micalign.alignment.dither import to_integers
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files import tuned
-from micalign.files.decode import BYTES, EXTENSIBLE, FLOATS, MOST_CHANNELS, AudioFile
+from micalign.files.decode import BYTES, EXTENSIBLE, MOST_CHANNELS, AudioFile
 from micalign.files.headers import append_chunks, read_chunk, read_layout
 from micalign.files.metadata import Carried, Moved, Shape, carried_blocks, carry, insert_blocks
 from micalign.files.sets import FileSet
@@ -40,6 +40,9 @@ if TYPE_CHECKING:
 __all__ = ["LARGEST_RIFF", "AudioWriter", "Job", "WavWriter", "Written", "audio_writer", "flac_bytes", "write_audio"]
 
 
+_FLOATS: Final = {"FLOAT": "<f4", "DOUBLE": "<f8"}
+
+
 def _pack(values: npt.NDArray[Any], subtype: str) -> memoryview:
     """The bytes of samples (any shape, in its order): int32 left-justified for integers, any float for floats.
 
@@ -48,8 +51,8 @@ def _pack(values: npt.NDArray[Any], subtype: str) -> memoryview:
     """
     if subtype == "PCM_24":
         return _pack_three_bytes(values)
-    if subtype in FLOATS:
-        return _bytes_of(values.astype(FLOATS[subtype]))
+    if subtype in _FLOATS:
+        return _bytes_of(values.astype(_FLOATS[subtype]))
     if subtype == "PCM_U8":
         return _bytes_of((np.right_shift(values, 24) + 128).astype(np.uint8))
     if subtype == "PCM_16":
@@ -83,7 +86,7 @@ def _valid_bits(form: bytes) -> int:
 
 def _format_chunk(shape: Shape, subtype: str, like: bytes | None) -> bytes:
     """The format chunk: the original's own where it describes the same samples, for its channel mask and valid bits."""
-    tag = _FLOAT if subtype in FLOATS else _PCM
+    tag = _FLOAT if subtype in _FLOATS else _PCM
     frame_bytes = shape.channels * BYTES[subtype]
     core = struct.pack(
         "<HIIHH", shape.channels, shape.sample_rate, shape.sample_rate * frame_bytes, frame_bytes, 8 * BYTES[subtype]
@@ -123,7 +126,7 @@ class WavWriter:
         self.file.write(b"RIFF" + bytes(4) + b"WAVE")
         self._chunk(b"JUNK", bytes(28))
         self._chunk(b"fmt ", _format_chunk(self.shape, self.subtype, self.like))
-        if self.subtype in FLOATS:
+        if self.subtype in _FLOATS:
             self._fact_at = self._chunk(b"fact", bytes(4))
         self._chunks(self.carried.before)
         self.file.write(b"data" + bytes(4))

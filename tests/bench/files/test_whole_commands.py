@@ -52,8 +52,6 @@ for path in sys.argv[2:]:
 """
 # As the installed command begins: freed memory is kept.
 _OURS = "from micalign.cli import main; main.keep_freed_memory(); assert main.status_of(sys.argv[1:]) < 2"
-# The same with every WAV read through the decoder.
-_DECODED = "from micalign.files import decode; decode._plain_place = lambda *_: None\n" + _OURS
 _ALIGN = """
 import tempfile
 from micalign.cli import main
@@ -118,23 +116,6 @@ def test_a_session_of_eight_tracks(tmp_path: Path) -> None:
             peaks.setdefault(name, []).append(peak)
     for name, (short, long) in peaks.items():
         print(f"{name:>8}: {100 * (long / short - 1):+.1f} % of memory at twice the length")
-
-
-def test_reading_plain_samples_where_they_lie(tmp_path: Path) -> None:
-    """What it gains on whole commands against reading the same files through the decoder: it is to be 1.5 times."""
-    paths = _session(tmp_path / "plain", 5)
-    costs = _costs(
-        {
-            f"{name}, {way}": (work, [name, *paths, "--json"])
-            for name in ("measure", "levels")
-            for way, work in (("ours", _OURS), ("decoded", _DECODED))
-        },
-        rounds=5,
-    )
-    print("\n8 x 5 min of 24 bits, seconds of processor:")
-    for name in ("measure", "levels"):
-        ours_s, decoded_s = costs[f"{name}, ours"][0], costs[f"{name}, decoded"][0]
-        print(f"{name:>8}: {ours_s:.2f} read by us, {decoded_s:.2f} decoded: {decoded_s / ours_s:.2f} times")
 
 
 def test_a_pair_against_the_correlation_of_whole_files(tmp_path: Path) -> None:
