@@ -4,19 +4,12 @@
 globalThis.micalign ??= {};
 micalign.comb = (svg) => {
   const { between, notchDepth, notches, peakHeight, response } = micalign.arithmetic;
-  const SPACE = "http://www.w3.org/2000/svg";
+  const { make } = micalign.svg;
   const LOWEST_HZ = 20, HIGHEST_HZ = 20000, LOWEST_DB = -30, HIGHEST_DB = 9, OCTAVES = Math.log2(HIGHEST_HZ / LOWEST_HZ);
   const DENSE = 0.2; // notches to a pixel
   const HAIR_DB = 1e-6; // what rounding may take from a notch or a peak
   const EDGE = { left: 44, right: 12, top: 12, bottom: 40 };
   const shape = { width: 600, height: 240 };
-  function make(parent, kind, attributes, text) {
-    const element = document.createElementNS(SPACE, kind);
-    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-    if (text !== undefined) element.textContent = text;
-    parent.append(element);
-    return element;
-  }
   const grid = make(svg, "g", { class: "grid" });
   const band = make(svg, "path", { class: "comb-band" }), old = make(svg, "path", { class: "comb-old" });
   const curve = make(svg, "path", { class: "comb-line" }), marks = make(svg, "path", { class: "comb-notches" });

@@ -3,20 +3,13 @@
 // the origin. `moved(number, place)` is called with where a hand wants a mic.
 globalThis.micalign ??= {};
 micalign.lessonStage = (svg, { farthest_m, steps_m, moved }) => {
-  const SPACE = "http://www.w3.org/2000/svg", FINGER_PX = 24, NAMES = ["first mic", "second mic"];
+  const { make, set } = micalign.svg;
+  const FINGER_PX = 24, NAMES = ["first mic", "second mic"];
   const LEFT = 0.14, EDGE = 0.06, FLAT = 0.42, TALL = 0.75, NARROW_PX = 480; // shares of the stage's width
   const WIDE_M = [2, 4, 8, 16, 32, 64, 128, 256, 512, 1024]; // the stage shows the least of these that holds both mics
   const shape = { width: 700, high: FLAT, wide_m: WIDE_M[0], scale: 1, unit: "m" };
   const boxOf = (wide_m) => ({ low: [-LEFT * wide_m, -shape.high * wide_m / 2], high: [(1 - LEFT) * wide_m, shape.high * wide_m / 2] });
   let box = boxOf(shape.wide_m);
-  function make(parent, kind, attributes, text) {
-    const element = document.createElementNS(SPACE, kind);
-    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-    if (text !== undefined) element.textContent = text;
-    parent.append(element);
-    return element;
-  }
-  const set = (element, attributes) => { for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value); };
   const floor = make(svg, "rect", { class: "stage-floor" });
   const rings = [0, 1].map((n) => make(svg, "circle", { class: `ring ring-${n}` }));
   const ways = [0, 1].map((n) => make(svg, "line", { class: `way way-${n}` }));

@@ -4,7 +4,7 @@
 globalThis.micalign ??= {};
 micalign.views = (layout, host, choice) => {
   const { axisOf, minus, plus, reflections, size } = micalign.arithmetic;
-  const SPACE = "http://www.w3.org/2000/svg";
+  const { make, set } = micalign.svg;
   const MARGIN_M = 0.45, NEARLY_ALL = 0.75, HANDLE_PX = 44, LOBE_PX = 56, FINGER_PX = 22, GAP_PX = 60;
   const EDGE = { left: 44, right: 10, top: 10, bottom: 34 };
   const { now, start } = layout;
@@ -12,16 +12,6 @@ micalign.views = (layout, host, choice) => {
   const letter = (n) => String.fromCharCode(65 + n % 26).repeat(Math.floor(n / 26) + 1);
   const tag = (kind, n) => (kind === "sources" ? letter(n) : String(n + 1));
 
-  function make(parent, kind, attributes = {}, text) {
-    const element = document.createElementNS(SPACE, kind);
-    set(element, attributes);
-    if (text !== undefined) element.textContent = text;
-    parent.append(element);
-    return element;
-  }
-  function set(element, attributes) {
-    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-  }
   const px = (value) => value.toFixed(1);
   const line = (points) => points.map(([x, y], n) => `${n ? "L" : "M"}${px(x)} ${px(y)}`).join("");
 
