@@ -31,7 +31,7 @@ from micalign.scene.model import Scene
 from micalign.shown import Listing, Shown
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import SourceDelays
-from micalign.units import show_ms, show_plus_minus
+from micalign.units import show_ms, show_plus_minus, show_polarity
 
 __all__ = ["Alignment", "Checked", "Measurement", "Tracks", "align", "check", "measure"]
 
@@ -86,6 +86,8 @@ class Measurement(Shown):
         Seconds; positive when the event comes later in the track; one standard deviation.
     polarity : array of int
         +1 as the reference, -1 inverted.
+    polarity_clear : array of bool
+        Whether the other polarity fits clearly worse: flip nothing on less.
     confidence : array
         0 to 1.
     reliable : array of bool
@@ -109,6 +111,7 @@ class Measurement(Shown):
     delay_s: Floats
     uncertainty_s: Floats
     polarity: npt.NDArray[np.int_]
+    polarity_clear: Bools
     confidence: Floats
     reliable: Bools
     reasons: tuple[str | None, ...]
@@ -122,7 +125,10 @@ class Measurement(Shown):
                 self.tracks,
                 (show_ms(delay, sign=True) for delay in self.delay_s.tolist()),
                 map(show_plus_minus, self.uncertainty_s.tolist()),
-                ("same" if sign > 0 else "INVERTED" for sign in self.polarity.tolist()),
+                (
+                    show_polarity(sign, clear=clear)
+                    for sign, clear in zip(self.polarity.tolist(), self.polarity_clear.tolist(), strict=True)
+                ),
                 ("yes" if one else "NO" for one in self.reliable.tolist()),
                 strict=True,
             ),
@@ -352,6 +358,7 @@ def _measurement(found: Measured) -> Measurement:
         np.array([one.delay_s for one in delays]),
         np.array([one.uncertainty_s for one in delays]),
         np.array([one.polarity for one in delays], dtype=int),
+        np.array([one.is_polarity_clear for one in delays], dtype=bool),
         np.array([one.confidence for one in delays]),
         np.array([one.reliable for one in delays], dtype=bool),
         tuple(one.reason for one in delays),

@@ -35,6 +35,7 @@ __all__ = [
     "show_ms_within",
     "show_percent",
     "show_plus_minus",
+    "show_polarity",
     "show_ratio",
     "show_samples",
     "show_speed",
@@ -354,6 +355,16 @@ def show_samples(samples: float) -> str:
     decimals = 2 if abs(samples) < 1e4 else 1
     value = round(samples, decimals) + 0.0
     return f"{value:+.{decimals}f}" if value else f"{value:.{decimals}f}"
+
+
+def show_polarity(polarity: int, *, clear: bool) -> str:
+    """``same`` as the reference, or ``INVERTED``; a question mark where that is in doubt.
+
+    >>> show_polarity(-1, clear=True), show_polarity(-1, clear=False), show_polarity(1, clear=True)
+    ('INVERTED', 'inverted?', 'same')
+    """
+    word = "same" if polarity > 0 else "INVERTED"
+    return word if clear else f"{word.lower()}?"
 
 
 def show_plus_minus(seconds: float) -> str:

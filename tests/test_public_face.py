@@ -133,6 +133,7 @@ def test_delay_and_polarity_of_arrays(rng: np.random.Generator) -> None:
     found = measure(tracks, sample_rate=RATE)
     assert abs(found.delay_s[0] * RATE - 48) < 0.1
     assert (found.polarity.tolist(), found.reliable.tolist(), found.tracks) == ([-1], [True], ("far",))
+    assert found.polarity_clear.tolist() == [True]
     assert measure(tracks, sample_rate=RATE, reference="far").delay_s[0] == pytest.approx(-found.delay_s[0], abs=1e-7)
     assert all(np.array_equal(tracks[name], before[name]) for name in tracks)
 

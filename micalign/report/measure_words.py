@@ -20,7 +20,7 @@ from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.tuned import HEARD_DB
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
-from micalign.units import many, show_db, show_hz, show_ms, show_percent, show_plus_minus, show_samples
+from micalign.units import many, show_db, show_hz, show_ms, show_percent, show_plus_minus, show_polarity, show_samples
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -35,7 +35,6 @@ __all__ = [
     "measure_document",
     "measured_line",
     "named_lines",
-    "polarity_words",
     "source_table",
     "stretch_lines",
     "sum_document",
@@ -276,19 +275,6 @@ def _arrival(found: PairSum | None) -> dict[str, Any]:
     }
 
 
-def polarity_words(delay: Delay) -> str:
-    """``same`` as the reference, or ``INVERTED``; a question mark where the polarity is in doubt.
-
-    >>> polarity_words(Delay(0.001, 2e-6, -1, 0.9, 0.98, True, None))
-    'INVERTED'
-    >>> polarity_words(Delay(0.001, 2e-6, -1, 0.02, 0.98, True, None))
-    'inverted?'
-    """
-    if delay.is_polarity_clear:
-        return "same" if delay.polarity > 0 else "INVERTED"
-    return "same?" if delay.polarity > 0 else "inverted?"
-
-
 def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, drift: bool = False) -> Table:
     """One row a track; an unreliable row says why, its number in brackets, or a dash where nothing was measured."""
     table = bare_table(title)
@@ -312,7 +298,8 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
 
 def delay_cells(delay: Delay) -> tuple[str, str, str]:
     """Delay, one standard deviation, polarity."""
-    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity_words(delay)
+    polarity = show_polarity(delay.polarity, clear=delay.is_polarity_clear)
+    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity
 
 
 def _add_row(table: Table, names: Sequence[str], delay: Delay, cells: Sequence[str], verdict: str) -> None:
