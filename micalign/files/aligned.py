@@ -242,7 +242,8 @@ def write_aligned(
     TakeError
         If an original cannot be read to its end.
     """
-    refuse_clashes([file.path for file in files], originals=[file.source for file in files])
+    refuse_clashes(file.path for file in files)
+    refuse_inputs([file.path for file in files], [file.source for file in files])
     stopped = threading.Event()
     count, counted = 0, threading.Lock()
     total = max(sum(_span(file, start, whole=whole).frames for file in files), 1)
@@ -280,31 +281,16 @@ def write_aligned(
     return tuple(written[file.path] for file in files)
 
 
-def refuse_clashes(outputs: Sequence[Path], *, originals: Sequence[Path] = ()) -> None:
-    """`OutputError` where two outputs would be one file (also where a disk ignores case), or one is an original."""
+def refuse_clashes(outputs: Iterable[Path]) -> None:
+    """`OutputError` where two outputs would be one file, also where a disk ignores case."""
     seen: dict[str, Path] = {}
     for path in outputs:
-        key = _one_file(path)
+        key = one_name(os.path.join(os.path.realpath(path.parent), path.name))  # noqa: PTH118
         if key in seen:
             raise OutputError(
                 f"{seen[key]} and {path} would be one file (disks may ignore case): rename one of the originals"
             )
         seen[key] = path
-    for path in outputs:
-        for original in originals:
-            if _is_same(path, original):
-                raise OutputError(f"{path} is an original recording ({original}): choose another folder with --out")
-
-
-def _one_file(path: Path) -> str:
-    return one_name(os.path.join(os.path.realpath(path.parent), path.name))  # noqa: PTH118
-
-
-def _is_same(path: Path, original: Path) -> bool:
-    try:
-        return path.samefile(original)
-    except OSError:
-        return False
 
 
 @dataclass(frozen=True, slots=True)

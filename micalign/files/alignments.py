@@ -37,7 +37,7 @@ from micalign.files.aligned_set import (
 )
 from micalign.files.audio import open_track
 from micalign.files.offsets_file import OffsetsFile, TrackOffset, read_offsets
-from micalign.files.sessions import Laid, laid_on_one_clock, open_loopback
+from micalign.files.sessions import Clock, Laid, laid_on_one_clock, open_loopback
 from micalign.files.sets import file_hash, one_name
 from micalign.take.tracks import Take, Track
 
@@ -261,8 +261,8 @@ def _open_sheet(path: Path) -> tuple[OffsetsFile, Laid]:
     reference = next(track for track in tracks if track.name == sheet.reference)
     if reference.sample_rate != sheet.sample_rate:
         raise TakeError(f"{path}: the reference cannot be converted, it gives the rate: measure again")
-    ignore = sheet.timestamps != "placed"
-    return sheet, laid_on_one_clock(tracks, reference, ignore_timestamps=ignore, resample=True)
+    clock = Clock(ignore_timestamps=sheet.timestamps != "placed", resample=True)
+    return sheet, laid_on_one_clock(tracks, reference, clock)
 
 
 def _original(sheet_path: Path, one: TrackOffset, sample_rate: int, hashes: dict[Path, str]) -> Track:

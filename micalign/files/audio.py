@@ -15,7 +15,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 from typing import Final, Literal
 
@@ -25,7 +25,7 @@ from micalign.files import tuned
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.headers import crashed_frames, spoken_read
 from micalign.files.metadata import time_reference_of
-from micalign.scene.model import Scene, TakePlan, TrackPlan
+from micalign.scene.model import Scene
 from micalign.take.tracks import Take, Track, as_recorded
 
 __all__ = [
@@ -47,9 +47,7 @@ __all__ = [
     "open_tracks",
     "original_of",
     "parse_spec",
-    "recording_of",
     "refuse_changed",
-    "refuse_unrecorded",
 ]
 
 
@@ -265,7 +263,7 @@ def each_track(specs: Iterable[str | os.PathLike[str]]) -> tuple[Track, ...]:
 
 def refuse_changed(tracks: Iterable[Track]) -> None:
     """`TakeError` where the file of a track was replaced or written to since it was opened: all of them together."""
-    files = {id(file): file for track in tracks if (file := _file_of(track)) is not None}
+    files = {id(one.file): one.file for track in tracks if (one := _samples_of(track)) is not None}
     faults: list[str] = []
     for file in files.values():
         try:
@@ -276,13 +274,22 @@ def refuse_changed(tracks: Iterable[Track]) -> None:
         raise TakeError(faults)
 
 
-def _file_of(track: Track) -> AudioFile | None:
+def _samples_of(track: Track) -> ChannelSamples | None:
+    """The channel of a file that a track was made of, placed or resampled; None where it comes from no file."""
     samples = rate_of_original(as_recorded(track)[0])[0].samples
-    return samples.file if isinstance(samples, ChannelSamples) else None
+    return samples if isinstance(samples, ChannelSamples) else None
 
 
-def recording_of(scene: Scene, scene_path: str | os.PathLike[str]) -> TakePlan:
-    """The recording that a scene names; `SceneError` where it names none."""
+def original_of(track: Track) -> tuple[AudioInfo, int]:
+    """The file a track comes from and its channel in it, from 1."""
+    samples = _samples_of(track)
+    if samples is None:
+        raise TakeError(f"track '{track.name}' does not come from a file")
+    return samples.file.info, samples.channel + 1
+
+
+def _recorded(scene: Scene, scene_path: str | os.PathLike[str]) -> list[tuple[str, Spec]]:
+    """Each track that a scene names, and its file; `SceneError` where it names none, `TakeError` where no file is."""
     if scene.take is not None and not scene.take.tracks and scene.track_names:
         raise SceneError(
             f"{scene_path} says in [take] where the files lie and not which is whose: add [take.tracks] with a line "
@@ -290,7 +297,14 @@ def recording_of(scene: Scene, scene_path: str | os.PathLike[str]) -> TakePlan:
         )
     if scene.take is None or not scene.take.tracks:
         raise SceneError(f"{scene_path} names no recording: add [take] with a folder and [take.tracks]")
-    return scene.take
+    folder = find_in(Path(scene_path).parent, scene.take.folder)
+    named = [(one.name, Spec(find_in(folder, one.file), one.channel)) for one in scene.take.tracks]
+    if not any(os.path.lexists(spec.path) for _, spec in named):
+        raise TakeError(
+            f"{folder}: none of the take's {len(named)} files is there, such as {scene.take.tracks[0].file}: record "
+            f"them, correct [take] in the scene, or make a take to try with 'micalign simulate {scene_path}'"
+        )
+    return named
 
 
 def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
@@ -323,35 +337,18 @@ def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
 
 def each_of_take(scene: Scene, scene_path: str | os.PathLike[str]) -> tuple[Track, ...]:
     """The same, of any rates."""
-    plan = recording_of(scene, scene_path)
-    folder = find_in(Path(scene_path).parent, plan.folder)
-    refuse_unrecorded(plan, folder, scene_path)
     files: dict[Path, AudioFile] = {}
     tracks: list[Track] = []
     faults: list[str] = []
-    for wanted in plan.tracks:
+    for name, wanted in _recorded(scene, scene_path):
         try:
-            tracks.append(_planned(files, folder, wanted))
+            tracks.append(_channel(_shared(files, wanted.path), wanted, name))
         except TakeError as error:
-            faults += [f"track '{wanted.name}': {fault}" for fault in error.faults]
+            faults += [f"track '{name}': {fault}" for fault in error.faults]
     if faults:
         raise TakeError(faults)
     _refuse_shared(tracks)
     return tuple(tracks)
-
-
-def refuse_unrecorded(plan: TakePlan, folder: Path, scene_path: str | os.PathLike[str]) -> None:
-    """`TakeError` where not one file of a take is there: nothing was recorded yet, or its folder is another."""
-    if not any(os.path.lexists(find_in(folder, wanted.file)) for wanted in plan.tracks):
-        raise TakeError(
-            f"{folder}: none of the take's {len(plan.tracks)} files is there, such as {plan.tracks[0].file}: record "
-            f"them, correct [take] in the scene, or make a take to try with 'micalign simulate {scene_path}'"
-        )
-
-
-def _planned(files: dict[Path, AudioFile], folder: Path, plan: TrackPlan) -> Track:
-    spec = Spec(find_in(folder, plan.file), plan.channel)
-    return _channel(_shared(files, spec.path), spec, plan.name)
 
 
 def _shared(files: dict[Path, AudioFile], path: Path) -> AudioFile:
@@ -408,14 +405,6 @@ def _refuse_shared(tracks: Sequence[Track]) -> None:
                     f"({samples.file.info.path}:{samples.channel + 1}): give each its own"
                 )
             seen[key] = track.name
-
-
-def original_of(track: Track) -> tuple[AudioInfo, int]:
-    """The file a track comes from and its channel in it, from 1."""
-    samples = rate_of_original(as_recorded(track)[0])[0].samples
-    if not isinstance(samples, ChannelSamples):
-        raise TakeError(f"track '{track.name}' does not come from a file")
-    return samples.file.info, samples.channel + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -495,19 +484,16 @@ def inventory_of_scene(scene: Scene, scene_path: str | os.PathLike[str]) -> Inve
     TakeError
         As `inventory_of_tracks`; or if not one of its files is there.
     """
-    plan = recording_of(scene, scene_path)
-    folder = find_in(Path(scene_path).parent, plan.folder)
-    refuse_unrecorded(plan, folder, scene_path)
-    return _answered([(one.name, Spec(find_in(folder, one.file), one.channel)) for one in plan.tracks], single=True)
+    return _answered(_recorded(scene, scene_path), single=True)
 
 
 def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> Inventory:
     present: list[Present] = []
     absent: list[Absent] = []
-    opened: dict[tuple[Path, int], Track] = {}
+    files: dict[Path, AudioFile] = {}
     for name, one in named:
         try:
-            present += _present(name, one, opened, single=single)
+            present += _present(name, one, _shared(files, one.path), single=single)
         except TakeError as error:
             absent += [_absent(name, one.path, fault) for fault in error.faults]
     if not present and all(one.kind != "crashed" for one in absent):
@@ -515,30 +501,22 @@ def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> Invento
     return Inventory(tuple(present), tuple(absent))
 
 
-def _present(name: str, one: Spec, opened: dict[tuple[Path, int], Track], *, single: bool) -> list[Present]:
+def _present(name: str, one: Spec, file: AudioFile, *, single: bool) -> list[Present]:
     """The channels that a name stands for; all channels of a file share one decoder."""
-    info = audio_info(one.path)
-    if single or one.channel is not None or info.channels == 1:
-        # For its refusals: a channel that is not there, or not said, or a file without samples.
-        open_track(one.path, channel=one.channel)
-        channels = [one.channel or 1]
-    else:
-        channels = list(range(1, info.channels + 1))
-    if (one.path, 1) not in opened:
-        every = [Spec(one.path, channel).label for channel in range(1, info.channels + 1)]
-        for channel, track in enumerate(open_tracks(every).tracks, start=1):
-            opened[one.path, channel] = track
-    start_s = _start_s(one.path)
-    several = len(channels) > 1 or one.channel is not None
+    wanted = (one,) if single else _channels_of(file, one)
+    several = not single and (len(wanted) > 1 or one.channel is not None)
+    stamp = time_reference_of(one.path)
+    # A recorder without a clock says 0.
+    start_s = stamp / file.info.sample_rate if stamp else None
     return [
         Present(
             name,
-            channel,
+            spec.channel or 1,
             one.path,
-            replace(opened[one.path, channel], name=f"{name}:{channel}" if several and not single else name),
+            _channel(file, spec, f"{name}:{spec.channel}" if several else name),
             start_s,
         )
-        for channel in channels
+        for spec in wanted
     ]
 
 
@@ -550,9 +528,3 @@ def _absent(name: str, path: Path, fault: str) -> Absent:
     if held is not None:
         return Absent(name, fault, "crashed", held)
     return Absent(name, fault, "unreadable" if os.path.lexists(path) else "missing")
-
-
-def _start_s(path: Path) -> float | None:
-    """Seconds since midnight; none where no broadcast extension says so. Recorders without a clock say 0: none too."""
-    count = time_reference_of(path)
-    return count / audio_info(path).sample_rate if count else None

@@ -50,6 +50,14 @@ __all__ = [
 _CHOICE: Final = "lay all from their first samples with --ignore-timestamps"
 
 
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """How tracks come to one clock: whether stamps are passed over, and other rates brought to the reference's."""
+
+    ignore_timestamps: bool = False
+    resample: bool = False
+
+
 @dataclass(frozen=True)
 class Laid:
     """Tracks on the reference's clock, in their order, and how they came there.
@@ -72,9 +80,7 @@ class Laid:
     notes: tuple[str, ...] = ()
 
 
-def laid_on_one_clock(
-    tracks: Sequence[Track], reference: Track, *, ignore_timestamps: bool = False, resample: bool = False
-) -> Laid:
+def laid_on_one_clock(tracks: Sequence[Track], reference: Track, clock: Clock | None = None) -> Laid:
     """The tracks as the reference's clock saw them.
 
     Parameters
@@ -83,25 +89,25 @@ def laid_on_one_clock(
         Channels of files; the reference may be among them.
     reference : Track
         Its first sample is the clock's 0.
-    ignore_timestamps : bool
-        Take all tracks to begin together.
-    resample : bool
-        Bring tracks of other rates to the reference's.
+    clock : Clock, optional
+        Whether all tracks are taken to begin together, and those of other rates brought to the reference's; neither if
+        left out.
 
     Raises
     ------
     TakeError
-        If rates differ and ``resample`` is off; if some tracks have a stamp and others none, or they share no moment.
+        If rates differ and are not to be resampled; if some tracks have a stamp and others none, or they share no moment.
     """
-    if not resample:
+    asked = clock or Clock()
+    if not asked.resample:
         _refuse_other_rates(tracks, reference)
     stamps = {track.name: _stamp_s(track) for track in (*tracks, reference)}
-    counted = {} if ignore_timestamps else _counted(stamps, reference.name)
-    shown = tuple(_on_clock(track, reference, by_stamp=bool(counted)) for track in tracks)
+    counted = {} if asked.ignore_timestamps else _counted(stamps, reference.name)
+    shown = tuple(_on_clock(track, reference, counted) for track in tracks)
     known = [stamp for stamp in stamps.values() if stamp is not None]
     timestamps: Literal["placed", "ignored"] | None = None
     if len(set(known)) > 1:
-        timestamps = "ignored" if ignore_timestamps else "placed"
+        timestamps = "ignored" if asked.ignore_timestamps else "placed"
     first = counted.get(reference.name, Fraction(0))
     starts = {name: float(stamp - first) for name, stamp in counted.items() if timestamps == "placed"}
     _refuse_apart(tracks, reference, starts)
@@ -118,13 +124,9 @@ def _refuse_other_rates(tracks: Sequence[Track], reference: Track) -> None:
             )
 
 
-def _stamp(track: Track) -> int | None:
-    return time_reference_of(original_of(track)[0].path)
-
-
 def _stamp_s(track: Track) -> Fraction | None:
     """Exact, so that one time at two rates is one."""
-    stamp = _stamp(track)
+    stamp = time_reference_of(original_of(track)[0].path)
     return None if stamp is None else Fraction(stamp, track.sample_rate)
 
 
@@ -143,10 +145,10 @@ def _counted(stamps: Mapping[str, Fraction | None], reference: str) -> dict[str,
     return known
 
 
-def _on_clock(track: Track, reference: Track, *, by_stamp: bool) -> Track:
+def _on_clock(track: Track, reference: Track, counted: Mapping[str, Fraction]) -> Track:
     whole, rest = 0, 0.0
-    if by_stamp:
-        own, first = _stamp(track) or 0, _stamp(reference) or 0
+    if counted:
+        own, first = (int(counted[one.name] * one.sample_rate) for one in (track, reference))
         count = rescaled(own, track.sample_rate, reference.sample_rate)
         whole, rest = count - first, own * reference.sample_rate / track.sample_rate - count
     if track.sample_rate != reference.sample_rate:
@@ -199,14 +201,6 @@ def _time_of_day(seconds: float) -> str:
     """
     whole = math.floor(seconds)
     return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{seconds % 60:06.3f}"
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """How tracks come to one clock: whether stamps are passed over, and other rates brought to the reference's."""
-
-    ignore_timestamps: bool = False
-    resample: bool = False
 
 
 @dataclass(frozen=True)
@@ -262,18 +256,13 @@ def open_pairings(specs: Sequence[str | os.PathLike[str]], clock: Clock | None =
     first, rest = listed[0], list(listed[1:])
     again = first in rest
     opened = each_track([first, *(spec for spec in rest if spec != first)])
-    laid = _laid(opened, opened[0], clock)
+    laid = laid_on_one_clock(opened, opened[0], clock)
     reference, *others = Take(laid.tracks).tracks
     if again:
         others.insert(rest.index(first), reference)
     if not others:
         raise TakeError(f"{first} is the reference, and there is no track to hold against it: name one more file")
     return Pairings(reference, tuple(others), replace(laid, notes=(*notes, *laid.notes)))
-
-
-def _laid(tracks: Sequence[Track], reference: Track, clock: Clock | None) -> Laid:
-    asked = clock or Clock()
-    return laid_on_one_clock(tracks, reference, ignore_timestamps=asked.ignore_timestamps, resample=asked.resample)
 
 
 def open_recorded(
@@ -378,7 +367,7 @@ def open_scene(
         names = [track.name for track in tracks]
         known = ", ".join(f"'{one}'" for one in names)
         raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
-    laid = _laid(tracks, first, clock)
+    laid = laid_on_one_clock(tracks, first, clock)
     take = Take(laid.tracks)
     return SceneTake(_placed(scene), take, name, laid, _alone(scene, scene_path, take, name, clock, alone))
 
@@ -406,7 +395,7 @@ def _alone(
             there = replace(scene, take=replace(plan, folder=one.folder))
             tracks = each_of_take(there, scene_path)
             first = next((track for track in tracks if track.name == reference), tracks[0])
-            found += alone_in(Take(_laid(tracks, first, clock).tracks), [one])
+            found += alone_in(Take(laid_on_one_clock(tracks, first, clock).tracks), [one])
     return tuple(found)
 
 
