@@ -13,7 +13,6 @@ from __future__ import annotations
 import io
 import os
 import re
-import struct
 import sys
 import threading
 from collections import OrderedDict
@@ -30,12 +29,12 @@ from micalign.files import tuned
 from micalign.files.headers import (
     ChunkMap,
     identity,
-    read_chunk,
     read_layout,
     refuse_truncated,
     refuse_unfinished,
     refuse_unreadable,
     spoken_read,
+    wave_format,
 )
 
 if TYPE_CHECKING:
@@ -63,29 +62,24 @@ _SUBTYPES: Final = {
     (3, 32): "FLOAT",
     (3, 64): "DOUBLE",
 }
-EXTENSIBLE: Final = 0xFFFE  # WAVE_FORMAT_EXTENSIBLE: the kind of samples stands further behind
 MOST_CHANNELS: Final = 1024  # as many as the decoder takes
 _HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
 
 
 def _open_odd(path: Path, layout: ChunkMap) -> soundfile.SoundFile | None:
     """The samples of a WAVE file of plain samples, past the decoder's own reading of its chunks; None for any other."""
-    data, form = layout.first(b"data"), layout.first(b"fmt ")
-    if layout.kind != b"WAVE" or layout.byte_order != "<" or data is None or form is None or form.present < 16:
+    data, form = layout.first(b"data"), wave_format(path, layout)
+    if data is None or form is None or layout.byte_order != "<":
         return None
-    head = read_chunk(path, form)
-    tag, channels, rate, _, frame_bytes, bits = struct.unpack("<HHIIHH", head[:16])
-    if tag == EXTENSIBLE and len(head) >= 26:
-        (tag,) = struct.unpack_from("<H", head, 24)
-    subtype = _SUBTYPES.get((tag, bits))
-    if subtype is None or frame_bytes != channels * bits // 8:
+    subtype = _SUBTYPES.get((form.tag, form.bits))
+    if subtype is None or form.frame_bytes != form.channels * form.bits // 8:
         return None
-    if not 0 < channels <= MOST_CHANNELS or not 0 < rate <= _HIGHEST_RATE:
+    if not 0 < form.channels <= MOST_CHANNELS or not 0 < form.sample_rate <= _HIGHEST_RATE:
         return None
     import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
 
-    part = _Part(path, data.start, data.present // frame_bytes * frame_bytes)
-    return soundfile.SoundFile(part, "r", rate, channels, subtype, "LITTLE", "RAW")
+    part = _Part(path, data.start, data.present // form.frame_bytes * form.frame_bytes)
+    return soundfile.SoundFile(part, "r", form.sample_rate, form.channels, subtype, "LITTLE", "RAW")
 
 
 class _Part(io.RawIOBase):

@@ -28,8 +28,8 @@ from micalign.alignment.dither import to_integers
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files import tuned
-from micalign.files.decode import BYTES, EXTENSIBLE, MOST_CHANNELS, AudioFile
-from micalign.files.headers import append_chunks, read_chunk, read_layout
+from micalign.files.decode import BYTES, MOST_CHANNELS, AudioFile
+from micalign.files.headers import EXTENSIBLE, WaveFormat, append_chunks, read_layout, wave_format
 from micalign.files.metadata import Carried, Moved, Shape, carried_blocks, carry, insert_blocks
 from micalign.files.sets import FileSet
 from micalign.files.whole import held, whole_file
@@ -78,33 +78,20 @@ _PCM, _FLOAT = 1, 3
 _GUID_TAIL: Final = bytes.fromhex("000000001000800000aa00389b71")
 
 
-def _valid_bits(form: bytes) -> int:
-    """How many bits of each sample an extensible format chunk says to be used; 0 where it does not say."""
-    (tag,) = struct.unpack_from("<H", form) if len(form) == 40 else (0,)
-    return int(struct.unpack_from("<H", form, 18)[0]) if tag == EXTENSIBLE else 0
-
-
-def _format_chunk(shape: Shape, subtype: str, like: bytes | None) -> bytes:
+def _format_chunk(shape: Shape, subtype: str, like: WaveFormat | None) -> bytes:
     """The format chunk: the original's own where it describes the same samples, for its channel mask and valid bits."""
     tag = _FLOAT if subtype in _FLOATS else _PCM
     frame_bytes = shape.channels * BYTES[subtype]
     core = struct.pack(
         "<HIIHH", shape.channels, shape.sample_rate, shape.sample_rate * frame_bytes, frame_bytes, 8 * BYTES[subtype]
     )
-    if like is not None and like[2:16] == core and _tag_of(like) == tag:
-        return like
+    if like is not None and like.data[2:16] == core and like.tag == tag:
+        return like.data
     if shape.channels > 2:
         # A mask of 0: the channels are microphones, not loudspeakers.
         extension = struct.pack("<HHI", 22, shape.bits, 0) + struct.pack("<H", tag) + _GUID_TAIL
         return struct.pack("<H", EXTENSIBLE) + core + extension
     return struct.pack("<H", tag) + core + (struct.pack("<H", 0) if tag == _FLOAT else b"")
-
-
-def _tag_of(form: bytes) -> int:
-    (tag,) = struct.unpack_from("<H", form)
-    if tag == EXTENSIBLE and len(form) == 40:
-        (tag,) = struct.unpack_from("<H", form, 24)
-    return int(tag)
 
 
 @dataclass(slots=True)
@@ -115,7 +102,7 @@ class WavWriter:
     shape: Shape
     subtype: str
     carried: Carried = field(default_factory=Carried)
-    like: bytes | None = None
+    like: WaveFormat | None = None
     always_wide: bool = False
     largest: int = LARGEST_RIFF
     frames: int = 0
@@ -228,13 +215,12 @@ class Job:
         return self.container in _OWN and self.subtype in BYTES
 
     @property
-    def source_format(self) -> bytes | None:
-        """The format chunk of the original, where that is a little-endian WAV."""
+    def source_format(self) -> WaveFormat | None:
+        """The format of the original's samples, where that is a little-endian WAV."""
         layout = None if self.source is None else read_layout(self.source)
-        chunk = layout.first(b"fmt ") if layout is not None and layout.byte_order == "<" else None
-        if self.source is None or chunk is None or chunk.is_cut:
+        if self.source is None or layout is None or layout.byte_order != "<":
             return None
-        return read_chunk(self.source, chunk)[:40]
+        return wave_format(self.source, layout)
 
 
 def _carried_for(job: Job) -> Carried:
@@ -485,7 +471,7 @@ def _rounded_to(job: Job, *, dithered: bool) -> int | None:
     """
     bits = _BITS.get(job.subtype)
     like = job.source_format if dithered else None
-    return bits if bits is None or like is None else min(bits, _valid_bits(like) or bits)
+    return bits if bits is None or like is None else min(bits, like.valid_bits or bits)
 
 
 class AudioWriter:

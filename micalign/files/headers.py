@@ -30,8 +30,10 @@ from micalign.errors import TakeError, nearest
 from micalign.files import tuned
 
 __all__ = [
+    "EXTENSIBLE",
     "Chunk",
     "ChunkMap",
+    "WaveFormat",
     "append_chunks",
     "crashed_frames",
     "identity",
@@ -42,6 +44,7 @@ __all__ = [
     "refuse_unfinished",
     "refuse_unreadable",
     "spoken_read",
+    "wave_format",
 ]
 
 
@@ -120,6 +123,8 @@ def spoken_read(path: Path) -> Iterator[None]:
 _FORMS: Final = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">", b"FORM": ">"}
 _KINDS: Final = frozenset({b"WAVE", b"AIFF", b"AIFC"})
 _UNKNOWN: Final = 0xFFFFFFFF  # a size that is not known, or stands in ds64
+EXTENSIBLE: Final = 0xFFFE  # WAVE_FORMAT_EXTENSIBLE: the kind of samples stands further behind
+_EXTENSIBLE_BYTES: Final = 40  # of such a format chunk
 _FARTHEST: Final = 1 << 62  # a 64-bit size may point beyond what a file's offset can say
 
 
@@ -181,6 +186,35 @@ def read_chunk(path: Path, chunk: Chunk) -> bytes:
     with spoken_read(path), path.open("rb") as file:
         file.seek(chunk.start)
         return file.read(chunk.present)
+
+
+@dataclass(frozen=True, slots=True)
+class WaveFormat:
+    """What a WAV's format chunk (``data``) says: the kind of samples (1 integers, 3 floats), the rate in hertz.
+
+    ``valid_bits`` are those of each sample that are used; 0 where that is not said.
+    """
+
+    data: bytes
+    tag: int
+    channels: int
+    sample_rate: int
+    frame_bytes: int
+    bits: int
+    valid_bits: int = 0
+
+
+def wave_format(path: Path, layout: ChunkMap) -> WaveFormat | None:
+    """The format of a WAV's samples; None of other files, and where the chunk is missing or too short."""
+    chunk = layout.first(b"fmt ") if layout.kind == b"WAVE" else None
+    data = b"" if chunk is None else read_chunk(path, chunk)[:_EXTENSIBLE_BYTES]
+    if len(data) < 16:
+        return None
+    tag, channels, rate, _, frame_bytes, bits = struct.unpack_from(layout.byte_order + "HHIIHH", data)
+    valid_bits = 0
+    if tag == EXTENSIBLE and len(data) == _EXTENSIBLE_BYTES:
+        valid_bits, tag = struct.unpack_from(layout.byte_order + "H4xH", data, 18)
+    return WaveFormat(data, tag, channels, rate, frame_bytes, bits, valid_bits)
 
 
 def _walk(file: BinaryIO, file_bytes: int, form: bytes) -> tuple[tuple[Chunk, ...], int]:
@@ -409,14 +443,10 @@ def _audio(path: Path, layout: ChunkMap) -> _Audio | None:
 
 
 def _wave_audio(path: Path, layout: ChunkMap) -> _Audio | None:
-    form, data = layout.first(b"fmt "), layout.first(b"data")
-    head = read_chunk(path, form)[:16] if form is not None and form.present >= 16 else b""
-    if data is None or len(head) < 16:
+    form, data = wave_format(path, layout), layout.first(b"data")
+    if data is None or form is None or form.frame_bytes == 0 or form.sample_rate == 0:
         return None
-    _, _, rate, _, frame_bytes, _ = struct.unpack(layout.byte_order + "HHIIHH", head)
-    if frame_bytes == 0 or rate == 0:
-        return None
-    return _Audio(frame_bytes, data.size, _held(layout, data), rate)
+    return _Audio(form.frame_bytes, data.size, _held(layout, data), form.sample_rate)
 
 
 def _held(layout: ChunkMap, data: Chunk) -> int:

@@ -96,7 +96,7 @@ def laid_on_one_clock(tracks: Sequence[Track], reference: Track, clock: Clock | 
     Raises
     ------
     TakeError
-        If rates differ and are not to be resampled; if some tracks have a stamp and others none, or they share no moment.
+        If rates differ and are not to be resampled; if some tracks have a stamp and others none, or share no moment.
     """
     asked = clock or Clock()
     if not asked.resample:
