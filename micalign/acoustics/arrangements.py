@@ -250,17 +250,13 @@ def _spaced(ground: Ground) -> Arranged:
 def _coincident(ground: Ground) -> Arranged:
     made = Pair("coincident pair", _SIDES, (ground.first.name,), angle_degrees=(85.0, 95.0), spread_m=(0.0, 0.05))
     remark = "One capsule straight above the other: no time between them for anything level, so mono sums stay clean."
-    return Arranged(*_parts(_pair_before(ground, 0.0, 45.0, made, up=0.03)), remarks=(remark,))
+    return replace(_pair_before(ground, 0.0, 45.0, made, up=0.03), remarks=(remark,))
 
 
 def _near_coincident(ground: Ground) -> Arranged:
     centre = ground.first.name
     made = Pair("pair", _SIDES, (), centre_on=centre, angle_degrees=(100.0, 120.0), spread_m=(0.16, 0.18))
     return _pair_before(ground, 0.085, 55.0, made)
-
-
-def _parts(made: Arranged) -> tuple[tuple[Mic, ...], tuple[Pair, ...], tuple[Di, ...], tuple[Keepout, ...]]:
-    return made.mics, made.pairs, made.dis, made.keepouts
 
 
 def _close(ground: Ground) -> Arranged:

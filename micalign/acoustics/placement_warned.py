@@ -28,6 +28,7 @@ from micalign.acoustics.room import (
     modes,
     panel_frame,
     reverberation_s,
+    strikes,
 )
 from micalign.acoustics.tuned import (
     AHEAD_KEPT,
@@ -133,20 +134,8 @@ class Combs(Cases):
         """Whether a panel throws the source to the mic; walls always do."""
         struck = np.ones((len(positions), len(self.mic)), dtype=bool)
         for frame, rows in self.panels:
-            struck[:, rows] = _by_panel(frame, self.source_m[rows], positions[:, self.mic[rows]])
+            struck[:, rows] = strikes(frame, self.source_m[rows], positions[:, self.mic[rows]])
         return struck
-
-
-def _by_panel(frame: PanelFrame, source_m: Floats, mic_m: Floats) -> Bools:
-    """As `micalign.acoustics.room.strikes`, case by case: (Q, 3) and (N, Q, 3) to (N, Q)."""
-    above_source = (source_m - frame.centre) @ frame.normal
-    above_mic = (mic_m - frame.centre) @ frame.normal
-    same_side = above_source * above_mic > 1e-12
-    way = np.where(same_side, above_source + above_mic, 1.0)
-    point = source_m + (above_source / way)[..., None] * (mic_m - source_m) - frame.centre
-    across, along = np.abs(point @ frame.across), np.abs(point @ frame.along)
-    struck: Bools = same_side & (across <= frame.half[0]) & (along <= frame.half[1])
-    return struck
 
 
 def _cases(scene: Scene) -> Iterator[_Case]:

@@ -116,17 +116,17 @@ def mirror(frame: PanelFrame, points_m: Floats) -> Floats:
 
 
 def strikes(frame: PanelFrame, sources_m: Floats, mics_m: Floats) -> Bools:
-    """Whether each source reaches each mic by the panel: shapes (S, 3) and (M, 3) to (S, M).
+    """Whether a source reaches a mic by the panel: shapes (..., 3), which are matched as numpy does, to (...).
 
     >>> frame = panel_frame(Panel("table", (0, 0, 0.7), (0, 0, 1), (1.0, 1.0)))
-    >>> strikes(frame, np.array([[-0.3, 0, 1.0]]), np.array([[0.3, 0, 1.0], [3.0, 0, 1.0], [0.3, 0, 0.2]]))
-    array([[ True, False, False]])
+    >>> strikes(frame, np.array([-0.3, 0, 1.0]), np.array([[0.3, 0, 1.0], [3.0, 0, 1.0], [0.3, 0, 0.2]]))
+    array([ True, False, False])
     """
-    above_source = ((sources_m - frame.centre) @ frame.normal)[:, None]
-    above_mic = ((mics_m - frame.centre) @ frame.normal)[None, :]
+    above_source = (sources_m - frame.centre) @ frame.normal
+    above_mic = (mics_m - frame.centre) @ frame.normal
     same_side = above_source * above_mic > 1e-12
     share = np.where(same_side, above_source / np.where(same_side, above_source + above_mic, 1.0), 0.0)
-    point = sources_m[:, None, :] + share[..., None] * (mics_m[None, :, :] - sources_m[:, None, :]) - frame.centre
+    point = sources_m + share[..., None] * (mics_m - sources_m) - frame.centre
     inside: Bools = np.abs(point @ frame.across) <= frame.half[0] + 1e-9
     inside &= np.abs(point @ frame.along) <= frame.half[1] + 1e-9
     return inside & same_side
@@ -262,7 +262,7 @@ def _wall_bounces(room: Room, found: Arrivals, order: int, panels: list[PanelFra
         first = sum(map(abs, cells)) == 1
         for frame in panels if first else []:
             if _covers(frame, cells, room):
-                free &= ~strikes(frame, found.source_m, found.mic_m)
+                free &= ~strikes(frame, found.source_m[:, None], found.mic_m)
         at = _wall_points(found, image, cells, room) if first else None
         made.append(_bounce(found, " + ".join(_surfaces(cells)), _surfaces(cells), image, _kept(cells, room), free, at))
     return made
@@ -287,7 +287,7 @@ def _wall_points(found: Arrivals, image: Floats, cells: tuple[int, int, int], ro
 
 def _panel_bounce(found: Arrivals, panel: Panel, frame: PanelFrame) -> Bounces:
     image = mirror(frame, found.source_m)
-    heard = strikes(frame, found.source_m, found.mic_m)
+    heard = strikes(frame, found.source_m[:, None], found.mic_m)
     kept = float(np.sqrt(1.0 - panel.absorption))
     above = np.abs((found.source_m - frame.centre) @ frame.normal)[:, None]
     share = above / np.maximum(above + np.abs((found.mic_m - frame.centre) @ frame.normal)[None, :], 1e-9)

@@ -77,11 +77,7 @@ def _ways_out(scene: Scene, mic: Mic, out: Floats) -> Iterator[Remedy]:
     step = rounded_up(float(np.linalg.norm(out)), scene.length_unit) / float(np.linalg.norm(out))
     straight = (np.array(mic.position) + out * step)[None]
     reach = 2 * float(np.linalg.norm(out)) + OUT_FURTHER_M
-    yield from moves(scene, mic, _everywhere, within_m=reach, also=straight)
-
-
-def _everywhere(places: Floats) -> Bools:
-    return np.ones(len(places), dtype=bool)
+    yield from moves(scene, mic, lambda places: np.ones(len(places), dtype=bool), within_m=reach, also=straight)
 
 
 def _way_out(keepout: Keepout, at: Floats) -> Floats | None:
@@ -203,8 +199,7 @@ def without_a_task(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 
 
 def _nearest_source(scene: Scene, name: str) -> str:
-    here = scene.mic(name).position
-    return min(scene.sources, key=lambda source: float(np.linalg.norm(np.subtract(source.position, here)))).name
+    return min(scene.sources, key=scene.mic(name).metres_to).name
 
 
 def null_elsewhere(scene: Scene, prediction: Prediction) -> Iterator[Finding]:

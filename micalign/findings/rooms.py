@@ -154,7 +154,7 @@ def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     things = {thing.name: thing for thing in scene.placed()}
     for tape in scene.tapes:
         a, b = (things[name] for name in tape.between)
-        between = float(np.linalg.norm(np.subtract(a.position, b.position)))
+        between = a.metres_to(b)
         sigma = float(np.linalg.norm([tape.plus_minus_m, a.plus_minus_m, b.plus_minus_m]))
         if abs(between - tape.distance_m) > DISAGREES * sigma:
             unit = scene.length_unit

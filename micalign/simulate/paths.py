@@ -107,7 +107,7 @@ def _by_panels(scene: Scene, mics_m: Floats) -> tuple[Floats, Floats]:
     frames = [panel_frame(panel) for panel in scene.panels]
     points = np.stack([mirror(frame, sources_m) for frame in frames], axis=1)
     factors = [
-        strikes(frame, sources_m, mics_m) * np.sqrt(1.0 - panel.absorption)
+        strikes(frame, sources_m[:, None], mics_m) * np.sqrt(1.0 - panel.absorption)
         for frame, panel in zip(frames, scene.panels, strict=True)
     ]
     return points[:, None].repeat(len(mics_m), axis=1), np.stack(factors, axis=2)

@@ -69,7 +69,7 @@ def test_a_turned_panel_lies_as_the_right_hand_turns(normal: tuple[float, float,
             source="scipy Rotation",
         )
     end = turn.apply(0.9 * straight.across) + np.array(normal)
-    struck = strikes(turned, end[None], end[None])[0, 0]
+    struck = strikes(turned, end, end)
     outside.confirm("its far end reflects", float(struck), 1.0, within=0, source="geometry")
 
 
