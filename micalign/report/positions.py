@@ -13,9 +13,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape, WrongTape
 from micalign.errors import named
-from micalign.locate.location import LocatedMic, Location
 from micalign.report.tables import WARNING, bare_table, clean, ruled_table
 from micalign.report.tuned import ROUGH_M
 from micalign.scene.model import Mic, Point, Scene, Source
@@ -23,6 +21,9 @@ from micalign.units import METRES, show_centimetres, show_length, show_ms, signi
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape, WrongTape
+    from micalign.locate.location import LocatedMic, Location
 
 __all__ = [
     "advice",

@@ -11,8 +11,10 @@ from rich.console import Console
 from rich.style import Style
 
 from micalign.alignment.pairings import Measured
-from micalign.report.measure_words import delay_table, measure_document, source_table
+from micalign.alignment.solo import FoundAlone
+from micalign.report.measure_words import delay_table, measure_document, source_table, stretch_lines
 from micalign.report.tables import NOTE, PROBLEM, WARNING, bare_table, ruled_table
+from micalign.tdoa.alone import StruckStretch
 from micalign.tdoa.delays import Delay, PairDelay, SourceDelays, TrackDelay
 
 ROWS = [("snare", "overhead left", "overhead right", "+0.477 ms", "900-1200 Hz", "-14.2 dB")]
@@ -129,3 +131,13 @@ def test_sources_share_one_table() -> None:
     assert "Struck alone: kick on 6 hits." in said
     assert "Moments of its own: snare on 4." in said
     assert "kick: one stroke was left out." in said
+
+
+def test_what_was_found_alone_is_a_line_each_and_one_word_how_to_leave_it_out() -> None:
+    """However many stretches: the option that strikes one out is named once; without any, nothing is said."""
+    found = [FoundAlone(StruckStretch(at, at + 2.0, 6, {"kick mic": -9.0}), "kick") for at in (0.5, 3.0)]
+    *lines, last = stretch_lines(found)
+    assert [line.split(" seems")[0] for line in lines] == [one.span_words for one in found]
+    assert "--strike" in last
+    assert not any("--strike" in line for line in lines)
+    assert list(stretch_lines([])) == []
