@@ -176,10 +176,10 @@ def _aligned(song: Song, request: AlignRequest, sheet: Path | None = None, *, qu
 
     with progress(quiet=quiet) as tell:
         if sheet is not None:
-            return alignments.apply_offsets(sheet, request, say=say, tell=tell)
+            return alignments.apply_offsets(sheet, request, say=say, progress=tell)
         tracks = request.tracks or song.tracks(request.reference)
         request = replace(request, tracks=tracks, scene=song.scene, folder=song.folder)
-        return alignments.align(request, say=say, tell=tell)
+        return alignments.align(request, say=say, progress=tell)
 
 
 def _outcome(done: Aligned) -> Outcome:

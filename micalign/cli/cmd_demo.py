@@ -38,12 +38,12 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
     """
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.takes import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.whole import TOLD, refuse_taken, write_text  # noqa: PLC0415
+    from micalign.files.whole import PRINTED, refuse_taken, write_text  # noqa: PLC0415
     from micalign.report.demo_words import closing_text, demo_document, remaining  # noqa: PLC0415
 
     for name in _TOLD:
         if (out / f"{name}.txt").exists():
-            refuse_taken(out / f"{name}.txt", force=force, kind=TOLD)
+            refuse_taken(out / f"{name}.txt", force=force, kind=PRINTED)
     note(f"making a scene and its take in {out}", quiet=quiet)
     scene_path = begin_demo(out, seed=seed, force=force)
     replace = ["--force"] if force else []
@@ -54,7 +54,7 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
     ):
         said = f"$ micalign {name} {SCENE_NAME if name != 'measure' else f'--scene {SCENE_NAME}'}\n"
         text = said + _printed([name, *arguments], quiet=quiet)
-        write_text(out / f"{name}.txt", text, force=force, kind=TOLD)
+        write_text(out / f"{name}.txt", text, force=force, kind=PRINTED)
     _printed(["draw", str(scene_path), "-o", str(out / "floor-plan.png"), "-q", *replace], quiet=quiet)
     align = ["align", "--scene", str(scene_path), "-o", str(out / "aligned"), "-q", *replace]
     aligned: dict[str, Any] = json.loads(_printed([*align, "--json"], quiet=quiet))

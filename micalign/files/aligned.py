@@ -228,7 +228,7 @@ def write_aligned(
     workers : int
         Files worked on at once.
     progress : callable, optional
-        Told after every block which share of all samples is written, 0 to 1; from any thread.
+        Gets after every block the share of all samples that is written, 0 to 1; from any thread.
 
     Returns
     -------

@@ -36,10 +36,10 @@ from micalign.tdoa.delays import Alone
 __all__ = [
     "AlignRequest",
     "Aligned",
+    "Progress",
     "Say",
     "Session",
     "SetPlan",
-    "Tell",
     "blended",
     "inputs_of",
     "opened",
@@ -52,7 +52,7 @@ class AlignRequest:
     """What is to be aligned and how: ``tracks`` (the reference first), a ``scene``, or an offsets ``sheet``.
 
     ``keep_all`` puts silence in front of every file rather than cut off what lies before the reference's beginning;
-    ``suffix`` is what aligned files are told from originals by; ``folder`` holds another recording of the scene's
+    ``suffix`` keeps aligned files apart from originals; ``folder`` holds another recording of the scene's
     tracks.
     """
 
@@ -143,7 +143,7 @@ def opened(ask: AlignRequest) -> Session:
 
 
 Say = Callable[[str], None]
-Tell = Callable[[str, float], None]
+Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
@@ -172,11 +172,13 @@ class SetPlan:
     actions: tuple[MovedTrack, ...]
     phases: Mapping[str, PhaseMatch] = field(default_factory=dict)
     moments_s: Mapping[str, float] = field(default_factory=dict)
-    as_told: bool = False
+    as_asked: bool = False
     sums: tuple[PairSum, ...] = ()
 
 
-def write_set(session: Session, targets: Targets, plan: SetPlan, asked: AlignRequest, say: Say, tell: Tell) -> Aligned:
+def write_set(
+    session: Session, targets: Targets, plan: SetPlan, asked: AlignRequest, say: Say, progress: Progress
+) -> Aligned:
     """Write a set: audio, previews and offsets.
 
     Raises
@@ -210,7 +212,7 @@ def write_set(session: Session, targets: Targets, plan: SetPlan, asked: AlignReq
             whole=asked.whole_samples,
             headroom_db=asked.headroom_db,
             within=made,
-            progress=lambda share: tell(words, share),
+            progress=lambda share: progress(words, share),
         )
         previews = _previews(targets, plan, blend, asked, made)
         sheet = _sheet(session, plan, asked, start, list(zip(written, cuts, strict=True)), gain)
@@ -282,7 +284,7 @@ def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]
         f"'{shift.track}' was not moved: {shift.reason or 'no reliable delay'}"
         for shift in plan.offsets.shifts
         # What a user left out of an offsets file is no fault.
-        if not shift.applied and not shift.as_recorded and not plan.as_told
+        if not shift.applied and not shift.as_recorded and not plan.as_asked
     ]
     clipped = [(track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped]
     said += [f"'{name}' clipped at {count} samples: write again with --headroom-db 3" for name, count in clipped]

@@ -26,10 +26,10 @@ from micalign.files.aligned import SUFFIX, Targets, output_names
 from micalign.files.aligned_set import (
     Aligned,
     AlignRequest,
+    Progress,
     Say,
     Session,
     SetPlan,
-    Tell,
     blended,
     inputs_of,
     opened,
@@ -44,16 +44,18 @@ from micalign.take.tracks import Take, Track
 __all__ = ["align", "apply_offsets"]
 
 
-def align(asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None) -> Aligned:
+def align(
+    asked: AlignRequest, *, say: Say = lambda _: None, progress: Progress = lambda _words, _share: None
+) -> Aligned:
     """Measure, plan and write.
 
     Parameters
     ----------
     asked : AlignRequest
     say : callable
-        Told what is being done, for a line of it.
-    tell : callable
-        Told what is being done and which share of it is done, 0 to 1; from any thread.
+        Gets what is being done, for a line of it.
+    progress : callable
+        Gets what is being done and which share of it is done, 0 to 1; from any thread.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def align(asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda
     asked = replace(asked, suffix=SUFFIX if asked.suffix is None else asked.suffix)
     targets = Targets.of(session.ordered, session.folder, heard if asked.preview_s else (), suffix=asked.suffix or "")
     targets.refuse(inputs_of(session, asked), force=asked.force)
-    found = _measured(session, asked, tell)
+    found = _measured(session, asked, progress)
     offsets = planned(found, _constraints(session, asked), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), asked) for track in session.ordered]
     phases = _phases(session, actions, found.sums) if asked.match_phase else {}
@@ -83,12 +85,12 @@ def align(asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda
         )
     moments = {one.source: one.loudest_s for one in found.sources or () if one.loudest_s is not None}
     return write_set(
-        session, targets, SetPlan(offsets, tuple(actions), phases, moments, sums=found.sums), asked, say, tell
+        session, targets, SetPlan(offsets, tuple(actions), phases, moments, sums=found.sums), asked, say, progress
     )
 
 
 def apply_offsets(
-    path: Path, asked: AlignRequest, *, say: Say = lambda _: None, tell: Tell = lambda _words, _share: None
+    path: Path, asked: AlignRequest, *, say: Say = lambda _: None, progress: Progress = lambda _words, _share: None
 ) -> Aligned:
     """Write the set that an offsets file asks for.
 
@@ -119,7 +121,7 @@ def apply_offsets(
     _refuse_renamed(path, sheet, output_names(session.ordered, sheet.suffix))
     followed = replace(followed, sheet=path)
     targets.refuse(inputs_of(session, followed), force=asked.force)
-    return write_set(session, targets, SetPlan(offsets, actions, as_told=True), followed, say, tell)
+    return write_set(session, targets, SetPlan(offsets, actions, as_asked=True), followed, say, progress)
 
 
 def _refuse_renamed(path: Path, sheet: OffsetsFile, names: Sequence[str]) -> None:
@@ -133,7 +135,7 @@ def _refuse_renamed(path: Path, sheet: OffsetsFile, names: Sequence[str]) -> Non
         raise TakeError(faults)
 
 
-def _measured(session: Session, asked: AlignRequest, tell: Tell) -> Measured:
+def _measured(session: Session, asked: AlignRequest, progress: Progress) -> Measured:
     if session.scene is not None:
         return measured_scene(
             session.scene,
@@ -143,7 +145,7 @@ def _measured(session: Session, asked: AlignRequest, tell: Tell) -> Measured:
             by=asked.by,
             alone=session.alone,
             struck=asked.struck,
-            progress=tell,
+            progress=progress,
         )
     return measured(
         Take(session.tracks).track(session.reference),
@@ -155,7 +157,7 @@ def _measured(session: Session, asked: AlignRequest, tell: Tell) -> Measured:
         loopback=None
         if asked.loopback is None
         else open_loopback(asked.tracks[0], asked.loopback, asked.clock).loopback,
-        progress=tell,
+        progress=progress,
     )
 
 
@@ -174,7 +176,7 @@ def _constraints(session: Session, asked: AlignRequest) -> Constraints:
 
 
 def _to_match(session: Session, sums: Sequence[PairSum] = ()) -> dict[str, str]:
-    """Each DI and its mic: as the scene says, as the tracks tell, or each track and the reference."""
+    """Each DI and its mic: as the scene says, as the tracks show, or each track and the reference."""
     names = [track.name for track in session.tracks]
     if session.scene is None:
         filtered = {one.track: _filtered_first(one) for one in sums}
@@ -211,7 +213,7 @@ def _phases(session: Session, actions: Sequence[MovedTrack], sums: Sequence[Pair
 
 
 def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets, sums: Sequence[PairSum]) -> list[str]:
-    """A word for every DI that sums worse with its mic in the lows than before, where no three lines tell it."""
+    """A word for every DI that sums worse with its mic in the lows than before, where no three lines say it."""
     if session.scene is None and (len(actions) != 2 or sums):
         return []
     by_name = {one.track.name: one for one in actions}

@@ -3,8 +3,8 @@
 They are written into a hidden folder in the target (``.micalign-set-PID-RANDOM``), each whole and flushed, and moved to
 their names at the end. A failure or a signal (Ctrl-C, TERM, HUP) on the way leaves the older set as it was. The moves
 themselves are many and no system makes them one: for their moment (milliseconds) signals wait, the older set's head
-(the file that describes the rest) is out of the way, and a journal tells a later run how to finish what a power cut or
-a KILL interrupted there. The folder is locked, so that two runs cannot mix.
+(the file that describes the rest) is out of the way, and by a journal a later run knows how to finish what a power cut
+or a KILL interrupted there. The folder is locked, so that two runs cannot mix.
 
 The head (``truth.json``, ``offsets.json``) holds the SHA-256 of the others: only what it lists, if it is unchanged, may
 be replaced. What is written is called so that it is kept apart on every system and a set can be copied to any: disks
@@ -203,7 +203,7 @@ class FileSet:
     stage : Path
         Where it is written meanwhile.
     older : dict
-        The names of its files, each with what tells the file that it replaces.
+        The names of its files, each with the identity of the file that it replaces.
     """
 
     folder: Path
@@ -427,7 +427,7 @@ def _is_one_file(first: Path, second: Path) -> bool:
 
 
 def _identity(path: Path) -> list[int] | None:
-    """What tells a file from one that was put in its place; none where there is none."""
+    """What differs where another file was put in its place; none where there is none."""
     try:
         found = os.lstat(path)
     except FileNotFoundError:

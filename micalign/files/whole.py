@@ -2,7 +2,7 @@
 
 The bytes go to a hidden temporary file beside the target (``.NAME.micalign-partial-PID-RANDOM``), are flushed to the
 disk, and only then take the final name; the folder is flushed too. Whoever writes holds a lock on the temporary, so
-that a later run can tell what a dead one left behind (no lock) from what a living one is writing, and clears it.
+that a later run knows what a dead one left behind (no lock) from what a living one is writing, and clears it.
 
 ``--force`` replaces only what micalign wrote: pages, figures and sounds carry a mark of ours where their formats have a
 place for the name of the writing program; a scene is known by being one. Every other file may be a recording, or
@@ -38,9 +38,9 @@ __all__ = [
     "LONGEST_NAME_BYTES",
     "NO_LINKS",
     "PAGE",
+    "PRINTED",
     "SCENE",
     "SOUND",
-    "TOLD",
     "FileKind",
     "exactly",
     "flush_folder",
@@ -147,7 +147,7 @@ def _is_scene(path: Path) -> bool:
     return False
 
 
-def _is_told(path: Path) -> bool:
+def _is_printed(path: Path) -> bool:
     return _head(path).startswith(b"$ micalign ")
 
 
@@ -160,7 +160,7 @@ PAGE: Final = FileKind("a page that micalign wrote", _is_page)
 FIGURE: Final = FileKind("a figure that micalign drew", _is_figure)
 SOUND: Final = FileKind("a sound that micalign made", _is_sound)
 SCENE: Final = FileKind("a scene file without faults", _is_scene)
-TOLD: Final = FileKind("what a command of micalign printed", _is_told)
+PRINTED: Final = FileKind("what a command of micalign printed", _is_printed)
 
 
 def stale_figures(folder: Path, names: Collection[str], kinds: Iterable[str]) -> tuple[Path, ...]:

@@ -471,7 +471,7 @@ def measure_levels(
     files : sequence, optional
         Which file each track is a channel of, in any words that can be compared.
     progress : callable, optional
-        Told how many seconds of the take have been read, about once for every second of it.
+        Gets how many seconds of the take have been read, about once for every second of it.
 
     Returns
     -------

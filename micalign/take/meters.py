@@ -6,7 +6,7 @@ windows; what is left at the end, shorter than a window, counts for peaks, root 
 Clipping: a run is three or more neighbouring samples at one extreme of the track, above or below: at full scale, or at
 any lower level where the signal was cut off before it reached the file. Each side has its own extreme, so +32767 of a
 16-bit file counts as well as -32768. Three in a row is custom; no standard defines it. The top of a slow wave has many
-samples that are alike too. What tells a cut is the slope at which the sound meets the flat and leaves it: carried on,
+samples that are alike too. What shows a cut is the slope at which the sound meets the flat and leaves it: carried on,
 those slopes would rise well above it. A parabola that meets a flat of n samples with the slopes a and b (per sample)
 would rise n a b / (2 (a + b)) above it. Bright sound is cut in single samples, too short for runs. At full scale it
 shows by a *heap*: far more samples at the extreme than just below it, at irregular times (the samples of a pure tone

@@ -2,7 +2,7 @@
 
 Samples are float64, full scale +-1, one channel to a track. A track never changes what it reads from. An array in
 memory is one track (`Track.from_array`); a channel of a file is another (made in `micalign.files.audio`), and the
-arithmetic cannot tell them apart.
+arithmetic sees no difference.
 
 Where two recorders (or two regions of a session) began at different times, each sample of one has a place on the
 other's clock. `placed` shows a track so; what comes before the clock's beginning is then out of sight, not lost:
