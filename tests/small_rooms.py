@@ -1,7 +1,7 @@
 """Random small rooms with two sources and a close mic on each, and the bleed that rendering them gives.
 
 Shared by a test and a bench. The rendering is `micalign simulate`'s own (ways by images up to an order, impulse
-responses), which shares no arithmetic with `micalign.acoustics.received`; levels are those of white noise through the
+responses), which shares no arithmetic with `micalign.acoustics.prediction`; levels are those of white noise through the
 responses, 200 Hz to 8 kHz.
 """
 

@@ -24,8 +24,7 @@ from typing import ClassVar, Self
 import numpy as np
 
 from micalign.acoustics.patterns import Pattern
-from micalign.acoustics.received import RATIO
-from micalign.acoustics.tuned import BODY_M, CLOSE_M, DISTANCE_UNIT_M, STEREO_UNIT_DEGREES, STEREO_UNIT_M
+from micalign.acoustics.tuned import BODY_M, CLOSE_M, DISTANCE_UNIT_M, RATIO, STEREO_UNIT_DEGREES, STEREO_UNIT_M
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Keepout, Scene
 

@@ -18,7 +18,6 @@ from typing import Final, Self
 import numpy as np
 
 from micalign.acoustics.placement_terms import Cases, Ears, indices, lengths_m
-from micalign.acoustics.received import BLEED_DB
 from micalign.acoustics.room import (
     PanelFrame,
     critical_distance_m,
@@ -33,6 +32,7 @@ from micalign.acoustics.room import (
 from micalign.acoustics.tuned import (
     AHEAD_KEPT,
     AHEAD_UNIT,
+    BLEED_DB,
     CLEARLY,
     COMB_UNIT_M,
     COMB_WITHIN_DB,

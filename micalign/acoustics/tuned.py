@@ -20,6 +20,7 @@ __all__ = [
     "ARRIVED_M",
     "BACK_M",
     "BARE_MOVE",
+    "BLEED_DB",
     "BODY_M",
     "BROKEN_PER_M",
     "CLEARLY",
@@ -89,6 +90,7 @@ __all__ = [
     "OUT_OF_TOLERANCE",
     "PARALLEL",
     "PRIOR_M",
+    "RATIO",
     "ROUNDS",
     "RUG_M",
     "RUG_TAKES",
@@ -129,6 +131,13 @@ WORKS_HZ: Final = (50.0, 10_000.0)
 CLOSE_M: Final = 0.6
 """Metres: a close mic is no farther from its source. The three-to-one rule is about these; rows of mics farther away
 are figures, not failures (common practice, no source)."""
+
+RATIO: Final = 3.0
+"""Ratio of distances in the three-to-one rule (L. Burroughs, Microphones: Design and Application, 1974, from
+memory)."""
+
+BLEED_DB: Final = 9.542425094393248
+"""Decibels that `RATIO` is, 20 log10(3): so much weaker a source arrives three times as far away."""
 
 SHARED_M: Final = 1.0
 """Metres: two mics on one source that are both nearer than this are meant to be heard as one sound, so a comb between

@@ -20,8 +20,7 @@ import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.patterns import mic_gain
-from micalign.acoustics.received import BLEED_DB
-from micalign.acoustics.tuned import CLOSE_M
+from micalign.acoustics.tuned import BLEED_DB, CLOSE_M
 from micalign.alignment.network import Link, connected
 from micalign.scene.model import Mic, Scene, Source
 from micalign.tdoa.delays import Expected

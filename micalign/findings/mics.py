@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.patterns import Pattern, aims
-from micalign.acoustics.prediction import Path, Prediction
-from micalign.acoustics.received import Bleed
+from micalign.acoustics.prediction import Bleed, Path, Prediction
 from micalign.acoustics.tuned import AHEAD, BODY_M, CLOSE_M
 from micalign.arrays import Bools, Floats
 from micalign.errors import some

@@ -9,9 +9,8 @@ from functools import partial
 import numpy as np
 
 from micalign.acoustics.differences import DiDifference, Difference
-from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.received import BLEED_DB, RATIO, Spacing
-from micalign.acoustics.tuned import BODY_M, CLOSE_M, LATE_S, SECOND_HIT_DB, SHARED_M, WORKS_HZ
+from micalign.acoustics.prediction import Prediction, Spacing
+from micalign.acoustics.tuned import BLEED_DB, BODY_M, CLOSE_M, LATE_S, RATIO, SECOND_HIT_DB, SHARED_M, WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.remedies import (

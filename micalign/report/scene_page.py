@@ -16,8 +16,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from micalign.acoustics.differences import Difference
-from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.received import Spacing
+from micalign.acoustics.prediction import Prediction, Spacing
 from micalign.acoustics.room import Reflection
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.figures.comb_curves import pairs_that_matter

@@ -9,8 +9,7 @@ import pytest
 import small_rooms
 
 from micalign.acoustics.arrivals import arrivals
-from micalign.acoustics.prediction import predict
-from micalign.acoustics.received import heard
+from micalign.acoustics.prediction import heard, predict
 from micalign.acoustics.room import bounces
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
 from micalign.simulate.paths import images

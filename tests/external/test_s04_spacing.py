@@ -6,7 +6,7 @@ import outside
 import pytest
 
 from micalign.acoustics.prediction import predict
-from micalign.acoustics.received import BLEED_DB
+from micalign.acoustics.tuned import BLEED_DB
 from micalign.scene.model import Mic, Scene, Source
 
 

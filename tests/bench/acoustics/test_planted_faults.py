@@ -67,12 +67,17 @@ FAULTS = {
     "a mode's place: sine for cosine": ("acoustics/room.py", "np.prod(np.cos(phase)", "np.prod(np.sin(phase)", "s17"),
     "gaps of 10 Hz": ("acoustics/room.py", "_GAP_HZ: Final = 20.0", "_GAP_HZ: Final = 10.0", "s17"),
     "the field after the first bounce, not the second": (
-        "acoustics/received.py",
+        "acoustics/prediction.py",
         "kept**2 * cut",
         "kept * cut",
         "s17",
     ),
-    "the field heard as by an omni": ("acoustics/received.py", " * found.pattern.random_energy_efficiency", "", "s17"),
+    "the field heard as by an omni": (
+        "acoustics/prediction.py",
+        " * found.pattern.random_energy_efficiency",
+        "",
+        "s17",
+    ),
     "random energy efficiency: half for a third": ("acoustics/patterns.py", "** 2 / 3.0", "** 2 / 2.0", "s05"),
     "a bounce keeps 1 - a of the amplitude": (
         "acoustics/room.py",
