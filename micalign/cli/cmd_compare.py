@@ -95,6 +95,5 @@ def _show(found: Comparison, *, as_json: bool) -> int:
     for line in summary(found):
         out.print(clean(line))
     out.print("\nWhat to do now", style="bold")
-    for line in to_do(found):
-        out.print(clean(line))
+    out.print(to_do(found))
     return int(is_wrong(found.findings))

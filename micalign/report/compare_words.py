@@ -168,11 +168,14 @@ def _likelier(evidence: float) -> str:
     return "somewhat likelier"
 
 
-def to_do(found: Comparison) -> Iterator[str]:
+def to_do(found: Comparison) -> Beside:
     """What to do now, numbered, the most useful first: each finding's message and its advice."""
-    for number, one in enumerate(found.findings, start=1):
-        yield f"{number}. {one.message}"
-        yield f"   -> {one.advice}"
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
+
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
+
+    said = (Text(clean(f"{one.message}\n-> {one.advice}")) for one in found.findings)
+    return Beside((([Text(f"{number}.")], words) for number, words in enumerate(said, start=1)), gap=1)
 
 
 Cell = Callable[[LineSource, HeardLine], str]

@@ -339,7 +339,8 @@ def test_a_row_that_does_not_count_says_so_and_the_words_agree() -> None:
     assert "!" not in out.getvalue()
     assert "(+4.0" in told
     assert "as planned" not in told
-    said = " ".join([*summary(found), *to_do(found)])
+    Console(file=(advised := io.StringIO()), width=200).print(to_do(found))
+    said = " ".join([*summary(found), advised.getvalue()])
     assert "No |z| that counts is above 3." in said
     assert f"but for 1 of {found.sightings} delays" in said
     assert "record" not in said  # it is recorded already
