@@ -113,8 +113,8 @@ FAULTS = {
     ),
     "the polarity of a link left out": (
         "alignment/network.py",
-        "evidence[a, b] += link.weight * link.polarity",
-        "evidence[a, b] += link.weight",
+        "link.weight * link.clear * link.polarity",
+        "link.weight * link.clear",
         "s18",
     ),
     "a shift the other way": (
