@@ -184,11 +184,9 @@ def _numbers(path: Path) -> Iterator[tuple[str, int, str | None]]:
     lines = path.read_text(encoding="utf-8").splitlines()
     body = _tree(path).body
     for node, after in zip(body, [*body[1:], None], strict=True):
-        target = node.target if isinstance(node, ast.AnnAssign) else None
-        if isinstance(node, ast.Assign):
-            target = node.targets[0]
-        if not (isinstance(target, ast.Name) and isinstance(node, ast.Assign | ast.AnnAssign) and node.value):
+        if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
             continue
+        name = ast.unparse(node.target if isinstance(node, ast.AnnAssign) else node.targets[0])
         plain = ast.Constant | ast.UnaryOp | ast.BinOp | ast.Tuple
         if isinstance(node.value, plain) and any(
             isinstance(one, ast.Constant) and type(one.value) in {int, float} for one in ast.walk(node.value)
@@ -196,7 +194,7 @@ def _numbers(path: Path) -> Iterator[tuple[str, int, str | None]]:
             below = isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant) and str(after.value.value)
             span = lines[node.lineno - 1 : node.end_lineno]
             beside = any("#" in line for line in span) or lines[node.lineno - 2].strip().startswith("#")
-            yield target.id, node.lineno, below or ("beside" if beside else None)
+            yield name, node.lineno, below or ("beside" if beside else None)
 
 
 @pytest.mark.parametrize("room", sorted(EXPLAINED))

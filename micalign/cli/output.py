@@ -132,7 +132,7 @@ Tell = Callable[[str, float], None]
 """Told what is being done, and which share of it is done, 0 to 1; from any thread."""
 
 _ROWS: Final = 2000  # written at a time
-_NARROWEST, _WIDEST, _HEIGHT = 40, 10_000, 24
+_NARROWEST, _WIDEST, _HEIGHT = 40, 10_000, 24  # columns, columns, lines of a terminal
 _LAST_BLANKS: Final = re.compile(r" +$", re.MULTILINE)
 
 

@@ -74,7 +74,7 @@ def _bytes_of(values: npt.NDArray[Any]) -> memoryview:
 
 LARGEST_RIFF: Final = (1 << 32) - 1  # bytes that a 32-bit size can say
 _UNKNOWN: Final = (1 << 32) - 1  # and what stands in its place where ds64 has the size
-_PCM, _FLOAT = 1, 3
+_PCM, _FLOAT = 1, 3  # WAVE_FORMAT_PCM and WAVE_FORMAT_IEEE_FLOAT
 _GUID_TAIL: Final = bytes.fromhex("000000001000800000aa00389b71")
 
 

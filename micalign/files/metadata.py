@@ -297,7 +297,7 @@ def _moved_markers(data: bytes, moved: Moved) -> bytes | None:
     return bytes(out)
 
 
-_COMMENT, _PICTURE = 4, 6
+_COMMENT, _PICTURE = 4, 6  # kinds of a FLAC's metadata blocks
 _NAMES: Final = {2: "APPLICATION", _COMMENT: "VORBIS_COMMENT", 5: "CUESHEET", _PICTURE: "PICTURE"}
 _LAST: Final = 0x80  # marks the last block of a FLAC's head
 

@@ -21,7 +21,7 @@ __all__ = ["Beside", "RoomyTable"]
 
 _NARROW = 70
 """Words beside a label of up to twenty characters have room from this width on."""
-_GAP, _SET_IN = 3, 4
+_GAP, _SET_IN = 3, 4  # blanks between columns, and before what is set in
 _FEW_WORDS, _MOST_LINES = 24, 2
 """In a column narrower than this a sentence of more lines than these is hard to read (judgement)."""
 

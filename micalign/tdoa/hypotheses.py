@@ -20,7 +20,7 @@ from micalign.tdoa.strokes import Listened
 
 __all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
-FIRST, SECOND, ONE_PATH = 0, 1, 2
+FIRST, SECOND, ONE_PATH = 0, 1, 2  # kinds of a hypothesis, as columns of arrays
 
 _SAME_S: Final = 1.2e-4  # seconds: nearer delays are one hypothesis: six samples
 _AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
