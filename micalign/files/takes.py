@@ -20,7 +20,6 @@ from micalign.arrays import Floats
 from micalign.errors import OutputError
 from micalign.files import tuned
 from micalign.files.encode import write_audio
-from micalign.files.scenes import read_scene
 from micalign.files.sets import (
     FileSet,
     fault_of,
@@ -31,7 +30,8 @@ from micalign.files.sets import (
     refuse_full,
     whole_set,
 )
-from micalign.files.whole import exactly, make_folder, write_text
+from micalign.files.whole import exactly, refuse_taken, write_text
+from micalign.scene.document import parse_scene
 from micalign.scene.model import Scene, TrackPlan
 from micalign.simulate.virtual_take import Faults, Simulation, simulate
 
@@ -247,12 +247,16 @@ def begin_demo(folder: str | os.PathLike[str], *, seed: int = 1, force: bool = F
     """
     if os.path.lexists(folder) and not force:
         raise OutputError(f"{folder} exists: choose another folder with --out, or write into it with --force")
-    path = make_folder(folder) / SCENE_NAME
+    path = Path(folder) / SCENE_NAME
     text = files("micalign.files").joinpath("demo.toml").read_text(encoding="utf-8")
-    write_text(path, text, force=force, kind=exactly(text.encode(), "the demonstration's own scene, unchanged"))
-    scene = read_scene(path)
+    own = exactly(text.encode(), "the demonstration's own scene, unchanged")
+    if os.path.lexists(path):
+        refuse_taken(path, force=force, kind=own)
+    scene = parse_scene(text, str(path))
     x, y, z = scene.mic(LOWERED).position
     refuse_take(scene, take_folder(scene, path), force=force)
     faults = Faults(flipped=(FLIPPED,), moved={LOWERED: (x, y, z - LOWERED_M)})
+    # The scene comes last: where its take cannot be written, nothing is in the way of the next try.
     write_take(simulate(scene, seed=seed, faults=faults), scene, take_folder(scene, path), force=force)
+    write_text(path, text, force=force, kind=own)
     return path

@@ -76,6 +76,15 @@ def test_a_set_larger_than_the_disk_is_refused_first(folder: Path, monkeypatch: 
     assert not (folder / "out").exists()
 
 
+def test_a_demonstration_larger_than_the_disk_leaves_nothing(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not even its scene: the folder would be in the way of the next."""
+    monkeypatch.setattr(sets.shutil, "disk_usage", lambda _: type("Usage", (), {"free": 2_000_000}))
+    said = micalign("demo", "-o", "demo")
+    assert said.status == 2
+    assert "are needed, 2.0 MB are free" in said.err
+    assert not (folder / "demo").exists()
+
+
 def test_no_output_is_an_input(folder: Path) -> None:
     """By its path, by a link, and by another name of the same file."""
     folder.joinpath("link.wav").symlink_to("ref.wav")
