@@ -35,9 +35,9 @@ if TYPE_CHECKING:
     from micalign.errors import MicalignError, OutputError, SceneError, TakeError
     from micalign.figures.comb_curves import Copy, comb_figure
     from micalign.figures.equal_distance import equal_distance_figure
+    from micalign.figures.gallery import timeline_figure
     from micalign.figures.stage_plan import plan_figure
     from micalign.figures.take import spectrum_figure
-    from micalign.figures.timeline import timeline_figure
     from micalign.files.audio import open_take, open_track, open_tracks
     from micalign.files.encode import write_audio
     from micalign.files.scenes import read_scene
@@ -62,7 +62,7 @@ _HOMES: Final = {
     "figures.equal_distance": ("equal_distance_figure",),
     "figures.stage_plan": ("plan_figure",),
     "figures.take": ("spectrum_figure",),
-    "figures.timeline": ("timeline_figure",),
+    "figures.gallery": ("timeline_figure",),
     "files.audio": ("open_take", "open_track", "open_tracks"),
     "files.encode": ("write_audio",),
     "files.scenes": ("read_scene",),

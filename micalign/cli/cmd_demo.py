@@ -39,7 +39,7 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.takes import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.whole import PRINTED, refuse_taken, write_text  # noqa: PLC0415
-    from micalign.report.demo_words import closing_text, demo_document, remaining  # noqa: PLC0415
+    from micalign.report.align_words import closing_text, demo_document, remaining  # noqa: PLC0415
 
     for name in _TOLD:
         if (out / f"{name}.txt").exists():
@@ -85,7 +85,7 @@ def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path
     from micalign.files.audio import open_take, open_track  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415
     from micalign.files.whole import FIGURE, write_bytes  # noqa: PLC0415
-    from micalign.report.demo_words import recorded_sum  # noqa: PLC0415
+    from micalign.report.align_words import recorded_sum  # noqa: PLC0415
     from micalign.units import show_ms  # noqa: PLC0415
 
     scene = read_scene(scene_path)

@@ -11,10 +11,9 @@ from micalign.acoustics.survey import surveyed
 from micalign.errors import SceneError
 from micalign.figures.comb_curves import pair_combs_figure
 from micalign.figures.equal_distance import equal_distance_figure
-from micalign.figures.gallery import scene_figures
+from micalign.figures.gallery import scene_figures, timeline_figure
 from micalign.figures.stage_plan import floor_figure, plan_figure
 from micalign.figures.style import render
-from micalign.figures.timeline import timeline_figure
 from micalign.figures.views import VIEWS, keepout_outline, lobe_outline, move_outline, panel_outline
 from micalign.files.scenes import read_scene
 from micalign.scene.model import Box, Di, Keepout, Mic, Pair, Panel, Room, Scene, Source

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.report.demo_words import recorded_sum
+from micalign.report.align_words import recorded_sum
 from micalign.take.tracks import Track
 
 RATE = 48000
