@@ -13,7 +13,7 @@ for a small misfit grows with the square of the misfit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
@@ -27,7 +27,7 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.units import significant
 
-__all__ = ["agreed"]
+__all__ = ["agreed", "stated"]
 
 _FOLLOWING: Final = 1e-3
 
@@ -87,9 +87,19 @@ def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constrai
     signs = _signs(ordered, joining, limits)
     shifts = tuple(_shift_of(track, island, moved, signs, limits) for island in islands for track in island.tracks)
     shifts = tuple(sorted(shifts, key=lambda shift: ordered.index(shift.track)))
-    offsets = Offsets(limits.reference, sample_rate, shifts)
+    return stated(Offsets(limits.reference, sample_rate, shifts), heard, limits)
+
+
+def stated(
+    offsets: Offsets, heard: Sequence[HeardSource], limits: Constraints, *, by_strokes: Collection[str] = ()
+) -> Offsets:
+    """The shifts with what remains of each source by its arrivals, and the compromise in words.
+
+    ``by_strokes`` are the close mics that their own strokes laid: what remains of their own source is meant.
+    """
+    ordered = [shift.track for shift in offsets.shifts]
     remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets, limits))
-    return replace(offsets, remains=remains, compromise=_words(offsets, limits, heard, remains))
+    return replace(offsets, remains=remains, compromise=_words(offsets, limits, heard, remains, by_strokes))
 
 
 def _joining(heard: HeardSource, limits: Constraints) -> list[Link]:
@@ -245,15 +255,24 @@ def _unknown_words(source: str, offsets: Offsets, limits: Constraints) -> str:
     return f"{said} (by the scene, likely {likely_ms} ms remains between {early} and {late})"
 
 
-def _words(offsets: Offsets, limits: Constraints, heard: Sequence[HeardSource], remains: Sequence[Remain]) -> str:
+def _words(
+    offsets: Offsets,
+    limits: Constraints,
+    heard: Sequence[HeardSource],
+    remains: Sequence[Remain],
+    by_strokes: Collection[str],
+) -> str:
     said = [f"'{limits.reference}' stays where it is"]
     said += [f"{' and '.join(group)} move as one, so that their image stays" for group in limits.together]
     if limits.for_source:
         said.append(f"the shifts suit '{limits.for_source}', the other sources follow")
     elif limits.on and any(shift.shift_s for shift in offsets.shifts):
         said.append("each close mic is laid so that its own source meets the others")
+    if by_strokes:
+        said.append(f"{' and '.join(by_strokes)} by what their own strokes add up to")
     taken = [remain for remain in remains if not remain.is_bleed]
-    worst = max(taken, key=lambda remain: abs(remain.remain_s), default=None)
+    met = [one for one in taken if not {one.track, one.against} & set(by_strokes)]
+    worst = max(met, key=lambda remain: abs(remain.remain_s), default=None)
     if worst is not None and abs(worst.remain_s) > 20e-6:
         said.append(
             f"no one set suits every source: at most {abs(worst.remain_s) * 1e3:.2f} ms remains "

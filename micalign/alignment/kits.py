@@ -1,66 +1,31 @@
-"""Where do a kit's close mics belong, where no scene tells the tracks apart? Tried on their own strokes.
+"""Where do a kit's close mics belong? Each where its own strokes add up best, with a scene or without one.
 
-Without a scene a reference over a kit hears every drum at another delay: the mics over the kit stay where they are, so
-that their image stays, and each close mic is laid where its own strokes add up best with them.
-
-A drum's first wavefront tells where its mic stands, but a drum radiates differently into the near and the far field:
-laid by the arrival, the lows of a snare may cancel. So every shift near the arrival (within 10 ms of where it was
-recorded, where the arrival is not known) and both polarities are tried on the strokes that are the close mic's own, in
-60 to 250 and 250 to 2000 Hz, the mic brought to the others' level in each band, where a sum gains and loses most. What
-is chosen on every second stroke must gain on the others as well.
-
-Source: the sum of two signals, J. Eargle, "The Microphone Book", 2nd ed., Focal Press 2004 (comb filtering of two
-mics); that a choice is judged on what it has not seen: M. Stone, "Cross-validatory choice and assessment of statistical
-predictions", Journal of the Royal Statistical Society B 36(2), 111-147, 1974.
+The strokes decide, near the arrival (`micalign.alignment.own_strokes`); what stays is what hears the kit as a whole.
+Without a scene that is read off the levels: a reference over a kit hears every drum at another delay, so the mics over
+the kit stay where they are, so that their image stays, and each close mic is laid on its own strokes. With a scene it
+is what the scene says is there to take the source: the reference's pair, another pair, or the first such mic.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Bools, Complexes, Floats, Ints, cross_spectrum, fast_length
+from micalign.alignment.constraints import Constraints
+from micalign.alignment.offsets import Offsets, Shift, limited
+from micalign.alignment.own_strokes import REACH_S, Laid, Moved, Place, laid_by_strokes, lows_meet
+from micalign.arrays import Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
-from micalign.tdoa.spectra import rfft
-from micalign.tdoa.strokes import Listened, cut, listen
+from micalign.tdoa.strokes import Listened, listen
 
-__all__ = ["BANDS_HZ", "BEYOND_S", "REACH_S", "StrokeSum", "best_on_strokes", "laid_on_strokes", "level_spread_db"]
+__all__ = ["LaidMics", "Struck", "laid_close_mics", "laid_on_strokes", "level_spread_db"]
 
-BANDS_HZ: Final = ((60.0, 250.0), (250.0, 2000.0))
-REACH_S: Final = 10e-3  # 3.4 m of air: farther from its drum no overhead stands
-BEYOND_S: Final = 1e-3
-"""How far from its arrival a close mic may be laid: 92 and 98 % of what is possible in the two bands is gained so on 35
-mics of the real kit's development half, 96 and 100 % without a bound, up to 4 ms beyond the arrival."""
-_STEP_S: Final = 2e-5
-_AROUND_S: Final = (5e-3, 0.15)
-_LEAST_DB: Final = -0.3  # no band may end lower than so much under as recorded
-_WORTH_DB: Final = 0.5
-_FEWEST: Final = 3
 _HEARD_S: Final = (2e-3, 30e-3)
-
-
-@dataclass(frozen=True)
-class StrokeSum:
-    """How a close mic adds up: ``shift_s`` (positive moves it later) and ``polarity`` that sum best on its strokes.
-
-    ``gains_db``: against as recorded in each of `BANDS_HZ`; ``uncertainty_s``: one sigma, by groups of strokes.
-    """
-
-    shift_s: float
-    polarity: int
-    gains_db: tuple[float, ...]
-    uncertainty_s: float
-    strokes: int
-
-    @property
-    def worth_it(self) -> bool:
-        """Whether the sum gains anything to speak of."""
-        return sum(self.gains_db) >= _WORTH_DB and min(self.gains_db) >= _LEAST_DB
 
 
 def level_spread_db(first: Listened, second: Listened) -> float:
@@ -90,92 +55,6 @@ def _heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
     return np.asarray(10 * np.log10(np.where(power > 0, power, np.nan)))
 
 
-def best_on_strokes(close: Listened, rest: Sequence[Track], *, arrival_s: float | None = None) -> StrokeSum | None:
-    """The shift and polarity of a close mic that add up best with the rest on its own strokes.
-
-    Where it is known how much later the rest hears its drum (``arrival_s``), no shift is more than `BEYOND_S` off that.
-
-    None where it has fewer than three strokes of its own or what half of them choose does not gain on the others.
-    """
-    own = np.flatnonzero(close.strokes.weight > 0)
-    if len(own) < _FEWEST:
-        return None
-    rate = close.track.sample_rate
-    times = close.first_wavefronts
-    bands = _crosses(close.track, rest, times, rate)
-    halves = [np.arange(len(times)) % 2 == k for k in (0, 1)]
-    shifts = np.asarray(np.arange(-round(REACH_S / _STEP_S), round(REACH_S / _STEP_S) + 1) * _STEP_S, dtype=np.float64)
-    if arrival_s is not None:
-        shifts = shifts[np.abs(shifts - arrival_s) <= BEYOND_S]
-    whole = np.array([_gains_db(band, np.ones(len(times), bool), shifts) for band in bands])
-    sign, index = _best(whole)
-    for half, other in (halves, halves[::-1]):
-        parts = np.array([_gains_db(band, half, shifts) for band in bands])
-        chosen = _best(parts)
-        unseen = [_gains_db(band, other, shifts[chosen[1] : chosen[1] + 1])[chosen[0], 0] for band in bands]
-        if sum(unseen) < 0:
-            return None
-    groups = min(8, len(times))
-    near = np.abs(shifts - shifts[index]) <= 1e-3
-    alone = []
-    for group in range(groups):
-        kept = np.arange(len(times)) % groups == group
-        total = np.array([_gains_db(band, kept, shifts[near])[sign] for band in bands]).sum(axis=0)
-        alone.append(float(shifts[near][int(np.argmax(total))]))
-    sigma_s = float(np.hypot(np.std(alone, ddof=1) / np.sqrt(groups) if groups > 1 else 1e-4, _STEP_S))
-    gains = tuple(float(one) for one in whole[:, sign, index])
-    return StrokeSum(float(shifts[index]), 1 if sign == 0 else -1, gains, sigma_s, len(times))
-
-
-def _best(gains_db: Floats) -> tuple[int, int]:
-    """The indices of polarity and shift of the highest total in which no band ends below as recorded."""
-    allowed = gains_db.min(axis=0) >= _LEAST_DB
-    total = np.where(allowed, gains_db.sum(axis=0), -np.inf)
-    sign, index = np.unravel_index(int(np.argmax(total)), total.shape)
-    return int(sign), int(index)
-
-
-@dataclass(frozen=True)
-class _Band:
-    """Of one band: frequencies, and of each stroke the cross-spectrum of rest and close mic and the two powers."""
-
-    hz: Floats
-    cross: Complexes
-    close: Floats
-    rest: Floats
-
-
-def _crosses(close: Track, rest: Sequence[Track], times: Ints, rate: int) -> list[_Band]:
-    before, after = (round(seconds * rate) for seconds in _AROUND_S)
-    size = fast_length(before + after + 4 * round(REACH_S * rate))
-    starts = times - before
-    mic = rfft(cut(close, starts, before + after), size)
-    total = np.zeros_like(mic)
-    for track in rest:
-        clocks = round((close.start_s - track.start_s) * rate)
-        total += rfft(cut(track, starts + clocks, before + after), size)
-    hz = np.arange(mic.shape[1]) * rate / size
-    found = []
-    for low, high in BANDS_HZ:
-        band = (hz >= low) & (hz < high)
-        a, b = mic[:, band], total[:, band]
-        powers = [np.asarray((np.abs(one) ** 2).sum(axis=1), dtype=float) for one in (a, b)]
-        found.append(_Band(hz[band], cross_spectrum(b, a), powers[0], powers[1]))
-    return found
-
-
-def _gains_db(band: _Band, strokes: Bools, shifts: Floats) -> Floats:
-    """The sum over as recorded, the mic at the rest's level, in dB: of both polarities and each shift, (2, shifts)."""
-    close, rest = float(band.close[strokes].sum()), float(band.rest[strokes].sum())
-    if not close > 0 < rest:
-        return np.zeros((2, len(shifts)))
-    cross = np.sqrt(rest / close) * band.cross[strokes].sum(axis=0)
-    swing = 2 * np.real(np.exp(-2j * np.pi * shifts[:, None] * band.hz) @ cross)
-    recorded = 2 * rest + 2 * float(np.real(cross.sum()))
-    sums = np.maximum(np.array([2 * rest + swing, 2 * rest - swing]), 1e-9 * rest)
-    return np.asarray(10 * np.log10(sums / max(recorded, 1e-9 * rest)))
-
-
 _OVER_DB: Final = 8.0  # two overheads of a real kit: 0.9 to 7.3 dB, its close mics 15 to 56 in the middle
 _CLOSE_DB: Final = 12.0
 _SAME_S: Final = 0.03
@@ -200,7 +79,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     close = [name for name, one in others.items() if _CLOSE_DB < spread[name] < float("inf") and _closer(one, heard)]
     if not close or len(close) + len(over) < _FEWEST_MICS:
         return tuple(rows)
-    rest = [reference, *(others[name].track for name in over)]
+    rest = [Moved(reference), *(Moved(others[name].track) for name in over)]
     words = f"the pair stays as it is: it hears the same kit as '{reference.name}'"
     laid = []
     for row in rows:
@@ -229,25 +108,160 @@ def _still(delay: Delay, words: str) -> Delay:
     return replace(delay, delay_s=0.0, polarity=1, confidence=1.0, reliable=True, reason=words, candidates=())
 
 
-def _laid(delay: Delay, one: Listened, rest: Sequence[Track]) -> Delay:
+def _laid(delay: Delay, one: Listened, rest: Sequence[Moved]) -> Delay:
     if not one.strokes.gap_db:
         return replace(delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded")
     # A doubtful arrival still says where the drum's sound comes, where it is no mere guess.
     likely = delay.confidence >= _LIKELY and abs(delay.delay_s) <= REACH_S
-    found = best_on_strokes(one, rest, arrival_s=-delay.delay_s if likely else None)
+    arrival = Place(-delay.delay_s + 0.0, delay.polarity) if likely and delay.reliable else None
+    times_s = one.first_wavefronts / one.track.sample_rate + one.track.start_s
+    found = laid_by_strokes(one.track, times_s, rest, arrival=arrival, near_s=-delay.delay_s if likely else None)
     if found is None:
-        return replace(delay, reliable=False, reason="what half of its strokes choose does not hold on the others")
-    if not found.worth_it:
-        return _still(delay, "adds up best where it was recorded")
-    lows, mids = found.gains_db
+        return replace(delay, reliable=False, reason="it has too few strokes of its own: left as recorded")
+    if found.by == "arrival":
+        return replace(delay, reason=found.words)
+    if found.by == "recorded":
+        return _still(delay, found.words)
     return replace(
         delay,
-        delay_s=-found.shift_s,
+        delay_s=-found.place.shift_s + 0.0,
         uncertainty_s=found.uncertainty_s,
-        polarity=found.polarity,
+        polarity=found.place.polarity,
         polarity_margin=1.0,
         confidence=max(delay.confidence, 0.9),
         reliable=True,
-        reason=f"best sum on {found.strokes} strokes: {lows:+.1f} dB at 60-250 Hz, {mids:+.1f} dB at 250-2000 Hz",
+        reason=found.words,
         candidates=(),
     )
+
+
+_FEWEST_STROKES: Final = 4
+_MOST_STROKES: Final = 64
+_MEET: Final = 0.3
+
+
+@dataclass(frozen=True)
+class Struck:
+    """The tracks of a take and its struck sources: when each is struck, in seconds, and its own mics in order."""
+
+    tracks: tuple[Track, ...]
+    times_s: Mapping[str, tuple[float, ...]]
+    own: Mapping[str, tuple[str, ...]]
+
+
+@dataclass(frozen=True)
+class LaidMics:
+    """The shifts with close mics on their strokes, and the names of those that their best sum or its harm decided."""
+
+    shifts: tuple[Shift, ...]
+    by_strokes: tuple[str, ...]
+
+
+def laid_close_mics(offsets: Offsets, struck: Struck, limits: Constraints) -> LaidMics:
+    """The shifts of a scene with each close mic of a struck source where its own strokes add up best.
+
+    Pairs stay together, and are of one polarity where their lows meet as recorded. A mic without strokes of its own
+    keeps the shift that it has. Where the reference is a close mic itself, the others move instead.
+    """
+    tracks = {track.name: track for track in struck.tracks}
+    before = {one.track: Place(one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts}
+    places = before | _pairs_alike(before, tracks, struck, limits)
+    found: dict[str, Laid] = {}
+    for source, times_s in struck.times_s.items():
+        if limits.for_source in (None, source):
+            for mic, laid in _by_own_strokes(source, np.array(times_s), places, offsets, struck, limits):
+                found[mic] = laid
+                places[mic] = laid.place
+    decided = tuple(mic for mic, laid in found.items() if laid.by != "arrival")
+    shifts = [_shift(one, places, found.get(one.track), before, limits) for one in offsets.shifts]
+    return LaidMics(tuple(shifts), decided)
+
+
+def _pairs_alike(
+    places: Mapping[str, Place], tracks: Mapping[str, Track], struck: Struck, limits: Constraints
+) -> dict[str, Place]:
+    """The members of pairs whose polarity against the pair's first is another than what their lows say."""
+    turned = {}
+    for group in limits.together:
+        members = [name for name in group if name in tracks]
+        shared = [s for s in struck.times_s if all(limits.takes(s, name) for name in members)]
+        by_nature = any((source, name) in limits.inverted for source in shared for name in members)
+        times_s = np.sort(np.concatenate([np.zeros(0), *(struck.times_s[source] for source in shared)]))
+        if by_nature or len(times_s) < _FEWEST_STROKES or len(members) < 2:
+            continue
+        times_s = times_s[np.linspace(0, len(times_s) - 1, min(len(times_s), _MOST_STROKES)).astype(np.intp)]
+        lead = limits.leader(members[0])
+        for name in members:
+            meets = lows_meet(tracks[lead], tracks[name], times_s)
+            polarity = places[lead].polarity * (1 if meets > 0 else -1)
+            if name != lead and abs(meets) >= _MEET and polarity != places[name].polarity:
+                turned[name] = replace(places[name], polarity=polarity)
+    return turned
+
+
+def _by_own_strokes(
+    source: str, times_s: Floats, places: Mapping[str, Place], offsets: Offsets, struck: Struck, limits: Constraints
+) -> Iterator[tuple[str, Laid]]:
+    """Each own mic of a source on the source's strokes, one after the other: the later ones onto the earlier ones."""
+    tracks = {track.name: track for track in struck.tracks}
+    rest = [Moved(tracks[name], places[name]) for name in _heard_with(source, struck, limits)]
+    grouped = {name for group in limits.together for name in group}
+    for mic in struck.own[source]:
+        place = places[mic]
+        if mic not in grouped and rest:
+            still = rest[0].place
+            arrival = place if mic == offsets.reference or offsets.shift(mic).applied else None
+            near_s = place.shift_s if arrival else _expected_s(source, mic, rest[0], limits)
+            laid = laid_by_strokes(tracks[mic], times_s, rest, arrival=arrival, near_s=near_s, recorded=still)
+            if laid is not None:
+                place = laid.place
+                yield mic, laid
+        rest.append(Moved(tracks[mic], place))
+
+
+def _heard_with(source: str, struck: Struck, limits: Constraints) -> list[str]:
+    """What a close mic is added to: the mics there to take the source and others, first of all the reference's pair."""
+    names = [track.name for track in struck.tracks]
+    taking = [name for name in names if limits.takes(source, name) and len(limits.on.get(name, ())) != 1]
+    if not taking:
+        return []
+    grouped = {name for group in limits.together for name in group}
+    stays = limits.leader(limits.reference)
+    lead = min(taking, key=lambda name: (limits.leader(name) != stays, name not in grouped, taking.index(name)))
+    group = limits.leader(lead)
+    return sorted((name for name in taking if limits.leader(name) == group), key=lambda name: name != group)
+
+
+def _expected_s(source: str, mic: str, lead: Moved, limits: Constraints) -> float | None:
+    """Where the scene's places lay a mic whose arrival is not known."""
+    arrivals = limits.expected.get(source, {})
+    if mic not in arrivals or lead.track.name not in arrivals:
+        return None
+    return lead.place.shift_s + arrivals[lead.track.name].arrival_s - arrivals[mic].arrival_s
+
+
+def _shift(
+    one: Shift, places: Mapping[str, Place], laid: Laid | None, before: Mapping[str, Place], limits: Constraints
+) -> Shift:
+    """A shift as it now is, against the reference, which stays."""
+    place, stays = places[one.track], places[limits.reference]
+    known = one.applied or (laid is not None and laid.by == "sum")
+    if one.track == limits.reference or not known:
+        return one
+    if stays != Place() and one.track not in limits.within_reach(list(places), limits.reference):
+        stays = Place()
+    shift_s, polarity = place.shift_s - stays.shift_s, place.polarity * stays.polarity
+    moved = replace(
+        one,
+        delay_s=-shift_s + 0.0,
+        shift_s=shift_s + 0.0,
+        polarity_flip=polarity < 0,
+        reliable=True,
+        applied=True,
+    )
+    if laid is not None and laid.by != "arrival":
+        sigma_s = laid.uncertainty_s if laid.by == "sum" else 0.0
+        moved = replace(moved, uncertainty_s=sigma_s, reason=laid.words)
+    elif place.polarity != before[one.track].polarity:
+        moved = replace(moved, reason="of the polarity in which the pair's lows meet")
+    return limited(moved, limits.max_shift_s)

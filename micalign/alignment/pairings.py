@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from micalign.alignment.kits import laid_on_strokes
+from micalign.alignment.kits import Struck, laid_on_strokes
 from micalign.alignment.onepath.pair import USUAL_S, WIDE_S, PairSum, as_arrival, as_best_sum, one_path_sum
 from micalign.alignment.onepath.recognise import may_be_one_path
 from micalign.alignment.onepath.several import by_loudest, doubted, laid_together
@@ -38,6 +38,7 @@ class Measured:
 
     ``sums`` holds what was found of each DI and its mic; ``on_strokes``: close mics of a kit are placed by where their
     own strokes add up best, and not by their arrivals. ``stretches``: where one source seems to sound alone.
+    ``struck``: with a scene, the struck sources whose own mics are to be laid by their strokes.
     """
 
     reference: str
@@ -47,6 +48,7 @@ class Measured:
     sums: tuple[PairSum, ...] = ()
     on_strokes: bool = False
     stretches: tuple[FoundAlone, ...] = ()
+    struck: Struck | None = None
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""

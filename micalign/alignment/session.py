@@ -11,8 +11,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from micalign.alignment.compromise import agreed
+from micalign.alignment.compromise import agreed, stated
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
+from micalign.alignment.kits import Struck, laid_close_mics
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed
 from micalign.alignment.onepath.pair import PairSum, one_path_sum
@@ -81,7 +82,14 @@ def measured_scene(
         )
     sources = tuple(_with_backs_named(one, limits) for one in heard)
     rows = tuple(TrackDelay(name, _best_answer(sources, limits, name)) for name in names if name != against)
-    return Measured(against, take.sample_rate, rows, sources, sums, stretches=found)
+    struck_sources = _struck(take, own, heard) if by == "sum" else None
+    return Measured(against, take.sample_rate, rows, sources, sums, stretches=found, struck=struck_sources)
+
+
+def _struck(take: Take, own: Mapping[str, Sequence[str]], heard: Sequence[SourceDelays]) -> Struck:
+    """The struck sources that have mics of their own and no DI."""
+    times_s = {one.source: one.strokes_s for one in heard if one.strokes_s and own.get(one.source)}
+    return Struck(take.tracks, times_s, {source: tuple(own[source]) for source in times_s})
 
 
 def di_and_mic(scene: Scene, names: Sequence[str]) -> dict[str, str]:
@@ -303,6 +311,9 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
         heard.append(HeardSource(one.source, links_of(one), levels))
     names = [found.reference, *(one.track for one in found.tracks)]
     offsets = agreed(names, heard, limits, sample_rate=found.sample_rate)
+    if found.struck is not None:
+        laid = laid_close_mics(offsets, found.struck, limits)
+        offsets = stated(replace(offsets, shifts=laid.shifts), heard, limits, by_strokes=laid.by_strokes)
     return replace(offsets, shifts=tuple(_with_basis(shift, found.sources, limits) for shift in offsets.shifts))
 
 

@@ -144,7 +144,8 @@ class Alone:
 class SourceDelays:
     """One source on its own: every pair, its amplitude in each track, and how many moments it was measured on.
 
-    ``alone_hits`` of the moments are strokes of stretches in which nothing else sounds.
+    ``alone_hits`` of the moments are strokes of stretches in which nothing else sounds. ``strokes_s``: when it is
+    struck, as its reference hears it, in seconds on the take's clock; nothing where it sustains.
     """
 
     source: str
@@ -155,6 +156,7 @@ class SourceDelays:
     remark: str | None = None
     loudest_s: float | None = None
     alone_hits: int = 0
+    strokes_s: tuple[float, ...] = ()
 
     @property
     def tracks(self) -> tuple[TrackDelay, ...]:

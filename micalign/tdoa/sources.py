@@ -42,6 +42,7 @@ __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 _AT_ONCE: Final = 2  # sources; more hold more frames in memory
 _LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 _EDGE_S: Final = 0.03  # seconds of the fades of a half-second
+_FEW: Final = 4  # strokes that stand out: fewer may be chance
 
 
 def measure_sources(
@@ -135,20 +136,42 @@ def _measured(
 ) -> SourceDelays:
     reference = wanted.close or wanted.tracks[0]
     order = [reference, *(name for name in wanted.tracks if name != reference)]
-    if strokes_s is not None and (wanted.close is None or is_struck(heard[reference])):
+    struck = wanted.close is None or is_struck(heard[reference])
+    own_s = _all_own(heard[reference], strokes_s) if struck and wanted.close is not None else ()
+    if strokes_s is not None and struck:
         own = _struck(heard[reference], np.sort(strokes_s))
         pairs = _pairs(own, heard, order, wanted, max_delay_s, FIRST)
         levels = amplitudes_at(heard, order, strokes_s)
-        return SourceDelays(wanted.source, reference, pairs, levels, len(strokes_s), loudest_s=float(strokes_s[0]))
+        return SourceDelays(
+            wanted.source,
+            reference,
+            pairs,
+            levels,
+            len(strokes_s),
+            loudest_s=float(strokes_s[0]),
+            strokes_s=own_s,
+        )
     leads = leads_held(heard, close, wanted.source) if wanted.close is not None else np.zeros(0, dtype=np.bool_)
     begins_s = half_seconds(heard[reference], leads)
     if not len(begins_s):
-        return _never_leads(wanted, reference, order)
+        return _never_leads(wanted, reference, order, own_s)
     own = listen(_only(heard[reference].track, begins_s))
     pairs = _pairs(own, heard, order, wanted, max_delay_s, ONE_PATH)
     levels = amplitudes_during(heard, order, leads)
     loudest_s = loudest(heard[reference], begins_s)
-    return SourceDelays(wanted.source, reference, pairs, levels, len(begins_s), loudest_s=loudest_s)
+    return SourceDelays(wanted.source, reference, pairs, levels, len(begins_s), loudest_s=loudest_s, strokes_s=own_s)
+
+
+def _all_own(own: Listened, leading_s: Floats | None) -> tuple[float, ...]:
+    """All strokes that stand out in a source's own track, whatever else sounds there; those it leads where too few do.
+
+    A delay is measured where nothing else sounds; what a sum gains is heard at every stroke.
+    """
+    strokes = own.strokes
+    times_s = strokes.samples[strokes.weight > 0] / own.track.sample_rate + own.track.start_s
+    if strokes.gap_db and len(times_s) >= _FEW:
+        return tuple(times_s.tolist())
+    return () if leading_s is None else tuple(np.sort(leading_s).tolist())
 
 
 def _pairs(
@@ -238,7 +261,7 @@ def off_plan(prior: Expected) -> tuple[str, bool]:
     return f"{said}: was something moved?", True
 
 
-def _never_leads(wanted: Wanted, reference: str, order: Sequence[str]) -> SourceDelays:
+def _never_leads(wanted: Wanted, reference: str, order: Sequence[str], own_s: tuple[float, ...]) -> SourceDelays:
     why = (
         f"'{wanted.source}' has no track of its own, so it cannot be told from the others"
         if wanted.close is None
@@ -246,7 +269,7 @@ def _never_leads(wanted: Wanted, reference: str, order: Sequence[str]) -> Source
     )
     nothing = Delay(0.0, 0.0, 1, 0.0, 0.0, False, why)
     pairs = tuple(PairDelay(reference, name, nothing) for name in order[1:])
-    return SourceDelays(wanted.source, reference, pairs, {}, 0, why)
+    return SourceDelays(wanted.source, reference, pairs, {}, 0, why, strokes_s=own_s)
 
 
 def _prior(wanted: Wanted, reference: str, track: str) -> Expected | None:

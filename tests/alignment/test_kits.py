@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.alignment.kits import best_on_strokes, laid_on_strokes, level_spread_db
+from micalign.alignment.constraints import Constraints
+from micalign.alignment.kits import Struck, laid_close_mics, laid_on_strokes, level_spread_db
+from micalign.alignment.offsets import Offsets, Shift
+from micalign.alignment.own_strokes import Moved, Place, laid_by_strokes, lows_meet
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import listen
@@ -39,23 +42,33 @@ def kit(rng, *, polarity=1, late=132, seconds=12.0):
     return {name: Track.from_array(name, sound, RATE) for name, sound in sounds.items()}
 
 
+def own_times(track):
+    """When a mic's own drum is struck, in seconds."""
+    heard = listen(track)
+    return heard.first_wavefronts / RATE
+
+
+def over(tracks):
+    return [Moved(tracks["left"]), Moved(tracks["right"])]
+
+
 @pytest.mark.parametrize("polarity", [1, -1])
 def test_a_drum_that_arrives_unchanged_adds_up_best_at_its_arrival(rng, polarity):
     tracks = kit(rng, polarity=polarity)
-    found = best_on_strokes(listen(tracks["one"]), [tracks["left"], tracks["right"]])
-    assert found.polarity == polarity
+    found = laid_by_strokes(tracks["one"], own_times(tracks["one"]), over(tracks))
+    assert found.place.polarity == polarity
     # Between its arrivals at the two, 132 and 141 samples later; a step is 20 us.
-    assert 131 / RATE < found.shift_s < 142 / RATE
-    assert found.worth_it
+    assert 131 / RATE < found.place.shift_s < 142 / RATE
+    assert found.by == "sum"
     assert found.strokes == 13
 
 
 def test_what_is_promised_is_what_the_sum_gains(rng):
     """The gain by an own sum in the time domain: band-limited, the mic at the others' level, over the strokes."""
     tracks = kit(rng)
-    found = best_on_strokes(listen(tracks["one"]), [tracks["left"], tracks["right"]])
+    found = laid_by_strokes(tracks["one"], own_times(tracks["one"]), over(tracks))
     mic, rest = tracks["one"].read(), tracks["left"].read() + tracks["right"].read()
-    moved = found.polarity * np.roll(mic, round(found.shift_s * RATE))
+    moved = found.place.polarity * np.roll(mic, round(found.place.shift_s * RATE))
     own = np.zeros(len(mic), bool)
     for at in listen(tracks["one"]).strokes.samples[listen(tracks["one"]).strokes.weight > 0]:
         own[at - 200 : at + 6600] = True
@@ -68,10 +81,38 @@ def test_what_is_promised_is_what_the_sum_gains(rng):
         assert gained == pytest.approx(promised, abs=0.4)  # the bands' edges are not as steep
 
 
-def test_a_mic_that_hears_noise_alone_is_left(rng):
+def test_an_arrival_that_adds_up_as_well_stays(rng):
     tracks = kit(rng)
-    noise = listen(Track.from_array("noise", rng.normal(size=12 * RATE), RATE))
-    assert best_on_strokes(noise, [tracks["left"]]) is None or noise.strokes.gap_db == 0.0
+    arrival = Place(135 / RATE)
+    found = laid_by_strokes(tracks["one"], own_times(tracks["one"]), over(tracks), arrival=arrival, near_s=135 / RATE)
+    assert (found.by, found.place) == ("arrival", arrival)
+
+
+def test_an_arrival_that_harms_gives_way_and_where_nothing_helps_the_mic_is_left(rng):
+    """At 180 Hz a half wave is 122 samples: recorded so late against the others, the tone already adds up."""
+    tracks = kit(rng, late=0)
+    times_s = own_times(tracks["one"])
+    harmful = Place(122 / RATE)
+    near = laid_by_strokes(tracks["one"], times_s, over(tracks), arrival=harmful, near_s=122 / RATE)
+    assert (near.by, near.place) == ("recorded", Place())
+    assert min(near.gains_db) < -3
+    assert "left as recorded: moved, its own strokes would add up to -" in near.words
+    wide = laid_by_strokes(tracks["one"], times_s, over(tracks), arrival=harmful)
+    assert abs(wide.place.shift_s) < 10 / RATE
+
+
+def test_fewer_than_four_strokes_say_nothing(rng):
+    tracks = kit(rng)
+    assert laid_by_strokes(tracks["one"], own_times(tracks["one"])[:3], over(tracks)) is None
+    assert laid_by_strokes(tracks["one"], own_times(tracks["one"]), []) is None
+
+
+def test_noise_promises_no_gain(rng):
+    """What half of the strokes choose by chance does not hold on the others."""
+    tracks = kit(rng)
+    noise = Track.from_array("noise", rng.normal(size=12 * RATE), RATE)
+    found = laid_by_strokes(noise, np.arange(0.5, 11.0, 0.7), over(tracks))
+    assert found.by == "recorded"
 
 
 def test_two_mics_over_a_kit_hear_it_alike_and_a_close_mic_does_not(rng):
@@ -109,3 +150,79 @@ def test_without_a_kit_nothing_is_changed(rng):
     tracks = [Track.from_array(name, np.roll(sound, k), RATE) for k, name in enumerate(("a", "b"))]
     rows = (TrackDelay("b", UNTOLD),)
     assert laid_on_strokes(tracks[0], tracks[1:], rows) == rows
+
+
+def scene_of(tracks, reference="left", **more):
+    """Two drums with a mic each under a pair: what a scene asks, and its struck sources."""
+    on = {"one": ("one",), "two": ("two",), "left": ("one", "two"), "right": ("one", "two")}
+    times_s = {name: tuple(own_times(tracks[name])) for name in ("one", "two")}
+    limits = Constraints(reference, (("left", "right"),), on, **more)
+    return limits, Struck(tuple(tracks.values()), times_s, {name: (name,) for name in times_s})
+
+
+def offsets_of(places, reference="left"):
+    shifts = [
+        Shift(
+            name,
+            -shift_s,
+            1e-5,
+            shift_s,
+            polarity_flip=sign < 0,
+            reliable=True,
+            applied=True,
+        )
+        for name, (shift_s, sign) in places.items()
+    ]
+    return Offsets(reference, RATE, tuple(shifts))
+
+
+def laid(tracks, places, reference="left", **more):
+    limits, struck = scene_of(tracks, reference, **more)
+    found = laid_close_mics(offsets_of(places, reference), struck, limits)
+    return {one.track: one for one in found.shifts}, found.by_strokes
+
+
+HALF_WAVE = {"left": (0.0, 1), "right": (0.0, 1), "one": (0.0, 1), "two": (4.0e-3, 1)}
+
+
+def test_with_a_scene_a_close_mic_goes_where_its_strokes_add_up_best(rng):
+    shifts, by_strokes = laid(kit(rng), {**HALF_WAVE, "one": (2.5e-3, 1), "two": (3.5e-3, 1)})
+    assert 131 / RATE < shifts["one"].shift_s < 142 / RATE
+    assert 159 / RATE < shifts["two"].shift_s < 191 / RATE
+    assert "best sum on 13 strokes" in shifts["one"].reason
+    assert set(by_strokes) <= {"one", "two"}
+    assert shifts["left"].shift_s == shifts["right"].shift_s == 0.0
+
+
+def test_where_the_reference_is_a_close_mic_the_others_move_and_stay_together(rng):
+    shifts, _ = laid(kit(rng), {"one": (0.0, 1), "two": (1e-3, 1), "left": (-2.5e-3, 1), "right": (-2.5e-3, 1)}, "one")
+    assert shifts["one"].shift_s == 0.0
+    assert -142 / RATE < shifts["left"].shift_s < -131 / RATE
+    assert shifts["right"].shift_s == shifts["left"].shift_s
+    assert 20 / RATE < shifts["two"].shift_s < 60 / RATE
+
+
+def test_a_pair_is_of_the_polarity_in_which_its_lows_meet(rng):
+    """A flip of one overhead that a doubtful polarity asked for is taken back; a true inversion is found."""
+    tracks = kit(rng)
+    assert lows_meet(tracks["left"], tracks["right"], own_times(tracks["one"])) > 0.7
+    shifts, _ = laid(tracks, {**HALF_WAVE, "right": (0.0, -1)})
+    assert not shifts["right"].polarity_flip
+    assert "pair's lows" in shifts["right"].reason
+    turned = tracks | {"right": Track.from_array("right", -tracks["right"].read(), RATE)}
+    assert laid(turned, HALF_WAVE)[0]["right"].polarity_flip
+
+
+def test_the_polarity_that_a_scene_gives_a_pair_stays(rng):
+    """As of two crossed figures of eight."""
+    by_nature = {"inverted": frozenset({("one", "right")})}
+    assert laid(kit(rng), {**HALF_WAVE, "right": (0.0, -1)}, **by_nature)[0]["right"].polarity_flip
+
+
+def test_a_source_that_is_favoured_is_laid_alone_and_the_largest_shift_holds(rng):
+    places = {**HALF_WAVE, "one": (2.5e-3, 1), "two": (3.5e-3, 1)}
+    shifts, _ = laid(kit(rng), places, for_source="two")
+    assert shifts["one"].shift_s == 2.5e-3
+    shifts, _ = laid(kit(rng), places, max_shift_s=2e-3)
+    assert not shifts["one"].applied
+    assert "larger than the 2 ms allowed" in shifts["one"].reason
