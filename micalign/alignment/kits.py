@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.offsets import Offsets, Shift, limited
-from micalign.alignment.own_strokes import REACH_S, Laid, Moved, Place, laid_by_strokes, lows_meet
+from micalign.alignment.own_strokes import REACH_S, CloseMic, Place, PlacedTrack, laid_by_strokes, lows_meet
 from micalign.arrays import Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
@@ -36,7 +36,7 @@ def level_spread_db(first: Listened, second: Listened) -> float:
     """
     rate = first.track.sample_rate
     later = round((second.track.start_s - first.track.start_s) * rate)
-    loud = [one.strokes.samples[one.strokes.level_db > -20.0] for one in (first, second)]
+    loud = [one.strokes.samples[one.strokes.level_db > _HEARD_DB] for one in (first, second)]
     samples = np.union1d(loud[0], loud[1] + later)
     levels = [_heard_db(first, samples), _heard_db(second, samples - later)]
     both = np.isfinite(levels[0]) & np.isfinite(levels[1])
@@ -56,7 +56,14 @@ def _heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
 
 
 _OVER_DB: Final = 8.0  # two overheads of a real kit: 0.9 to 7.3 dB, its close mics 15 to 56 in the middle
+_MEETING_DB: Final = 10.0
 _CLOSE_DB: Final = 12.0
+_EARLY_S: Final = 1e-3
+_MEET: Final = 0.4
+_MEET_S: Final = 0.6e-3
+_HEARD_DB: Final = -20.0
+_FEWEST_STROKES: Final = 4
+_MOST_STROKES: Final = 64
 _SAME_S: Final = 0.03
 _KNOWN: Final = 0.6
 _LOUD_DB: Final = -15.0
@@ -75,11 +82,19 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     apart = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
     others = {track.name: listen(track) for track in tracks if track.name not in apart}
     spread = {name: level_spread_db(heard, one) for name, one in others.items()}
-    over = [name for name, decibels in spread.items() if decibels <= _OVER_DB]
-    close = [name for name, one in others.items() if _CLOSE_DB < spread[name] < float("inf") and _closer(one, heard)]
+    meeting = {name for name, one in others.items() if spread[name] <= _MEETING_DB and _meet(heard, one)}
+    early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - meeting
+    over = [
+        name for name, decibels in spread.items() if name in meeting or (name not in early and decibels <= _OVER_DB)
+    ]
+    close = [
+        name
+        for name, one in others.items()
+        if name in early or (_CLOSE_DB < spread[name] < float("inf") and _closer(one, heard))
+    ]
     if not close or len(close) + len(over) < _FEWEST_MICS:
         return tuple(rows)
-    rest = [Moved(reference), *(Moved(others[name].track) for name in over)]
+    rest = [PlacedTrack(reference), *(PlacedTrack(others[name].track) for name in over if name in meeting)]
     words = f"the pair stays as it is: it hears the same kit as '{reference.name}'"
     laid = []
     for row in rows:
@@ -90,6 +105,24 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         else:
             laid.append(row)
     return tuple(laid)
+
+
+def _is_early(delay: Delay) -> bool:
+    """Whether a track likely hears the kit clearly before the reference: it stands nearer, however alike the levels."""
+    return delay.confidence >= _LIKELY and -REACH_S <= delay.delay_s <= -_EARLY_S
+
+
+def _meet(reference: Listened, one: Listened) -> bool:
+    """Whether the lows of two mics over a kit add up as they are: then close mics are laid onto both."""
+    strokes = reference.strokes
+    times_s = strokes.samples[strokes.level_db > _HEARD_DB] / reference.track.sample_rate + reference.track.start_s
+    return len(times_s) > 0 and lows_meet(reference.track, one.track, _some(times_s), within_s=_MEET_S) >= _MEET
+
+
+def _some(times_s: Floats) -> Floats:
+    """At most `_MOST_STROKES` of all, evenly."""
+    count = min(len(times_s), _MOST_STROKES)
+    return np.asarray(times_s[np.linspace(0, len(times_s) - 1, count).astype(np.intp)], dtype=np.float64)
 
 
 def _closer(one: Listened, reference: Listened) -> bool:
@@ -108,7 +141,7 @@ def _still(delay: Delay, words: str) -> Delay:
     return replace(delay, delay_s=0.0, polarity=1, confidence=1.0, reliable=True, reason=words, candidates=())
 
 
-def _laid(delay: Delay, one: Listened, rest: Sequence[Moved]) -> Delay:
+def _laid(delay: Delay, one: Listened, rest: Sequence[PlacedTrack]) -> Delay:
     if not one.strokes.gap_db:
         return replace(delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded")
     # A doubtful arrival still says where the drum's sound comes, where it is no mere guess.
@@ -133,11 +166,6 @@ def _laid(delay: Delay, one: Listened, rest: Sequence[Moved]) -> Delay:
         reason=found.words,
         candidates=(),
     )
-
-
-_FEWEST_STROKES: Final = 4
-_MOST_STROKES: Final = 64
-_MEET: Final = 0.3
 
 
 @dataclass(frozen=True)
@@ -166,7 +194,7 @@ def laid_close_mics(offsets: Offsets, struck: Struck, limits: Constraints) -> La
     tracks = {track.name: track for track in struck.tracks}
     before = {one.track: Place(one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts}
     places = before | _pairs_alike(before, tracks, struck, limits)
-    found: dict[str, Laid] = {}
+    found: dict[str, CloseMic] = {}
     for source, times_s in struck.times_s.items():
         if limits.for_source in (None, source):
             for mic, laid in _by_own_strokes(source, np.array(times_s), places, offsets, struck, limits):
@@ -189,10 +217,9 @@ def _pairs_alike(
         times_s = np.sort(np.concatenate([np.zeros(0), *(struck.times_s[source] for source in shared)]))
         if by_nature or len(times_s) < _FEWEST_STROKES or len(members) < 2:
             continue
-        times_s = times_s[np.linspace(0, len(times_s) - 1, min(len(times_s), _MOST_STROKES)).astype(np.intp)]
         lead = limits.leader(members[0])
         for name in members:
-            meets = lows_meet(tracks[lead], tracks[name], times_s)
+            meets = lows_meet(tracks[lead], tracks[name], _some(times_s))
             polarity = places[lead].polarity * (1 if meets > 0 else -1)
             if name != lead and abs(meets) >= _MEET and polarity != places[name].polarity:
                 turned[name] = replace(places[name], polarity=polarity)
@@ -201,10 +228,10 @@ def _pairs_alike(
 
 def _by_own_strokes(
     source: str, times_s: Floats, places: Mapping[str, Place], offsets: Offsets, struck: Struck, limits: Constraints
-) -> Iterator[tuple[str, Laid]]:
+) -> Iterator[tuple[str, CloseMic]]:
     """Each own mic of a source on the source's strokes, one after the other: the later ones onto the earlier ones."""
     tracks = {track.name: track for track in struck.tracks}
-    rest = [Moved(tracks[name], places[name]) for name in _heard_with(source, struck, limits)]
+    rest = [PlacedTrack(tracks[name], places[name]) for name in _heard_with(source, struck, limits)]
     grouped = {name for group in limits.together for name in group}
     for mic in struck.own[source]:
         place = places[mic]
@@ -216,7 +243,7 @@ def _by_own_strokes(
             if laid is not None:
                 place = laid.place
                 yield mic, laid
-        rest.append(Moved(tracks[mic], place))
+        rest.append(PlacedTrack(tracks[mic], place))
 
 
 def _heard_with(source: str, struck: Struck, limits: Constraints) -> list[str]:
@@ -232,7 +259,7 @@ def _heard_with(source: str, struck: Struck, limits: Constraints) -> list[str]:
     return sorted((name for name in taking if limits.leader(name) == group), key=lambda name: name != group)
 
 
-def _expected_s(source: str, mic: str, lead: Moved, limits: Constraints) -> float | None:
+def _expected_s(source: str, mic: str, lead: PlacedTrack, limits: Constraints) -> float | None:
     """Where the scene's places lay a mic whose arrival is not known."""
     arrivals = limits.expected.get(source, {})
     if mic not in arrivals or lead.track.name not in arrivals:
@@ -241,7 +268,7 @@ def _expected_s(source: str, mic: str, lead: Moved, limits: Constraints) -> floa
 
 
 def _shift(
-    one: Shift, places: Mapping[str, Place], laid: Laid | None, before: Mapping[str, Place], limits: Constraints
+    one: Shift, places: Mapping[str, Place], laid: CloseMic | None, before: Mapping[str, Place], limits: Constraints
 ) -> Shift:
     """A shift as it now is, against the reference, which stays."""
     place, stays = places[one.track], places[limits.reference]

@@ -2,11 +2,13 @@
 
 Every pair of tracks gives one delay; the way round any triangle must sum to zero. `arrival_times` finds the times
 that fit all pairs by weighted robust least squares (iteratively reweighted with Huber's weights), so that one wrong
-pair does not spoil the others; `best_polarity` finds the flips that agree with the most evidence, exactly. Times in
-seconds; a link's ``delay_s`` is positive when the event comes later in ``track`` than in ``reference``.
+pair does not spoil the others, and is no surer of them than the pairs agree; `best_polarity` finds the flips that agree
+with the most evidence, exactly. Times in seconds; a link's ``delay_s`` is positive when the event comes later in
+``track`` than in ``reference``.
 
-Sources: P. J. Huber, *Robust Statistics*, Wiley 1981, ch. 7 (reweighting); the best assignment of signs is the
-maximum cut of the graph whose edges are the pairs of opposite polarity.
+Sources: P. J. Huber, *Robust Statistics*, Wiley 1981, ch. 7 (reweighting); R. T. Birge, "The calculation of errors by
+the method of least squares", Physical Review 40, 207, 1932 (scatter that is wider than stated); the best assignment of
+signs is the maximum cut of the graph whose edges are the pairs of opposite polarity.
 """
 
 from __future__ import annotations
@@ -112,11 +114,13 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> LinkedTimes:
             break
         trust = renewed
         times = _solve(design, delays, base * trust)
-    spread = _spread(design, base * trust, anchors)
+    spread = _spread(design, base * trust, anchors) * _birge(
+        (delays - design @ times) / sigma, trust, int(np.sum(~anchors))
+    )
     return LinkedTimes(
         dict(zip(reached, times.tolist(), strict=True)),
         dict(zip(reached, spread.tolist(), strict=True)),
-        tuple((delays - design @ times).tolist()),
+        tuple(residual.tolist()),
         tuple(trust.tolist()),
     )
 
@@ -148,6 +152,15 @@ def _huber(scaled: Floats) -> Floats:
     size = np.maximum(np.abs(scaled), 1e-12)
     weight: Floats = np.minimum(1.0, _HUBER / size)
     return weight
+
+
+def _wider(scaled: Floats, trust: Floats, unknowns: int) -> float:
+    """How much wider than stated the times scatter, 1 at least: by what the links miss the solution by in sigmas.
+
+    A wrong link counts as `_HUBER` sigmas, so that it does not widen what the others agree on.
+    """
+    free = len(scaled) - unknowns
+    return max(1.0, float(np.sqrt(((trust * scaled) ** 2).sum() / free))) if free > 0 else 1.0
 
 
 def _spread(design: Floats, weights: Floats, anchors: Bools) -> Floats:

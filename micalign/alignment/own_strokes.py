@@ -27,7 +27,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.spectra import rfft
 from micalign.tdoa.strokes import cut
 
-__all__ = ["BANDS_HZ", "REACH_S", "Laid", "Moved", "Place", "laid_by_strokes", "lows_meet"]
+__all__ = ["BANDS_HZ", "REACH_S", "CloseMic", "Place", "PlacedTrack", "laid_by_strokes", "lows_meet"]
 
 BANDS_HZ: Final = ((60.0, 250.0), (250.0, 2000.0))
 """Hertz: where a drum has its weight, and where it has its body; above, two mics meet in no phase to speak of."""
@@ -61,6 +61,9 @@ _FOLDS: Final = 8
 _NEAR_S: Final = 1e-3
 """Seconds beside the best sum within which parts of the strokes may choose another one: that is its scatter."""
 
+_LAG_STEP_S: Final = 1e-4
+"""Seconds between lags at which lows are compared: a fortieth of a period at 250 Hz."""
+
 _SILENT: Final = 1e-30  # a power that no sound has
 
 
@@ -73,7 +76,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
+class PlacedTrack:
     """A track that a close mic is added to, and where it is laid itself."""
 
     track: Track
@@ -81,7 +84,7 @@ class Moved:
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
+class CloseMic:
     """Where a close mic belongs by its own strokes, and why there.
 
     ``by``: its arrival, its best sum, or neither ("recorded"). ``gains_db``: what that gains in each of `BANDS_HZ`;
@@ -114,12 +117,12 @@ def _decibels(gains_db: tuple[float, float]) -> str:
 def laid_by_strokes(
     close: Track,
     times_s: Floats,
-    rest: Sequence[Moved],
+    rest: Sequence[PlacedTrack],
     *,
     arrival: Place | None = None,
     near_s: float | None = None,
     recorded: Place | None = None,
-) -> Laid | None:
+) -> CloseMic | None:
     """Where a close mic belongs by its own strokes, None where it has fewer than four or nothing to be added to.
 
     Parameters
@@ -127,7 +130,7 @@ def laid_by_strokes(
     close : Track
     times_s : shape (N,)
         When its own source is struck, on the take's clock.
-    rest : sequence of Moved
+    rest : sequence of PlacedTrack
         What it is added to.
     arrival : Place, optional
         Where its arrival lays it, if that is known.
@@ -144,7 +147,7 @@ def laid_by_strokes(
     ...     near[at : at + 2000] += rng.normal(size=2000) * np.exp(-np.arange(2000) / 300)
     >>> far = Track.from_array("overhead", -0.1 * np.roll(near, 96), 48000)
     >>> times_s, snare = np.arange(9000, 96000, 15000) / 48000, Track.from_array("snare", near, 48000)
-    >>> laid = laid_by_strokes(snare, times_s, [Moved(far)])
+    >>> laid = laid_by_strokes(snare, times_s, [PlacedTrack(far)])
     >>> laid.by, round(laid.place.shift_s * 1e3, 2), laid.place.polarity
     ('sum', 2.0, -1)
     """
@@ -163,9 +166,10 @@ def laid_by_strokes(
     return _decided(best, by_arrival, recorded or Place())
 
 
-def _decided(best: Laid, arrival: Laid | None, recorded: Place) -> Laid:
-    """The arrival where the best sum is hardly better and no harm is done, the best sum, or as recorded."""
-    harmless = arrival if arrival is not None and min(arrival.gains_db) >= _HARM_DB else None
+def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> CloseMic:
+    """The arrival where the best sum is hardly better and nothing is lost, the best sum, or as recorded."""
+    is_harmless = arrival is not None and min(arrival.gains_db) >= _HARM_DB and sum(arrival.gains_db) >= 0.0
+    harmless = arrival if is_harmless else None
     if harmless is not None and sum(best.gains_db) - sum(harmless.gains_db) < _WORTH_DB:
         return harmless
     if min(best.gains_db) >= _HARM_DB and sum(best.gains_db) >= _WORTH_DB:
@@ -173,7 +177,7 @@ def _decided(best: Laid, arrival: Laid | None, recorded: Place) -> Laid:
     return harmless or replace(arrival or best, place=recorded, by="recorded")
 
 
-def _best_sum(sums: Sequence[_Sums], shifts: Floats, strokes: int) -> Laid:
+def _best_sum(sums: Sequence[_Sums], shifts: Floats, strokes: int) -> CloseMic:
     """The best of all shifts and both polarities, what it gains on strokes that did not choose it, and its scatter."""
     sign, index = _chosen(sums, slice(None))
     folds = np.arange(len(sums[0].recorded))
@@ -187,7 +191,7 @@ def _best_sum(sums: Sequence[_Sums], shifts: Floats, strokes: int) -> Laid:
     # The jackknife's: parts that share all but one fold scatter too little by this root.
     sigma_s = float(np.std(scatter_s)) * np.sqrt(len(folds) - 1) if scatter_s else 0.0
     place = Place(float(shifts[index]), 1 if sign == 0 else -1)
-    return Laid(place, "sum", (float(lows), float(mids)), strokes, float(np.hypot(sigma_s, _STEP_S)))
+    return CloseMic(place, "sum", (float(lows), float(mids)), strokes, float(np.hypot(sigma_s, _STEP_S)))
 
 
 def _chosen(sums: Sequence[_Sums], folds: Any) -> tuple[int, int]:
@@ -247,7 +251,7 @@ class _Band:
         return np.array([rows[fold::count].sum(axis=0) for fold in range(count)])
 
 
-def _bands(close: Track, times_s: Floats, rest: Sequence[Moved]) -> list[_Band]:
+def _bands(close: Track, times_s: Floats, rest: Sequence[PlacedTrack]) -> list[_Band]:
     hz, mic = _spectra(close, times_s)
     recorded, laid = np.zeros_like(mic), np.zeros_like(mic)
     for one in rest:
@@ -268,10 +272,19 @@ def _spectra(track: Track, times_s: Floats) -> tuple[Floats, Complexes]:
     return np.arange(spectra.shape[1]) * rate / size, spectra
 
 
-def lows_meet(first: Track, second: Track, times_s: Floats) -> float:
-    """How the lows of two tracks meet as recorded, from -1, inverted, to 1, alike: their coherence at strokes."""
+def lows_meet(first: Track, second: Track, times_s: Floats, *, within_s: float = 0.0) -> float:
+    """How the lows of two tracks meet at strokes, from -1, inverted, to 1, alike: their coherence.
+
+    As recorded, or 0 where they meet better at a lag of more than ``within_s``, up to half of `REACH_S`: then one of
+    them is nearer to what is struck.
+    """
     (hz, one), (_, two) = (_spectra(track, times_s) for track in (first, second))
     lows = (hz >= BANDS_HZ[0][0]) & (hz < BANDS_HZ[0][1])
     one, two = one[:, lows], two[:, lows]
     powers = float((np.abs(one) ** 2).sum() * (np.abs(two) ** 2).sum())
-    return float(np.real(cross_spectrum(one, two)).sum()) / max(float(np.sqrt(powers)), _SILENT)
+    steps = round(REACH_S / 2 / _LAG_STEP_S) if within_s else 0
+    lags_s = np.arange(-steps, steps + 1) * _LAG_STEP_S
+    cross = cross_spectrum(one, two).sum(axis=0)
+    meets = np.real(np.exp(2j * np.pi * lags_s[:, None] * hz[lows]) @ cross) / max(float(np.sqrt(powers)), _SILENT)
+    best = int(np.argmax(np.abs(meets)))
+    return float(meets[best]) if abs(lags_s[best]) <= within_s else 0.0

@@ -2,7 +2,7 @@
 
 What is measured where nothing else sounds outranks the song: there is no bleed in it. Where the two disagree by more
 than three sigma, that is said: a stand was moved between line check and take, sooner than either is wrong. Where they
-agree, both count, by their uncertainties: first wavefronts are right but coarse, the song is fine where it is right.
+agree, the surer counts: first wavefronts are right but coarse, the song is fine where it is right.
 """
 
 from __future__ import annotations
@@ -229,7 +229,7 @@ def _outranked(song: SourceDelays, alone: SourceDelays) -> SourceDelays:
 
 
 def _taken(song: PairDelay, alone: PairDelay | None) -> PairDelay:
-    """A pair by its hits alone; where the song agrees, by both, each as it is sure."""
+    """A pair by its hits alone; where the song agrees, by the surer of the two."""
     if alone is None:
         return song
     delay = alone.delay
@@ -242,9 +242,8 @@ def _taken(song: PairDelay, alone: PairDelay | None) -> PairDelay:
         said = show_ms(song.delay.delay_s, sign=True)
         reason = f"the song says {said}: was a stand moved after the line check?"
         return replace(song, delay=replace(delay, reason=reason))
-    weights = np.array([song.delay.uncertainty_s, delay.uncertainty_s]) ** -2.0
-    both_s = float(weights @ [song.delay.delay_s, delay.delay_s] / weights.sum())
-    return replace(song, delay=replace(delay, delay_s=both_s, uncertainty_s=float(weights.sum() ** -0.5)))
+    # The same mics in the same room err alike: two answers that agree are no surer than the better of them.
+    return replace(song, delay=min((delay, song.delay), key=lambda one: one.uncertainty_s))
 
 
 def _span(span: tuple[float, float]) -> str:

@@ -8,7 +8,7 @@ import pytest
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.kits import Struck, laid_close_mics, laid_on_strokes, level_spread_db
 from micalign.alignment.offsets import Offsets, Shift
-from micalign.alignment.own_strokes import Moved, Place, laid_by_strokes, lows_meet
+from micalign.alignment.own_strokes import Place, PlacedTrack, laid_by_strokes, lows_meet
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import listen
@@ -49,7 +49,7 @@ def own_times(track):
 
 
 def over(tracks):
-    return [Moved(tracks["left"]), Moved(tracks["right"])]
+    return [PlacedTrack(tracks["left"]), PlacedTrack(tracks["right"])]
 
 
 @pytest.mark.parametrize("polarity", [1, -1])
