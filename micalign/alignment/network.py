@@ -114,9 +114,8 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> LinkedTimes:
             break
         trust = renewed
         times = _solve(design, delays, base * trust)
-    spread = _spread(design, base * trust, anchors) * _birge(
-        (delays - design @ times) / sigma, trust, int(np.sum(~anchors))
-    )
+    residual = delays - design @ times
+    spread = _spread(design, base * trust, anchors) * _wider(residual / sigma, trust, int(np.sum(~anchors)))
     return LinkedTimes(
         dict(zip(reached, times.tolist(), strict=True)),
         dict(zip(reached, spread.tolist(), strict=True)),

@@ -42,14 +42,14 @@ def test_the_spread_of_a_chain_is_that_of_its_links():
 
 
 def test_times_are_no_surer_than_the_ways_round_agree(rng):
-    """Links that scatter by three times what they state: the times scatter by three times what they would."""
+    """Links that scatter by three times what they state: the times are stated wider, and too wide never."""
     stated, times = [], dict(zip("abcdef", rng.uniform(-0.02, 0.02, 6), strict=True))
     for _ in range(40):
         links = [Link(a, b, times[b] - times[a] + rng.normal(0, 3e-6), 1e-6) for a, b in combinations("abcdef", 2)]
         stated.append(arrival_times("abcdef", links).sigmas_s["d"])
     exact = [Link(one.reference, one.track, times[one.track] - times[one.reference], 1e-6) for one in links]
-    # Huber's weights hold back what lies beyond two sigma, so that it is somewhat less than three.
-    assert 2.0 < np.mean(stated) / arrival_times("abcdef", exact).sigmas_s["d"] < 3.5
+    # What lies beyond two sigma counts as two, so that it is less than three.
+    assert 1.5 < np.mean(stated) / arrival_times("abcdef", exact).sigmas_s["d"] < 3.5
 
 
 def test_swapping_a_pair_changes_nothing(rng):
