@@ -19,6 +19,7 @@ from micalign.report.check_words import finding_rows
 from micalign.report.measure_words import found_rows
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite, sentence
 from micalign.report.tuned import LARGE_Z
+from micalign.tdoa.tuned import CLEAR_POLARITY
 from micalign.units import dbfs_cell, many, show_db, show_ms
 
 if TYPE_CHECKING:
@@ -259,7 +260,7 @@ def linecheck_screen(found: LineCheck, stretches: Sequence[FoundAlone]) -> Itera
         name = short[one.source or one.span_words]
         yield f"{name}: {clean(one.words)}" if one.source is None else clean(one.words)
     yield _line_table(found, short)
-    caption = "INV: opposite to its own line. ?: not reliable. -: not heard."
+    caption = "INV: opposite to its own line, inv?: perhaps. ?: not reliable. -: not heard."
     yield _matrix("How much later than in its own line, ms", found, short, _arrival, caption)
     yield _matrix("Bleed against its own line, dB", found, short, _bleed, "-: not heard.")
     for source in found.sources:
@@ -332,7 +333,9 @@ def _arrival(source: LineSource, heard: HeardLine) -> str:
         return "own"
     if heard.later_s is None:
         return "-"
-    said = show_ms(heard.later_s, sign=True).removesuffix(" ms") + (" INV" if heard.polarity == -1 else "")
+    said = show_ms(heard.later_s, sign=True).removesuffix(" ms")
+    if heard.polarity == -1:
+        said += " inv?" if heard.reliable and heard.polarity_margin < CLEAR_POLARITY else " INV"
     return said if heard.reliable else f"{said}?"
 
 

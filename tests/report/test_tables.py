@@ -12,6 +12,8 @@ from rich.style import Style
 
 from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
+from micalign.compare.linefaults import HeardLine, LineSource
+from micalign.report.compare_words import _arrival
 from micalign.report.measure_words import delay_table, measure_document, source_table, stretch_lines
 from micalign.report.tables import NOTE, PROBLEM, WARNING, bare_table, ruled_table
 from micalign.tdoa.alone import StruckStretch
@@ -141,3 +143,18 @@ def test_what_was_found_alone_is_a_line_each_and_one_word_how_to_leave_it_out() 
     assert "--strike" in last
     assert not any("--strike" in line for line in lines)
     assert list(stretch_lines([])) == []
+
+
+@pytest.mark.parametrize(
+    ("polarity", "margin", "reliable", "said"),
+    [
+        (1, 0.9, True, "+2.000"),
+        (-1, 0.9, True, "+2.000 INV"),
+        (-1, 0.1, True, "+2.000 inv?"),
+        (-1, 0.1, False, "+2.000 INV?"),
+    ],
+)
+def test_a_line_that_is_perhaps_inverted_says_perhaps(polarity: int, margin: float, reliable: bool, said: str) -> None:
+    """In the matrix of a line check as in the table of delays; what is not reliable has its mark already."""
+    top = HeardLine("top", True, 0.002, 1e-5, polarity, margin, 1, -9.0, -6.0, reliable)
+    assert _arrival(LineSource("kick", False, True, (), 6, "kick mic", (top,), None), top) == said
