@@ -41,7 +41,6 @@ __all__ = [
     "group_span",
     "needed_bytes",
     "output_names",
-    "output_paths",
     "refuse_clashes",
     "refuse_inputs",
     "suffix_fault",
@@ -68,7 +67,7 @@ def suffix_fault(suffix: str) -> str | None:
     return None
 
 
-def output_paths(
+def _output_paths(
     tracks: Sequence[Track], folder: Path, *, suffix: str = SUFFIX, taken: Iterable[str] = ()
 ) -> tuple[Path, ...]:
     """Where each track's aligned file goes: the original's name and the suffix, kept apart where two would be one.
@@ -153,7 +152,7 @@ class Targets:
             slug = _slug(name, used)
             previews[name] = (folder / f"preview-{slug}-before.wav", folder / f"preview-{slug}-after.wav")
         others = ["offsets.json", "offsets.csv", *(path.name for pair in previews.values() for path in pair)]
-        paths = output_paths(tracks, folder, suffix=suffix, taken=others)
+        paths = _output_paths(tracks, folder, suffix=suffix, taken=others)
         return cls(paths, folder / "offsets.json", folder / "offsets.csv", previews)
 
     def refuse(self, inputs: Iterable[Path], *, force: bool) -> None:

@@ -29,7 +29,6 @@ from micalign.scene.model import Scene
 from micalign.take.tracks import Take, Track, as_recorded
 
 __all__ = [
-    "AUDIO_SUFFIXES",
     "Absent",
     "Inventory",
     "Present",
@@ -105,7 +104,7 @@ def _exists(path: str | Path) -> bool:
         return False
 
 
-AUDIO_SUFFIXES: Final = frozenset({".wav", ".wave", ".bwf", ".rf64", ".flac", ".aif", ".aiff", ".aifc"})
+_AUDIO_SUFFIXES: Final = frozenset({".wav", ".wave", ".bwf", ".rf64", ".flac", ".aif", ".aiff", ".aifc"})
 
 
 def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -156,7 +155,7 @@ def _listed(folder: Path) -> tuple[list[Path], list[str]]:
 
 
 def _is_audio(path: Path) -> bool:
-    return path.suffix.casefold() in AUDIO_SUFFIXES and not path.name.startswith(".") and path.is_file()
+    return path.suffix.casefold() in _AUDIO_SUFFIXES and not path.name.startswith(".") and path.is_file()
 
 
 def _is_folder(spec: str) -> bool:

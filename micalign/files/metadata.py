@@ -36,10 +36,8 @@ __all__ = [
     "Shape",
     "carried_blocks",
     "carry",
-    "history_line",
     "insert_blocks",
     "moved_bext",
-    "moved_ixml",
     "rescaled",
     "time_reference",
     "time_reference_of",
@@ -96,10 +94,10 @@ def moved_bext(bext: bytes, start_moved: int, line: str, *, rates: Rates = _ONE_
     return chunk + b"\0" * (len(chunk) % 2)
 
 
-def history_line(sample_rate: int, bits: int, channels: int, text: str) -> str:
+def _history_line(sample_rate: int, bits: int, channels: int, text: str) -> str:
     """A line of coding history in the words of EBU R 98; commas and line ends in the text become spaces.
 
-    >>> history_line(48000, 24, 1, "shifted, +3 samples")
+    >>> _history_line(48000, 24, 1, "shifted, +3 samples")
     'A=PCM,F=48000,W=24,M=mono,T=shifted  +3 samples'
     """
     mode = {1: "M=mono,", 2: "M=stereo,"}.get(channels, "")
@@ -114,10 +112,10 @@ _STAMPS: Final = (
 _RATES: Final = (b"FILE_SAMPLE_RATE", b"TIMESTAMP_SAMPLE_RATE")
 
 
-def moved_ixml(text: bytes, start_moved: int, *, rates: Rates = _ONE_RATE) -> bytes:
+def _moved_ixml(text: bytes, start_moved: int, *, rates: Rates = _ONE_RATE) -> bytes:
     """The text of an iXML chunk with its copies of time reference and rate changed alike; everything else as it was.
 
-    >>> moved_ixml(b"<BWF_TIME_REFERENCE_LOW>7</BWF_TIME_REFERENCE_LOW>"
+    >>> _moved_ixml(b"<BWF_TIME_REFERENCE_LOW>7</BWF_TIME_REFERENCE_LOW>"
     ...            b"<BWF_TIME_REFERENCE_HIGH>0</BWF_TIME_REFERENCE_HIGH>", -2)[:50]
     b'<BWF_TIME_REFERENCE_LOW>5</BWF_TIME_REFERENCE_LOW>'
     """
@@ -239,10 +237,10 @@ def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Change | N
         return None
     if chunk.name in _AS_THEY_ARE[kind]:
         return lambda data: data
-    line = history_line(shape.sample_rate, shape.bits, shape.channels, moved.history)
+    line = _history_line(shape.sample_rate, shape.bits, shape.channels, moved.history)
     moving: dict[bytes, Change] = {
         b"bext": lambda data: moved_bext(data, moved.start_samples, line, rates=moved.rates),
-        b"iXML": lambda data: moved_ixml(data, moved.start_samples, rates=moved.rates),
+        b"iXML": lambda data: _moved_ixml(data, moved.start_samples, rates=moved.rates),
         b"cue ": lambda data: _moved_cues(data, moved),
         b"smpl": lambda data: _moved_loops(data, moved),
         b"MARK": lambda data: _moved_markers(data, moved),

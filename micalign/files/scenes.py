@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 __all__ = [
     "Slot",
     "changes_text",
-    "pieces",
     "positions_text",
     "read_scene",
     "read_text",
@@ -79,10 +78,10 @@ def scene_pieces(text: str) -> list[str | Slot] | None:
         if span is None:
             return None
         placed.append((span, slot))
-    return pieces(text, placed)
+    return _pieces(text, placed)
 
 
-def pieces(text: str, placed: list[tuple[tuple[int, int], Slot]]) -> list[str | Slot]:
+def _pieces(text: str, placed: list[tuple[tuple[int, int], Slot]]) -> list[str | Slot]:
     """A text cut at the spans of its slots; a slot with a ``lead`` stands behind its span and holds nothing yet."""
     cut: list[str | Slot] = []
     at = 0

@@ -54,10 +54,8 @@ __all__ = [
     "in_the_way",
     "listed",
     "one_name",
-    "refuse_files",
     "refuse_full",
     "refuse_in_the_way",
-    "still_ours",
     "whole_set",
     "write_folder",
 ]
@@ -134,7 +132,7 @@ def listed(head: Path) -> dict[str, str] | None:
         return None
 
 
-def still_ours(folder: Path, head: str, but: Collection[str]) -> list[dict[str, str]]:
+def _still_ours(folder: Path, head: str, but: Collection[str]) -> list[dict[str, str]]:
     """What an older set's head lists, is as it was written, and is not among the names that are written anew.
 
     The new head goes on listing it: else nobody could replace it ever after.
@@ -240,7 +238,7 @@ class FileSet:
             {"file": Path(name).as_posix(), "sha256": file_hash(self.stage / _NEW / name)}
             for name in sorted(self.older)
         ]
-        return own + still_ours(self.folder, head, [head, *(one["file"] for one in own)])
+        return own + _still_ours(self.folder, head, [head, *(one["file"] for one in own)])
 
 
 @contextmanager
@@ -503,16 +501,16 @@ def write_folder(
     """
     target = Path(folder)
     finish_killed(target)
-    refuse_files(target, files, force=force)
+    _refuse_files(target, files, force=force)
     refuse_full(target, sum(map(len, files.values())))
-    with whole_set(target, refuse=lambda: refuse_files(target, files, force=force)) as made:
+    with whole_set(target, refuse=lambda: _refuse_files(target, files, force=force)) as made:
         for name, data in files.items():
             made.write_bytes(target / name, data)
     return tuple(target / name for name in files)
 
 
-def refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
-    """Refuse before long work what `write_folder` would refuse after it."""
+def _refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
+    """`OutputError` where one of these names stands there and may not give way."""
     there = [folder / name for name in names if os.path.lexists(folder / name)]
     for path in there:
         if path.suffix.lower() in _KINDS:

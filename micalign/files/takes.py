@@ -40,7 +40,6 @@ __all__ = [
     "LOWERED",
     "LOWERED_M",
     "SCENE_NAME",
-    "TRUTH_NAME",
     "begin_demo",
     "planned_tracks",
     "refuse_take",
@@ -48,7 +47,7 @@ __all__ = [
     "write_take",
 ]
 
-TRUTH_NAME: Final = "truth.json"
+_TRUTH_NAME: Final = "truth.json"
 
 _FORMATS: Final = {".wav": "WAV", ".flac": "FLAC", ".aif": "AIFF", ".aiff": "AIFF"}
 
@@ -135,13 +134,13 @@ def write_take(
     by_file = _by_file(scene)
     _refuse(target, by_file, force=force)
     refuse_full(target, _wave_bytes(simulation, by_file))
-    with whole_set(target, refuse=lambda: _refuse(target, by_file, force=force), head=TRUTH_NAME) as files:
+    with whole_set(target, refuse=lambda: _refuse(target, by_file, force=force), head=_TRUTH_NAME) as files:
         for file, plans in by_file.items():
             _write(simulation, target / file, plans, files)
-        document = simulation.truth | {"files": files.manifest(TRUTH_NAME)}
+        document = simulation.truth | {"files": files.manifest(_TRUTH_NAME)}
         text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
-        files.write_text(target / TRUTH_NAME, text + "\n")
-    return (*(target / file for file in by_file), target / TRUTH_NAME)
+        files.write_text(target / _TRUTH_NAME, text + "\n")
+    return (*(target / file for file in by_file), target / _TRUTH_NAME)
 
 
 def _by_file(scene: Scene) -> dict[str, list[TrackPlan]]:
@@ -183,7 +182,7 @@ def _blocks(simulation: Simulation, plans: list[TrackPlan]) -> Iterator[Floats]:
 def _refuse(folder: Path, by_file: Mapping[str, list[TrackPlan]], *, force: bool) -> None:
     faults = [*_no_names(by_file), *_shared(by_file)]
     if not faults:
-        faults = list(in_the_way(folder, [*by_file, TRUTH_NAME], TRUTH_NAME, force=force))
+        faults = list(in_the_way(folder, [*by_file, _TRUTH_NAME], _TRUTH_NAME, force=force))
     if faults:
         raise OutputError(faults)
 

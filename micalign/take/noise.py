@@ -31,8 +31,6 @@ from micalign.take import tuned
 from micalign.units import db_from_power
 
 __all__ = [
-    "LOW_BINS",
-    "MAINS_HZ",
     "Floor",
     "Hum",
     "HumLine",
@@ -47,7 +45,7 @@ __all__ = [
 ]
 
 
-LOW_BINS: Final = 1000
+_LOW_BINS: Final = 1000
 """Bins of the low spectrum: 0 to 999 Hz."""
 
 
@@ -99,7 +97,7 @@ class QuietMeter:
         window = np.sin(np.pi * (np.arange(frames) + 0.5) / frames) ** 2
         powers = [_power_spectrum(second.astype(np.float64), window) for _, _, second in chosen]
         return QuietSeconds(
-            low=np.array([power[:LOW_BINS] for power in powers]),
+            low=np.array([power[:_LOW_BINS] for power in powers]),
             loudest_tenth=np.array([-loudness for loudness, _, _ in chosen]),
             bands=np.array([_bands(power) for power in powers]),
         )
@@ -119,7 +117,7 @@ def _bands(power: Floats) -> tuple[float, float, float]:
     )
 
 
-MAINS_HZ: Final = (50, 60)
+_MAINS_HZ: Final = (50, 60)
 """Hertz: the mains of all countries."""
 
 _WITHIN: Final = 0.01  # of a harmonic: EN 50160, quoted from memory
@@ -173,7 +171,7 @@ def find_hum(quiet: QuietSeconds | None) -> Hum | None:
     near = quiet.loudest_tenth <= tuned.QUIET_RATIO * quiet.loudest_tenth.min()
     seconds = _Seconds(quiet.low, near, np.median(quiet.low[near], axis=0))
     found = [
-        (sum(line.power for line in lines), mains, lines) for mains in MAINS_HZ if (lines := _lines(seconds, mains))
+        (sum(line.power for line in lines), mains, lines) for mains in _MAINS_HZ if (lines := _lines(seconds, mains))
     ]
     if not found:
         return None
