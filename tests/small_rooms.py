@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from micalign.scene.model import PATTERNS, Absorption, Mic, Room, Scene, Source
-from micalign.simulate.paths import impulse_responses, ways
+from micalign.simulate.virtual_take import impulse_responses, ways
 
 RATE = 24_000
 

@@ -1,26 +1,37 @@
-"""What does a sum of tracks gain or lose, band by band, before and after alignment?
+"""What does a sum of tracks gain or lose, band by band, as recorded and aligned, and how does it sound?
 
 The coherent gain is the energy of the sum against the sum of the energies: 0 dB where tracks have nothing to do with
-each other, 10 log10 N where N equal tracks meet, minus infinity where two cancel. Bands are third octaves about
-1000 Hz (IEC 61260-1: exact midbands 1000 * 10^(k/10), edges a twentieth of a decade away). Levels are decibels;
-shifts are samples, positive later.
+each other, 10 log10 N where N equal tracks meet, minus infinity where two cancel. Bands are third octaves about 1000 Hz
+(IEC 61260-1: exact midbands 1000 * 10^(k/10), edges a twentieth of a decade away). Levels are decibels; shifts are
+samples, positive later.
 
 The spectra come from at most `MOST_FRAMES` windows spread evenly over the take, so a long take costs no more than a
 short one. A shift is applied exactly: whole samples by reading elsewhere, the rest as a phase ramp.
+
+All-pass sections count as alignment does them. A section is (hertz, Q): the all-pass of R. Bristow-Johnson, *Cookbook
+formulae for audio EQ biquad filter coefficients*, with Q > 0, so that its poles lie inside the unit circle for every
+frequency below half the rate; its phase falls from 0 through -180 degrees at its frequency to -360 degrees. It changes
+no level. Those that turn a DI's phase towards its mic (`PhaseMatch`) are fitted in `micalign.alignment.best_sum`.
+
+To be heard, two short sums about one moment. Both are brought to the same loudness (ITU-R BS.1770-4 K-weighting, the
+mean square of the whole stretch), since the louder one always sounds better; then both to a peak of -1 dBFS at the
+most.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
 import numpy as np
 
-from micalign.alignment.all_pass import all_pass_response
+from micalign.alignment.shift import Span, shifted_blocks
 from micalign.arrays import Bools, Complexes, Floats
+from micalign.errors import TakeError
+from micalign.take.loudness import k_weighted
 from micalign.take.tracks import Track
 from micalign.units import db_from_power
 
@@ -29,12 +40,101 @@ __all__ = [
     "MOST_FRAMES",
     "BandGain",
     "BlendTrack",
+    "PhaseMatch",
+    "Section",
     "SumGain",
+    "all_pass_blocks",
+    "all_pass_response",
     "bins_hz",
+    "loudest_moment",
+    "preview",
+    "previews",
+    "ring_samples",
+    "section_coefficients",
     "spectra",
     "sum_gain",
     "third_octaves",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseMatch:
+    """All-pass sections as (hertz, Q), the extra shift and polarity they go with, and the proof on unseen windows.
+
+    ``polarity`` is -1 where the sections turn the DI over in the band, so that the flip that delay alone asked for is
+    taken back (or made). ``before_db`` and ``after_db`` are the loudness-weighted coherent gain of DI plus mic at equal
+    loudness. ``against`` names the mic; ``group_delay_s`` is the longest that the sections hold any note back.
+    """
+
+    sections: tuple[Section, ...]
+    shift_s: float
+    polarity: int
+    before_db: float
+    after_db: float
+    band_hz: tuple[float, float]
+    against: str = ""
+    group_delay_s: float = 0.0
+
+
+Section = tuple[float, float]
+
+
+def section_coefficients(frequency_hz: float, q: float, *, sample_rate: int) -> Floats:
+    """One second-order section, shape (6,): b0 b1 b2 1 a1 a2, as scipy.signal.sosfilt takes it.
+
+    Raises
+    ------
+    TakeError
+        If the frequency is not between 0 and half the rate, or Q is not positive.
+
+    Examples
+    --------
+    >>> b0, b1, b2, _, a1, a2 = section_coefficients(200.0, 0.7, sample_rate=48000)
+    >>> (b0, b1, b2) == (a2, a1, 1.0), bool(np.all(np.abs(np.roots([1, a1, a2])) < 1))
+    (True, True)
+    """
+    if not 0.0 < frequency_hz < sample_rate / 2 or not 0.0 < q < 1e3:
+        raise TakeError(
+            f"an all-pass at {frequency_hz:g} Hz with Q {q:g} cannot be made at {sample_rate} Hz: "
+            "give a frequency below half the rate and a Q above 0"
+        )
+    turn = 2.0 * np.pi * frequency_hz / sample_rate
+    alpha = np.sin(turn) / (2.0 * q)
+    a1, a2 = -2.0 * np.cos(turn) / (1.0 + alpha), (1.0 - alpha) / (1.0 + alpha)
+    return np.array([a2, a1, 1.0, 1.0, a1, a2])
+
+
+def all_pass_response(sections: Iterable[Section], frequency_hz: Floats, *, sample_rate: int) -> Complexes:
+    """The sections' response, of magnitude 1, shape as ``frequency_hz``."""
+    z = np.exp(-2j * np.pi * frequency_hz / sample_rate)
+    response = np.ones(len(frequency_hz), dtype=np.complex128)
+    for frequency, q in sections:
+        a2, a1 = section_coefficients(frequency, q, sample_rate=sample_rate)[:2]
+        response *= (a2 + a1 * z + z**2) / (1.0 + a1 * z + a2 * z**2)
+    return response
+
+
+def all_pass_blocks(blocks: Iterable[Floats], sections: Sequence[Section], *, sample_rate: int) -> Iterator[Floats]:
+    """The blocks through the sections, their state carried from block to block."""
+    from scipy.signal import sosfilt  # noqa: PLC0415 - 700 ms that only a matched phase pays
+
+    sos = np.array([section_coefficients(*section, sample_rate=sample_rate) for section in sections])
+    state = np.zeros((len(sos), 2))
+    for block in blocks:
+        out, state = sosfilt(sos, block, zi=state)
+        yield out
+
+
+def ring_samples(sections: Iterable[Section], *, sample_rate: int) -> int:
+    """How long the sections ring on until they are 120 dB down, in samples; 0 without any.
+
+    >>> ring_samples([], sample_rate=48000), ring_samples([(100.0, 0.5)], sample_rate=48000)
+    (0, 1056)
+    """
+    made = [section_coefficients(*section, sample_rate=sample_rate) for section in sections]
+    radii = [float(np.abs(np.roots([1.0, one[4], one[5]])).max()) for one in made]
+    return sum(math.ceil(math.log(1e-6) / math.log(radius)) for radius in radii)
+
 
 MOST_FRAMES: Final = 128
 WINDOW_FRAMES: Final = 16384
@@ -212,3 +312,88 @@ def _gain_db(sums: Floats, inside: Bools) -> float | None:
         return None
     # Full cancellation is a finite, very low number, so that documents can hold it.
     return max(db_from_power(total / parts), -120.0) if total > 0 else -120.0
+
+
+_PEAK: Final = 10.0 ** (-1.0 / 20.0)
+_FADE_S: Final = 0.01
+_RING_S: Final = 0.25  # let an all-pass settle before the stretch begins
+
+
+def loudest_moment(track: Track, *, window_s: float = 0.05) -> float:
+    """The middle of a track's loudest twentieth of a second, in seconds.
+
+    >>> samples = np.zeros(48000)
+    >>> samples[24000:24100] = 0.5
+    >>> abs(loudest_moment(Track.from_array("click", samples, 48000)) - 0.5) < 0.05
+    True
+    """
+    frame = max(1, round(window_s * track.sample_rate))
+    best, loudest, start = 0, -1.0, 0
+    for block in track.blocks(frame * 64):
+        for index in range(0, len(block), frame):
+            part = block[index : index + frame]
+            energy = float(part @ part)
+            if energy > loudest:
+                best, loudest = start + index, energy
+        start += len(block)
+    return (best + frame / 2) / track.sample_rate
+
+
+def preview(moved: Sequence[BlendTrack], *, middle_s: float, seconds: float) -> tuple[Floats, Floats]:
+    """The sums before and after about a moment, shape (frames,) each, of one loudness.
+
+    Parameters
+    ----------
+    moved : sequence of BlendTrack
+        Tracks of one rate and what is done to each.
+    middle_s, seconds : float
+        Where and how long.
+    """
+    recorded = [BlendTrack(one.before or one.track, gain_db=one.gain_db) for one in moved]
+    before, after = previews([recorded, moved], middle_s=middle_s, seconds=seconds)
+    return before, after
+
+
+def previews(ways: Sequence[Sequence[BlendTrack]], *, middle_s: float, seconds: float) -> list[Floats]:
+    """One sum for each way to add tracks up, all as loud as the first, shape (frames,) each."""
+    rate = ways[0][0].track.sample_rate
+    frames = round(seconds * rate)
+    start = round((middle_s - seconds / 2) * rate)
+    fade = _fade(frames, round(_FADE_S * rate))
+    sums: list[Floats] = []
+    for way in ways:
+        total = np.zeros(frames)
+        for one in way:
+            total += 10.0 ** (one.gain_db / 20.0) * _moved(one, start, frames)
+        sums.append(total * fade)
+    loud = [_loudness(sound, rate) for sound in sums]
+    if min(loud) > 0:
+        sums = [sound * (loud[0] / own) for sound, own in zip(sums, loud, strict=True)]
+    peak = max(float(np.abs(sound).max(initial=0.0)) for sound in sums)
+    scale = min(_PEAK / peak, 1e4) if peak > 0 else 1.0
+    return [sound * scale for sound in sums]
+
+
+def _moved(one: BlendTrack, start: int, frames: int) -> Floats:
+    rate = one.track.sample_rate
+    lead = round(_RING_S * rate) if one.sections else 0
+    blocks = shifted_blocks(
+        one.track, one.shift_samples, polarity=one.polarity, span=Span(start - lead, start + frames)
+    )
+    if one.sections:
+        blocks = all_pass_blocks(blocks, one.sections, sample_rate=rate)
+    return np.concatenate(list(blocks))[lead:]
+
+
+def _fade(frames: int, edge: int) -> Floats:
+    fade = np.ones(frames)
+    edge = min(edge, frames // 2)
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / max(edge, 1))
+    fade[:edge] *= ramp
+    fade[frames - edge :] *= ramp[::-1]
+    return fade
+
+
+def _loudness(sound: Floats, rate: int) -> float:
+    """Root mean square after K-weighting."""
+    return float(np.sqrt(np.mean(k_weighted(sound, rate) ** 2)))

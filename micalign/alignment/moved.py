@@ -17,9 +17,16 @@ from typing import Final
 import numpy as np
 
 from micalign import __version__
-from micalign.alignment.all_pass import Section, all_pass_blocks, ring_samples
-from micalign.alignment.resample import rate_of_original, resampled_blocks, resampled_span
-from micalign.alignment.shift import Span, shifted_blocks, shifted_span, split_shift
+from micalign.alignment.gain import Section, all_pass_blocks, ring_samples
+from micalign.alignment.shift import (
+    Span,
+    rate_of_original,
+    resampled_blocks,
+    resampled_span,
+    shifted_blocks,
+    shifted_span,
+    split_shift,
+)
 from micalign.arrays import Floats
 from micalign.take.noise import Floor, noise_floor
 from micalign.take.tracks import Track, as_recorded

@@ -3,6 +3,10 @@
 Chooses the way: a pair measured as it is, two recorders by their clocks, or a loopback for all. Never over a third
 track: without a scene nothing says that both legs speak of one source, and their sum may be a delay of neither. A delay
 is positive when the event comes later in the track.
+
+Where the reference stands over a kit, it hears every drum at another delay: then the mics over the kit stay where they
+are, so that their image stays, and each close mic is laid where its own strokes add up best with them
+(`laid_on_strokes`). Which are which is read off levels, lows and who hears the drums first.
 """
 
 from __future__ import annotations
@@ -10,19 +14,33 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from micalign.alignment.kits import Struck, laid_on_strokes
-from micalign.alignment.onepath.pair import USUAL_S, WIDE_S, PairSum, as_arrival, as_best_sum, one_path_sum
-from micalign.alignment.onepath.recognise import may_be_one_path
-from micalign.alignment.onepath.several import by_loudest, doubted, laid_together
+import numpy as np
+import numpy.typing as npt
+
+from micalign.alignment.di_and_mics import (
+    USUAL_S,
+    WIDE_S,
+    PairSum,
+    as_arrival,
+    as_best_sum,
+    by_loudest,
+    doubted,
+    laid_together,
+    one_path_sum,
+)
+from micalign.alignment.one_performance import may_be_one_path
+from micalign.alignment.own_strokes import MEET, REACH_S, Place, PlacedTrack, Struck, evenly, laid_by_strokes, lows_meet
 from micalign.alignment.solo import FoundAlone
+from micalign.arrays import Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
+from micalign.tdoa.strokes import Listened, listen
 
-__all__ = ["FAR_S", "By", "Measured", "measured"]
+__all__ = ["FAR_S", "By", "Measured", "laid_on_strokes", "level_spread_db", "measured"]
 
 By = Literal["sum", "arrival"]
 
@@ -90,7 +108,7 @@ def measured(
         What the delay of a DI and its mic follows from: where they add up best, or when the sound arrives.
     on_strokes : bool
         Where the reference stands over a kit: close mics by the shift that adds up best on their own strokes, and the
-        other mics over the kit left where they are (`micalign.alignment.kits`).
+        other mics over the kit left where they are (`laid_on_strokes`).
     progress : callable, optional
         Told what is being done, and which share of all is done, 0 to 1.
     """
@@ -170,3 +188,137 @@ def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool
         return found
     plain = measure_many(reference, [track], max_delay_s=max_delay_s)[0]
     return replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
+
+
+_HEARD_S: Final = (2e-3, 30e-3)
+
+
+def level_spread_db(first: Listened, second: Listened) -> float:
+    """How far strokes differ in level between two tracks, from the lowest tenth to the highest, in dB.
+
+    A close mic hears its own drum 15 dB and more louder, against an overhead, than the others; two mics over a whole
+    kit hear all of it within some 10 dB. Infinite where fewer than six strokes are heard by both.
+    """
+    rate = first.track.sample_rate
+    later = round((second.track.start_s - first.track.start_s) * rate)
+    loud = [one.strokes.samples[one.strokes.level_db > _HEARD_DB] for one in (first, second)]
+    samples = np.union1d(loud[0], loud[1] + later)
+    levels = [_heard_db(first, samples), _heard_db(second, samples - later)]
+    both = np.isfinite(levels[0]) & np.isfinite(levels[1])
+    if both.sum() < 6:
+        return float("inf")
+    low, high = np.quantile((levels[0] - levels[1])[both], (0.1, 0.9))
+    return float(high - low)
+
+
+def _heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
+    step = heard.envelope.step
+    before, after = (round(seconds * heard.track.sample_rate / step) for seconds in _HEARD_S)
+    steps = (samples // step)[:, None] + np.arange(-before, after)
+    inside = (steps >= 0) & (steps < len(heard.envelope.power))
+    power = np.where(inside, heard.envelope.power[np.where(inside, steps, 0)], 0.0).sum(axis=1, dtype=float)
+    return np.asarray(10 * np.log10(np.where(power > 0, power, np.nan)))
+
+
+_OVER_DB: Final = 8.0  # two overheads of a real kit: 0.9 to 7.3 dB, its close mics 15 to 56 in the middle
+_MEETING_DB: Final = 10.0
+_CLOSE_DB: Final = 12.0
+_EARLY_S: Final = 1e-3
+_MEET_S: Final = 0.6e-3
+_HEARD_DB: Final = -20.0
+_SAME_S: Final = 0.03
+_KNOWN: Final = 0.6
+_LOUD_DB: Final = -15.0
+_FEWEST_MICS: Final = 2
+_LIKELY: Final = 0.3
+
+
+def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> tuple[TrackDelay, ...]:
+    """The rows with what the tracks of a kit are to be moved by in place of their arrivals.
+
+    Rows are left as they are where the reference does not stand over a kit: two close mics at least, or one and another
+    mic over the same kit, must be among the tracks. Then every track that is not over the kit is tried.
+    """
+    heard = listen(reference)
+    # What surely comes later than any overhead hears its kit is no track of this kit.
+    apart = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
+    others = {track.name: listen(track) for track in tracks if track.name not in apart}
+    spread = {name: level_spread_db(heard, one) for name, one in others.items()}
+    meeting = {name for name, one in others.items() if spread[name] <= _MEETING_DB and _meet(heard, one)}
+    early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - meeting
+    over = [
+        name for name, decibels in spread.items() if name in meeting or (name not in early and decibels <= _OVER_DB)
+    ]
+    close = [
+        name
+        for name, one in others.items()
+        if name in early or (_CLOSE_DB < spread[name] < float("inf") and _closer(one, heard))
+    ]
+    if not close or len(close) + len(over) < _FEWEST_MICS:
+        return tuple(rows)
+    rest = [PlacedTrack(reference), *(PlacedTrack(others[name].track) for name in over if name in meeting)]
+    words = f"the pair stays as it is: it hears the same kit as '{reference.name}'"
+    laid = []
+    for row in rows:
+        if row.track in over:
+            laid.append(TrackDelay(row.track, _still(row.delay, words)))
+        elif row.track in others:
+            laid.append(TrackDelay(row.track, _laid(row.delay, others[row.track], rest)))
+        else:
+            laid.append(row)
+    return tuple(laid)
+
+
+def _is_early(delay: Delay) -> bool:
+    """Whether a track likely hears the kit clearly before the reference: it stands nearer, however alike the levels."""
+    return delay.confidence >= _LIKELY and -REACH_S <= delay.delay_s <= -_EARLY_S
+
+
+def _meet(reference: Listened, one: Listened) -> bool:
+    """Whether the lows of two mics over a kit add up as they are: then close mics are laid onto both."""
+    strokes = reference.strokes
+    times_s = strokes.samples[strokes.level_db > _HEARD_DB] / reference.track.sample_rate + reference.track.start_s
+    return len(times_s) > 0 and lows_meet(reference.track, one.track, evenly(times_s), within_s=_MEET_S) >= MEET
+
+
+def _closer(one: Listened, reference: Listened) -> bool:
+    """Whether a track's loud strokes leave out many of the reference's: a drum's own mic knows only its drum's."""
+    rate = one.track.sample_rate
+    own, wanted = (heard.strokes.samples[heard.strokes.level_db > _LOUD_DB] for heard in (one, reference))
+    wanted = wanted + round((reference.track.start_s - one.track.start_s) * rate)
+    if not len(own) or not len(wanted):
+        return False
+    after = np.clip(np.searchsorted(own, wanted), 0, len(own) - 1)
+    gaps = np.minimum(np.abs(own[after] - wanted), np.abs(own[np.maximum(after - 1, 0)] - wanted))
+    return float(np.mean(gaps < _SAME_S * rate)) < _KNOWN
+
+
+def _still(delay: Delay, words: str) -> Delay:
+    return replace(delay, delay_s=0.0, polarity=1, confidence=1.0, reliable=True, reason=words, candidates=())
+
+
+def _laid(delay: Delay, one: Listened, rest: Sequence[PlacedTrack]) -> Delay:
+    if not one.strokes.gap_db:
+        return replace(delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded")
+    # A doubtful arrival still says where the drum's sound comes, where it is no mere guess.
+    likely = delay.confidence >= _LIKELY and abs(delay.delay_s) <= REACH_S
+    arrival = Place(-delay.delay_s + 0.0, delay.polarity) if likely and delay.reliable else None
+    times_s = one.first_wavefronts / one.track.sample_rate + one.track.start_s
+    found = laid_by_strokes(one.track, times_s, rest, arrival=arrival, near_s=-delay.delay_s if likely else None)
+    if found is None:
+        return replace(delay, reliable=False, reason="it has too few strokes of its own: left as recorded")
+    if found.by == "arrival":
+        return replace(delay, reason=found.words)
+    if found.by == "recorded":
+        return _still(delay, found.words)
+    return replace(
+        delay,
+        delay_s=-found.place.shift_s + 0.0,
+        uncertainty_s=found.uncertainty_s,
+        polarity=found.place.polarity,
+        polarity_margin=1.0,
+        confidence=max(delay.confidence, 0.9),
+        reliable=True,
+        reason=found.words,
+        candidates=(),
+    )

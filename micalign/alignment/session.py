@@ -11,13 +11,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from micalign.alignment.compromise import agreed, stated
+from micalign.alignment.compromise import Offsets, Shift, agreed, followed, stated
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
-from micalign.alignment.kits import Struck, laid_close_mics
+from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
-from micalign.alignment.offsets import Offsets, Shift, followed
-from micalign.alignment.onepath.pair import PairSum, one_path_sum
-from micalign.alignment.onepath.several import laid_by_sums
+from micalign.alignment.own_strokes import Struck, laid_close_mics
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
 from micalign.errors import SceneError

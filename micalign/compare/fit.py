@@ -1,22 +1,30 @@
 """How well do beliefs explain what was measured, what must then be true, and which causes are the fewest that suffice?
 
 Observations are differences of arrival: a group of sounds in a track against its reference track. Each is Gaussian
-about what the beliefs predict, or, with a small chance, anything at all (a reflection taken for the direct sound).
-The unknowns that explain them best are found by Gauss-Newton steps on the posterior, begun with coarse observations
-so that a wrong start is drawn in; the evidence is the Laplace approximation of the beliefs' marginal likelihood,
-which pays for every doubt that a hypothesis allows itself.
+about what the beliefs predict, or, with a small chance, anything at all (a reflection taken for the direct sound). The
+unknowns that explain them best are found by Gauss-Newton steps on the posterior, begun with coarse observations so that
+a wrong start is drawn in; the evidence is the Laplace approximation of the beliefs' marginal likelihood, which pays for
+every doubt that a hypothesis allows itself.
 
-The scene as it stands is tried first. A cause is taken up only where the take is clearly likelier with it, the one
-that gains most; then a further one on top, at a higher price. What is found must also matter: a stand that is off by
-less than 3 cm, or by less than three times what the scene itself leaves open, is as planned.
+The scene as it stands is tried first. A cause is taken up only where the take is clearly likelier with it, the one that
+gains most; then a further one on top, at a higher price. What is found must also matter: a stand that is off by less
+than 3 cm, or by less than three times what the scene itself leaves open, is as planned.
 
-Sources: A. Tarantola, "Inverse Problem Theory", SIAM 2005, chapter 3 (the step); D. J. C. MacKay, "Information
-Theory, Inference, and Learning Algorithms", Cambridge 2003, chapters 27 and 28 (evidence and Occam's razor).
+Where a thing that was moved stands now: a fit finds one place; few sources leave others that explain the take as well,
+beyond the plane of what it hears. So the search begins at places all about the planned one, under the belief that
+stands go 20 cm and under the belief that they go 50 cm; each place found has the probability that the evidence gives it
+(Laplace's approximation; MacKay, chapters 27 and 28), and one that both beliefs lead to the sum. Its uncertainty is
+that of the belief, or beliefs, that lead to it, wider where what is left over is more than the delays' own sigmas
+explain.
+
+Sources: A. Tarantola, "Inverse Problem Theory", SIAM 2005, chapter 3 (the step); D. J. C. MacKay, "Information Theory,
+Inference, and Learning Algorithms", Cambridge 2003, chapters 27 and 28 (evidence and Occam's razor).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -26,7 +34,19 @@ from micalign.compare.priors import Beliefs, Cause, causes_of
 from micalign.scene.model import Scene
 from micalign.tdoa.event_groups import Group
 
-__all__ = ["RIVAL", "Fit", "Sightings", "Taken", "Verdict", "begun_at", "fitted", "sightings_of", "verdict_on"]
+__all__ = [
+    "RIVAL",
+    "Fit",
+    "MovedPlace",
+    "Sightings",
+    "Taken",
+    "Verdict",
+    "begun_at",
+    "fitted",
+    "moved_places",
+    "sightings_of",
+    "verdict_on",
+]
 
 _STRAY_CHANCE: Final = 0.05
 _STRAY_DENSITY: Final = _STRAY_CHANCE / 0.06
@@ -338,3 +358,91 @@ def _is_explained(fit: Fit, seen: Sightings) -> bool:
     if not len(fit.weight):
         return False
     return float(seen.events[fit.weight > 0.5].sum()) >= _EXPLAINED_SHARE * float(seen.events.sum())
+
+
+_BELIEFS_M: Final = (0.2, 0.5)
+_STARTS_M: Final = (0.15, 0.45)
+_SAME_M: Final = 0.03
+_LEAST_CHANCE: Final = 0.05
+"""A place less probable than this is left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class MovedPlace:
+    """By how much a thing is from where it was planned, (3,), one standard deviation of that, and how probable."""
+
+    moved_m: Floats
+    sigma_m: float
+    probability: float
+
+
+def moved_places(planned: Beliefs, where: slice, beliefs: Beliefs, seen: Sightings, fit: Fit) -> tuple[MovedPlace, ...]:
+    """The places that explain the take, the most probable first.
+
+    Parameters
+    ----------
+    planned : Beliefs
+        Before anything was doubted.
+    where : slice
+        The coordinates of what moved, among the unknowns.
+    beliefs, seen, fit
+        What was believed in the end, what was heard, and what followed.
+    """
+    found: list[tuple[float, Fit]] = []
+    for far_m in _BELIEFS_M:
+        sigma = beliefs.sigma.copy()
+        sigma[where] = np.hypot(planned.sigma[where], far_m)
+        doubting = replace(beliefs, sigma=sigma)
+        tried = [begun_at(doubting, seen, fit.source_of, start) for start in _starts(planned, where, fit)]
+        found += [(one.evidence, one) for one in _distinct(tried, where)]
+    top = max(evidence for evidence, _ in found)
+    groups: list[list[tuple[float, Fit]]] = []
+    for evidence, one in sorted(found, key=lambda each: -each[0]):
+        near = next((group for group in groups if _apart(group[0][1], one, where) < _SAME_M), None)
+        if near is None:
+            near = []
+            groups.append(near)
+        near.append((float(np.exp(evidence - top)), one))
+    total = sum(weight for group in groups for weight, _ in group)
+    every = [_place(planned, where, group, total) for group in groups]
+    kept = sorted(
+        (place for place in every if place.probability >= _LEAST_CHANCE), key=lambda place: -place.probability
+    )
+    return tuple(kept)
+
+
+def _starts(planned: Beliefs, where: slice, fit: Fit) -> list[Floats]:
+    """The place that was found, and places in fourteen directions about the planned one."""
+    ways = [np.array(way) for way in product((-1.0, 0.0, 1.0), repeat=3) if np.sum(np.abs(way)) in (1.0, 3.0)]
+    starts = [fit.unknowns]
+    for far_m, way in product(_STARTS_M, ways):
+        start = fit.unknowns.copy()
+        start[where] = planned.mean[where] + far_m * way / np.linalg.norm(way)
+        starts.append(start)
+    return starts
+
+
+def _apart(one: Fit, other: Fit, where: slice) -> float:
+    return float(np.linalg.norm(one.unknowns[where] - other.unknowns[where]))
+
+
+def _distinct(tried: list[Fit], where: slice) -> list[Fit]:
+    kept: list[Fit] = []
+    for one in sorted(tried, key=lambda fit: -fit.evidence):
+        if all(_apart(one, other, where) > _SAME_M for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _place(planned: Beliefs, where: slice, group: list[tuple[float, Fit]], total: float) -> MovedPlace:
+    weights = np.array([weight for weight, _ in group])
+    places = np.array([fit.unknowns[where] for _, fit in group])
+    middle = weights @ places / weights.sum()
+    variances = np.array([np.trace(fit.covariance[where, where]) * _excess(fit) for _, fit in group])
+    variance = weights @ (variances + np.sum((places - middle) ** 2, axis=1)) / weights.sum()
+    return MovedPlace(middle - planned.mean[where], float(np.sqrt(variance)), float(weights.sum() / total))
+
+
+def _excess(fit: Fit) -> float:
+    """By how much the tension, over as many sightings as count, is more than chance would have it; 1 at the least."""
+    return max(1.0, fit.tension / max(float(np.sum(fit.weight > 0.5)), 1.0))

@@ -22,8 +22,7 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.moved import MovedTrack
-from micalign.alignment.resample import rate_of_original
-from micalign.alignment.shift import Span, common_span
+from micalign.alignment.shift import Span, common_span, rate_of_original
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files import tuned

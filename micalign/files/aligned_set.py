@@ -12,13 +12,11 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.alignment.all_pass import PhaseMatch
-from micalign.alignment.gain import BlendTrack, SumGain, sum_gain
+from micalign.alignment.compromise import Offsets, Remain, Shift
+from micalign.alignment.di_and_mics import PairSum
+from micalign.alignment.gain import BlendTrack, PhaseMatch, SumGain, loudest_moment, preview, sum_gain
 from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
-from micalign.alignment.offsets import Offsets, Remain, Shift
-from micalign.alignment.onepath.pair import PairSum
 from micalign.alignment.pairings import By
-from micalign.alignment.preview import loudest_moment, preview
 from micalign.errors import TakeError
 from micalign.files import tuned
 from micalign.files.aligned import SUFFIX, AlignedFile, Targets, group_span, needed_bytes, write_aligned

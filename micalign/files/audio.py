@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 from typing import Final, Literal
 
-from micalign.alignment.resample import rate_of_original
+from micalign.alignment.shift import rate_of_original
 from micalign.errors import SceneError, TakeError, some
 from micalign.files import tuned
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples

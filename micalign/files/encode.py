@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final
 import numpy as np
 import numpy.typing as npt
 
-from micalign.alignment.dither import to_integers
+from micalign.alignment.shift import to_integers
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files import tuned

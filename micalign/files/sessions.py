@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Final, Literal
 
 from micalign.alignment.constraints import own_tracks
-from micalign.alignment.resample import at_rate
 from micalign.alignment.session import default_reference
+from micalign.alignment.shift import at_rate
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest, some
 from micalign.files import tuned

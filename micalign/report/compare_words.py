@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.solo import FoundAlone
 from micalign.compare.comparison import Comparison, Explanation, Row
-from micalign.compare.linecheck import CheckedLine, LineCheck
-from micalign.compare.linefaults import HeardLine, LineSource
+from micalign.compare.linecheck import CheckedLine, HeardLine, LineCheck, LineSource
 from micalign.report.check_words import finding_rows
 from micalign.report.measure_words import found_rows
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite, sentence

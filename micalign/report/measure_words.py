@@ -11,8 +11,8 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.alignment.onepath.bestsum import ALLOWED_DB
-from micalign.alignment.onepath.pair import BANDS_HZ, Line, PairSum
+from micalign.alignment.best_sum import ALLOWED_DB
+from micalign.alignment.di_and_mics import BANDS_HZ, Line, PairSum
 from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
 from micalign.files.sessions import Laid

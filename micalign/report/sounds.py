@@ -16,10 +16,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from micalign.alignment.gain import BlendTrack
-from micalign.alignment.onepath.pair import PairSum, ways_to_add
+from micalign.alignment.di_and_mics import PairSum, ways_to_add
+from micalign.alignment.gain import BlendTrack, loudest_moment, previews
 from micalign.alignment.pairings import Measured
-from micalign.alignment.preview import loudest_moment, previews
 from micalign.arrays import Floats, fast_length
 from micalign.files.encode import flac_bytes
 from micalign.report.measure_words import WAY_WORDS

@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from micalign.alignment.gain import BlendTrack, SumGain, sum_gain
-from micalign.alignment.offsets import Offsets, Remain, Shift
-from micalign.alignment.onepath.pair import THIRDS_HZ, PairSum
+from micalign.alignment.compromise import Offsets, Remain, Shift
+from micalign.alignment.di_and_mics import THIRDS_HZ, PairSum
+from micalign.alignment.gain import BlendTrack, SumGain, loudest_moment, sum_gain
 from micalign.alignment.pairings import Measured
-from micalign.alignment.preview import loudest_moment
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.shift import Span, shifted_blocks
 from micalign.arrays import Floats
@@ -111,7 +110,7 @@ def stretch(
 
     Examples
     --------
-    >>> from micalign.alignment.offsets import Shift, followed
+    >>> from micalign.alignment.compromise import Shift, followed
     >>> late = Shift("late", 0.002, 0.0, -0.002, polarity_flip=True, reliable=True, applied=True)
     >>> offsets = followed([late], reference="first", sample_rate=1000)
     >>> tracks = [Track.from_array("first", [0, 1, 0, 0, 0], 1000), Track.from_array("late", [0, 0, 0, -1, 0], 1000)]

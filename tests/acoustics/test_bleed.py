@@ -12,7 +12,7 @@ from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import heard, predict
 from micalign.acoustics.room import bounces
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
-from micalign.simulate.paths import images
+from micalign.simulate.virtual_take import images
 
 BEDROOM = Scene(
     title="two singers in an untreated bedroom",

@@ -5,13 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.alignment.all_pass import all_pass_response
-from micalign.alignment.compromise import agreed
+from micalign.alignment.best_sum import match_phase
+from micalign.alignment.compromise import Remain, Shift, agreed, followed, limited
 from micalign.alignment.constraints import Constraints, HeardSource
-from micalign.alignment.gain import BlendTrack, bins_hz, spectra, sum_gain, third_octaves
+from micalign.alignment.gain import BlendTrack, all_pass_response, bins_hz, spectra, sum_gain, third_octaves
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
-from micalign.alignment.offsets import Remain, Shift, followed, limited
-from micalign.alignment.onepath.allpass import match_phase
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
 
@@ -278,7 +276,7 @@ def test_a_cab_that_is_an_all_pass_is_matched_by_that_all_pass():
     """The mic is a bass DI through a section of 180 Hz, Q 0.6, and a little later: both are given back."""
     from scipy.signal import butter, sosfilt
 
-    from micalign.alignment.all_pass import section_coefficients
+    from micalign.alignment.gain import section_coefficients
 
     rng = np.random.default_rng(9)
     di = sosfilt(butter(2, [60, 500], "bandpass", fs=RATE, output="sos"), rng.standard_normal(4 * RATE))

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from micalign.alignment.dither import to_integers
+from micalign.alignment.shift import to_integers
 
 
 @pytest.mark.parametrize("bits", [8, 16, 24, 32])

@@ -7,10 +7,16 @@ import pytest
 from di_takes import bass_take, best_sum, delayed
 from scipy import signal
 
-from micalign.alignment.all_pass import all_pass_blocks, all_pass_response, section_coefficients
-from micalign.alignment.gain import BlendTrack, sum_gain, third_octaves
-from micalign.alignment.onepath.allpass import match_phase
-from micalign.alignment.preview import preview
+from micalign.alignment.best_sum import match_phase
+from micalign.alignment.gain import (
+    BlendTrack,
+    all_pass_blocks,
+    all_pass_response,
+    preview,
+    section_coefficients,
+    sum_gain,
+    third_octaves,
+)
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
 

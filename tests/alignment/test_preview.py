@@ -6,9 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from micalign.alignment.all_pass import section_coefficients
-from micalign.alignment.gain import BlendTrack
-from micalign.alignment.preview import loudest_moment, preview
+from micalign.alignment.gain import BlendTrack, loudest_moment, preview, section_coefficients
 from micalign.take.tracks import Track
 
 RATE = 48000

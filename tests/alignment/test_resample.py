@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from micalign.alignment.resample import at_rate, resampled_blocks, resampled_span
-from micalign.alignment.shift import Span, shifted_blocks
+from micalign.alignment.shift import Span, at_rate, resampled_blocks, resampled_span, shifted_blocks
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
 

@@ -12,8 +12,7 @@ from planted_kits import KINDS, kit, planted
 from rich.console import Console
 
 from micalign.compare.comparison import Comparison, Flips
-from micalign.compare.run import compare, compared
-from micalign.compare.words import findings_of
+from micalign.compare.run import compare, compared, findings_of
 from micalign.errors import TakeError
 from micalign.report.compare_words import comparison_table, summary, to_do
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source

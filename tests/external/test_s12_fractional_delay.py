@@ -7,9 +7,7 @@ import outside
 import pytest
 from scipy.signal.windows import kaiser
 
-from micalign.alignment.dither import to_integers
-from micalign.alignment.resample import resampled_blocks
-from micalign.alignment.shift import HALF_TAPS, Span, kernel, shifted_blocks
+from micalign.alignment.shift import HALF_TAPS, Span, kernel, resampled_blocks, shifted_blocks, to_integers
 from micalign.take.tracks import Track
 
 LAAKSO = "Laakso, Valimaki, Karjalainen, Laine, IEEE SP Magazine 13(1) 30-60, 1996, windowed sinc"

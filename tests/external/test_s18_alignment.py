@@ -9,11 +9,9 @@ import outside
 import pytest
 from scipy import signal
 
-from micalign.alignment.all_pass import all_pass_blocks, all_pass_response
-from micalign.alignment.gain import BlendTrack, sum_gain, third_octaves
+from micalign.alignment.gain import BlendTrack, all_pass_blocks, all_pass_response, sum_gain, third_octaves
 from micalign.alignment.network import Link, arrival_times, best_polarity
-from micalign.alignment.resample import resampled_blocks
-from micalign.alignment.shift import Span, shifted_blocks
+from micalign.alignment.shift import Span, resampled_blocks, shifted_blocks
 from micalign.take.tracks import Track
 
 RATE = 48_000

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
-from micalign.simulate.paths import images, ways
+from micalign.simulate.virtual_take import images, ways
 
 SPEED = 343.0
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.simulate.paths import impulse_responses, rendered
+from micalign.simulate.virtual_take import impulse_responses, rendered
 
 RATE = 48000
 

@@ -104,7 +104,7 @@ FAULTS = {
         "0.5 * db_from_power(total / parts)",
         "s18",
     ),
-    "an all-pass of twice the Q": ("alignment/all_pass.py", "(2.0 * q)", "(4.0 * q)", "s18"),
+    "an all-pass of twice the Q": ("alignment/gain.py", "(2.0 * q)", "(4.0 * q)", "s18"),
     "links weighed by one over sigma squared, twice": (
         "alignment/network.py",
         "link.sigma_s for",
@@ -123,7 +123,7 @@ FAULTS = {
         "count, fraction = split_shift(-shift_samples, whole=whole)\n    stretch",
         "s18",
     ),
-    "drift the other way": ("alignment/resample.py", "clock * (1.0 + drift_ppm", "clock * (1.0 - drift_ppm", "s18"),
+    "drift the other way": ("alignment/shift.py", "clock * (1.0 + drift_ppm", "clock * (1.0 - drift_ppm", "s18"),
 }
 
 

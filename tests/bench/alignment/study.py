@@ -15,7 +15,7 @@ import numpy as np
 from bench.alignment.cases import RATE, Case, cases
 from bench.alignment.gains import BROAD_HZ, LOWS_HZ, Choice, Pair
 
-from micalign.alignment.onepath.pair import PairSum, one_path_sum
+from micalign.alignment.di_and_mics import PairSum, one_path_sum
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay, measure_pair
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from micalign.alignment.resample import resampled_blocks
+from micalign.alignment.shift import resampled_blocks
 from micalign.files.aligned import AlignedFile, MovedTrack, write_aligned
 from micalign.files.audio import open_track, open_tracks
 from micalign.take.tracks import Track

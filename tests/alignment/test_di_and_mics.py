@@ -9,14 +9,11 @@ from bench.delay.sessions import kit, overhead_pair
 from di_takes import RATE, bass_take, best_sum, reamp_take
 from scipy.signal import butter, group_delay, sosfilt
 
-from micalign.alignment.all_pass import section_coefficients
-from micalign.alignment.gain import sum_gain
-from micalign.alignment.onepath import bestsum
-from micalign.alignment.onepath.allpass import MOST_GROUP_DELAY_S, group_delay_s
-from micalign.alignment.onepath.frames import framed
-from micalign.alignment.onepath.pair import THIRDS_HZ, one_path_sum, ways_to_add
-from micalign.alignment.onepath.recognise import recognise
-from micalign.alignment.onepath.several import doubted
+from micalign.alignment import best_sum as sums
+from micalign.alignment.best_sum import MOST_GROUP_DELAY_S, group_delay_s
+from micalign.alignment.di_and_mics import THIRDS_HZ, doubted, one_path_sum, ways_to_add
+from micalign.alignment.gain import section_coefficients, sum_gain
+from micalign.alignment.one_performance import framed, recognise
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.report.measure_words import advice, sum_lines, sum_words
@@ -95,20 +92,20 @@ def test_the_veto_keeps_a_loud_band_where_it_was(rng):
     high *= 0.8 * np.std(low) / np.std(high)
     di, mic = Track.from_array("di", low + high, RATE), Track.from_array("mic", low - high, RATE)
     frames = framed(di, mic, 0.0)
-    recorded = bestsum.gains_db(frames, bestsum.GROUPS_HZ, 0.0, 1)
-    kept = bestsum.best_sum(frames, 0.0, recorded)
-    after = bestsum.gains_db(frames, bestsum.GROUPS_HZ, kept.delay_s, kept.polarity)
-    counts = bestsum.loud_groups(frames)
+    recorded = sums.gains_db(frames, sums.GROUPS_HZ, 0.0, 1)
+    kept = sums.best_sum(frames, 0.0, recorded)
+    after = sums.gains_db(frames, sums.GROUPS_HZ, kept.delay_s, kept.polarity)
+    counts = sums.loud_groups(frames)
     assert recorded[1] > 2.5
-    assert np.all(after[counts] >= recorded[counts] - bestsum.ALLOWED_DB - 1e-6)
+    assert np.all(after[counts] >= recorded[counts] - sums.ALLOWED_DB - 1e-6)
     assert kept.losses == ()
 
 
 def test_where_every_choice_costs_a_band_the_loss_is_told():
     frames = framed(*tracks(bass_take(5, seconds=5.0)), 0.02)
-    told = bestsum.best_sum(frames, 0.02, np.full(len(bestsum.GROUPS_HZ), 3.01))
+    told = sums.best_sum(frames, 0.02, np.full(len(sums.GROUPS_HZ), 3.01))
     assert told.losses
-    assert all(loss < -bestsum.ALLOWED_DB for _, loss in told.losses)
+    assert all(loss < -sums.ALLOWED_DB for _, loss in told.losses)
 
 
 def test_group_delay_of_sections_is_what_scipy_says_and_stays_below_20_ms():

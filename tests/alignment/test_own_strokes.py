@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from micalign.alignment.compromise import Offsets, Shift
 from micalign.alignment.constraints import Constraints
-from micalign.alignment.kits import Struck, laid_close_mics, laid_on_strokes, level_spread_db
-from micalign.alignment.offsets import Offsets, Shift
-from micalign.alignment.own_strokes import Place, PlacedTrack, laid_by_strokes, lows_meet
+from micalign.alignment.own_strokes import Place, PlacedTrack, Struck, laid_by_strokes, laid_close_mics, lows_meet
+from micalign.alignment.pairings import laid_on_strokes, level_spread_db
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import listen
