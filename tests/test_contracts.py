@@ -174,6 +174,7 @@ EXPLAINED: set[str] = {
     "take",
     "files",
     "tdoa",
+    "alignment",
     *("acoustics", "cli", "figures", "findings", "report", "scene"),
     *("__init__", "__main__", "arrays", "errors", "notebook", "shown", "units"),
 }

@@ -27,13 +27,27 @@ import numpy as np
 
 from micalign.alignment.gain import BlendTrack, PhaseMatch, Section, all_pass_response
 from micalign.alignment.one_performance import Frames, framed
+from micalign.alignment.tuned import (
+    ALLOWED_DB,
+    COUNTING_SHARE,
+    FIRM,
+    GROUPS_HZ,
+    HZ_RANGE,
+    LEAST_GAIN_DB,
+    LEAST_SUM_DB,
+    LOBE_S,
+    LOWEST_SHARE,
+    MARGIN_DB,
+    MOST_BINS,
+    MOST_GROUP_DELAY_S,
+    MOST_SECTIONS,
+    PERIODS,
+    Q_RANGE,
+    SECTIONS_REACH_MS,
+)
 from micalign.arrays import Bools, Complexes, Floats, Ints, cross_spectrum
 
 __all__ = [
-    "ALLOWED_DB",
-    "GROUPS_HZ",
-    "MOST_GROUP_DELAY_S",
-    "MOST_SECTIONS",
     "BestSum",
     "band_gains_db",
     "best_sum",
@@ -45,15 +59,9 @@ __all__ = [
     "turned_gains_db",
 ]
 
-_LEAST_REACH_S, _MOST_REACH_S = 4e-3, 7.5e-3
-_PERIODS: Final = 0.4
-_LOWEST_SHARE: Final = 0.1  # the lowest notes: below this share of what the tracks have in common
-GROUPS_HZ: Final = ((40.0, 80.0), (80.0, 160.0), (160.0, 320.0), (320.0, 1250.0), (1250.0, 5000.0))
-ALLOWED_DB: Final = 0.5
-_SHARE: Final = 0.05
+_LEAST_REACH_S, _MOST_REACH_S = 4e-3, 7.5e-3  # seconds; see above
 _STEP_S: Final = 20e-6  # a tenth of a period of the highest frequency; a parabola does the rest
-_DRAWS: Final = 64
-_LOBE_S: Final = 2e-3  # what lies farther off is another choice and no error of this one
+_DRAWS: Final = 64  # resampled takes: a share of them is known to 6 %
 
 
 @dataclass(frozen=True)
@@ -103,8 +111,8 @@ def _reach_s(hz: Floats, cross: Complexes) -> float:
     shared = np.cumsum(np.abs(cross))
     if shared[-1] <= 0:
         return _LEAST_REACH_S
-    lowest_hz = float(hz[int(np.searchsorted(shared, _LOWEST_SHARE * shared[-1]))])
-    return min(max(_PERIODS / lowest_hz, _LEAST_REACH_S), _MOST_REACH_S)
+    lowest_hz = float(hz[int(np.searchsorted(shared, LOWEST_SHARE * shared[-1]))])
+    return min(max(PERIODS / lowest_hz, _LEAST_REACH_S), _MOST_REACH_S)
 
 
 def _correlations(frames: Frames, lags: Floats) -> Floats:
@@ -146,8 +154,8 @@ def _spread(again: Ints, best: int, lags: Floats) -> tuple[float, float]:
     """One standard deviation of the choices within the chosen lobe, and the share of them that lie there."""
     count = len(lags)
     misses = lags[again % count] - lags[best % count]
-    same = (again // count == best // count) & (np.abs(misses) <= _LOBE_S)
-    sigma_s = float(np.sqrt(np.mean(misses[same] ** 2))) if same.any() else _LOBE_S
+    same = (again // count == best // count) & (np.abs(misses) <= LOBE_S)
+    sigma_s = float(np.sqrt(np.mean(misses[same] ** 2))) if same.any() else LOBE_S
     return float(np.hypot(sigma_s, _STEP_S / np.sqrt(12.0))), float(np.mean(same))
 
 
@@ -164,7 +172,7 @@ def _parts(frames: Frames) -> Floats:
 
 def loud_groups(frames: Frames) -> Bools:
     """Which groups carry at least 5 % of the loudness."""
-    loud: Bools = _parts(frames).sum(axis=1) >= _SHARE * 2.0
+    loud: Bools = _parts(frames).sum(axis=1) >= COUNTING_SHARE * 2.0
     return loud
 
 
@@ -174,7 +182,7 @@ def _losses(groups: Floats, parts: Floats, recorded_db: Floats | None) -> Floats
     if recorded_db is None:
         return np.full(both.shape, -np.inf)
     after_db = 10.0 * np.log10(np.maximum(1.0 + 2.0 * both / np.maximum(parts, 1e-30)[:, None], 1e-12))
-    counts = (parts >= _SHARE * 2.0) & np.isfinite(recorded_db)
+    counts = (parts >= COUNTING_SHARE * 2.0) & np.isfinite(recorded_db)
     return np.where(counts[:, None], np.nan_to_num(recorded_db)[:, None] - after_db, -np.inf)
 
 
@@ -211,19 +219,6 @@ def band_gains_db(frames: Frames, met: Floats, bands_hz: tuple[tuple[float, floa
             share = 2.0 * one * other * float(met[inside].sum()) / parts
             out[index] = 10.0 * np.log10(max(1.0 + share, 1e-12))
     return out
-
-
-MOST_GROUP_DELAY_S: Final = 20e-3
-"""Below the 24 ms of a bass's lowest period: a note's beginning is not torn from its body."""
-MOST_SECTIONS: Final = 2
-_MOST_BINS: Final = 400  # the strongest: a string's energy lies in few
-_LEAST_GAIN_DB: Final = 0.1
-_LEAST_SUM_DB: Final = 0.5  # what two strangers never come to: their sum gains by chance alone
-_Q_RANGE: Final = (0.2, 3.0)
-_HZ_RANGE: Final = (35.0, 2500.0)
-_REACH_MS: Final = 4.0  # the sections hold the lows back, so that the delay itself stays near the arrival
-_MARGIN_DB: Final = 0.3  # asked of the fit, so that 0.5 dB hold on the rest of the take
-_FIRM: Final = 2.0
 
 
 @dataclass(frozen=True)
@@ -275,10 +270,10 @@ def fitted(
     for count in range(1, most_sections + 1):
         sections, delay_s, polarity = _fit(fitting, arrival_s, count)
         proof = proving.gain_db(sections, delay_s, polarity)
-        if proof > best[0] + _LEAST_GAIN_DB:
+        if proof > best[0] + LEAST_GAIN_DB:
             best = (proof, sections, delay_s, polarity)
     after, sections, delay_s, polarity = best
-    if not sections or after < _LEAST_SUM_DB:
+    if not sections or after < LEAST_SUM_DB:
         return None
     return PhaseMatch(
         sections,
@@ -354,7 +349,7 @@ def _half(frames: Frames, plain: BestSum, start: int) -> _Half:
     one, other = frames.balance
     cross = one * other * frames.cross[start::2].sum(axis=0)
     parts = one**2 * frames.first[start::2].sum(axis=0) + other**2 * frames.second[start::2].sum(axis=0)
-    strongest = np.sort(np.argsort(np.abs(cross))[-_MOST_BINS:])
+    strongest = np.sort(np.argsort(np.abs(cross))[-MOST_BINS:])
     hz = frames.hz[strongest]
     groups = np.array([(hz >= low) & (hz < high) for low, high in GROUPS_HZ]).astype(np.float64)
     return _Half(
@@ -372,8 +367,8 @@ def _half(frames: Frames, plain: BestSum, start: int) -> _Half:
 def _fit(half: _Half, arrival_s: float, count: int) -> tuple[tuple[Section, ...], float, int]:
     from scipy.optimize import minimize  # noqa: PLC0415 - only pairs of one path pay for it
 
-    low, high = np.log(_HZ_RANGE[0]), np.log(min(_HZ_RANGE[1], 0.4 * half.sample_rate))
-    bounds = [(-_REACH_MS, _REACH_MS), *[(low, high), tuple(np.log(_Q_RANGE))] * count]
+    low, high = np.log(HZ_RANGE[0]), np.log(min(HZ_RANGE[1], 0.4 * half.sample_rate))
+    bounds = [(-SECTIONS_REACH_MS, SECTIONS_REACH_MS), *[(low, high), tuple(np.log(Q_RANGE))] * count]
     hz = np.geomspace(30.0, 1500.0, 80)
     parts = np.maximum(half.groups @ half.parts, 1e-30)
 
@@ -382,10 +377,10 @@ def _fit(half: _Half, arrival_s: float, count: int) -> tuple[tuple[Section, ...]
         met = polarity * half.met(sections, arrival_s + numbers[0] / 1e3)
         whole_db = 10.0 * np.log10(max(1.0 + 2.0 * float(met.sum()) / float(half.parts.sum()), 1e-6))
         groups_db = 10.0 * np.log10(np.maximum(1.0 + 2.0 * (half.groups @ met) / parts, 1e-6))
-        short = np.where(half.counts, np.nan_to_num(half.plain_db) - groups_db - _MARGIN_DB, 0.0)
+        short = np.where(half.counts, np.nan_to_num(half.plain_db) - groups_db - MARGIN_DB, 0.0)
         late_ms = 1e3 * (_longest_s(hz, sections) - MOST_GROUP_DELAY_S)
         lost = float((np.maximum(short, 0.0) ** 2).sum())
-        return float(-whole_db + _FIRM * lost + max(late_ms + 0.5, 0.0) ** 2)
+        return float(-whole_db + FIRM * lost + max(late_ms + 0.5, 0.0) ** 2)
 
     best, least, chosen = np.zeros(1 + 2 * count), np.inf, 1
     for polarity in (1, -1):

@@ -20,12 +20,12 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Final
 
 import numpy as np
 
 from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.tuned import FOLLOWING
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.units import significant
@@ -159,9 +159,6 @@ def _plain_words(reference: str, shifts: Sequence[Shift], summed: Collection[str
     return f"{words}, but for {', '.join(left)}" if left else words
 
 
-_FOLLOWING: Final = 1e-3
-
-
 @dataclass(frozen=True, slots=True)
 class _Row:
     """The constraint that a source meets itself in two tracks: shift(b) - shift(a) = -late."""
@@ -279,7 +276,7 @@ def _rows(tracks: Sequence[str], heard: HeardSource, limits: Constraints) -> lis
             continue
         adds = heard.amplitude(a) * heard.amplitude(b)
         weight = adds * limits.counts(heard.source, a) * limits.counts(heard.source, b)
-        weight *= _FOLLOWING if limits.follows(a) or limits.follows(b) else 1.0
+        weight *= FOLLOWING if limits.follows(a) or limits.follows(b) else 1.0
         sigma = float(np.hypot(times.sigmas_s[a], times.sigmas_s[b]))
         rows.append(_Row(heard.source, a, b, times.times_s[b] - times.times_s[a], sigma, max(weight, 1e-12)))
     return rows

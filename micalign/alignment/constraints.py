@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Final
 
 import numpy as np
 
@@ -22,11 +21,11 @@ from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.patterns import mic_gain
 from micalign.acoustics.tuned import BLEED_DB, CLOSE_M
 from micalign.alignment.network import Link, connected
+from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, FAR_BLEED_DB, LEAST_GAIN, LEAST_SIGMA_S
 from micalign.scene.model import Mic, Scene, Source
 from micalign.tdoa.delays import Expected
 
 __all__ = [
-    "FAR_BLEED_DB",
     "Constraints",
     "HeardSource",
     "arrivals_of",
@@ -35,14 +34,6 @@ __all__ = [
     "own_tracks",
     "well_heard",
 ]
-
-FAR_BLEED_DB: Final = 15.0
-"""A mic farther from its sources than `CLOSE_M` hears the room; below this a source is bleed in it as well (common
-practice, no source)."""
-
-_LEAST_GAIN: Final = 1e-4
-_DI_SIGMA_S: Final = 2e-3  # a DI's latency and its cabinet's are only roughly known (common practice, no source)
-_LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 
 
 def well_heard(scene: Scene, names: Sequence[str]) -> dict[str, frozenset[str]]:
@@ -107,7 +98,7 @@ def _amplitudes(scene: Scene, mic: Mic) -> Mapping[str, float]:
 
 def _amplitude(scene: Scene, mic: Mic, source: Source) -> float:
     gain = mic_gain(scene, mic, source.position)
-    size = max(abs(gain), _LEAST_GAIN)  # a null is never perfect
+    size = max(abs(gain), LEAST_GAIN)  # a null is never perfect
     return float(np.copysign(size, gain)) / max(mic.metres_to(source), 1e-3)
 
 
@@ -121,11 +112,11 @@ def arrivals_of(scene: Scene, source: Source) -> dict[str, Expected]:
     if not source.is_placed or not all(mic.is_placed for mic in scene.mics):
         return {}
     speed, speed_sigma = speed_of_sound_in(scene.air), speed_uncertainty_m_s(scene.air)
-    found = {di.name: Expected(di.latency_s, _DI_SIGMA_S) for di in scene.dis if di.of == source.name}
+    found = {di.name: Expected(di.latency_s, DI_SIGMA_S) for di in scene.dis if di.of == source.name}
     for mic in scene.mics:
         away_m = float(np.linalg.norm(np.subtract(mic.position, source.position)))
         sigma_m = float(np.hypot(mic.plus_minus_m, source.plus_minus_m))
-        sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + _LEAST_SIGMA_S**2))
+        sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + LEAST_SIGMA_S**2))
         found[mic.name] = Expected(away_m / speed, sigma_s, levels_db(scene, mic).get(source.name, 0.0))
     return found
 
@@ -136,10 +127,6 @@ def own_tracks(scene: Scene, names: Sequence[str]) -> dict[str, tuple[str, ...]]
     lines = [*mics, *((di.of, di.name) for di in scene.dis)]
     sources = [source.name for source in scene.sources]
     return {one: tuple(name for of, name in lines if of == one and name in names) for one in sources}
-
-
-_BESIDE_THE_POINT: Final = 1e-4
-"""Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else."""
 
 
 @dataclass(frozen=True)
@@ -200,7 +187,7 @@ class Constraints:
         """How much a source counts in a track."""
         here = self.takes(source, track)
         chosen = self.for_source is None or source == self.for_source
-        return (1.0 if here else _BESIDE_THE_POINT) * (1.0 if chosen else _BESIDE_THE_POINT)
+        return (1.0 if here else BESIDE_THE_POINT) * (1.0 if chosen else BESIDE_THE_POINT)
 
     def follows(self, track: str) -> bool:
         """Whether a track is laid onto the others and pulls none of them, as a room mic is beside close mics."""

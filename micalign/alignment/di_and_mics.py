@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.best_sum import ALLOWED_DB, GROUPS_HZ, BestSum, best_sum, fitted, gains_db, turned_gains_db
+from micalign.alignment.best_sum import BestSum, best_sum, fitted, gains_db, turned_gains_db
 from micalign.alignment.gain import BlendTrack, PhaseMatch, third_octaves
 from micalign.alignment.one_performance import (
     Coarse,
@@ -29,16 +29,34 @@ from micalign.alignment.one_performance import (
     plainly_bright,
     recognise,
 )
+from micalign.alignment.tuned import (
+    ACROSS_REACH_S,
+    AGREED,
+    ALLOWED_DB,
+    GROUPS_HZ,
+    LAID_SIGMA_S,
+    LIKELY_ARRIVAL,
+    LINE_BANDS_HZ,
+    LOUD_HZ,
+    LOUD_REACH_S,
+    LOUD_SIGMA_S,
+    LOUD_TRUST,
+    MOST_RIVAL,
+    NEAR_ROUGH_S,
+    OPEN_S,
+    RISE_S,
+    ROUGH_S,
+    SHORTEST_S,
+    USUAL_S,
+    WIDE_S,
+    WORTH_SECTIONS_DB,
+)
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import PairDelay, SourceDelays
 from micalign.tdoa.measure import Delay, measure_pair
 
 __all__ = [
-    "BANDS_HZ",
-    "OPEN_S",
     "THIRDS_HZ",
-    "USUAL_S",
-    "WIDE_S",
     "Line",
     "PairSum",
     "as_arrival",
@@ -51,26 +69,13 @@ __all__ = [
     "ways_to_add",
 ]
 
-BANDS_HZ: Final = ((60.0, 250.0), (250.0, 1250.0), (1250.0, 5000.0))
-"""Lows, mids and presence, as the three lines tell them."""
-WIDE_S: Final = 2.0
-"""How late a re-amped track is looked for where nothing nearer fits."""
-USUAL_S: Final = 0.05
-"""The usual largest delay; who asks for less is not overruled by a wider search."""
-_MOST_RIVAL: Final = 0.75  # of another place in the wide search; the development half reaches 0.6, a loop 0.9 and more
-_RISE_S: Final = 0.14e-3  # where a loudspeaker's response begins is a matter of definition to this (development half)
-_ROUGH_S: Final = 5e-3  # an arrival that only the rough search gave: a bass's lobes are up to 7 ms apart
-_NEAR_S: Final = 0.012
-_LIKELY: Final = 0.4  # four driven basses of the development half: 0.5, and right, where the rough place is 12 ms off
-_WORTH_DB: Final = 0.5
-_SHORTEST_S: Final = 1.0
 THIRDS_HZ: Final = third_octaves(40.0, 4000.0)
 """The middles of the bands in `Line.thirds_db`."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """One way to add the two up: gains of the whole, of `BANDS_HZ` and of third octaves; nan where there is nothing."""
+    """One way to add the two up: gains of the whole, of `LINE_BANDS_HZ` and of third octaves; nan where nothing is."""
 
     whole_db: float
     bands_db: tuple[float, ...]
@@ -133,7 +138,7 @@ class PairSum:
         """``all-pass``, ``delay`` or ``as recorded``: the first that pays for what it does to the tracks."""
         plain_worth = self.plain.whole_db - self.recorded.whole_db
         if self.turned is not None and self.turned.whole_db >= max(self.plain.whole_db, self.recorded.whole_db) + (
-            _WORTH_DB
+            WORTH_SECTIONS_DB
         ):
             return "all-pass"
         return "delay" if plain_worth > 0.0 else "as recorded"
@@ -155,7 +160,7 @@ def one_path_sum(
     known : str, optional
         The name of the DI where a scene says so: then nothing is left to recognise.
     """
-    if min(reference.duration_s, track.duration_s) < _SHORTEST_S:
+    if min(reference.duration_s, track.duration_s) < SHORTEST_S:
         return None
     found = _found(reference, track, delay, max_delay_s, known)
     if found is None:
@@ -174,7 +179,7 @@ def one_path_sum(
     return PairSum(
         reference.name,
         track.name,
-        replace(arrival, uncertainty_s=float(np.hypot(arrival.uncertainty_s, _RISE_S))),
+        replace(arrival, uncertainty_s=float(np.hypot(arrival.uncertainty_s, RISE_S))),
         best,
         di,
         mic,
@@ -191,7 +196,7 @@ def _with_lows(best: BestSum, recorded: Line, plain: Line) -> BestSum:
     lost_db = plain.bands_db[0] - recorded.bands_db[0]
     if best.losses or not lost_db < -ALLOWED_DB:
         return best
-    return replace(best, losses=((BANDS_HZ[0], lost_db),))
+    return replace(best, losses=((LINE_BANDS_HZ[0], lost_db),))
 
 
 def ways_to_add(found: PairSum, reference: Track, track: Track) -> dict[str, tuple[BlendTrack, BlendTrack]]:
@@ -227,17 +232,17 @@ def _found(
     # A bass line resembles itself at many places: the widest search decides between them.
     reach_s = WIDE_S if USUAL_S <= max_delay_s < WIDE_S else max_delay_s
     place = coarse_delay(reference, track, reach_s=reach_s)
-    if place.rival > _MOST_RIVAL:
+    if place.rival > MOST_RIVAL:
         return None
     seen = recognise(reference, track, place.delay_s)
     return (seen, _arrival(reference, track, place)) if seen.one_path else None
 
 
 def _arrival(reference: Track, track: Track, place: Coarse) -> Delay:
-    near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=_NEAR_S, close="neither")
-    if near.reliable or near.confidence >= _LIKELY:
+    near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=NEAR_ROUGH_S, close="neither")
+    if near.reliable or near.confidence >= LIKELY_ARRIVAL:
         return replace(near, reliable=True, reason=None, candidates=())
-    return Delay(place.delay_s, _ROUGH_S, place.polarity, 0.0, 0.5, True, None)
+    return Delay(place.delay_s, ROUGH_S, place.polarity, 0.0, 0.5, True, None)
 
 
 def _filtered_is_track(di: str | None, track: Track, arrival: Delay) -> bool:
@@ -266,7 +271,7 @@ def _line(frames: Frames, delay_s: float, polarity: int) -> Line:
 def _wanted() -> tuple[tuple[tuple[float, float], ...], ...]:
     edge = 10.0**0.05
     thirds = tuple((centre / edge, centre * edge) for centre in THIRDS_HZ)
-    return ((GROUPS_HZ[0][0], GROUPS_HZ[-1][1]),), BANDS_HZ, GROUPS_HZ, thirds
+    return ((GROUPS_HZ[0][0], GROUPS_HZ[-1][1]),), LINE_BANDS_HZ, GROUPS_HZ, thirds
 
 
 def as_arrival(found: PairSum, delay: Delay) -> Delay:
@@ -289,18 +294,7 @@ def as_best_sum(found: PairSum, delay: Delay) -> Delay:
     )
 
 
-OPEN_S: Final = 0.3e-3
-_REACH_S: Final = 0.02
-_LOUD_HZ: Final = (
-    200.0,
-    1500.0,
-)  # below, a period is longer than the ways differ; above, drums are louder than strings
-_LOUD_REACH_S: Final = 8e-3  # 2.7 m of air
-_LOUD_STEP_S: Final = 2e-5
-_AGREED: Final = 0.95  # of all energy: 0.97 and more at the truth, 0.29 to 0.90 at the drums' delay (development half)
-_LOUD_SIGMA_S: Final = 0.15e-3  # what it is off there, two different cabinets included
-_LOUD_TRUST: Final = 0.9
-_LAID_SIGMA_S: Final = 1e-3
+_LOUD_STEP_S: Final = 2e-5  # seconds: a thirtieth of a period at 1500 Hz
 
 
 @dataclass(frozen=True)
@@ -355,7 +349,7 @@ def doubted(
 
 def _across(one: Track, other: Track, direct: Mapping[str, _Leg]) -> _Leg | None:
     expected_s = direct[other.name].delay_s - direct[one.name].delay_s
-    found = measure_pair(one, other, prior_s=expected_s, max_delay_s=_REACH_S, close="neither")
+    found = measure_pair(one, other, prior_s=expected_s, max_delay_s=ACROSS_REACH_S, close="neither")
     if not found.reliable:
         return None
     return _Leg((one.name, other.name), found.delay_s, recognise(one, other, found.delay_s).coherence)
@@ -365,17 +359,17 @@ def by_loudest(reference: Track, track: Track, delay: Delay) -> Delay:
     """The delay of two mics on one held sound, also where both hear drums besides: by what is loudest in both.
 
     Strokes are sharp and notes are not, so that a kit 30 dB below may be what was measured. Here every frequency of
-    `_LOUD_HZ` counts by its energy: where the phases of all of them agree, the loud sound arrives. The delay stays as
+    `LOUD_HZ` counts by its energy: where the phases of all of them agree, the loud sound arrives. The delay stays as
     it was measured where they agree there too, or agree nowhere (a room, strangers, a tone that never changes).
     """
     frames = framed(reference, track, delay.delay_s)
-    inside = frames.within(*_LOUD_HZ)
+    inside = frames.within(*LOUD_HZ)
     cross = frames.cross[:, inside].sum(axis=0)
-    lags = np.arange(-_LOUD_REACH_S, _LOUD_REACH_S, _LOUD_STEP_S)
+    lags = np.arange(-LOUD_REACH_S, LOUD_REACH_S, _LOUD_STEP_S)
     met = np.exp(2j * np.pi * np.outer(lags, frames.hz[inside])) @ cross / max(float(np.abs(cross).sum()), 1e-30)
     best, here = int(np.argmax(np.abs(met))), int(np.argmin(np.abs(lags - (delay.delay_s - frames.delay_s))))
     agree = float(np.abs(met[best]))
-    if agree < _AGREED or (delay.reliable and np.abs(met[here]) >= _AGREED * agree):
+    if agree < AGREED or (delay.reliable and np.abs(met[here]) >= AGREED * agree):
         return delay
     place_s = float(lags[best]) + frames.delay_s
     seen = recognise(reference, track, place_s)
@@ -383,8 +377,8 @@ def by_loudest(reference: Track, track: Track, delay: Delay) -> Delay:
         return delay
     words = f"by the loudest sound in both: {delay.delay_s * 1e3:+.2f} ms fits something softer, such as drums"
     polarity = 1 if met[best].real >= 0 else -1
-    same = abs(place_s - delay.delay_s) <= 2 * _LOUD_SIGMA_S
-    return Delay(place_s, _LOUD_SIGMA_S, polarity, 0.0, _LOUD_TRUST, True, None if same else words)
+    same = abs(place_s - delay.delay_s) <= 2 * LOUD_SIGMA_S
+    return Delay(place_s, LOUD_SIGMA_S, polarity, 0.0, LOUD_TRUST, True, None if same else words)
 
 
 def laid_together(reference: Track, tracks: Sequence[Track], sums: Mapping[str, PairSum]) -> dict[str, Delay]:
@@ -399,7 +393,7 @@ def laid_together(reference: Track, tracks: Sequence[Track], sums: Mapping[str, 
     first, out = sums[lead.name], {}
     for track in mics:
         if track is not lead:
-            guess = Delay(sums[track.name].arrival_s - first.arrival_s, _LAID_SIGMA_S, 1, 0.0, 0.0, False, None)
+            guess = Delay(sums[track.name].arrival_s - first.arrival_s, LAID_SIGMA_S, 1, 0.0, 0.0, False, None)
             laid = _with_the_mic(first, by_loudest(lead, track, guess))
             if laid is not None:
                 out[track.name] = laid

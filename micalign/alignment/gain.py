@@ -29,6 +29,7 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.shift import Span, shifted_blocks
+from micalign.alignment.tuned import LOW_HZ
 from micalign.arrays import Bools, Complexes, Floats
 from micalign.errors import TakeError
 from micalign.take.loudness import k_weighted
@@ -36,7 +37,6 @@ from micalign.take.tracks import Track
 from micalign.units import db_from_power
 
 __all__ = [
-    "LOW_HZ",
     "MOST_FRAMES",
     "BandGain",
     "BlendTrack",
@@ -136,11 +136,9 @@ def ring_samples(sections: Iterable[Section], *, sample_rate: int) -> int:
     return sum(math.ceil(math.log(1e-6) / math.log(radius)) for radius in radii)
 
 
-MOST_FRAMES: Final = 128
-WINDOW_FRAMES: Final = 16384
-LOW_HZ: Final = (60.0, 250.0)
-"""Where a bass or a guitar has its weight, and where a comb is heard as a thin sound (common practice, no source)."""
-_SILENT: Final = 1e-20
+MOST_FRAMES: Final = 128  # windows of a take, evenly spread: a long one costs no more than a short one
+WINDOW_FRAMES: Final = 16384  # samples, a third of a second at 48 kHz: 3 Hz to tell lows apart
+_SILENT: Final = 1e-20  # a power that no sound has
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,8 +312,8 @@ def _gain_db(sums: Floats, inside: Bools) -> float | None:
     return max(db_from_power(total / parts), -120.0) if total > 0 else -120.0
 
 
-_PEAK: Final = 10.0 ** (-1.0 / 20.0)
-_FADE_S: Final = 0.01
+_PEAK: Final = 10.0 ** (-1.0 / 20.0)  # -1 dBFS (common practice, no source)
+_FADE_S: Final = 0.01  # seconds: an excerpt begins and ends without a click
 _RING_S: Final = 0.25  # let an all-pass settle before the stretch begins
 
 

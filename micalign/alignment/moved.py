@@ -27,6 +27,7 @@ from micalign.alignment.shift import (
     shifted_span,
     split_shift,
 )
+from micalign.alignment.tuned import ABOVE_FLOOR, LOST_WINDOW_S, PAUSELESS
 from micalign.arrays import Floats
 from micalign.take.noise import Floor, noise_floor
 from micalign.take.tracks import Track, as_recorded
@@ -34,10 +35,7 @@ from micalign.units import db_from_power
 
 __all__ = ["Cut", "MovedTrack", "cut_off", "on_one_clock"]
 
-_WINDOW_S: Final = 0.01  # a click counts as what it is, and noise stays within 2 dB of its mean
-_TENTH_S: Final = 0.1
-_ABOVE_FLOOR: Final = 10.0**0.6  # 6 dB: noise that is uneven, and no sound
-_PAUSELESS: Final = 100.0  # 20 dB: a floor that is a bound may lie so far too high (`micalign.take.noise`)
+_TENTH_S: Final = 0.1  # seconds, as `micalign.take.noise` reads a floor
 _SILENT: Final = 1e-14  # -140 dBFS
 
 
@@ -75,11 +73,11 @@ def cut_off(moved: MovedTrack, start: int, *, whole: bool = False) -> Cut:
     floor = noise_floor(powers)
     if lost <= _SILENT or floor is None:
         return Cut(samples)
-    return Cut(samples, db_from_power(lost), db_from_power(floor.power), lost > _ABOVE_FLOOR * _surely_noise(floor))
+    return Cut(samples, db_from_power(lost), db_from_power(floor.power), lost > ABOVE_FLOOR * _surely_noise(floor))
 
 
 def _surely_noise(floor: Floor) -> float:
-    return floor.power / _PAUSELESS if floor.is_bound else floor.power
+    return floor.power / PAUSELESS if floor.is_bound else floor.power
 
 
 def _reads_sound(track: Track, samples: int) -> bool:
@@ -89,7 +87,7 @@ def _reads_sound(track: Track, samples: int) -> bool:
 
 def _loudest(track: Track, samples: int, offset: float) -> float:
     """The power of the loudest window of the first samples; fewer than a window count as a part of one."""
-    window = max(round(_WINDOW_S * track.sample_rate), 1)
+    window = max(round(LOST_WINDOW_S * track.sample_rate), 1)
     step, loudest = 100 * window, 0.0
     for at in range(0, samples, step):
         found = (track.read(at, min(step, samples - at)) - offset) ** 2

@@ -31,6 +31,30 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.gain import third_octaves
+from micalign.alignment.tuned import (
+    APART_S,
+    BRIGHT_HZ,
+    DARK_DB,
+    EARLIER_S,
+    FAR_DB,
+    FEW_WINDOWS,
+    FEWEST_BANDS,
+    HISS_DB,
+    LEAST_COHERENCE,
+    LEAST_HELD,
+    LEAST_SHAPE_DB,
+    LEAST_STEADY,
+    LOUD_SHARE,
+    MOST_ALIKE,
+    MOST_ROUGH,
+    PLAINLY_S,
+    ROUGH_BAND_HZ,
+    STEADY_STEP_S,
+    STEADY_STEPS,
+    WHITENING,
+    WIDER_DB,
+    WINDOW_S,
+)
 from micalign.arrays import Bools, Complexes, Floats, cross_spectrum, fast_length
 from micalign.take.loudness import k_weighting
 from micalign.take.tracks import Track
@@ -50,10 +74,7 @@ __all__ = [
     "spectra_at",
 ]
 
-_WHITENING: Final = 0.7
-_BAND_HZ: Final = (40.0, 5000.0)
-_MOST: Final = 10
-_APART_S: Final = 0.03  # beyond what a loudspeaker's own phase spreads: a peak there is another place, not a lobe
+_MOST: Final = 10  # long windows at the most, the loudest and most unlike ones (chosen, no source)
 
 
 @dataclass(frozen=True)
@@ -90,8 +111,8 @@ def coarse_delay(first: Track, second: Track, *, reach_s: float, centre_s: float
         powers += np.abs(one) ** 2, np.abs(other) ** 2
     hz = np.fft.rfftfreq(length, 1.0 / rate)
     level = np.sqrt(powers[0] * powers[1])
-    inside = (hz >= _BAND_HZ[0]) & (hz <= _BAND_HZ[1])
-    weight = inside * np.maximum(level, level.max(initial=0.0) * 1e-8 + 1e-30) ** -_WHITENING
+    inside = (hz >= ROUGH_BAND_HZ[0]) & (hz <= ROUGH_BAND_HZ[1])
+    weight = inside * np.maximum(level, level.max(initial=0.0) * 1e-8 + 1e-30) ** -WHITENING
     likeness = np.fft.irfft(cross * weight, length)[: 2 * reach + 1]
     best = int(np.argmax(np.abs(likeness)))
     shared_s = clocks / rate - (first.start_s - second.start_s)
@@ -101,7 +122,7 @@ def coarse_delay(first: Track, second: Track, *, reach_s: float, centre_s: float
 
 
 def _rival(height: Floats, best: int, rate: int) -> float:
-    apart = round(_APART_S * rate)
+    apart = round(APART_S * rate)
     elsewhere = np.concatenate([height[: max(best - apart, 0)], height[best + apart :]])
     return float(elsewhere.max(initial=0.0) / max(float(height[best]), 1e-30))
 
@@ -118,11 +139,9 @@ def _wide_starts(first: Track, size: int) -> list[int]:
     return [spread[index] for index in sorted(np.argsort(tastes)[-_MOST:])]
 
 
-WINDOW_S: Final = 0.34
-"""Long against what a room sends back of a cabinet near a mic, and the lowest string's 24 ms."""
 LOWEST_HZ, HIGHEST_HZ = 30.0, 5000.0
 """What a loudspeaker for guitar or bass gives back, and where two tracks of it can add up at all."""
-MOST_FRAMES: Final = 128
+MOST_FRAMES: Final = 128  # windows of a take, evenly spread: a long one costs no more than a short one
 _MOST_BLOCKS: Final = 32  # of two windows at least: neighbours share half of their samples
 
 
@@ -213,26 +232,8 @@ def _starts(low: int, high: int, size: int) -> list[int]:
     return [int(start) for start in np.linspace(low, high - size, MOST_FRAMES)]
 
 
-_LEAST_COHERENCE: Final = 0.6  # by energy: driven basses of the development half reach 0.70, strangers 0.2
-_LEAST_STEADY: Final = 0.53  # 0 to 1: strings 0.58 to 0.93, drums mostly 0.01 to 0.5
-_DARK_DB: Final = -27.5  # above 6 kHz: halfway from cabinets (-34 dB and less) to overheads and rooms (-21 dB and up)
-_BRIGHT_HZ: Final = 6000.0
-_MOST_ALIKE: Final = 0.93  # of all pairs of frames: tones that never change reach 1
-_FEW_WINDOWS: Final = 12
-_FAR_DB: Final = 8.0  # beyond what twelve windows may be off
-_LEAST_SHAPE_DB: Final = 2.4  # cabinets of the development half: 2.4 to 6.8 (of 80 one 1.3, two 1.9), rooms to 2.3
-_MOST_ROUGH: Final = 0.035  # of neighbouring bins: flat cabinets to 0.031, rooms of which it matters from 0.040
 _MIDDLES_HZ: Final = third_octaves(60.0, 4000.0)
-_EDGE: Final = 10.0**0.05
-_FEWEST_BANDS: Final = 6
-_LEAST_HELD: Final = 1e-5  # of a track's power: less in a third octave is its hiss
-_STEP_S: Final = 0.043
-_STEPS: Final = 8
-_LOUD: Final = 0.02
-_WIDER_DB: Final = 3.0
-_HISS_DB: Final = -45.0  # below this the treble of two tracks is their hiss, which tells nothing
-_EARLIER_S: Final = 0.2e-3
-_PLAINLY_S: Final = 1.5e-3  # more than the converters of one interface differ by (common practice, no source)
+_EDGE: Final = 10.0**0.05  # half a third octave, by IEC 61260-1
 
 
 @dataclass(frozen=True)
@@ -256,16 +257,16 @@ class Recognised:
     @property
     def is_one_sound(self) -> bool:
         """Whether both hold one sound that changes: no strangers, no hum."""
-        return self.coherence >= _LEAST_COHERENCE and self.alike <= _MOST_ALIKE
+        return self.coherence >= LEAST_COHERENCE and self.alike <= MOST_ALIKE
 
     @property
     def one_path(self) -> bool:
         """Whether to take the two for a DI and what came of it."""
         return (
             self.is_one_sound
-            and self.steady >= _LEAST_STEADY
-            and self.bright_db <= _DARK_DB
-            and (self.shape_db >= _LEAST_SHAPE_DB or self.rough <= _MOST_ROUGH)
+            and self.steady >= LEAST_STEADY
+            and self.bright_db <= DARK_DB
+            and (self.shape_db >= LEAST_SHAPE_DB or self.rough <= MOST_ROUGH)
         )
 
 
@@ -284,7 +285,7 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
     seen = Recognised(
         float((coherence * energy).sum() / max(float(energy.sum()), 1e-30)),
         1.0,
-        bright[1] if delay_s > _EARLIER_S else bright[0] if delay_s < -_EARLIER_S else max(bright),
+        bright[1] if delay_s > EARLIER_S else bright[0] if delay_s < -EARLIER_S else max(bright),
         _alike(np.abs(one[:, inside])),
         _direct(delay_s, bright),
         _shape_db([loud * power for power in powers], hz),
@@ -296,12 +297,12 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
 
 def may_be_one_path(first: Track, second: Track) -> bool:
     """Whether nothing in either track alone speaks against it: no treble of a kit, and notes that last."""
-    return not plainly_bright(first, second) and min(_steady(first), _steady(second)) >= _LEAST_STEADY
+    return not plainly_bright(first, second) and min(_steady(first), _steady(second)) >= LEAST_STEADY
 
 
 def both_struck(first: Track, second: Track) -> bool:
     """Whether the notes of neither track last: whichever of them is the earlier, it is no string."""
-    return max(_steady(first), _steady(second)) < _LEAST_STEADY
+    return max(_steady(first), _steady(second)) < LEAST_STEADY
 
 
 def plainly_bright(first: Track, second: Track, delay_s: float | None = None) -> bool:
@@ -309,13 +310,13 @@ def plainly_bright(first: Track, second: Track, delay_s: float | None = None) ->
 
     Where the delay is not known, both tracks must have it.
     """
-    bright = [_above_db(*power_of(track, _FEW_WINDOWS)) for track in _later(first, second, delay_s)]
-    return (min if delay_s is None else max)(bright) > _DARK_DB + _FAR_DB
+    bright = [_above_db(*power_of(track, FEW_WINDOWS)) for track in _later(first, second, delay_s)]
+    return (min if delay_s is None else max)(bright) > DARK_DB + FAR_DB
 
 
 def _later(first: Track, second: Track, delay_s: float | None) -> tuple[Track, ...]:
     """The later of two tracks, or both where that cannot be said."""
-    if delay_s is None or abs(delay_s) <= _EARLIER_S:
+    if delay_s is None or abs(delay_s) <= EARLIER_S:
         return first, second
     return (second,) if delay_s > 0 else (first,)
 
@@ -325,8 +326,8 @@ def _shape_db(powers: Sequence[Floats], hz: Floats) -> float:
     shares = [power / max(float(power.sum()), 1e-30) for power in powers]
     bands = [(hz >= middle / _EDGE) & (hz < middle * _EDGE) for middle in _MIDDLES_HZ]
     held = [(float(shares[0][band].sum()), float(shares[1][band].sum())) for band in bands]
-    between = [10.0 * math.log10(second / first) for first, second in held if min(first, second) > _LEAST_HELD]
-    if len(between) < _FEWEST_BANDS:
+    between = [10.0 * math.log10(second / first) for first, second in held if min(first, second) > LEAST_HELD]
+    if len(between) < FEWEST_BANDS:
         return 0.0
     return float(np.std(np.convolve(between, np.ones(3) / 3.0, "valid")))
 
@@ -341,20 +342,20 @@ def _rough(cross: Complexes, first: Floats) -> float:
 
 
 def _above_db(power: Floats, hz: Floats) -> float:
-    if hz[-1] < 1.5 * _BRIGHT_HZ:
+    if hz[-1] < 1.5 * BRIGHT_HZ:
         return 0.0  # a rate too low to tell: nothing is dark by it
     total = float(power[hz >= LOWEST_HZ].sum())
-    return float(10.0 * np.log10(max(float(power[hz >= _BRIGHT_HZ].sum()), 1e-30) / max(total, 1e-30)))
+    return float(10.0 * np.log10(max(float(power[hz >= BRIGHT_HZ].sum()), 1e-30) / max(total, 1e-30)))
 
 
 def _steady(track: Track) -> float:
     """How evenly a third of a second holds its energy: geometric against arithmetic mean, weighted by energy."""
-    step = round(_STEP_S * track.sample_rate)
-    blocks = (block[: len(block) // step * step].reshape(-1, step) for block in track.blocks(step * _STEPS))
+    step = round(STEADY_STEP_S * track.sample_rate)
+    blocks = (block[: len(block) // step * step].reshape(-1, step) for block in track.blocks(step * STEADY_STEPS))
     energies = np.concatenate([np.zeros(0), *((rows**2).sum(axis=1) for rows in blocks)]) + 1e-12
-    if len(energies) < _STEPS:
+    if len(energies) < STEADY_STEPS:
         return 0.0
-    spans = np.lib.stride_tricks.sliding_window_view(energies, _STEPS)[:: _STEPS // 2]
+    spans = np.lib.stride_tricks.sliding_window_view(energies, STEADY_STEPS)[:: STEADY_STEPS // 2]
     means = spans.mean(axis=1)
     flat = np.exp(np.log(spans).mean(axis=1)) / means
     return float((flat * means).sum() / means.sum())
@@ -363,7 +364,7 @@ def _steady(track: Track) -> float:
 def _alike(size: Floats) -> float:
     """The mean cosine between the loud frames' spectra."""
     energy = (size**2).sum(axis=1)
-    loud = size[energy > _LOUD * energy.max(initial=0.0)]
+    loud = size[energy > LOUD_SHARE * energy.max(initial=0.0)]
     if len(loud) < 2:
         return 1.0
     unit = loud / np.sqrt((loud**2).sum(axis=1))[:, None]
@@ -376,10 +377,10 @@ def _direct(delay_s: float, bright_db: list[float]) -> int | None:
 
     Treble alone tells little: an amplifier's distortion has more of it than a dull bass.
     """
-    early = 0 if delay_s > _EARLIER_S else 1 if delay_s < -_EARLIER_S else None
+    early = 0 if delay_s > EARLIER_S else 1 if delay_s < -EARLIER_S else None
     wider = bright_db[0] - bright_db[1]
-    heard = max(bright_db) > _HISS_DB
-    wide = None if not heard or abs(wider) <= _WIDER_DB else 0 if wider > 0 else 1
+    heard = max(bright_db) > HISS_DB
+    wide = None if not heard or abs(wider) <= WIDER_DB else 0 if wider > 0 else 1
     if early is None or wide is None:
         return wide if early is None else early
-    return early if early == wide or abs(delay_s) >= _PLAINLY_S else None
+    return early if early == wide or abs(delay_s) >= PLAINLY_S else None

@@ -28,15 +28,25 @@ import numpy as np
 
 from micalign.alignment.compromise import Offsets, Shift, limited
 from micalign.alignment.constraints import Constraints
+from micalign.alignment.tuned import (
+    AROUND_S,
+    BEYOND_S,
+    FEWEST_STROKES,
+    FOLDS,
+    HARM_DB,
+    MEET,
+    MOST_STROKES,
+    REACH_S,
+    SCATTER_S,
+    STROKE_BANDS_HZ,
+    WORTH_DB,
+)
 from micalign.arrays import Complexes, Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import rfft
 from micalign.tdoa.strokes import cut
 
 __all__ = [
-    "BANDS_HZ",
-    "MEET",
-    "REACH_S",
     "CloseMic",
     "LaidMics",
     "Place",
@@ -48,37 +58,10 @@ __all__ = [
     "lows_meet",
 ]
 
-BANDS_HZ: Final = ((60.0, 250.0), (250.0, 2000.0))
-"""Hertz: where a drum has its weight, and where it has its body; above, two mics meet in no phase to speak of."""
-
-REACH_S: Final = 10e-3
-"""Seconds, 3.4 m of air: farther from its drum no overhead stands (common practice, no source)."""
-
-_BEYOND_S: Final = 1e-3
-"""Seconds from its arrival that a close mic may be laid: on the real kit's development half 92 and 98 % of what is
-possible in the two bands is gained so on 35 mics, 96 and 100 % without a bound, up to 4 ms beyond the arrival."""
 
 _STEP_S: Final = 2e-5
 """Seconds from one shift that is tried to the next: a hundredth of a period at 500 Hz."""
 
-_AROUND_S: Final = (5e-3, 0.15)
-"""Seconds before and after a stroke that are added up: a drum's attack and most of its ring."""
-
-_HARM_DB: Final = -0.3
-"""Decibels that no band may lose against as recorded: less is not heard (common practice, no source)."""
-
-_WORTH_DB: Final = 0.5
-"""Decibels of both bands together by which the best sum must gain, and by which it must be better than the arrival. On
-139 mics of the real kit's development half 0.3 and 0.8 gain 90 / 89 and 88 / 85 % where this gains 89 / 87 %."""
-
-_FEWEST: Final = 4
-"""Own strokes: with fewer, what half of them choose says nothing about the others."""
-
-_FOLDS: Final = 8
-"""Parts of the strokes, each judged by what the others choose; 4 gain as much on the development half."""
-
-_NEAR_S: Final = 1e-3
-"""Seconds beside the best sum within which parts of the strokes may choose another one: that is its scatter."""
 
 _LAG_STEP_S: Final = 1e-4
 """Seconds between lags at which lows are compared: a fortieth of a period at 250 Hz."""
@@ -106,8 +89,8 @@ class PlacedTrack:
 class CloseMic:
     """Where a close mic belongs by its own strokes, and why there.
 
-    ``by``: its arrival, its best sum, or neither ("recorded"). ``gains_db``: what that gains in each of `BANDS_HZ`;
-    where neither is taken, what was refused would gain.
+    ``by``: its arrival, its best sum, or neither ("recorded"). ``gains_db``: what that gains in each of
+    `STROKE_BANDS_HZ`; where neither is taken, what was refused would gain.
     """
 
     place: Place
@@ -123,7 +106,7 @@ class CloseMic:
             return f"best sum on {self.strokes} strokes: {_decibels(self.gains_db)}"
         if self.by == "arrival":
             return f"by its arrival; on {self.strokes} strokes that is {_decibels(self.gains_db)}"
-        if min(self.gains_db) < _HARM_DB:
+        if min(self.gains_db) < HARM_DB:
             return f"left as recorded: moved, its own strokes would add up to {_decibels(self.gains_db)}"
         return "adds up best where it was recorded"
 
@@ -170,9 +153,9 @@ def laid_by_strokes(
     >>> laid.by, round(laid.place.shift_s * 1e3, 2), laid.place.polarity
     ('sum', 2.0, -1)
     """
-    if len(times_s) < _FEWEST or not rest:
+    if len(times_s) < FEWEST_STROKES or not rest:
         return None
-    middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near_s is None else (near_s, _BEYOND_S)
+    middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near_s is None else (near_s, BEYOND_S)
     steps = round(reach_s / _STEP_S)
     shifts: Floats = np.asarray(middle_s + np.arange(-steps, steps + 1) * _STEP_S, dtype=np.float64)
     bands = _bands(close, times_s, rest)
@@ -187,11 +170,11 @@ def laid_by_strokes(
 
 def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> CloseMic:
     """The arrival where the best sum is hardly better and nothing is lost, the best sum, or as recorded."""
-    is_harmless = arrival is not None and min(arrival.gains_db) >= _HARM_DB and sum(arrival.gains_db) >= 0.0
+    is_harmless = arrival is not None and min(arrival.gains_db) >= HARM_DB and sum(arrival.gains_db) >= 0.0
     harmless = arrival if is_harmless else None
-    if harmless is not None and sum(best.gains_db) - sum(harmless.gains_db) < _WORTH_DB:
+    if harmless is not None and sum(best.gains_db) - sum(harmless.gains_db) < WORTH_DB:
         return harmless
-    if min(best.gains_db) >= _HARM_DB and sum(best.gains_db) >= _WORTH_DB:
+    if min(best.gains_db) >= HARM_DB and sum(best.gains_db) >= WORTH_DB:
         return best
     return harmless or replace(arrival or best, place=recorded, by="recorded")
 
@@ -204,7 +187,7 @@ def _best_sum(sums: Sequence[_Sums], shifts: Floats, strokes: int) -> CloseMic:
     for fold in folds:
         other_sign, other = _chosen(sums, folds != fold)
         after += [one.aligned[fold, other_sign, other] for one in sums]
-        if other_sign == sign and abs(shifts[other] - shifts[index]) <= _NEAR_S:
+        if other_sign == sign and abs(shifts[other] - shifts[index]) <= SCATTER_S:
             scatter_s.append(shifts[other])
     lows, mids = (_decibel(one, two.recorded.sum()) for one, two in zip(after, sums, strict=True))
     # The jackknife's: parts that share all but one fold scatter too little by this root.
@@ -217,7 +200,7 @@ def _chosen(sums: Sequence[_Sums], folds: Any) -> tuple[int, int]:
     """The indices of polarity and shift of the highest total, of those that do no harm where there are any."""
     gains = np.array([_gains_db(one, folds) for one in sums])
     total = gains.sum(axis=0)
-    harmless = gains.min(axis=0) >= _HARM_DB
+    harmless = gains.min(axis=0) >= HARM_DB
     if harmless.any():
         total = np.where(harmless, total, -np.inf)
     sign, index = np.unravel_index(int(np.argmax(total)), total.shape)
@@ -266,7 +249,7 @@ class _Band:
 
     def _folded(self, rows: Any) -> Any:
         """The sums of every so many rows, (folds, bins): strokes of all of the take are in each."""
-        count = min(_FOLDS, len(rows))
+        count = min(FOLDS, len(rows))
         return np.array([rows[fold::count].sum(axis=0) for fold in range(count)])
 
 
@@ -277,14 +260,14 @@ def _bands(close: Track, times_s: Floats, rest: Sequence[PlacedTrack]) -> list[_
         found = _spectra(one.track, times_s)[1]
         recorded += found
         laid += one.place.polarity * found * np.exp(-2j * np.pi * hz * one.place.shift_s)
-    inside = [(hz >= low) & (hz < high) for low, high in BANDS_HZ]
+    inside = [(hz >= low) & (hz < high) for low, high in STROKE_BANDS_HZ]
     return [_Band(hz[band], mic[:, band], recorded[:, band], laid[:, band]) for band in inside]
 
 
 def _spectra(track: Track, times_s: Floats) -> tuple[Floats, Complexes]:
     """Frequencies, and the spectrum of each stroke: (strokes, bins)."""
     rate = track.sample_rate
-    before, after = (round(seconds * rate) for seconds in _AROUND_S)
+    before, after = (round(seconds * rate) for seconds in AROUND_S)
     size = fast_length(before + after + 4 * round(REACH_S * rate))
     starts = np.rint((np.asarray(times_s) - track.start_s) * rate).astype(np.intp) - before
     spectra: Complexes = rfft(cut(track, starts, before + after), size)
@@ -298,7 +281,7 @@ def lows_meet(first: Track, second: Track, times_s: Floats, *, within_s: float =
     them is nearer to what is struck.
     """
     (hz, one), (_, two) = (_spectra(track, times_s) for track in (first, second))
-    lows = (hz >= BANDS_HZ[0][0]) & (hz < BANDS_HZ[0][1])
+    lows = (hz >= STROKE_BANDS_HZ[0][0]) & (hz < STROKE_BANDS_HZ[0][1])
     one, two = one[:, lows], two[:, lows]
     powers = float((np.abs(one) ** 2).sum() * (np.abs(two) ** 2).sum())
     steps = round(REACH_S / 2 / _LAG_STEP_S) if within_s else 0
@@ -309,17 +292,9 @@ def lows_meet(first: Track, second: Track, times_s: Floats, *, within_s: float =
     return float(meets[best]) if abs(lags_s[best]) <= within_s else 0.0
 
 
-_MOST_STROKES: Final = 64
-"""Count: so many strokes, evenly chosen, show how lows meet; more make it slower and no surer."""
-
-MEET: Final = 0.4
-"""Ratio, coherence of the lows: two overheads of the real kit have 0.49 and more in 32 takes, a close mic or a room mic
-less, or another sign."""
-
-
 def evenly(times_s: Floats) -> Floats:
-    """At most `_MOST_STROKES` of all, evenly."""
-    count = min(len(times_s), _MOST_STROKES)
+    """At most `MOST_STROKES` of all, evenly."""
+    count = min(len(times_s), MOST_STROKES)
     return np.asarray(times_s[np.linspace(0, len(times_s) - 1, count).astype(np.intp)], dtype=np.float64)
 
 
@@ -370,7 +345,7 @@ def _pairs_alike(
         shared = [s for s in struck.times_s if all(limits.takes(s, name) for name in members)]
         by_nature = any((source, name) in limits.inverted for source in shared for name in members)
         times_s = np.sort(np.concatenate([np.zeros(0), *(struck.times_s[source] for source in shared)]))
-        if by_nature or len(times_s) < _FEWEST or len(members) < 2:
+        if by_nature or len(times_s) < FEWEST_STROKES or len(members) < 2:
             continue
         lead = limits.leader(members[0])
         for name in members:

@@ -20,8 +20,6 @@ import numpy as np
 import numpy.typing as npt
 
 from micalign.alignment.di_and_mics import (
-    USUAL_S,
-    WIDE_S,
     PairSum,
     as_arrival,
     as_best_sum,
@@ -31,8 +29,28 @@ from micalign.alignment.di_and_mics import (
     one_path_sum,
 )
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.own_strokes import MEET, REACH_S, Place, PlacedTrack, Struck, evenly, laid_by_strokes, lows_meet
+from micalign.alignment.own_strokes import Place, PlacedTrack, Struck, evenly, laid_by_strokes, lows_meet
 from micalign.alignment.solo import FoundAlone
+from micalign.alignment.tuned import (
+    CLOSE_DB,
+    EARLY_S,
+    FAR_S,
+    FEWEST_MICS,
+    HEARD_DB,
+    HEARD_S,
+    KNOWN,
+    LIKELY,
+    LOUD_DB,
+    MEET,
+    MEET_S,
+    MEETING_DB,
+    OVER_DB,
+    REACH_S,
+    SAME_S,
+    UNLIKELY,
+    USUAL_S,
+    WIDE_S,
+)
 from micalign.arrays import Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
@@ -40,14 +58,11 @@ from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
 from micalign.tdoa.strokes import Listened, listen
 
-__all__ = ["FAR_S", "By", "Measured", "laid_on_strokes", "level_spread_db", "measured"]
+__all__ = ["By", "Measured", "laid_on_strokes", "level_spread_db", "measured"]
 
 By = Literal["sum", "arrival"]
 
-_UNLIKELY: Final = 0.25  # below: no place that was looked at fits
 _AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
-FAR_S: Final = 2.0
-"""Beyond this largest delay a track is taken to be from another recorder and is found by loudness first."""
 
 
 @dataclass(frozen=True)
@@ -171,7 +186,7 @@ def _with_sums(
             delay = together[track.name]
         elif found is not None and by == "sum":
             delay = as_best_sum(found, delay)
-        elif not delay.reliable and delay.confidence < _UNLIKELY and track.name in dark:
+        elif not delay.reliable and delay.confidence < UNLIKELY and track.name in dark:
             looked_s = max(max_delay_s, WIDE_S) if max_delay_s >= USUAL_S else max_delay_s
             further = f"nothing within {looked_s * 1e3:g} ms fits either: a later re-amp needs a larger --max-delay-ms"
             delay = replace(delay, reason=f"{delay.reason}; {further}" if delay.reason else further)
@@ -190,9 +205,6 @@ def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool
     return replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
 
 
-_HEARD_S: Final = (2e-3, 30e-3)
-
-
 def level_spread_db(first: Listened, second: Listened) -> float:
     """How far strokes differ in level between two tracks, from the lowest tenth to the highest, in dB.
 
@@ -201,7 +213,7 @@ def level_spread_db(first: Listened, second: Listened) -> float:
     """
     rate = first.track.sample_rate
     later = round((second.track.start_s - first.track.start_s) * rate)
-    loud = [one.strokes.samples[one.strokes.level_db > _HEARD_DB] for one in (first, second)]
+    loud = [one.strokes.samples[one.strokes.level_db > HEARD_DB] for one in (first, second)]
     samples = np.union1d(loud[0], loud[1] + later)
     levels = [_heard_db(first, samples), _heard_db(second, samples - later)]
     both = np.isfinite(levels[0]) & np.isfinite(levels[1])
@@ -213,24 +225,11 @@ def level_spread_db(first: Listened, second: Listened) -> float:
 
 def _heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
     step = heard.envelope.step
-    before, after = (round(seconds * heard.track.sample_rate / step) for seconds in _HEARD_S)
+    before, after = (round(seconds * heard.track.sample_rate / step) for seconds in HEARD_S)
     steps = (samples // step)[:, None] + np.arange(-before, after)
     inside = (steps >= 0) & (steps < len(heard.envelope.power))
     power = np.where(inside, heard.envelope.power[np.where(inside, steps, 0)], 0.0).sum(axis=1, dtype=float)
     return np.asarray(10 * np.log10(np.where(power > 0, power, np.nan)))
-
-
-_OVER_DB: Final = 8.0  # two overheads of a real kit: 0.9 to 7.3 dB, its close mics 15 to 56 in the middle
-_MEETING_DB: Final = 10.0
-_CLOSE_DB: Final = 12.0
-_EARLY_S: Final = 1e-3
-_MEET_S: Final = 0.6e-3
-_HEARD_DB: Final = -20.0
-_SAME_S: Final = 0.03
-_KNOWN: Final = 0.6
-_LOUD_DB: Final = -15.0
-_FEWEST_MICS: Final = 2
-_LIKELY: Final = 0.3
 
 
 def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> tuple[TrackDelay, ...]:
@@ -244,17 +243,15 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     apart = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
     others = {track.name: listen(track) for track in tracks if track.name not in apart}
     spread = {name: level_spread_db(heard, one) for name, one in others.items()}
-    meeting = {name for name, one in others.items() if spread[name] <= _MEETING_DB and _meet(heard, one)}
+    meeting = {name for name, one in others.items() if spread[name] <= MEETING_DB and _meet(heard, one)}
     early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - meeting
-    over = [
-        name for name, decibels in spread.items() if name in meeting or (name not in early and decibels <= _OVER_DB)
-    ]
+    over = [name for name, decibels in spread.items() if name in meeting or (name not in early and decibels <= OVER_DB)]
     close = [
         name
         for name, one in others.items()
-        if name in early or (_CLOSE_DB < spread[name] < float("inf") and _closer(one, heard))
+        if name in early or (CLOSE_DB < spread[name] < float("inf") and _closer(one, heard))
     ]
-    if not close or len(close) + len(over) < _FEWEST_MICS:
+    if not close or len(close) + len(over) < FEWEST_MICS:
         return tuple(rows)
     rest = [PlacedTrack(reference), *(PlacedTrack(others[name].track) for name in over if name in meeting)]
     words = f"the pair stays as it is: it hears the same kit as '{reference.name}'"
@@ -271,26 +268,26 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
 
 def _is_early(delay: Delay) -> bool:
     """Whether a track likely hears the kit clearly before the reference: it stands nearer, however alike the levels."""
-    return delay.confidence >= _LIKELY and -REACH_S <= delay.delay_s <= -_EARLY_S
+    return delay.confidence >= LIKELY and -REACH_S <= delay.delay_s <= -EARLY_S
 
 
 def _meet(reference: Listened, one: Listened) -> bool:
     """Whether the lows of two mics over a kit add up as they are: then close mics are laid onto both."""
     strokes = reference.strokes
-    times_s = strokes.samples[strokes.level_db > _HEARD_DB] / reference.track.sample_rate + reference.track.start_s
-    return len(times_s) > 0 and lows_meet(reference.track, one.track, evenly(times_s), within_s=_MEET_S) >= MEET
+    times_s = strokes.samples[strokes.level_db > HEARD_DB] / reference.track.sample_rate + reference.track.start_s
+    return len(times_s) > 0 and lows_meet(reference.track, one.track, evenly(times_s), within_s=MEET_S) >= MEET
 
 
 def _closer(one: Listened, reference: Listened) -> bool:
     """Whether a track's loud strokes leave out many of the reference's: a drum's own mic knows only its drum's."""
     rate = one.track.sample_rate
-    own, wanted = (heard.strokes.samples[heard.strokes.level_db > _LOUD_DB] for heard in (one, reference))
+    own, wanted = (heard.strokes.samples[heard.strokes.level_db > LOUD_DB] for heard in (one, reference))
     wanted = wanted + round((reference.track.start_s - one.track.start_s) * rate)
     if not len(own) or not len(wanted):
         return False
     after = np.clip(np.searchsorted(own, wanted), 0, len(own) - 1)
     gaps = np.minimum(np.abs(own[after] - wanted), np.abs(own[np.maximum(after - 1, 0)] - wanted))
-    return float(np.mean(gaps < _SAME_S * rate)) < _KNOWN
+    return float(np.mean(gaps < SAME_S * rate)) < KNOWN
 
 
 def _still(delay: Delay, words: str) -> Delay:
@@ -301,7 +298,7 @@ def _laid(delay: Delay, one: Listened, rest: Sequence[PlacedTrack]) -> Delay:
     if not one.strokes.gap_db:
         return replace(delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded")
     # A doubtful arrival still says where the drum's sound comes, where it is no mere guess.
-    likely = delay.confidence >= _LIKELY and abs(delay.delay_s) <= REACH_S
+    likely = delay.confidence >= LIKELY and abs(delay.delay_s) <= REACH_S
     arrival = Place(-delay.delay_s + 0.0, delay.polarity) if likely and delay.reliable else None
     times_s = one.first_wavefronts / one.track.sample_rate + one.track.start_s
     found = laid_by_strokes(one.track, times_s, rest, arrival=arrival, near_s=-delay.delay_s if likely else None)

@@ -18,6 +18,7 @@ from micalign.alignment.network import Link, arrival_times, best_polarity, conne
 from micalign.alignment.own_strokes import Struck, laid_close_mics
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
+from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S, SECOND_HAND
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch
@@ -29,9 +30,6 @@ from micalign.units import many
 
 __all__ = ["constraints_of", "default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of"]
 
-_SECOND_HAND: Final = 0.01
-_DISAGREE_S: Final = 0.1e-3
-_BLEED_CONFIDENCE: Final = 0.2
 _UNKNOWN: Final = Delay(0.0, 0.0, 1, 0.0, 0.0, False, None)
 _BACK: Final = "inverted as the scene says: a mic hears it with its back"
 
@@ -197,7 +195,7 @@ def _best_answer(sources: Sequence[SourceDelays], limits: Constraints, track: st
     if best is None:
         return _by_several(sources, limits, track) or _doubtful_answer(sources, limits, track)
     others = [(one.source, _through(one, reference, track)) for one in ranked if one.source != source]
-    differ = [(name, delay) for name, delay in others if delay and abs(delay.delay_s - best.delay_s) > _DISAGREE_S]
+    differ = [(name, delay) for name, delay in others if delay and abs(delay.delay_s - best.delay_s) > DISAGREE_S]
     if not differ:
         return best
     said = ", ".join(f"{name} {delay.delay_s * 1e3:+.2f} ms" for name, delay in differ)
@@ -225,7 +223,7 @@ def links_of(source: SourceDelays) -> tuple[Link, ...]:
             pair.delay.uncertainty_s,
             pair.delay.polarity,
             # Its own track hears the source clean; between two others both ends are mixed with the room.
-            1.0 if pair.reference == source.reference else _SECOND_HAND,
+            1.0 if pair.reference == source.reference else SECOND_HAND,
             pair.delay.polarity_margin,
         )
         for pair in source.reliable
@@ -286,7 +284,7 @@ def _doubtful_answer(sources: Sequence[SourceDelays], limits: Constraints, track
     if own:
         return delay
     reason = f"what it and '{reference}' both hear is faint bleed of '{source}'"
-    return replace(delay, reliable=False, confidence=min(delay.confidence, _BLEED_CONFIDENCE), reason=reason)
+    return replace(delay, reliable=False, confidence=min(delay.confidence, BLEED_CONFIDENCE), reason=reason)
 
 
 def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, float] | None = None) -> Offsets:

@@ -56,8 +56,8 @@ __all__ = [
     "to_integers",
 ]
 
-HALF_TAPS: Final = 64
-_BETA: Final = 12.0
+HALF_TAPS: Final = 64  # taps on either side: see above
+_BETA: Final = 12.0  # of the Kaiser window: see above
 
 FFT_FRAMES: Final = 2048  # the fastest of 512 to 16384 with 128 taps; it stays in a core's cache
 
@@ -253,7 +253,7 @@ def _scaled(samples: Floats, factor: float) -> Floats:
     return 0.0 - samples if factor == -1.0 else samples * factor
 
 
-_DEGREE: Final = 9
+_DEGREE: Final = 9  # of the polynomials: see above
 _MOST_PPM: Final = 2000.0  # a crystal keeps within 100; beyond this the band's edge would fold back
 
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Final
 
 import numpy as np
 
+from micalign.alignment.tuned import BEFORE_OWN_S, CLEARLY_DB, DISAGREE_Z
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.scene.quantities import AlonePlan, AloneStretch
@@ -23,10 +23,6 @@ from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, Wanted
 from micalign.units import show_ms
 
 __all__ = ["FoundAlone", "alone_in", "found_alone", "joined", "measured_on", "outranked", "refuse_silent", "with_found"]
-
-_DISAGREE_Z: Final = 3.0
-_BEFORE_OWN_S: Final = 0.3e-3  # 10 cm: no source is nearer to another's mic than to its own by so much
-_CLEARLY_DB: Final = 3.0  # by which a stretch must be more one source's own than another's
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +89,7 @@ def _is_first(take: Take, found: FoundAlone, own: Mapping[str, Sequence[str]]) -
     span = (found.stretch.begin_s, found.stretch.end_s)
     lone = measure_alone(Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0]))
     others = [one.delay for one in lone.tracks if one.track not in own[found.source]]
-    return not any(one.reliable and one.delay_s < -_BEFORE_OWN_S for one in others)
+    return not any(one.reliable and one.delay_s < -BEFORE_OWN_S for one in others)
 
 
 def joined(take: Take, found: Sequence[FoundAlone]) -> tuple[Alone, ...]:
@@ -121,9 +117,9 @@ def _whose(own_db: Floats, best_db: Floats, sources: Sequence[str]) -> str | Non
     """The source whose own track stands out most; nobody's where two do, or where another stretch does much more."""
     first = int(np.argmax(own_db))
     others = [value for value, source in zip(own_db, sources, strict=True) if source != sources[first]]
-    if others and own_db[first] - max(others) < _CLEARLY_DB:
+    if others and own_db[first] - max(others) < CLEARLY_DB:
         return None
-    return sources[first] if best_db[first] - own_db[first] < 2 * _CLEARLY_DB else None
+    return sources[first] if best_db[first] - own_db[first] < 2 * CLEARLY_DB else None
 
 
 def alone_in(take: Take, plans: Sequence[AlonePlan]) -> tuple[Alone, ...]:
@@ -238,7 +234,7 @@ def _taken(song: PairDelay, alone: PairDelay | None) -> PairDelay:
     if not song.delay.reliable:
         return replace(song, delay=delay)
     apart_s = abs(song.delay.delay_s - delay.delay_s)
-    if apart_s > _DISAGREE_Z * float(np.hypot(song.delay.uncertainty_s, delay.uncertainty_s)):
+    if apart_s > DISAGREE_Z * float(np.hypot(song.delay.uncertainty_s, delay.uncertainty_s)):
         said = show_ms(song.delay.delay_s, sign=True)
         reason = f"the song says {said}: was a stand moved after the line check?"
         return replace(song, delay=replace(delay, reason=reason))

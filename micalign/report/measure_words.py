@@ -11,10 +11,10 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.alignment.best_sum import ALLOWED_DB
-from micalign.alignment.di_and_mics import BANDS_HZ, Line, PairSum
+from micalign.alignment.di_and_mics import Line, PairSum
 from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
+from micalign.alignment.tuned import ALLOWED_DB, LINE_BANDS_HZ
 from micalign.files.sessions import Laid
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.tuned import HEARD_DB
@@ -104,7 +104,7 @@ def sum_table(found: PairSum) -> Table:
 
 def sum_heads() -> tuple[str, ...]:
     """What stands above `sum_rows`."""
-    bands = (f"{name} {low:g}-{high:g} Hz" for name, (low, high) in zip(_NAMES, BANDS_HZ, strict=True))
+    bands = (f"{name} {low:g}-{high:g} Hz" for name, (low, high) in zip(_NAMES, LINE_BANDS_HZ, strict=True))
     return ("way", *bands, "all")
 
 

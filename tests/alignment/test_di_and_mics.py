@@ -10,12 +10,13 @@ from di_takes import RATE, bass_take, best_sum, reamp_take
 from scipy.signal import butter, group_delay, sosfilt
 
 from micalign.alignment import best_sum as sums
-from micalign.alignment.best_sum import MOST_GROUP_DELAY_S, group_delay_s
+from micalign.alignment.best_sum import group_delay_s
 from micalign.alignment.di_and_mics import THIRDS_HZ, doubted, one_path_sum, ways_to_add
 from micalign.alignment.gain import section_coefficients, sum_gain
 from micalign.alignment.one_performance import framed, recognise
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
+from micalign.alignment.tuned import MOST_GROUP_DELAY_S
 from micalign.report.measure_words import advice, sum_lines, sum_words
 from micalign.scene.model import Di, Mic, Scene, Source
 from micalign.take.tracks import Take, Track

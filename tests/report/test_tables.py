@@ -12,7 +12,7 @@ from rich.style import Style
 
 from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
-from micalign.compare.linefaults import HeardLine, LineSource
+from micalign.compare.linecheck import HeardLine, LineSource
 from micalign.report.compare_words import _arrival
 from micalign.report.measure_words import delay_table, measure_document, source_table, stretch_lines
 from micalign.report.tables import NOTE, PROBLEM, WARNING, bare_table, ruled_table
