@@ -50,6 +50,159 @@ __all__ = [
 ]
 
 
+def audio_info(path: str | os.PathLike[str]) -> AudioInfo:
+    """What the header of an audio file says; `TakeError` where it cannot be read."""
+    return AudioFile(Path(path)).info
+
+
+def open_track(spec: str | os.PathLike[str], *, name: str | None = None, channel: int | None = None) -> Track:
+    """One channel of an audio file as a track.
+
+    Parameters
+    ----------
+    spec : str or path
+        A file, or a file and a channel: ``bass.wav:2``.
+    name : str, optional
+        What to call the track; the file's name (with the channel, where one is said) if left out.
+    channel : int, optional
+        The channel, from 1; needed where the file has several and ``spec`` names none.
+
+    Raises
+    ------
+    TakeError
+        If the file cannot be read, has no samples, or the channel is missing or not in it.
+
+    Examples
+    --------
+    >>> open_track("no.wav")
+    Traceback (most recent call last):
+    micalign.errors.TakeError: no.wav cannot be read: there is no such file: is the name spelled right, and the folder?
+    """
+    wanted = parse_spec(spec, channel)
+    return _channel(_opened(wanted.path), wanted, name or wanted.short)
+
+
+def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
+    """The tracks that a command line names, of one rate.
+
+    Parameters
+    ----------
+    specs : iterable of str or path
+        Files, or files and channels, ``band.wav:2``. A file of several channels named without a channel gives all of
+        them, called ``band.wav:1``, ``band.wav:2``, and so on.
+
+    Raises
+    ------
+    TakeError
+        If a file cannot be read, the rates differ, or a track is named twice; the faults of all files together.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import numpy as np
+    >>> from micalign.files.encode import write_audio
+    >>> path = Path(tempfile.mkdtemp()) / "band.wav"
+    >>> written = write_audio(path, [np.zeros((480, 2))], sample_rate=48000, channels=2)
+    >>> [track.name for track in open_tracks([path]).tracks]
+    ['band.wav:1', 'band.wav:2']
+    """
+    return Take(each_track(specs))
+
+
+def each_track(specs: Iterable[str | os.PathLike[str]]) -> tuple[Track, ...]:
+    """The tracks that a command line names, of any rates.
+
+    A file of several channels named without a channel gives all of them, called ``file.wav:1``, ``file.wav:2``, and
+    so on. Tracks are called by their file's name; where two files of different folders share it, by their path.
+
+    Raises
+    ------
+    TakeError
+        If a file cannot be read; the faults of all files together.
+    """
+    files: dict[Path, AudioFile] = {}
+    found: list[tuple[AudioFile, Spec]] = []
+    faults: list[str] = []
+    for wanted in map(parse_spec, specs):
+        try:
+            file = _shared(files, wanted.path)
+            for one in _channels_of(file, wanted):
+                _index(file, one)
+                found.append((file, one))
+        except TakeError as error:
+            faults += error.faults
+    if faults:
+        raise TakeError(list(dict.fromkeys(faults)))
+    shorts = Counter(one.short for _, one in found)
+    names = [one.short if shorts[one.short] == 1 else one.label for _, one in found]
+    return tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True))
+
+
+def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
+    """The recording that a scene names; tracks are called by their mic or DI.
+
+    Parameters
+    ----------
+    scene : Scene
+        A scene with a ``[take]``.
+    scene_path : path
+        The scene file; the take's folder is relative to its folder.
+
+    Raises
+    ------
+    SceneError
+        If the scene names no tracks, or one channel of one file for two of them.
+    TakeError
+        If a file cannot be read or the rates differ; the faults of all files together.
+
+    Examples
+    --------
+    >>> from micalign.scene.model import Mic, Source
+    >>> scene = Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("room", (2.0, 3.0, 0.7)),))
+    >>> open_take(scene, "barn.toml")
+    Traceback (most recent call last):
+    micalign.errors.SceneError: barn.toml names no recording: add [take] with a folder and [take.tracks]
+    """
+    return Take(each_of_take(scene, scene_path))
+
+
+def each_of_take(scene: Scene, scene_path: str | os.PathLike[str]) -> tuple[Track, ...]:
+    """The same, of any rates."""
+    files: dict[Path, AudioFile] = {}
+    tracks: list[Track] = []
+    faults: list[str] = []
+    for name, wanted in _recorded(scene, scene_path):
+        try:
+            tracks.append(_channel(_shared(files, wanted.path), wanted, name))
+        except TakeError as error:
+            faults += [f"track '{name}': {fault}" for fault in error.faults]
+    if faults:
+        raise TakeError(faults)
+    _refuse_shared(tracks)
+    return tuple(tracks)
+
+
+def original_of(track: Track) -> tuple[AudioInfo, int]:
+    """The file a track comes from and its channel in it, from 1."""
+    samples = _samples_of(track)
+    if samples is None:
+        raise TakeError(f"track '{track.name}' does not come from a file")
+    return samples.file.info, samples.channel + 1
+
+
+def refuse_changed(tracks: Iterable[Track]) -> None:
+    """`TakeError` where the file of a track was replaced or written to since it was opened: all of them together."""
+    files = {id(one.file): one.file for track in tracks if (one := _samples_of(track)) is not None}
+    faults: list[str] = []
+    for file in files.values():
+        try:
+            file.refuse_changed()
+        except TakeError as error:
+            faults += error.faults
+    if faults:
+        raise TakeError(faults)
+
+
 _CHANNEL: Final = re.compile(r"(?s)(.+):([0-9]{1,9})")
 
 
@@ -172,119 +325,10 @@ def _key(path: Path) -> str:
         return str(path)
 
 
-def audio_info(path: str | os.PathLike[str]) -> AudioInfo:
-    """What the header of an audio file says; `TakeError` where it cannot be read."""
-    return AudioFile(Path(path)).info
-
-
-def open_track(spec: str | os.PathLike[str], *, name: str | None = None, channel: int | None = None) -> Track:
-    """One channel of an audio file as a track.
-
-    Parameters
-    ----------
-    spec : str or path
-        A file, or a file and a channel: ``bass.wav:2``.
-    name : str, optional
-        What to call the track; the file's name (with the channel, where one is said) if left out.
-    channel : int, optional
-        The channel, from 1; needed where the file has several and ``spec`` names none.
-
-    Raises
-    ------
-    TakeError
-        If the file cannot be read, has no samples, or the channel is missing or not in it.
-
-    Examples
-    --------
-    >>> open_track("no.wav")
-    Traceback (most recent call last):
-    micalign.errors.TakeError: no.wav cannot be read: there is no such file: is the name spelled right, and the folder?
-    """
-    wanted = parse_spec(spec, channel)
-    return _channel(_opened(wanted.path), wanted, name or wanted.short)
-
-
-def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
-    """The tracks that a command line names, of one rate.
-
-    Parameters
-    ----------
-    specs : iterable of str or path
-        Files, or files and channels, ``band.wav:2``. A file of several channels named without a channel gives all of
-        them, called ``band.wav:1``, ``band.wav:2``, and so on.
-
-    Raises
-    ------
-    TakeError
-        If a file cannot be read, the rates differ, or a track is named twice; the faults of all files together.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> import numpy as np
-    >>> from micalign.files.encode import write_audio
-    >>> path = Path(tempfile.mkdtemp()) / "band.wav"
-    >>> written = write_audio(path, [np.zeros((480, 2))], sample_rate=48000, channels=2)
-    >>> [track.name for track in open_tracks([path]).tracks]
-    ['band.wav:1', 'band.wav:2']
-    """
-    return Take(each_track(specs))
-
-
-def each_track(specs: Iterable[str | os.PathLike[str]]) -> tuple[Track, ...]:
-    """The tracks that a command line names, of any rates.
-
-    A file of several channels named without a channel gives all of them, called ``file.wav:1``, ``file.wav:2``, and
-    so on. Tracks are called by their file's name; where two files of different folders share it, by their path.
-
-    Raises
-    ------
-    TakeError
-        If a file cannot be read; the faults of all files together.
-    """
-    files: dict[Path, AudioFile] = {}
-    found: list[tuple[AudioFile, Spec]] = []
-    faults: list[str] = []
-    for wanted in map(parse_spec, specs):
-        try:
-            file = _shared(files, wanted.path)
-            for one in _channels_of(file, wanted):
-                _index(file, one)
-                found.append((file, one))
-        except TakeError as error:
-            faults += error.faults
-    if faults:
-        raise TakeError(list(dict.fromkeys(faults)))
-    shorts = Counter(one.short for _, one in found)
-    names = [one.short if shorts[one.short] == 1 else one.label for _, one in found]
-    return tuple(_channel(file, one, name) for (file, one), name in zip(found, names, strict=True))
-
-
-def refuse_changed(tracks: Iterable[Track]) -> None:
-    """`TakeError` where the file of a track was replaced or written to since it was opened: all of them together."""
-    files = {id(one.file): one.file for track in tracks if (one := _samples_of(track)) is not None}
-    faults: list[str] = []
-    for file in files.values():
-        try:
-            file.refuse_changed()
-        except TakeError as error:
-            faults += error.faults
-    if faults:
-        raise TakeError(faults)
-
-
 def _samples_of(track: Track) -> ChannelSamples | None:
     """The channel of a file that a track was made of, placed or resampled; None where it comes from no file."""
     samples = rate_of_original(as_recorded(track)[0])[0].samples
     return samples if isinstance(samples, ChannelSamples) else None
-
-
-def original_of(track: Track) -> tuple[AudioInfo, int]:
-    """The file a track comes from and its channel in it, from 1."""
-    samples = _samples_of(track)
-    if samples is None:
-        raise TakeError(f"track '{track.name}' does not come from a file")
-    return samples.file.info, samples.channel + 1
 
 
 def _recorded(scene: Scene, scene_path: str | os.PathLike[str]) -> list[tuple[str, Spec]]:
@@ -304,50 +348,6 @@ def _recorded(scene: Scene, scene_path: str | os.PathLike[str]) -> list[tuple[st
             f"them, correct [take] in the scene, or make a take to try with 'micalign simulate {scene_path}'"
         )
     return named
-
-
-def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
-    """The recording that a scene names; tracks are called by their mic or DI.
-
-    Parameters
-    ----------
-    scene : Scene
-        A scene with a ``[take]``.
-    scene_path : path
-        The scene file; the take's folder is relative to its folder.
-
-    Raises
-    ------
-    SceneError
-        If the scene names no tracks, or one channel of one file for two of them.
-    TakeError
-        If a file cannot be read or the rates differ; the faults of all files together.
-
-    Examples
-    --------
-    >>> from micalign.scene.model import Mic, Source
-    >>> scene = Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("room", (2.0, 3.0, 0.7)),))
-    >>> open_take(scene, "barn.toml")
-    Traceback (most recent call last):
-    micalign.errors.SceneError: barn.toml names no recording: add [take] with a folder and [take.tracks]
-    """
-    return Take(each_of_take(scene, scene_path))
-
-
-def each_of_take(scene: Scene, scene_path: str | os.PathLike[str]) -> tuple[Track, ...]:
-    """The same, of any rates."""
-    files: dict[Path, AudioFile] = {}
-    tracks: list[Track] = []
-    faults: list[str] = []
-    for name, wanted in _recorded(scene, scene_path):
-        try:
-            tracks.append(_channel(_shared(files, wanted.path), wanted, name))
-        except TakeError as error:
-            faults += [f"track '{name}': {fault}" for fault in error.faults]
-    if faults:
-        raise TakeError(faults)
-    _refuse_shared(tracks)
-    return tuple(tracks)
 
 
 def _shared(files: dict[Path, AudioFile], path: Path) -> AudioFile:

@@ -54,68 +54,7 @@ BYTES: Final = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, 
 """Bytes of a sample by soundfile's word for the kind."""
 
 
-_SUBTYPES: Final = {
-    (1, 8): "PCM_U8",
-    (1, 16): "PCM_16",
-    (1, 24): "PCM_24",
-    (1, 32): "PCM_32",
-    (3, 32): "FLOAT",
-    (3, 64): "DOUBLE",
-}
 MOST_CHANNELS: Final = 1024  # as many as the decoder takes
-_HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
-
-
-def _open_odd(path: Path, layout: ChunkMap) -> soundfile.SoundFile | None:
-    """The samples of a WAVE file of plain samples, past the decoder's own reading of its chunks; None for any other."""
-    data, form = layout.first(b"data"), wave_format(path, layout)
-    if data is None or form is None or layout.byte_order != "<":
-        return None
-    subtype = _SUBTYPES.get((form.tag, form.bits))
-    if subtype is None or form.frame_bytes != form.channels * form.bits // 8:
-        return None
-    if not 0 < form.channels <= MOST_CHANNELS or not 0 < form.sample_rate <= _HIGHEST_RATE:
-        return None
-    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
-
-    part = _Part(path, data.start, data.present // form.frame_bytes * form.frame_bytes)
-    return soundfile.SoundFile(part, "r", form.sample_rate, form.channels, subtype, "LITTLE", "RAW")
-
-
-class _Part(io.RawIOBase):
-    """A stretch of a file's bytes, as a file of its own."""
-
-    def __init__(self, path: Path, start: int, size: int) -> None:
-        self._file = path.open("rb", buffering=0)
-        self._start, self._size = start, size
-        self.seek(0)
-
-    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
-        """Go to a byte of the stretch."""
-        base = {os.SEEK_SET: 0, os.SEEK_CUR: self.tell(), os.SEEK_END: self._size}[whence]
-        return self._file.seek(self._start + base + offset) - self._start
-
-    def tell(self) -> int:
-        """The byte that comes next."""
-        return self._file.tell() - self._start
-
-    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
-        """Fill the buffer, up to the stretch's end."""
-        return self._file.readinto(memoryview(buffer)[: max(self._size - self.tell(), 0)]) or 0
-
-    def close(self) -> None:
-        """Let the file go."""
-        if not self.closed:
-            self._file.close()
-        super().close()
-
-
-_PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
-_CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
-"""How a decoder's log says that rarer files (SVX, VOC, MAT4, WVE) are cut short."""
-
-
-_DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,6 +225,69 @@ class Decoder:
             self._file.close()
             self._file = None
         return found
+
+
+_SUBTYPES: Final = {
+    (1, 8): "PCM_U8",
+    (1, 16): "PCM_16",
+    (1, 24): "PCM_24",
+    (1, 32): "PCM_32",
+    (3, 32): "FLOAT",
+    (3, 64): "DOUBLE",
+}
+_HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
+
+
+def _open_odd(path: Path, layout: ChunkMap) -> soundfile.SoundFile | None:
+    """The samples of a WAVE file of plain samples, past the decoder's own reading of its chunks; None for any other."""
+    data, form = layout.first(b"data"), wave_format(path, layout)
+    if data is None or form is None or layout.byte_order != "<":
+        return None
+    subtype = _SUBTYPES.get((form.tag, form.bits))
+    if subtype is None or form.frame_bytes != form.channels * form.bits // 8:
+        return None
+    if not 0 < form.channels <= MOST_CHANNELS or not 0 < form.sample_rate <= _HIGHEST_RATE:
+        return None
+    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
+
+    part = _Part(path, data.start, data.present // form.frame_bytes * form.frame_bytes)
+    return soundfile.SoundFile(part, "r", form.sample_rate, form.channels, subtype, "LITTLE", "RAW")
+
+
+class _Part(io.RawIOBase):
+    """A stretch of a file's bytes, as a file of its own."""
+
+    def __init__(self, path: Path, start: int, size: int) -> None:
+        self._file = path.open("rb", buffering=0)
+        self._start, self._size = start, size
+        self.seek(0)
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
+        """Go to a byte of the stretch."""
+        base = {os.SEEK_SET: 0, os.SEEK_CUR: self.tell(), os.SEEK_END: self._size}[whence]
+        return self._file.seek(self._start + base + offset) - self._start
+
+    def tell(self) -> int:
+        """The byte that comes next."""
+        return self._file.tell() - self._start
+
+    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        """Fill the buffer, up to the stretch's end."""
+        return self._file.readinto(memoryview(buffer)[: max(self._size - self.tell(), 0)]) or 0
+
+    def close(self) -> None:
+        """Let the file go."""
+        if not self.closed:
+            self._file.close()
+        super().close()
+
+
+_PLAIN: Final = {"WAV", "WAVEX", "RF64", "AIFF"}  # a place in them is found without decoding what lies before it
+_CUT: Final = re.compile(r"truncated|Data length \d+ should be|BODY : \d+ \(should be")
+"""How a decoder's log says that rarer files (SVX, VOC, MAT4, WVE) are cut short."""
+
+
+_DECODED: Final = {"PCM_S8": "int16", "PCM_U8": "int16", "PCM_16": "int16", "PCM_24": "int32", "PCM_32": "int32"}
 
 
 def _refuse_unseekable(path: Path, file: soundfile.SoundFile) -> None:

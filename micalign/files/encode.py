@@ -40,6 +40,241 @@ if TYPE_CHECKING:
 __all__ = ["LARGEST_RIFF", "AudioWriter", "Job", "WavWriter", "Written", "audio_writer", "flac_bytes", "write_audio"]
 
 
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What was written.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    frames : int
+        Samples in each channel.
+    clipped : int
+        Samples that were held at full scale to fit.
+    peak : float
+        The highest sample met before that; 1 is full scale.
+    left_out : tuple of str
+        Names of the original's metadata chunks that were not carried over.
+    """
+
+    path: Path
+    frames: int
+    clipped: int
+    peak: float
+    left_out: tuple[str, ...] = ()
+
+
+def write_audio(
+    path: str | os.PathLike[str],
+    blocks: Iterable[Floats],
+    *,
+    sample_rate: int,
+    subtype: str = "PCM_24",
+    format: str = "WAV",  # noqa: A002 - the word of the trade, and soundfile's
+    channels: int = 1,
+    endian: str = "FILE",
+    force: bool = False,
+    metadata_from: str | os.PathLike[str] | None = None,
+    moved: Moved | None = None,
+    dither_seed: int | None = None,
+    within: FileSet | None = None,
+) -> Written:
+    """Write blocks of samples as an audio file, whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        The file to write.
+    blocks : iterable of ndarray, shape (frames,) or (frames, channels)
+        Float64, full scale +-1, one after the other.
+    sample_rate : int
+        Hertz.
+    subtype, format, endian : str
+        In soundfile's words: ``PCM_16``, ``PCM_24``, ``PCM_32``, ``FLOAT``, ``DOUBLE``; ``WAV`` (RF64 by itself where
+        it grows beyond 4 GiB), ``RF64``, ``AIFF``, ``FLAC``.
+    channels : int
+        Columns of each block.
+    force : bool
+        Replace a file that exists.
+    metadata_from : path, optional
+        The original, whose metadata is carried over (EBU Tech 3285 ``bext``, ``iXML``, ``cue``, ``smpl``, ``LIST``).
+    moved : Moved, optional
+        How the audio moved against that original.
+    dither_seed : int, optional
+        Adds triangular dither before rounding to integers; without it, samples that are integers stay exact.
+    within : FileSet, optional
+        The set that the file belongs to: it appears with the set.
+
+    Returns
+    -------
+    Written
+        Frames, clipped samples, peak and metadata left out.
+
+    Raises
+    ------
+    OutputError
+        If the file exists and ``force`` is off, cannot be written, or a sample is no number.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> out = Path(tempfile.mkdtemp()) / "tone.wav"
+    >>> write_audio(out, [np.array([0.0, 0.5, 1.5])], sample_rate=48000).clipped
+    1
+    """
+    source = None if metadata_from is None else Path(metadata_from)
+    job = Job(Path(path), format, subtype, sample_rate, channels, endian, source, moved or Moved())
+    with audio_writer(job, force=force, dither_seed=dither_seed, within=within) as writer:
+        for block in blocks:
+            writer.put(block)
+    return writer.written
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A file to write: its kind in soundfile's words, its rate (Hz), and the original whose metadata it keeps."""
+
+    path: Path
+    container: str
+    subtype: str
+    sample_rate: int
+    channels: int
+    endian: str = "FILE"
+    source: Path | None = None
+    moved: Moved = field(default_factory=Moved)
+    carried: Carried = field(default_factory=Carried)
+
+    @property
+    def shape(self) -> Shape:
+        """Rate, channels and bits."""
+        return Shape(self.sample_rate, self.channels, _BITS.get(self.subtype, 8 * BYTES.get(self.subtype, 2)))
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is written by us, without an encoder."""
+        return self.container in _OWN and self.subtype in BYTES
+
+    @property
+    def source_format(self) -> WaveFormat | None:
+        """The format of the original's samples, where that is a little-endian WAV."""
+        layout = None if self.source is None else read_layout(self.source)
+        if self.source is None or layout is None or layout.byte_order != "<":
+            return None
+        return wave_format(self.source, layout)
+
+
+@contextmanager
+def audio_writer(
+    job: Job, *, force: bool = False, dither_seed: int | None = None, within: FileSet | None = None
+) -> Iterator[AudioWriter]:
+    """The same for several files written in step: ``put`` blocks; the file stands when the ``with`` block ends well."""
+    _refuse_unwritable(job)
+    job = replace(job, carried=_carried_for(job))
+    opened = whole_file(job.path, force=force) if within is None else within.file(job.path)
+    with opened as partial:
+        with _open_sink(partial, job) as sink:
+            writer = AudioWriter(job, sink, None if dither_seed is None else np.random.default_rng(dither_seed))
+            yield writer
+        _refuse_incomplete(partial, job, writer.written)
+
+
+class AudioWriter:
+    """Takes blocks of samples, counts what does not fit."""
+
+    def __init__(self, job: Job, sink: _Sink, dither: np.random.Generator | None) -> None:
+        self._job = job
+        self._sink = sink
+        self._dither = dither
+        self._bits = _rounded_to(job, dithered=dither is not None)
+        self.written = Written(job.path, 0, 0, 0.0, job.carried.left_out)
+
+    def put(self, block: Floats) -> None:
+        """Write one block, shape (frames,) or (frames, channels); `OutputError` where that is impossible."""
+        job, before = self._job, self.written
+        values: npt.NDArray[Any] = block.reshape(len(block), job.shape.channels)
+        highest = max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
+        if not math.isfinite(highest):
+            raise OutputError(f"{job.path} was not written: a sample is no number (NaN or infinite): export it again")
+        frames, clipped = before.frames + len(block), before.clipped
+        _refuse_too_long(job, frames)
+        if self._bits is not None:
+            made = to_integers(values, self._bits, dither=self._dither)
+            values = np.left_shift(made.values, 32 - self._bits)
+            clipped += made.clipped
+        self._sink(values)
+        self.written = replace(before, frames=frames, clipped=clipped, peak=max(before.peak, highest))
+
+
+def _rounded_to(job: Job, *, dithered: bool) -> int | None:
+    """The bits to round to; None for floats.
+
+    An original of 20 bits in 24 gets its dither at the twentieth; without dither nothing may be taken from it.
+    """
+    bits = _BITS.get(job.subtype)
+    like = job.source_format if dithered else None
+    return bits if bits is None or like is None else min(bits, like.valid_bits or bits)
+
+
+def _refuse_unwritable(job: Job) -> None:
+    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
+
+    if not (job.is_plain or soundfile.check_format(job.container, job.subtype)):
+        raise OutputError(
+            f"{job.path}: a {job.container} file cannot hold {job.subtype} samples: choose another format"
+        )
+    if not 1 <= job.channels <= MOST_CHANNELS or not 1 <= job.sample_rate <= tuned.MOST_RATE_HZ:
+        raise OutputError(
+            f"{job.path}: {job.channels} channels at {job.sample_rate} Hz cannot be written: 1 to {MOST_CHANNELS} "
+            "channels and at most 10 MHz can"
+        )
+    if job.source is not None and job.path.exists() and job.source.exists() and job.path.samefile(job.source):
+        raise OutputError(f"{job.path} is an original, which is never replaced: choose another folder with --out")
+
+
+def _refuse_incomplete(partial: Path, job: Job, written: Written) -> None:
+    """Open what was written as a stranger would: all frames must be there, the last ones to be read."""
+    if written.frames == 0:
+        return
+    try:
+        file = AudioFile(partial)
+        found = file.info.frames
+        if not job.is_plain:  # what we wrote ourselves reported its failures; an encoder keeps them
+            last = min(found, tuned.LAST_FRAMES)
+            file.read(0, found - last, last)
+    except TakeError as error:
+        raise OutputError(f"{written.path} was not written: read back, it is not whole; is the disk full?") from error
+    if found < written.frames:
+        raise OutputError(
+            f"{written.path} was not written: of {written.frames} samples {found} reached the disk; is it full?"
+        )
+
+
+def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
+    """A mono FLAC of 16 bits with triangular dither; samples beyond full scale are held at it.
+
+    Parameters
+    ----------
+    samples : array, shape (N,)
+        Full scale +-1.
+    sample_rate : int
+        Hertz.
+
+    Examples
+    --------
+    >>> flac_bytes(np.zeros(4800), sample_rate=48000)[:4]
+    b'fLaC'
+    """
+    import soundfile  # noqa: PLC0415 - 90 ms, only where a page is made
+
+    rng = np.random.default_rng(tuned.DITHER_SEED)
+    dither = rng.random(len(samples)) - rng.random(len(samples))
+    whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype(np.int16)
+    made = io.BytesIO()
+    soundfile.write(made, whole, sample_rate, format="FLAC", subtype="PCM_16")
+    return made.getvalue()
+
+
 _FLOATS: Final = {"FLOAT": "<f4", "DOUBLE": "<f8"}
 
 
@@ -156,71 +391,11 @@ class WavWriter:
         self.file.write(struct.pack("<I", value))
 
 
-def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
-    """A mono FLAC of 16 bits with triangular dither; samples beyond full scale are held at it.
-
-    Parameters
-    ----------
-    samples : array, shape (N,)
-        Full scale +-1.
-    sample_rate : int
-        Hertz.
-
-    Examples
-    --------
-    >>> flac_bytes(np.zeros(4800), sample_rate=48000)[:4]
-    b'fLaC'
-    """
-    import soundfile  # noqa: PLC0415 - 90 ms, only where a page is made
-
-    rng = np.random.default_rng(tuned.DITHER_SEED)
-    dither = rng.random(len(samples)) - rng.random(len(samples))
-    whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype(np.int16)
-    made = io.BytesIO()
-    soundfile.write(made, whole, sample_rate, format="FLAC", subtype="PCM_16")
-    return made.getvalue()
-
-
 _OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
 _KINDS: Final = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
 _NARROW: Final = frozenset({"AIFF", "AU", "SVX", "NIST", "IRCAM"})
 _Sink = Callable[[npt.NDArray[Any]], None]
-
-
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """A file to write: its kind in soundfile's words, its rate (Hz), and the original whose metadata it keeps."""
-
-    path: Path
-    container: str
-    subtype: str
-    sample_rate: int
-    channels: int
-    endian: str = "FILE"
-    source: Path | None = None
-    moved: Moved = field(default_factory=Moved)
-    carried: Carried = field(default_factory=Carried)
-
-    @property
-    def shape(self) -> Shape:
-        """Rate, channels and bits."""
-        return Shape(self.sample_rate, self.channels, _BITS.get(self.subtype, 8 * BYTES.get(self.subtype, 2)))
-
-    @property
-    def is_plain(self) -> bool:
-        """Whether it is written by us, without an encoder."""
-        return self.container in _OWN and self.subtype in BYTES
-
-    @property
-    def source_format(self) -> WaveFormat | None:
-        """The format of the original's samples, where that is a little-endian WAV."""
-        layout = None if self.source is None else read_layout(self.source)
-        if self.source is None or layout is None or layout.byte_order != "<":
-            return None
-        return wave_format(self.source, layout)
 
 
 def _carried_for(job: Job) -> Carried:
@@ -322,180 +497,3 @@ def _encode(file: soundfile.SoundFile, pen: _Pen, values: npt.NDArray[Any], job:
         raise OutputError(
             f"{job.path} cannot be written: the encoder stopped; is the take too long for {job.container}?"
         ) from error
-
-
-@dataclass(frozen=True, slots=True)
-class Written:
-    """What was written.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    frames : int
-        Samples in each channel.
-    clipped : int
-        Samples that were held at full scale to fit.
-    peak : float
-        The highest sample met before that; 1 is full scale.
-    left_out : tuple of str
-        Names of the original's metadata chunks that were not carried over.
-    """
-
-    path: Path
-    frames: int
-    clipped: int
-    peak: float
-    left_out: tuple[str, ...] = ()
-
-
-def write_audio(
-    path: str | os.PathLike[str],
-    blocks: Iterable[Floats],
-    *,
-    sample_rate: int,
-    subtype: str = "PCM_24",
-    format: str = "WAV",  # noqa: A002 - the word of the trade, and soundfile's
-    channels: int = 1,
-    endian: str = "FILE",
-    force: bool = False,
-    metadata_from: str | os.PathLike[str] | None = None,
-    moved: Moved | None = None,
-    dither_seed: int | None = None,
-    within: FileSet | None = None,
-) -> Written:
-    """Write blocks of samples as an audio file, whole or not at all.
-
-    Parameters
-    ----------
-    path : path
-        The file to write.
-    blocks : iterable of ndarray, shape (frames,) or (frames, channels)
-        Float64, full scale +-1, one after the other.
-    sample_rate : int
-        Hertz.
-    subtype, format, endian : str
-        In soundfile's words: ``PCM_16``, ``PCM_24``, ``PCM_32``, ``FLOAT``, ``DOUBLE``; ``WAV`` (RF64 by itself where
-        it grows beyond 4 GiB), ``RF64``, ``AIFF``, ``FLAC``.
-    channels : int
-        Columns of each block.
-    force : bool
-        Replace a file that exists.
-    metadata_from : path, optional
-        The original, whose metadata is carried over (EBU Tech 3285 ``bext``, ``iXML``, ``cue``, ``smpl``, ``LIST``).
-    moved : Moved, optional
-        How the audio moved against that original.
-    dither_seed : int, optional
-        Adds triangular dither before rounding to integers; without it, samples that are integers stay exact.
-    within : FileSet, optional
-        The set that the file belongs to: it appears with the set.
-
-    Returns
-    -------
-    Written
-        Frames, clipped samples, peak and metadata left out.
-
-    Raises
-    ------
-    OutputError
-        If the file exists and ``force`` is off, cannot be written, or a sample is no number.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> out = Path(tempfile.mkdtemp()) / "tone.wav"
-    >>> write_audio(out, [np.array([0.0, 0.5, 1.5])], sample_rate=48000).clipped
-    1
-    """
-    source = None if metadata_from is None else Path(metadata_from)
-    job = Job(Path(path), format, subtype, sample_rate, channels, endian, source, moved or Moved())
-    with audio_writer(job, force=force, dither_seed=dither_seed, within=within) as writer:
-        for block in blocks:
-            writer.put(block)
-    return writer.written
-
-
-@contextmanager
-def audio_writer(
-    job: Job, *, force: bool = False, dither_seed: int | None = None, within: FileSet | None = None
-) -> Iterator[AudioWriter]:
-    """The same for several files written in step: ``put`` blocks; the file stands when the ``with`` block ends well."""
-    _refuse_unwritable(job)
-    job = replace(job, carried=_carried_for(job))
-    opened = whole_file(job.path, force=force) if within is None else within.file(job.path)
-    with opened as partial:
-        with _open_sink(partial, job) as sink:
-            writer = AudioWriter(job, sink, None if dither_seed is None else np.random.default_rng(dither_seed))
-            yield writer
-        _refuse_incomplete(partial, job, writer.written)
-
-
-def _refuse_incomplete(partial: Path, job: Job, written: Written) -> None:
-    """Open what was written as a stranger would: all frames must be there, the last ones to be read."""
-    if written.frames == 0:
-        return
-    try:
-        file = AudioFile(partial)
-        found = file.info.frames
-        if not job.is_plain:  # what we wrote ourselves reported its failures; an encoder keeps them
-            last = min(found, tuned.LAST_FRAMES)
-            file.read(0, found - last, last)
-    except TakeError as error:
-        raise OutputError(f"{written.path} was not written: read back, it is not whole; is the disk full?") from error
-    if found < written.frames:
-        raise OutputError(
-            f"{written.path} was not written: of {written.frames} samples {found} reached the disk; is it full?"
-        )
-
-
-def _refuse_unwritable(job: Job) -> None:
-    import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
-
-    if not (job.is_plain or soundfile.check_format(job.container, job.subtype)):
-        raise OutputError(
-            f"{job.path}: a {job.container} file cannot hold {job.subtype} samples: choose another format"
-        )
-    if not 1 <= job.channels <= MOST_CHANNELS or not 1 <= job.sample_rate <= tuned.MOST_RATE_HZ:
-        raise OutputError(
-            f"{job.path}: {job.channels} channels at {job.sample_rate} Hz cannot be written: 1 to {MOST_CHANNELS} "
-            "channels and at most 10 MHz can"
-        )
-    if job.source is not None and job.path.exists() and job.source.exists() and job.path.samefile(job.source):
-        raise OutputError(f"{job.path} is an original, which is never replaced: choose another folder with --out")
-
-
-def _rounded_to(job: Job, *, dithered: bool) -> int | None:
-    """The bits to round to; None for floats.
-
-    An original of 20 bits in 24 gets its dither at the twentieth; without dither nothing may be taken from it.
-    """
-    bits = _BITS.get(job.subtype)
-    like = job.source_format if dithered else None
-    return bits if bits is None or like is None else min(bits, like.valid_bits or bits)
-
-
-class AudioWriter:
-    """Takes blocks of samples, counts what does not fit."""
-
-    def __init__(self, job: Job, sink: _Sink, dither: np.random.Generator | None) -> None:
-        self._job = job
-        self._sink = sink
-        self._dither = dither
-        self._bits = _rounded_to(job, dithered=dither is not None)
-        self.written = Written(job.path, 0, 0, 0.0, job.carried.left_out)
-
-    def put(self, block: Floats) -> None:
-        """Write one block, shape (frames,) or (frames, channels); `OutputError` where that is impossible."""
-        job, before = self._job, self.written
-        values: npt.NDArray[Any] = block.reshape(len(block), job.shape.channels)
-        highest = max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
-        if not math.isfinite(highest):
-            raise OutputError(f"{job.path} was not written: a sample is no number (NaN or infinite): export it again")
-        frames, clipped = before.frames + len(block), before.clipped
-        _refuse_too_long(job, frames)
-        if self._bits is not None:
-            made = to_integers(values, self._bits, dither=self._dither)
-            values = np.left_shift(made.values, 32 - self._bits)
-            clipped += made.clipped
-        self._sink(values)
-        self.written = replace(before, frames=frames, clipped=clipped, peak=max(before.peak, highest))

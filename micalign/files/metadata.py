@@ -44,6 +44,104 @@ __all__ = [
 ]
 
 
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """How an aligned file differs from its original.
+
+    Parameters
+    ----------
+    start_samples : int
+        How much later on the clock its first sample lies (negative where silence was put in front).
+    content_samples : int
+        How much later in the file the sound lies, rounded.
+    history : str
+        What was done, for the coding history.
+    rates : tuple of int
+        The sample rate of the original and of the aligned file; the counts above are at the latter.
+    """
+
+    start_samples: int = 0
+    content_samples: int = 0
+    history: str = ""
+    rates: Rates = (1, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """Rate (Hz), channels and bits of the file that is written."""
+
+    sample_rate: int
+    channels: int
+    bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """Chunks to write in front of the audio and behind it, and the names of those left out."""
+
+    before: tuple[tuple[bytes, bytes], ...] = ()
+    after: tuple[tuple[bytes, bytes], ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
+    """The chunks of ``source`` for a file of ``kind`` (``WAVE`` or ``AIFF``) whose audio moved so.
+
+    Raises
+    ------
+    TakeError
+        If the source cannot be read.
+    """
+    layout = read_layout(source)
+    if layout is None or _family(layout.kind) != kind:
+        return Carried()
+    if layout.form == b"RIFX":
+        return Carried(left_out=("all metadata (big-endian WAV)",))
+    data = layout.first(b"data") or layout.first(b"SSND")
+    before: list[tuple[bytes, bytes]] = []
+    after: list[tuple[bytes, bytes]] = []
+    left_out: list[str] = []
+    room = tuned.LARGEST_METADATA_BYTES
+    for chunk in layout.chunks:
+        change = _change(chunk, kind, shape, moved) if chunk.size <= room else None
+        changed = None if change is None else change(read_chunk(source, chunk))
+        if changed is not None:
+            side = before if data is None or chunk.start < data.start else after
+            side.append((chunk.name, changed))
+            room -= chunk.size
+        elif chunk.name not in _MADE_ANEW:
+            left_out.append(chunk.name.decode("ascii").strip())
+    return Carried(tuple(before), tuple(after), tuple(dict.fromkeys(left_out)))
+
+
+def _family(kind: bytes) -> bytes:
+    return b"AIFF" if kind == b"AIFC" else kind
+
+
+def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Change | None:
+    """What happens to a chunk's bytes; None where it is not carried."""
+    if chunk.is_cut:
+        return None
+    if chunk.name in _AS_THEY_ARE[kind]:
+        return lambda data: data
+    line = _history_line(shape.sample_rate, shape.bits, shape.channels, moved.history)
+    moving: dict[bytes, Change] = {
+        b"bext": lambda data: moved_bext(data, moved.start_samples, line, rates=moved.rates),
+        b"iXML": lambda data: _moved_ixml(data, moved.start_samples, rates=moved.rates),
+        b"cue ": lambda data: _moved_cues(data, moved),
+        b"smpl": lambda data: _moved_loops(data, moved),
+        b"MARK": lambda data: _moved_markers(data, moved),
+    }
+    return moving.get(chunk.name) if (chunk.name == b"MARK") == (kind == b"AIFF") else None
+
+
+def time_reference_of(source: Path) -> int | None:
+    """The broadcast time reference of a WAV, in samples since midnight; None where it has none."""
+    layout = read_layout(source)
+    chunk = layout.first(b"bext") if layout is not None and layout.byte_order == "<" else None
+    return None if chunk is None or chunk.is_cut else time_reference(read_chunk(source, chunk))
+
+
 FIXED_BYTES: Final = 602  # of a broadcast extension, before its coding history (EBU Tech 3285)
 Rates = tuple[int, int]
 """A file's sample rate before and after (Hz)."""
@@ -148,104 +246,6 @@ _MADE_ANEW: Final = frozenset(
 _MAX_32: Final = (1 << 32) - 1  # the largest count of 32 bits
 Change = Callable[[bytes], bytes | None]
 """What becomes of a chunk's bytes; None where they are damaged, since a decoder could stumble over them."""
-
-
-@dataclass(frozen=True, slots=True)
-class Moved:
-    """How an aligned file differs from its original.
-
-    Parameters
-    ----------
-    start_samples : int
-        How much later on the clock its first sample lies (negative where silence was put in front).
-    content_samples : int
-        How much later in the file the sound lies, rounded.
-    history : str
-        What was done, for the coding history.
-    rates : tuple of int
-        The sample rate of the original and of the aligned file; the counts above are at the latter.
-    """
-
-    start_samples: int = 0
-    content_samples: int = 0
-    history: str = ""
-    rates: Rates = (1, 1)
-
-
-@dataclass(frozen=True, slots=True)
-class Shape:
-    """Rate (Hz), channels and bits of the file that is written."""
-
-    sample_rate: int
-    channels: int
-    bits: int
-
-
-@dataclass(frozen=True, slots=True)
-class Carried:
-    """Chunks to write in front of the audio and behind it, and the names of those left out."""
-
-    before: tuple[tuple[bytes, bytes], ...] = ()
-    after: tuple[tuple[bytes, bytes], ...] = ()
-    left_out: tuple[str, ...] = ()
-
-
-def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
-    """The chunks of ``source`` for a file of ``kind`` (``WAVE`` or ``AIFF``) whose audio moved so.
-
-    Raises
-    ------
-    TakeError
-        If the source cannot be read.
-    """
-    layout = read_layout(source)
-    if layout is None or _family(layout.kind) != kind:
-        return Carried()
-    if layout.form == b"RIFX":
-        return Carried(left_out=("all metadata (big-endian WAV)",))
-    data = layout.first(b"data") or layout.first(b"SSND")
-    before: list[tuple[bytes, bytes]] = []
-    after: list[tuple[bytes, bytes]] = []
-    left_out: list[str] = []
-    room = tuned.LARGEST_METADATA_BYTES
-    for chunk in layout.chunks:
-        change = _change(chunk, kind, shape, moved) if chunk.size <= room else None
-        changed = None if change is None else change(read_chunk(source, chunk))
-        if changed is not None:
-            side = before if data is None or chunk.start < data.start else after
-            side.append((chunk.name, changed))
-            room -= chunk.size
-        elif chunk.name not in _MADE_ANEW:
-            left_out.append(chunk.name.decode("ascii").strip())
-    return Carried(tuple(before), tuple(after), tuple(dict.fromkeys(left_out)))
-
-
-def time_reference_of(source: Path) -> int | None:
-    """The broadcast time reference of a WAV, in samples since midnight; None where it has none."""
-    layout = read_layout(source)
-    chunk = layout.first(b"bext") if layout is not None and layout.byte_order == "<" else None
-    return None if chunk is None or chunk.is_cut else time_reference(read_chunk(source, chunk))
-
-
-def _family(kind: bytes) -> bytes:
-    return b"AIFF" if kind == b"AIFC" else kind
-
-
-def _change(chunk: Chunk, kind: bytes, shape: Shape, moved: Moved) -> Change | None:
-    """What happens to a chunk's bytes; None where it is not carried."""
-    if chunk.is_cut:
-        return None
-    if chunk.name in _AS_THEY_ARE[kind]:
-        return lambda data: data
-    line = _history_line(shape.sample_rate, shape.bits, shape.channels, moved.history)
-    moving: dict[bytes, Change] = {
-        b"bext": lambda data: moved_bext(data, moved.start_samples, line, rates=moved.rates),
-        b"iXML": lambda data: _moved_ixml(data, moved.start_samples, rates=moved.rates),
-        b"cue ": lambda data: _moved_cues(data, moved),
-        b"smpl": lambda data: _moved_loops(data, moved),
-        b"MARK": lambda data: _moved_markers(data, moved),
-    }
-    return moving.get(chunk.name) if (chunk.name == b"MARK") == (kind == b"AIFF") else None
 
 
 def _move(data: bytearray, form: str, at: int, moved: Moved) -> None:

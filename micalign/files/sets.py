@@ -61,6 +61,163 @@ __all__ = [
 ]
 
 
+@dataclass
+class FileSet:
+    """A set being written.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it will stand.
+    stage : Path
+        Where it is written meanwhile.
+    older : dict
+        The names of its files, each with the identity of the file that it replaces.
+    """
+
+    folder: Path
+    stage: Path
+    older: dict[str, list[int] | None] = field(default_factory=dict)
+
+    @contextmanager
+    def file(self, path: Path) -> Iterator[Path]:
+        """A temporary path to write to for the file that will stand at ``path``, in the set's folder."""
+        name = str(path.relative_to(self.folder))
+        older = _identity(path)
+        waiting = self.stage / _NEW / name
+        with spoken(path):
+            waiting.parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(waiting, shown=path) as partial:
+            yield partial
+        self.older[name] = older
+
+    def write_bytes(self, path: Path, data: bytes) -> None:
+        """The file of these bytes."""
+        with self.file(path) as partial:
+            partial.write_bytes(data)
+
+    def write_text(self, path: Path, text: str) -> None:
+        """The file of this text, in UTF-8; what no UTF-8 can hold is written as an escape."""
+        self.write_bytes(path, text.encode("utf-8", "backslashreplace"))
+
+    def manifest(self, head: str) -> list[dict[str, str]]:
+        """The files written so far and what is left of an older set, by their names, and their SHA-256.
+
+        It is what `micalign.files.whole` asks for of the file called ``head``.
+        """
+        own = [
+            {"file": Path(name).as_posix(), "sha256": file_hash(self.stage / _NEW / name)}
+            for name in sorted(self.older)
+        ]
+        return own + _still_ours(self.folder, head, [head, *(one["file"] for one in own)])
+
+
+@contextmanager
+def whole_set(
+    folder: str | os.PathLike[str], *, refuse: Callable[[], None], head: str | None = None
+) -> Iterator[FileSet]:
+    """Files that appear in ``folder`` together when the block ends well, and not at all when it does not.
+
+    Parameters
+    ----------
+    folder : path
+        Made where it is missing, and taken away again where the set fails.
+    refuse : callable
+        Raises where a file stands in the way that may not be replaced; asked when the folder is locked, and again
+        before the files are moved.
+    head : str, optional
+        The name of the file that describes the others: it goes first and comes last, so that a set that a power cut
+        mixed has none.
+
+    Raises
+    ------
+    OutputError
+        If another run writes there for longer than a minute, or a file cannot be written; what stood there stays.
+    """
+    target = Path(folder)
+    made = _missing_folders(target)
+    make_folder(target)
+    try:
+        with spoken(target), _locked(target):
+            _finish_dead_sets(target)
+            refuse()
+            stage = target / f"{_MARK}{os.getpid()}-{os.urandom(4).hex()}"
+            try:
+                (stage / _NEW).mkdir(parents=True)
+                files = FileSet(target, stage)
+                yield files
+                refuse()
+                _exchange(files, head)
+            finally:
+                with held():  # a signal that comes now would leave what it is there to clear
+                    shutil.rmtree(stage, ignore_errors=True)
+    except BaseException:
+        for one in made:
+            with suppress(OSError):
+                one.rmdir()  # only where it is empty
+        raise
+
+
+def write_folder(
+    folder: str | os.PathLike[str], files: Mapping[str, bytes], *, force: bool = False
+) -> tuple[Path, ...]:
+    """Write files by their names in ``folder``, which is made where it is missing.
+
+    Parameters
+    ----------
+    folder : path
+    files : mapping of name to bytes
+        A name may hold one folder of its own: ``sounds/noise.wav``.
+    force : bool
+        Replace pages, figures and sounds that micalign made; nothing else.
+
+    Raises
+    ------
+    OutputError
+        If files exist and ``force`` is off or they are not of micalign's making, or one cannot be written: none is
+        written then.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> [path.name for path in write_folder(tempfile.mkdtemp(), {"a.txt": b"a", "sounds/b.txt": b"b"})]
+    ['a.txt', 'b.txt']
+    """
+    target = Path(folder)
+    finish_killed(target)
+    _refuse_files(target, files, force=force)
+    refuse_full(target, sum(map(len, files.values())))
+    with whole_set(target, refuse=lambda: _refuse_files(target, files, force=force)) as made:
+        for name, data in files.items():
+            made.write_bytes(target / name, data)
+    return tuple(target / name for name in files)
+
+
+def _refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
+    """`OutputError` where one of these names stands there and may not give way."""
+    there = [folder / name for name in names if os.path.lexists(folder / name)]
+    for path in there:
+        if path.suffix.lower() in _KINDS:
+            _KINDS[path.suffix.lower()].refuse_other(path)
+    if there and not force:
+        more = f" (and {len(there) - 1} more)" if len(there) > 1 else ""
+        raise OutputError(f"{there[0]}{more} exists: choose another place with --out, or replace it with --force")
+
+
+def refuse_full(folder: Path, needed_bytes: int) -> None:
+    """`OutputError` where so many bytes will not fit on the disk of ``folder``, or of the nearest parent there is."""
+    place = folder
+    while not place.is_dir() and place != place.parent:
+        place = place.parent
+    with suppress(OSError):
+        free = shutil.disk_usage(place).free
+        if needed_bytes + tuned.ROOM_KEPT_BYTES > free:
+            raise OutputError(
+                f"{folder} cannot be written: {_megabytes(needed_bytes)} are needed, {_megabytes(free)} are free: "
+                "free some space or choose another folder"
+            )
+
+
 _DEVICES: Final = frozenset(
     {"con", "prn", "aux", "nul", "conin$", "conout$"}
     | {f"{port}{number}" for port in ("com", "lpt") for number in "0123456789¹²³"}
@@ -188,117 +345,6 @@ def _is_unchanged(path: Path, digest: str | None) -> bool:
 
 _MARK: Final = ".micalign-set-"
 _NEW, _OLD, _JOURNAL = "new", "old", "journal.json"
-
-
-@dataclass
-class FileSet:
-    """A set being written.
-
-    Parameters
-    ----------
-    folder : Path
-        Where it will stand.
-    stage : Path
-        Where it is written meanwhile.
-    older : dict
-        The names of its files, each with the identity of the file that it replaces.
-    """
-
-    folder: Path
-    stage: Path
-    older: dict[str, list[int] | None] = field(default_factory=dict)
-
-    @contextmanager
-    def file(self, path: Path) -> Iterator[Path]:
-        """A temporary path to write to for the file that will stand at ``path``, in the set's folder."""
-        name = str(path.relative_to(self.folder))
-        older = _identity(path)
-        waiting = self.stage / _NEW / name
-        with spoken(path):
-            waiting.parent.mkdir(parents=True, exist_ok=True)
-        with whole_file(waiting, shown=path) as partial:
-            yield partial
-        self.older[name] = older
-
-    def write_bytes(self, path: Path, data: bytes) -> None:
-        """The file of these bytes."""
-        with self.file(path) as partial:
-            partial.write_bytes(data)
-
-    def write_text(self, path: Path, text: str) -> None:
-        """The file of this text, in UTF-8; what no UTF-8 can hold is written as an escape."""
-        self.write_bytes(path, text.encode("utf-8", "backslashreplace"))
-
-    def manifest(self, head: str) -> list[dict[str, str]]:
-        """The files written so far and what is left of an older set, by their names, and their SHA-256.
-
-        It is what `micalign.files.whole` asks for of the file called ``head``.
-        """
-        own = [
-            {"file": Path(name).as_posix(), "sha256": file_hash(self.stage / _NEW / name)}
-            for name in sorted(self.older)
-        ]
-        return own + _still_ours(self.folder, head, [head, *(one["file"] for one in own)])
-
-
-@contextmanager
-def whole_set(
-    folder: str | os.PathLike[str], *, refuse: Callable[[], None], head: str | None = None
-) -> Iterator[FileSet]:
-    """Files that appear in ``folder`` together when the block ends well, and not at all when it does not.
-
-    Parameters
-    ----------
-    folder : path
-        Made where it is missing, and taken away again where the set fails.
-    refuse : callable
-        Raises where a file stands in the way that may not be replaced; asked when the folder is locked, and again
-        before the files are moved.
-    head : str, optional
-        The name of the file that describes the others: it goes first and comes last, so that a set that a power cut
-        mixed has none.
-
-    Raises
-    ------
-    OutputError
-        If another run writes there for longer than a minute, or a file cannot be written; what stood there stays.
-    """
-    target = Path(folder)
-    made = _missing_folders(target)
-    make_folder(target)
-    try:
-        with spoken(target), _locked(target):
-            _finish_dead_sets(target)
-            refuse()
-            stage = target / f"{_MARK}{os.getpid()}-{os.urandom(4).hex()}"
-            try:
-                (stage / _NEW).mkdir(parents=True)
-                files = FileSet(target, stage)
-                yield files
-                refuse()
-                _exchange(files, head)
-            finally:
-                with held():  # a signal that comes now would leave what it is there to clear
-                    shutil.rmtree(stage, ignore_errors=True)
-    except BaseException:
-        for one in made:
-            with suppress(OSError):
-                one.rmdir()  # only where it is empty
-        raise
-
-
-def refuse_full(folder: Path, needed_bytes: int) -> None:
-    """`OutputError` where so many bytes will not fit on the disk of ``folder``, or of the nearest parent there is."""
-    place = folder
-    while not place.is_dir() and place != place.parent:
-        place = place.parent
-    with suppress(OSError):
-        free = shutil.disk_usage(place).free
-        if needed_bytes + tuned.ROOM_KEPT_BYTES > free:
-            raise OutputError(
-                f"{folder} cannot be written: {_megabytes(needed_bytes)} are needed, {_megabytes(free)} are free: "
-                "free some space or choose another folder"
-            )
 
 
 def _megabytes(count: int) -> str:
@@ -472,49 +518,3 @@ def _finish(folder: Path, stage: Path) -> None:
 
 
 _KINDS: Final[dict[str, FileKind]] = {".html": PAGE, ".png": FIGURE, ".svg": FIGURE, ".pdf": FIGURE, ".wav": SOUND}
-
-
-def write_folder(
-    folder: str | os.PathLike[str], files: Mapping[str, bytes], *, force: bool = False
-) -> tuple[Path, ...]:
-    """Write files by their names in ``folder``, which is made where it is missing.
-
-    Parameters
-    ----------
-    folder : path
-    files : mapping of name to bytes
-        A name may hold one folder of its own: ``sounds/noise.wav``.
-    force : bool
-        Replace pages, figures and sounds that micalign made; nothing else.
-
-    Raises
-    ------
-    OutputError
-        If files exist and ``force`` is off or they are not of micalign's making, or one cannot be written: none is
-        written then.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> [path.name for path in write_folder(tempfile.mkdtemp(), {"a.txt": b"a", "sounds/b.txt": b"b"})]
-    ['a.txt', 'b.txt']
-    """
-    target = Path(folder)
-    finish_killed(target)
-    _refuse_files(target, files, force=force)
-    refuse_full(target, sum(map(len, files.values())))
-    with whole_set(target, refuse=lambda: _refuse_files(target, files, force=force)) as made:
-        for name, data in files.items():
-            made.write_bytes(target / name, data)
-    return tuple(target / name for name in files)
-
-
-def _refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
-    """`OutputError` where one of these names stands there and may not give way."""
-    there = [folder / name for name in names if os.path.lexists(folder / name)]
-    for path in there:
-        if path.suffix.lower() in _KINDS:
-            _KINDS[path.suffix.lower()].refuse_other(path)
-    if there and not force:
-        more = f" (and {len(there) - 1} more)" if len(there) > 1 else ""
-        raise OutputError(f"{there[0]}{more} exists: choose another place with --out, or replace it with --force")

@@ -57,6 +57,149 @@ __all__ = [
 ]
 
 
+@contextmanager
+def whole_file(
+    path: str | os.PathLike[str], *, force: bool = False, kind: FileKind | None = None, shown: Path | None = None
+) -> Iterator[Path]:
+    """A temporary path to write to; it takes the final name when the block ends well and vanishes when it does not.
+
+    Parameters
+    ----------
+    path : path
+        The final name. A link is replaced by the file, what it points to stays as it is.
+    force : bool
+        Replace a file that exists.
+    kind : FileKind, optional
+        Of what is written: ``force`` replaces a file of this kind and no other.
+    shown : Path, optional
+        What to call it in a refusal, where it will be moved on.
+
+    Yields
+    ------
+    Path
+        An empty file beside the target; fill it, and leave it there.
+
+    Raises
+    ------
+    OutputError
+        If the target exists and ``force`` is off, is a folder or of another kind, or cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with whole_file(folder / "sum.txt") as partial:
+    ...     _ = partial.write_text("whole")
+    >>> [found.name for found in folder.iterdir()]
+    ['sum.txt']
+    """
+    target = Path(path)
+    with spoken(shown or target):
+        _refuse_taken(target, force=force, kind=kind)
+        _sweep(target.parent)
+        claim = _Claim(target)
+        try:
+            claim.make()
+            yield claim.path
+            claim.flush()
+            _publish(claim.path, target, force=force, kind=kind)
+        finally:
+            with held():  # a signal that comes now would leave what it is there to clear
+                claim.give_up()
+        flush_folder(target.parent)
+
+
+def write_bytes(
+    path: str | os.PathLike[str], data: bytes, *, force: bool = False, kind: FileKind | None = None
+) -> None:
+    """Write a file of these bytes, whole or not at all."""
+    with whole_file(path, force=force, kind=kind) as partial:
+        partial.write_bytes(data)
+
+
+def write_text(path: str | os.PathLike[str], text: str, *, force: bool = False, kind: FileKind | None = None) -> None:
+    """Write a UTF-8 file, line ends as they are; what no UTF-8 can hold is written as an escape."""
+    write_bytes(path, text.encode("utf-8", "backslashreplace"), force=force, kind=kind)
+
+
+def make_folder(path: str | os.PathLike[str]) -> Path:
+    """The folder, made with its parents where it is missing; `OutputError` where a file stands in its way."""
+    folder = Path(path)
+    with spoken(folder):
+        if not folder.is_dir():
+            if os.path.lexists(folder):
+                raise OutputError(f"{folder} is a file, a folder is needed there: choose another name")
+            folder.mkdir(parents=True, exist_ok=True)
+            flush_folder(folder.parent)
+    return folder
+
+
+def refuse_taken(path: str | os.PathLike[str], *, force: bool = False, kind: FileKind | None = None) -> None:
+    """Refuse before long work what `whole_file` would refuse after it: a name that is taken, or is none."""
+    target = Path(path)
+    with spoken(target):
+        _refuse_taken(target, force=force, kind=kind)
+        if not target.parent.is_dir():
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(target.parent))
+
+
+def _refuse_taken(target: Path, *, force: bool, kind: FileKind | None = None) -> None:
+    if not target.name:
+        raise OutputError(f"'{target}' names no file: give a file name")
+    try:
+        mode = os.lstat(target).st_mode
+    except FileNotFoundError:
+        return
+    if stat.S_ISDIR(mode):
+        raise OutputError(f"{target} is a folder, a file is to be written there: choose another name")
+    if not stat.S_ISREG(mode) and not stat.S_ISLNK(mode):
+        raise OutputError(f"{target} is a device or a pipe: choose another name")
+    # Asked first: whoever meets a recording must not be sent to --force.
+    if kind is not None:
+        kind.refuse_other(target)
+    if not force:
+        raise _taken(target)
+
+
+def _taken(target: Path) -> OutputError:
+    return OutputError(f"{target} exists: choose another name, or replace it with --force")
+
+
+class _Claim:
+    """A temporary file beside a target, locked while it is written; its name is known before it exists."""
+
+    def __init__(self, target: Path) -> None:
+        self._target = target
+        self._handle: int | None = None
+        self.path = target.with_name(_partial_name(target.name))
+
+    def make(self) -> None:
+        """Make it, under another name where this one is taken."""
+        while True:
+            with suppress(FileExistsError):
+                flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+                self._handle = os.open(self.path, flags, 0o666)
+                lock(self._handle, wait=True)
+                # Another run may have taken it for a leftover in the moment before the lock: then begin anew.
+                if _is_still(self.path, self._handle):
+                    return
+                os.close(self._handle)
+                self._handle = None
+            self.path = self._target.with_name(_partial_name(self._target.name))
+
+    def flush(self) -> None:
+        """To the disk; a disk that filled up meanwhile says so here at the latest."""
+        if self._handle is not None:
+            os.fsync(self._handle)
+
+    def give_up(self) -> None:
+        """Remove what is left of it."""
+        with suppress(FileNotFoundError):
+            self.path.unlink()
+        if self._handle is not None:
+            os.close(self._handle)
+
+
 ENDING: Final = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
@@ -214,149 +357,6 @@ _REASONS: Final = {
 }
 NO_LINKS: Final = frozenset({errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EACCES, errno.EINVAL})
 """What a file system answers when it knows no hard links (memory cards, some network drives)."""
-
-
-@contextmanager
-def whole_file(
-    path: str | os.PathLike[str], *, force: bool = False, kind: FileKind | None = None, shown: Path | None = None
-) -> Iterator[Path]:
-    """A temporary path to write to; it takes the final name when the block ends well and vanishes when it does not.
-
-    Parameters
-    ----------
-    path : path
-        The final name. A link is replaced by the file, what it points to stays as it is.
-    force : bool
-        Replace a file that exists.
-    kind : FileKind, optional
-        Of what is written: ``force`` replaces a file of this kind and no other.
-    shown : Path, optional
-        What to call it in a refusal, where it will be moved on.
-
-    Yields
-    ------
-    Path
-        An empty file beside the target; fill it, and leave it there.
-
-    Raises
-    ------
-    OutputError
-        If the target exists and ``force`` is off, is a folder or of another kind, or cannot be written.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> folder = Path(tempfile.mkdtemp())
-    >>> with whole_file(folder / "sum.txt") as partial:
-    ...     _ = partial.write_text("whole")
-    >>> [found.name for found in folder.iterdir()]
-    ['sum.txt']
-    """
-    target = Path(path)
-    with spoken(shown or target):
-        _refuse_taken(target, force=force, kind=kind)
-        _sweep(target.parent)
-        claim = _Claim(target)
-        try:
-            claim.make()
-            yield claim.path
-            claim.flush()
-            _publish(claim.path, target, force=force, kind=kind)
-        finally:
-            with held():  # a signal that comes now would leave what it is there to clear
-                claim.give_up()
-        flush_folder(target.parent)
-
-
-def write_bytes(
-    path: str | os.PathLike[str], data: bytes, *, force: bool = False, kind: FileKind | None = None
-) -> None:
-    """Write a file of these bytes, whole or not at all."""
-    with whole_file(path, force=force, kind=kind) as partial:
-        partial.write_bytes(data)
-
-
-def write_text(path: str | os.PathLike[str], text: str, *, force: bool = False, kind: FileKind | None = None) -> None:
-    """Write a UTF-8 file, line ends as they are; what no UTF-8 can hold is written as an escape."""
-    write_bytes(path, text.encode("utf-8", "backslashreplace"), force=force, kind=kind)
-
-
-def make_folder(path: str | os.PathLike[str]) -> Path:
-    """The folder, made with its parents where it is missing; `OutputError` where a file stands in its way."""
-    folder = Path(path)
-    with spoken(folder):
-        if not folder.is_dir():
-            if os.path.lexists(folder):
-                raise OutputError(f"{folder} is a file, a folder is needed there: choose another name")
-            folder.mkdir(parents=True, exist_ok=True)
-            flush_folder(folder.parent)
-    return folder
-
-
-def refuse_taken(path: str | os.PathLike[str], *, force: bool = False, kind: FileKind | None = None) -> None:
-    """Refuse before long work what `whole_file` would refuse after it: a name that is taken, or is none."""
-    target = Path(path)
-    with spoken(target):
-        _refuse_taken(target, force=force, kind=kind)
-        if not target.parent.is_dir():
-            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(target.parent))
-
-
-def _refuse_taken(target: Path, *, force: bool, kind: FileKind | None = None) -> None:
-    if not target.name:
-        raise OutputError(f"'{target}' names no file: give a file name")
-    try:
-        mode = os.lstat(target).st_mode
-    except FileNotFoundError:
-        return
-    if stat.S_ISDIR(mode):
-        raise OutputError(f"{target} is a folder, a file is to be written there: choose another name")
-    if not stat.S_ISREG(mode) and not stat.S_ISLNK(mode):
-        raise OutputError(f"{target} is a device or a pipe: choose another name")
-    # Asked first: whoever meets a recording must not be sent to --force.
-    if kind is not None:
-        kind.refuse_other(target)
-    if not force:
-        raise _taken(target)
-
-
-def _taken(target: Path) -> OutputError:
-    return OutputError(f"{target} exists: choose another name, or replace it with --force")
-
-
-class _Claim:
-    """A temporary file beside a target, locked while it is written; its name is known before it exists."""
-
-    def __init__(self, target: Path) -> None:
-        self._target = target
-        self._handle: int | None = None
-        self.path = target.with_name(_partial_name(target.name))
-
-    def make(self) -> None:
-        """Make it, under another name where this one is taken."""
-        while True:
-            with suppress(FileExistsError):
-                flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
-                self._handle = os.open(self.path, flags, 0o666)
-                lock(self._handle, wait=True)
-                # Another run may have taken it for a leftover in the moment before the lock: then begin anew.
-                if _is_still(self.path, self._handle):
-                    return
-                os.close(self._handle)
-                self._handle = None
-            self.path = self._target.with_name(_partial_name(self._target.name))
-
-    def flush(self) -> None:
-        """To the disk; a disk that filled up meanwhile says so here at the latest."""
-        if self._handle is not None:
-            os.fsync(self._handle)
-
-    def give_up(self) -> None:
-        """Remove what is left of it."""
-        with suppress(FileNotFoundError):
-            self.path.unlink()
-        if self._handle is not None:
-            os.close(self._handle)
 
 
 def _partial_name(name: str) -> str:

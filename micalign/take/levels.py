@@ -47,104 +47,88 @@ __all__ = [
 
 Verdict: TypeAlias = Literal["good", "quiet", "hot", "clipped", "silent"]
 Severity: TypeAlias = Literal["note", "problem"]
-EARTH: Final = (
-    "Never lift or cut a protective earth to be rid of hum: it keeps people alive. Local electrical codes come first, "
-    "and wiring is for a licensed electrician."
-)
 
 
-@dataclass(frozen=True, slots=True)
-class WorkingWindow:
-    """Between which percentages of full scale the loudest peaks should lie.
-
-    Examples
-    --------
-    >>> WorkingWindow().middle_percent
-    50.0
-    >>> round(WorkingWindow().gain_change_db(0.1, "quiet"), 1)
-    14.0
-    """
-
-    lower_percent: float = tuned.WORKING_PERCENT[0]
-    upper_percent: float = tuned.WORKING_PERCENT[1]
-
-    def __post_init__(self) -> None:
-        if not 0.0 < self.lower_percent < self.upper_percent <= 100.0:
-            raise TakeError(
-                f"a working window from {self.lower_percent:g} to {self.upper_percent:g} % of full scale cannot be: "
-                "give the lower end first, both above 0 and at most 100"
-            )
-
-    @property
-    def middle_percent(self) -> float:
-        """Where the gain change aims."""
-        return (self.lower_percent + self.upper_percent) / 2.0
-
-    def gain_change_db(self, peak: float, verdict: Verdict) -> float | None:
-        """What brings a peak to the middle of the window; none for a good or a silent track."""
-        if verdict == "silent":
-            return None
-        if verdict == "good":
-            return 0.0
-        change = db_from_amplitude(self.middle_percent / 100.0 / peak)
-        return min(change, tuned.CLIPPED_DB) if verdict == "clipped" else change
-
-
-def _verdict_on(peak: float, clipping: Clipping, window: WorkingWindow, *, dead: bool = False) -> Verdict:
-    """The verdict on a track whose largest sample is ``peak`` (full scale 1).
-
-    >>> _verdict_on(0.5, Clipping(), WorkingWindow()), _verdict_on(0.9, Clipping(), WorkingWindow())
-    ('good', 'hot')
-    """
-    if dead or peak < tuned.SILENT_PEAK:
-        return "silent"
-    if clipping.is_cut:
-        return "clipped"
-    if 100.0 * peak > window.upper_percent:
-        return "hot"
-    return "quiet" if 100.0 * peak < window.lower_percent else "good"
-
-
-def _is_dead(readings: Readings, floor: Floor | None, hum: Hum | None) -> bool:
-    """Whether there is nothing on a track but steady noise, or steady hum."""
-    if floor is None or len(readings.tenths) < 2:
-        return False
-    loudest = float(np.quantile(readings.tenths, tuned.DEAD_QUANTILE))
-    alone = hum is not None and hum.power > tuned.HUM_ALONE * floor.power
-    return loudest < tuned.DEAD_SPREAD * floor.power and (loudest < tuned.DEAD_POWER or alone)
-
-
-@dataclass(frozen=True, slots=True)
-class Remark:
-    """One thing worth saying.
+def measure_levels(
+    tracks: Sequence[Track],
+    *,
+    window: WorkingWindow | None = None,
+    files: Sequence[object] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[TrackLevels, ...]:
+    """Read every track once, all in step, and judge it.
 
     Parameters
     ----------
-    rule : str
-        Its short name: ``clipped``, ``hum``, ``double`` ...
-    severity : str
-        ``problem`` or ``note``.
-    message, advice : str
-        What was found, and what to do.
-    caution : str
-        What keeps people safe while doing it.
+    tracks : sequence of Track
+        Rates and lengths may differ.
+    window : WorkingWindow, optional
+        Between which percentages of full scale the loudest peaks should lie: 25 and 75 if left out.
+    files : sequence, optional
+        Which file each track is a channel of, in any words that can be compared.
+    progress : callable, optional
+        Gets how many seconds of the take have been read, about once for every second of it.
+
+    Returns
+    -------
+    tuple of TrackLevels
+        In the order of the tracks. A track that breaks off, or holds samples that are no numbers, is judged as far
+        as it could be read, and a remark says why.
+
+    Examples
+    --------
+    >>> tone = 0.5 * np.sin(2 * np.pi * 440 * np.arange(48000) / 48000)
+    >>> found = measure_levels([Track.from_array("tone", tone, 48000)])[0]
+    >>> found.verdict, round(found.peak_dbfs, 1), round(found.rms_dbfs, 1)
+    ('good', -6.0, -9.0)
     """
+    window = window or WorkingWindow()
+    found = [_judged(track, readings, window) for track, readings in zip(tracks, _read(tracks, progress), strict=True)]
+    judged = [levels for levels, _ in found]
+    tenths = [np.zeros(0) if levels.verdict == "silent" or levels.broken else powers for levels, powers in found]
+    for double in find_doubles(tracks, tenths):
+        same = files is not None and files[double.first] == files[double.second]
+        judged[double.second] = replace(judged[double.second], double=replace(double, same_file=same))
+    return tuple(replace(one, remarks=_remarks_on(one, window, judged)) for one in judged)
 
-    rule: str
-    severity: Severity
-    message: str
-    advice: str = ""
-    caution: str = ""
+
+def _read(tracks: Sequence[Track], progress: Callable[[float], None] | None) -> list[Readings]:
+    """All tracks in step, a second at a time, so that the channels of one file are decoded once."""
+    meters = [TrackMeter(track) for track in tracks]
+    while not all(meter.is_done for meter in meters):
+        for meter in meters:
+            meter.step()
+        if progress is not None:
+            progress(max(meter.at_s for meter in meters))
+    return [meter.finish() for meter in meters]
 
 
-def clock(seconds: float) -> str:
-    """A place in a track in minutes and seconds.
-
-    >>> clock(0.25), clock(83.456), clock(3675.0)
-    ('0:00.250', '1:23.456', '61:15.000')
-    """
-    thousandths = round(seconds * 1000)
-    return f"{thousandths // 60000}:{thousandths // 1000 % 60:02d}.{thousandths % 1000:03d}"
+def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[TrackLevels, Floats]:
+    hum = find_hum(readings.quiet)
+    floor = noise_floor(readings.tenths)
+    dead = _is_dead(readings, floor, hum)
+    verdict = _verdict_on(readings.peak, readings.clipping, window, dead=dead)
+    return TrackLevels(
+        name=track.name,
+        sample_rate=track.sample_rate,
+        duration_s=track.duration_s,
+        peak=readings.peak,
+        true_peak=readings.true_peak,
+        mean_square=readings.mean_square,
+        loud_power=loud_power(readings.tenths),
+        offset=float(np.median(readings.means)) if len(readings.means) else 0.0,
+        over=readings.over,
+        clipping=readings.clipping,
+        floor=floor,
+        noise=noise_parts(floor, readings.quiet, hum),
+        hum=hum,
+        verdict=verdict,
+        gain_change_db=window.gain_change_db(readings.peak, verdict),
+        double=None,
+        remarks=(),
+        outline=readings.outline,
+        broken=readings.broken,
+    ), readings.tenths
 
 
 @dataclass(frozen=True, eq=False)
@@ -241,6 +225,104 @@ class TrackLevels:
         return any(remark.severity == "problem" for remark in self.remarks)
 
 
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One thing worth saying.
+
+    Parameters
+    ----------
+    rule : str
+        Its short name: ``clipped``, ``hum``, ``double`` ...
+    severity : str
+        ``problem`` or ``note``.
+    message, advice : str
+        What was found, and what to do.
+    caution : str
+        What keeps people safe while doing it.
+    """
+
+    rule: str
+    severity: Severity
+    message: str
+    advice: str = ""
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingWindow:
+    """Between which percentages of full scale the loudest peaks should lie.
+
+    Examples
+    --------
+    >>> WorkingWindow().middle_percent
+    50.0
+    >>> round(WorkingWindow().gain_change_db(0.1, "quiet"), 1)
+    14.0
+    """
+
+    lower_percent: float = tuned.WORKING_PERCENT[0]
+    upper_percent: float = tuned.WORKING_PERCENT[1]
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.lower_percent < self.upper_percent <= 100.0:
+            raise TakeError(
+                f"a working window from {self.lower_percent:g} to {self.upper_percent:g} % of full scale cannot be: "
+                "give the lower end first, both above 0 and at most 100"
+            )
+
+    @property
+    def middle_percent(self) -> float:
+        """Where the gain change aims."""
+        return (self.lower_percent + self.upper_percent) / 2.0
+
+    def gain_change_db(self, peak: float, verdict: Verdict) -> float | None:
+        """What brings a peak to the middle of the window; none for a good or a silent track."""
+        if verdict == "silent":
+            return None
+        if verdict == "good":
+            return 0.0
+        change = db_from_amplitude(self.middle_percent / 100.0 / peak)
+        return min(change, tuned.CLIPPED_DB) if verdict == "clipped" else change
+
+
+def _verdict_on(peak: float, clipping: Clipping, window: WorkingWindow, *, dead: bool = False) -> Verdict:
+    """The verdict on a track whose largest sample is ``peak`` (full scale 1).
+
+    >>> _verdict_on(0.5, Clipping(), WorkingWindow()), _verdict_on(0.9, Clipping(), WorkingWindow())
+    ('good', 'hot')
+    """
+    if dead or peak < tuned.SILENT_PEAK:
+        return "silent"
+    if clipping.is_cut:
+        return "clipped"
+    if 100.0 * peak > window.upper_percent:
+        return "hot"
+    return "quiet" if 100.0 * peak < window.lower_percent else "good"
+
+
+def _is_dead(readings: Readings, floor: Floor | None, hum: Hum | None) -> bool:
+    """Whether there is nothing on a track but steady noise, or steady hum."""
+    if floor is None or len(readings.tenths) < 2:
+        return False
+    loudest = float(np.quantile(readings.tenths, tuned.DEAD_QUANTILE))
+    alone = hum is not None and hum.power > tuned.HUM_ALONE * floor.power
+    return loudest < tuned.DEAD_SPREAD * floor.power and (loudest < tuned.DEAD_POWER or alone)
+
+
+def clock(seconds: float) -> str:
+    """A place in a track in minutes and seconds.
+
+    >>> clock(0.25), clock(83.456), clock(3675.0)
+    ('0:00.250', '1:23.456', '61:15.000')
+    """
+    thousandths = round(seconds * 1000)
+    return f"{thousandths // 60000}:{thousandths // 1000 % 60:02d}.{thousandths % 1000:03d}"
+
+
+EARTH: Final = (
+    "Never lift or cut a protective earth to be rid of hum: it keeps people alive. Local electrical codes come first, "
+    "and wiring is for a licensed electrician."
+)
 _MOVE_NEARER: Final = "go nearer with the mic, or choose one with more output, before turning the preamp further up"
 _SWITCH_OFF: Final = (
     "switch off fridge, furnace, fan and air for the take; move away from them; a low cut where the instrument allows "
@@ -451,85 +533,3 @@ def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
     if short:
         said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {some(short, tuned.NAMES_SHOWN)}"
         yield Remark("lengths", "note", said, "was a track started late, stopped early, or cut short while copying?")
-
-
-def measure_levels(
-    tracks: Sequence[Track],
-    *,
-    window: WorkingWindow | None = None,
-    files: Sequence[object] | None = None,
-    progress: Callable[[float], None] | None = None,
-) -> tuple[TrackLevels, ...]:
-    """Read every track once, all in step, and judge it.
-
-    Parameters
-    ----------
-    tracks : sequence of Track
-        Rates and lengths may differ.
-    window : WorkingWindow, optional
-        Between which percentages of full scale the loudest peaks should lie: 25 and 75 if left out.
-    files : sequence, optional
-        Which file each track is a channel of, in any words that can be compared.
-    progress : callable, optional
-        Gets how many seconds of the take have been read, about once for every second of it.
-
-    Returns
-    -------
-    tuple of TrackLevels
-        In the order of the tracks. A track that breaks off, or holds samples that are no numbers, is judged as far
-        as it could be read, and a remark says why.
-
-    Examples
-    --------
-    >>> tone = 0.5 * np.sin(2 * np.pi * 440 * np.arange(48000) / 48000)
-    >>> found = measure_levels([Track.from_array("tone", tone, 48000)])[0]
-    >>> found.verdict, round(found.peak_dbfs, 1), round(found.rms_dbfs, 1)
-    ('good', -6.0, -9.0)
-    """
-    window = window or WorkingWindow()
-    found = [_judged(track, readings, window) for track, readings in zip(tracks, _read(tracks, progress), strict=True)]
-    judged = [levels for levels, _ in found]
-    tenths = [np.zeros(0) if levels.verdict == "silent" or levels.broken else powers for levels, powers in found]
-    for double in find_doubles(tracks, tenths):
-        same = files is not None and files[double.first] == files[double.second]
-        judged[double.second] = replace(judged[double.second], double=replace(double, same_file=same))
-    return tuple(replace(one, remarks=_remarks_on(one, window, judged)) for one in judged)
-
-
-def _read(tracks: Sequence[Track], progress: Callable[[float], None] | None) -> list[Readings]:
-    """All tracks in step, a second at a time, so that the channels of one file are decoded once."""
-    meters = [TrackMeter(track) for track in tracks]
-    while not all(meter.is_done for meter in meters):
-        for meter in meters:
-            meter.step()
-        if progress is not None:
-            progress(max(meter.at_s for meter in meters))
-    return [meter.finish() for meter in meters]
-
-
-def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[TrackLevels, Floats]:
-    hum = find_hum(readings.quiet)
-    floor = noise_floor(readings.tenths)
-    dead = _is_dead(readings, floor, hum)
-    verdict = _verdict_on(readings.peak, readings.clipping, window, dead=dead)
-    return TrackLevels(
-        name=track.name,
-        sample_rate=track.sample_rate,
-        duration_s=track.duration_s,
-        peak=readings.peak,
-        true_peak=readings.true_peak,
-        mean_square=readings.mean_square,
-        loud_power=loud_power(readings.tenths),
-        offset=float(np.median(readings.means)) if len(readings.means) else 0.0,
-        over=readings.over,
-        clipping=readings.clipping,
-        floor=floor,
-        noise=noise_parts(floor, readings.quiet, hum),
-        hum=hum,
-        verdict=verdict,
-        gain_change_db=window.gain_change_db(readings.peak, verdict),
-        double=None,
-        remarks=(),
-        outline=readings.outline,
-        broken=readings.broken,
-    ), readings.tenths
