@@ -174,7 +174,7 @@ EXPLAINED: set[str] = {
     "take",
     "files",
     "tdoa",
-    "alignment",
+    *("alignment", "compare", "locate", "simulate"),
     *("acoustics", "cli", "figures", "findings", "report", "scene"),
     *("__init__", "__main__", "arrays", "errors", "notebook", "shown", "units"),
 }

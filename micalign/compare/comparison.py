@@ -20,6 +20,7 @@ from micalign.acoustics.patterns import mic_gain
 from micalign.arrays import Bools, Floats
 from micalign.compare.fit import Fit, Sightings
 from micalign.compare.priors import Beliefs, Kind
+from micalign.compare.tuned import AWAY
 from micalign.findings.finding import Finding
 from micalign.scene.model import Point, Scene
 from micalign.tdoa.event_groups import Group
@@ -28,7 +29,6 @@ __all__ = ["Comparison", "Explanation", "Flips", "Row", "expected_signs", "flips
 
 _LEAST_GAIN = 0.1
 """Nearer to its null than this a mic's polarity is left open."""
-_AWAY: Final = 3.0
 _STRAY: Final = "not the direct sound: perhaps a reflection, or too weak"
 
 
@@ -274,7 +274,7 @@ def _row(
     measured = None if chosen is None else _between(chosen[1], first, track)
     z = None if measured is None else (measured[0] - predicted_s) / float(np.hypot(sigma_s, measured[1]))
     is_stray = chosen is not None and bool({(chosen[0], first), (chosen[0], track)} & said.strays)
-    is_off = z is not None and abs(z) > _AWAY
+    is_off = z is not None and abs(z) > AWAY
     return Row(
         track=tracks[track],
         source=source,

@@ -31,11 +31,25 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.compare.priors import Beliefs, Cause, causes_of
+from micalign.compare.tuned import (
+    BELIEFS_M,
+    COARSE_S,
+    EXPLAINED_SHARE,
+    GAIN,
+    LEAST_CHANCE,
+    LEAST_SIGMA_S,
+    MATTERS_M,
+    NEVER_S,
+    RIVAL,
+    ROOM_SHARES,
+    SAME_M,
+    STARTS_M,
+    STRAY_CHANCE,
+)
 from micalign.scene.model import Scene
 from micalign.tdoa.event_groups import Group
 
 __all__ = [
-    "RIVAL",
     "Fit",
     "MovedPlace",
     "Sightings",
@@ -48,27 +62,12 @@ __all__ = [
     "verdict_on",
 ]
 
-_STRAY_CHANCE: Final = 0.05
-_STRAY_DENSITY: Final = _STRAY_CHANCE / 0.06
+_STRAY_DENSITY: Final = STRAY_CHANCE / 0.06
+"""per second: a stray lies anywhere in the 60 ms of lags that are searched"""
 """Chance that a delay is a stray, spread over the 60 ms of lags that are searched."""
 
-_LEAST_SIGMA_S: Final = 7e-6
-"""No delay is trusted further: a drum is no point, and its sound no single instant (common practice, no source)."""
 
-_REASSIGNMENTS: Final = 3
-_NEVER_S: Final = 0.05
-"""What a group that a DI cannot hear is off by."""
-
-_COARSE_S: Final = (1e-3, 3e-4, 1e-4, 3e-5, 0.0, 0.0, 0.0)
-_ROOM_SHARES: Final = (1.5, 1.0, 0.5, 0.25, 0.1, 0.0, 0.0)
-
-RIVAL: Final = 3.0
-"""Causes within this much evidence of the best (a factor of 20) are named beside it."""
-
-_GAIN: Final = (0.0, 6.0, 8.0)
-"""Evidence that the first, second and third cause must gain, beyond their priors."""
-_MATTERS_M: Final = 0.03
-_EXPLAINED_SHARE: Final = 0.7
+_REASSIGNMENTS: Final = 3  # times that groups are given their sources anew (chosen, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +115,7 @@ def sightings_of(groups: tuple[Group, ...]) -> Sightings:
             track,
             group.reference,
             heard.delay_s,
-            float(np.hypot(heard.uncertainty_s, _LEAST_SIGMA_S)),
+            float(np.hypot(heard.uncertainty_s, LEAST_SIGMA_S)),
             len(group.moments_s),
         )
         for number, group in enumerate(groups)
@@ -155,7 +154,7 @@ def _best_fit(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Fit:
 def begun_at(beliefs: Beliefs, seen: Sightings, source_of: Ints, start: Floats) -> Fit:
     """The explanation nearest to a start, each group's source given."""
     unknowns = start
-    for coarse_s in (*_COARSE_S[1:4], 0.0, 0.0, 0.0):
+    for coarse_s in (*COARSE_S[1:4], 0.0, 0.0, 0.0):
         sigma_s = np.hypot(seen.sigma_s, coarse_s)
         unknowns = _step(beliefs, seen, source_of, unknowns, sigma_s, sigma_s)
     return _judged(beliefs, seen, source_of, unknowns)
@@ -163,7 +162,7 @@ def begun_at(beliefs: Beliefs, seen: Sightings, source_of: Ints, start: Floats) 
 
 def _from_coarse(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Floats:
     unknowns = beliefs.mean
-    for coarse_s in _COARSE_S:
+    for coarse_s in COARSE_S:
         sigma_s = np.hypot(seen.sigma_s, coarse_s)
         unknowns = _step(beliefs, seen, source_of, unknowns, sigma_s, sigma_s)
     return unknowns
@@ -171,7 +170,7 @@ def _from_coarse(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Floats:
 
 def _from_room(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Floats:
     unknowns = beliefs.mean
-    for share in _ROOM_SHARES:
+    for share in ROOM_SHARES:
         _, slope = _predicted(beliefs, seen, source_of, unknowns)
         room_s = share * np.sqrt(slope**2 @ beliefs.sigma**2)
         unknowns = _step(beliefs, seen, source_of, unknowns, seen.sigma_s, np.hypot(seen.sigma_s, room_s))
@@ -201,7 +200,7 @@ def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
     arrivals = beliefs.linearised(beliefs.mean)
     for source in range(beliefs.layout.sources):
         predicted, slope = _chosen(arrivals, beliefs, seen, np.full(len(seen.group), source))
-        residual_s = np.nan_to_num(seen.delay_s - predicted, nan=_NEVER_S)
+        residual_s = np.nan_to_num(seen.delay_s - predicted, nan=NEVER_S)
         scaled = slope * beliefs.sigma
         for group in range(seen.groups):
             rows = seen.group == group
@@ -213,7 +212,7 @@ def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
 
 def _tailed(residual_s: Floats, scaled: Floats) -> float:
     """Logarithm of a Student density (4 degrees of freedom) with the covariance of the beliefs and a coarse noise."""
-    covariance = scaled @ scaled.T + np.eye(len(residual_s)) * _COARSE_S[1] ** 2
+    covariance = scaled @ scaled.T + np.eye(len(residual_s)) * COARSE_S[1] ** 2
     distance = float(residual_s @ np.linalg.solve(covariance, residual_s))
     freedom = 4.0
     log_size = float(np.linalg.slogdet(covariance)[1])
@@ -226,7 +225,7 @@ def _reassigned(beliefs: Beliefs, seen: Sightings, unknowns: Floats) -> Ints:
     arrivals = beliefs.linearised(unknowns)
     for source in range(beliefs.layout.sources):
         predicted, _ = _chosen(arrivals, beliefs, seen, np.full(len(seen.group), source))
-        chance = _log_chance(seen.delay_s - predicted, np.hypot(seen.sigma_s, _COARSE_S[2]))
+        chance = _log_chance(seen.delay_s - predicted, np.hypot(seen.sigma_s, COARSE_S[2]))
         np.add.at(score[:, source], seen.group, chance)
     best: Ints = np.argmax(score, axis=1)
     return best
@@ -239,7 +238,7 @@ def _log_chance(residual_s: Floats, sigma_s: Floats) -> Floats:
 
 
 def _gaussian(residual_s: Floats, sigma_s: Floats) -> Floats:
-    density = (1.0 - _STRAY_CHANCE) * np.exp(-0.5 * (residual_s / sigma_s) ** 2) / (sigma_s * np.sqrt(2 * np.pi))
+    density = (1.0 - STRAY_CHANCE) * np.exp(-0.5 * (residual_s / sigma_s) ** 2) / (sigma_s * np.sqrt(2 * np.pi))
     known: Floats = np.nan_to_num(density)
     return known
 
@@ -306,7 +305,7 @@ def verdict_on(scene: Scene, tracks: tuple[str, ...], beliefs: Beliefs, seen: Si
     """The simplest explanation of the sightings."""
     taken: list[Taken] = []
     fit = fitted(beliefs, seen)
-    for least in _GAIN:
+    for least in GAIN:
         if not len(seen.delay_s) or (taken and fit.is_at_ease):
             break
         tried = sorted(_tried(scene, tracks, beliefs, seen, fit), key=lambda one: -one[0])
@@ -349,7 +348,7 @@ def _matters(cause: Cause, wider: Beliefs, fit: Fit, before: Beliefs) -> bool:
         return True
     away = np.abs(fit.unknowns - before.mean)[changed] / before.sigma[changed]
     if cause.kind in {"moved", "source moved"}:
-        return float(np.linalg.norm((fit.unknowns - before.mean)[changed])) >= _MATTERS_M and bool(away.max() > 3.0)
+        return float(np.linalg.norm((fit.unknowns - before.mean)[changed])) >= MATTERS_M and bool(away.max() > 3.0)
     return bool(away.max() > 3.0)
 
 
@@ -357,14 +356,7 @@ def _is_explained(fit: Fit, seen: Sightings) -> bool:
     """Whether most of what was heard is no stray, each delay counted by its events."""
     if not len(fit.weight):
         return False
-    return float(seen.events[fit.weight > 0.5].sum()) >= _EXPLAINED_SHARE * float(seen.events.sum())
-
-
-_BELIEFS_M: Final = (0.2, 0.5)
-_STARTS_M: Final = (0.15, 0.45)
-_SAME_M: Final = 0.03
-_LEAST_CHANCE: Final = 0.05
-"""A place less probable than this is left out."""
+    return float(seen.events[fit.weight > 0.5].sum()) >= EXPLAINED_SHARE * float(seen.events.sum())
 
 
 @dataclass(frozen=True, slots=True)
@@ -389,7 +381,7 @@ def moved_places(planned: Beliefs, where: slice, beliefs: Beliefs, seen: Sightin
         What was believed in the end, what was heard, and what followed.
     """
     found: list[tuple[float, Fit]] = []
-    for far_m in _BELIEFS_M:
+    for far_m in BELIEFS_M:
         sigma = beliefs.sigma.copy()
         sigma[where] = np.hypot(planned.sigma[where], far_m)
         doubting = replace(beliefs, sigma=sigma)
@@ -398,16 +390,14 @@ def moved_places(planned: Beliefs, where: slice, beliefs: Beliefs, seen: Sightin
     top = max(evidence for evidence, _ in found)
     groups: list[list[tuple[float, Fit]]] = []
     for evidence, one in sorted(found, key=lambda each: -each[0]):
-        near = next((group for group in groups if _apart(group[0][1], one, where) < _SAME_M), None)
+        near = next((group for group in groups if _apart(group[0][1], one, where) < SAME_M), None)
         if near is None:
             near = []
             groups.append(near)
         near.append((float(np.exp(evidence - top)), one))
     total = sum(weight for group in groups for weight, _ in group)
     every = [_place(planned, where, group, total) for group in groups]
-    kept = sorted(
-        (place for place in every if place.probability >= _LEAST_CHANCE), key=lambda place: -place.probability
-    )
+    kept = sorted((place for place in every if place.probability >= LEAST_CHANCE), key=lambda place: -place.probability)
     return tuple(kept)
 
 
@@ -415,7 +405,7 @@ def _starts(planned: Beliefs, where: slice, fit: Fit) -> list[Floats]:
     """The place that was found, and places in fourteen directions about the planned one."""
     ways = [np.array(way) for way in product((-1.0, 0.0, 1.0), repeat=3) if np.sum(np.abs(way)) in (1.0, 3.0)]
     starts = [fit.unknowns]
-    for far_m, way in product(_STARTS_M, ways):
+    for far_m, way in product(STARTS_M, ways):
         start = fit.unknowns.copy()
         start[where] = planned.mean[where] + far_m * way / np.linalg.norm(way)
         starts.append(start)
@@ -429,7 +419,7 @@ def _apart(one: Fit, other: Fit, where: slice) -> float:
 def _distinct(tried: list[Fit], where: slice) -> list[Fit]:
     kept: list[Fit] = []
     for one in sorted(tried, key=lambda fit: -fit.evidence):
-        if all(_apart(one, other, where) > _SAME_M for other in kept):
+        if all(_apart(one, other, where) > SAME_M for other in kept):
             kept.append(one)
     return kept
 

@@ -27,6 +27,7 @@ import numpy as np
 
 from micalign.compare.comparison import Comparison
 from micalign.compare.run import compared
+from micalign.compare.tuned import AROUND_S, CLEAR_MARGIN, EARLIER_S, EARLIER_Z, HEARD_DB, SWAPPED_DB, VOTERS
 from micalign.scene.model import Scene
 from micalign.take.levels import Remark, TrackLevels, measure_levels
 from micalign.take.tracks import Track, placed
@@ -47,12 +48,6 @@ __all__ = [
 
 OF_SCENE: Final = ("swapped", "flipped", "moved", "late", "source-moved", "units", "unexplained")
 """What a comparison with a scene finds that a line check passes on."""
-
-_EARLIER_S: Final = 0.15e-3
-_EARLIER_Z: Final = 4.0
-_SWAPPED_DB: Final = 12.0  # by which two lines hear each other's source louder than their own, both together
-_CLEAR_MARGIN: Final = 0.5
-_VOTERS: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +156,7 @@ class LineFaults:
             if track not in (one.own, other.own) or one.own == other.own or track in known:
                 continue
             more = one.at(other.own).bleed_db + other.at(one.own).bleed_db
-            if more > _SWAPPED_DB:
+            if more > SWAPPED_DB:
                 partner = other.own if track == one.own else one.own
                 said = (
                     f"it and '{partner}' hear each other's source {show_db(more / 2)} louder than their own: "
@@ -209,22 +204,18 @@ class LineFaults:
     def _is_earlier(self, one: HeardLine) -> bool:
         if one.later_s is None or one.uncertainty_s is None or not one.reliable or one.track in self.dis:
             return False
-        return one.later_s < -max(_EARLIER_S, _EARLIER_Z * one.uncertainty_s)
+        return one.later_s < -max(EARLIER_S, EARLIER_Z * one.uncertainty_s)
 
 
 def _opposed(sources: Sequence[LineSource]) -> set[str]:
     """The lines that are opposite to most others in most sources, where polarity is clear."""
     votes: dict[str, list[int]] = {}
     for source in sources:
-        clear = [one for one in source.heard if one.reliable and one.polarity and one.polarity_margin >= _CLEAR_MARGIN]
-        usual = int(np.sign(sum(one.polarity or 0 for one in clear))) if len(clear) >= _VOTERS else 0
+        clear = [one for one in source.heard if one.reliable and one.polarity and one.polarity_margin >= CLEAR_MARGIN]
+        usual = int(np.sign(sum(one.polarity or 0 for one in clear))) if len(clear) >= VOTERS else 0
         for one in clear:
             votes.setdefault(one.track, []).append((one.polarity or 0) * usual)
     return {name for name, known in votes.items() if sum(known) < 0}
-
-
-_HEARD_DB: Final = 6.0  # over what sounded before
-_AROUND_S: Final = 3.0
 
 
 @dataclass(frozen=True)
@@ -330,8 +321,8 @@ def _around(tracks: Sequence[Track], stretches: Sequence[Alone]) -> list[Track]:
     spans = [span for one in stretches if one.tracks == tuple(tracks) for span in one.spans_s]
     if not spans:
         return list(tracks)
-    begin_s = max(min(spans)[0] - _AROUND_S, 0.0)
-    end_s = max(span[1] for span in spans) + _AROUND_S
+    begin_s = max(min(spans)[0] - AROUND_S, 0.0)
+    end_s = max(span[1] for span in spans) + AROUND_S
     return [_part(track, begin_s, end_s) for track in tracks]
 
 
@@ -359,7 +350,7 @@ def _source(alone: Alone, measured: HeardAlone, *, is_found: bool, has_own: bool
 def _line_of(track: str, levels: tuple[float, float, float], pair: PairDelay | None, measured: HeardAlone) -> HeardLine:
     level, before, own = levels
     is_own = track == measured.delays.reference
-    if level - before < _HEARD_DB:
+    if level - before < HEARD_DB:
         return HeardLine(track, False, None, None, None, 0.0, None, level, level - own, False)
     if is_own or pair is None:
         sign = measured.first_waves[track] if is_own else None
@@ -417,7 +408,7 @@ def _group(measured: HeardAlone, names: Sequence[str], dead: set[str]) -> Group:
         if name == reference:
             return GroupDelay(0.0, 0.0, 1, 1.0, True)
         delay = delays[name]
-        trusted = delay.reliable and name not in dead and bool(clear[name] >= _HEARD_DB)
+        trusted = delay.reliable and name not in dead and bool(clear[name] >= HEARD_DB)
         return GroupDelay(delay.delay_s, delay.uncertainty_s, delay.polarity, delay.polarity_margin, trusted)
 
     return Group(names.index(reference), tuple(strokes.times_s.tolist()), tuple(map(heard, names)))

@@ -27,27 +27,14 @@ import numpy as np
 
 from micalign.acoustics.air import KELVIN_AT_0_C, speed_of_sound_in
 from micalign.arrays import Floats, Ints
+from micalign.compare.tuned import LATE_LINE, LATE_S, LOG_PRIOR, MOVES_M, TEMPERATURE_C
 from micalign.scene.model import Scene
 
 __all__ = ["BeliefIndex", "Beliefs", "Cause", "Kind", "beliefs_of", "causes_of"]
 
-_NO_DOUBT = 1e-9
+_NO_DOUBT = 1e-9  # metres or seconds, one sigma: as good as known
 Kind: TypeAlias = Literal["swapped", "moved", "temperature", "late", "source moved", "units"]
-_MOVES_M: Final = (0.05, 0.2)
-_TEMPERATURE_C: Final = 10.0
-_LATE_S: Final = 3e-3
 
-_LOG_PRIOR: Final = {
-    "swapped": -3.0,
-    "moved": -2.0,
-    "temperature": -2.0,
-    "late": -4.0,
-    "source moved": -4.0,
-    "units": -5.0,
-}
-
-_LATE_LINE: Final = 3.0
-"""How much likelier a DI is late than a mic: its converter or plug-in delays it, and no reflection can."""
 
 _SCALES: Final = {
     0.3048: "feet, not metres",
@@ -193,7 +180,7 @@ def causes_of(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
 
 
 def _prior(kind: Kind, among: int) -> float:
-    return _LOG_PRIOR[kind] - math.log(max(among, 1))
+    return LOG_PRIOR[kind] - math.log(max(among, 1))
 
 
 def _swaps(tracks: tuple[str, ...]) -> Iterator[Cause]:
@@ -205,20 +192,20 @@ def _swaps(tracks: tuple[str, ...]) -> Iterator[Cause]:
 
 def _moves(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
     present = [index for index, mic in enumerate(scene.mics) if mic.name in tracks]
-    for index, far_m in product(present, _MOVES_M):
+    for index, far_m in product(present, MOVES_M):
         change = partial(_moving_mic, index=index, far_m=far_m)
-        yield Cause("moved", (scene.mics[index].name,), _prior("moved", len(present) * len(_MOVES_M)), change)
+        yield Cause("moved", (scene.mics[index].name,), _prior("moved", len(present) * len(MOVES_M)), change)
 
 
 def _temperature(scene: Scene) -> Cause:
-    share = 0.5 * _TEMPERATURE_C / (273.15 + scene.air.temperature_c)
+    share = 0.5 * TEMPERATURE_C / (273.15 + scene.air.temperature_c)
     return Cause("temperature", (), _prior("temperature", 1), partial(_slowing, share=share))
 
 
 def _latenesses(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
     lines = {di.name for di in scene.dis}
     for index, name in enumerate(tracks):
-        log_prior = _prior("late", len(tracks)) + (_LATE_LINE if name in lines else 0.0)
+        log_prior = _prior("late", len(tracks)) + (LATE_LINE if name in lines else 0.0)
         yield Cause("late", (name,), log_prior, partial(_delaying, index=index))
 
 
@@ -242,7 +229,7 @@ def _moving_mic(beliefs: Beliefs, *, index: int, far_m: float) -> Beliefs:
 
 
 def _moving_source(beliefs: Beliefs, *, index: int) -> Beliefs:
-    return beliefs.doubting(beliefs.layout.source(index), _MOVES_M[-1])
+    return beliefs.doubting(beliefs.layout.source(index), MOVES_M[-1])
 
 
 def _slowing(beliefs: Beliefs, *, share: float) -> Beliefs:
@@ -250,7 +237,7 @@ def _slowing(beliefs: Beliefs, *, share: float) -> Beliefs:
 
 
 def _delaying(beliefs: Beliefs, *, index: int) -> Beliefs:
-    return beliefs.doubting(beliefs.layout.late(beliefs.ear_of[index]), _LATE_S)
+    return beliefs.doubting(beliefs.layout.late(beliefs.ear_of[index]), LATE_S)
 
 
 def _scaling(beliefs: Beliefs, *, scale: float) -> Beliefs:

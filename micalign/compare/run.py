@@ -25,6 +25,7 @@ from micalign.compare.fit import (
     verdict_on,
 )
 from micalign.compare.priors import Beliefs, Cause, beliefs_of
+from micalign.compare.tuned import BLIND_C, OPEN_C, SEEN_C, SHOWN_SHARE
 from micalign.errors import TakeError
 from micalign.findings.finding import Finding, Remedy, Severity
 from micalign.findings.remedies import WAYS
@@ -46,10 +47,7 @@ __all__ = [
 ]
 
 _FURTHER: Final = (*(tuple(f"further {way}" for way in ways) for ways in WAYS[:2]), ("higher", "lower"))
-_SHOWN_SHARE: Final = 0.35
-_SEEN_C: Final = 2.0
-_BLIND_C: Final = 20.0
-"""From 2 C on it is said how wrong the temperature may be; a take that leaves 20 C open tells nothing of it."""
+"""Words for the two ways along each axis: across, away, up."""
 
 
 def move_words(moved_m: Point, ways: Sequence[tuple[str, ...]] = _FURTHER) -> str:
@@ -67,7 +65,7 @@ def move_words(moved_m: Point, ways: Sequence[tuple[str, ...]] = _FURTHER) -> st
     said = [
         f"{show_centimetres(abs(value))} {words[value < 0]}"
         for value, words in parts
-        if largest > 0 and abs(value) >= _SHOWN_SHARE * largest
+        if largest > 0 and abs(value) >= SHOWN_SHARE * largest
     ]
     return said[0] if len(said) == 1 else ", ".join(said[:-1]) + f" and {said[-1]}" if said else "where it was planned"
 
@@ -175,9 +173,9 @@ def findings_of(
 
 def _hidden_words(hidden_c: float) -> str:
     """What the take cannot tell of the air."""
-    if hidden_c >= _BLIND_C:
+    if hidden_c >= BLIND_C:
         return " Of the air's temperature it tells nothing: a wrong one would not show."
-    return f" A temperature wrong by up to {hidden_c:.0f} C would not show in it." if hidden_c >= _SEEN_C else ""
+    return f" A temperature wrong by up to {hidden_c:.0f} C would not show in it." if hidden_c >= SEEN_C else ""
 
 
 def _finding(one: Explanation) -> Finding:
@@ -276,10 +274,6 @@ def _unheard(sources: tuple[str, ...]) -> Finding:
     return Finding("unheard", "note", sources, message, advice)
 
 
-_OPEN_C: Final = 20.0
-"""A thermometer that is off by more stands in another building."""
-
-
 def compare(scene: Scene, take: Take) -> Comparison:
     """Hold a take against its scene.
 
@@ -363,7 +357,7 @@ def _hidden_temperature_c(scene: Scene, planned: Beliefs, seen: Sightings) -> fl
     """How wrong the scene's temperature may be without the take showing it: three standard deviations, degrees."""
     kelvin = 273.15 + scene.air.temperature_c
     slow = planned.layout.slow
-    fit = fitted(planned.doubting(slow, 0.5 * _OPEN_C / kelvin), seen)
+    fit = fitted(planned.doubting(slow, 0.5 * OPEN_C / kelvin), seen)
     return 3.0 * 2.0 * kelvin * math.sqrt(float(fit.covariance[slow, slow]))
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Final, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
@@ -23,6 +23,19 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.errors import SceneError, TakeError
 from micalign.locate.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
+from micalign.locate.tuned import (
+    FAR_FROM_PLAN,
+    FAR_M,
+    LEAST_SIGMA_S,
+    LOOSE_M,
+    MOST_STRAYS,
+    OUTSIDE_COST,
+    PLAN_LIMIT_S,
+    PLAN_SIGMA_S,
+    REACH_M,
+    STRAY_COST,
+    SURE_LIMIT_S,
+)
 from micalign.scene.model import Mic, Point, Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.event_groups import Group, groups_of
@@ -42,11 +55,6 @@ __all__ = [
 Labelling: TypeAlias = list[tuple[str, Group]]
 """Groups with the names of their sources, in the scene's order."""
 
-_PLAN_SIGMA_S: Final = 1e-3
-_PLAN_LIMIT_S: Final = 2e-3
-_SURE_LIMIT_S: Final = 0.3e-3
-"""Once places are found a group is assigned to 10 cm of path: its points and delays are known better."""
-
 
 def labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list[Labelling]:
     """Each way in which the groups may belong to the sources.
@@ -62,7 +70,7 @@ def labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> li
         raise SceneError("the scene has no source: add each point at which you clap or tap as a [[source]]")
     found = [_in_order(scene, turns) for turns in _likely_turns(groups, len(scene.sources))]
     if all(mic.is_placed for mic in mics):
-        by_plan = _assigned(scene, groups, np.array([mic.position for mic in mics]), limit_s=_PLAN_LIMIT_S)
+        by_plan = _assigned(scene, groups, np.array([mic.position for mic in mics]), limit_s=PLAN_LIMIT_S)
         found = [*([by_plan] if by_plan else []), *found]
     if not found:
         raise TakeError(
@@ -75,7 +83,7 @@ def labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> li
 
 def relabelled(scene: Scene, groups: Sequence[Group], mics_m: Floats) -> Labelling:
     """The groups' sources by the places at which the mics were found, shape (M, 3); none for what fits no source."""
-    return _assigned(scene, groups, mics_m, limit_s=_SURE_LIMIT_S) or []
+    return _assigned(scene, groups, mics_m, limit_s=SURE_LIMIT_S) or []
 
 
 def _assigned(scene: Scene, groups: Sequence[Group], mics_m: Floats, *, limit_s: float) -> Labelling | None:
@@ -86,10 +94,10 @@ def _assigned(scene: Scene, groups: Sequence[Group], mics_m: Floats, *, limit_s:
     planned_s = np.linalg.norm(points[:, None] - mics_m[None], axis=2) / speed_of_sound_in(scene.air)
     cost = np.array([[_misfit(group, row) for row in planned_s] for group in groups])
     first, second = linear_sum_assignment(cost)
-    if np.median(cost[first, second]) > limit_s / _PLAN_SIGMA_S:
+    if np.median(cost[first, second]) > limit_s / PLAN_SIGMA_S:
         return None
     paired = [(int(s), int(g)) for g, s in zip(first, second, strict=True)]
-    kept = sorted((s, g) for s, g in paired if cost[g, s] < 2 * limit_s / _PLAN_SIGMA_S)
+    kept = sorted((s, g) for s, g in paired if cost[g, s] < 2 * limit_s / PLAN_SIGMA_S)
     return [(scene.sources[s].name, groups[g]) for s, g in kept]
 
 
@@ -97,7 +105,7 @@ def _misfit(group: Group, planned_s: Floats) -> float:
     """How far a group is from a source's planned differences, in units of a millisecond: a mean that strays cap."""
     usable = [index for index, one in enumerate(group.heard) if index == group.reference or one.reliable]
     away = np.array([group.heard[index].delay_s - planned_s[index] for index in usable])
-    return float(np.minimum(np.abs(away - np.median(away)) / _PLAN_SIGMA_S, 10.0).mean())
+    return float(np.minimum(np.abs(away - np.median(away)) / PLAN_SIGMA_S, 10.0).mean())
 
 
 def _in_order(scene: Scene, turns: Sequence[Group]) -> Labelling:
@@ -127,23 +135,6 @@ def _turns(groups: Sequence[Group]) -> list[Group]:
         if len(run) > max(1, len(longest.get(run[0][1], []))):
             longest[run[0][1]] = run
     return [groups[index] for index in sorted(longest, key=lambda index: longest[index][0])]
-
-
-_LEAST_SIGMA_S: Final = 7e-6
-"""No delay is trusted further: a drum is no point, and its sound no single instant (common practice, no source)."""
-
-_LOOSE_M: Final = 0.10
-"""A place less certain than this is not to be acted on."""
-_REACH_M: Final = 4.0
-
-_STRAY_COST: Final = 4.5**2
-"""What an arrival that is left out costs: as much as the worst that is kept (sigmas, squared)."""
-_OUTSIDE_COST: Final = 1e4
-_MOST_STRAYS: Final = 0.2
-_FAR_FROM_PLAN: Final = 5.0
-
-_FAR_M: Final = 1.0
-"""A stand may have been bumped; that it is off by more than this and by more than 5 sigmas is doubted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +267,7 @@ def _tried(
     best = _nearest_to_plan(inside or found[:1], mics)
     arrivals = sum(_usable(group) for group in groups)
     kept = int(np.isfinite(heard.times_s).sum() - best.stray.sum())
-    unexplained = best.chi_square + _STRAY_COST * (arrivals - kept) + (0.0 if inside else _OUTSIDE_COST)
+    unexplained = best.chi_square + STRAY_COST * (arrivals - kept) + (0.0 if inside else OUTSIDE_COST)
     strays = float(best.stray.sum()) / max(float(np.isfinite(heard.times_s).sum()), 1.0)
     return _Tried(used, heard, best, inside or found[:1], bool(inside), unexplained, strays)
 
@@ -293,7 +284,7 @@ def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> H
         for column, one in enumerate(group.heard):
             if column == group.reference or one.reliable:
                 times_s[row, column] = one.delay_s
-                sigma_s[row, column] = np.hypot(one.uncertainty_s, _LEAST_SIGMA_S)
+                sigma_s[row, column] = np.hypot(one.uncertainty_s, LEAST_SIGMA_S)
     speed = speed_of_sound_in(scene.air)
     share = 0.5 * scene.air.temperature_plus_minus_c / (273.15 + scene.air.temperature_c)
     return HitArrivals(
@@ -310,8 +301,8 @@ def _box(scene: Scene, heard: HitArrivals) -> tuple[Floats, Floats]:
     """Where mics may stand: the room, or some metres round the hits and above the floor."""
     if scene.room is not None:
         return np.zeros(3), np.array(scene.room.size)
-    low_m = heard.points_m.min(axis=0) - _REACH_M
-    high_m = heard.points_m.max(axis=0) + _REACH_M
+    low_m = heard.points_m.min(axis=0) - REACH_M
+    high_m = heard.points_m.max(axis=0) + REACH_M
     low_m[2], high_m[2] = 0.0, max(3.0, float(heard.points_m[:, 2].max()) + 1.5)
     return low_m, high_m
 
@@ -353,14 +344,14 @@ def _doubt(mic: Mic, at: Floats, sigma: Floats, found: _Tried) -> str | None:
     """What cannot be, or hardly: a place that the plan or the take itself speaks against."""
     if not found.is_inside:
         return "no place in the room explains the hits: check that they were made in the scene's order, and its points"
-    if found.strays > _MOST_STRAYS:
+    if found.strays > MOST_STRAYS:
         return (
             f"{found.strays:.0%} of the arrivals fit no place and were left out: hit each point again, "
             "in the scene's order"
         )
     if mic.is_placed:
         away = float(np.linalg.norm(at - np.array(mic.position)))
-        if away > _FAR_FROM_PLAN * float(np.hypot(mic.plus_minus_m * 3**0.5, np.linalg.norm(sigma))) and away > _FAR_M:
+        if away > FAR_FROM_PLAN * float(np.hypot(mic.plus_minus_m * 3**0.5, np.linalg.norm(sigma))) and away > FAR_M:
             return (
                 f"it is {away:.1f} m from where the scene has it: measure one distance to it with a tape, "
                 "or leave its 'at' out"
@@ -372,7 +363,7 @@ def _reason(sigma: Floats, *, mirrored: bool, flat: bool) -> str | None:
     if mirrored:
         where = "beyond the plane in which all hits lie" if flat else "elsewhere in the room"
         return f"a mirror place {where} explains the hits as well: add hits at a place off that plane"
-    if float(np.linalg.norm(sigma)) > _LOOSE_M:
+    if float(np.linalg.norm(sigma)) > LOOSE_M:
         axis = ("to the left and right", "toward the front and back", "in height")[int(np.argmax(sigma))]
         return f"the hits leave it loose {axis}: add hits on its other sides"
     return None

@@ -23,27 +23,24 @@ estimation from range-difference measurements", IEEE Transactions on Acoustics, 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from micalign.arrays import Bools, Floats
+from micalign.locate.tuned import (
+    DISTINCT,
+    FLAT_M,
+    MOST_FURTHER,
+    SAME_M,
+    START_SIGMA_S,
+    STRAY_SHARE,
+    STRAY_SIGMAS,
+    TARGET_M,
+    WALL_M,
+)
 from micalign.scene.model import Point
 
 __all__ = ["HitArrivals", "Solution", "further_hits", "is_flat", "least_hits", "refusal", "solutions"]
-
-_START_SIGMA_S: Final = 60e-6
-"""A start fits to this: the points' own centimetres are left for the refinement."""
-
-_STRAY_SIGMAS: Final = 4.5
-_STRAY_SHARE: Final = 0.25
-_SAME_M: Final = 0.05
-_DISTINCT: Final = 12.0
-"""Chi-square by which a further solution may be worse than the best: 3.5 standard deviations."""
-_FLAT_M: Final = 0.03
-_TARGET_M: Final = 0.02
-_MOST_FURTHER: Final = 4
-_WALL_M: Final = 0.3
 
 
 @dataclass(frozen=True)
@@ -120,25 +117,25 @@ def solutions(
     best = min(cost for cost, _ in began)
     distinct: list[Floats] = []
     for cost, mics_m in sorted(began, key=lambda one: one[0]):
-        if cost <= best + _DISTINCT + 0.5 * best and _is_new(mics_m, distinct):
+        if cost <= best + DISTINCT + 0.5 * best and _is_new(mics_m, distinct):
             distinct.append(mics_m)
     refined = sorted((_refined(heard, mics_m) for mics_m in distinct), key=lambda one: one.chi_square)
     kept: list[Solution] = []
     for one in refined:
-        if one.chi_square <= refined[0].chi_square + _DISTINCT and _is_new(one.mics_m, [k.mics_m for k in kept]):
+        if one.chi_square <= refined[0].chi_square + DISTINCT and _is_new(one.mics_m, [k.mics_m for k in kept]):
             kept.append(one)
     return tuple(kept)
 
 
 def _is_new(mics_m: Floats, known: list[Floats]) -> bool:
-    return all(np.linalg.norm(mics_m - other, axis=1).max() > _SAME_M for other in known)
+    return all(np.linalg.norm(mics_m - other, axis=1).max() > SAME_M for other in known)
 
 
 def _from_start(heard: HitArrivals, mics_m: Floats) -> tuple[float, Floats]:
     """The nearest solution with the points as they are: its cost and the places."""
     from scipy.optimize import least_squares  # noqa: PLC0415 - only a location needs it
 
-    weight = np.where(np.isfinite(heard.times_s), 1.0 / np.hypot(np.nan_to_num(heard.sigma_s), _START_SIGMA_S), 0.0)
+    weight = np.where(np.isfinite(heard.times_s), 1.0 / np.hypot(np.nan_to_num(heard.sigma_s), START_SIGMA_S), 0.0)
 
     def residual(unknowns: Floats) -> Floats:
         return _left(heard, weight, unknowns.reshape(-1, 3), heard.points_m, 0.0).ravel()
@@ -195,7 +192,7 @@ def _refined(heard: HitArrivals, mics_m: Floats) -> Solution:
         found, jacobian, residual = _solved(heard, weight, mics_m)
         left = np.abs(residual[: known.size].reshape(known.shape))
         worst = np.unravel_index(int(np.argmax(left)), left.shape)
-        if left[worst] < _STRAY_SIGMAS or stray.sum() >= _STRAY_SHARE * known.sum():
+        if left[worst] < STRAY_SIGMAS or stray.sum() >= STRAY_SHARE * known.sum():
             break
         stray[worst] = True
     covariance: Floats = np.asarray(np.linalg.pinv(jacobian.T @ jacobian), dtype=np.float64)
@@ -254,7 +251,7 @@ def refusal(heard: HitArrivals, names: tuple[str, ...]) -> str | None:
             f"add hits at {more} further {'place' if more == 1 else 'places'}, off the line and plane of these"
         )
     spread = _spread_m(heard.points_m[usable])
-    if spread[1] < _FLAT_M:
+    if spread[1] < FLAT_M:
         return "all hits lie on one line, about which every mic could turn: add hits at 2 places well off that line"
     counts = np.isfinite(heard.times_s)[usable].sum(axis=0)
     few = [f"'{name}' ({count})" for name, count in zip(names, counts, strict=True) if count < 4]
@@ -272,7 +269,7 @@ def _spread_m(points_m: Floats) -> Floats:
 
 def is_flat(points_m: Floats) -> bool:
     """Whether the points lie in one plane, within what positions are known to."""
-    return bool(_spread_m(points_m)[2] < _FLAT_M)
+    return bool(_spread_m(points_m)[2] < FLAT_M)
 
 
 def further_hits(heard: HitArrivals, found: Solution, low_m: Floats, high_m: Floats) -> tuple[Point, ...]:
@@ -285,7 +282,7 @@ def further_hits(heard: HitArrivals, found: Solution, low_m: Floats, high_m: Flo
     grid = _grid(low_m, high_m, found.mics_m)
     added = np.array([_information(heard, found.mics_m, point) for point in grid])
     out: list[Point] = []
-    while len(out) < _MOST_FURTHER and _worst_sigma_m(information) > _TARGET_M:
+    while len(out) < MOST_FURTHER and _worst_sigma_m(information) > TARGET_M:
         totals = np.trace(np.linalg.pinv(information[None] + added), axis1=1, axis2=2)
         best = int(np.argmin(totals))
         x, y, z = grid[best]
@@ -301,12 +298,12 @@ def _worst_sigma_m(information: Floats) -> float:
 
 def _grid(low_m: Floats, high_m: Floats, mics_m: Floats) -> Floats:
     """Candidate points: a grid off the walls, at heights a person can clap at, not on top of a mic."""
-    margin = np.minimum(_WALL_M, 0.25 * (high_m - low_m))
+    margin = np.minimum(WALL_M, 0.25 * (high_m - low_m))
     axes = [np.linspace(low_m[i] + margin[i], high_m[i] - margin[i], 6) for i in range(2)]
     heights = np.unique(np.clip([0.4, 0.9, 1.4, 2.0], low_m[2], high_m[2]))
     grid = np.stack(np.meshgrid(*axes, heights, indexing="ij"), axis=-1).reshape(-1, 3)
     nearest = np.linalg.norm(grid[:, None] - mics_m[None], axis=2).min(axis=1)
-    return grid[nearest > _WALL_M] if (nearest > _WALL_M).any() else grid
+    return grid[nearest > WALL_M] if (nearest > WALL_M).any() else grid
 
 
 def _information(heard: HitArrivals, mics_m: Floats, point_m: Floats) -> Floats:

@@ -20,23 +20,10 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
+from micalign.simulate.tuned import EIGHTH_S, SILENCE_S, SPACING_S, TAIL_S
 
-__all__ = ["LEVEL_DB", "SILENCE_S", "note", "score", "sound_of"]
+__all__ = ["note", "score", "sound_of"]
 
-LEVEL_DB: Final = {
-    "kick": 0.0,
-    "snare": 0.0,
-    "tom": -2.0,
-    "hat": -9.0,
-    "ride": -8.0,
-    "crash": -4.0,
-    "bass": -6.0,
-    "guitar": -6.0,
-    "voice": -8.0,
-    "clap": -4.0,
-    "noise": -6.0,
-}
-"""Peak of each sound at 1 m against a snare's, decibels."""
 
 _WORDS: Final = {
     "kick": ("kick", "bass drum", "bd"),
@@ -52,11 +39,6 @@ _WORDS: Final = {
     "noise": ("noise", "pink", "loudspeaker", "speaker"),
 }
 
-SILENCE_S: Final = 0.5
-"""Silence before the first note, for the noise floor to be read from."""
-_TAIL_S: Final = 0.8
-_EIGHTH_S: Final = 60.0 / 108.0 / 2.0
-_SPACING_S: Final = {"bass": 0.62, "guitar": 0.8, "voice": 0.6, "ride": 0.5, "crash": 0.8, "noise": 0.7}
 
 _PATTERNS: Final = {
     "kick": (0, 3, 4),
@@ -250,7 +232,7 @@ def score(sounds: Sequence[str], seconds: float, rng: np.random.Generator, *, to
     list of array, shape (notes,)
         Rising moments in seconds, one array for each source.
     """
-    playing_s = max(seconds - SILENCE_S - _TAIL_S, 0.1)
+    playing_s = max(seconds - SILENCE_S - TAIL_S, 0.1)
     turn_s = playing_s * (1.0 - together) / len(sounds)
     joint_start_s = SILENCE_S + turn_s * len(sounds)
     return [
@@ -268,13 +250,13 @@ def score(sounds: Sequence[str], seconds: float, rng: np.random.Generator, *, to
 
 def _turn(sound: str, start_s: float, length_s: float, rng: np.random.Generator) -> Floats:
     """Notes at a hand's even spacing; at least one."""
-    spacing_s = _SPACING_S.get(sound, 0.35)
+    spacing_s = SPACING_S.get(sound, 0.35)
     count = max(1, int(length_s / spacing_s))
     return start_s + spacing_s * np.arange(count) + rng.uniform(0.0, 0.03, count)
 
 
 def _joint(sound: str, start_s: float, length_s: float, rng: np.random.Generator) -> Floats:
     """The sound's pattern, bar after bar, as loosely as people play."""
-    eighths = int(length_s / _EIGHTH_S)
+    eighths = int(length_s / EIGHTH_S)
     steps = np.array([step for step in range(eighths) if step % 8 in _PATTERNS[sound]], dtype=np.float64)
-    return start_s + _EIGHTH_S * steps + rng.uniform(0.0, 0.02, len(steps))
+    return start_s + EIGHTH_S * steps + rng.uniform(0.0, 0.02, len(steps))

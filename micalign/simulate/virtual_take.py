@@ -38,13 +38,11 @@ from micalign.acoustics.room import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.errors import SceneError
 from micalign.scene.model import PATTERNS, Coordinates, Di, Mic, Room, Scene
-from micalign.simulate.players import LEVEL_DB, note, score, sound_of
+from micalign.simulate.players import note, score, sound_of
+from micalign.simulate.tuned import CAB_DELAY_S, LEVEL_DB, MOST_SAMPLES, PEAK_DBFS, SILENT_AMPLITUDE, VARIANTS
 from micalign.units import amplitude_from_db
 
 __all__ = [
-    "CAB_DELAY_S",
-    "PEAK_DBFS",
-    "SILENT_AMPLITUDE",
     "Faults",
     "Simulation",
     "Truth",
@@ -58,8 +56,8 @@ __all__ = [
 
 _NEAREST_M = 0.02
 """Nearer than this a source is no point any more: its level stops rising."""
-_HALF_TAPS: Final = 48
-_KAISER_BETA: Final = 10.0
+_HALF_TAPS: Final = 48  # taps on either side: see above
+_KAISER_BETA: Final = 10.0  # of the Kaiser window: see above
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,16 +193,6 @@ def rendered(signals: Floats, responses: Floats) -> Floats:
     return out[:, _HALF_TAPS : _HALF_TAPS + frames]
 
 
-PEAK_DBFS: Final = -6.0
-"""Where the loudest track of a take peaks."""
-
-CAB_DELAY_S: Final = 0.25e-3
-"""How much later a cabinet sounds than its DI: its cone lies about 9 cm behind the cloth (common practice)."""
-
-SILENT_AMPLITUDE: Final = 1e-3
-"""Below this direct amplitude (a mic turned away from a source) the truth gives no polarity."""
-_MOST_SAMPLES: Final = 200_000_000  # of all sources and tracks; each is held some three times, in 8 bytes
-_VARIANTS: Final = 6
 _CAB_WORDS: Final = ("cab", "amp", "combo")
 
 
@@ -410,7 +398,7 @@ def _refuse_empty(scene: Scene, seconds: float, sample_rate: int) -> None:
         raise SceneError(f"a take of {seconds:g} s cannot be made: ask for 0.5 s to 3600 s")
     if not 8000 <= sample_rate <= 192000:
         raise SceneError(f"a take at {sample_rate} Hz cannot be made: ask for 8000 Hz to 192000 Hz")
-    most_s = _MOST_SAMPLES / sample_rate / (len(scene.sources) + len(scene.track_names))
+    most_s = MOST_SAMPLES / sample_rate / (len(scene.sources) + len(scene.track_names))
     if seconds > max(most_s, 0.5):
         raise SceneError(
             f"a take of {seconds:g} s would not fit into memory: ask for at most {int(most_s)} s of these sources and "
@@ -421,7 +409,7 @@ def _refuse_empty(scene: Scene, seconds: float, sample_rate: int) -> None:
 def _played(sound: str, moments_s: Floats, seconds: float, sample_rate: int, rng: np.random.Generator) -> Floats:
     """A source's own signal at 1 m: its notes at their moments, no two quite alike in level."""
     frames = int(seconds * sample_rate)
-    notes = [note(sound, sample_rate, rng) for _ in range(min(_VARIANTS, len(moments_s)))]
+    notes = [note(sound, sample_rate, rng) for _ in range(min(VARIANTS, len(moments_s)))]
     out = np.zeros(frames)
     for index, moment_s in enumerate(moments_s):
         start = int(moment_s * sample_rate)

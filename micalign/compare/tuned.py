@@ -1,0 +1,147 @@
+"""Every number of a comparison and of a line check that somebody chose: unit, reason, and what set it.
+
+Held by ``tests/compare`` and ``tests/bench/acoustics/test_planted_faults.py``; odds and evidence are natural
+logarithms.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+__all__ = [
+    "AROUND_S",
+    "AWAY",
+    "BELIEFS_M",
+    "BLIND_C",
+    "CLEAR_MARGIN",
+    "COARSE_S",
+    "EARLIER_S",
+    "EARLIER_Z",
+    "EXPLAINED_SHARE",
+    "GAIN",
+    "HEARD_DB",
+    "LATE_LINE",
+    "LATE_S",
+    "LEAST_CHANCE",
+    "LEAST_SIGMA_S",
+    "LOG_PRIOR",
+    "MATTERS_M",
+    "MOVES_M",
+    "NEVER_S",
+    "OPEN_C",
+    "RIVAL",
+    "ROOM_SHARES",
+    "SAME_M",
+    "SEEN_C",
+    "SHOWN_SHARE",
+    "STARTS_M",
+    "STRAY_CHANCE",
+    "SWAPPED_DB",
+    "TEMPERATURE_C",
+    "VOTERS",
+]
+
+AROUND_S: Final = 3.0
+"""Seconds beside a line check that are read with it: its noise is known from them (chosen, no source)."""
+
+AWAY: Final = 3.0
+"""Standard deviations from what is predicted from which on a delay is off (common practice, three sigma)."""
+
+BELIEFS_M: Final = (0.2, 0.5)
+"""Metres that stands go, one sigma of either belief: bumped, or carried (chosen, no source)."""
+
+BLIND_C: Final = 20.0
+"""Degrees Celsius: a take that leaves so much open says nothing of the temperature (chosen, no source)."""
+
+CLEAR_MARGIN: Final = 0.5
+"""Share, 0 to 1: how clear a polarity must be to vote (chosen, no source)."""
+
+COARSE_S: Final = (1e-3, 3e-4, 1e-4, 3e-5, 0.0, 0.0, 0.0)
+"""Seconds, one sigma added to every delay in each round of a fit, so that a wrong start is drawn in (chosen, no
+source)."""
+
+EARLIER_S: Final = 0.15e-3
+"""Seconds, 5 cm, by which a line must hear a source before the source's own for it to be late (chosen, no source)."""
+
+EARLIER_Z: Final = 4.0
+"""Standard deviations by which it must (chosen, no source)."""
+
+EXPLAINED_SHARE: Final = 0.7
+"""Share of what was heard that must be no stray for a take to be explained (chosen, no source)."""
+
+GAIN: Final = (0.0, 6.0, 8.0)
+"""Natural log of odds that the first, second and third cause must gain, beyond their priors (chosen, no source)."""
+
+HEARD_DB: Final = 6.0
+"""Decibels over what sounded before, from which on a line hears a source (chosen, no source)."""
+
+LATE_LINE: Final = 3.0
+"""Ratio by which a DI is likelier late than a mic: its converter or plug-in delays it, and no reflection can (chosen,
+no source)."""
+
+LATE_S: Final = 3e-3
+"""Seconds, one sigma, that a line may be late by: a converter or a plug-in (chosen, no source)."""
+
+LEAST_CHANCE: Final = 0.05
+"""Probability: a place less probable than this is left out (chosen, no source)."""
+
+LEAST_SIGMA_S: Final = 7e-6
+"""Seconds, one sigma: no delay is trusted further; a drum is no point, and its sound no single instant (common
+practice, no source)."""
+
+LOG_PRIOR: Final = {
+    "swapped": -3.0,
+    "moved": -2.0,
+    "temperature": -2.0,
+    "late": -4.0,
+    "source moved": -4.0,
+    "units": -5.0,
+}
+"""Natural log of how likely a cause is before the take is heard, shared among the things it may concern (chosen, no
+source)."""
+
+MATTERS_M: Final = 0.03
+"""Metres: a stand that is off by less is as planned (common practice, no source)."""
+
+MOVES_M: Final = (0.05, 0.2)
+"""Metres that a moved stand may have gone, one sigma: bumped, or put elsewhere (chosen, no source)."""
+
+NEVER_S: Final = 0.05
+"""Seconds: what a group that a DI cannot hear is off by (chosen, no source)."""
+
+OPEN_C: Final = 20.0
+"""Degrees Celsius: a thermometer that is off by more stands in another building (chosen, no source)."""
+
+RIVAL: Final = 3.0
+"""Natural log of odds, a factor of 20: causes within this much evidence of the best are named beside it (chosen, no
+source)."""
+
+ROOM_SHARES: Final = (1.5, 1.0, 0.5, 0.25, 0.1, 0.0, 0.0)
+"""Share of what the beliefs leave open of each delay, added to its sigma in each round of a fit that begins with all of
+it (chosen, no source)."""
+
+SAME_M: Final = 0.03
+"""Metres within which two places found are one (chosen, no source)."""
+
+SEEN_C: Final = 2.0
+"""Degrees Celsius from which on it is said how wrong the temperature may be (chosen, no source)."""
+
+SHOWN_SHARE: Final = 0.35
+"""Share of the largest part of a move from which on a direction is named (chosen, no source)."""
+
+STARTS_M: Final = (0.15, 0.45)
+"""Metres about the planned place at which the search for a moved thing begins (chosen, no source)."""
+
+STRAY_CHANCE: Final = 0.05
+"""Probability that a delay is a stray: a reflection taken for the direct sound, or too weak a sound (chosen, no
+source)."""
+
+SWAPPED_DB: Final = 12.0
+"""Decibels by which two lines hear each other's source louder than their own, both together (chosen, no source)."""
+
+TEMPERATURE_C: Final = 10.0
+"""Degrees Celsius, one sigma, that a temperature may be wrong by (chosen, no source)."""
+
+VOTERS: Final = 3
+"""Count of lines that must hear a source clearly before one of them is called inverted: of two no one is the odd
+one."""
