@@ -87,7 +87,7 @@ def open_tracks(specs: Iterable[str | os.PathLike[str]]) -> Take:
 
     Parameters
     ----------
-    specs : iterable of str or path
+    specs : str or path, or iterable of them
         Files, or files and channels, ``band.wav:2``. A file of several channels named without a channel gives all of
         them, called ``band.wav:1``, ``band.wav:2``, and so on.
 
@@ -123,7 +123,9 @@ def each_track(specs: Iterable[str | os.PathLike[str]]) -> tuple[Track, ...]:
     files: dict[Path, AudioFile] = {}
     found: list[tuple[AudioFile, Spec]] = []
     faults: list[str] = []
-    for wanted in map(parse_spec, specs):
+    # One name alone is a text, whose letters are no files.
+    listed: Iterable[str | os.PathLike[str]] = [specs] if isinstance(specs, str | os.PathLike) else specs
+    for wanted in map(parse_spec, listed):
         try:
             file = _shared(files, wanted.path)
             for one in _channels_of(file, wanted):

@@ -18,6 +18,7 @@ import struct
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from operator import index
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
@@ -124,7 +125,13 @@ def write_audio(
     1
     """
     source = None if metadata_from is None else Path(metadata_from)
-    job = Job(Path(path), format, subtype, sample_rate, channels, endian, source, moved or Moved())
+    try:
+        rate, columns = index(sample_rate), index(channels)
+    except TypeError as error:
+        raise OutputError(
+            f"{path} was not written: its rate and channels are whole numbers, not {sample_rate!r} and {channels!r}"
+        ) from error
+    job = Job(Path(path), format.upper(), subtype.upper(), rate, columns, endian.upper(), source, moved or Moved())
     with audio_writer(job, force=force, dither_seed=dither_seed, within=within) as writer:
         for block in blocks:
             writer.put(block)
@@ -192,11 +199,22 @@ class AudioWriter:
     def put(self, block: Floats) -> None:
         """Write one block, shape (frames,) or (frames, channels); `OutputError` where that is impossible."""
         job, before = self._job, self.written
-        values: npt.NDArray[Any] = block.reshape(len(block), job.shape.channels)
+        values: npt.NDArray[Any] = np.asarray(block, dtype=np.float64)
+        if values.shape[1:] not in ({(), (1,)} if job.channels == 1 else {(job.channels,)}) or not values.shape:
+            raise OutputError(
+                f"{job.path} was not written: a block of its samples has the shape {values.shape}: give a list of "
+                f"arrays, each (frames, {job.channels})"
+            )
+        values = values.reshape(len(values), job.channels)
         highest = max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
         if not math.isfinite(highest):
             raise OutputError(f"{job.path} was not written: a sample is no number (NaN or infinite): export it again")
-        frames, clipped = before.frames + len(block), before.clipped
+        if highest > tuned.MOST_FULL_SCALES:
+            raise OutputError(
+                f"{job.path} was not written: a sample is {highest:.0e} times full scale, beyond all sound: were they "
+                "scaled to +-1?"
+            )
+        frames, clipped = before.frames + len(values), before.clipped
         _refuse_too_long(job, frames)
         if self._bits is not None:
             made = to_integers(values, self._bits, dither=self._dither)

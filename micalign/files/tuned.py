@@ -2,7 +2,7 @@
 
 Limits on what is read keep a damaged or foreign file from filling the memory or the day: each lies far above what an
 honest file holds, and none was fitted (all chosen, no source, where nothing else is said). ``tests/files`` and
-``tests/fuzz`` hold what happens beyond them; sizes of blocks and pages were set by ``tests/bench/files``.
+``tests/fuzz`` hold what happens beyond them, ``tests/bench/files`` prints what blocks and pages cost.
 """
 
 from __future__ import annotations

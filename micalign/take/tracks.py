@@ -82,8 +82,10 @@ class Track:
     start_s: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.sample_rate <= 0:
-            raise TakeError(f"track '{self.name}' has the sample rate {self.sample_rate}: it must be positive")
+        if self.sample_rate <= 0 or not float(self.sample_rate).is_integer():
+            raise TakeError(
+                f"track '{self.name}' has the sample rate {self.sample_rate}: a whole number of hertz above 0 is needed"
+            )
 
     @classmethod
     def from_array(cls, name: str, samples: npt.ArrayLike, sample_rate: int, *, start_s: float = 0.0) -> Track:
@@ -91,7 +93,8 @@ class Track:
         values = np.asarray(samples, dtype=np.float64)
         if values.ndim != 1:
             raise TakeError(f"track '{name}' has the shape {values.shape}: give one channel, shape (frames,)")
-        return cls(name, int(sample_rate), len(values), ArraySamples(values), start_s)
+        rate = int(sample_rate) if float(sample_rate).is_integer() else sample_rate
+        return cls(name, rate, len(values), ArraySamples(values), start_s)
 
     def __repr__(self) -> str:
         return f"Track({self.name!r}, {self.frames} samples at {self.sample_rate} Hz)"

@@ -14,6 +14,7 @@ import soundfile
 from micalign.errors import SceneError, TakeError
 from micalign.files.audio import open_take, open_track, open_tracks
 from micalign.scene.model import Di, Mic, Scene, Source, TakePlan, TrackPlan
+from micalign.take.tracks import Track
 
 
 def _write(path: Path, channels: int = 1, rate: int = 48000, frames: int = 100) -> Path:
@@ -212,3 +213,18 @@ def test_a_scene_without_a_recording_is_said(tmp_path: Path) -> None:
     ):
         with pytest.raises(SceneError, match=said):
             open_take(scene, tmp_path / "barn.toml")
+
+
+def test_one_name_alone_is_a_file(tmp_path: Path) -> None:
+    """Not the files that its letters would name."""
+    path = _write(tmp_path / "kick.wav")
+    assert [track.name for track in open_tracks(str(path)).tracks] == ["kick.wav"]
+    assert [track.name for track in open_tracks(path).tracks] == ["kick.wav"]
+
+
+@pytest.mark.parametrize("rate", [44100.5, float("nan"), 0, -1])
+def test_a_rate_is_a_whole_number_of_hertz(rate: float) -> None:
+    """Nothing is rounded in silence: a rate that is wrong by a part in 88,000 is a drift of 11 ppm."""
+    with pytest.raises(TakeError, match="a whole number of hertz above 0 is needed"):
+        Track.from_array("kick", [0.0], rate)  # type: ignore[arg-type]
+    assert Track.from_array("kick", [0.0], 48000.0).sample_rate == 48000  # type: ignore[arg-type]

@@ -8,6 +8,7 @@ import struct
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import chunks
 import numpy as np
@@ -255,3 +256,29 @@ def test_a_disk_that_fills_up_is_said(tmp_path: Path, container: str) -> None:
     assert "cannot be written" in said.stdout
     assert said.stderr == ""
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("blocks", "options", "words"),
+    [
+        ([np.zeros((10, 2))], {}, r"the shape \(10, 2\): give a list of arrays, each \(frames, 1\)"),
+        ([np.zeros(10)], {"channels": 2}, r"the shape \(10,\): give a list of arrays, each \(frames, 2\)"),
+        (np.zeros(10), {}, r"the shape \(\): give a list of arrays"),
+        ([np.zeros(10)], {"sample_rate": 48000.0}, r"whole numbers, not 48000\.0 and 1"),
+        ([np.array([1e30])], {"subtype": "FLOAT"}, r"a sample is 1e\+30 times full scale, beyond all sound"),
+    ],
+)
+def test_what_a_notebook_hands_over_wrongly_is_said(
+    tmp_path: Path, blocks: Any, options: dict[str, Any], words: str
+) -> None:
+    """In a sentence, and no file is left."""
+    with pytest.raises(OutputError, match=words):
+        write_audio(tmp_path / "tone.wav", blocks, **{"sample_rate": 48000, **options})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_kinds_may_be_written_in_small_letters(tmp_path: Path) -> None:
+    """Or samples would go to an encoder, which clips without a word."""
+    written = write_audio(tmp_path / "tone.wav", [[0.0, 1.5]], sample_rate=48000, format="wav", subtype="pcm_16")
+    assert written.clipped == 1
+    assert audio_info(tmp_path / "tone.wav").subtype == "PCM_16"
