@@ -169,17 +169,17 @@ def _beside(song: Song) -> Path:
 
 
 def _aligned(song: Song, request: AlignRequest, sheet: Path | None = None, *, quiet: bool) -> Aligned:
-    from micalign.files import alignments  # noqa: PLC0415 - as above
+    from micalign.files.align import align, apply_offsets  # noqa: PLC0415 - as above
 
     def say(words: str) -> None:
         note(words, quiet=quiet)
 
     with progress(quiet=quiet) as tell:
         if sheet is not None:
-            return alignments.apply_offsets(sheet, request, say=say, progress=tell)
+            return apply_offsets(sheet, request, say=say, progress=tell)
         tracks = request.tracks or song.tracks(request.reference)
         request = replace(request, tracks=tracks, scene=song.scene, folder=song.folder)
-        return alignments.align(request, say=say, progress=tell)
+        return align(request, say=say, progress=tell)
 
 
 def _outcome(done: Aligned) -> Outcome:

@@ -19,7 +19,7 @@ from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
 from micalign.alignment.pairings import By
 from micalign.errors import TakeError
 from micalign.files import tuned
-from micalign.files.aligned import SUFFIX, AlignedFile, Targets, group_span, needed_bytes, write_aligned
+from micalign.files.aligned_audio import SUFFIX, AlignedFile, Targets, group_span, needed_bytes, write_aligned
 from micalign.files.audio import original_of, parse_spec, refuse_changed
 from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import rescaled, time_reference_of

@@ -23,7 +23,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from micalign.errors import TakeError, nearest
 from micalign.files import tuned
-from micalign.files.aligned import SUFFIX, suffix_fault
+from micalign.files.aligned_audio import SUFFIX, suffix_fault
 from micalign.files.headers import refuse_special, spoken_read
 
 __all__ = [

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from micalign.alignment.moved import MovedTrack
 from micalign.errors import OutputError, TakeError
-from micalign.files import aligned
-from micalign.files.aligned import AlignedFile, MovedTrack, group_span, refuse_clashes, write_aligned
+from micalign.files.aligned_audio import AlignedFile, group_span, refuse_clashes, write_aligned
 from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import Decoder
 from micalign.files.encode import Written
@@ -254,14 +254,14 @@ def test_a_fault_in_one_file_ends_the_others(tmp_path: Path) -> None:
 def test_an_interrupt_leaves_nothing_half_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ctrl-C arrives in the main thread while the workers write."""
     files = _files(_group(tmp_path, [1e4, 1e4, 1e4]), [0.5, 0.5, 0.5], tmp_path / "out")
-    real = aligned._write_group
+    real = aligned_audio._write_group
 
     def slow(group: list[AlignedFile], plan: object) -> tuple[Written, ...]:
         if group[0] is files[0]:
             raise KeyboardInterrupt
         return real(group, plan)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(aligned, "_write_group", slow)
+    monkeypatch.setattr(aligned_audio, "_write_group", slow)
     with pytest.raises(KeyboardInterrupt):
         write_aligned(files)
     for path in (tmp_path / "out").iterdir():

@@ -17,7 +17,7 @@ from commands import micalign
 
 from micalign.errors import OutputError, TakeError
 from micalign.files import sets
-from micalign.files.aligned import refuse_inputs
+from micalign.files.aligned_audio import refuse_inputs
 from micalign.files.metadata import carried_blocks
 from micalign.files.sets import fault_of, file_hash, free_name, one_name
 

@@ -16,7 +16,8 @@ import hashlib, json, os, random, signal, sys, time
 from pathlib import Path
 import numpy as np
 import soundfile
-from micalign.files.aligned import AlignedFile, MovedTrack, write_aligned
+from micalign.alignment.moved import MovedTrack
+from micalign.files.aligned_audio import AlignedFile, write_aligned
 from micalign.files.audio import open_track
 
 folder, rounds = Path(sys.argv[1]), int(sys.argv[2])

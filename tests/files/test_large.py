@@ -66,7 +66,8 @@ def test_a_plain_wav_of_nearly_four_gibibytes_is_no_crash(tmp_path: Path) -> Non
 ALIGN = """
 import json, resource, sys
 from pathlib import Path
-from micalign.files.aligned import AlignedFile, MovedTrack, write_aligned
+from micalign.alignment.moved import MovedTrack
+from micalign.files.aligned_audio import AlignedFile, write_aligned
 from micalign.files.audio import open_tracks
 source, out = Path(sys.argv[1]), Path(sys.argv[2])
 moved = tuple(MovedTrack(track, float(shift)) for track, shift in zip(open_tracks([source]).tracks, sys.argv[3:]))

@@ -21,7 +21,7 @@ import soundfile
 warnings.simplefilter("ignore")
 os.fsync = lambda _: None  # the disk's pace is not what is tested here
 from micalign.cli import main as cli
-import micalign.figures.style, micalign.files.alignments, micalign.report.page  # noqa: F401
+import micalign.figures.style, micalign.files.align, micalign.report.page  # noqa: F401
 
 folder, steps = Path(sys.argv[1]), int(sys.argv[2])
 os.chdir(folder)

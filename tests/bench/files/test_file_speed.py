@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from micalign.alignment.moved import MovedTrack
 from micalign.alignment.shift import resampled_blocks
-from micalign.files.aligned import AlignedFile, MovedTrack, write_aligned
+from micalign.files.aligned_audio import AlignedFile, write_aligned
 from micalign.files.audio import open_track, open_tracks
 from micalign.take.tracks import Track
 

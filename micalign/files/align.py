@@ -22,7 +22,7 @@ from micalign.alignment.session import constraints_of, di_and_mic, measured_scen
 from micalign.alignment.tuned import LOW_HZ
 from micalign.errors import TakeError
 from micalign.files import tuned
-from micalign.files.aligned import SUFFIX, Targets, output_names
+from micalign.files.aligned_audio import SUFFIX, Targets, output_names
 from micalign.files.aligned_set import (
     Aligned,
     AlignRequest,
