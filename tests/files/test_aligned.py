@@ -14,6 +14,7 @@ import soundfile
 
 from micalign.alignment.moved import MovedTrack
 from micalign.errors import OutputError, TakeError
+from micalign.files import aligned_audio
 from micalign.files.aligned_audio import AlignedFile, group_span, refuse_clashes, write_aligned
 from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import Decoder
