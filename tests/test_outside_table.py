@@ -115,7 +115,7 @@ def test_every_outside_check_stands_in_the_table() -> None:
     assert [(row[0].strip("| "), row[1]) for row in rows] == [
         (_title(test.split("::", maxsplit=1)[0]), words.rstrip(".").replace("|", "/"))
         for test, words in _checks().items()
-    ]
+    ], "write the table again: python tests/test_outside_table.py"
     # What misses its bar says so in the table, and its test is marked with what is reached.
     failing = {row[0].strip("| ") for row in rows if row[-1] != "holds |"}
     assert failing <= {_title(test.split("::", maxsplit=1)[0]) for test in _checks() if "real_kit" in test}

@@ -208,7 +208,7 @@ def status_of(arguments: list[str] | None = None) -> int:
             return _stopped(_met[0])
         if os.environ.get("MICALIGN_TRACEBACK"):
             raise
-        return _refused([_settings_sentence(error) or _defect_sentence(error)])
+        return _refused([_surroundings_sentence(error) or _defect_sentence(error)])
     return result if isinstance(result, int) else 0
 
 
@@ -239,8 +239,13 @@ def _usage(error: click.ClickException) -> str:
     return f"Try '{context.command_path} --help'." if isinstance(context, click.Context) else ""
 
 
-def _settings_sentence(error: Exception) -> str | None:
-    """A figure's settings that lie in the working folder go before all others, and are no text."""
+def _surroundings_sentence(error: Exception) -> str | None:
+    """What lies outside the program: a package that is missing, a figure's settings in the working folder."""
+    if isinstance(error, ModuleNotFoundError) and not (error.name or "micalign").startswith("micalign"):
+        return (
+            f"the Python package '{error.name}' is not installed where micalign runs: install micalign again with all "
+            "it needs (pip install .), or start it from its own environment"
+        )
     if isinstance(error, UnicodeDecodeError) and os.path.exists("matplotlibrc"):  # noqa: PTH110 - no pathlib for a slip
         return "matplotlibrc in this folder is no text in UTF-8, so no figure can be drawn: rename it, or go elsewhere"
     return None

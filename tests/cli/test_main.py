@@ -90,6 +90,19 @@ def test_control_characters_of_a_name_do_not_reach_the_terminal() -> None:
     assert "no\\x1b[31m-such.toml" in said.err
 
 
+def test_a_package_that_is_missing_is_no_defect(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Started outside its environment: what is missing is named, and what to do."""
+
+    def bare(_document: object) -> None:
+        raise ModuleNotFoundError("No module named 'rich'", name="rich")
+
+    monkeypatch.setattr(cmd_schema, "print_json", bare)
+    said = micalign("schema")
+    assert said.status == 2
+    assert "'rich' is not installed" in said.err
+    assert "defect" not in said.err
+
+
 def test_a_defect_is_told_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     """Also an exception nobody thought of ends in words, unless a contributor asks for the traceback."""
 
