@@ -100,7 +100,9 @@ class AudioFile:
         if self.info.channels == 1:
             self._most_pages = 2
         else:
-            self._most_pages = max(2, min(tuned.CACHE_BYTES // (tuned.PAGE_FRAMES * self.info.channels * 4), 6))
+            self._most_pages = max(
+                2, min(tuned.CACHE_BYTES // (tuned.PAGE_FRAMES * self.info.channels * 4), tuned.MOST_PAGES)
+            )
 
     def refuse_changed(self) -> None:
         """`TakeError` where the file was replaced or written to since it was opened."""

@@ -40,6 +40,7 @@ __all__ = [
     "MOST_FULL_SCALES",
     "MOST_HEADROOM_DB",
     "MOST_NAMES",
+    "MOST_PAGES",
     "MOST_RATE_HZ",
     "MOST_SECTIONS",
     "MOST_SHIFT_S",
@@ -101,6 +102,9 @@ SHORT_FRAMES: Final = PAGE_FRAMES // 4
 
 CACHE_BYTES: Final = 48 << 20
 """Bytes of kept pages: a block of 2^18 samples of a 24-channel file in 32 bits, and its neighbours."""
+
+MOST_PAGES: Final = 6
+"""Count of pages that are kept of a file at most."""
 
 # What is written of audio.
 

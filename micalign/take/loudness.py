@@ -39,6 +39,12 @@ LOUDNESS_RATE: Final = 48000
 """The rate for which the standard prints its coefficients, and of the sounds whose loudness is asked."""
 
 
+# The analogue filters behind the coefficients that ITU-R BS.1770-4 prints for 48 kHz; frequencies in hertz.
+_SHELF_HZ, _SHELF_Q = 1681.974450955533, 0.7071752369554196  # the shelf for the head
+_SHELF_DB, _SHELF_SHAPE = 3.999843853973347, 0.4996667741545416  # its height, and the share of it that its middle has
+_PASS_HZ, _PASS_Q = 38.13547087602444, 0.5003270373238773  # the high-pass
+_UNDER_HALF: Final = 0.4999  # of the rate: at half of it the bilinear transform has no end
+
 # The standard's table prints the high-pass with the numerator 1, -2, 1: so much above one at the top.
 _PRINTED_GAIN: Final = 10.0 ** (0.04327715 / 20.0)
 # ITU-R BS.1770-4: offset, blocks and gates.
@@ -97,13 +103,11 @@ def k_weighted(samples: Floats, sample_rate: int) -> Floats:
 
 def k_weighting(frequency_hz: Floats, rate: int) -> Complexes:
     """The shelf and the high-pass of BS.1770-4, from their analogue prototypes by the bilinear transform."""
-    s = 1j * np.tan(np.pi * np.minimum(frequency_hz, 0.4999 * rate) / rate)
-    shelf = np.tan(np.pi * 1681.974450955533 / rate)
-    high, middle = 10.0 ** (3.999843853973347 / 20.0), 10.0 ** (3.999843853973347 / 20.0 * 0.4996667741545416)
-    x = s / shelf
-    boosted = (high * x**2 + middle * x / 0.7071752369554196 + 1.0) / (x**2 + x / 0.7071752369554196 + 1.0)
-    y = s / np.tan(np.pi * 38.13547087602444 / rate)
-    weighting: Complexes = _PRINTED_GAIN * boosted * y**2 / (y**2 + y / 0.5003270373238773 + 1.0)
+    s = 1j * np.tan(np.pi * np.minimum(frequency_hz, _UNDER_HALF * rate) / rate)
+    x, y = s / np.tan(np.pi * _SHELF_HZ / rate), s / np.tan(np.pi * _PASS_HZ / rate)
+    high, middle = amplitude_from_db(_SHELF_DB), amplitude_from_db(_SHELF_DB * _SHELF_SHAPE)
+    boosted = (high * x**2 + middle * x / _SHELF_Q + 1.0) / (x**2 + x / _SHELF_Q + 1.0)
+    weighting: Complexes = _PRINTED_GAIN * boosted * y**2 / (y**2 + y / _PASS_Q + 1.0)
     return weighting
 
 
