@@ -20,8 +20,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints, Real, cross_spectrum, fast_length
-from micalign.take.tracks import Track
+from micalign.arrays import Complexes, Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.tdoa.spectra import filtered, frame_spectra, greatest_before, irfft, raised_cosine, rfft, whitening
 from micalign.tdoa.strokes import Listened, cut, stretches
 from micalign.tdoa.tuned import BANDS, COARSE_CLEAR, EARLIER_S, ROOM_S, STROKE_S
@@ -31,6 +30,11 @@ __all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve",
 _DEGREES: Final = (1, 2, 4, 6, 3, 5)
 """Half the degrees of freedom of a mean over each band's rise, twice bandwidth times length, never below 1."""
 
+_LEVEL_S: Final = 0.008  # seconds of a stroke that are its level, before the room answers
+_HOP: Final = 8  # samples from one lag to the next at which levels are compared
+_ORDERS: Final = 8  # in which the strokes are held against one another's to know what chance does
+_NEAR_S: Final = 5e-4  # seconds on either side of a lag over which what chance does is even
+_FEWEST: Final = 4  # strokes of which it can be said whether something follows them
 _STRETCH_S: Final = 0.17  # seconds: long enough for a low note, short enough to tell notes apart
 _MOST_STRETCHES: Final = 80  # more make it slower and no surer
 _GROUPS: Final = 8  # of stretches, whose peaks must agree
@@ -41,6 +45,8 @@ class Curves:
     """Evidence of one track's own strokes (``times``, samples, and ``weight``, both (S,)) about another track.
 
     ``novelty`` and ``stack``: shape (bands, lags); ``correlation``: shape (lags,), signed, root mean square 1.
+    ``waves_follow`` and ``levels_follow``: how far the other track's waves and levels, at the lag where they do so
+    most, follow those of the strokes from each to the next, in standard deviations of what chance would do.
     """
 
     times: Ints
@@ -48,6 +54,8 @@ class Curves:
     novelty: Floats
     stack: Floats
     correlation: Floats
+    waves_follow: float
+    levels_follow: float
 
 
 @dataclass(frozen=True)
@@ -73,15 +81,18 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     pad = round(ROOM_S * rate)
     frames = cut(far.track, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
-    novelty, stack = [], []
-    for band, degrees in zip(_bank(frames, rate), _DEGREES, strict=True):
+    novelty, stack, followed = [], [], []
+    before, after = (round(seconds * rate) for seconds in STROKE_S)
+    strokes = cut(near.track, times - before, before + after)
+    for band, mine, degrees in zip(_bank(frames, rate), _bank(strokes.astype(np.float32), rate), _DEGREES, strict=True):
         samples, seconds = band
         length = max(round(seconds * rate), 4)
         each = _novelty(samples, length, rate)[:, inside]
         novelty.append(weight @ each / np.sqrt((weight**2).sum()))
         stack.append(_stack(samples, length, weight, rate, degrees, pad - int(lags[0]))[inside])
-    correlation = _strokes_correlated(near.track, frames, times, pad, weight, lags)
-    return Curves(times, weight, np.array(novelty), np.array(stack), correlation)
+        followed.append(_levels_follow(mine[0], samples[:, inside], round(_LEVEL_S * rate)))
+    correlation, waves = _strokes_correlated(strokes, frames, rate, pad, weight, lags)
+    return Curves(times, weight, np.array(novelty), np.array(stack), correlation, waves, max(followed))
 
 
 def _bank(frames: Real, rate: int) -> list[tuple[Real, float]]:
@@ -129,22 +140,60 @@ def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, 
     return curve
 
 
-def _strokes_correlated(first: Track, frames: Real, times: Ints, zero: int, weight: Floats, lags: Ints) -> Floats:
-    """The whitened correlation of all strokes, each of equal say times its weight."""
-    rate = first.sample_rate
+def _levels_follow(mine: Real, samples: Real, length: int) -> float:
+    """How far a band's levels at the best lag follow those of the strokes: Fisher's z of their correlation, in sigmas.
+
+    Source: R. A. Fisher, "On the 'probable error' of a coefficient of correlation deduced from a small sample", Metron
+    1, 3-32, 1921.
+    """
+    if len(mine) < _FEWEST:
+        return 0.0
+    own = np.log(np.mean(mine.astype(float) ** 2, axis=1) + 1e-14)
+    hops = samples.shape[1] // _HOP
+    power = np.square(samples[:, : hops * _HOP], dtype=float).reshape(len(samples), hops, _HOP).sum(axis=2)
+    total = np.cumsum(power, axis=1)
+    wide = max(length // _HOP, 1)
+    far = np.log((total[:, wide:] - total[:, :-wide]) / length + 1e-14)
+    own, far = own - own.mean(), far - far.mean(axis=0)
+    alike = own @ far / (np.sqrt((own**2).sum() * (far**2).sum(axis=0)) + 1e-9)
+    return float(np.arctanh(np.clip(alike.max(initial=0.0), 0.0, 0.9999)) * np.sqrt(len(mine) - 3))
+
+
+def _strokes_correlated(
+    strokes: Floats, frames: Real, rate: int, zero: int, weight: Floats, lags: Ints
+) -> tuple[Floats, float]:
+    """The whitened correlation of all strokes, each of equal say times its weight, and how far the waves follow."""
     before, after = (round(seconds * rate) for seconds in STROKE_S)
-    window = raised_cosine(before + after, before, round(0.01 * rate))
-    x = cut(first, times - before, before + after) * window
+    x = strokes * raised_cosine(before + after, before, round(0.01 * rate))
     y = frames[:, zero - before : zero + after + len(lags) - 1]
     size = fast_length(x.shape[1] + y.shape[1])
-    a, b = rfft(x, size), rfft(y, size)
-    powers = [np.abs(one) ** 2 for one in (a, b)]
-    whites = [whitening(power.mean(axis=0)) for power in powers]
-    levels = [(power * white**2).mean(axis=1) for power, white in zip(powers, whites, strict=True)]
-    say = np.sqrt(weight) / np.sqrt(levels[0] * levels[1] + 1e-30)
-    cross = (say @ cross_spectrum(a, b)) * whites[0] * whites[1]
-    values: Floats = irfft(cross, size)[: len(lags)]
-    return values / (float(np.sqrt(np.mean(values**2))) + 1e-30)
+    a, b = _even(rfft(x, size)), _even(rfft(y, size))
+    values: Floats = irfft(np.sqrt(weight) @ cross_spectrum(a, b), size)[: len(lags)]
+    return values / (float(np.sqrt(np.mean(values**2))) + 1e-30), _waves_follow(a, b, size, len(lags), rate)
+
+
+def _even(spectra: Complexes) -> Complexes:
+    """Whitened by their mean power, and each of one size."""
+    white = spectra * whitening((np.abs(spectra) ** 2).mean(axis=0))
+    return np.asarray(white / (np.sqrt((np.abs(white) ** 2).sum(axis=1, keepdims=True)) + 1e-30))
+
+
+def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -> float:
+    """How far the other track's waves at the best lag follow the strokes' from each to the next.
+
+    Both without their means, correlated, in root mean squares of the same where each stroke is held against another's:
+    two sounds struck together on one grid are alike in every order, one drum heard twice only in its own.
+    """
+    if len(a) < _FEWEST:
+        return 0.0
+    a, b = a - a.mean(axis=0), b - b.mean(axis=0)
+    shifts = np.unique(np.linspace(0, len(a) - 1, min(len(a) - 1, _ORDERS) + 1).astype(np.intp))
+    cross = [cross_spectrum(a, np.roll(b, -shift, axis=0)).sum(axis=0) for shift in shifts.tolist()]
+    own, *others = irfft(np.array(cross), size)[:, :lags]
+    near = min(round(_NEAR_S * rate), lags // 4)
+    total = np.cumsum(np.pad(np.mean(np.square(others), axis=0), (near + 1, near), mode="edge"))
+    by_chance = (total[2 * near + 1 :] - total[: -2 * near - 1]) / (2 * near + 1)
+    return float(np.sqrt((own**2 / (by_chance + 1e-30)).max()))
 
 
 def stretch_curve(

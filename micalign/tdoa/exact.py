@@ -392,7 +392,7 @@ def struck(seen: Look, event: Event, onset: Onset, candidates: tuple[Candidate, 
     delay_s = _between_samples(seen, event, onset.delay_s)
     # Neither is right wherever the other is: a hat has little below 5 kHz, a far mic's correlation peaks later.
     likeness = (_first_waves(seen, event, onset.delay_s) + _correlated(seen, event, delay_s)) / 2
-    confidence = confidence_of(event, onset, scene=seen.expected is not None)
+    confidence = confidence_of(event, onset, follows=seen.follows, scene=seen.expected is not None)
     return Delay(
         delay_s,
         sigma_s(onset),

@@ -243,18 +243,21 @@ def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) ->
     )
 
 
-def confidence_of(event: Event, onset: Onset | None = None, *, scene: bool = False) -> float:
+def confidence_of(
+    event: Event, onset: Onset | None = None, *, follows: float = float("inf"), scene: bool = False
+) -> float:
     """The probability that an event is told rightly: of one path, or of a struck source that begins at an onset.
 
-    A struck source's answer is right where its event is and, if so, its onset is. ``scene``: one weighed the
-    hypotheses, and the strokes are one source's alone.
+    A struck source's answer is right where its event is and, if so, its onset is, and where both tracks hear it, not
+    two sounds that are struck together: ``follows`` as in `Look`. ``scene``: one weighed the hypotheses, and the
+    strokes are one source's alone.
     """
     if onset is None:
         return _on_line(LOG_ODDS["one path"], log_odds(event.probability))
     if scene:
         return _on_line(SCENE_LOG_ODDS, log_odds(event.probability * onset.share))
     sure = _on_line(LOG_ODDS["event"], log_odds(event.probability))
-    return sure * _on_line(LOG_ODDS["onset"], narrowness(onset))
+    return sure * _on_line(LOG_ODDS["onset"], narrowness(onset)) * _on_line(LOG_ODDS["related"], min(follows, 30.0))
 
 
 def log_odds(chance: float) -> float:
@@ -308,6 +311,19 @@ class Look:
     events: tuple[Event, ...]
     chances: Floats
     expected: tuple[float, float] | None = None
+
+    @property
+    def follows(self) -> float:
+        """How far one track follows the other from stroke to stroke, in standard deviations of chance.
+
+        Infinite where it is known which track is the close mic: then it is known that they share a source.
+        """
+        first, second = self.curves
+        if (first is None or second is None) and self.whole is None:
+            return float("inf")
+        sides = [one for one in self.curves if one is not None]
+        waves = max((one.waves_follow for one in sides), default=0.0)
+        return float(np.hypot(waves, max((one.levels_follow for one in sides), default=0.0)))
 
 
 def look(

@@ -9,7 +9,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.evidence import stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.posterior import look
-from micalign.tdoa.strokes import listen
+from micalign.tdoa.strokes import listen, struck_at
 
 RATE = 48000
 LATE = 120
@@ -71,3 +71,40 @@ def test_a_track_without_strokes_is_still_seen_as_one_path(rng):
         listen(Track.from_array("a", held, RATE)), listen(Track.from_array("b", np.roll(held, 30), RATE)), reach_s=0.02
     )
     assert ONE_PATH in seen.found.kinds
+
+
+def struck_on(grid, sounds, level=1.0):
+    """A track of sounds struck at the samples of a grid, with a hiss of its own."""
+    out = 1e-4 * np.random.default_rng(len(sounds[0])).normal(size=int(grid[-1]) + 9600)
+    for at, sound in zip(grid, sounds, strict=True):
+        out[at : at + len(sound)] += level * sound
+    return out
+
+
+def test_one_drum_in_two_mics_is_followed_and_two_drums_on_one_grid_are_not():
+    """Twenty strokes: a common sound and a part of their own each, as hands do; the grids are exact to the sample."""
+    rng = np.random.default_rng(8)
+    grid = 9600 + 12000 * np.arange(20)
+    decay = np.exp(-np.arange(4000) / 500)
+
+    def drum():
+        common = rng.normal(size=4000)
+        return [rng.uniform(0.6, 1.0) * decay * (common + 0.5 * rng.normal(size=4000)) for _ in grid]
+
+    first, second = drum(), drum()
+    near = listen(Track.from_array("near", struck_on(grid, first), RATE))
+    same = listen(Track.from_array("far", struck_on(grid + LATE, first, 0.2), RATE))
+    other = listen(Track.from_array("other", struck_on(grid + LATE, second, 0.2), RATE))
+    one, two = stroke_curves(near, same, LAGS), stroke_curves(near, other, LAGS)
+    # The highest of a few thousand normal values is 4; the levels' correlation lies within 3 of its sigmas.
+    assert one.waves_follow > 8
+    assert two.waves_follow < 6
+    assert one.levels_follow > 8
+    assert two.levels_follow < 4
+
+
+def test_of_three_strokes_nothing_is_said_to_follow(pair):
+    near, far = pair
+    few = struck_at(near, near.strokes.samples[near.strokes.weight > 0][:3])
+    curves = stroke_curves(few, far, LAGS)
+    assert (curves.waves_follow, curves.levels_follow) == (0.0, 0.0)

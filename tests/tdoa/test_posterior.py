@@ -82,3 +82,11 @@ def test_an_onset_that_is_told_several_ways_is_less_sure_and_less_exact(one, oth
     assert confidence_of(event, near) >= confidence_of(event, far)
     assert sigma_s(near) <= sigma_s(far)
     assert sigma_s(Onset(0.002, high, high, 1.5, 0.8)) <= sigma_s(far)
+
+
+def test_nothing_is_reliable_where_one_track_does_not_follow_the_other():
+    """Four standard deviations are what the highest of some thousand values is by chance."""
+    event, onset = Event(0.002, 0.999, FIRST), Onset(0.002, 2e-5, 2e-5, 2.0, 1.0)
+    assert confidence_of(event, onset, follows=4.0) < 0.1
+    assert confidence_of(event, onset, follows=12.0) > 0.9
+    assert confidence_of(event, onset) >= confidence_of(event, onset, follows=12.0)

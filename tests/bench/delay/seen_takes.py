@@ -43,6 +43,7 @@ class Seen:
     lags_s: np.ndarray
     kinds: np.ndarray
     rows: np.ndarray
+    follows: float
     onsets: list[tuple[float, np.ndarray, np.ndarray]] = field(default_factory=list)
 
     def off_s(self, delay_s: float) -> float:
@@ -153,8 +154,9 @@ def seen_of(job: tuple) -> list[Seen]:
             if id(sound) not in heard:
                 heard[id(sound)] = listen(Track.from_array("track", sound, rate)), sound
         seen = look(heard[id(first)][0], heard[id(second)][0], reach_s=0.05)
+        found = seen.found
         one = Seen(
-            origin, style, family, name, drums, windows, seen.found.lags / rate, seen.found.kinds, seen.found.rows
+            origin, style, family, name, drums, windows, found.lags / rate, found.kinds, found.rows, seen.follows
         )
         # Where the event lies is taught from near the truth and told from where the first logit puts it.
         for low, high in windows:
