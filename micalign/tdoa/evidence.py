@@ -150,8 +150,8 @@ def _levels_follow(mine: Real, samples: Real, length: int) -> float:
         return 0.0
     own = np.log(np.mean(mine.astype(float) ** 2, axis=1) + 1e-14)
     hops = samples.shape[1] // _HOP
-    power = np.square(samples[:, : hops * _HOP], dtype=float).reshape(len(samples), hops, _HOP).sum(axis=2)
-    total = np.cumsum(power, axis=1)
+    parts = samples[:, : hops * _HOP].reshape(len(samples), hops, _HOP)
+    total = np.cumsum(np.einsum("kht,kht->kh", parts, parts), axis=1, dtype=float)
     wide = max(length // _HOP, 1)
     far = np.log((total[:, wide:] - total[:, :-wide]) / length + 1e-14)
     own, far = own - own.mean(), far - far.mean(axis=0)
