@@ -59,10 +59,10 @@ ONSET_WEIGHTS: Final[dict[str, float]] = {
 }
 
 LOG_ODDS: Final[dict[str, tuple[float, float]]] = {
-    "event": (1.01, 2.61),
-    "onset": (3.2, 2.32),
-    "related": (-14.6, 2.42),
-    "one path": (1.09, 1.99),
+    "event": (0.924, 2.58),
+    "onset": (3.59, 2.56),
+    "related": (-13.5, 2.23),
+    "one path": (1.37, 2.01),
 }
 
 LOG_SIGMA: Final = (-8.92, 0.839, -1.15)

@@ -26,10 +26,10 @@ from micalign.tdoa.tuned import RELIABLE
 RIGHT_S = 1e-4
 PATH_RIGHT_S = 3e-4  # a path is sharpened afterwards
 LEVELS = np.linspace(0, 1, 11)
-LINE_SHARES = {"real": 1.0, "sessions": 0.5, "studio": 0.0, "hopeless": 0.2}
-"""How much a pair of each origin counts for the lines: a rendered truth is a point, a real one a window of 0.2 ms, so
-that the same spread of places is right less often; and one renderer's drums are struck at the very same sample, so that
-the nearer of two is taken for the first wave of both. It is told and shown, but no drummer does it."""
+LINE_SHARES = {"real": 1.0, "sessions": 0.2, "studio": 0.0, "hopeless": 0.2}
+"""How much a pair of each origin counts for the lines of struck sources: a rendered truth is a point, a real one a
+window of 0.2 ms, so that the same spread of places is right less often; and one renderer's drums are struck at the very
+same sample, so that the nearer of two is taken for the first wave of both: shown, but no drummer does it."""
 LIKELY, SOFTNESS = 1.0, 0.7  # how much likelihood counts beside what acting is worth; log odds over which one acts
 RIDGE = 0.5
 STRAY = 0.02  # of the good answers, evenly over 0.6 ms: what a sigma does not answer for
@@ -143,29 +143,31 @@ def log_odds(told: Sequence[Told]) -> dict[str, tuple[float, float]]:
     )
     follows = np.array([min(one.one.follows, 30.0) for one in struck])
     both = _fitted(
-        lambda b: expit(b[0] + b[1] * event) * expit(b[2] + b[3] * onset) * expit(b[4] + b[5] * follows), 6, struck
+        lambda b: expit(b[0] + b[1] * event) * expit(b[2] + b[3] * onset) * expit(b[4] + b[5] * follows),
+        6,
+        struck,
+        [LINE_SHARES["hopeless" if one.one.family == "hopeless" else one.one.origin] for one in struck],
     )
     path = [one for one in told if one.kind == "one path"]
     alone = np.array([posterior.log_odds(one.event.probability) for one in path])
-    one_path = _fitted(lambda b: expit(b[0] + b[1] * alone), 2, path)
+    one_path = _fitted(lambda b: expit(b[0] + b[1] * alone), 2, path, [one.one.share for one in path])
     return {"event": both[:2], "onset": both[2:4], "related": both[4:], "one path": one_path}
 
 
-def _fitted(chance_of: Callable, count: int, told: Sequence[Told]) -> tuple[float, ...]:
+def _fitted(chance_of: Callable, count: int, told: Sequence[Told], shares: Sequence[float]) -> tuple[float, ...]:
     """The offsets and slopes, in turn, of the lines that serve best where they are acted upon.
 
     First those by which what came true is likeliest; from there those with which acting on `RELIABLE` answers is worth
     most, where a wrong one costs what nine right ones gain: the very costs that make 90 % the bar.
     """
     right = np.array([one.right for one in told])
-    shares = np.array([LINE_SHARES["hopeless" if one.one.family == "hopeless" else one.one.origin] for one in told])
     worth = np.where(right, 1.0, -RELIABLE / (1.0 - RELIABLE))
 
     def loss(beta, acted: float, likely: float):
         chance = np.clip(chance_of(beta), 1e-9, 1 - 1e-9)
         over = (logit(chance) - logit(RELIABLE)) / SOFTNESS
         value = acted * worth * expit(over) + likely * np.log(np.where(right, chance, 1 - chance))
-        return -float(shares @ value) + 0.5 * RIDGE * float(((beta[1::2] - 1.0) ** 2).sum())
+        return -float(np.array(shares) @ value) + 0.5 * RIDGE * float(((beta[1::2] - 1.0) ** 2).sum())
 
     likeliest = minimize(loss, np.ones(count), (0.0, 1.0)).x
     return tuple(float(f"{b:.3g}") for b in minimize(loss, likeliest, (1.0, LIKELY)).x)
