@@ -28,7 +28,7 @@ from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, recorded_in
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
-from micalign.take.tracks import Take, Track, placed
+from micalign.take.tracks import Take, Track, placed, track_named
 from micalign.tdoa.delays import Alone
 from micalign.units import show_ms
 
@@ -362,12 +362,7 @@ def open_scene(
         alone = [alone_elsewhere(one, own.take.folder) for one in alone]
     tracks = each_of_take(scene, scene_path)
     name = reference or default_reference(scene, [track.name for track in tracks])
-    first = next((track for track in tracks if track.name == name), None)
-    if first is None:
-        names = [track.name for track in tracks]
-        known = ", ".join(f"'{one}'" for one in names)
-        raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
-    laid = laid_on_one_clock(tracks, first, clock)
+    laid = laid_on_one_clock(tracks, track_named(tracks, name), clock)
     take = Take(laid.tracks)
     return SceneTake(_placed(scene), take, name, laid, _alone(scene, scene_path, take, name, clock, alone))
 

@@ -22,7 +22,7 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError, nearest
 from micalign.shown import Listing, Shown
 
-__all__ = ["BLOCK_FRAMES", "ArraySamples", "Samples", "Take", "Track", "as_recorded", "placed"]
+__all__ = ["BLOCK_FRAMES", "ArraySamples", "Samples", "Take", "Track", "as_recorded", "placed", "track_named"]
 
 BLOCK_FRAMES: Final = 1 << 18
 """Frames in a block where a reader has no reason of its own: 5.5 s at 48 kHz, 2 MiB of float64."""
@@ -184,12 +184,17 @@ class Take(Shown):
 
     def track(self, name: str) -> Track:
         """The track of that name; `TakeError` where there is none."""
-        for track in self.tracks:
-            if track.name == name:
-                return track
-        names = [track.name for track in self.tracks]
-        known = ", ".join(f"'{one}'" for one in names)
-        raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
+        return track_named(self.tracks, name)
+
+
+def track_named(tracks: Sequence[Track], name: str) -> Track:
+    """The track of that name, of tracks of any rates; `TakeError` where there is none."""
+    for track in tracks:
+        if track.name == name:
+            return track
+    names = [track.name for track in tracks]
+    known = ", ".join(f"'{one}'" for one in names)
+    raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
 
 
 def _refuse_mixed_rates(tracks: Sequence[Track]) -> None:
