@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -244,7 +244,7 @@ def report(told: Sequence[Told], lines=None, sigma=None) -> None:
 
 
 EVIDENCE = (
-    *("novelty", "stack", "correlation", "residual", "levels", "earlier", "stretches", "path", "other side's", "gap"),
+    *("novelty", "stack", "correlation", "earlier", "stretches", "path", "other side's", "gap"),
     *("own strokes", "attack", "bright", "too early", "far", "quality", "likelihood"),
 )
 
@@ -256,21 +256,13 @@ def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[list[str], l
     the chance of what came true, in hundredths, that is lost without it.
     """
     full = left_out(seen, weights_of, names)
-    rows = []
-    for kind in EVIDENCE:
-        kept = tuple([name for name in part if kind not in name] for part in names)
-        gone = sum(len(part) for part in names) - sum(len(part) for part in kept)
-        if gone:
-            rows.append((kind, gone, left_out(seen, weights_of, kept)))
-    # Without the second logit an onset is where the first puts it.
-    plain = [Told(one.one, one.event, one.onset, one.event.delay_s) for one in full]
-    rows.append(("where an event begins", len(names[1]), plain))
     told = np.array([bool(one.one.windows) for one in full])
     real = told & np.array([one.one.origin == "real" for one in full])
     print(f"{len(full)} pairs, {real.sum()} real, {(told & ~real).sum()} simulated, {(~told).sum()} that share nothing")
     heads = ("real: gained, lost", "by 0.3", "simulated", "log chance")
     print(f"{'left out':24s} weights  {heads[0]:>18s}  {heads[1]:>12s}  {heads[2]:>12s}  {heads[3]}")
-    for kind, gone, every in rows:
+
+    def line(kind: str, gone: int, every: Sequence[Told]) -> None:
         text = f"{kind:24s} {gone:7d}  "
         for mine, within, width in ((real, 1e-4, 18), (real, 3e-4, 12), (told & ~real, 1e-4, 12)):
             with_it, without = (
@@ -278,6 +270,15 @@ def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[list[str], l
             )
             text += f"{f'{(with_it & ~without).sum()}, {(without & ~with_it).sum()}':>{width}s}  "
         print(f"{text}{100 * (_log_chance(full) - _log_chance(every)):+9.2f}", flush=True)
+
+    # Without the second logit an onset is where the first puts it; without what follows it, both always share a source.
+    line("where an event begins", len(names[1]), [replace(one, delay_s=one.event.delay_s) for one in full])
+    line("follows", 2, [replace(one, one=replace(one.one, follows=30.0)) for one in full])
+    for kind in EVIDENCE:
+        kept = tuple([name for name in part if kind not in name] for part in names)
+        gone = sum(len(part) for part in names) - sum(len(part) for part in kept)
+        if gone:
+            line(kind, gone, left_out(seen, weights_of, kept))
 
 
 def _log_chance(told: Sequence[Told]) -> float:
