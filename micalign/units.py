@@ -346,13 +346,16 @@ def _show_inches(metres: float, *, feet: bool, parts: int = 4) -> str:
     return sign + (" ".join(words) or ("0 ft" if feet else "0 in"))
 
 
-def show_samples(samples: float) -> str:
-    """A signed number of samples to a hundredth below ten thousand, to a tenth above.
+def show_samples(samples: float, sigma: float = 0.0) -> str:
+    """A signed number of samples to a hundredth below ten thousand, to a tenth above; a measured one to two digits of
+    its standard deviation.
 
-    >>> show_samples(-133.372), show_samples(0.0004), show_samples(72000.04)
-    ('-133.37', '0.00', '+72000.0')
+    >>> show_samples(-133.372), show_samples(0.0004), show_samples(72000.04), show_samples(-133.372, 11.0)
+    ('-133.37', '0.00', '+72000.0', '-133')
     """
     decimals = 2 if abs(samples) < 1e4 else 1
+    if sigma > 0:
+        decimals = min(decimals, max(math.ceil(-math.log10(sigma)) + 1, 0))
     value = round(samples, decimals) + 0.0
     return f"{value:+.{decimals}f}" if value else f"{value:.{decimals}f}"
 

@@ -82,7 +82,7 @@ __all__ = ["command"]
     metavar="SECONDS",
     help="Write so many seconds of the sum, before and after, round each source's loudest hit.  [default: none]",
 )
-@click.option("--thirds", is_flag=True, help="Tell the gain of the sum by third octave instead of by octave.")
+@click.option("--thirds", is_flag=True, help="Show the gain of the sum by third octave instead of by octave.")
 @clock_options
 @click.option(
     "--keep-all",

@@ -11,7 +11,7 @@ __all__ = ["command"]
 @click.argument("name", required=False, metavar="[COMMAND]")
 @click.option("--all", "everything", is_flag=True, help="Every command's help, to read or to print.")
 def command(name: str | None, *, everything: bool) -> int:
-    """Tell what a COMMAND does and takes: the same as 'micalign COMMAND --help'.
+    """Show what a COMMAND does and takes: the same as 'micalign COMMAND --help'.
 
     \b
     Examples:

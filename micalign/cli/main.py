@@ -44,7 +44,7 @@ COMMANDS: Final = {
     "report": "Make one self-contained page of all of it.",
     "demo": "Do the whole job on a scene and a take made on the spot.",
     "schema": "Print the JSON Schema of the scene file, or its keys in words.",
-    "help": "Tell what a command does; with --all every one of them.",
+    "help": "Show what a command does; with --all every one of them.",
 }
 """Every subcommand with its one line of help, so that ``--help`` loads none of them."""
 

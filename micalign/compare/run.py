@@ -152,14 +152,19 @@ def findings_of(
 ) -> tuple[Finding, ...]:
     """What to do now, the most useful first; ``heard`` counts the delays that fit no source, and all.
 
+    Where the take is not explained no cause is advised on: what gains most in a take whose sounds were not told apart
+    may be anything, and nobody should turn a cable round for it.
+
     ``hidden_c`` is by how much the scene's temperature may be wrong without the take showing it.
     """
+    causes = tuple(explanations)
     out: list[Finding] = []
-    out += [_finding(one) for one in explanations if one.kind == "swapped"]
-    out += _flip_findings(flips)
-    out += [_finding(one) for one in explanations if one.kind != "swapped"]
-    if not explained:
-        out.append(_unexplained(bool(out)))
+    if explained:
+        out += [_finding(one) for one in causes if one.kind == "swapped"]
+        out += _flip_findings(flips)
+        out += [_finding(one) for one in causes if one.kind != "swapped"]
+    else:
+        out.append(_unexplained(causes, flips))
     if unheard:
         out.append(_unheard(unheard))
     if explained and is_hazy(*heard):
@@ -174,7 +179,7 @@ def findings_of(
 def _hidden_words(hidden_c: float) -> str:
     """What the take cannot tell of the air."""
     if hidden_c >= BLIND_C:
-        return " Of the air's temperature it tells nothing: a wrong one would not show."
+        return " Of the air's temperature it shows nothing: a wrong one would pass unseen."
     return f" A temperature wrong by up to {hidden_c:.0f} C would not show in it." if hidden_c >= SEEN_C else ""
 
 
@@ -200,7 +205,7 @@ def _advice(one: Explanation) -> str:
     if one.kind == "swapped":
         return f"Swap the inputs of '{one.names[0]}' and '{one.names[1]}', or rename their tracks."
     if one.kind == "moved" and one.other_m is not None:
-        return f"Measure one distance to '{name}' with a tape: it tells which of the two places is right."
+        return f"Measure one distance to '{name}' with a tape: it shows which of the two places is right."
     if one.kind == "moved" and one.moved_m is not None:
         x, y, z = one.moved_m
         return (
@@ -250,12 +255,15 @@ def _flip_findings(flips: Flips) -> list[Finding]:
     return [Finding("flipped", "problem", flips.tracks, message, advice)]
 
 
-def _unexplained(some: bool) -> Finding:
-    beyond = "beyond that, " if some else ""
-    message = (
-        f"No single cause explains the whole take: {beyond}too many delays are far from any that the scene allows."
+def _unexplained(causes: Sequence[Explanation], flips: Flips) -> Finding:
+    names = dict.fromkeys([*(name for one in causes for name in one.names), *flips.tracks])
+    shown = " and ".join(f"'{name}'" for name in names)
+    most = f" It fits worst at {shown}, which is too unsure to act on." if names else ""
+    message = f"No cause explains the whole take: too many delays are far from any that the scene allows.{most}"
+    advice = (
+        "Record a few single hits of each source, one source after the other, and read them with 'micalign linecheck'; "
+        "check that the take belongs to this scene."
     )
-    advice = "Check that the take belongs to this scene, then each stand and input in turn, with single hits."
     return Finding("unexplained", "problem", (), message, advice)
 
 
@@ -269,7 +277,7 @@ def _hazy(strays: int, sightings: int) -> Finding:
 
 def _unheard(sources: tuple[str, ...]) -> Finding:
     shown = ", ".join(f"'{name}'" for name in sources)
-    message = f"Nothing in the take could be told to be {shown}."
+    message = f"Nothing in the take could be recognised as {shown}."
     advice = "Record a few single hits or notes of each, one source after the other, and compare again."
     return Finding("unheard", "note", sources, message, advice)
 

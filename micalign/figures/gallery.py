@@ -35,6 +35,7 @@ __all__ = [
 
 _HEADROOM_DB: Final = 11.0  # above the direct sound, for names and the legend
 _MOST_MICS: Final = 8  # panels
+_TALL_DB: Final = 2.0  # a stem that rises less above the floor of its panel is not seen: a name would hang in the air
 _NAMED: Final = 3  # how many reflections of a mic carry their surface's name
 
 
@@ -125,7 +126,11 @@ def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequ
     direct = (direct_ms, max(-top_db, LOWEST_DB))
     tips = [(direct_ms + 1e3 * one.delay_s, one.level_db - top_db) for one in loud]
     tags = [Tag(direct, show_ms_known(direct_ms / 1e3, float(found.uncertainty_s[cell])), "blue", rank=-1)]
-    tags += [Tag(tip, words(one.surface, longest=18), "umber") for tip, one in zip(tips, loud[:_NAMED], strict=False)]
+    tags += [
+        Tag(tip, words(one.surface, longest=18), "umber")
+        for tip, one in zip(tips, loud[:_NAMED], strict=False)
+        if tip[1] > LOWEST_DB + _TALL_DB
+    ]
     # A stem is as tall as its level: its middle is taken as well as its tip.
     taken = [
         (time, LOWEST_DB + part * (level - LOWEST_DB)) for time, level in (direct, *tips) for part in (1, 0.75, 0.5)

@@ -134,9 +134,14 @@ def opened(ask: AlignRequest) -> Session:
         return Session(found.take.tracks, found.reference, folder, found.laid, found.scene, found.alone)
     pairings = open_pairings(ask.tracks, ask.clock)
     folder = ask.out or original_of(pairings.reference)[0].path.parent / "aligned"
-    _refuse_too_many(1 + len(pairings.others))
-    # A take refuses what a measurement may do: hold a track against itself.
-    tracks = Take((pairings.reference, *pairings.others)).tracks
+    # A measurement may hold a track against itself; here `align snare.wav *.wav` names the reference once more.
+    others = [track for track in pairings.others if track is not pairings.reference]
+    if not others:
+        raise TakeError(
+            f"'{pairings.reference.name}' is the reference, and there is no track to lay onto it: name one more file"
+        )
+    _refuse_too_many(1 + len(others))
+    tracks = Take((pairings.reference, *others)).tracks
     return Session(tracks, pairings.reference.name, folder, pairings.laid)
 
 

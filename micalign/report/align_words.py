@@ -20,6 +20,7 @@ from micalign.alignment.compromise import Remain
 from micalign.arrays import Floats
 from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
+from micalign.report.comb_words import notch_words
 from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.tuned import LOST_DB
 from micalign.scene.model import Scene
@@ -47,6 +48,7 @@ __all__ = [
     "demo_document",
     "gain_table",
     "recorded_sum",
+    "remain_notch",
     "remain_table",
     "remaining",
     "shift_table",
@@ -105,12 +107,24 @@ def remain_table(remains: Sequence[Remain]) -> Table:
     for one in remains:
         if one.is_bleed:
             continue
-        notch = one.first_notch_hz
-        stated = "none below 20 kHz" if notch is None or notch > AUDIBLE_HZ else show_hz(notch)
         polarity = "same" if one.polarity > 0 else "OPPOSED"
-        cells = [show_ms(one.remain_s, sign=True), stated, polarity]
+        cells = [show_ms(one.remain_s, sign=True), remain_notch(one), polarity]
         table.add_row(clean(one.source), clean(one.track), clean(one.against), *cells)
     return table
+
+
+def remain_notch(one: Remain) -> str:
+    """What two tracks that hear a source so far apart cancel first.
+
+    >>> remain_notch(Remain("snare", "overhead", "snare mic", 0.25e-3, 1e-5, 1))
+    '2.00 kHz'
+    >>> remain_notch(Remain("kick", "overhead", "kick mic", 0.1e-3, 1e-5, -1))
+    'bass (inverted)'
+    """
+    notch = one.first_notch_hz
+    if one.polarity > 0 and (notch is None or notch > AUDIBLE_HZ):
+        return "none below 20 kHz"
+    return notch_words(one.polarity, notch)
 
 
 def gain_table(offsets: OffsetsFile, *, thirds: bool = False) -> Table:

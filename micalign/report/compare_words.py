@@ -132,8 +132,9 @@ def summary(found: Comparison) -> Iterator[str]:
         else:
             yield f"As planned: {heard}.{_worth_a_look(found.rows)}"
         return
-    for one in found.explanations:
-        yield f"{one.words} ({_likelier(one.evidence)} than the plan as it stands)"
+    if found.explained:
+        for one in found.explanations:
+            yield f"{one.words} ({_likelier(one.evidence)} than the plan as it stands)"
     yield f"{'Explained' if found.explained else 'NOT explained'}: {heard}."
 
 
@@ -141,7 +142,7 @@ def compared_line(found: Comparison) -> str:
     """The verdict in a line; where the take is not as planned, the causes."""
     if found.is_fine and not found.is_hazy:
         return f"as planned: {_heard(found.sightings, found.strays)}"
-    if not found.explanations:
+    if not found.explanations or not found.explained:
         return " ".join(summary(found))
     return "; ".join(one.words for one in found.explanations)
 
@@ -258,16 +259,19 @@ def linecheck_screen(found: LineCheck, stretches: Sequence[FoundAlone]) -> Itera
     for one in stretches:
         name = short[one.source or one.span_words]
         yield f"{name}: {clean(one.words)}" if one.source is None else clean(one.words)
+    yield ""
     yield _line_table(found, short)
+    yield ""
     caption = "INV: opposite to its own line, inv?: perhaps. ?: not reliable. -: not heard."
     yield _matrix("How much later than in its own line, ms", found, short, _arrival, caption)
+    yield ""
     yield _matrix("Bleed against its own line, dB", found, short, _bleed, "-: not heard.")
     for source in found.sources:
         if source.remark:
             yield f"{short[source.source]}: {clean(source.remark)}."
     advice = _advice(found)
     if advice is not None:
-        yield Text("What to do now", style="bold")
+        yield Text("\nWhat to do now", style="bold")
         yield advice
     for caution in dict.fromkeys(one.caution for line in found.lines for one in line.remarks if one.caution):
         yield f"Caution. {caution}"

@@ -20,7 +20,17 @@ from micalign.report.tables import WARNING, bare_table, clean
 from micalign.report.tuned import HEARD_DB
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
-from micalign.units import many, show_db, show_hz, show_ms, show_percent, show_plus_minus, show_polarity, show_samples
+from micalign.units import (
+    many,
+    show_db,
+    show_hz,
+    show_ms,
+    show_ms_known,
+    show_percent,
+    show_plus_minus,
+    show_polarity,
+    show_samples,
+)
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -287,7 +297,8 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
     table.add_column("verdict", overflow="fold")
     for one in tracks:
         late, *known = delay_cells(one.delay)
-        cells = [late, show_samples(one.delay.delay_s * sample_rate), *known]
+        sigma = one.delay.uncertainty_s * sample_rate
+        cells = [late, show_samples(one.delay.delay_s * sample_rate, sigma), *known]
         if drift:
             cells.append("-" if one.delay.drift_ppm is None else f"{one.delay.drift_ppm:+.2f} ppm")
         _add_row(table, [one.track], one.delay, cells, _verdict(one.delay))
@@ -297,9 +308,10 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
 
 
 def delay_cells(delay: Delay) -> tuple[str, str, str]:
-    """Delay, one standard deviation, polarity."""
+    """Delay to two digits of its standard deviation, that, and polarity."""
     polarity = show_polarity(delay.polarity, clear=delay.is_polarity_clear)
-    return show_ms(delay.delay_s, sign=True), show_plus_minus(delay.uncertainty_s), polarity
+    late = show_ms_known(delay.delay_s, delay.uncertainty_s / 10, sign=True)
+    return late, show_plus_minus(delay.uncertainty_s), polarity
 
 
 def _add_row(table: Table, names: Sequence[str], delay: Delay, cells: Sequence[str], verdict: str) -> None:

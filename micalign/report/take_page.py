@@ -30,6 +30,7 @@ from micalign.figures.take import (
     sums_figure,
 )
 from micalign.findings.finding import Finding
+from micalign.report.align_words import remain_notch
 from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, sum_heads, sum_rows, sum_words
 from micalign.report.sounds import Excerpt, excerpts, player_values
 from micalign.report.tables import sentence
@@ -38,12 +39,10 @@ from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.delays import Alone, SourceDelays
 from micalign.units import (
-    AUDIBLE_HZ,
     amplitude_from_db,
     show_centimetres,
     show_db,
     show_dbfs,
-    show_hz,
     show_ms,
     show_samples,
 )
@@ -234,7 +233,7 @@ def _first_rise_s(take: Take, track: str) -> float:
 
 
 _MOST_REMAINS: Final = 16  # rows, the largest
-_ALL_WELL: Final = "The take is: all tracks are well, all delays reliable."
+_ALL_WELL: Final = "The take is sound: all tracks are well, all delays reliable."
 
 
 def opening(findings: Sequence[Finding], take: Mapping[str, Any] | None = None) -> list[tuple[str, str]]:
@@ -250,7 +249,7 @@ def opening(findings: Sequence[Finding], take: Mapping[str, Any] | None = None) 
     Examples
     --------
     >>> [words for _, words in opening(())][:2]
-    ['The plan is: no rule fails.', 'Nothing needs to be moved.']
+    ['The plan is sound: no rule fails.', 'Nothing needs to be moved.']
     """
     return [("Sound?", _sound(findings, take)), ("First", _first(findings, take)), ("Gained", _gained(take))]
 
@@ -259,9 +258,9 @@ def _sound(findings: Sequence[Finding], take: Mapping[str, Any] | None) -> str:
     failures = [one for one in findings if one.severity != "note"]
     notes = len(findings) - len(failures)
     if failures:
-        plan = f"The plan is not yet: {len(failures)} to mend, {notes} to know."
+        plan = f"The plan is not sound yet: {len(failures)} to mend, {notes} to know."
     else:
-        plan = f"The plan is: no rule fails{f', {notes} to know' if notes else ''}."
+        plan = f"The plan is sound: no rule fails{f', {notes} to know' if notes else ''}."
     if take is None:
         return plan
     return f"{_recorded(take)} {plan}"
@@ -271,7 +270,7 @@ def _recorded(take: Mapping[str, Any]) -> str:
     """The worst of what the page's tables say of the take."""
     wrong, minor = _wrong(take), _minor(take)
     if wrong:
-        return f"The take is not: {' and '.join([*wrong, *minor])}."
+        return f"The take is not sound: {' and '.join([*wrong, *minor])}."
     return f"The take will do, but {' and '.join(minor)}." if minor else _ALL_WELL
 
 
@@ -328,10 +327,11 @@ def _gained(take: Mapping[str, Any] | None) -> str:
     if take["gain_db"] is None:
         return "Nothing: there is no sum of two tracks to hold against its parts."
     before, after = take["gain_db"]
-    return (
-        f"Aligned, the sum keeps {show_db(after - before, sign=True)} of its parts' energy "
-        f"({show_db(before, sign=True)} before, {show_db(after, sign=True)} after)."
-    )
+    steps = f"{show_db(before, sign=True)} before, {show_db(after, sign=True)} after"
+    change = f"{show_db(after - before, sign=True)} ({steps})"
+    if after < before:
+        return f"Nothing, on the whole: aligned, the sum of all tracks loses against its parts, {change}. Listen first."
+    return f"Aligned, the sum of all tracks gains against its parts: {change}."
 
 
 def take_figures(found: TakeStudy) -> dict[str, Figure]:
@@ -442,7 +442,7 @@ def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, 
 
 
 def _remain_row(one: Remain) -> tuple[str, ...]:
-    notch = "none" if one.first_notch_hz is None or one.first_notch_hz > AUDIBLE_HZ else show_hz(one.first_notch_hz)
+    notch = remain_notch(one)
     return (one.source, one.track, one.against, show_ms(one.remain_s, sign=True), notch)
 
 

@@ -229,6 +229,17 @@ def test_tracks_of_one_name_get_files_of_their_own(folder, tmp_path):
     assert len(names) == 2
 
 
+def test_a_reference_that_stands_among_the_tracks_once_more_counts_once(folder, tmp_path):
+    """`align reference.wav *.wav` is what a shell makes of a folder; the reference alone is nothing to align."""
+    both = (folder / "reference.wav", folder / "track.wav")
+    said = micalign("align", both[0], *both, "-o", tmp_path / "out", "--json")
+    assert said.status == 0
+    assert sorted(row["track"] for row in said.document["tracks"]) == ["reference.wav", "track.wav"]
+    alone = micalign("align", both[0], both[0], "-o", tmp_path / "none")
+    assert alone.status == 2
+    assert "no track to lay onto it" in alone.err
+
+
 def test_a_loopback_tells_the_latency_for_all(folder, tmp_path):
     said = micalign("measure", folder / "reference.wav", "--loopback", folder / "track.wav", "--json")
     assert said.document["tracks"][0]["delay_samples"] == pytest.approx(DELAY, abs=0.02)

@@ -86,4 +86,4 @@ def test_status_1_says_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     Path("pair.toml").write_text(SCENE + pair)
     said = micalign("report", "pair.toml")
     assert said.status == 1
-    assert "exit status 1: The plan is not yet: " in said.err
+    assert "exit status 1: The plan is not sound yet: " in said.err

@@ -21,14 +21,14 @@ def take(**more: Any) -> dict[str, Any]:
 
 def test_a_plan_with_faults_says_how_many_and_what_comes_first() -> None:
     sound, first, gained = (words for _, words in opening((WARNING, NOTE)))
-    assert sound == "The plan is not yet: 1 to mend, 1 to know."
+    assert sound == "The plan is not sound yet: 1 to mend, 1 to know."
     assert first == "It is unequal. Move 'left' by 5 cm."  # without its message nobody knows what "it" is
     assert "Nothing is recorded yet" in gained
 
 
 def test_notes_alone_leave_nothing_to_move() -> None:
     sound, first, _ = (words for _, words in opening((NOTE,)))
-    assert sound == "The plan is: no rule fails, 1 to know."
+    assert sound == "The plan is sound: no rule fails, 1 to know."
     assert first == "Nothing needs to be moved."
 
 
@@ -56,7 +56,7 @@ def test_the_verdict_is_the_worst_of_what_the_tables_say() -> None:
     assert "of 'floor tom' no delay is reliable" in sound
     assert "1 of 3 delays of single sources cannot be relied on" in sound
     assert first == "left: Turn up 29 dB."
-    assert opening((), take(levels=levels[2:], delays=delays[:1]))[0][1].startswith("The take is: all tracks are well")
+    assert opening((), take(levels=levels[2:], delays=delays[:1]))[0][1].startswith("The take is sound: all tracks are")
 
 
 def test_what_has_a_remedy_comes_first() -> None:
