@@ -218,15 +218,21 @@ def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constrai
 
 
 def stated(
-    offsets: Offsets, heard: Sequence[HeardSource], limits: Constraints, *, by_strokes: Collection[str] = ()
+    offsets: Offsets,
+    heard: Sequence[HeardSource],
+    limits: Constraints,
+    *,
+    summed: Collection[str] = (),
+    recorded: Collection[str] = (),
 ) -> Offsets:
     """The shifts with what remains of each source by its arrivals, and the compromise in words.
 
-    ``by_strokes`` are the close mics that their own strokes laid: what remains of their own source is meant.
+    ``summed`` are close mics that lie where their own strokes add up best, ``recorded`` mics that a shift would have
+    harmed: what remains of a source there is meant.
     """
     ordered = [shift.track for shift in offsets.shifts]
     remains = tuple(remain for one in heard for remain in _remains(ordered, one, offsets, limits))
-    return replace(offsets, remains=remains, compromise=_words(offsets, limits, heard, remains, by_strokes))
+    return replace(offsets, remains=remains, compromise=_words(offsets, limits, heard, remains, (summed, recorded)))
 
 
 def _joining(heard: HeardSource, limits: Constraints) -> list[Link]:
@@ -387,7 +393,7 @@ def _words(
     limits: Constraints,
     heard: Sequence[HeardSource],
     remains: Sequence[Remain],
-    by_strokes: Collection[str],
+    by_strokes: tuple[Collection[str], Collection[str]],
 ) -> str:
     said = [f"'{limits.reference}' stays where it is"]
     said += [f"{' and '.join(group)} move as one, so that their image stays" for group in limits.together]
@@ -395,10 +401,13 @@ def _words(
         said.append(f"the shifts suit '{limits.for_source}', the other sources follow")
     elif limits.on and any(shift.shift_s for shift in offsets.shifts):
         said.append("each close mic is laid so that its own source meets the others")
-    if by_strokes:
-        said.append(f"{' and '.join(by_strokes)} by what their own strokes add up to")
+    summed, recorded = by_strokes
+    if summed:
+        said.append(f"where their own strokes add up best: {', '.join(summed)}")
+    if recorded:
+        said.append(f"left as recorded, since moved they would add up to less: {', '.join(recorded)}")
     taken = [remain for remain in remains if not remain.is_bleed]
-    met = [one for one in taken if not {one.track, one.against} & set(by_strokes)]
+    met = [one for one in taken if not {one.track, one.against} & {*summed, *recorded}]
     worst = max(met, key=lambda remain: abs(remain.remain_s), default=None)
     if worst is not None and abs(worst.remain_s) > 20e-6:
         said.append(

@@ -107,7 +107,7 @@ class CloseMic:
         if self.by == "arrival":
             return f"by its arrival; on {self.strokes} strokes that is {_decibels(self.gains_db)}"
         if min(self.gains_db) < HARM_DB:
-            return f"left as recorded: moved, its own strokes would add up to {_decibels(self.gains_db)}"
+            return f"left as recorded: moved, its own strokes would change by {_decibels(self.gains_db)}"
         return "adds up best where it was recorded"
 
 
@@ -309,30 +309,93 @@ class Struck:
 
 @dataclass(frozen=True)
 class LaidMics:
-    """The shifts with close mics on their strokes, and the names of those that their best sum or its harm decided."""
+    """The shifts with close mics on their strokes; which lie by their best sum, and what was left as recorded."""
 
     shifts: tuple[Shift, ...]
-    by_strokes: tuple[str, ...]
+    summed: tuple[str, ...]
+    recorded: tuple[str, ...]
 
 
 def laid_close_mics(offsets: Offsets, struck: Struck, limits: Constraints) -> LaidMics:
     """The shifts of a scene with each close mic of a struck source where its own strokes add up best.
 
     Pairs stay together, and are of one polarity where their lows meet as recorded. A mic without strokes of its own
-    keeps the shift that it has. Where the reference is a close mic itself, the others move instead.
+    keeps the shift that it has, and so do mics over several sources, unless that would lose level. Where the reference
+    is a close mic itself, the others move instead.
     """
     tracks = {track.name: track for track in struck.tracks}
     before = {one.track: Place(one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts}
     places = before | _pairs_alike(before, tracks, struck, limits)
     found: dict[str, CloseMic] = {}
+    harmed: dict[str, str] = {}
     for source, times_s in struck.times_s.items():
         if limits.for_source in (None, source):
             for mic, laid in _by_own_strokes(source, np.array(times_s), places, offsets, struck, limits):
                 found[mic] = laid
                 places[mic] = laid.place
-    decided = tuple(mic for mic, laid in found.items() if laid.by != "arrival")
+    for group, left, words in _harmed(places, offsets, struck, limits):
+        places |= left
+        harmed |= dict.fromkeys(group, words)
+    summed, recorded = (tuple(mic for mic, laid in found.items() if laid.by == way) for way in ("sum", "recorded"))
     shifts = [_shift(one, places, found.get(one.track), before, limits) for one in offsets.shifts]
-    return LaidMics(tuple(shifts), decided)
+    shifts = [replace(one, reason=harmed[one.track]) if one.track in harmed else one for one in shifts]
+    return LaidMics(tuple(shifts), summed, (*recorded, *harmed))
+
+
+def _harmed(
+    places: Mapping[str, Place], offsets: Offsets, struck: Struck, limits: Constraints
+) -> Iterator[tuple[tuple[str, ...], dict[str, Place], str]]:
+    """Mics over several sources, such as a room's pair, that would lose level by their shift, and where they are left.
+
+    Each is judged at all strokes of what it takes, against the mics that these are laid onto and their own mics.
+    """
+    tracks = {track.name: track for track in struck.tracks}
+    onto = {source: _heard_with(source, struck, limits) for source in struck.times_s}
+    closer = {mic for mics in struck.own.values() for mic in mics} | {name for names in onto.values() for name in names}
+    moved = {one.track for one in offsets.shifts if one.applied} - closer - {limits.reference}
+    for lead in dict.fromkeys(limits.leader(name) for name in tracks if name in moved):
+        group = tuple(name for name in tracks if limits.leader(name) == lead)
+        sources = [source for source in struck.times_s if onto[source] and limits.takes(source, lead)]
+        if not sources or limits.for_source is not None or not set(group) <= moved:
+            continue
+        rest = {name: places[name] for source in sources for name in (*onto[source], *struck.own[source])}
+        still = places[onto[sources[0]][0]]
+        alike = {name: places[name].polarity * places[lead].polarity for name in group}
+        left = {name: Place(still.shift_s, still.polarity * alike[name]) for name in group}
+        times_s = evenly(np.sort(np.concatenate([np.array(struck.times_s[source]) for source in sources])))
+        gains = [
+            _against(tracks, {name: places[name] for name in group}, left, rest, times_s, band)
+            for band in STROKE_BANDS_HZ
+        ]
+        if min(gains) < HARM_DB:
+            said = f"moved, all strokes would change by {_decibels((gains[0], gains[1]))}"
+            yield group, left, f"left as recorded: {said}"
+
+
+def _against(
+    tracks: Mapping[str, Track],
+    moved: Mapping[str, Place],
+    left: Mapping[str, Place],
+    rest: Mapping[str, Place],
+    times_s: Floats,
+    band_hz: tuple[float, float],
+) -> float:
+    """What a group gains in one band in the sum with the rest by being moved, at the rest's level, in dB."""
+
+    def total(places: Mapping[str, Place]) -> Complexes:
+        parts = []
+        for name, place in places.items():
+            hz, spectra = _spectra(tracks[name], times_s)
+            inside = (hz >= band_hz[0]) & (hz < band_hz[1])
+            turned = place.polarity * np.exp(-2j * np.pi * hz[inside] * place.shift_s)
+            parts.append(spectra[:, inside] * turned)
+        return np.asarray(np.sum(parts, axis=0))
+
+    others, before, after = total(rest), total(left), total(moved)
+    power = float((np.abs(others) ** 2).sum())
+    level = np.sqrt(power / max(float((np.abs(before) ** 2).sum()), _SILENT))
+    sums = [float((np.abs(others + level * one) ** 2).sum()) + 1e-9 * power + _SILENT for one in (before, after)]
+    return 10.0 * float(np.log10(sums[1] / sums[0]))
 
 
 def _pairs_alike(

@@ -243,8 +243,9 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     apart = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
     others = {track.name: listen(track) for track in tracks if track.name not in apart}
     spread = {name: level_spread_db(heard, one) for name, one in others.items()}
-    meeting = {name for name, one in others.items() if spread[name] <= MEETING_DB and _meet(heard, one)}
-    early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - meeting
+    meets = {name: _meets(heard, one) for name, one in others.items() if spread[name] <= MEETING_DB}
+    meeting = {name: 1 if lows > 0 else -1 for name, lows in meets.items() if abs(lows) >= MEET}
+    early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - set(meeting)
     over = [name for name, decibels in spread.items() if name in meeting or (name not in early and decibels <= OVER_DB)]
     close = [
         name
@@ -253,12 +254,17 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     ]
     if not close or len(close) + len(over) < FEWEST_MICS:
         return tuple(rows)
-    rest = [PlacedTrack(reference), *(PlacedTrack(others[name].track) for name in over if name in meeting)]
-    words = f"the pair stays as it is: it hears the same kit as '{reference.name}'"
+    placed = [PlacedTrack(others[name].track, Place(0.0, sign)) for name, sign in meeting.items()]
+    rest = [PlacedTrack(reference), *placed]
+    words = {
+        1: f"the pair stays as it is: it hears the same kit as '{reference.name}'",
+        -1: f"the pair stays, but for a polarity: as recorded its lows cancel those of '{reference.name}'",
+    }
     laid = []
     for row in rows:
         if row.track in over:
-            laid.append(TrackDelay(row.track, _still(row.delay, words)))
+            sign = meeting.get(row.track, 1)
+            laid.append(TrackDelay(row.track, replace(_still(row.delay, words[sign]), polarity=sign)))
         elif row.track in others:
             laid.append(TrackDelay(row.track, _laid(row.delay, others[row.track], rest)))
         else:
@@ -271,11 +277,11 @@ def _is_early(delay: Delay) -> bool:
     return delay.confidence >= LIKELY and -REACH_S <= delay.delay_s <= -EARLY_S
 
 
-def _meet(reference: Listened, one: Listened) -> bool:
-    """Whether the lows of two mics over a kit add up as they are: then close mics are laid onto both."""
+def _meets(reference: Listened, one: Listened) -> float:
+    """How the lows of two mics over a kit add up as they are, -1 to 1: close mics are laid onto both where they do."""
     strokes = reference.strokes
     times_s = strokes.samples[strokes.level_db > HEARD_DB] / reference.track.sample_rate + reference.track.start_s
-    return len(times_s) > 0 and lows_meet(reference.track, one.track, evenly(times_s), within_s=MEET_S) >= MEET
+    return lows_meet(reference.track, one.track, evenly(times_s), within_s=MEET_S) if len(times_s) else 0.0
 
 
 def _closer(one: Listened, reference: Listened) -> bool:

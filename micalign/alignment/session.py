@@ -309,7 +309,9 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
     offsets = agreed(names, heard, limits, sample_rate=found.sample_rate)
     if found.struck is not None:
         laid = laid_close_mics(offsets, found.struck, limits)
-        offsets = stated(replace(offsets, shifts=laid.shifts), heard, limits, by_strokes=laid.by_strokes)
+        offsets = stated(
+            replace(offsets, shifts=laid.shifts), heard, limits, summed=laid.summed, recorded=laid.recorded
+        )
     return replace(offsets, shifts=tuple(_with_basis(shift, found.sources, limits) for shift in offsets.shifts))
 
 

@@ -114,10 +114,11 @@ def command(
     it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
-    one, and tracks that share no source but as faint bleed are left as recorded. What a source says where it is struck
-    alone, as in a line check, outranks the song, whether that is given by --alone or found; the remark of each shift
-    says what it was measured on. A DI and the mic on its cabinet are laid where they add up best; --match-phase turns
-    the DI, whichever of the two it is.
+    one, and tracks that share no source but as faint bleed are left as recorded. A drum's mic lies by its arrival,
+    or nearby where the drum's own strokes add up clearly better; what would lose level there is left as recorded.
+    What a source says where it is struck alone, as in a line check, outranks the song, whether that is given by
+    --alone or found; the remark of each shift says what it was measured on. A DI and the mic on its cabinet are
+    laid where they add up best; --match-phase turns the DI, whichever of the two it is.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them before anything is measured. With --songs each folder

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -96,7 +98,7 @@ def test_an_arrival_that_harms_gives_way_and_where_nothing_helps_the_mic_is_left
     near = laid_by_strokes(tracks["one"], times_s, over(tracks), arrival=harmful, near_s=122 / RATE)
     assert (near.by, near.place) == ("recorded", Place())
     assert min(near.gains_db) < -3
-    assert "left as recorded: moved, its own strokes would add up to -" in near.words
+    assert "left as recorded: moved, its own strokes would change by -" in near.words
     wide = laid_by_strokes(tracks["one"], times_s, over(tracks), arrival=harmful)
     assert abs(wide.place.shift_s) < 10 / RATE
 
@@ -179,18 +181,18 @@ def offsets_of(places, reference="left"):
 def laid(tracks, places, reference="left", **more):
     limits, struck = scene_of(tracks, reference, **more)
     found = laid_close_mics(offsets_of(places, reference), struck, limits)
-    return {one.track: one for one in found.shifts}, found.by_strokes
+    return {one.track: one for one in found.shifts}, found.summed
 
 
 HALF_WAVE = {"left": (0.0, 1), "right": (0.0, 1), "one": (0.0, 1), "two": (4.0e-3, 1)}
 
 
 def test_with_a_scene_a_close_mic_goes_where_its_strokes_add_up_best(rng):
-    shifts, by_strokes = laid(kit(rng), {**HALF_WAVE, "one": (2.5e-3, 1), "two": (3.5e-3, 1)})
+    shifts, summed = laid(kit(rng), {**HALF_WAVE, "one": (2.5e-3, 1), "two": (3.5e-3, 1)})
     assert 131 / RATE < shifts["one"].shift_s < 142 / RATE
     assert 159 / RATE < shifts["two"].shift_s < 191 / RATE
     assert "best sum on 13 strokes" in shifts["one"].reason
-    assert set(by_strokes) <= {"one", "two"}
+    assert set(summed) <= {"one", "two"}
     assert shifts["left"].shift_s == shifts["right"].shift_s == 0.0
 
 
@@ -226,3 +228,32 @@ def test_a_source_that_is_favoured_is_laid_alone_and_the_largest_shift_holds(rng
     shifts, _ = laid(kit(rng), places, max_shift_s=2e-3)
     assert not shifts["one"].applied
     assert "larger than the 2 ms allowed" in shifts["one"].reason
+
+
+@pytest.mark.parametrize(("shift_s", "stays"), [(-5e-3, False), (-5e-3 + 2.6e-3, True)])
+def test_a_room_mic_whose_shift_would_lose_level_is_left_as_recorded(rng, shift_s, stays):
+    """Recorded 5 ms late it adds up where it is moved by these, and cancels where it is moved by half a wave less."""
+    tracks = kit(rng)
+    room = 0.5 * np.roll(tracks["left"].read() + tracks["right"].read(), round(5e-3 * RATE))
+    tracks["room"] = Track.from_array("room", room, RATE)
+    limits, struck = scene_of(tracks)
+    limits = replace(limits, on={**limits.on, "room": ("one", "two")})
+    places = {**HALF_WAVE, "one": (3.1e-3, 1), "two": (4.0e-3, 1), "room": (shift_s, 1)}
+    found = laid_close_mics(offsets_of(places), struck, limits)
+    shift = next(one for one in found.shifts if one.track == "room")
+    assert (shift.shift_s == 0.0) is stays
+    assert ("room" in found.recorded) is stays
+    if stays:
+        assert "all strokes would change by -" in shift.reason
+
+
+def test_an_inverted_mic_of_the_pair_over_a_kit_is_turned_and_stays(rng):
+    tracks = kit(rng)
+    tracks["right"] = Track.from_array("right", -tracks["right"].read(), RATE)
+    names = ("one", "two", "right")
+    rows = laid_on_strokes(tracks["left"], [tracks[n] for n in names], [TrackDelay(n, UNTOLD) for n in names])
+    told = {row.track: row.delay for row in rows}
+    assert (told["right"].delay_s, told["right"].polarity, told["right"].reliable) == (0.0, -1, True)
+    assert "its lows cancel those of 'left'" in told["right"].reason
+    assert -142 / RATE < told["one"].delay_s < -131 / RATE
+    assert told["one"].polarity == 1
