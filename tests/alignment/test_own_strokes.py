@@ -257,3 +257,14 @@ def test_an_inverted_mic_of_the_pair_over_a_kit_is_turned_and_stays(rng):
     assert "its lows cancel those of 'left'" in told["right"].reason
     assert -142 / RATE < told["one"].delay_s < -131 / RATE
     assert told["one"].polarity == 1
+
+
+def test_copies_of_one_sound_at_other_delays_are_no_kit(rng):
+    """However much earlier some of them are, every one is laid by its own delay."""
+    sound = sum(kit(rng)[name].read() for name in ("left", "right"))
+    tracks = [Track.from_array(f"at {k}", np.roll(sound, k), RATE) for k in (200, 0, 90, 210)]
+    rows = tuple(
+        TrackDelay(track.name, Delay((k - 200) / RATE, 1e-6, 1, 1.0, 1.0, True, None))
+        for track, k in zip(tracks[1:], (0, 90, 210), strict=True)
+    )
+    assert laid_on_strokes(tracks[0], tracks[1:], rows) == rows
