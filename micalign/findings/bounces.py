@@ -48,7 +48,7 @@ from micalign.findings.tuned import (
     UNHEARD_DB,
 )
 from micalign.scene.changes import Change
-from micalign.scene.model import SURFACES, Mic, Point, Scene
+from micalign.scene.model import DIRECTIONAL, SURFACES, Mic, Point, Scene
 from micalign.units import db_from_amplitude, short_length, show_db, show_hz, show_ms_known
 
 __all__ = ["COVERS", "Cover", "near_surface", "strong_reflection"]
@@ -217,7 +217,7 @@ def _patterns(scene: Scene, row: Reflection) -> Iterator[Remedy]:
     if mic.aim != row.source and mic.pattern != "omni":
         yield turned(scene, mic, row.source)
     here = np.array(mic.position)[None]
-    for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
+    for pattern in DIRECTIONAL:
         was, then = (
             float(reflection_levels_db(scene, one, source, image, 1.0, here)[0])
             for one in (mic, replace(mic, pattern=pattern, aim=row.source))

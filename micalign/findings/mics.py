@@ -40,7 +40,7 @@ from micalign.findings.tuned import (
     TURN_DEGREES,
     UNHEARD_DB,
 )
-from micalign.scene.model import Keepout, Mic, Point, Scene, Source
+from micalign.scene.model import DIRECTIONAL, Keepout, Mic, Point, Scene, Source
 from micalign.units import db_from_amplitude, show_db, show_length
 
 __all__ = [
@@ -279,7 +279,7 @@ def _less_bleed(scene: Scene, row: Bleed, own_m: float) -> Iterator[Remedy]:
     near = towards(here, source, steps[(own_m - steps <= own_m * share) & (own_m - steps >= BODY_M)])
     for place in spread(near[allowed(scene, mic, near)], here, count=4):
         yield at_place(scene, mic, place, towards=row.own)
-    for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
+    for pattern in DIRECTIONAL:
         if pattern != mic.pattern or mic.aim != row.own:
             yield of_pattern(mic, pattern, row.own)
 

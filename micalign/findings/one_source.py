@@ -42,7 +42,7 @@ from micalign.findings.tuned import (
     UNHEARD_DB,
 )
 from micalign.scene.changes import Change
-from micalign.scene.model import Mic, Scene
+from micalign.scene.model import DIRECTIONAL, Mic, Scene
 from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
@@ -94,7 +94,7 @@ def _kept_apart(scene: Scene, prediction: Prediction, row: Spacing) -> Iterator[
     yield from moves(
         scene, other, lambda places: _other_passes(places, source, here, row, own), within_m=OTHER_WITHIN_M
     )
-    for pattern in ("cardioid", "supercardioid", "hypercardioid", "figure-8"):
+    for pattern in DIRECTIONAL:
         for name in other.on[:1]:
             if pattern != other.pattern or other.aim != name:
                 yield of_pattern(other, pattern, name)

@@ -26,6 +26,7 @@ from micalign.shown import Listing, Shown
 from micalign.units import show_length
 
 __all__ = [
+    "DIRECTIONAL",
     "PATTERNS",
     "SURFACES",
     "UNKNOWN",
@@ -73,6 +74,9 @@ PATTERNS: Final = {
 The supercardioid is the usual rounded figure of the best front to back pickup, (sqrt(3) - 1) / 2 = 0.366; makers'
 subcardioids lie between 0.70 and 0.75.
 """
+
+DIRECTIONAL: Final = tuple(name for name, share in PATTERNS.items() if share <= PATTERNS["cardioid"])
+"""Patterns that a remedy proposes against what comes from elsewhere: from the cardioid on, the widest first."""
 
 
 _HINTS: Final = {

@@ -16,6 +16,7 @@ from rich.console import Console
 from micalign.acoustics.prediction import predict
 from micalign.files.scenes import read_scene
 from micalign.report.check_tables import arrival_tables
+from micalign.scene.model import PATTERNS
 
 SCALES = {"m": 1.0, "cm": 0.01, "ft": 0.3048, "in": 0.0254}
 SHARES = {
@@ -96,6 +97,11 @@ def _random_scene(rng: np.random.Generator, unit: str) -> tuple[str, dict[str, n
             lines += [f"polarity = {mic['polarity']}", 'on = "s0"']
             mics.append(mic)
     return "\n".join(lines), dict(zip(names, places, strict=True)), mics
+
+
+def test_every_pattern_takes_part() -> None:
+    """The shares above are written out once more, so that a scene drawn by lot holds every pattern."""
+    assert set(SHARES) == set(PATTERNS), "write the new pattern's share into SHARES"
 
 
 def _cramer(t: float, percent: float) -> float:

@@ -41,6 +41,13 @@ def _width(share: float, loss_db: float) -> float | None:
     return 2 * float(optimize.brentq(lambda degrees: _level(share, degrees) + loss_db, 0.0, end))
 
 
+@pytest.mark.parametrize("name", PATTERNS)
+def test_every_pattern_has_a_row(name: str) -> None:
+    """Each share of the scene file's patterns has its figures from outside, none of them ours."""
+    known = [row["inputs"]["a"] for row in ROWS]
+    assert any(abs(PATTERNS[name] - share) < 1e-9 for share in known), f"add a row for {name} to values.json, section 5"
+
+
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
 def test_levels(row: dict) -> None:
     """Level and sign at 45, 90, 135 and 180 degrees; a null is told as the floor."""

@@ -47,7 +47,8 @@ def test_every_word_that_a_key_may_hold_is_named() -> None:
     words = [str(word) for word in re.findall(r"'enum': (\[.*?\])", repr(scene_schema()))]
     named = {word for found in words for word in re.findall(r"'([^']+)'", found)}
     assert "cardioid" in named
-    assert sorted(word for word in named if f"`{word}`" not in scene_reference()) == []
+    missing = sorted(word for word in named if f"`{word}`" not in scene_reference())
+    assert not missing, f"name {missing} in micalign/scene/README.md"
 
 
 def test_the_command_prints_it() -> None:
