@@ -152,7 +152,7 @@ def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "warning" if row.polarity < 0 or close else "note",
                 (row.source, *row.mics),
                 _comb_words(row),
-                _align_words(row),
+                _align_words(scene, row),
                 -depth_db,
                 alike=row.mics,
                 propose=partial(_brought_together, scene, prediction, row),
@@ -170,12 +170,15 @@ def _comb_words(row: Difference) -> str:
     )
 
 
-def _align_words(row: Difference) -> str:
-    """What helps where no move does: the tracks are shifted after the take."""
-    near, _ = row.mics if row.difference_s > 0 else row.mics[::-1]
+def _align_words(scene: Scene, row: Difference) -> str:
+    """What helps where no move does: the tracks are shifted after the take, but no mic out of its pair."""
+    near, far = row.mics if row.difference_s > 0 else row.mics[::-1]
+    paired = {name for pair in scene.pairs for name in pair.mics}
+    alone = near in paired and far not in paired
+    shift = f"shift '{far}' {_apart(row)} earlier" if alone else f"shift '{near}' {_apart(row)} later"
     if row.polarity < 0:
-        return f"Flip the polarity of '{row.mics[1]}', then align the tracks: shift '{near}' {_apart(row)} later."
-    return f"Align the tracks: shift '{near}' {_apart(row)} later."
+        return f"Flip the polarity of '{row.mics[1]}', then align the tracks: {shift}."
+    return f"Align the tracks: {shift}."
 
 
 def _brought_together(scene: Scene, prediction: Prediction, row: Difference) -> Iterator[Remedy]:

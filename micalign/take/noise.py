@@ -3,9 +3,9 @@
 Powers are mean squares against full scale 1, without the offset. The floor is read from tenths of a second: where the
 quietest ones lie, and the median of the whole seconds that stay near it (low noise is uneven from tenth to tenth).
 Digital silence is left out, and the tenths beside it, which are muted in part: what was muted has no floor. Where a
-gate or an editor muted every pause, what is left is the end of sounds, and no more than a bound. Kinds: rumble lies
-below 200 Hz (a fridge, a furnace, a fan, the street), hiss above 2 kHz (a preamp turned far up), each at least twice as
-strong as what lies between them; all else is the sound of the room.
+gate or an editor muted every pause, or sounds ring into each other, what is left is the end of sounds, and no more than
+a bound. Kinds: rumble lies below 200 Hz (a fridge, a furnace, a fan, the street), hiss above 2 kHz (a preamp turned far
+up), each at least twice as strong as what lies between them; all else is the sound of the room.
 
 What they hold is read from the quietest seconds, which are kept. A second is as loud as the loudest of its tenths, so
 that one with a hit in it is not quiet; seconds with digital silence in them are left out. The spectra are of a Hann
@@ -284,8 +284,11 @@ def noise_floor(tenths: Floats) -> Floor | None:
     power = float(heard[heard <= tuned.FLOOR_RATIO * lowest].mean())
     pauses = _pauses(tenths, tuned.PAUSE_RATIO * power, whole)
     power = float(np.median(tenths[pauses])) if pauses.any() else power
-    is_gated = _is_muted_between(muted) and not pauses.any()
-    return Floor(power, is_gated or loud_power(tenths) < tuned.BOUND_RATIO * power)
+    has_paused = bool(pauses.any())
+    is_gated = _is_muted_between(muted) and not has_paused
+    # Noise is as loud in every pause. Where a tenth was far quieter, the others hold the end of sounds, as a room's.
+    is_tail = not has_paused and power > tuned.PAUSE_RATIO * float(heard[0])
+    return Floor(power, is_gated or is_tail or loud_power(tenths) < tuned.BOUND_RATIO * power)
 
 
 def _is_muted_between(muted: Bools) -> bool:

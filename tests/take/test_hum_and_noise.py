@@ -113,6 +113,16 @@ def test_gated_pauses_leave_a_bound_that_holds(rng):
     assert not [remark for remark in found.remarks if remark.rule == "noise"]
 
 
+def test_a_room_that_rings_from_hit_to_hit_has_no_noise_to_be_warned_of(rng):
+    """A tenth of quiet, then tails of 26 dB in half a second: what remains between hits is no noise."""
+    seconds = np.arange(FRAMES) / RATE
+    tail = 0.3 * np.exp(-(seconds % 0.5) / 0.17) * rng.normal(size=FRAMES)
+    found = read(np.where(seconds < 0.1, 0.0, tail) + level(-80.0) * rng.normal(size=FRAMES))
+    assert found.floor.is_bound
+    assert found.noise_floor_dbfs >= -80.0 - FLOOR_DB
+    assert not [remark for remark in found.remarks if remark.rule == "noise"]
+
+
 def test_a_track_that_never_pauses_says_that_its_floor_is_a_bound(rng):
     assert read(0.3 * rng.normal(size=FRAMES)).floor.is_bound
     assert not read(clean_take(0)["kick"]).floor.is_bound
