@@ -28,6 +28,7 @@ from micalign.alignment.network import Link, arrival_times, best_polarity, conne
 from micalign.alignment.tuned import FOLLOWING
 from micalign.arrays import Floats
 from micalign.errors import TakeError
+from micalign.tdoa.tuned import CLEAR_POLARITY
 from micalign.units import significant
 
 __all__ = [
@@ -319,7 +320,9 @@ def _signs(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constrai
         for link in one.links:
             adds = one.amplitude(link.reference) * one.amplitude(link.track)
             counts = limits.counts(one.source, link.reference) * limits.counts(one.source, link.track)
-            evidence.append(replace(link, weight=link.weight * max(adds * counts, 1e-12)))
+            # What is in doubt turns nothing over: where nothing is clear, a track keeps its polarity.
+            clear = link.clear if link.clear >= CLEAR_POLARITY else 0.0
+            evidence.append(replace(link, weight=link.weight * max(adds * counts, 1e-12), clear=clear))
     return best_polarity(tracks, evidence)
 
 

@@ -288,6 +288,7 @@ def as_best_sum(found: PairSum, delay: Delay) -> Delay:
         delay_s=best.delay_s,
         uncertainty_s=best.uncertainty_s,
         polarity=best.polarity,
+        polarity_margin=max(delay.polarity_margin, best.confidence),  # of takes resampled, the share that chose alike
         confidence=best.confidence,
         reason=None,
         candidates=(),
@@ -378,7 +379,8 @@ def by_loudest(reference: Track, track: Track, delay: Delay) -> Delay:
     words = f"by the loudest sound in both: {delay.delay_s * 1e3:+.2f} ms fits something softer, such as drums"
     polarity = 1 if met[best].real >= 0 else -1
     same = abs(place_s - delay.delay_s) <= 2 * LOUD_SIGMA_S
-    return Delay(place_s, LOUD_SIGMA_S, polarity, 0.0, LOUD_TRUST, True, None if same else words)
+    margin = abs(float(met[best].real)) / agree
+    return Delay(place_s, LOUD_SIGMA_S, polarity, margin, LOUD_TRUST, True, None if same else words)
 
 
 def laid_together(reference: Track, tracks: Sequence[Track], sums: Mapping[str, PairSum]) -> dict[str, Delay]:

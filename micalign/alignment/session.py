@@ -333,14 +333,17 @@ def _measured_words(source: SourceDelays) -> str:
 
 def _shift(one: TrackDelay) -> Shift:
     delay = one.delay
+    inverted = delay.polarity < 0
+    in_doubt = inverted and delay.reliable and not delay.is_polarity_clear
+    kept = "its polarity is in doubt, and kept" if in_doubt else None
     return Shift(
         one.track,
         delay.delay_s,
         delay.uncertainty_s,
         -delay.delay_s + 0.0,
-        polarity_flip=delay.polarity < 0,
+        polarity_flip=inverted and not in_doubt,
         reliable=delay.reliable,
         applied=delay.reliable,
-        reason=delay.reason,
+        reason="; ".join(words for words in (delay.reason, kept) if words) or None,
         drift_ppm=delay.drift_ppm,
     )

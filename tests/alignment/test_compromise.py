@@ -75,6 +75,14 @@ def test_polarity_is_flipped_once_and_for_all_sources():
     assert all(one.polarity == 1 for one in offsets.remains)
 
 
+@pytest.mark.parametrize(("clear", "flipped"), [(0.1, False), (0.9, True)])
+def test_where_every_polarity_of_a_track_is_in_doubt_it_is_kept(clear, flipped):
+    heard = [HeardSource("snare", (Link("left", "snare mic", -2.8e-3, 1e-6, -1, 1.0, clear),))]
+    offsets = agreed(["left", "snare mic"], heard, Constraints("left"), sample_rate=RATE)
+    assert offsets.shift("snare mic").polarity_flip is flipped
+    assert offsets.shift("snare mic").applied
+
+
 def test_a_track_without_a_reliable_pair_is_left_alone():
     heard = [HeardSource("snare", (Link("left", "snare mic", -2.8e-3, 1e-6),))]
     offsets = agreed(["left", "snare mic", "kick mic"], heard, Constraints("left"), sample_rate=RATE)

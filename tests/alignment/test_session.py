@@ -333,6 +333,15 @@ def test_without_sources_every_track_is_laid_by_its_own_delay():
     assert (d.shift_s, d.applied) == (0.0, False)
 
 
+def test_a_polarity_in_doubt_turns_nothing_over():
+    """The track is moved, keeps its polarity, and says so; a clear one is turned."""
+    rows = tuple(TrackDelay(f"{margin}", told(2.0, polarity=-1, margin=margin)) for margin in (0.1, 0.9))
+    doubt, clear = (planned(Measured("a", 44100, rows), Constraints("a")).shift(name) for name in ("0.1", "0.9"))
+    assert (doubt.applied, doubt.shift_s, doubt.polarity_flip) == (True, -2e-3, False)
+    assert doubt.reason == "its polarity is in doubt, and kept"
+    assert (clear.polarity_flip, clear.reason) == (True, None)
+
+
 def test_gains_weigh_the_sources_of_a_plan():
     """Raising a source's tracks by 20 dB makes its wish count, and the shift moves to it."""
     tracks = {"left": 1.0, "right": 1.0}
