@@ -346,7 +346,7 @@ def measured_line(found: Measured) -> str:
     if delays_s:
         low, high = (show_ms(value, sign=True) for value in (delays_s[0], delays_s[-1]))
         line += f", {low}" if low == high else f", {low} to {high}"
-    turned = [f"'{one.track}'" for one in sure if one.delay.polarity < 0]
+    turned = [f"'{one.track}'{'' if one.delay.is_polarity_clear else '?'}" for one in sure if one.delay.polarity < 0]
     line += f"; inverted: {', '.join(turned)}" if turned else ""
     rest = [f"'{one.track}'" for one in found.tracks if not one.delay.reliable]
     line += f"; not: {', '.join(rest)}" if rest else ""

@@ -14,7 +14,7 @@ from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
 from micalign.compare.linecheck import HeardLine, LineSource
 from micalign.report.compare_words import _arrival
-from micalign.report.measure_words import delay_table, measure_document, source_table, stretch_lines
+from micalign.report.measure_words import delay_table, measure_document, measured_line, source_table, stretch_lines
 from micalign.report.tables import NOTE, PROBLEM, WARNING, bare_table, ruled_table
 from micalign.tdoa.alone import StruckStretch
 from micalign.tdoa.delays import Delay, PairDelay, SourceDelays, TrackDelay
@@ -116,6 +116,8 @@ def test_a_polarity_in_doubt_has_a_question_mark() -> None:
     rows = measure_document(Measured("left", 48000, (TrackDelay("room", doubt),), (source,)))
     assert [row["polarity_clear"] for row in (rows["tracks"][0], rows["sources"][0]["tracks"][0])] == [False, False]
     assert "inverted?" in _printed(source_table([source]))
+    line = measured_line(Measured("left", 48000, (TrackDelay("near", sure), TrackDelay("room", doubt)), None))
+    assert "inverted: 'near', 'room'?" in line
 
 
 def test_sources_share_one_table() -> None:
