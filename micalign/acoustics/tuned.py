@@ -6,6 +6,7 @@ or arithmetic's own need, the words say so; what else has no reason beside it wa
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 __all__ = [
@@ -136,8 +137,8 @@ RATIO: Final = 3.0
 """Ratio of distances in the three-to-one rule (L. Burroughs, Microphones: Design and Application, 1974, from
 memory)."""
 
-BLEED_DB: Final = 9.542425094393248
-"""Decibels that `RATIO` is, 20 log10(3): so much weaker a source arrives three times as far away."""
+BLEED_DB: Final = 20.0 * math.log10(RATIO)
+"""Decibels that `RATIO` is, 9.54: so much weaker a source arrives three times as far away."""
 
 SHARED_M: Final = 1.0
 """Metres: two mics on one source that are both nearer than this are meant to be heard as one sound, so a comb between

@@ -152,7 +152,7 @@ def _worth_a_look(rows: Sequence[Row]) -> str:
     large = [row for row in rows if row.z is not None and abs(row.z) > LARGE_Z and not row.is_stray]
     if large:
         return f" Worth a look (|z| above {LARGE_Z:g}): {', '.join(f'{row.source} in {row.track}' for row in large)}."
-    return " No |z| that counts is above 3."
+    return f" No |z| that counts is above {LARGE_Z:g}."
 
 
 def _heard(delays: int, strays: int) -> str:
