@@ -264,7 +264,10 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     for row in rows:
         if row.track in over:
             sign = meeting.get(row.track, 1)
-            laid.append(TrackDelay(row.track, replace(_still(row.delay, words[sign]), polarity=sign)))
+            stays = replace(_still(row.delay, words[sign]), polarity=sign)
+            if row.track in meeting:  # the lows say the polarity, so it is as clear as they meet
+                stays = replace(stays, polarity_margin=abs(meets[row.track]))
+            laid.append(TrackDelay(row.track, stays))
         elif row.track in others:
             laid.append(TrackDelay(row.track, _laid(row.delay, others[row.track], rest)))
         else:

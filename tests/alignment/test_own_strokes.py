@@ -10,7 +10,8 @@ import pytest
 from micalign.alignment.compromise import Offsets, Shift
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.own_strokes import Place, PlacedTrack, Struck, laid_by_strokes, laid_close_mics, lows_meet
-from micalign.alignment.pairings import laid_on_strokes, level_spread_db
+from micalign.alignment.pairings import Measured, laid_on_strokes, level_spread_db
+from micalign.alignment.session import planned
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import listen
@@ -255,6 +256,9 @@ def test_an_inverted_mic_of_the_pair_over_a_kit_is_turned_and_stays(rng):
     told = {row.track: row.delay for row in rows}
     assert (told["right"].delay_s, told["right"].polarity, told["right"].reliable) == (0.0, -1, True)
     assert "its lows cancel those of 'left'" in told["right"].reason
+    # What says the polarity is clear enough that it is acted upon, however doubtful it was before.
+    found = planned(Measured("left", RATE, rows, None), Constraints("left"))
+    assert found.shift("right").polarity_flip
     assert -142 / RATE < told["one"].delay_s < -131 / RATE
     assert told["one"].polarity == 1
 
