@@ -21,9 +21,10 @@ from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.patterns import mic_gain
 from micalign.acoustics.tuned import BLEED_DB, CLOSE_M
 from micalign.alignment.network import Link, connected
-from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, FAR_BLEED_DB, LEAST_GAIN, LEAST_SIGMA_S
+from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, FAR_BLEED_DB, LEAST_GAIN
 from micalign.scene.model import Mic, Scene, Source
 from micalign.tdoa.delays import Expected
+from micalign.tdoa.tuned import CAPSULE_SIGMA_S
 
 __all__ = [
     "Constraints",
@@ -116,7 +117,7 @@ def arrivals_of(scene: Scene, source: Source) -> dict[str, Expected]:
     for mic in scene.mics:
         away_m = float(np.linalg.norm(np.subtract(mic.position, source.position)))
         sigma_m = float(np.hypot(mic.plus_minus_m, source.plus_minus_m))
-        sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + LEAST_SIGMA_S**2))
+        sigma_s = float(np.sqrt((sigma_m / speed) ** 2 + (away_m * speed_sigma / speed**2) ** 2 + CAPSULE_SIGMA_S**2))
         found[mic.name] = Expected(away_m / speed, sigma_s, levels_db(scene, mic).get(source.name, 0.0))
     return found
 

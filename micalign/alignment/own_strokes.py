@@ -333,7 +333,7 @@ def laid_close_mics(offsets: Offsets, struck: Struck, limits: Constraints) -> La
             for mic, laid in _by_own_strokes(source, np.array(times_s), places, offsets, struck, limits):
                 found[mic] = laid
                 places[mic] = laid.place
-    for group, left, words in _harmed(places, offsets, struck, limits):
+    for group, left, words in tuple(_harmed(places, offsets, struck, limits)):
         places |= left
         harmed |= dict.fromkeys(group, words)
     summed, recorded = (tuple(mic for mic, laid in found.items() if laid.by == way) for way in ("sum", "recorded"))

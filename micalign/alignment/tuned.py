@@ -55,7 +55,6 @@ __all__ = [
     "LEAST_GAIN_DB",
     "LEAST_HELD",
     "LEAST_SHAPE_DB",
-    "LEAST_SIGMA_S",
     "LEAST_STEADY",
     "LEAST_SUM_DB",
     "LIKELY",
@@ -261,10 +260,6 @@ LEAST_HELD: Final = 1e-5
 LEAST_SHAPE_DB: Final = 2.4
 """Decibels of shape over octaves: cabinets of the development half 2.4 to 6.8 (of 80 one 1.3, two 1.9), rooms to
 2.3."""
-
-LEAST_SIGMA_S: Final = 0.1e-3
-"""Seconds, one sigma of an arrival that a scene predicts: a capsule is not a point and a drum is 36 cm wide (common
-practice, no source)."""
 
 LEAST_STEADY: Final = 0.53
 """Share, 0 to 1, of how steady notes are: strings 0.58 to 0.93, drums mostly 0.01 to 0.5 (development half)."""

@@ -37,7 +37,6 @@ from micalign.compare.tuned import (
     EXPLAINED_SHARE,
     GAIN,
     LEAST_CHANCE,
-    LEAST_SIGMA_S,
     MATTERS_M,
     NEVER_S,
     RIVAL,
@@ -48,6 +47,7 @@ from micalign.compare.tuned import (
 )
 from micalign.scene.model import Scene
 from micalign.tdoa.event_groups import Group
+from micalign.tdoa.tuned import SOUND_SIGMA_S
 
 __all__ = [
     "Fit",
@@ -115,7 +115,7 @@ def sightings_of(groups: tuple[Group, ...]) -> Sightings:
             track,
             group.reference,
             heard.delay_s,
-            float(np.hypot(heard.uncertainty_s, LEAST_SIGMA_S)),
+            float(np.hypot(heard.uncertainty_s, SOUND_SIGMA_S)),
             len(group.moments_s),
         )
         for number, group in enumerate(groups)

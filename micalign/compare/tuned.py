@@ -23,7 +23,6 @@ __all__ = [
     "LATE_LINE",
     "LATE_S",
     "LEAST_CHANCE",
-    "LEAST_SIGMA_S",
     "LOG_PRIOR",
     "MATTERS_M",
     "MOVES_M",
@@ -84,10 +83,6 @@ LATE_S: Final = 3e-3
 
 LEAST_CHANCE: Final = 0.05
 """Probability: a place less probable than this is left out (chosen, no source)."""
-
-LEAST_SIGMA_S: Final = 7e-6
-"""Seconds, one sigma: no delay is trusted further; a drum is no point, and its sound no single instant (common
-practice, no source)."""
 
 LOG_PRIOR: Final = {
     "swapped": -3.0,

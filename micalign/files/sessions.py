@@ -21,7 +21,6 @@ from micalign.alignment.session import default_reference
 from micalign.alignment.shift import at_rate
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest, some
-from micalign.files import tuned
 from micalign.files.audio import each_of_take, each_track, expanded, original_of
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.scenes import read_scene
@@ -29,6 +28,7 @@ from micalign.files.songs import alone_elsewhere, recorded_in
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take, Track, placed, track_named
+from micalign.take.tuned import NAMES_SHOWN
 from micalign.tdoa.delays import Alone
 from micalign.units import show_ms
 
@@ -172,7 +172,7 @@ def _refuse_apart(tracks: Sequence[Track], reference: Track, starts: Mapping[str
 
 def _rate_notes(tracks: Sequence[Track], reference: Track) -> list[str]:
     other = [f"'{one.name}' ({one.sample_rate} Hz)" for one in tracks if one.sample_rate != reference.sample_rate]
-    return [f"brought to the reference's {reference.sample_rate} Hz: {some(other, tuned.NAMES_SHOWN)}"] if other else []
+    return [f"brought to the reference's {reference.sample_rate} Hz: {some(other, NAMES_SHOWN)}"] if other else []
 
 
 def _stamp_notes(timestamps: str | None, starts: Mapping[str, float], reference: str) -> list[str]:
@@ -183,7 +183,7 @@ def _stamp_notes(timestamps: str | None, starts: Mapping[str, float], reference:
         for name, start_s in starts.items()
         if start_s
     ]
-    return [f"placed by their time stamps: {some(moved, tuned.NAMES_SHOWN)}"] if moved else []
+    return [f"placed by their time stamps: {some(moved, NAMES_SHOWN)}"] if moved else []
 
 
 def _apart(seconds: float) -> str:

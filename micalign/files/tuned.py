@@ -46,7 +46,6 @@ __all__ = [
     "MOST_SHIFT_S",
     "MOST_SONGS",
     "MOST_TRACKS",
-    "NAMES_SHOWN",
     "NARROW_BYTES",
     "PAGE_FRAMES",
     "PATIENCE_S",
@@ -189,9 +188,6 @@ HEARD_DB: Final = 0.05
 
 MOST_NAMES: Final = 10_000
 """Count of names of a folder that are looked through for the one that was meant."""
-
-NAMES_SHOWN: Final = 5
-"""Count of tracks named in one sentence before the rest are counted (chosen by eye)."""
 
 SKIPPED_SHOWN: Final = 8
 """Count of skipped files named in one sentence before the rest are counted (chosen by eye)."""

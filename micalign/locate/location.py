@@ -26,7 +26,6 @@ from micalign.locate.multilateration import HitArrivals, Solution, further_hits,
 from micalign.locate.tuned import (
     FAR_FROM_PLAN,
     FAR_M,
-    LEAST_SIGMA_S,
     LOOSE_M,
     MOST_STRAYS,
     OUTSIDE_COST,
@@ -39,6 +38,7 @@ from micalign.locate.tuned import (
 from micalign.scene.model import Mic, Point, Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.event_groups import Group, groups_of
+from micalign.tdoa.tuned import SOUND_SIGMA_S
 
 __all__ = [
     "Labelling",
@@ -284,7 +284,7 @@ def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> H
         for column, one in enumerate(group.heard):
             if column == group.reference or one.reliable:
                 times_s[row, column] = one.delay_s
-                sigma_s[row, column] = np.hypot(one.uncertainty_s, LEAST_SIGMA_S)
+                sigma_s[row, column] = np.hypot(one.uncertainty_s, SOUND_SIGMA_S)
     speed = speed_of_sound_in(scene.air)
     share = 0.5 * scene.air.temperature_plus_minus_c / (273.15 + scene.air.temperature_c)
     return HitArrivals(

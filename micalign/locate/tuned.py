@@ -12,7 +12,6 @@ __all__ = [
     "FAR_FROM_PLAN",
     "FAR_M",
     "FLAT_M",
-    "LEAST_SIGMA_S",
     "LOOSE_M",
     "MOST_FURTHER",
     "MOST_STRAYS",
@@ -42,10 +41,6 @@ FAR_M: Final = 1.0
 
 FLAT_M: Final = 0.03
 """Metres of spread below which points lie in one plane or line (chosen, no source)."""
-
-LEAST_SIGMA_S: Final = 7e-6
-"""Seconds, one sigma: no delay is trusted further; a drum is no point, and its sound no single instant (common
-practice, no source)."""
 
 LOOSE_M: Final = 0.10
 """Metres, one sigma: a place less certain than this is not to be acted on (common practice, no source)."""

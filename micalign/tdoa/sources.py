@@ -35,12 +35,11 @@ from micalign.tdoa.leading import (
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.strokes import Listened, listen, struck_at
-from micalign.tdoa.tuned import AS_PLANNED, DROWNED_DB, FAINT_DB
+from micalign.tdoa.tuned import AS_PLANNED, CAPSULE_SIGMA_S, DROWNED_DB, FAINT_DB
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
 _AT_ONCE: Final = 2  # sources; more hold more frames in memory
-_LEAST_SIGMA_S: Final = 0.1e-3  # a capsule is not a point and a drum is 36 cm wide
 _EDGE_S: Final = 0.03  # seconds of the fades of a half-second
 _FEW: Final = 4  # strokes that stand out: fewer may be chance
 
@@ -221,7 +220,7 @@ def measured_pair(
     own: Listened, other: Listened, prior: Expected | None, max_delay_s: float, kind: int = FIRST
 ) -> Delay:
     """The delay of a track against one whose strokes, or whose sound, are the source's alone."""
-    expected = None if prior is None else (prior.arrival_s, float(np.hypot(prior.sigma_s, _LEAST_SIGMA_S)))
+    expected = None if prior is None else (prior.arrival_s, float(np.hypot(prior.sigma_s, CAPSULE_SIGMA_S)))
     if own.envelope.silent or other.envelope.silent:
         return _nothing(prior, max_delay_s, "one of the two tracks is silent there")
     seen = look(own, other, reach_s=max_delay_s, close=kind, expected=expected)

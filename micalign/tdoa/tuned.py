@@ -17,6 +17,7 @@ __all__ = [
     "AS_PLANNED",
     "BANDS",
     "BEFORE_STEPS",
+    "CAPSULE_SIGMA_S",
     "CAP_DB",
     "CLEARLY",
     "CLEARLY_RISEN",
@@ -64,6 +65,7 @@ __all__ = [
     "SCENE_LOG_ODDS",
     "SHARED",
     "SOFTEST_DB",
+    "SOUND_SIGMA_S",
     "SO_ALIKE",
     "STANDS_OUT",
     "STRAIGHT_S",
@@ -277,3 +279,11 @@ CLEAR_POLARITY: Final = 0.4
 """Share: a polarity of a smaller margin is in doubt. Of a real kit's takes (development half) no reliable delay whose
 true polarity is known lies below it (0 of 35, all right), but half of those whose truth has none (21 of 39); on the
 held-out half the one that is wrong, of 32, and 25 of 40."""
+
+CAPSULE_SIGMA_S: Final = 0.1e-3
+"""Seconds, one sigma of an arrival that a scene predicts: a capsule is not a point and a drum is 36 cm wide (common
+practice, no source)."""
+
+SOUND_SIGMA_S: Final = 7e-6
+"""Seconds, one sigma: no delay is trusted further; a drum is no point, and its sound no single instant (common
+practice, no source)."""
