@@ -10,7 +10,7 @@ it can be told.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -21,6 +21,7 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
+from micalign.tdoa.apart import apart
 from micalign.tdoa.delays import Candidate, Delay, doubted
 from micalign.tdoa.drift import DriftLine, drift_line
 from micalign.tdoa.evidence import coarse_delay
@@ -141,6 +142,9 @@ def measure_many(
 ) -> tuple[Delay, ...]:
     """The delays of several tracks against one reference, which is read once.
 
+    What a pair leaves in doubt is looked at anew by the strokes that each track has for itself among all given:
+    with every close mic of a kit beside them a hat or an overhead is told more often.
+
     Parameters
     ----------
     reference : Track
@@ -180,30 +184,60 @@ def measure_many(
     moments = None if moments_s is None else np.asarray(moments_s, dtype=float)
     options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments)
     tell = progress or (lambda _words, _share: None)
-    tell(f"listening to {reference.name}", 0.0)
-    found = []
     # Decoding, sums and transforms leave the interpreter to other threads.
     with ThreadPoolExecutor(_AT_ONCE) as pool:
-        heard = pool.submit(_listened, reference, moments)
-        waiting = [pool.submit(lambda track: _measure(listen(track), heard.result(), options), one) for one in tracks]
         try:
-            for done, (track, one) in enumerate(zip(tracks, waiting, strict=True), start=1):
-                tell(f"measuring {track.name}", done / (len(tracks) + 1))
-                found.append(one.result())
+            return tuple(_measured(pool, (reference, *tracks), moments, options, tell))
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
-    return tuple(found)
 
 
-def _listened(reference: Track, moments_s: Floats | None) -> Listened:
-    heard = listen(reference)
+def _measured(
+    pool: ThreadPoolExecutor,
+    tracks: Sequence[Track],
+    moments_s: Floats | None,
+    options: _Options,
+    tell: Callable[[str, float], None],
+) -> Iterator[Delay]:
+    """The delays of all others against the first; all are listened to before two are compared."""
+    heard, steps = [], 2 * len(tracks) - 1
+    for done, one in enumerate([pool.submit(_listened, track) for track in tracks]):
+        tell(f"listening to {tracks[done].name}", done / steps)
+        heard.append(one.result())
     if moments_s is not None:
-        heard = struck_at(heard, moments_to_samples(moments_s, reference.start_s, reference.sample_rate))
+        heard[0] = _struck_at(heard[0], moments_s)
+    alone = apart(heard) if moments_s is None and options.kind != ONE_PATH and not options.drift else heard
+    for near in (heard[0], alone[0]):
+        if not near.envelope.silent:
+            _ = near.first_wavefronts  # before two threads ask for them at once
+    pairs = [((one, heard[0]), (other, alone[0])) for one, other in zip(heard[1:], alone[1:], strict=True)]
+    waiting = [pool.submit(_surer, *both, options) for both in pairs]
+    for done, (track, found) in enumerate(zip(tracks[1:], waiting, strict=True), start=len(tracks)):
+        tell(f"measuring {track.name}", done / steps)
+        yield found.result()
+
+
+def _listened(track: Track) -> Listened:
+    heard = listen(track)
     if not heard.envelope.silent:
-        # Before others ask for them at once.
-        _ = heard.strokes, heard.first_wavefronts
+        _ = heard.strokes  # in this thread, not in the one that compares them
     return heard
+
+
+def _struck_at(heard: Listened, moments_s: Floats) -> Listened:
+    track = heard.track
+    return struck_at(heard, moments_to_samples(moments_s, track.start_s, track.sample_rate))
+
+
+def _surer(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
+    """What a pair says by all its strokes, or, where that is not reliable, the surer of it and of what those say that
+    each track has for itself in the take.
+    """
+    found = _measure(*whole, options)
+    if found.reliable or all(one is other for one, other in zip(whole, alone, strict=True)):
+        return found
+    return max(found, _measure(*alone, options), key=lambda one: one.confidence)
 
 
 def _measure(track: Listened, reference: Listened, options: _Options) -> Delay:

@@ -29,7 +29,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints, Real
+from micalign.arrays import Bools, Floats, Ints, Real
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import filtered, greatest_before, greatest_near
 from micalign.tdoa.tuned import (
@@ -62,6 +62,7 @@ __all__ = [
     "matched_window",
     "moments_to_samples",
     "onset",
+    "own_weight",
     "picks_near",
     "same_samples",
     "stretches",
@@ -336,8 +337,13 @@ def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
         key=lambda found: found[0],
     )
     own = level_db >= max(split_db, OWN_RANGE_DB)
-    weight = np.where(own, np.minimum(10 ** ((level_db + 3.0) / 10), 1.0), 0.0)
-    return Strokes(steps * step, novelty[steps], level_db, _thinned(weight), gap_db, _brightness(whole[own], high[own]))
+    bright = _brightness(whole[own], high[own])
+    return Strokes(steps * step, novelty[steps], level_db, own_weight(level_db, own), gap_db, bright)
+
+
+def own_weight(level_db: Floats, own: Bools) -> Floats:
+    """The weight of each stroke, of which some are the track's own."""
+    return _thinned(np.where(own, np.minimum(10 ** ((level_db + 3.0) / 10), 1.0), 0.0))
 
 
 def _levels_db(energy: Real, steps: Ints) -> Floats:

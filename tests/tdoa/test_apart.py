@@ -1,0 +1,82 @@
+"""Which strokes a track of a take has for itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from micalign.take.tracks import Track
+from micalign.tdoa.apart import apart
+from micalign.tdoa.measure import measure_many, measure_pair
+from micalign.tdoa.strokes import listen
+
+RATE = 48000
+STEP_S = 0.002  # an onset is told to the millisecond step it begins in
+
+
+def struck(times_s, others_s=(), *, seed=0, bleed=0.02, start_s=0.0):
+    """A track of short bursts, with softer ones of another drum; a seed is a drum's sound."""
+    rng = np.random.default_rng([seed, 3])
+    sound = rng.normal(size=2400) * np.exp(-np.arange(2400) / 400)
+    samples = 1e-4 * rng.normal(size=14 * RATE)
+    for times, level in ((times_s, 1.0), (others_s, bleed)):
+        for at in times:
+            begin = round((at - start_s) * RATE)
+            samples[begin : begin + 2400] += level * sound
+    return listen(Track.from_array(f"drum {seed}", samples, RATE, start_s=start_s))
+
+
+def own_s(one):
+    return one.strokes.samples[one.strokes.weight > 0] / RATE + one.track.start_s
+
+
+HATS, SNARES = np.arange(1.0, 11.0), np.arange(2.0, 11.0, 2.0)
+
+
+def test_strokes_that_another_track_has_too_are_laid_aside():
+    hat, snare = struck(HATS, SNARES + 0.4, seed=1), struck(SNARES + 0.004, HATS + 0.4, seed=2)
+    found = apart([hat, snare])
+    assert own_s(found[0]) == pytest.approx([1.0, 3.0, 5.0, 7.0, 9.0], abs=STEP_S)
+    # Every stroke of the snare is a hat's too: none is left, and it keeps them all.
+    assert found[1] is snare
+
+
+def test_the_tracks_own_starts_count():
+    hat, snare = struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2, start_s=0.7)
+    assert own_s(apart([hat, snare])[0]) == pytest.approx([1.0, 3.0, 5.0, 7.0, 9.0], abs=STEP_S)
+
+
+def test_fewer_than_five_are_not_enough():
+    hat, snare = struck(HATS[:8], SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2)
+    assert apart([hat, snare]) == [hat, snare]
+
+
+def test_two_mics_at_one_drum_keep_their_strokes():
+    top, bottom = struck(HATS, SNARES + 0.4, seed=1), struck(HATS[:8], SNARES + 0.4, seed=2)
+    assert apart([top, bottom]) == [top, bottom]
+
+
+def test_a_track_without_a_gap_of_levels_is_no_close_mic():
+    """What an overhead hears loudest is everybody's."""
+    hat, over = struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2, bleed=0.8)
+    assert over.strokes.gap_db == 0
+    assert apart([hat, over]) == [hat, over]
+
+
+def test_silence_and_strokes_beyond_those_that_are_compared_do_no_harm():
+    silent = listen(Track.from_array("silent", np.zeros(RATE), RATE))
+    many = 1.0 + 0.15 * np.arange(80)
+    hat, snare = struck(many, many[::2] + 0.07, seed=1), struck(many[::2], many[1::2] + 0.07, seed=2)
+    assert (hat.strokes.weight > 0).sum() < len(many)
+    found = apart([hat, silent, snare])
+    assert own_s(found[0]) == pytest.approx(many[1::2], abs=STEP_S)
+    assert found[1] is silent
+
+
+def test_the_surer_of_both_ways_is_told():
+    """A reliable answer of the pair stays; with a third track in it the others change nothing."""
+    tracks = [one.track for one in (struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2))]
+    far = Track.from_array("far", np.roll(tracks[0].read(0, tracks[0].frames), 200), RATE)
+    alone, among = measure_pair(tracks[0], far), measure_many(tracks[0], [far, tracks[1]])[0]
+    assert alone.reliable
+    assert among == alone
