@@ -1,7 +1,7 @@
 """Samples of an audio file, decoded once for all its channels, in pages that several threads may ask for.
 
-Integers are read as integers and floats as floats, so nothing is rounded on the way in; a track gets float64 with
-full scale +-1, which holds every 8 to 32 bit integer and every float or double exactly.
+A track gets float64 with full scale +-1, which holds every 8 to 32 bit integer and every float or double exactly. What
+is plain and of one channel is read from where it lies; pages keep integers as integers and floats as floats.
 
 Where the decoder cannot walk the chunks (BW64, wide tables, a missing pad byte) it is shown the bytes of the ``data``
 chunk alone. Reading plain samples past the decoder altogether was tried: it made measuring eight tracks of five minutes
@@ -93,9 +93,8 @@ class AudioFile:
                 "its header is damaged, export it anew"
             )
         self._lock = threading.Lock()
-        # Hits lie anywhere in a file: unpacking a page for each cost a sixth of measuring eight tracks.
+        # Hits lie anywhere in a file: a page for each cost a sixth of measuring eight tracks.
         self._reads_anywhere = self.info.subtype in BYTES and self.info.format in _PLAIN and self.info.channels == 1
-        self._read_on = 0  # where the last short stretch ended: who goes on from there reads in order, and gets pages
         self._pages: OrderedDict[int, npt.NDArray[Any]] = OrderedDict()
         if self.info.channels == 1:
             self._most_pages = 2
@@ -115,27 +114,29 @@ class AudioFile:
     def read(self, channel: int, start: int, frames: int) -> Floats:
         """Float64 samples of one channel (from 0)."""
         out = np.empty(frames)
-        done = 0
-        while done < frames:
-            values = self._stored(channel, start + done, frames - done)
-            if len(values) == 0:
-                raise _cut_short(self.info, start + done, "the samples end there")
-            with np.errstate(invalid="ignore"):  # a signalling NaN; it is refused below, with its place
-                np.multiply(values, self._scale, out=out[done : done + len(values)])
-            done += len(values)
+        if self._reads_anywhere:
+            with self._lock:
+                done = self._decoder.read_into(out, start)
+        else:
+            done = self._from_pages(out, channel, start)
+        if done < frames:
+            raise _cut_short(self.info, start + done, "the samples end there")
         if self._scale == 1.0:
             self._refuse_no_sound(out, channel, start)
         return out
 
-    def _stored(self, channel: int, first: int, most: int) -> npt.NDArray[Any]:
-        """Samples as they are stored, as many as come in one piece: a page's rest, or no more than a short stretch."""
-        number, offset = divmod(first, tuned.PAGE_FRAMES)
-        short = self._reads_anywhere and most <= tuned.SHORT_FRAMES and number not in self._pages
-        if short and first != self._read_on:
-            self._read_on = first + most
-            with self._lock:
-                return self._decoder.read(first, most)[:, channel]
-        return self._page(number)[channel, offset : offset + most]
+    def _from_pages(self, out: Floats, channel: int, start: int) -> int:
+        """Fills ``out`` as far as the file goes, and says how far."""
+        done = 0
+        while done < len(out):
+            number, offset = divmod(start + done, tuned.PAGE_FRAMES)
+            values = self._page(number)[channel, offset : offset + len(out) - done]
+            if len(values) == 0:
+                break
+            with np.errstate(invalid="ignore"):  # a signalling NaN; it is refused later, with its place
+                np.multiply(values, self._scale, out=out[done : done + len(values)])
+            done += len(values)
+        return done
 
     def _page(self, number: int) -> npt.NDArray[Any]:
         with self._lock:
@@ -208,25 +209,36 @@ class Decoder:
             )
         self.dtype = _DECODED.get(self.info.subtype, "float32" if self.info.subtype == "FLOAT" else "float64")
         self._file: soundfile.SoundFile | None = None
+        self._at = 0  # the frame that the open file reads next
 
     def read(self, first: int, frames: int) -> npt.NDArray[Any]:
         """Frames from ``first`` on, shape (frames, channels); fewer where the file ends."""
-        if first >= self.info.frames:
-            return np.empty((0, self.info.channels), self.dtype)
+        found = np.empty((max(min(frames, self.info.frames - first), 0), self.info.channels), self.dtype)
+        return found[: self.read_into(found, first, self.dtype)]
+
+    def read_into(self, out: npt.NDArray[Any], first: int, dtype: str = "float64") -> int:
+        """Fills ``out``, shape (frames,) or (frames, channels), from ``first`` on and says how far: the file may end.
+
+        Floats of integers have full scale +-1, and 64 bits hold them all exactly.
+        """
+        if first >= self.info.frames or not len(out):
+            return 0
         import soundfile  # noqa: PLC0415 - 20 ms that --help must not pay
 
         if self._file is None:
-            self._file = _open(self.info.path, self._layout)
+            self._file, self._at = _open(self.info.path, self._layout), 0
         try:
-            if self._file.tell() != first:
+            if self._at != first:
                 self._file.seek(first)
-            found: npt.NDArray[Any] = self._file.read(frames, dtype=self.dtype, always_2d=True)
+            done: int = self._file.buffer_read_into(out, dtype)
+            self._at = first + done
         except soundfile.LibsndfileError as error:
+            self._at = -1
             raise _cut_short(self.info, first, _reason(error)) from error
-        if first + len(found) >= self.info.frames:
+        if self._at >= self.info.frames:
             self._file.close()
             self._file = None
-        return found
+        return done
 
 
 _SUBTYPES: Final = {

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
 from micalign.errors import SceneError
 from micalign.files import tuned
-from micalign.scene.document import parse_scene
 from micalign.scene.quantities import unit_in
 from micalign.units import METRES
 
@@ -198,7 +197,13 @@ def read_scene(path: str | Path) -> Scene:
     >>> read_scene(path).mic("room").position
     (4.0, 3.0, 1.0)
     """
-    return parse_scene(read_text(path), str(path))
+    return _parsed(read_text(path), path)
+
+
+def _parsed(text: str, path: str | Path) -> Scene:
+    from micalign.scene.document import parse_scene  # noqa: PLC0415 - pydantic, which tracks without a scene need not
+
+    return parse_scene(text, str(path))
 
 
 def scene_reference() -> str:
@@ -231,7 +236,7 @@ def write_positions(
     from micalign.files.whole import SCENE, write_text  # noqa: PLC0415
 
     text = positions_text(read_text(scene_path), positions, plus_minus_m=plus_minus_m, tapes_m=tapes_m)
-    parse_scene(text, str(out_path))
+    _parsed(text, out_path)
     write_text(Path(out_path), text, force=force, kind=SCENE)
 
 
@@ -255,7 +260,7 @@ def write_changes(
     from micalign.files.whole import SCENE, write_text  # noqa: PLC0415
 
     text = changes_text(read_text(scene_path), changes, tapes_m=tapes_m)
-    parse_scene(text, str(out_path))
+    _parsed(text, out_path)
     write_text(Path(out_path), text, force=force, kind=SCENE)
 
 

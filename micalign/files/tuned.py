@@ -53,7 +53,6 @@ __all__ = [
     "PDF_TAIL_BYTES",
     "PIECE_BYTES",
     "ROOM_KEPT_BYTES",
-    "SHORT_FRAMES",
     "SIMULATED_VALUES",
     "SKIPPED_SHOWN",
     "STREAMED_BYTES",
@@ -95,9 +94,6 @@ STREAMED_BYTES: Final = 0x7FFFF000
 
 PAGE_FRAMES: Final = 1 << 16
 """Samples of a decoded page, 1.4 s at 48 kHz: a block that is asked for is a few of them."""
-
-SHORT_FRAMES: Final = PAGE_FRAMES // 4
-"""Samples: a shorter stretch anywhere is read alone; a page for each cost a sixth of measuring eight tracks."""
 
 CACHE_BYTES: Final = 48 << 20
 """Bytes of kept pages: a block of 2^18 samples of a 24-channel file in 32 bits, and its neighbours."""
