@@ -23,11 +23,10 @@ from micalign.alignment.one_performance import (
     Coarse,
     Frames,
     Recognised,
-    both_struck,
     coarse_delay,
     framed,
-    plainly_bright,
     recognise,
+    ruled_out,
 )
 from micalign.alignment.tuned import (
     ACROSS_REACH_S,
@@ -222,17 +221,15 @@ def _found(
     reference: Track, track: Track, delay: Delay, max_delay_s: float, known: str | None
 ) -> tuple[Recognised, Delay] | None:
     """What the pair looks like where it was found, and its arrival."""
-    if not known and plainly_bright(reference, track, delay.delay_s if delay.reliable else None):
+    if not known and ruled_out(reference, track, delay.delay_s if delay.reliable else None):
         return None
     if delay.reliable:
         seen = recognise(reference, track, delay.delay_s)
         return (seen, delay) if seen.one_path or known else None
-    if not known and both_struck(reference, track):
-        return None
     # A bass line resembles itself at many places: the widest search decides between them.
     reach_s = WIDE_S if USUAL_S <= max_delay_s < WIDE_S else max_delay_s
     place = coarse_delay(reference, track, reach_s=reach_s)
-    if place.rival > MOST_RIVAL:
+    if place.rival > MOST_RIVAL or ruled_out(reference, track, place.delay_s):
         return None
     seen = recognise(reference, track, place.delay_s)
     return (seen, _arrival(reference, track, place)) if seen.one_path else None

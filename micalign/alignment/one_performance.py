@@ -26,6 +26,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -65,12 +66,12 @@ __all__ = [
     "Coarse",
     "Frames",
     "Recognised",
-    "both_struck",
     "coarse_delay",
     "framed",
     "may_be_one_path",
     "plainly_bright",
     "recognise",
+    "ruled_out",
     "spectra_at",
 ]
 
@@ -276,7 +277,6 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
     hz = np.fft.rfftfreq(2 * (one.shape[1] - 1), 1.0 / first.sample_rate).astype(np.float64)
     powers = [(np.abs(spectra) ** 2).sum(axis=0) for spectra in (one, other)]
     bright = [_above_db(power, hz) for power in powers]
-    earlier = first if delay_s >= 0 else second
     inside = (hz >= LOWEST_HZ) & (hz <= HIGHEST_HZ)
     cross = cross_spectrum(one, other).sum(axis=0)
     energy = np.sqrt(powers[0] * powers[1])[inside]
@@ -291,18 +291,27 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
         _shape_db([loud * power for power in powers], hz),
         _rough(loud * cross, loud * powers[0]),
     )
-    # The whole track is read through only where nothing else has refused.
-    return replace(seen, steady=_steady(earlier)) if seen.one_path else seen
+    # More of the track is read only where nothing else has refused.
+    return replace(seen, steady=_steady(_earlier(first, second, delay_s))) if seen.one_path else seen
 
 
 def may_be_one_path(first: Track, second: Track) -> bool:
     """Whether nothing in either track alone speaks against it: no treble of a kit, and notes that last."""
-    return not plainly_bright(first, second) and min(_steady(first), _steady(second)) >= LEAST_STEADY
+    return not plainly_bright(first, second) and all(_steady(track) >= LEAST_STEADY for track in (second, first))
 
 
-def both_struck(first: Track, second: Track) -> bool:
-    """Whether the notes of neither track last: whichever of them is the earlier, it is no string."""
-    return max(_steady(first), _steady(second)) < LEAST_STEADY
+def ruled_out(first: Track, second: Track, delay_s: float | None) -> bool:
+    """Whether either track alone says no: too much treble in the later one, or notes that do not last in the earlier.
+
+    Where the delay is not known, either may be the earlier.
+    """
+    if delay_s is None:
+        return all(ruled_out(first, second, later_s) for later_s in (math.inf, -math.inf))
+    return plainly_bright(first, second, delay_s) or _steady(_earlier(first, second, delay_s)) < LEAST_STEADY
+
+
+def _earlier(first: Track, second: Track, delay_s: float) -> Track:
+    return first if delay_s >= 0 else second
 
 
 def plainly_bright(first: Track, second: Track, delay_s: float | None = None) -> bool:
@@ -348,14 +357,16 @@ def _above_db(power: Floats, hz: Floats) -> float:
     return float(10.0 * np.log10(max(float(power[hz >= BRIGHT_HZ].sum()), 1e-30) / max(total, 1e-30)))
 
 
+@lru_cache(maxsize=4)
 def _steady(track: Track) -> float:
     """How evenly a third of a second holds its energy: geometric against arithmetic mean, weighted by energy."""
     step = round(STEADY_STEP_S * track.sample_rate)
-    blocks = (block[: len(block) // step * step].reshape(-1, step) for block in track.blocks(step * STEADY_STEPS))
-    energies = np.concatenate([np.zeros(0), *((rows**2).sum(axis=1) for rows in blocks)]) + 1e-12
-    if len(energies) < STEADY_STEPS:
+    room = track.frames - STEADY_STEPS * step
+    if room < 0:
         return 0.0
-    spans = np.lib.stride_tricks.sliding_window_view(energies, STEADY_STEPS)[:: STEADY_STEPS // 2]
+    starts = np.linspace(0, room, min(room // (STEADY_STEPS * step) + 1, MOST_FRAMES)).astype(np.intp)
+    spans = np.array([track.read(int(start), STEADY_STEPS * step) for start in starts]).reshape(-1, STEADY_STEPS, step)
+    spans = np.einsum("kst,kst->ks", spans, spans) + 1e-12
     means = spans.mean(axis=1)
     flat = np.exp(np.log(spans).mean(axis=1)) / means
     return float((flat * means).sum() / means.sum())

@@ -47,9 +47,9 @@ class ArraySamples:
         return self.samples[start : start + frames].copy()
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class Track:
-    """One channel of sound.
+    """One channel of sound; two tracks are equal where they are one.
 
     Parameters
     ----------
