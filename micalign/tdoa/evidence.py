@@ -21,9 +21,18 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Complexes, Floats, Ints, Real, cross_spectrum, fast_length
-from micalign.tdoa.spectra import filtered, frame_spectra, greatest_before, irfft, raised_cosine, rfft, whitening
+from micalign.tdoa.spectra import (
+    frame_spectra,
+    greatest_before,
+    in_bands,
+    irfft,
+    raised_cosine,
+    rfft,
+    sum_ahead,
+    whitening,
+)
 from micalign.tdoa.strokes import Listened, cut, stretches
-from micalign.tdoa.tuned import BANDS, COARSE_CLEAR, EARLIER_S, ROOM_S, STROKE_S
+from micalign.tdoa.tuned import COARSE_CLEAR, EARLIER_S, ROOM_S, STROKE_S
 
 __all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
 
@@ -82,50 +91,34 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     frames = cut(far.track, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
     novelty, stack, followed = [], [], []
-    before, after = (round(seconds * rate) for seconds in STROKE_S)
-    strokes = cut(near.track, times - before, before + after)
-    for band, mine, degrees in zip(_bank(frames, rate), _bank(strokes.astype(np.float32), rate), _DEGREES, strict=True):
-        samples, seconds = band
+    for (samples, seconds), levels, degrees in zip(in_bands(frames, rate), near.own_levels, _DEGREES, strict=True):
         length = max(round(seconds * rate), 4)
-        each = _novelty(samples, length, rate)[:, inside]
-        novelty.append(weight @ each / np.sqrt((weight**2).sum()))
+        power = samples**2
+        novelty.append(_novelty(power, length, rate, weight)[inside])
         stack.append(_stack(samples, length, weight, rate, degrees, pad - int(lags[0]))[inside])
-        followed.append(_levels_follow(mine[0], samples[:, inside], round(_LEVEL_S * rate)))
-    correlation, waves = _strokes_correlated(strokes, frames, rate, pad, weight, lags)
+        followed.append(_levels_follow(levels, power[:, inside], round(_LEVEL_S * rate)))
+    correlation, waves = _strokes_correlated(near.own_frames, frames, rate, pad, weight, lags)
     return Curves(times, weight, np.array(novelty), np.array(stack), correlation, waves, max(followed))
-
-
-def _bank(frames: Real, rate: int) -> list[tuple[Real, float]]:
-    """The frames in each band, and their difference, with how long a rise is watched in each."""
-    tops = [min(high, 0.45 * rate) for _, high, _ in BANDS]
-    edges = [(min(low, 0.5 * top), top) for (low, _, _), top in zip(BANDS, tops, strict=True)]
-    bands = filtered(frames, rate, *edges, order=2)
-    lengths = [seconds for _, _, seconds in BANDS]
-    return [*zip(bands, lengths, strict=True), (np.diff(frames, axis=1, prepend=frames[:, :1]), lengths[3])]
 
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
     """Mean power of the ``length`` samples from each on, and the greatest such mean that ends before it."""
-    total = np.cumsum(power, axis=-1, dtype=np.float64)
-    whole = power.shape[-1] - length + 1
-    means = np.empty(power.shape, np.float32)
-    means[..., 0] = total[..., length - 1] / length
-    np.subtract(total[..., length:], total[..., :-length], out=means[..., 1:whole], casting="same_kind")
-    means[..., 1:whole] /= length
-    means[..., whole:] = means[..., whole - 1 : whole]
-    past = np.empty_like(means)
-    past[..., :length] = means[..., :1]
-    past[..., length:] = means[..., :-length]
+    means = sum_ahead(power, length) / length
+    means = np.append(means, np.repeat(means[..., -1:], length - 1, axis=-1), axis=-1)
+    past = np.append(np.repeat(means[..., :1], length, axis=-1), means[..., :-length], axis=-1)
     return means, greatest_before(past, max(round(EARLIER_S * rate), 1))
 
 
-def _novelty(samples: Real, length: int, rate: int) -> Floats:
-    """By how much each stroke's energy rises at each lag, in standard deviations of all, shape (S, N)."""
-    now, before = _risen(samples**2, length, rate)
+def _novelty(power: Real, length: int, rate: int, weight: Floats) -> Floats:
+    """By how much the strokes' energy rises at each lag, in standard deviations, shape (N,)."""
+    now, before = _risen(power, length, rate)
     # Where a file begins, 70 dB below what is loud in it, is no event.
     floor = max(float(np.quantile(before[:, ::8], 0.05)), 1e-7 * float(now.max())) + 1e-16
-    rise = np.log((now + floor) / (before + floor))
-    novelty: Floats = (rise - rise.mean()) / (float(rise.std()) + 1e-9)
+    now += floor
+    before += floor
+    rise = np.log(np.divide(now, before, out=now), out=now)
+    deviation = (float(rise.std()) + 1e-9) * np.sqrt((weight**2).sum())
+    novelty: Floats = (weight @ rise - weight.sum() * float(rise.mean())) / deviation
     return novelty
 
 
@@ -140,23 +133,23 @@ def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, 
     return curve
 
 
-def _levels_follow(mine: Real, samples: Real, length: int) -> float:
+def _levels_follow(levels: Floats, power: Real, length: int) -> float:
     """How far a band's levels at the best lag follow those of the strokes: Fisher's z of their correlation, in sigmas.
 
     Source: R. A. Fisher, "On the 'probable error' of a coefficient of correlation deduced from a small sample", Metron
     1, 3-32, 1921.
     """
-    if len(mine) < _FEWEST:
+    if len(levels) < _FEWEST:
         return 0.0
-    own = np.log(np.mean(mine.astype(float) ** 2, axis=1) + 1e-14)
-    hops = samples.shape[1] // _HOP
-    parts = samples[:, : hops * _HOP].reshape(len(samples), hops, _HOP)
-    total = np.cumsum(np.einsum("kht,kht->kh", parts, parts), axis=1, dtype=float)
+    own = np.log(levels + 1e-14)
+    hops = power.shape[1] // _HOP
+    parts = power[:, : hops * _HOP].reshape(-1, _HOP) @ np.ones(_HOP, power.dtype)
+    total = np.cumsum(parts.reshape(-1, hops), axis=1, dtype=float)
     wide = max(length // _HOP, 1)
     far = np.log((total[:, wide:] - total[:, :-wide]) / length + 1e-14)
     own, far = own - own.mean(), far - far.mean(axis=0)
     alike = own @ far / (np.sqrt((own**2).sum() * (far**2).sum(axis=0)) + 1e-9)
-    return float(np.arctanh(np.clip(alike.max(initial=0.0), 0.0, 0.9999)) * np.sqrt(len(mine) - 3))
+    return float(np.arctanh(np.clip(alike.max(initial=0.0), 0.0, 0.9999)) * np.sqrt(len(levels) - 3))
 
 
 def _strokes_correlated(
@@ -173,9 +166,11 @@ def _strokes_correlated(
 
 
 def _even(spectra: Complexes) -> Complexes:
-    """Whitened by their mean power, and each of one size."""
-    white = spectra * whitening((np.abs(spectra) ** 2).mean(axis=0))
-    return np.asarray(white / (np.sqrt((np.abs(white) ** 2).sum(axis=1, keepdims=True)) + 1e-30))
+    """Whitened by their mean power, and each of one size; in single precision."""
+    power = spectra.real**2 + spectra.imag**2
+    white = whitening(power.mean(axis=0))
+    sizes = np.sqrt(power @ white**2)[:, None] + 1e-30
+    return np.asarray(spectra * white / sizes, dtype=np.complex64)
 
 
 def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -> float:

@@ -210,9 +210,9 @@ def _measured(
     alone = apart(heard) if moments_s is None and options.kind != ONE_PATH and not options.drift else heard
     for near in (heard[0], alone[0]):
         if not near.envelope.silent:
-            _ = near.first_wavefronts  # before two threads ask for them at once
-    pairs = [((one, heard[0]), (other, alone[0])) for one, other in zip(heard[1:], alone[1:], strict=True)]
-    waiting = [pool.submit(_surer, *both, options) for both in pairs]
+            _ = near.own_levels  # before two threads ask for them at once
+    pairs = [((heard[0], one), (alone[0], other)) for one, other in zip(heard[1:], alone[1:], strict=True)]
+    waiting = [pool.submit(_measure, *both, options) for both in pairs]
     for done, (track, found) in enumerate(zip(tracks[1:], waiting, strict=True), start=len(tracks)):
         tell(f"measuring {track.name}", done / steps)
         yield found.result()
@@ -230,18 +230,12 @@ def _struck_at(heard: Listened, moments_s: Floats) -> Listened:
     return struck_at(heard, moments_to_samples(moments_s, track.start_s, track.sample_rate))
 
 
-def _surer(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
+def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
     """What a pair says by all its strokes, or, where that is not reliable, the surer of it and of what those say that
     each track has for itself in the take.
     """
-    found = _measure(*whole, options)
-    if found.reliable or all(one is other for one, other in zip(whole, alone, strict=True)):
-        return found
-    return max(found, _measure(*alone, options), key=lambda one: one.confidence)
-
-
-def _measure(track: Listened, reference: Listened, options: _Options) -> Delay:
-    for heard in (reference, track):
+    reference, track = whole
+    for heard in whole:
         if heard.envelope.silent:
             return _nothing(options, f"'{heard.track.name}' is silent")
         if heard.track.duration_s < _SHORTEST_S:
@@ -258,12 +252,21 @@ def _measure(track: Listened, reference: Listened, options: _Options) -> Delay:
     if options.drift:
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
         return _from_line(line) if line is not None else _nothing(options, "too little sounds to tell a drift")
-    found = decided(look(reference, track, reach_s=reach_s, centre_s=centre_s, close=options.kind))
-    if found is None:
-        return _nothing(options, "nothing in the tracks is alike")
-    if abs(found.delay_s - centre_s) > reach_s + 1.0 / reference.track.sample_rate:
-        return doubted(found, "the likeliest delay lies beyond the search")
-    return found if clear else doubted(found, "another delay fits nearly as well")
+
+    def told(seen: Look) -> Delay:
+        found = decided(seen)
+        if found is None:
+            return _nothing(options, "nothing in the tracks is alike")
+        if abs(found.delay_s - centre_s) > reach_s + 1.0 / reference.track.sample_rate:
+            return doubted(found, "the likeliest delay lies beyond the search")
+        return found if clear else doubted(found, "another delay fits nearly as well")
+
+    seen = look(*whole, reach_s=reach_s, centre_s=centre_s, close=options.kind)
+    found = told(seen)
+    if found.reliable or all(one is other for one, other in zip(whole, alone, strict=True)):
+        return found
+    again = look(*alone, reach_s=reach_s, centre_s=centre_s, close=options.kind, before=seen)
+    return max(found, told(again), key=lambda one: one.confidence)
 
 
 def decided(seen: Look) -> Delay | None:

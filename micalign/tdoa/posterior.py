@@ -334,6 +334,7 @@ def look(
     centre_s: float = 0.0,
     close: int | None = None,
     expected: tuple[float, float] | None = None,
+    before: Look | None = None,
 ) -> Look:
     """Weighs every delay within ``reach_s`` of ``centre_s``.
 
@@ -341,15 +342,23 @@ def look(
 
     ``close``: only hypotheses of that kind: with the first or the second as the close mic, whose strokes alone then
     speak, or of one path, of which the whole take speaks.
+
+    ``before``: the same look by other strokes, of which is kept what did not come of them.
     """
     rate = first.track.sample_rate
     middle, half = round(centre_s * rate), round(max(reach_s, _AROUND_S) * rate)
     lags = np.arange(middle - half, middle + half + 1)
-    curves = (
-        None if close in (SECOND, ONE_PATH) else stroke_curves(first, second, lags),
-        None if close in (FIRST, ONE_PATH) else stroke_curves(second, first, -lags[::-1]),
-    )
-    whole = None if close in (FIRST, SECOND) else stretch_curve(first, second, lags)
+
+    def side(kind: int, near: Listened, far: Listened, on: Ints) -> Curves | None:
+        if close not in (None, kind):
+            return None
+        if before is not None and near is (before.first, before.second)[kind]:
+            return before.curves[kind]
+        return stroke_curves(near, far, on)
+
+    curves = side(FIRST, first, second, lags), side(SECOND, second, first, -lags[::-1])
+    sustained = close not in (FIRST, SECOND)
+    whole = before.whole if before is not None else stretch_curve(first, second, lags) if sustained else None
     within = middle - round(reach_s * rate), middle + round(reach_s * rate)
     found = hypotheses(first, second, lags, curves, whole, within)
     odds = None if expected is None else prior_odds(found.lags / rate, *expected, reach_s)

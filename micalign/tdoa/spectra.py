@@ -11,8 +11,7 @@ three samples is off by up to 0.12 sample on a wide-band peak; this is not.
 
 Transforms, Butterworth filters and running maxima are of frames, shape (..., N), in numpy alone. Scipy has all of
 these and says the same (``tests/tdoa/test_transforms.py``), but costs `measure` of eight tracks of five minutes 1.3
-block-wise reads and 61 MB more. With these it takes 5.0 reads (3.7 of tracks of ten minutes, where the start weighs
-less) and 128 MB (``tests/bench/files/test_whole_commands.py``).
+block-wise reads and 61 MB more; what it costs with these ``tests/bench/files/test_whole_commands.py`` prints.
 
 Sources: C. H. Knapp and G. C. Carter, "The generalized correlation method for estimation of time delay", IEEE
 Transactions on Acoustics, Speech, and Signal Processing 24(4), 320-327, 1976; S. Butterworth, "On the theory of filter
@@ -30,8 +29,9 @@ from typing import Any, Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Complexes, Floats, Ints, cross_spectrum, fast_length
+from micalign.arrays import Complexes, Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.take.tracks import Track
+from micalign.tdoa.tuned import BANDS
 
 __all__ = [
     "Correlogram",
@@ -45,6 +45,7 @@ __all__ = [
     "frame_spectra",
     "greatest_before",
     "greatest_near",
+    "in_bands",
     "irfft",
     "raised_cosine",
     "refine",
@@ -52,6 +53,7 @@ __all__ = [
     "rfft",
     "smooth_bins",
     "strongest_peaks",
+    "sum_ahead",
     "whitening",
 ]
 
@@ -105,6 +107,15 @@ def filtered(frames: _Array, rate: float, *bands: tuple[float, float], order: in
     return [irfft(spectra * part, size)[..., :length] for part in parts]  # type: ignore[misc]
 
 
+def in_bands(frames: Real, rate: int) -> list[tuple[Real, float]]:
+    """Frames in each of `BANDS`, and their differences, with how long a rise is watched in each."""
+    tops = [min(high, 0.45 * rate) for _, high, _ in BANDS]
+    edges = [(min(low, 0.5 * top), top) for (low, _, _), top in zip(BANDS, tops, strict=True)]
+    bands = filtered(frames, rate, *edges, order=2)
+    lengths = [seconds for _, _, seconds in BANDS]
+    return [*zip(bands, lengths, strict=True), (np.diff(frames, axis=1, prepend=frames[:, :1]), lengths[3])]
+
+
 def greatest_before(values: _Array, span: int) -> _Array:
     """The greatest of each value and the ``span - 1`` before it.
 
@@ -114,9 +125,27 @@ def greatest_before(values: _Array, span: int) -> _Array:
     out, width = values.copy(), 1
     while width < span:
         step = min(width, span - width)
-        wider = out.copy()
+        wider = np.empty_like(out)
+        wider[..., :step] = out[..., :step]
         np.maximum(out[..., step:], out[..., :-step], out=wider[..., step:])
         out, width = wider, width + step
+    return out
+
+
+def sum_ahead(values: _Array, span: int) -> _Array:
+    """The sum of each value and the ``span - 1`` after it, where there are so many.
+
+    >>> sum_ahead(np.array([3, 1, 2, 0, 0, 5]), 3).tolist()
+    [6, 3, 2, 5]
+    """
+    count = values.shape[-1] - span + 1
+    out: _Array = np.zeros_like(values[..., :count])  # type: ignore[assignment]
+    part, width, done = values, 1, 0
+    while done < span:
+        if span & width:
+            out += part[..., done : done + count]
+            done += width
+        part, width = part[..., :-width] + part[..., width:], 2 * width
     return out
 
 

@@ -31,7 +31,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints, Real
 from micalign.take.tracks import Track
-from micalign.tdoa.spectra import filtered, greatest_before, greatest_near
+from micalign.tdoa.spectra import filtered, greatest_before, greatest_near, in_bands
 from micalign.tdoa.tuned import (
     APART_STEPS,
     BEFORE_STEPS,
@@ -45,6 +45,7 @@ from micalign.tdoa.tuned import (
     MOST_STROKES,
     OWN_RANGE_DB,
     SOFTEST_DB,
+    STROKE_S,
 )
 
 __all__ = [
@@ -269,6 +270,18 @@ class Listened:
         """The sample at which each of its own strokes begins."""
         return first_wavefronts(self.track, self.strokes.samples[self.strokes.weight > 0])
 
+    @cached_property
+    def own_frames(self) -> Floats:
+        """Its own strokes, `STROKE_S` before and after each begins, shape (S, N)."""
+        before, after = (round(seconds * self.track.sample_rate) for seconds in STROKE_S)
+        return cut(self.track, self.first_wavefronts - before, before + after)
+
+    @cached_property
+    def own_levels(self) -> Floats:
+        """The mean square of each of these in each band and of their differences, shape (bands + 1, S)."""
+        bands = in_bands(self.own_frames.astype(np.float32), self.track.sample_rate)
+        return np.array([np.mean(samples.astype(float) ** 2, axis=1) for samples, _ in bands])
+
 
 def listen(track: Track) -> Listened:
     """Reads the track once."""
@@ -282,21 +295,17 @@ def listen(track: Track) -> Listened:
         if not whole:
             break
         part, rows, leaps = slice(done, done + whole // step), block[:whole].reshape(-1, step), leaps[:whole]
-        squares[part] = _mean_squares(rows)
+        squares[part] = rows**2 @ even
         means[part] = rows @ even
         np.subtract(block[1:whole], block[: whole - 1], out=leaps[1:])
         leaps[0] = block[0] - last if done else 0.0
-        rises[part] = _mean_squares(leaps.reshape(-1, step))
+        rises[part] = leaps.reshape(-1, step) ** 2 @ even
         done, last = part.stop, block[whole - 1]
     offset = float(means.mean()) if len(means) else 0.0
     power = squares - offset * (2.0 * means - offset)
     # What rounding leaves of a constant is not sound.
     power[power < 1e-13 * offset**2] = 0.0
     return Listened(track, Energies(power.astype(np.float32), step), rises.astype(np.float32))
-
-
-def _mean_squares(rows: Floats) -> Floats:
-    return np.asarray(np.einsum("ij,ij->i", rows, rows) / rows.shape[1], dtype=np.float64)
 
 
 def struck_at(heard: Listened, samples: Ints) -> Listened:
@@ -383,22 +392,15 @@ def _gap(level_db: Floats) -> tuple[float, float]:
     >>> round(gap, 1), split
     (26.3, -16.0)
     """
-    order = np.sort(np.maximum(level_db, -45.0))[::-1]
-    for count in range(1, len(order)):
-        if order[count - 1] < OWN_RANGE_DB - 4.0:
-            break
-        gap = _a_fifth_up(order[:count]) - float(order[count]) - FEW_STROKES_DB / count
-        if gap > LEAST_GAP_DB:
-            return gap, float(order[count - 1] + order[count]) / 2
-    return 0.0, -np.inf
-
-
-def _a_fifth_up(falling: Floats) -> float:
-    """The quantile 0.2 of what is in falling order; numpy's own sorts anew for each of thousands."""
-    at = 0.8 * (len(falling) - 1)
-    low = int(at)
-    high = min(low + 1, len(falling) - 1)
-    return float(falling[low] + (at - low) * (falling[high] - falling[low]))
+    falling = np.sort(np.maximum(level_db, -45.0))[::-1]
+    count = np.arange(1, max(len(falling), 1))
+    a_fifth_up = np.interp(0.8 * (count - 1), np.arange(len(falling)), falling)
+    gaps = a_fifth_up - falling[1:] - FEW_STROKES_DB / count
+    highest = np.flatnonzero((gaps > LEAST_GAP_DB) & (falling[:-1] >= OWN_RANGE_DB - 4.0))
+    if not len(highest):
+        return 0.0, -np.inf
+    at = highest[0]
+    return float(gaps[at]), float(falling[at] + falling[at + 1]) / 2
 
 
 def _thinned(weight: Floats) -> Floats:

@@ -8,6 +8,7 @@ import pytest
 from micalign.take.tracks import Track
 from micalign.tdoa.apart import apart
 from micalign.tdoa.measure import measure_many, measure_pair
+from micalign.tdoa.posterior import look
 from micalign.tdoa.strokes import listen
 
 RATE = 48000
@@ -80,3 +81,16 @@ def test_the_surer_of_both_ways_is_told():
     alone, among = measure_pair(tracks[0], far), measure_many(tracks[0], [far, tracks[1]])[0]
     assert alone.reliable
     assert among == alone
+
+
+def test_a_look_after_another_is_what_it_is_by_itself():
+    """What is kept of the first look did not come of the strokes that were laid aside, of either track or of both."""
+    whole = [struck(HATS, SNARES + 0.4, seed=1), struck(SNARES + 0.004, HATS + 0.4, seed=2)]
+    alone = apart(whole)
+    assert (alone[0] is whole[0], alone[1] is whole[1]) == (False, True)
+    for order in ((0, 1), (1, 0)):
+        first, second = (alone[index] for index in order)
+        before = look(*(whole[index] for index in order), reach_s=0.02)
+        again, fresh = look(first, second, reach_s=0.02, before=before), look(first, second, reach_s=0.02)
+        np.testing.assert_array_equal(again.chances, fresh.chances)
+        assert again.events == fresh.events != before.events
