@@ -18,6 +18,8 @@ import numpy as np
 import pytest
 import scipy.signal
 import soundfile
+from bench.delay.realkit import RealKit, given_folder
+from bench.delay.realtakes import groove
 
 pytestmark = [
     pytest.mark.bench,
@@ -116,6 +118,30 @@ def test_a_session_of_eight_tracks(tmp_path: Path) -> None:
             peaks.setdefault(name, []).append(peak)
     for name, (short, long) in peaks.items():
         print(f"{name:>8}: {100 * (long / short - 1):+.1f} % of memory at twice the length")
+
+
+KIT = ("KdrumR", "Snare_top", "Tom2", "Hihat", "OHL", "OHR", "AmbL", "AmbR")
+REFERENCES = {"a drum": "Snare_top", "an overhead": "OHL", "a room mic": "AmbL"}
+PACKED = Path(__file__).parents[2] / "external" / "realkit"
+
+
+@pytest.mark.parametrize("style", ["rock", "tom-led"])
+def test_measuring_a_real_kit_by_any_reference(tmp_path: Path, pytestconfig: pytest.Config, style: str) -> None:
+    """Five minutes of a kit's hits on eight mics (a few hits, or those of ``--realkit``): ratios to reading, memory."""
+    kit = RealKit(given_folder(pytestconfig.getoption("--realkit")) or PACKED)
+    take = groove(kit, style, 7, half="development", seconds=300)
+    paths = {name: tmp_path / f"{name}.wav" for name in KIT}
+    for name, path in paths.items():
+        soundfile.write(path, take.mics[name], take.rate, "PCM_24")
+    commands = {
+        words: (_OURS, ["measure", paths[name], *(path for other, path in paths.items() if other != name), "--json"])
+        for words, name in REFERENCES.items()
+    }
+    costs = _costs({"read": (_READ, list(paths.values())), **commands}, rounds=3)
+    read_s = costs.pop("read")[0]
+    print(f"\n{style}, 8 x 5 min: reading {read_s:.2f} s of processor")
+    for words, (seconds, peak) in costs.items():
+        print(f"against {words}: {seconds:.2f} s = {seconds / read_s:.2f} x reading, {peak:.0f} MB")
 
 
 def test_a_pair_against_the_correlation_of_whole_files(tmp_path: Path) -> None:
