@@ -37,6 +37,7 @@ __all__ = [
     "Shift",
     "agreed",
     "followed",
+    "held_against",
     "limited",
     "stated",
     "still",
@@ -67,7 +68,8 @@ class Shift:
 class Remain:
     """How far a source is from meeting itself in a track after the shifts, against its own mic or the loudest track.
 
-    ``is_bleed`` marks a track that is not there to take the source.
+    ``is_bleed`` marks a track that is not there to take the source; ``polarity_clear``: the other polarity fits clearly
+    worse.
     """
 
     source: str
@@ -77,6 +79,7 @@ class Remain:
     uncertainty_s: float
     polarity: int
     is_bleed: bool = False
+    polarity_clear: bool = True
 
     @property
     def first_notch_hz(self) -> float | None:
@@ -89,13 +92,17 @@ class Remain:
 
 @dataclass(frozen=True)
 class Offsets:
-    """One consistent set of shifts for tracks of one rate; the reference is among them, at 0."""
+    """One consistent set of shifts for tracks of one rate; the reference is among them, at 0.
+
+    ``onto`` is the track that stays instead, where another than the reference stands over a kit.
+    """
 
     reference: str
     sample_rate: int
     shifts: tuple[Shift, ...]
     remains: tuple[Remain, ...] = ()
     compromise: str = ""
+    onto: str | None = None
 
     def shift(self, track: str) -> Shift:
         """The shift of one track."""
@@ -122,6 +129,25 @@ def followed(
     kept = [limited(shift, max_shift_s) for shift in shifts if shift.track != reference]
     words = _plain_words(reference, kept, summed, on_strokes=on_strokes)
     return Offsets(reference, sample_rate, (still(reference), *kept), compromise=words)
+
+
+def held_against(offsets: Offsets, reference: str) -> Offsets:
+    """The same shifts with delays told against another track, which is laid onto the former reference like the others.
+
+    >>> laid = Shift("snare", -2e-3, 1e-5, 2e-3, polarity_flip=False, reliable=True, applied=True)
+    >>> found = held_against(Offsets("overhead", 48000, (still("overhead"), laid)), "snare")
+    >>> found.reference, found.onto, [(one.track, one.delay_s, one.shift_s) for one in found.shifts]
+    ('snare', 'overhead', [('overhead', 0.002, 0.0), ('snare', 0.0, 0.002)])
+    """
+    late_s = offsets.shift(reference).shift_s
+    shifts = [replace(one, delay_s=one.delay_s + late_s + 0.0) for one in offsets.shifts]
+    shifts = [replace(one, delay_s=0.0) if one.track == reference else one for one in shifts]
+    words = (
+        f"'{offsets.reference}' hears the whole kit and '{reference}', named first, does not: all is laid onto "
+        f"'{offsets.reference}' (--reference {reference} lays all onto '{reference}')"
+    )
+    words = f"{words}; {offsets.compromise}" if offsets.compromise else words
+    return replace(offsets, reference=reference, onto=offsets.reference, shifts=tuple(shifts), compromise=words)
 
 
 def still(reference: str) -> Shift:
@@ -365,10 +391,15 @@ def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, limits
             flips = -1 if shifts[track].polarity_flip != shifts[against].polarity_flip else 1
             sign = signs[track] * signs[against] * flips
             sigma = float(np.hypot(times.sigmas_s[track], times.sigmas_s[against]))
-            remains.append(
-                Remain(heard.source, track, against, late, sigma, sign, not limits.takes(heard.source, track))
-            )
+            clear = _clear(heard.links, track) and _clear(heard.links, against)
+            is_bleed = not limits.takes(heard.source, track)
+            remains.append(Remain(heard.source, track, against, late, sigma, sign, is_bleed, clear))
     return remains
+
+
+def _clear(links: Sequence[Link], track: str) -> bool:
+    """Whether any pair says clearly in which polarity a track hears a source."""
+    return any(link.clear >= CLEAR_POLARITY for link in links if track in (link.reference, link.track))
 
 
 def _unknown(heard: Sequence[HeardSource], limits: Constraints, taken: Sequence[Remain]) -> list[str]:

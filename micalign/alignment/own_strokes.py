@@ -6,7 +6,8 @@ recorded, where the arrival is not known) and both polarities are tried on the s
 60 to 250 and 250 to 2000 Hz, the mic brought to the others' level in each band, where a sum gains and loses most.
 
 A best sum that is chosen on a part of the strokes is judged on the others, and these are the decibels that count. The
-arrival stays where the best sum is hardly better; where either would lose level in a band, the mic is left as recorded.
+arrival stays where the best sum is hardly better; where either would lose level in a band, or strokes differ so much
+that it may, the mic is left as recorded.
 Shifts are seconds, positive later; decibels are against as recorded.
 
 With a scene a close mic is added to what the scene says is there to take its source and others: the reference's pair,
@@ -31,6 +32,7 @@ from micalign.alignment.constraints import Constraints
 from micalign.alignment.tuned import (
     AROUND_S,
     BEYOND_S,
+    FEWEST_CHOOSING,
     FEWEST_STROKES,
     FOLDS,
     HARM_DB,
@@ -39,6 +41,7 @@ from micalign.alignment.tuned import (
     REACH_S,
     SCATTER_S,
     STROKE_BANDS_HZ,
+    SURELY,
     WORTH_DB,
 )
 from micalign.arrays import Complexes, Floats, cross_spectrum, fast_length
@@ -90,7 +93,8 @@ class CloseMic:
     """Where a close mic belongs by its own strokes, and why there.
 
     ``by``: its arrival, its best sum, or neither ("recorded"). ``gains_db``: what that gains in each of
-    `STROKE_BANDS_HZ`; where neither is taken, what was refused would gain.
+    `STROKE_BANDS_HZ`; where neither is taken, what was refused would gain. ``least_db``: what that is at the least, by
+    how the strokes scatter.
     """
 
     place: Place
@@ -98,6 +102,7 @@ class CloseMic:
     gains_db: tuple[float, float]
     strokes: int
     uncertainty_s: float
+    least_db: tuple[float, float]
 
     @property
     def words(self) -> str:
@@ -108,6 +113,10 @@ class CloseMic:
             return f"by its arrival; on {self.strokes} strokes that is {_decibels(self.gains_db)}"
         if min(self.gains_db) < HARM_DB:
             return f"left as recorded: moved, its own strokes would change by {_decibels(self.gains_db)}"
+        if min(self.least_db) < HARM_DB:
+            return f"left as recorded: its {self.strokes} strokes differ too much to tell that moving it does no harm"
+        if self.strokes < FEWEST_CHOOSING:
+            return f"left as recorded: its {self.strokes} strokes are too few to choose a shift by"
         return "adds up best where it was recorded"
 
 
@@ -124,6 +133,7 @@ def laid_by_strokes(
     arrival: Place | None = None,
     near_s: float | None = None,
     recorded: Place | None = None,
+    earliest_s: float = -np.inf,
 ) -> CloseMic | None:
     """Where a close mic belongs by its own strokes, None where it has fewer than four or nothing to be added to.
 
@@ -140,6 +150,8 @@ def laid_by_strokes(
         The shift about which the best sum is looked for, the arrival's as a rule; everywhere within `REACH_S` without.
     recorded : Place, optional
         Where it lies against the rest as recorded; unmoved if not given.
+    earliest_s : float
+        No smaller shift is looked at.
 
     Examples
     --------
@@ -158,57 +170,71 @@ def laid_by_strokes(
     middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near_s is None else (near_s, BEYOND_S)
     steps = round(reach_s / _STEP_S)
     shifts: Floats = np.asarray(middle_s + np.arange(-steps, steps + 1) * _STEP_S, dtype=np.float64)
+    shifts = shifts[shifts >= earliest_s]
     bands = _bands(close, times_s, rest)
-    best = _best_sum([band.sums(shifts) for band in bands], shifts, len(times_s))
+    best = _best_sum([band.sums(shifts) for band in bands], shifts)
     by_arrival = None
     if arrival is not None:
         sums = [band.sums(np.array([arrival.shift_s])) for band in bands]
-        lows, mids = (_gains_db(one, slice(None))[int(arrival.polarity < 0), 0] for one in sums)
-        by_arrival = replace(best, place=arrival, by="arrival", gains_db=(float(lows), float(mids)))
+        after = np.array([one.aligned[:, int(arrival.polarity < 0), 0] for one in sums])
+        gains_db, least_db = _told(after, sums)
+        by_arrival = replace(best, place=arrival, by="arrival", gains_db=gains_db, least_db=least_db)
     return _decided(best, by_arrival, recorded or Place())
 
 
 def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> CloseMic:
-    """The arrival where the best sum is hardly better and nothing is lost, the best sum, or as recorded."""
-    is_harmless = arrival is not None and min(arrival.gains_db) >= HARM_DB and sum(arrival.gains_db) >= 0.0
+    """The arrival where the best sum is hardly better and nothing is surely lost, the best sum, or as recorded."""
+    is_harmless = arrival is not None and min(arrival.least_db) >= HARM_DB and sum(arrival.gains_db) >= 0.0
     harmless = arrival if is_harmless else None
-    if harmless is not None and sum(best.gains_db) - sum(harmless.gains_db) < WORTH_DB:
-        return harmless
-    if min(best.gains_db) >= HARM_DB and sum(best.gains_db) >= WORTH_DB:
+    is_told = best.strokes >= FEWEST_CHOOSING and min(best.least_db) >= HARM_DB and sum(best.gains_db) >= WORTH_DB
+    if is_told and (harmless is None or sum(best.gains_db) - sum(harmless.gains_db) >= WORTH_DB):
         return best
     return harmless or replace(arrival or best, place=recorded, by="recorded")
 
 
-def _best_sum(sums: Sequence[_Sums], shifts: Floats, strokes: int) -> CloseMic:
+def _best_sum(sums: Sequence[_Sums], shifts: Floats) -> CloseMic:
     """The best of all shifts and both polarities, what it gains on strokes that did not choose it, and its scatter."""
+    strokes = len(sums[0].recorded)
     sign, index = _chosen(sums, slice(None))
-    folds = np.arange(len(sums[0].recorded))
-    after, scatter_s = np.zeros(len(sums)), []
+    fold_of = np.arange(strokes) % FOLDS
+    after, scatter_s = np.zeros((len(sums), strokes)), []
+    folds = np.unique(fold_of)
     for fold in folds:
-        other_sign, other = _chosen(sums, folds != fold)
-        after += [one.aligned[fold, other_sign, other] for one in sums]
+        here = fold_of == fold
+        other_sign, other = _chosen(sums, ~here)
+        after[:, here] = [one.aligned[here, other_sign, other] for one in sums]
         if other_sign == sign and abs(shifts[other] - shifts[index]) <= SCATTER_S:
             scatter_s.append(shifts[other])
-    lows, mids = (_decibel(one, two.recorded.sum()) for one, two in zip(after, sums, strict=True))
+    gains_db, least_db = _told(after, sums)
     # The jackknife's: parts that share all but one fold scatter too little by this root.
     sigma_s = float(np.std(scatter_s)) * np.sqrt(len(folds) - 1) if scatter_s else 0.0
     place = Place(float(shifts[index]), 1 if sign == 0 else -1)
-    return CloseMic(place, "sum", (float(lows), float(mids)), strokes, float(np.hypot(sigma_s, _STEP_S)))
+    return CloseMic(place, "sum", gains_db, strokes, float(np.hypot(sigma_s, _STEP_S)), least_db)
 
 
-def _chosen(sums: Sequence[_Sums], folds: Any) -> tuple[int, int]:
-    """The indices of polarity and shift of the highest total, of those that do no harm where there are any."""
-    gains = np.array([_gains_db(one, folds) for one in sums])
-    total = gains.sum(axis=0)
-    harmless = gains.min(axis=0) >= HARM_DB
-    if harmless.any():
-        total = np.where(harmless, total, -np.inf)
+def _told(after: Floats, sums: Sequence[_Sums]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The gain of each band by the powers of its strokes (bands, strokes), and what it likely is at the least.
+
+    Strokes scatter: `SURELY` standard deviations less, by the ratio of two sums over strokes, and more where there are
+    few of them, as the standard deviation of Student's t.
+    """
+    recorded = np.array([one.recorded for one in sums])
+    shares = after / after.sum(axis=1, keepdims=True) - recorded / recorded.sum(axis=1, keepdims=True)
+    count = after.shape[1]
+    sigmas = 10.0 / np.log(10.0) * np.sqrt((shares**2).sum(axis=1) * count / (count - 3))
+    lows, mids = (_decibel(one.sum(), two.sum()) for one, two in zip(after, recorded, strict=True))
+    return (float(lows), float(mids)), (float(lows - SURELY * sigmas[0]), float(mids - SURELY * sigmas[1]))
+
+
+def _chosen(sums: Sequence[_Sums], strokes: Any) -> tuple[int, int]:
+    """The indices of polarity and shift of the highest total on some of the strokes."""
+    total = np.sum([_gains_db(one, strokes) for one in sums], axis=0)
     sign, index = np.unravel_index(int(np.argmax(total)), total.shape)
     return int(sign), int(index)
 
 
-def _gains_db(sums: _Sums, folds: Any) -> Floats:
-    return _decibel(sums.aligned[folds].sum(axis=0), sums.recorded[folds].sum())
+def _gains_db(sums: _Sums, strokes: Any) -> Floats:
+    return _decibel(sums.aligned[strokes].sum(axis=0), sums.recorded[strokes].sum())
 
 
 def _decibel(aligned: Any, recorded: float) -> Floats:
@@ -217,7 +243,7 @@ def _decibel(aligned: Any, recorded: float) -> Floats:
 
 @dataclass(frozen=True)
 class _Sums:
-    """Powers of the sums of one band: as ``aligned``, (folds, 2 polarities, shifts), and as ``recorded``, (folds,)."""
+    """Powers of the sums of one band: ``aligned`` (strokes, 2 polarities, shifts), ``recorded`` (strokes,)."""
 
     aligned: Floats
     recorded: Floats
@@ -234,23 +260,15 @@ class _Band:
 
     def sums(self, shifts: Floats) -> _Sums:
         """The powers of the sums for each shift of the close mic, brought to the level of the rest."""
-        close, old, new = (self._powers(one) for one in (self.close, self.recorded, self.laid))
+        close, old, new = ((np.abs(one) ** 2).sum(axis=1) for one in (self.close, self.recorded, self.laid))
         level = np.sqrt(old.sum() / max(close.sum(), _SILENT))
         parts = level**2 * close
         turned = np.exp(-2j * np.pi * self.hz[:, None] * shifts)
-        swing = 2 * level * np.real(self._folded(cross_spectrum(self.laid, self.close)) @ turned)
-        still = 2 * level * np.real(self._folded(cross_spectrum(self.recorded, self.close))).sum(axis=1)
+        swing = 2 * level * np.real(cross_spectrum(self.laid, self.close) @ turned)
+        still = 2 * level * np.real(cross_spectrum(self.recorded, self.close)).sum(axis=1)
         apart = (parts + new)[:, None]
         aligned = np.stack([apart + swing, apart - swing], axis=1)
         return _Sums(aligned, np.maximum(parts + old + still, 1e-9 * (parts + old) + _SILENT))
-
-    def _powers(self, spectra: Complexes) -> Floats:
-        return np.asarray(self._folded(np.abs(spectra) ** 2).sum(axis=1), dtype=np.float64)
-
-    def _folded(self, rows: Any) -> Any:
-        """The sums of every so many rows, (folds, bins): strokes of all of the take are in each."""
-        count = min(FOLDS, len(rows))
-        return np.array([rows[fold::count].sum(axis=0) for fold in range(count)])
 
 
 def _bands(close: Track, times_s: Floats, rest: Sequence[PlacedTrack]) -> list[_Band]:

@@ -4,9 +4,8 @@ Chooses the way: a pair measured as it is, two recorders by their clocks, or a l
 track: without a scene nothing says that both legs speak of one source, and their sum may be a delay of neither. A delay
 is positive when the event comes later in the track.
 
-Where the reference stands over a kit, it hears every drum at another delay: then the mics over the kit stay where they
-are, so that their image stays, and each close mic is laid where its own strokes add up best with them
-(`laid_on_strokes`). Which are which is read off levels, lows and who hears the drums first.
+A kit's overheads hear every drum at another delay: its close mics are laid onto them by their own strokes instead
+(`micalign.alignment.over_kit`), whichever track was named as reference.
 """
 
 from __future__ import annotations
@@ -14,10 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal
-
-import numpy as np
-import numpy.typing as npt
+from typing import Final, Literal
 
 from micalign.alignment.di_and_mics import (
     PairSum,
@@ -29,36 +25,17 @@ from micalign.alignment.di_and_mics import (
     one_path_sum,
 )
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.own_strokes import Place, PlacedTrack, Struck, evenly, laid_by_strokes, lows_meet
+from micalign.alignment.over_kit import laid_on_strokes, pair_over_kit
+from micalign.alignment.own_strokes import Struck
 from micalign.alignment.solo import FoundAlone
-from micalign.alignment.tuned import (
-    CLOSE_DB,
-    EARLY_S,
-    FAR_S,
-    FEWEST_MICS,
-    HEARD_DB,
-    HEARD_S,
-    KNOWN,
-    LIKELY,
-    LOUD_DB,
-    MEET,
-    MEET_S,
-    MEETING_DB,
-    OVER_DB,
-    REACH_S,
-    SAME_S,
-    UNLIKELY,
-    USUAL_S,
-    WIDE_S,
-)
-from micalign.arrays import Floats
+from micalign.alignment.tuned import FAR_S, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
-from micalign.tdoa.strokes import Listened, listen
+from micalign.tdoa.strokes import listen
 
-__all__ = ["By", "Measured", "laid_on_strokes", "level_spread_db", "measured"]
+__all__ = ["By", "Measured", "measured"]
 
 By = Literal["sum", "arrival"]
 
@@ -71,7 +48,8 @@ class Measured:
 
     ``sums`` holds what was found of each DI and its mic; ``on_strokes``: close mics of a kit are placed by where their
     own strokes add up best, and not by their arrivals. ``stretches``: where one source seems to sound alone.
-    ``struck``: with a scene, the struck sources whose own mics are to be laid by their strokes.
+    ``struck``: with a scene, the struck sources whose own mics are to be laid by their strokes. ``named`` is the track
+    that was asked for as reference where another stands over the kit and is the reference here.
     """
 
     reference: str
@@ -82,6 +60,7 @@ class Measured:
     on_strokes: bool = False
     stretches: tuple[FoundAlone, ...] = ()
     struck: Struck | None = None
+    named: str | None = None
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""
@@ -105,6 +84,7 @@ def measured(
     loopback: Track | None = None,
     by: By = "sum",
     on_strokes: bool = False,
+    over_kit: bool = False,
     progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Tracks against a reference, with no scene to tell sources apart.
@@ -124,10 +104,17 @@ def measured(
     on_strokes : bool
         Where the reference stands over a kit: close mics by the shift that adds up best on their own strokes, and the
         other mics over the kit left where they are (`laid_on_strokes`).
+    over_kit : bool
+        Where two other tracks stand over the kit and the reference does not, measure against one of them, so that they
+        stay; ``named`` is the reference then.
     progress : callable, optional
         Told what is being done, and which share of all is done, 0 to 1.
     """
     tell = progress or (lambda _words, _share: None)
+    if over_kit and on_strokes and loopback is None and not drift and max_delay_s <= FAR_S:
+        found = _over_kit(reference, tracks, max_delay_s, by, tell)
+        if found is not None:
+            return found
     if loopback is not None:
         latency = measure_many(reference, [loopback], max_delay_s=max(max_delay_s, FAR_S))[0]
         # The interface's polarity is its own affair; only its time is used for other tracks.
@@ -148,6 +135,20 @@ def measured(
         return replace(found, tracks=laid, on_strokes=laid != found.tracks)
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
+
+
+def _over_kit(
+    reference: Track, tracks: Sequence[Track], max_delay_s: float, by: By, tell: Callable[[str, float], None]
+) -> Measured | None:
+    """Everything against a mic over the kit, None where the reference is one itself or none is found."""
+    every = {track.name: track for track in (reference, *tracks)}
+    tell("listening for what stands over a kit", 0.0)
+    pair = pair_over_kit([listen(track) for track in every.values()])
+    if pair is None or reference.name in pair:
+        return None
+    others = [track for name, track in every.items() if name != pair[0]]
+    found = measured(every[pair[0]], others, max_delay_s=max_delay_s, by=by, on_strokes=True, progress=tell)
+    return replace(found, named=reference.name) if found.on_strokes else None
 
 
 def _with_sums(
@@ -203,128 +204,3 @@ def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool
         return found
     plain = measure_many(reference, [track], max_delay_s=max_delay_s)[0]
     return replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
-
-
-def level_spread_db(first: Listened, second: Listened) -> float:
-    """How far strokes differ in level between two tracks, from the lowest tenth to the highest, in dB.
-
-    A close mic hears its own drum 15 dB and more louder, against an overhead, than the others; two mics over a whole
-    kit hear all of it within some 10 dB. Infinite where fewer than six strokes are heard by both.
-    """
-    rate = first.track.sample_rate
-    later = round((second.track.start_s - first.track.start_s) * rate)
-    loud = [one.strokes.samples[one.strokes.level_db > HEARD_DB] for one in (first, second)]
-    samples = np.union1d(loud[0], loud[1] + later)
-    levels = [_heard_db(first, samples), _heard_db(second, samples - later)]
-    both = np.isfinite(levels[0]) & np.isfinite(levels[1])
-    if both.sum() < 6:
-        return float("inf")
-    low, high = np.quantile((levels[0] - levels[1])[both], (0.1, 0.9))
-    return float(high - low)
-
-
-def _heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
-    step = heard.envelope.step
-    before, after = (round(seconds * heard.track.sample_rate / step) for seconds in HEARD_S)
-    steps = (samples // step)[:, None] + np.arange(-before, after)
-    inside = (steps >= 0) & (steps < len(heard.envelope.power))
-    power = np.where(inside, heard.envelope.power[np.where(inside, steps, 0)], 0.0).sum(axis=1, dtype=float)
-    return np.asarray(10 * np.log10(np.where(power > 0, power, np.nan)))
-
-
-def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> tuple[TrackDelay, ...]:
-    """The rows with what the tracks of a kit are to be moved by in place of their arrivals.
-
-    Rows are left as they are where the reference does not stand over a kit: two close mics at least, or one and another
-    mic over the same kit, must be among the tracks. Then every track that is not over the kit is tried.
-    """
-    heard = listen(reference)
-    # What surely comes later than any overhead hears its kit is no track of this kit.
-    apart = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
-    others = {track.name: listen(track) for track in tracks if track.name not in apart}
-    spread = {name: level_spread_db(heard, one) for name, one in others.items()}
-    meets = {name: _meets(heard, one) for name, one in others.items() if spread[name] <= MEETING_DB}
-    meeting = {name: 1 if lows > 0 else -1 for name, lows in meets.items() if abs(lows) >= MEET}
-    early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - set(meeting)
-    over = [name for name, decibels in spread.items() if name in meeting or (name not in early and decibels <= OVER_DB)]
-    apart_db = [name for name, decibels in spread.items() if CLOSE_DB < decibels < float("inf")]
-    close = [name for name in apart_db if _closer(others[name], heard)]
-    if not close and apart_db and meeting and len(early) >= FEWEST_MICS:
-        # Where nearly every stroke is one drum's, as in a march, no mic leaves many out; those at the drums are early.
-        close = sorted(early)
-    if not close or len(close) + len(over) < FEWEST_MICS:
-        return tuple(rows)
-    placed = [PlacedTrack(others[name].track, Place(0.0, sign)) for name, sign in meeting.items()]
-    rest = [PlacedTrack(reference), *placed]
-    words = {
-        1: f"the pair stays as it is: it hears the same kit as '{reference.name}'",
-        -1: f"the pair stays, but for a polarity: as recorded its lows cancel those of '{reference.name}'",
-    }
-    laid = []
-    for row in rows:
-        if row.track in over:
-            sign = meeting.get(row.track, 1)
-            stays = replace(_still(row.delay, words[sign]), polarity=sign)
-            if row.track in meeting:  # the lows say the polarity, so it is as clear as they meet
-                stays = replace(stays, polarity_margin=abs(meets[row.track]))
-            laid.append(TrackDelay(row.track, stays))
-        elif row.track in others:
-            laid.append(TrackDelay(row.track, _laid(row.delay, others[row.track], rest)))
-        else:
-            laid.append(row)
-    return tuple(laid)
-
-
-def _is_early(delay: Delay) -> bool:
-    """Whether a track likely hears the kit clearly before the reference: it stands nearer, however alike the levels."""
-    return delay.confidence >= LIKELY and -REACH_S <= delay.delay_s <= -EARLY_S
-
-
-def _meets(reference: Listened, one: Listened) -> float:
-    """How the lows of two mics over a kit add up as they are, -1 to 1: close mics are laid onto both where they do."""
-    strokes = reference.strokes
-    times_s = strokes.samples[strokes.level_db > HEARD_DB] / reference.track.sample_rate + reference.track.start_s
-    return lows_meet(reference.track, one.track, evenly(times_s), within_s=MEET_S) if len(times_s) else 0.0
-
-
-def _closer(one: Listened, reference: Listened) -> bool:
-    """Whether a track's loud strokes leave out many of the reference's: a drum's own mic knows only its drum's."""
-    rate = one.track.sample_rate
-    own, wanted = (heard.strokes.samples[heard.strokes.level_db > LOUD_DB] for heard in (one, reference))
-    wanted = wanted + round((reference.track.start_s - one.track.start_s) * rate)
-    if not len(own) or not len(wanted):
-        return False
-    after = np.clip(np.searchsorted(own, wanted), 0, len(own) - 1)
-    gaps = np.minimum(np.abs(own[after] - wanted), np.abs(own[np.maximum(after - 1, 0)] - wanted))
-    return float(np.mean(gaps < SAME_S * rate)) < KNOWN
-
-
-def _still(delay: Delay, words: str) -> Delay:
-    return replace(delay, delay_s=0.0, polarity=1, confidence=1.0, reliable=True, reason=words, candidates=())
-
-
-def _laid(delay: Delay, one: Listened, rest: Sequence[PlacedTrack]) -> Delay:
-    if not one.strokes.gap_db:
-        return replace(delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded")
-    # A doubtful arrival still says where the drum's sound comes, where it is no mere guess.
-    likely = delay.confidence >= LIKELY and abs(delay.delay_s) <= REACH_S
-    arrival = Place(-delay.delay_s + 0.0, delay.polarity) if likely and delay.reliable else None
-    times_s = one.first_wavefronts / one.track.sample_rate + one.track.start_s
-    found = laid_by_strokes(one.track, times_s, rest, arrival=arrival, near_s=-delay.delay_s if likely else None)
-    if found is None:
-        return replace(delay, reliable=False, reason="it has too few strokes of its own: left as recorded")
-    if found.by == "arrival":
-        return replace(delay, reason=found.words)
-    if found.by == "recorded":
-        return _still(delay, found.words)
-    return replace(
-        delay,
-        delay_s=-found.place.shift_s + 0.0,
-        uncertainty_s=found.uncertainty_s,
-        polarity=found.place.polarity,
-        polarity_margin=1.0,
-        confidence=max(delay.confidence, 0.9),
-        reliable=True,
-        reason=found.words,
-        candidates=(),
-    )

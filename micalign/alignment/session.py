@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from micalign.alignment.compromise import Offsets, Shift, agreed, followed, stated
+from micalign.alignment.compromise import Offsets, Shift, agreed, followed, held_against, stated
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
@@ -292,7 +292,7 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
     if found.sources is None:
         shifts = [_shift(one) for one in found.tracks]
         best = {one.track: one.best.delay_s for one in found.sums}
-        return followed(
+        offsets = followed(
             shifts,
             reference=found.reference,
             sample_rate=found.sample_rate,
@@ -300,6 +300,7 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
             summed=[one.track for one in found.tracks if best.get(one.track) == one.delay.delay_s],
             on_strokes=found.on_strokes,
         )
+        return offsets if found.named is None else held_against(offsets, found.named)
     gains = gains_db or {}
     heard = []
     for one in found.sources:

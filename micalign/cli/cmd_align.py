@@ -113,6 +113,9 @@ def command(
     are. A track without a reliable delay is written where it was, and the exit status is 1. Edit offsets.json and hand
     it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
+    Of a drum kit the mics over all of it stay, and so do those in the room; each close mic goes where its own strokes
+    add up best with the former. That is so also where REFERENCE is a close mic, unless --reference names it.
+
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and tracks that share no source but as faint bleed are left as recorded. A drum's mic lies by its arrival,
     or nearby where the drum's own strokes add up clearly better; what would lose level there is left as recorded.
@@ -199,7 +202,7 @@ def _refuse_misuse(asked: dict[str, Any], scenes: Sequence[Path], songs: Sequenc
                 "--offsets names its own tracks: give no tracks, --scene, --songs, --alone or --strike beside it"
             )
         return
-    refuse_mixed_use(asked["tracks"], scenes, songs, asked["reference"])
+    refuse_mixed_use(asked["tracks"], scenes, songs)
     refuse_alone((*asked["alone"], *asked["strike"]), scenes)
     if asked["whole_samples"] and (asked["match_phase"] or asked["correct_drift"] or asked["resample"]):
         raise click.UsageError("--whole-samples leaves every sample as it is: it does not go with filters or clocks")

@@ -76,7 +76,7 @@ def command(
 
     Exit status 1 says that a delay is not reliable: do not act on it. A polarity with a question mark is in doubt.
     """
-    refuse_mixed_use(tracks, scenes, songs, asked["reference"])
+    refuse_mixed_use(tracks, scenes, songs)
     refuse_alone((*asked["alone"], *asked["strike"]), scenes)
     if scenes and (asked["drift"] or asked["loopback"]):
         raise click.UsageError("--drift and --loopback go with REFERENCE and TRACKs, not with --scene")
@@ -148,8 +148,9 @@ def _of_scene(scene: Path, folder: Path | None, asked: _Asked, tell: Tell) -> tu
 
 def _of_files(tracks: tuple[str, ...], asked: _Asked, tell: Tell) -> tuple[Measured, Laid]:
     from micalign.alignment.pairings import measured  # noqa: PLC0415
-    from micalign.files.sessions import open_pairings, open_recorded  # noqa: PLC0415
+    from micalign.files.sessions import open_pairings, open_recorded, reference_first  # noqa: PLC0415
 
+    tracks = reference_first(tracks, asked.reference)
     if asked.loopback is None:
         pair = open_pairings(tracks, asked.clock)
     else:
@@ -165,9 +166,7 @@ def _of_files(tracks: tuple[str, ...], asked: _Asked, tell: Tell) -> tuple[Measu
     return found, pair.laid
 
 
-def refuse_mixed_use(
-    tracks: Sequence[str], scenes: Sequence[Path], songs: Sequence[Path], reference: str | None
-) -> None:
+def refuse_mixed_use(tracks: Sequence[str], scenes: Sequence[Path], songs: Sequence[Path]) -> None:
     """Refuse tracks beside a scene or songs, or none of them."""
     if not (scenes or songs or tracks):
         raise click.UsageError("give REFERENCE and at least one TRACK, or --scene SCENE, or --songs FOLDER")
@@ -175,8 +174,6 @@ def refuse_mixed_use(
         raise click.UsageError("give tracks or --scene, not both: the scene names its own tracks")
     if songs and tracks:
         raise click.UsageError("give tracks or --songs, not both: each song has its own tracks")
-    if not scenes and not songs and reference is not None:
-        raise click.UsageError("--reference goes with --scene or --songs; without, the first file is the reference")
 
 
 def refuse_alone(alone: Sequence[str], scenes: Sequence[Path]) -> None:

@@ -149,7 +149,7 @@ basis_options = all_of(
     click.option(
         "--reference",
         metavar="TRACK",
-        help="With --scene: the track the others are held against.  [default: one that suits]",
+        help="The track the others are held against.  [default: with --scene one that suits, else the first]",
     ),
     click.option(
         "--alone",

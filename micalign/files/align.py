@@ -154,6 +154,7 @@ def _measured(session: Session, asked: AlignRequest, progress: Progress) -> Meas
         drift=asked.correct_drift,
         by=asked.by,
         on_strokes=asked.by == "sum",
+        over_kit=asked.reference is None and not asked.match_phase,
         loopback=None
         if asked.loopback is None
         else open_loopback(asked.tracks[0], asked.loopback, asked.clock).loopback,
@@ -307,5 +308,7 @@ def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track]) -> tuple[Offset
                 tuple((section.hz, section.q) for section in one.all_pass) if applied else (),
             )
         )
-    offsets = Offsets(sheet.reference, sheet.sample_rate, tuple(shifts), compromise="as the offsets file says")
+    offsets = Offsets(
+        sheet.reference, sheet.sample_rate, tuple(shifts), compromise="as the offsets file says", onto=sheet.laid_onto
+    )
     return offsets, tuple(actions)

@@ -24,7 +24,7 @@ from micalign.files.audio import original_of, parse_spec, refuse_changed
 from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.offsets_file import AllPass, OffsetsFile, SumGainDb, TrackOffset, WrittenFile, csv_text
-from micalign.files.sessions import Clock, Laid, open_pairings, open_scene
+from micalign.files.sessions import Clock, Laid, open_pairings, open_scene, reference_first
 from micalign.files.sets import FileSet, file_hash, refuse_full, whole_set
 from micalign.scene.model import Air, Scene
 from micalign.scene.quantities import AlonePlan, AloneStretch
@@ -132,7 +132,7 @@ def opened(ask: AlignRequest) -> Session:
         _refuse_too_many(len(found.take.tracks))
         folder = ask.out or ask.scene.parent / "aligned"
         return Session(found.take.tracks, found.reference, folder, found.laid, found.scene, found.alone)
-    pairings = open_pairings(ask.tracks, ask.clock)
+    pairings = open_pairings(reference_first(ask.tracks, ask.reference), ask.clock)
     folder = ask.out or original_of(pairings.reference)[0].path.parent / "aligned"
     # A measurement may hold a track against itself; here `align snare.wav *.wav` names the reference once more.
     others = [track for track in pairings.others if track is not pairings.reference]
@@ -325,6 +325,7 @@ def _sheet(
     ]
     return OffsetsFile(
         reference=plan.offsets.reference,
+        laid_onto=plan.offsets.onto,
         sample_rate=plan.offsets.sample_rate,
         whole_samples=asked.whole_samples,
         headroom_db=asked.headroom_db,

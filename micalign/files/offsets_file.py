@@ -126,7 +126,7 @@ class TrackOffset(_Strict):
 
 
 class OffsetsFile(_Strict):
-    """The whole document.
+    """The whole document; ``laid_onto`` is the track that stays where another than the reference stands over a kit.
 
     Where silence was put in front of all files, ``pad_samples`` says how much; else it is null, and the files begin
     with the reference's first sample.
@@ -135,6 +135,7 @@ class OffsetsFile(_Strict):
     micalign: Literal["offsets"] = "offsets"
     version: Literal[1] = 1
     reference: str
+    laid_onto: str | None = None
     sample_rate: int = Field(gt=0, le=tuned.MOST_RATE_HZ)
     whole_samples: bool = False
     headroom_db: float = Field(default=0.0, ge=0, le=tuned.MOST_HEADROOM_DB)
@@ -180,6 +181,8 @@ def read_offsets(path: str | os.PathLike[str]) -> OffsetsFile:
     ]
     if names and offsets.reference not in names:
         faults.append(f"{where}: the reference '{offsets.reference}' is not among its tracks: give its own entry back")
+    if names and offsets.laid_onto is not None and offsets.laid_onto not in names:
+        faults.append(f"{where}: 'laid_onto', '{offsets.laid_onto}', is not among its tracks: leave it as it was")
     if fault := suffix_fault(offsets.suffix):
         faults.append(f"{where}: {fault}")
     if faults:

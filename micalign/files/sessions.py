@@ -21,7 +21,7 @@ from micalign.alignment.session import default_reference
 from micalign.alignment.shift import at_rate
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest, some
-from micalign.files.audio import each_of_take, each_track, expanded, original_of
+from micalign.files.audio import each_of_take, each_track, expanded, original_of, parse_spec
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, recorded_in
@@ -44,6 +44,7 @@ __all__ = [
     "open_pairings",
     "open_recorded",
     "open_scene",
+    "reference_first",
 ]
 
 
@@ -263,6 +264,31 @@ def open_pairings(specs: Sequence[str | os.PathLike[str]], clock: Clock | None =
     if not others:
         raise TakeError(f"{first} is the reference, and there is no track to hold against it: name one more file")
     return Pairings(reference, tuple(others), replace(laid, notes=(*notes, *laid.notes)))
+
+
+def reference_first(specs: Sequence[str], reference: str | None) -> tuple[str, ...]:
+    """The specs with that of the reference first: as it is written there, or its file's name with or without ending.
+
+    Raises
+    ------
+    TakeError
+        If none of the tracks is called so.
+
+    Examples
+    --------
+    >>> reference_first(["takes/kick.wav", "takes/left.wav"], "left")
+    ('takes/left.wav', 'takes/kick.wav')
+    """
+    if reference is None:
+        return tuple(specs)
+    every = expanded(specs)[0]
+    paths = [parse_spec(spec).path for spec in every]
+    for called in (list(every), [path.name for path in paths], [path.stem for path in paths]):
+        if reference in called:
+            first = every[called.index(reference)]
+            return (first, *(spec for spec in every if spec != first))
+    names = dict.fromkeys(path.stem for path in paths)
+    raise TakeError(f"--reference '{reference}' is none of the tracks: {some(list(names), NAMES_SHOWN)}")
 
 
 def open_recorded(

@@ -171,10 +171,15 @@ def _comb_words(row: Difference) -> str:
 
 
 def _align_words(scene: Scene, row: Difference) -> str:
-    """What helps where no move does: the tracks are shifted after the take, but no mic out of its pair."""
+    """What helps where no move does: the tracks are shifted after the take, but no mic out of its pair.
+
+    A room's mic stays as well, as `align` leaves it: what suits one source sets another one apart.
+    """
     near, far = row.mics if row.difference_s > 0 else row.mics[::-1]
     paired = {name for pair in scene.pairs for name in pair.mics}
     alone = near in paired and far not in paired
+    if alone and row.polarity > 0 and len(scene.mic(far).on) > 1:
+        return f"Leave '{far}' its distance, which is its sound, and blend it lower: no one shift suits all it hears."
     shift = f"shift '{far}' {_apart(row)} earlier" if alone else f"shift '{near}' {_apart(row)} later"
     if row.polarity < 0:
         return f"Flip the polarity of '{row.mics[1]}', then align the tracks: {shift}."

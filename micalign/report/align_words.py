@@ -68,7 +68,7 @@ def align_document(offsets: OffsetsFile, folder: Path | None, *, more: dict[str,
 
 def shift_table(offsets: OffsetsFile) -> Table:
     """One row a track: what was done to it, and why nothing was where nothing was."""
-    table = bare_table(f"Laid onto {offsets.reference}")
+    table = bare_table(f"Laid onto {offsets.laid_onto or offsets.reference}")
     table.add_column("track", overflow="fold")
     for heading in ("shift", "samples"):
         table.add_column(heading, justify="right", no_wrap=True)
@@ -107,7 +107,7 @@ def remain_table(remains: Sequence[Remain]) -> Table:
     for one in remains:
         if one.is_bleed:
             continue
-        polarity = "same" if one.polarity > 0 else "OPPOSED"
+        polarity = "same" if one.polarity > 0 else "OPPOSED" if one.polarity_clear else "OPPOSED?"
         cells = [show_ms(one.remain_s, sign=True), remain_notch(one), polarity]
         table.add_row(clean(one.source), clean(one.track), clean(one.against), *cells)
     return table
@@ -218,9 +218,10 @@ def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[
 
 def aligned_line(offsets: OffsetsFile, folder: Path) -> str:
     """A set in a line: how many tracks moved, which did not, what the sum gained, where it lies."""
-    others = [one for one in offsets.tracks if one.track != offsets.reference]
+    onto = offsets.laid_onto or offsets.reference
+    others = [one for one in offsets.tracks if one.track != onto]
     moved = sum(one.applied for one in others)
-    stated = f"{moved} of {len(others)} tracks laid onto '{offsets.reference}'"
+    stated = f"{moved} of {len(others)} tracks laid onto '{onto}'"
     turned = [f"'{one.track}'" for one in others if one.applied and one.polarity_flip]
     stated += f"; flipped: {', '.join(turned)}" if turned else ""
     rest = [f"'{one.track}'" for one in others if not one.applied]

@@ -9,8 +9,9 @@ import pytest
 
 from micalign.alignment.compromise import Offsets, Shift
 from micalign.alignment.constraints import Constraints
+from micalign.alignment.over_kit import laid_on_strokes, level_spread_db, pair_over_kit
 from micalign.alignment.own_strokes import Place, PlacedTrack, Struck, laid_by_strokes, laid_close_mics, lows_meet
-from micalign.alignment.pairings import Measured, laid_on_strokes, level_spread_db
+from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
@@ -272,3 +273,75 @@ def test_copies_of_one_sound_at_other_delays_are_no_kit(rng):
         for track, k in zip(tracks[1:], (0, 90, 210), strict=True)
     )
     assert laid_on_strokes(tracks[0], tracks[1:], rows) == rows
+
+
+def shuffled(tracks, *names):
+    return [listen(tracks[name]) for name in names]
+
+
+def roomy(tracks):
+    """The kit with two mics in the room, 9 ms behind the overheads."""
+    for name, of, late_s in (("room left", "left", 9.0e-3), ("room right", "right", 9.3e-3)):
+        sound = 0.3 * np.roll(tracks[of].read(), round(late_s * RATE))
+        tracks[name] = Track.from_array(name, sound, RATE)
+    return tracks
+
+
+@pytest.mark.parametrize("order", [("one", "two", "left", "right"), ("right", "two", "left", "one")])
+def test_the_pair_over_a_kit_is_known_by_its_sound(rng, order):
+    assert set(pair_over_kit(shuffled(kit(rng), *order)) or ()) == {"left", "right"}
+
+
+def test_overheads_go_before_a_rooms_pair(rng):
+    tracks = roomy(kit(rng))
+    found = pair_over_kit(shuffled(tracks, "room left", "one", "room right", "two", "right", "left"))
+    assert set(found or ()) == {"left", "right"}
+
+
+def test_one_overhead_or_no_close_mics_make_no_pair(rng):
+    tracks = kit(rng)
+    assert pair_over_kit(shuffled(tracks, "one", "two", "left")) is None
+    copies = {name: Track.from_array(name, tracks["left"].read(), RATE) for name in ("a", "b", "c", "d")}
+    assert pair_over_kit(shuffled(copies, *copies)) is None
+
+
+def test_room_mics_stay_and_say_why(rng):
+    tracks = roomy(kit(rng))
+    names = ("one", "two", "right", "room left", "room right")
+    rows = laid_on_strokes(tracks["left"], [tracks[n] for n in names], [TrackDelay(n, UNTOLD) for n in names])
+    told = {row.track: row.delay for row in rows}
+    assert all((told[name].delay_s, told[name].reliable) == (0.0, True) for name in ("room left", "room right"))
+    assert "as a mic in the room" in told["room left"].reason
+    assert "best sum on" in told["one"].reason
+
+
+def test_with_a_close_mic_first_the_pair_stays_all_the_same(rng):
+    """Delays are told against the track that was named; what is written is as with an overhead first, but for that."""
+    tracks = kit(rng)
+    names = ("one", "two", "right", "left")
+    found = measured(tracks["one"], [tracks[n] for n in names[1:]], on_strokes=True, over_kit=True)
+    assert (found.reference in ("left", "right"), found.named) == (True, "one")
+    offsets = planned(found, Constraints("one"))
+    assert (offsets.reference, offsets.onto) == ("one", found.reference)
+    shifts = {one.track: one.shift_s for one in offsets.shifts}
+    assert shifts["left"] == shifts["right"] == 0.0
+    assert 131 / RATE < shifts["one"] < 142 / RATE
+    for one in offsets.shifts:
+        assert one.delay_s + one.shift_s - shifts["one"] == pytest.approx(0.0, abs=1e-12)
+    named = measured(tracks["one"], [tracks[n] for n in names[1:]], on_strokes=True)
+    assert (named.reference, named.named) == ("one", None)
+
+
+def test_strokes_that_differ_too_much_promise_nothing(rng):
+    """Half of the strokes gain what the other half loses and a little more: the mean is no reason to move."""
+    tracks = kit(rng)
+    times_s = own_times(tracks["one"])
+    sound, late = np.zeros(12 * RATE), (0, 122)
+    for k, at in enumerate(times_s):
+        start = round(at * RATE)
+        hit = tracks["one"].read(start, 9000) * (1.0, 0.6)[k % 2]
+        sound[start + late[k % 2] : start + late[k % 2] + 9000] += hit
+    overhead = PlacedTrack(Track.from_array("over", sound, RATE))
+    found = laid_by_strokes(tracks["one"], times_s, [overhead], arrival=Place(61 / RATE), near_s=61 / RATE)
+    assert found.by == "recorded"
+    assert min(found.least_db) < min(found.gains_db)

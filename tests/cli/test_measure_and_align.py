@@ -269,7 +269,7 @@ def test_previews_are_written_on_request(folder, tmp_path):
         (["reference.wav"], "no track to hold against it"),
         (["reference.wav", "missing.wav"], "there is no such file"),
         (["reference.wav", "track.wav", "--scene", "x.toml"], "not both"),
-        (["reference.wav", "track.wav", "--reference", "x"], "goes with --scene"),
+        (["reference.wav", "track.wav", "--reference", "x"], "--reference 'x' is none of the tracks: reference, track"),
         (["--scene", "missing.toml"], "missing.toml"),
     ],
 )

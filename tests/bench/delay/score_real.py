@@ -36,6 +36,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 import numpy as np  # noqa: E402
 from bench.delay import grooves, realkit, realtakes  # noqa: E402
 from bench.delay.estimators import BASELINES, Answer, Estimator, estimator  # noqa: E402
+from bench.delay.left_out import RULES, without_rule  # noqa: E402
 from bench.delay.sum_gain import Gain, gain_table, gains  # noqa: E402
 
 NEAR_S, NEXT_S = 1e-4, 3e-4
@@ -162,14 +163,19 @@ def _named(engine: str, ask: Estimator, take: realtakes.Take) -> dict[str, Estim
     return named
 
 
-def _job(spec: tuple, *, folder: str, half: str, cut_s: float, engine: str, gain: bool) -> tuple[list[Row], list[Gain]]:
+def _job(
+    spec: tuple, *, folder: str, half: str, cut_s: float, engine: str, gain: bool, only_gain: bool, left_out: str, **how
+) -> tuple[list[Row], list[Gain]]:
     take = rendered(realkit.real_kit(folder, cut_s), spec, half)
+    if only_gain:
+        with without_rule(left_out):
+            return [], gains(take, **how)
     ask = estimator(engine)
     found = rows_of(take, _named(engine, ask, take))
     if hasattr(ask, "leaving_out"):
         for drum in realkit.SOURCES:
             found += rows_of(take, {f"{engine} -drum": ask.leaving_out(drum=drum)}, only=drum)
-    return found, (gains(take) if gain and take.style != "isolated" else [])
+    return found, (gains(take, **how) if gain and take.style != "isolated" else [])
 
 
 # ---------------------------------------------------------------- tables
@@ -242,6 +248,13 @@ def wrong(rows: Sequence[Row], engine: str) -> None:
             )
 
 
+def _mapped(work, todo: Sequence[tuple], jobs: int) -> list[tuple[list[Row], list[Gain]]]:
+    if jobs > 1:
+        with ProcessPoolExecutor(jobs) as pool:
+            return list(pool.map(work, todo))
+    return [work(spec) for spec in todo]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="Score an engine on takes of a real kit.")
     parser.add_argument("--realkit", default=None, help=f"the kit's folder; else {realkit.VARIABLE} names it")
@@ -254,21 +267,41 @@ def main() -> None:
     )
     parser.add_argument("--no-isolated", action="store_true")
     parser.add_argument("--no-gain", action="store_true")
+    parser.add_argument("--only-gain", action="store_true", help="only what `align` gains on whole takes")
+    parser.add_argument("--shuffled", action="store_true", help="give `align` the tracks in an order by chance")
+    parser.add_argument("--no-rooms", action="store_true", help="give `align` no room mics")
+    parser.add_argument(
+        "--without",
+        nargs="+",
+        default=[""],
+        choices=["", *RULES],
+        help="with --only-gain: a table without each rule",
+    )
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--out", help="write every answer to this JSON file")
     asked = parser.parse_args()
     folder = realkit.given_folder(asked.realkit)
     if folder is None:
         sys.exit(f"no real kit: name its folder by --realkit or in {realkit.VARIABLE}")
+    how = {"shuffled": asked.shuffled, "rooms": not asked.no_rooms}
     work = partial(
-        _job, folder=str(folder), half=asked.half, cut_s=asked.cut_ms / 1e3, engine=asked.engine, gain=not asked.no_gain
+        _job,
+        folder=str(folder),
+        half=asked.half,
+        cut_s=asked.cut_ms / 1e3,
+        engine=asked.engine,
+        gain=not asked.no_gain,
+        only_gain=asked.only_gain,
+        **how,
     )
-    todo = list(specs(asked.seeds, asked.styles, isolated=not asked.no_isolated))
-    if asked.jobs > 1:
-        with ProcessPoolExecutor(asked.jobs) as pool:
-            done = list(pool.map(work, todo))
-    else:
-        done = [work(spec) for spec in todo]
+    todo = list(specs(asked.seeds, asked.styles, isolated=not (asked.no_isolated or asked.only_gain)))
+    if asked.only_gain:
+        print(f"half {asked.half}, seeds {asked.seeds}, {len(todo)} takes")
+        for rule in asked.without:
+            print(f"without: {rule or 'nothing left out'}")
+            gain_table([one for _, found in _mapped(partial(work, left_out=rule), todo, asked.jobs) for one in found])
+        return
+    done = _mapped(partial(work, left_out=""), todo, asked.jobs)
     rows = [one for found, _ in done for one in found]
     print(f"half {asked.half}, seeds {asked.seeds}, {len(todo)} takes")
     table(rows, asked.engine)

@@ -9,7 +9,7 @@ and flip of the close mic could gain in both bands together, found by brute forc
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from bench.delay import realkit, realtakes
@@ -32,30 +32,42 @@ class Gain:
     chosen_db: tuple[float, ...]
     best_db: tuple[float, ...]
     best_ms: float
+    onto: str | None = None
 
 
 Moves = dict[str, tuple[float, int]]
 """By track: the shift in seconds (positive later) and +1 or -1."""
 
 
-def aligned(take: realtakes.Take) -> Moves:
-    """What `align` without a scene does with the take, the left overhead given first."""
+def aligned(take: realtakes.Take, *, shuffled: bool = False, rooms: bool = True) -> tuple[Moves, str]:
+    """What `align` without a scene does with the take, and the track that all is laid onto.
+
+    The left overhead is given first, or the tracks are ``shuffled`` and the first by chance is.
+    """
     from micalign.alignment.constraints import Constraints
     from micalign.alignment.pairings import measured
     from micalign.alignment.session import planned
     from micalign.take.tracks import Track
 
     made = {name: Track.from_array(name, sound, take.rate) for name, sound in take.tracks}
-    found = measured(made[REFERENCE], [track for name, track in made.items() if name != REFERENCE], on_strokes=True)
-    shifts = planned(found, Constraints(REFERENCE)).shifts
-    return {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in shifts if one.applied}
+    names = [REFERENCE, *(name for name in made if name != REFERENCE)]
+    if shuffled:
+        names = np.random.default_rng([take.seed, 22, *take.style.encode()]).permutation(names).tolist()
+    first, *others = (made[name] for name in names if rooms or name not in realkit.ROOMS)
+    offsets = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
+    moves = {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts if one.applied}
+    return moves, offsets.onto or offsets.reference
 
 
-def gains(take: realtakes.Take, moves: Moves | None = None) -> list[Gain]:
+def gains(
+    take: realtakes.Take, moves: Moves | None = None, *, shuffled: bool = False, rooms: bool = True
+) -> list[Gain]:
     """One row for each close mic whose drum is struck at least four times, moved so, or as `align` does."""
-    moves = aligned(take) if moves is None else moves
+    onto = None
+    if moves is None:
+        moves, onto = aligned(take, shuffled=shuffled, rooms=rooms)
     drums = [drum for drum in realkit.CLOSE if len(take.of(drum)) >= FEWEST]
-    return [gain_by(take, drum, moves) for drum in drums]
+    return [replace(gain_by(take, drum, moves), onto=onto) for drum in drums]
 
 
 def gain_by(take: realtakes.Take, drum: str, moves: Moves) -> Gain:
@@ -118,6 +130,10 @@ def _after(hz, band, spectra, moves) -> float:
 
 def gain_table(rows: Sequence[Gain]) -> None:
     """By drum and in all: mics moved, mean dB gained and possible in each band, share reached, worst loss."""
+    onto = {one.take: one.onto for one in rows if one.onto is not None}
+    if onto:
+        over = sum(name in realkit.OVERHEADS for name in onto.values())
+        print(f"laid onto an overhead: {over} of {len(onto)} takes")
     print("sum of each close mic and the overheads on own strokes, dB against as recorded: gained / possible")
     head = "   ".join(f"{low:.0f}-{high:.0f} Hz  share worst" for low, high in BANDS_HZ)
     print(f"{'drum':10s}    n moved   {head}   below {WORST_DB} dB")

@@ -1,0 +1,47 @@
+"""Rules of `align`, each left out in turn, to see what it gains on whole takes and whom it keeps from harm.
+
+    python tests/bench/delay/score_real.py --realkit FOLDER --only-gain --seeds 30 31 --without RULE ...
+
+A rule is left out by giving the number that it stands on a value at which it never speaks, or its function an answer
+that changes nothing; what stays is the rest of `micalign.alignment`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from importlib import import_module
+from typing import Any
+from unittest.mock import patch
+
+_Change = tuple[str, str, Any]
+"""Module of `micalign.alignment`, name in it, what stands there instead."""
+
+
+RULES: dict[str, tuple[_Change, ...]] = {
+    "harm: both bands of the choice": (("own_strokes", "HARM_DB", -99.0),),
+    "surely: the scatter of strokes": (("own_strokes", "SURELY", 0.0),),
+    "worth: a best sum must gain": (("own_strokes", "WORTH_DB", 0.0),),
+    "folds: judged on other strokes": (("own_strokes", "FOLDS", 1),),
+    "fewest strokes": (("own_strokes", "FEWEST_STROKES", 1),),
+    "beyond: near the arrival": (("own_strokes", "BEYOND_S", 10e-3),),
+    "likely: a doubtful arrival says where": (("over_kit", "LIKELY", 1.1),),
+    "mate: onto both overheads": (("over_kit", "_mate", lambda *_: (None, 0.0)),),
+    "rooms stay": (("over_kit", "_rooms", lambda *_: set()),),
+    "over: alike levels stay": (("over_kit", "OVER_DB", -1.0),),
+    "early: who hears it first is no overhead": (("over_kit", "_is_early", lambda *_: False),),
+    "closer: leaves out strokes": (("over_kit", "_closer", lambda *_: True),),
+    "late: a drum's mic hears it first": (("over_kit", "LATER_S", -1.0),),
+    "hears: most of the kit": (("over_kit", "HEARS_SHARE", 0.0),),
+    "beside others": (("over_kit", "BESIDE_OTHERS", 0.0),),
+    "nearly: an earlier pair goes first": (("over_kit", "NEARLY", -1.0),),
+}
+
+
+@contextmanager
+def without_rule(rule: str) -> Iterator[None]:
+    """Leaves out one of `RULES`; the empty name leaves out nothing."""
+    with ExitStack() as stack:
+        for module, name, instead in RULES.get(rule, ()):
+            stack.enter_context(patch.object(import_module(f"micalign.alignment.{module}"), name, instead))
+        yield
