@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,6 +13,7 @@ from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.gain import BlendTrack, all_pass_response, bins_hz, spectra, sum_gain, third_octaves
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.errors import TakeError
+from micalign.report.align_words import remain_table
 from micalign.take.tracks import Track
 
 RATE = 48000
@@ -144,6 +147,19 @@ def test_plain_offsets_say_what_they_did():
 def test_what_remains_names_its_first_notch(remain_s, polarity, notch_hz):
     found = Remain("kick", "a", "b", remain_s, 1e-6, polarity).first_notch_hz
     assert found == (None if notch_hz is None else pytest.approx(notch_hz))
+
+
+@pytest.mark.parametrize(("clear", "word"), [(1.0, "OPPOSED"), (0.05, "OPPOSED?")])
+def test_a_remainder_whose_polarity_is_in_doubt_has_its_question_mark(clear, word):
+    """Nothing is turned over for a doubtful pair, and what remains of it says that it is one."""
+    links = (Link("a", "b", 0.003, 4e-6, -1, clear=clear), Link("a", "c", 0.001, 4e-6))
+    heard = [HeardSource("kick", (links[0],)), HeardSource("snare", (links[1],))]
+    limits = Constraints("a", together=(("a", "b"),))  # a pair moves and turns as one
+    found = agreed(["a", "b", "c"], heard, limits, sample_rate=RATE)
+    kick = next(one for one in found.remains if one.source == "kick")
+    turned = replace(kick, polarity=-1)
+    assert kick.polarity_clear is (word == "OPPOSED")
+    assert list(remain_table([turned]).columns[5].cells) == [word]
 
 
 def test_a_room_mic_follows_at_a_thousandth_and_pairs_lead_by_their_first():

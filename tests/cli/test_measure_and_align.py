@@ -262,6 +262,18 @@ def test_previews_are_written_on_request(folder, tmp_path):
     assert np.abs(before).max() <= 0.9
 
 
+@pytest.mark.parametrize("called", ["track", "track.wav"])
+def test_a_reference_is_named_beside_the_tracks(folder, tmp_path, called):
+    """As a shell gives them, sorted by name; the file's name or that without its ending."""
+    files = [folder / "reference.wav", folder / "track.wav"]
+    said = micalign("align", *files, "--reference", called, "-o", tmp_path / "out", "--json")
+    assert said.document["reference"] == "track.wav"
+    assert said.document["laid_onto"] is None
+    there = {row["track"]: row["shift_s"] for row in said.document["tracks"]}
+    assert there["track.wav"] == 0.0
+    assert micalign("measure", *files, "--reference", called, "--json").document["reference"] == "track.wav"
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

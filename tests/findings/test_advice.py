@@ -17,6 +17,7 @@ from micalign.scene.model import (
     Di,
     Keepout,
     Mic,
+    Pair,
     Room,
     Scene,
     Source,
@@ -63,6 +64,18 @@ def test_a_far_mic_is_not_sent_up_to_the_close_one() -> None:
     far = Mic("edge", (2.3, 1.8, 0.7), aim="cab", pattern="figure-8", on=("cab",), gain_db=15.0)
     finding = found_by(replace(TWO_ON_A_CAB, mics=(TWO_ON_A_CAB.mics[0], far)), "comb")[0]
     assert finding.advice.startswith("Align the tracks: shift 'centre' 2.")
+
+
+def test_a_room_mic_keeps_its_distance_as_align_leaves_it() -> None:
+    """Beside a pair a mic over several sources is no track to shift: no one shift suits all that it hears."""
+    sources = (Source("left drum", (2.0, 2.0, 0.6)), Source("right drum", (2.6, 2.0, 0.6)))
+    on = tuple(source.name for source in sources)
+    over = tuple(Mic(name, (x, 1.8, 1.9), on=on) for name, x in (("left", 1.8), ("right", 2.8)))
+    room = Mic("room", (2.3, 3.2, 1.6), on=on, gain_db=6.0)
+    scene = Scene(sources=sources, mics=(*over, room), pairs=(Pair("over", ("left", "right")),))
+    said = [one.advice for one in found_by(scene, "comb") if "room" in one.where]
+    assert said
+    assert all("shift" not in one or one.startswith("Leave 'room' its distance") for one in said)
 
 
 def test_the_way_out_of_a_keepout_leads_out() -> None:
