@@ -9,6 +9,9 @@ drum's isolated hits. An answer is right within 0.1 ms of the truth's window; it
 further than the larger of 0.1 ms and two stated sigma (0.3 ms at most), or of the other polarity where the truth has
 one. Pairs whose truth is not sure, and drums with fewer than four strokes in the take, are not scored.
 
+``--only-gain`` prints only what `align` gains on whole takes (`bench.delay.sum_gain`), with ``--without`` once for each
+of its rules left out (`bench.delay.left_out`).
+
 The leave-out columns are printed for an estimator that has fitted weights (`bench.delay.estimators`): right within
 0.1 ms when it was fitted without the take's style, and without the pair's drum.
 """

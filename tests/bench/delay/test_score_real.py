@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import numpy as np
 import pytest
 from bench.delay import realtakes
 from bench.delay.estimators import BASELINES, Answer
+from bench.delay.left_out import RULES, without_rule
 from bench.delay.score_real import row
 from bench.delay.sum_gain import gains
 
@@ -53,6 +56,18 @@ def test_what_counts_as_right(take, delay_ms, sigma_ms, polarity, right):
     """Right is within the larger of 0.1 ms and two sigma of the window, 0.3 ms at most, and of its polarity."""
     answer = Answer(delay_ms / 1e3, sigma_ms / 1e3, polarity, 0.9, True)
     assert row("engine", take, "snare", "snare", take.pairs[0], answer, 0.0).right is right
+
+
+@pytest.mark.parametrize("rule", list(RULES))
+def test_a_rule_is_left_out_and_comes_back(rule):
+    """Each names a number or a function that is there; afterwards it is as before."""
+    (module, name, instead) = RULES[rule][0]
+    home = import_module(f"micalign.alignment.{module}")
+    before = getattr(home, name)
+    with without_rule(rule):
+        assert getattr(home, name) is instead
+        assert before != instead
+    assert getattr(home, name) is before
 
 
 def test_the_true_shift_gains_all_there_is_and_a_wrong_one_loses(take):
