@@ -217,8 +217,7 @@ FEWEST_MICS: Final = 2
 source)."""
 
 FEWEST_STROKES: Final = 4
-"""Count of own strokes: with fewer, what some of them choose says nothing about the others; 3 gain the same on the
-development half."""
+"""Count of own strokes: fewer have no standard deviation by Student's t."""
 
 FEW_WINDOWS: Final = 12
 """Count of windows below which levels of bands are only roughly known (chosen, no source)."""

@@ -23,7 +23,6 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "surely: the scatter of strokes": (("own_strokes", "SURELY", 0.0),),
     "worth: a best sum must gain": (("own_strokes", "WORTH_DB", 0.0),),
     "folds: judged on other strokes": (("own_strokes", "FOLDS", 1),),
-    "fewest strokes": (("own_strokes", "FEWEST_STROKES", 1),),
     "beyond: near the arrival": (("own_strokes", "BEYOND_S", 10e-3),),
     "likely: a doubtful arrival says where": (("over_kit", "LIKELY", 1.1),),
     "mate: onto both overheads": (("over_kit", "_mate", lambda *_: (None, 0.0)),),
