@@ -11,7 +11,7 @@ from micalign.cli.options import PATH, FiniteRange, file_options, out_option
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
-    from micalign.tdoa.sweep import Response, Sweep
+    from micalign.take.sweep import Response, Sweep
 
 __all__ = ["command"]
 
@@ -94,7 +94,7 @@ def command(
 
     _refuse_mixed(recorded, scene, source, mics)
     from micalign.cli.output import note  # noqa: PLC0415
-    from micalign.tdoa.sweep import Sweep, clicks  # noqa: PLC0415
+    from micalign.take.sweep import Sweep, clicks  # noqa: PLC0415
 
     if recorded:
         return _read(recorded, sweep_s or _SWEEP_S, (scene, source, mics), as_json=as_json)
@@ -147,7 +147,7 @@ def _read(
     from micalign.cli.output import console, print_json  # noqa: PLC0415
     from micalign.files.audio import open_tracks  # noqa: PLC0415
     from micalign.report.click_words import Planned, response_document, response_screen  # noqa: PLC0415
-    from micalign.tdoa.sweep import Sweep, response  # noqa: PLC0415
+    from micalign.take.sweep import Sweep, response  # noqa: PLC0415
 
     take = open_tracks(recorded)
     sweep: Sweep = Sweep(seconds, take.sample_rate)

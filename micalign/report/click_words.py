@@ -14,7 +14,7 @@ from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import Reflection
 from micalign.report.tables import bare_table, clean
 from micalign.report.tuned import SAME_BOUNCE_S
-from micalign.tdoa.sweep import CLICKS, LEAD_S, Echo, Response
+from micalign.take.sweep import CLICKS, LEAD_S, Echo, Response
 from micalign.units import show_db, show_ms, show_plus_minus
 
 if TYPE_CHECKING:

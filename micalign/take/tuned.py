@@ -14,6 +14,7 @@ __all__ = [
     "AROUND_BINS",
     "AROUND_LOWEST_HZ",
     "AUDIBLE_DBFS",
+    "BOUNCE",
     "BOUND_RATIO",
     "CLIPPED_DB",
     "COARSE_STEPS",
@@ -21,6 +22,7 @@ __all__ = [
     "DEAD_POWER",
     "DEAD_QUANTILE",
     "DEAD_SPREAD",
+    "ECHO_DB",
     "EMPTY_PEAK",
     "FEW_PROMINENCE",
     "FEW_SECONDS",
@@ -41,6 +43,7 @@ __all__ = [
     "KAISER_BETA",
     "KEPT_FRAMES",
     "KEPT_SINGLES",
+    "LEAST_DIRECT_DB",
     "LEAST_GUESS",
     "LEAST_LINES",
     "LEAST_QUIET_S",
@@ -324,3 +327,13 @@ MOST_REFINED: Final = 16
 
 TAIL_S: Final = 0.5
 """Seconds after which the high-pass of BS.1770 (38 Hz) has died away."""
+
+LEAST_DIRECT_DB: Final = 10.0
+"""Decibels below the strongest: the direct sound of a shaded mic may be weaker than a bounce; chosen, no source."""
+
+ECHO_DB: Final = -25.0
+"""Decibels to the direct sound: weaker bounces are not named; chosen, no source."""
+
+BOUNCE: Final = 2.0
+"""Ratio to the middle height about it: less is the dense tail of a room and no bounce of its own; chosen, no
+source."""

@@ -32,7 +32,6 @@ __all__ = [
     "DROWNED_DB",
     "DROWNED_S",
     "EARLIER_S",
-    "ECHO_DB",
     "FAINT_DB",
     "FEWEST_APART",
     "FEW_STROKES_DB",
@@ -45,7 +44,6 @@ __all__ = [
     "LARGEST_SCATTER_S",
     "LEAD_DB",
     "LEAP",
-    "LEAST_DIRECT_DB",
     "LEAST_GAP_DB",
     "LEAST_LEVEL_DB",
     "LEAST_LIKENESS",
@@ -70,7 +68,6 @@ __all__ = [
     "SOFTEST_DB",
     "SOUND_SIGMA_S",
     "SO_ALIKE",
-    "STANDS_OUT",
     "STRAIGHT_S",
     "STROKE_S",
     "STRUCK_DB",
@@ -279,15 +276,6 @@ CLEARLY_RISEN: Final = 1.4
 SOFTEST_DB: Final = -36.0
 """Decibels under the loudest stroke of a track: below, a room answers and pedals squeak."""
 
-LEAST_DIRECT_DB: Final = 10.0
-"""Decibels below the strongest: the direct sound of a shaded mic may be weaker than a bounce; chosen, no source."""
-
-ECHO_DB: Final = -25.0
-"""Decibels to the direct sound: weaker bounces are not named; chosen, no source."""
-
-STANDS_OUT: Final = 2.0
-"""Ratio to the middle height about it: less is the dense tail of a room and no bounce of its own; chosen, no
-source."""
 CLEAR_POLARITY: Final = 0.4
 """Share: a polarity of a smaller margin is in doubt. Of a real kit's takes (development half) no reliable delay whose
 true polarity is known lies below it (0 of 35, all right), but half of those whose truth has none (21 of 39); on the

@@ -21,7 +21,7 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
-from micalign.tdoa.tuned import ECHO_DB, LEAST_DIRECT_DB, STANDS_OUT
+from micalign.take.tuned import BOUNCE, ECHO_DB, LEAST_DIRECT_DB
 
 __all__ = ["CLICKS", "LEAD_S", "Echo", "Response", "Sweep", "clicks", "response"]
 
@@ -232,7 +232,7 @@ def _echoes(envelope: Floats, first: int, rate: int) -> tuple[Echo, ...]:
     for at in range(apart, len(part) - 1):
         around = part[max(at - apart, 0) : at + apart + 1]
         wide = part[max(at - 4 * apart, apart // 2) : at + 4 * apart]
-        if part[at] == around.max() and part[at] > max(10 ** (ECHO_DB / 20), STANDS_OUT * float(np.median(wide))):
+        if part[at] == around.max() and part[at] > max(10 ** (ECHO_DB / 20), BOUNCE * float(np.median(wide))):
             tops.append(Echo((at + _between(part, at)) / rate, 20.0 * float(np.log10(part[at]))))
     strongest = sorted(tops, key=lambda one: -one.level_db)[:_MOST_ECHOES]
     return tuple(sorted(strongest, key=lambda one: one.delay_s))

@@ -8,8 +8,8 @@ import pyroomacoustics
 import pytest
 
 from micalign.errors import TakeError
+from micalign.take.sweep import LEAD_S, Sweep, clicks, response
 from micalign.take.tracks import Track
-from micalign.tdoa.sweep import LEAD_S, Sweep, clicks, response
 
 RATE = 48000
 
