@@ -33,11 +33,11 @@ from micalign.tdoa.strokes import Listened, begins_at, high_passed_frames, liste
 from micalign.tdoa.tuned import (
     ALIKE_DB,
     ALONE_SURE,
-    CAP_DB,
-    DROWNED_S,
     HEARD_DB,
-    HEARD_SHARE,
+    LEAST_RISE,
+    LONGER_THAN_A_FILL_S,
     ODD_DB,
+    PICK_S,
     SCATTER_S,
 )
 
@@ -55,12 +55,11 @@ __all__ = [
     "odd_ones",
 ]
 
-_LEVEL_AFTER_S: Final = 0.030  # one stroke's first energy, before the room's
-_LEVEL_BEFORE_S: Final = 0.020  # seconds: what sounded just before
-_LEVEL_GUARD_S: Final = 0.003  # seconds between the two: the stroke may begin so much before its onset is seen
-_FEWEST: Final = 4  # strokes in a row
-_LEAST_S: Final = 1.2  # seconds that a run of strokes lasts: less is a fill
-_LONGEST_GAP_S: Final = 3.0  # seconds between strokes of one run: the next source is sent for
+_LEVEL_S: Final = 0.030  # one stroke's first energy, before the room's, and as much of what sounded just before
+_GUARD_S: Final = (
+    0.002  # seconds: a stroke may begin so much before it is seen, and in the nearest mic before the others
+)
+_FEW: Final = 3  # strokes, and hits: of fewer neither middle nor scatter says anything
 _LEAD_S: Final = 0.05  # seconds kept before the first stroke and before the next source
 _RING_S: Final = 0.5  # seconds kept after the last stroke
 
@@ -113,7 +112,7 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
     for column, one in enumerate(heard):
         levels[:, column], before[:, column] = _levels(one, times_s)
     found = Fingerprints(tuple(track.name for track in tracks), times_s, levels, before)
-    return found.kept(found.heard.sum(axis=1) >= max(1.0, HEARD_SHARE * len(tracks)))
+    return found.kept(found.heard.sum(axis=1) > 0)
 
 
 def _levels(one: Listened, times_s: Floats) -> tuple[Floats, Floats]:
@@ -121,8 +120,8 @@ def _levels(one: Listened, times_s: Floats) -> tuple[Floats, Floats]:
     at = np.rint((times_s - one.track.start_s) * one.track.sample_rate / step).astype(np.intp)
     total = np.concatenate([[0.0], np.cumsum(power, dtype=np.float64)])
     step_s = step / one.track.sample_rate
-    after, before, guard = (round(seconds / step_s) for seconds in (_LEVEL_AFTER_S, _LEVEL_BEFORE_S, _LEVEL_GUARD_S))
-    return _mean_db(total, at, at + after), _mean_db(total, at - guard - before, at - guard)
+    length, guard = (round(seconds / step_s) for seconds in (_LEVEL_S, _GUARD_S))
+    return _mean_db(total, at, at + length), _mean_db(total, at - guard - length, at - guard)
 
 
 def _mean_db(total: Floats, low: Ints, high: Ints) -> Floats:
@@ -136,9 +135,8 @@ def apart_db(found: Fingerprints, one: int, other: Floats) -> float:
     heard = found.heard[one]
     if heard.sum() < 2:
         return 0.0
-    difference = found.level_db[one] - other
-    difference = difference[heard] - np.median(difference[heard])
-    return float(np.minimum(np.abs(difference), CAP_DB).mean())
+    difference = (found.level_db[one] - other)[heard]
+    return float(np.abs(difference - np.median(difference)).mean())
 
 
 def odd_ones(found: Fingerprints) -> Floats:
@@ -183,7 +181,7 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     >>> [(round(one.begin_s, 1), one.loudest, one.hits) for one in found_stretches(tracks)]
     [(0.4, 'near', 7)]
     """
-    if len(tracks) < 2 or min(track.duration_s for track in tracks) < _LEAST_S:
+    if len(tracks) < 2 or min(track.duration_s for track in tracks) < LONGER_THAN_A_FILL_S:
         return ()
     strokes = fingerprints(tracks)
     return tuple(_stretch(strokes, first, stop) for first, stop in _runs(strokes))
@@ -194,7 +192,7 @@ def _runs(strokes: Fingerprints) -> Iterator[tuple[int, int]]:
     first, times = 0, strokes.times_s
     while first < len(times):
         stop = _grown(strokes, first)
-        if stop - first >= _FEWEST and times[stop - 1] - times[first] >= _LEAST_S:
+        if stop - first >= _FEW and times[stop - 1] - times[first] >= LONGER_THAN_A_FILL_S:
             yield first, stop
             first = stop
         else:
@@ -205,18 +203,10 @@ def _grown(strokes: Fingerprints, first: int) -> int:
     stop = first + 1
     while stop < len(strokes.times_s):
         middle = np.median(strokes.level_db[first:stop], axis=0)
-        if strokes.times_s[stop] - strokes.times_s[stop - 1] > _LONGEST_GAP_S:
-            break
-        if apart_db(strokes, stop, middle) > ALIKE_DB or not _share(strokes, first, stop):
+        if apart_db(strokes, stop, middle) > ALIKE_DB:
             break
         stop += 1
     return stop
-
-
-def _share(strokes: Fingerprints, first: int, stop: int) -> bool:
-    """Whether most tracks that hear one of two strokes hear the other: the levels of few tracks say little."""
-    one, other = strokes.heard[first], strokes.heard[stop]
-    return bool((one & other).sum() > 0.5 * min(one.sum(), other.sum()))
 
 
 def _stretch(strokes: Fingerprints, first: int, stop: int) -> StruckStretch:
@@ -233,12 +223,6 @@ def _stretch(strokes: Fingerprints, first: int, stop: int) -> StruckStretch:
 _EDGE_S: Final = 0.1  # read beside a stretch, so that a stroke at its beginning has a before
 _BEFORE_S: Final = 0.008  # seconds of background before a stroke
 _AFTER_S: Final = 0.020  # seconds of a stroke: its first periods
-_GUARD_S: Final = 0.0014  # the nearest mic's first wavefront is no background of another's
-_EACH: Final = 4e-5  # of the peak's energy, -44 dB: a stroke's own first wavefront, with nothing else sounding
-_LAID: Final = 5e-4  # -33 dB: strokes laid upon each other smear what comes before
-_PICK_S: Final = (0.06e-3, 0.10e-3)  # one sigma of either way on a real kit, development half: no pick is more exact
-_FEW: Final = 3  # hits: of fewer neither middle nor scatter says anything
-_TURN_S: Final = 0.00002  # seconds: a sample at 48 kHz: two first waves may lie so far from each other
 _FIRST_S: Final = 0.0015  # seconds of the first wave, whose sign is the polarity
 _FIRST_SHARE: Final = 0.25  # of the first millisecond's peak: what is less may be noise before the wave
 
@@ -366,7 +350,7 @@ def _anchored(anchor: Track, times_s: Floats) -> Ints:
     before = round(_BEFORE_S * rate)
     frames = high_passed_frames(anchor, rough - before, before + round(_AFTER_S * rate))
     # A stroke's rough time may be another track's: half of what lies before it is background for sure.
-    picks = [begins_at(one**2, before // 2, least=10 * _EACH) - before for one in frames]
+    picks = [begins_at(one**2, before // 2, least=10 * LEAST_RISE) - before for one in frames]
     return rough + np.array(picks, dtype=np.intp)
 
 
@@ -378,9 +362,9 @@ def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrival
     if not len(frames):
         return _Arrivals(np.zeros(0), 0.0, np.zeros(before))
     noise = before - guard
-    each = np.array([begins_at(one**2, noise, least=_EACH) - before for one in frames], dtype=float)
+    each = np.array([begins_at(one**2, noise, least=LEAST_RISE) - before for one in frames], dtype=float)
     laid = frames.T @ (1.0 / (frames[:, :noise].var(axis=1) + 1e-16))
-    return _Arrivals(each, float(begins_at(laid**2, noise, least=_LAID) - before), frames.T @ weight)
+    return _Arrivals(each, float(begins_at(laid**2, noise, least=LEAST_RISE) - before), frames.T @ weight)
 
 
 def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
@@ -389,8 +373,7 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
         return Delay(0.0, 0.0, 1, 0.0, 0.0, False, "nothing is struck there")
     middle = float(np.median(own))
     error_s = 1.4826 * float(np.median(np.abs(own - middle))) / np.sqrt(len(own)) / rate
-    drowned = middle - (second.laid - first.laid) > DROWNED_S * rate
-    laid = bool(error_s > SCATTER_S or drowned)
+    laid = bool(error_s > SCATTER_S)
     samples = second.laid - first.laid if laid else middle
     base = first.laid if laid else float(np.median(first.each))
     likeness = _alike(first.wave, second.wave, base, samples, rate)
@@ -400,17 +383,17 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
         reason = f"only {len(own)} hits alone: three are needed"
     # Two ways of reading one arrival: half of what they differ by is doubt.
     apart_s = 0.0 if laid else 0.5 * (middle - (second.laid - first.laid)) / rate
-    sigma_s = _PICK_S[1] if laid else float(np.sqrt(error_s**2 + apart_s**2 + _PICK_S[0] ** 2))
+    sigma_s = PICK_S if laid else float(np.sqrt(error_s**2 + apart_s**2 + PICK_S**2))
     return Delay(samples / rate, sigma_s, 1 if likeness >= 0 else -1, abs(likeness), confidence, reason is None, reason)
 
 
 def _alike(first: Floats, second: Floats, base: float, later: float, rate: int) -> float:
     """How like the first waves are, -1 to 1, at the best of some lags about the arrivals: the sign is the polarity."""
     lead, length = round(WAVE_S[0] * rate), round(WAVE_S[1] * rate)
-    begin, turn = round(_BEFORE_S * rate + base) - lead, round(_TURN_S * rate)
+    begin = round(_BEFORE_S * rate + base) - lead
     first, second = in_wave_band(first, rate), in_wave_band(second, rate)
     one = _taken(first, begin, length)
-    shifted = [_taken(second, begin + round(later) + step, length) for step in range(-turn, turn + 1)]
+    shifted = [_taken(second, begin + round(later) + step, length) for step in (-1, 0, 1)]
     values = [float(one @ two / (np.linalg.norm(one) * np.linalg.norm(two) + 1e-30)) for two in shifted]
     return max(values, key=abs)
 

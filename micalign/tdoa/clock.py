@@ -18,12 +18,12 @@ import numpy as np
 from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay
+from micalign.tdoa.drift import MOST_PPM
 from micalign.tdoa.spectra import Correlogram, band_mean, correlate_spectrum, raised_cosine, refine, strongest_peaks
-from micalign.tdoa.tuned import CLOCK_CLEAR, CLOCK_CONTRAST, STRAIGHT_S
+from micalign.tdoa.tuned import CONTRAST, RIVAL, SAME_PLACE_S
 
-__all__ = ["MOST_PPM", "measure_clock"]
+__all__ = ["measure_clock"]
 
-MOST_PPM: Final = 250.0  # parts per million: two crystals of 100 each, and some margin
 _FRAME_S: Final = 0.01  # seconds of loudness: coarse, a hundredth of a second
 _STRETCH_S: Final = 20.0  # seconds of loudness that is found again: some bars
 _STRETCHES: Final = 12  # that are looked for along the take
@@ -81,7 +81,7 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     line, kept = _straight(good, drift=drift)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
         return _nothing("the stretches do not agree on one start and one clock", line.start_s)
-    if line.start_sigma_s > STRAIGHT_S:
+    if line.start_sigma_s > SAME_PLACE_S:
         hint = "" if drift else ": do the clocks differ? look for it with --drift"
         return _nothing(f"the delay changes along the take{hint}", line.start_s)
     signs = [delay.polarity for _, delay in good]
@@ -206,7 +206,7 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     best = refine(cross, frequency_hz, peaks[0].lag_s, within_s=0.2e-3)
     rival = abs(peaks[1].height / peaks[0].height) if len(peaks) > 1 else 0.0
     contrast = abs(peaks[0].height) / max(float(np.median(np.abs(searched.values))) / 0.6745, 1e-300)
-    sure = rival < CLOCK_CLEAR and contrast > CLOCK_CONTRAST
+    sure = rival < RIVAL and contrast > CONTRAST
     return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
 
 
@@ -236,7 +236,7 @@ def _straight(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> tuple[_L
         if np.allclose(renewed, start, rtol=0, atol=1e-13):
             break
         start = renewed
-    kept = np.abs(residual) <= max(STRAIGHT_S, 4 * scale)
+    kept = np.abs(residual) <= max(SAME_PLACE_S, 4 * scale)
     spread = max(float(np.sqrt(np.mean(residual[kept] ** 2))) if kept.any() else _FRAME_S, _FLOOR_S)
     slope_sigma = spread / max(float(np.sqrt(((time - middle) ** 2).sum())), 1e-9) if drift else 0.0
     start_sigma = float(np.hypot(spread / np.sqrt(max(kept.sum(), 1)), slope_sigma * middle))

@@ -25,19 +25,13 @@ import numpy as np
 
 from micalign.arrays import Complexes, Floats
 from micalign.take.tracks import Track
-from micalign.tdoa.exact import coherence_weights, line_sigma_s, phase_error_s
-from micalign.tdoa.spectra import Spectra, band_mean, frame_spectra, irfft
+from micalign.tdoa.delays import Delay, doubted
+from micalign.tdoa.exact import GROUPS, coherence_weights, line_sigma_s, phase_error_s
+from micalign.tdoa.spectra import APART_S, Spectra, band_mean, frame_spectra, irfft
 from micalign.tdoa.strokes import FrameSet, Listened, matched_window, stretches
-from micalign.tdoa.tuned import DRIFT_CONTRAST, JUMP_CLEAR, JUMP_SURE, MOST_FRAMES
+from micalign.tdoa.tuned import AGREEING, CONTRAST, JUMP_SURE, RIVAL
 
-__all__ = [
-    "DriftLine",
-    "drift_line",
-    "jumps",
-]
-
-APART_S: Final = 0.0003
-"""What a jump is at least; less is a step of the correlation's samples or a lobe's slope."""
+__all__ = ["MOST_PPM", "drift_line", "jumps"]
 
 _SLOPE_STEP_S: Final = 4e-5  # seconds along the take: half of a step of the coarse correlation
 _SLOPES: Final = 24  # tried on either side: 1 ms along the take
@@ -46,7 +40,6 @@ _FEWEST: Final = 6  # ...frames, that each side of a jump has at least
 MOST_PPM: Final = 300.0  # parts per million: two crystals of 100 each, and some margin
 _FRAME_S: Final = 0.12  # seconds of a frame: some periods of a low note, short to a drift
 _MOST: Final = 320  # frames of the fine line
-_GROUPS: Final = 8  # of frames, whose delays must agree
 _COARSER: Final = 4  # the coarse correlation has a quarter of the samples
 _MOST_COARSE: Final = 120  # frames of the coarse line
 _UNTOLD_S: Final = 1e-4  # seconds: where the frames tell no sigma
@@ -147,9 +140,9 @@ def _is_jump(split: _Split, whole: Floats) -> bool:
     before, after = slice(None, split.first), slice(split.first, None)
     own = (split.early[before] - split.late[before], split.late[after] - split.early[after])
     gained = (split.early[before] - whole[before], split.late[after] - whole[after])
-    most = min(float(np.mean(more > 0)) for more in own) >= MOST_FRAMES
+    most = min(float(np.mean(more > 0)) for more in own) >= AGREEING
     sure = min(_student(more) for more in own) >= JUMP_SURE and max(_student(more) for more in gained) >= JUMP_SURE
-    return most and sure and split.contrast >= JUMP_CLEAR
+    return most and sure and split.contrast >= CONTRAST
 
 
 def _student(values: Floats) -> float:
@@ -158,20 +151,7 @@ def _student(values: Floats) -> float:
     return float(np.mean(values)) / max(error, 1e-12)
 
 
-@dataclass(frozen=True)
-class DriftLine:
-    """Delay in the middle, its drift, and what they are worth."""
-
-    delay_s: float
-    uncertainty_s: float
-    drift_ppm: float
-    polarity: int
-    polarity_margin: float
-    confidence: float
-    reason: str | None
-
-
-def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> DriftLine | None:
+def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> Delay | None:
     """The straight line of delay over time that fits best, the middle being that of the common time."""
     a, b = reference.track, track.track
     middle_s = (max(a.start_s, b.start_s) + min(a.start_s + a.duration_s, b.start_s + b.duration_s)) / 2
@@ -184,9 +164,9 @@ def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s
     coarse = _ridge(spectra, middle_s, reach_s)
     line = _sharpened(reference, track, middle_s, coarse)
     # A jump is why the delay seems uneven or another fits as well; only where nothing stands out there is none.
-    if coarse.contrast < DRIFT_CONTRAST or not _jumps(spectra, middle_s, reach_s, coarse):
+    if coarse.contrast < CONTRAST or not _jumps(spectra, middle_s, reach_s, coarse):
         return line
-    return replace(line, confidence=min(line.confidence, 0.4), reason="the delay jumps within the take")
+    return doubted(replace(line, reason=None), "the delay jumps within the take")
 
 
 def _jumps(spectra: Spectra, middle_s: float, reach_s: float, ridge: _Ridge) -> bool:
@@ -220,7 +200,7 @@ def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
     rows, rate = _rows(spectra)
     times = spectra.times_s - middle_s
     half = int(reach_s * rate)
-    step = 0.00008 / max(float(np.ptp(times)), 1.0)
+    step = 2 * _SLOPE_STEP_S / max(float(np.ptp(times)), 1.0)
     count = int(np.ceil(MOST_PPM * 1e-6 / step))
     slopes = np.arange(-count, count + 1) * step
     sums = [_read_along(rows, slope * times * rate, half).sum(axis=0) for slope in slopes]
@@ -234,7 +214,7 @@ def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
     return _Ridge(delay_s, float(slopes[index]), 1 if total[top] > 0 else -1, rival, height / max(noise, 1e-300))
 
 
-def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ridge) -> DriftLine:
+def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ridge) -> Delay:
     a = reference.track
     gate = stretches(reference.envelope, a.frames, a.sample_rate, length_s=0.085, most=_MOST, matched=True)
     times = (gate.starts + len(gate.window) / 2) / a.sample_rate + a.start_s - middle_s
@@ -252,16 +232,19 @@ def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ri
         groups = _residuals(turned, hz)
         sigma_s = _one_sigma_s(turned, hz, times)
     agreement = float(np.mean(np.abs(groups - np.median(groups)) < 1e-4))
+    if not np.isfinite(sigma_s):
+        sigma_s, agreement = _UNTOLD_S, 0.0
     reason = _reason(ridge, agreement)
     confidence = float(np.clip((1.05 - ridge.rival) / 0.4, 0, 1) * agreement)
-    return DriftLine(
+    return Delay(
         delay_s,
         sigma_s,
-        slope * 1e6,
         ridge.polarity,
         max(1 - ridge.rival, 0.0),
         confidence,
+        reason is None,
         reason,
+        drift_ppm=slope * 1e6,
     )
 
 
@@ -282,8 +265,7 @@ def _one_sigma_s(turned: Complexes, hz: Floats, times: Floats) -> float:
     """One standard deviation of the line in the middle: by its frames or by its frequencies, whichever err more."""
     omega = 2 * np.pi * hz
     by_frames_s = line_sigma_s(-(turned.imag @ omega), turned.real @ omega**2, times)
-    larger_s = max(by_frames_s, phase_error_s(turned.sum(axis=0), hz, 0.0), _LEAST_S)
-    return larger_s if np.isfinite(larger_s) else _UNTOLD_S
+    return max(by_frames_s, phase_error_s(turned.sum(axis=0), hz, 0.0), _LEAST_S)
 
 
 def _newton(turned: Complexes, hz: Floats, times: Floats, polarity: int) -> tuple[float, float]:
@@ -308,16 +290,16 @@ def _newton(turned: Complexes, hz: Floats, times: Floats, polarity: int) -> tupl
 def _residuals(turned: Complexes, hz: Floats) -> Floats:
     """What groups of frames say is left, in seconds, to first order."""
     omega = 2 * np.pi * hz
-    parts = np.array_split(np.arange(len(turned)), min(_GROUPS, len(turned)))
+    parts = np.array_split(np.arange(len(turned)), min(GROUPS, len(turned)))
     sums = [turned[part].sum(axis=0) for part in parts]
     return np.array([-(s.imag @ omega) / max(abs(s.real @ omega**2), 1e-300) for s in sums])
 
 
 def _reason(ridge: _Ridge, agreement: float) -> str | None:
-    if ridge.contrast < DRIFT_CONTRAST:
+    if ridge.contrast < CONTRAST:
         return "no delay stands out of the noise"
-    if ridge.rival > 0.85:
+    if ridge.rival > RIVAL:
         return "another delay fits nearly as well"
-    if agreement < 0.7:
+    if agreement < AGREEING:
         return "the delay does not change evenly along the tracks"
     return None

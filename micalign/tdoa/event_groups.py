@@ -21,7 +21,7 @@ from micalign.arrays import Bools, Complexes, Floats, Ints
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.spectra import Spectra, frame_spectra, irfft, refine
 from micalign.tdoa.strokes import cut, listen, strokes_of_all
-from micalign.tdoa.tuned import AGREEING, FOOT, LARGEST_SCATTER_S, LEAP, LEAST_LIKENESS, SAME_PLACE_S
+from micalign.tdoa.tuned import AGREEING, FOOT, LEAP, LEAST_LIKENESS, SAME_PLACE_S
 
 __all__ = ["Group", "GroupDelay", "groups_of"]
 
@@ -30,6 +30,8 @@ _MAX_DELAY_S: Final = 0.03  # seconds of ways: 10 m
 _BEFORE_S: Final = 0.015  # seconds of quiet before an arrival
 _MARGIN_S: Final = 0.002  # seconds before the stroke, whose onset is known to a millisecond
 _NEAR_COARSE_S: Final = 0.0009  # seconds about a coarse arrival: some of its steps
+_WITHIN_S: Final = 2 * SAME_PLACE_S  # of one another lie events that agree with the one in their middle
+_FINER: Final = 8  # points to a sample
 _MOST_EVENTS: Final = 400  # that are compared with one another
 _BAND_HZ: Final = (150.0, 9000.0)  # hertz: in which first waves of different mics are alike
 
@@ -174,11 +176,15 @@ def _whitened(spectra: Spectra) -> Complexes:
 
 def _highest(white: Complexes, spectra: Spectra) -> float:
     """The lag of the highest peak of either sign near the coarse arrival, seconds."""
-    finer = 8
-    values = irfft(white, finer * spectra.size)
-    half = round(_NEAR_COARSE_S * finer * spectra.sample_rate)
-    near = np.concatenate([values[-half:], values[: half + 1]])
-    return float(np.argmax(np.abs(near)) - half) / (finer * spectra.sample_rate)
+    near = _near_coarse(white, spectra)
+    return float(np.argmax(np.abs(near)) - len(near) // 2) / (_FINER * spectra.sample_rate)
+
+
+def _near_coarse(white: Complexes, spectra: Spectra) -> Floats:
+    """The correlation about the coarse arrival, `_FINER` values to a sample, lag 0 in the middle."""
+    values = irfft(white, _FINER * spectra.size)
+    half = round(_NEAR_COARSE_S * _FINER * spectra.sample_rate)
+    return np.concatenate([values[-half:], values[: half + 1]])
 
 
 def _grouped(events: _Events) -> list[Ints]:
@@ -228,7 +234,7 @@ def _heard(take: Take, arrival: Floats, turned: Floats, reference: int, other: i
     if len(own) < 2:
         return GroupDelay(0.0, _MAX_DELAY_S, 1, 0.0, False)
     middle_s = float(np.median(turned[own, other]))
-    own = own[np.abs(turned[own, other] - middle_s) < 0.0005]
+    own = own[np.abs(turned[own, other] - middle_s) < _WITHIN_S]
     if len(own) < 2:
         return GroupDelay(middle_s, _MAX_DELAY_S, 1, 0.0, False)
     spectra = _spectra(take, arrival[own], reference, other, np.full(len(own), middle_s))
@@ -236,24 +242,21 @@ def _heard(take: Take, arrival: Floats, turned: Floats, reference: int, other: i
     white = _whitened(spectra)
     total = white.sum(axis=0)
     frequency_hz = spectra.frequencies_hz
-    best = refine(total, frequency_hz, middle_s - away_s, within_s=0.0003)
+    best = refine(total, frequency_hz, middle_s - away_s, within_s=_WITHIN_S)
     likeness = abs(best.height) * float(np.abs(total).sum()) / max(float(np.abs(white).sum()), 1e-30)
-    single = np.array([refine(row, frequency_hz, best.lag_s, within_s=0.0003).lag_s for row in white])
+    single = np.array([refine(row, frequency_hz, best.lag_s, within_s=_WITHIN_S).lag_s for row in white])
     scatter_s = 1.4826 * float(np.median(np.abs(single - best.lag_s)))
     return GroupDelay(
         best.lag_s + away_s,
         max(scatter_s / np.sqrt(len(own)), 1e-6),
         best.polarity,
         _margin(total, spectra, abs(best.height) * float(np.abs(total).sum())),
-        likeness > LEAST_LIKENESS and scatter_s < LARGEST_SCATTER_S,
+        likeness > LEAST_LIKENESS and scatter_s < SAME_PLACE_S,
     )
 
 
 def _margin(total: Complexes, spectra: Spectra, height: float) -> float:
     """How far the highest peak of the other polarity stays below the chosen one."""
-    finer = 8
-    values = irfft(total, finer * spectra.size) * finer * spectra.size / 2.0
-    half = round(_NEAR_COARSE_S * finer * spectra.sample_rate)
-    near = np.concatenate([values[-half:], values[: half + 1]])
+    near = _near_coarse(total, spectra) * _FINER * spectra.size / 2.0
     other = min(float(near.max()), float(-near.min()))
     return float(np.clip(1.0 - other / max(height, 1e-30), 0.0, 1.0))

@@ -32,7 +32,7 @@ from micalign.tdoa.spectra import (
     whitening,
 )
 from micalign.tdoa.strokes import Listened, cut, stretches
-from micalign.tdoa.tuned import COARSE_CLEAR, EARLIER_S, ROOM_S, STROKE_S
+from micalign.tdoa.tuned import EARLIER_S, RIVAL, ROOM_S, STROKE_S
 
 __all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
 
@@ -243,4 +243,4 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
     top = int(np.argmax(size))
     apart = np.abs(np.arange(len(size)) - top) > _APART_S * rate
     rival = float(size[apart].max(initial=0.0)) / max(float(size[top]), 1e-30)
-    return RoughDelay(float(lags[top]) / rate, rival < COARSE_CLEAR[0] and whole.agreement > COARSE_CLEAR[1])
+    return RoughDelay(float(lags[top]) / rate, rival < RIVAL and whole.agreement > 0.5)

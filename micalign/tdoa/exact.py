@@ -37,9 +37,10 @@ from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, SECOND
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, common_samples, cut, matched_window, stretches
-from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, RINGING, SHARED, TASTE, WALL
+from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, WALL
 
 __all__ = [
+    "GROUPS",
     "WAVE_S",
     "Sharp",
     "along_one_path",
@@ -60,9 +61,7 @@ _FEWEST: Final = 3  # groups or cells that tell a scatter
 _TOGETHER: Final = 4  # frames that overlap by half share noise with their neighbours alone
 _CELLS_OF_A_LINE: Final = 12  # at least, where frames are few
 GROUPS: Final = 8  # of frames, each of which says a delay of its own
-_SMOOTH_BINS: Final = 25  # at least, and...
-_MOST_BINS: Final = 601  # ...at most, of a smooth coherence: wider than a note, narrower than the band
-_CHANCES: Final = 100.0  # times: chance is to be a hundredth of the coherence
+_SMOOTH_BINS: Final = 25  # of a smooth coherence: wider than a note, narrower than the band
 _POWERS: Final = (0.8, 0.65, 0.4, 0.2, 0.0)
 """Of the whitening taken back step by step, so that the climb keeps to its hill."""
 
@@ -179,18 +178,11 @@ def line_sigma_s(pushes: Floats, bends: Floats, times_s: Floats) -> float:
 
 @dataclass(frozen=True)
 class Sharp:
-    """A sharpened delay: ``bound_s`` from the coherence, ``error_s`` its standard deviation.
-
-    ``alike`` is the plain correlation coefficient at the delay, ``moved_s`` how far the best sum lies from the
-    delay that the coherent frequencies tell; it is part of ``delay_s`` where ``summed`` is true.
-    """
+    """A sharpened delay: ``bound_s`` from the coherence, ``error_s`` its standard deviation."""
 
     delay_s: float
     bound_s: float
     error_s: float
-    alike: float
-    moved_s: float
-    summed: bool
 
 
 def sharpen(
@@ -214,15 +206,10 @@ def sharpen(
         weight, bound_s = coherence_weights(spectra, cross, lag_s)
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s).lag_s
     error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), _groups(spectra, weight, lag_s))
-    coherence, _ = _coherence(spectra, cross, lag_s)
-    alike = _coefficient(spectra, cross, lag_s)
-    if not one_path:
-        return Sharp(lag_s + centre_s, bound_s, error_s, alike, 0.0, False)
-    moved_s = _best_sum(spectra, cross * (coherence > SHARED), lag_s) - lag_s
-    chance_s = 4.0 * max(bound_s, _sum_noise_s(spectra, cross, coherence, lag_s))
-    moved_s = moved_s if abs(moved_s) > chance_s else 0.0
-    summed = abs(moved_s) > _LEAST_MOVE_S
-    return Sharp((lag_s + moved_s if summed else lag_s) + centre_s, bound_s, error_s, alike, moved_s, summed)
+    if one_path:
+        summed_s = _best_sum(spectra, cross, lag_s)
+        lag_s = summed_s if abs(summed_s - lag_s) > max(4.0 * bound_s, _LEAST_MOVE_S) else lag_s
+    return Sharp(lag_s + centre_s, bound_s, error_s)
 
 
 def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, float]:
@@ -242,28 +229,17 @@ def _coherence(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats
     """The squared coherence of each frequency and the size of the smooth cross-spectrum, both shape (B,)."""
     hz, count = spectra.frequencies_hz, len(spectra.times_s)
     turned = cross * np.exp(2j * np.pi * hz * lag_s)
-    bins = _smoothing(spectra, turned)
-    turned = smooth_bins(turned, bins)
-    powers = smooth_bins(spectra.first.sum(axis=0), bins) * smooth_bins(spectra.second.sum(axis=0), bins)
+    turned, first, second = (
+        smooth_bins(values, _SMOOTH_BINS) for values in (turned, spectra.first.sum(axis=0), spectra.second.sum(axis=0))
+    )
+    powers = first * second
     # Nothing 70 dB below the loudest band counts: what a window leaks of a band is coherent and says nothing.
     floor = powers.max(initial=0.0) * 1e-14 + 1e-60
     coherence = np.abs(turned) ** 2 / (powers + floor)
-    chance = 1.0 / (max(count, 1) * bins * 0.5)
+    chance = 1.0 / (max(count, 1) * _SMOOTH_BINS * 0.5)
     coherence = np.clip((coherence - chance) / (1.0 - min(chance, 0.9)), 0.0, 1.0 - 1e-7)
     coherence[hz < 20.0] = 0.0
     return coherence, np.maximum(np.abs(turned), np.sqrt(floor))
-
-
-def _smoothing(spectra: Spectra, turned: Complexes) -> int:
-    """Over how many bins to smooth: more where the tracks have little in common, or chance would set the weights."""
-    first, second = spectra.first.sum(axis=0), spectra.second.sum(axis=0)
-    level = np.sqrt(first * second + 1e-60)
-    # By the band in which they are most alike: a bass and its cabinet share few frequencies, but those wholly.
-    wide = smooth_bins(level, _MOST_BINS)
-    shared = np.abs(smooth_bins(turned, _MOST_BINS)) / np.maximum(wide, wide.max(initial=0.0) * 1e-6 + 1e-30)
-    alike = float(np.clip(shared.max(initial=0.0), 0.0, 1.0)) ** 2
-    wanted = _CHANCES / (max(len(spectra.times_s), 1) * 0.5 * max(alike, 1e-6))
-    return int(np.clip(wanted, _SMOOTH_BINS, _MOST_BINS))
 
 
 def cramer_rao_s(hz: Floats, coherence: Floats, seconds: float) -> float:
@@ -288,14 +264,6 @@ def _groups(spectra: Spectra, weight: Floats, lag_s: float) -> Floats:
     return np.array([refine(part, spectra.frequencies_hz, lag_s, within_s=0.0005).lag_s for part in sums])
 
 
-def _coefficient(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
-    """The plain correlation coefficient at a lag."""
-    heard = spectra.frequencies_hz > 20.0
-    value = float((cross * heard * np.exp(2j * np.pi * spectra.frequencies_hz * lag_s)).real.sum())
-    whole = spectra.first.sum(axis=0)[heard].sum(dtype=float) * spectra.second.sum(axis=0)[heard].sum(dtype=float)
-    return abs(value) / max(float(np.sqrt(whole)), 1e-300)
-
-
 def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
     """The maximum of the plain correlation uphill from ``lag_s``.
 
@@ -313,16 +281,6 @@ def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
         return climb[-1]
     harmonics_s = refine(cross * (hz > _HARMONICS_HZ), hz, lag_s, within_s=_NEAR_SUM_S).lag_s
     return 0.5 * (lag_s + harmonics_s)
-
-
-def _sum_noise_s(spectra: Spectra, cross: Complexes, coherence: Floats, lag_s: float) -> float:
-    """How far chance alone moves the maximum of the plain correlation, one sigma in seconds."""
-    hz = spectra.frequencies_hz
-    omega = 2 * np.pi * hz * ((coherence > SHARED) & (hz > _HARMONICS_HZ))
-    powers = spectra.first.sum(axis=0, dtype=float) * spectra.second.sum(axis=0, dtype=float)
-    noise = float((omega**2 * powers * (1.0 - coherence)).sum()) / (2 * len(spectra.times_s))
-    bend = abs(float((omega**2 * (cross * np.exp(1j * omega * lag_s)).real).sum()))
-    return float(np.sqrt(noise)) / max(bend, 1e-300)
 
 
 WAVE_S: Final = (0.0002, 0.002)  # seconds before and after a first wavefront: its first half periods
@@ -364,7 +322,7 @@ def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) 
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
     return Delay(
         sharp.delay_s,
-        max(float(np.hypot(max(sharp.error_s, sharp.bound_s), TASTE * abs(sharp.moved_s))), 2e-10),
+        max(sharp.error_s, sharp.bound_s, 2e-10),
         1 if height >= 0 else -1,
         margin,
         confidence,
@@ -381,10 +339,8 @@ def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
     """
     near, far = (round(seconds * rate) for seconds in _ECHO_S)
     beside = np.concatenate([values[max(top - far, 0) : max(top - near, 0)], values[top + near : top + far]])
-    beside = beside * np.sign(values[top])
-    height = abs(float(values[top]))
-    sent_back, ringing = float(beside.max(initial=0.0)), float(np.abs(beside).max(initial=0.0))
-    return sent_back < WALL * height and ringing < RINGING * height
+    sent_back = float((beside * np.sign(values[top])).max(initial=0.0))
+    return sent_back < WALL * abs(float(values[top]))
 
 
 def struck(seen: Look, event: Event, onset: Onset, candidates: tuple[Candidate, ...]) -> Delay:

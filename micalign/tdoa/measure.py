@@ -23,18 +23,18 @@ from micalign.errors import TakeError
 from micalign.take.tracks import Track
 from micalign.tdoa.apart import apart
 from micalign.tdoa.delays import Candidate, Delay, doubted
-from micalign.tdoa.drift import DriftLine, drift_line
+from micalign.tdoa.drift import drift_line
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.posterior import Look, begins, look
 from micalign.tdoa.strokes import Listened, listen, moments_to_samples, same_samples, struck_at
+from micalign.tdoa.tuned import ROOM_S
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair"]
 
 _SHORTEST_S: Final = 0.05  # seconds of a track: shorter ones hold no stroke and its quiet
 _WIDE_S: Final = 0.2  # a wider search goes in two steps
-_NARROW_S: Final = 0.02  # seconds about a coarse delay, which is known to some milliseconds
 _CANDIDATES: Final = 3  # that an answer names
 _AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
 
@@ -248,10 +248,10 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
         coarse = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
         if coarse is None:
             return _nothing(options, "the two tracks do not overlap")
-        centre_s, reach_s, clear = coarse.delay_s, _NARROW_S, coarse.clear
+        centre_s, reach_s, clear = coarse.delay_s, ROOM_S, coarse.clear
     if options.drift:
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
-        return _from_line(line) if line is not None else _nothing(options, "too little sounds to tell a drift")
+        return line or _nothing(options, "too little sounds to tell a drift")
 
     def told(seen: Look) -> Delay:
         found = decided(seen)
@@ -296,17 +296,3 @@ def _polarity(seen: Look, delay_s: float) -> int:
 
 def _nothing(options: _Options, reason: str) -> Delay:
     return Delay(options.prior_s or 0.0, options.max_delay_s, 1, 0.0, 0.0, False, reason)
-
-
-def _from_line(line: DriftLine) -> Delay:
-    return Delay(
-        line.delay_s,
-        line.uncertainty_s,
-        line.polarity,
-        line.polarity_margin,
-        line.confidence,
-        line.reason is None,
-        line.reason,
-        (),
-        line.drift_ppm,
-    )

@@ -23,7 +23,7 @@ from micalign.arrays import Bools, Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.strokes import Listened, Picks, picks_near
-from micalign.tdoa.tuned import MOVED, SCENE_LOG_ODDS, SO_ALIKE
+from micalign.tdoa.tuned import MOVED, PICK_S, ROOM_S, SCENE_LOG_ODDS, SO_ALIKE
 from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS
 
 __all__ = [
@@ -53,7 +53,6 @@ EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
-_PICK_S: Final = 7e-5  # seconds: one sigma of a pick about a place
 _PATH_S: Final = 3e-5  # seconds: one sigma of a path's peak about a place
 WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
@@ -178,9 +177,9 @@ def onset_rows(
         "likelihood": np.log((_bell(to_members, 2e-4) * share).sum(axis=1) + 1e-3),
     }
     for name in _TOLD:
-        close = _bell(places - picks[name], _PICK_S)
+        close = _bell(places - picks[name], PICK_S)
         features |= {name: close, f"{name} quality": close * told.told[name][1], f"bright {name}": close * bright}
-    features |= {name: _bell(places - peaks[name], _PICK_S) for name in _TOPS}
+    features |= {name: _bell(places - peaks[name], PICK_S) for name in _TOPS}
     close, (_, height, value) = features["correlation"], tops["correlation"]
     features["correlation share"] = close * height
     features["correlation height"] = close * np.log1p(value) / 2
@@ -233,7 +232,7 @@ def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) ->
     delay_s = float(np.average(places[members], weights=chances[members] + 1e-12))
     apart_s = np.abs(places - delay_s)
     near = apart_s <= _NEAR_S
-    sharp = rows[apart_s <= _PICK_S, ONSET_FEATURES.index("correlation height")]
+    sharp = rows[apart_s <= PICK_S, ONSET_FEATURES.index("correlation height")]
     return Onset(
         delay_s,
         float(np.sqrt(np.average(apart_s**2, weights=chances))),
@@ -290,10 +289,6 @@ def _bell(apart: Floats, width: float) -> Floats:
     return bell
 
 
-_AROUND_S: Final = 0.02
-"""A search narrower than this still looks so far, to know how high chance alone rises."""
-
-
 @dataclass(frozen=True)
 class Look:
     """A pair and what was found: delays are the second track's against the first's.
@@ -346,7 +341,7 @@ def look(
     ``before``: the same look by other strokes, of which is kept what did not come of them.
     """
     rate = first.track.sample_rate
-    middle, half = round(centre_s * rate), round(max(reach_s, _AROUND_S) * rate)
+    middle, half = round(centre_s * rate), round(max(reach_s, ROOM_S) * rate)
     lags = np.arange(middle - half, middle + half + 1)
 
     def side(kind: int, near: Listened, far: Listened, on: Ints) -> Curves | None:

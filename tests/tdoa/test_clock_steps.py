@@ -83,10 +83,10 @@ def test_over_less_than_a_minute_the_rough_clock_is_not_looked_for(last_s, slope
 
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_rough_clock_is_held_to_what_clocks_do(sign):
-    """300 ppm: over 100 s that is within the 2.5 frames that a place may be off."""
-    line = clock._most_agreed([(t, 2.0 + sign * 300e-6 * t, 0.5) for t in np.linspace(0.0, 100.0, 9)])
+    """350 ppm: over 100 s that is within the 2.5 frames that a place may be off."""
+    line = clock._most_agreed([(t, 2.0 + sign * 350e-6 * t, 0.5) for t in np.linspace(0.0, 100.0, 9)])
     assert line is not None
-    assert line.slope == pytest.approx(sign * 250e-6)
+    assert line.slope == pytest.approx(sign * 300e-6)
     assert line.start_s == pytest.approx(2.0 + sign * 50e-6 * 50.0)  # the median place's
 
 
@@ -126,8 +126,8 @@ def test_pieces_without_any_scatter_are_not_told_without_error():
     assert line.start_sigma_s == pytest.approx(2e-7 * np.hypot(0.5, 1.5 / np.sqrt(5)))
 
 
-@pytest.mark.parametrize(("off_s", "kept"), [(59e-6, 9), (61e-6, 8)])
-def test_a_piece_within_60_us_of_the_line_is_a_witness(off_s, kept):
+@pytest.mark.parametrize(("off_s", "kept"), [(149e-6, 9), (151e-6, 8)])
+def test_a_piece_within_150_us_of_the_line_is_a_witness(off_s, kept):
     delay = [0.1, 0.1, 0.1, 0.1, 0.1 + off_s, 0.1, 0.1, 0.1, 0.1]
     assert clock._straight([(float(t), piece(d)) for t, d in enumerate(delay)], drift=False)[1] == kept
 

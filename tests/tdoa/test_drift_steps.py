@@ -99,10 +99,10 @@ def test_a_ridge_beyond_the_search_is_not_seen():
 @pytest.mark.parametrize(
     ("contrast", "rival", "agreement", "reason"),
     [
-        (4.0, 0.85, 0.7, None),
-        (3.9, 0.1, 1.0, "no delay stands out of the noise"),
+        (6.0, 0.85, 0.8, None),
+        (5.9, 0.1, 1.0, "no delay stands out of the noise"),
         (9.0, 0.86, 1.0, "another delay fits nearly as well"),
-        (9.0, 0.1, 0.69, "the delay does not change evenly along the tracks"),
+        (9.0, 0.1, 0.79, "the delay does not change evenly along the tracks"),
     ],
 )
 def test_reasons_not_to_believe_a_drift(contrast, rival, agreement, reason):
@@ -150,4 +150,4 @@ def test_one_sigma_is_that_of_frames_or_frequencies_whichever_err_more(rng):
     shared = np.exp(-2j * np.pi * hz * 0.002) * 0.1
     assert drift._one_sigma_s(1.0 + shared + noise, hz, times) > 3 * expected
     assert drift._one_sigma_s(np.ones((200, len(hz)), complex), hz, times) == 1e-11
-    assert drift._one_sigma_s(np.ones((2, len(hz)), complex), hz, times[:2]) == 1e-4
+    assert drift._one_sigma_s(np.ones((2, len(hz)), complex), hz, times[:2]) == np.inf

@@ -93,8 +93,8 @@ def peaks(lags, height=1.0) -> np.ndarray:
     return rows
 
 
-@pytest.mark.parametrize(("early", "late", "told"), [(10, 30, True), (30, -10, True), (10, 14, True), (10, 13, False)])
-def test_delays_less_than_four_samples_apart_are_one(early, late, told):
+@pytest.mark.parametrize(("early", "late", "told"), [(10, 30, True), (30, -10, True), (10, 15, True), (10, 14, False)])
+def test_delays_less_than_five_samples_apart_are_one(early, late, told):
     rows = peaks([early] * 20 + [late] * 20)
     assert jumps(rows, 12000.0, TIMES, reach_s=0.01, slope=0.0, polarity=1) is told
     assert jumps(-rows, 12000.0, TIMES, reach_s=0.01, slope=0.0, polarity=-1) is told
