@@ -238,6 +238,13 @@ def test_a_chosen_number_says_its_unit_first(room: str) -> None:
     assert [(name, word) for name, word in words if re.split(r"\W", word)[0] not in UNITS] == []
 
 
+def test_the_delay_engine_gains_no_chosen_numbers() -> None:
+    """A tuned number is a debt: at most 60 are chosen by looking at takes, and 180 stand in all of `tdoa`'s modules."""
+    counts = {path.name: len(list(_numbers(path))) for path in MODULES if _room(path) == "tdoa"}
+    assert counts["tuned.py"] <= 60
+    assert sum(counts.values()) <= 180
+
+
 def test_public_names_are_declared_and_told() -> None:
     """Every module says what it offers and what it answers."""
     for path in MODULES:
