@@ -297,7 +297,7 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
 
 def may_be_one_path(first: Track, second: Track) -> bool:
     """Whether nothing in either track alone speaks against it: no treble of a kit, and notes that last."""
-    return not plainly_bright(first, second) and all(_steady(track) >= LEAST_STEADY for track in (second, first))
+    return not plainly_bright(first, second) and all(_steady(track) >= LEAST_STEADY for track in (first, second))
 
 
 def ruled_out(first: Track, second: Track, delay_s: float | None) -> bool:

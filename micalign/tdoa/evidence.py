@@ -170,7 +170,7 @@ def _even(spectra: Complexes) -> Complexes:
     power = spectra.real**2 + spectra.imag**2
     white = whitening(power.mean(axis=0))
     sizes = np.sqrt(power @ white**2)[:, None] + 1e-30
-    return np.asarray(spectra * white / sizes, dtype=np.complex64)
+    return np.asarray(spectra * (white / sizes), dtype=np.complex64)
 
 
 def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -> float:
