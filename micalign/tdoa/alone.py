@@ -33,8 +33,8 @@ from micalign.tdoa.strokes import Listened, begins_at, high_passed_frames, liste
 from micalign.tdoa.tuned import (
     ALIKE_DB,
     ALONE_SURE,
+    DROWNED_S,
     HEARD_DB,
-    LEAST_RISE,
     LONGER_THAN_A_FILL_S,
     ODD_DB,
     PICK_S,
@@ -59,6 +59,9 @@ _LEVEL_S: Final = 0.030  # one stroke's first energy, before the room's, and as 
 _GUARD_S: Final = (
     0.002  # seconds: a stroke may begin so much before it is seen, and in the nearest mic before the others
 )
+_EACH: Final = 4e-5  # of the peak's energy, -44 dB: a stroke's own first wavefront, with nothing else sounding
+_LAID: Final = 5e-4  # -33 dB: strokes laid upon each other smear what comes before
+_WAVEFRONT_GUARD_S: Final = 0.0014  # seconds: the nearest mic's first wavefront is no background of another's
 _FEW: Final = 3  # strokes, and hits: of fewer neither middle nor scatter says anything
 _LEAD_S: Final = 0.05  # seconds kept before the first stroke and before the next source
 _RING_S: Final = 0.5  # seconds kept after the last stroke
@@ -350,21 +353,21 @@ def _anchored(anchor: Track, times_s: Floats) -> Ints:
     before = round(_BEFORE_S * rate)
     frames = high_passed_frames(anchor, rough - before, before + round(_AFTER_S * rate))
     # A stroke's rough time may be another track's: half of what lies before it is background for sure.
-    picks = [begins_at(one**2, before // 2, least=10 * LEAST_RISE) - before for one in frames]
+    picks = [begins_at(one**2, before // 2, least=10 * _EACH) - before for one in frames]
     return rough + np.array(picks, dtype=np.intp)
 
 
 def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrivals:
     rate = track.sample_rate
-    before, guard = round(_BEFORE_S * rate), round(_GUARD_S * rate)
+    before, guard = round(_BEFORE_S * rate), round(_WAVEFRONT_GUARD_S * rate)
     clocks = round((anchor.start_s - track.start_s) * rate)
     frames = high_passed_frames(track, at + clocks - before, before + round(_AFTER_S * rate))
     if not len(frames):
         return _Arrivals(np.zeros(0), 0.0, np.zeros(before))
     noise = before - guard
-    each = np.array([begins_at(one**2, noise, least=LEAST_RISE) - before for one in frames], dtype=float)
+    each = np.array([begins_at(one**2, noise, least=_EACH) - before for one in frames], dtype=float)
     laid = frames.T @ (1.0 / (frames[:, :noise].var(axis=1) + 1e-16))
-    return _Arrivals(each, float(begins_at(laid**2, noise, least=LEAST_RISE) - before), frames.T @ weight)
+    return _Arrivals(each, float(begins_at(laid**2, noise, least=_LAID) - before), frames.T @ weight)
 
 
 def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
@@ -373,7 +376,8 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
         return Delay(0.0, 0.0, 1, 0.0, 0.0, False, "nothing is struck there")
     middle = float(np.median(own))
     error_s = 1.4826 * float(np.median(np.abs(own - middle))) / np.sqrt(len(own)) / rate
-    laid = bool(error_s > SCATTER_S)
+    drowned = middle - (second.laid - first.laid) > DROWNED_S * rate
+    laid = bool(error_s > SCATTER_S or drowned)
     samples = second.laid - first.laid if laid else middle
     base = first.laid if laid else float(np.median(first.each))
     likeness = _alike(first.wave, second.wave, base, samples, rate)

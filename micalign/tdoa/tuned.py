@@ -26,6 +26,7 @@ __all__ = [
     "CONTRAST",
     "CYMBALS",
     "DROWNED_DB",
+    "DROWNED_S",
     "EARLIER_S",
     "FAINT_DB",
     "FEWEST_APART",
@@ -145,6 +146,9 @@ LONGER_THAN_A_FILL_S: Final = 1.2
 
 SCATTER_S: Final = 0.13e-3
 """Seconds: where strokes scatter more, their own differences say less than their sum does."""
+
+DROWNED_S: Final = 0.8e-3
+"""Seconds: where strokes begin so much later than their sum, their beginnings drown in noise."""
 
 ALONE_SURE: Final = (0.91, 0.88, 0.8)
 """Probability of a delay of a source alone: of three hits and more by each stroke and by the sum of all, shares that
