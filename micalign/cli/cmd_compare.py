@@ -40,7 +40,8 @@ def command(
     polarity, two swapped inputs, a stand or source that was moved, another temperature, a track that is late
     throughout, a scene in the wrong unit. At the end what to do now, the most useful first.
 
-    The take should hold a few single hits or notes of each source, at best one source after the other.
+    The take should hold a few single hits or notes of each source, at best one source after the other. In a groove a
+    source is heard where its own mic leads, or in a line check before it, which is found or named by [take.alone].
 
     \b
     Example:
@@ -73,7 +74,7 @@ def _compared(song: Song, clock: Clock) -> tuple[Comparison, tuple[str, ...]]:
     if song.scene is None:
         raise click.UsageError("give SCENE: only a scene says where things should be")
     opened = open_scene(song.scene, clock=clock, folder=song.folder)
-    return compare(opened.scene, opened.take), opened.laid.notes
+    return compare(opened.scene, opened.take, opened.alone), opened.laid.notes
 
 
 def _outcome(found: Comparison) -> Outcome:

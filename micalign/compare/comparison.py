@@ -20,7 +20,7 @@ from micalign.acoustics.patterns import mic_gain
 from micalign.arrays import Bools, Floats
 from micalign.compare.fit import Fit, Sightings
 from micalign.compare.priors import Beliefs, Kind
-from micalign.compare.tuned import AWAY
+from micalign.compare.tuned import AWAY, CLEAR_MARGIN
 from micalign.findings.finding import Finding
 from micalign.scene.model import Point, Scene
 from micalign.tdoa.event_groups import Group
@@ -64,8 +64,8 @@ def flips_of(
     expected = signs[source, ear[seen.track]] * signs[source, ear[seen.reference]]
     found = np.array([groups[g].heard[t].polarity for g, t in zip(seen.group, seen.track, strict=True)], dtype=float)
     margin = np.array([groups[g].heard[t].polarity_margin for g, t in zip(seen.group, seen.track, strict=True)])
-    trusted = (expected != 0) & (fit.weight > 0.5)
-    product = np.where(trusted, expected * found, 0.0) * np.clip(margin, 0.05, 1.0)
+    trusted = (expected != 0) & (fit.weight > 0.5) & (margin >= CLEAR_MARGIN)
+    product = np.where(trusted, expected * found * margin, 0.0)
     flipped = _fewest(product, seen, len(tracks))
     instead = _mirrored(product, seen, flipped)
     return Flips(

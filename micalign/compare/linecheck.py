@@ -26,6 +26,7 @@ from typing import Final
 import numpy as np
 
 from micalign.compare.comparison import Comparison
+from micalign.compare.groups import group_alone
 from micalign.compare.run import compared
 from micalign.compare.tuned import AROUND_S, CLEAR_MARGIN, EARLIER_S, EARLIER_Z, HEARD_DB, SWAPPED_DB, VOTERS
 from micalign.scene.model import Scene
@@ -33,7 +34,6 @@ from micalign.take.levels import Remark, TrackLevels, measure_levels
 from micalign.take.tracks import Track, placed
 from micalign.tdoa.alone import HeardAlone, heard_alone, hits_alone
 from micalign.tdoa.delays import Alone, PairDelay, Wanted
-from micalign.tdoa.event_groups import Group, GroupDelay
 from micalign.units import show_db, show_ms
 
 __all__ = [
@@ -378,7 +378,8 @@ def _plan(scene: Scene | None, names: Sequence[str], dead: set[str], heard: Sequ
     """The arrivals held against the scene, where it says where everything is."""
     if scene is None or not scene.is_placed or len(names) - len(dead) < 3:
         return None
-    groups = tuple(_group(one, names, dead) for one in heard if len(one.hits.strokes.times_s))
+    living = [name for name in names if name not in dead]
+    groups = tuple(group_alone(one, names, living) for one in heard if len(one.hits.strokes.times_s))
     return compared(scene, tuple(names), groups) if groups else None
 
 
@@ -397,18 +398,3 @@ def _named_by(plan: Comparison | None, sources: tuple[LineSource, ...], scene: S
         else one
         for one in sources
     )
-
-
-def _group(measured: HeardAlone, names: Sequence[str], dead: set[str]) -> Group:
-    strokes, reference = measured.hits.strokes, measured.delays.reference
-    clear = dict(zip(strokes.tracks, np.median(strokes.level_db - strokes.before_db, axis=0), strict=True))
-    delays = {pair.track: pair.delay for pair in measured.delays.pairs if pair.reference == reference}
-
-    def heard(name: str) -> GroupDelay:
-        if name == reference:
-            return GroupDelay(0.0, 0.0, 1, 1.0, True)
-        delay = delays[name]
-        trusted = delay.reliable and name not in dead and bool(clear[name] >= HEARD_DB)
-        return GroupDelay(delay.delay_s, delay.uncertainty_s, delay.polarity, delay.polarity_margin, trusted)
-
-    return Group(names.index(reference), tuple(strokes.times_s.tolist()), tuple(map(heard, names)))

@@ -1,6 +1,6 @@
 """Is a take as its scene says, if not what is the simplest reason, and what to do about it now?
 
-Hears the groups of sounds in the take (`micalign.tdoa.event_groups`), asks which beliefs about the scene explain their
+Hears the groups of sounds in the take (`micalign.compare.groups`), asks which beliefs about the scene explain their
 delays and polarities (`micalign.compare.fit`), and gives it row by row and in plain words, the most useful first.
 """
 
@@ -24,6 +24,7 @@ from micalign.compare.fit import (
     sightings_of,
     verdict_on,
 )
+from micalign.compare.groups import groups_by_place, groups_by_source
 from micalign.compare.priors import Beliefs, Cause, beliefs_of
 from micalign.compare.tuned import BLIND_C, OPEN_C, SEEN_C, SHOWN_SHARE
 from micalign.errors import TakeError
@@ -33,7 +34,8 @@ from micalign.findings.rules import with_remedies
 from micalign.scene.changes import Change
 from micalign.scene.model import Point, Scene
 from micalign.take.tracks import Take
-from micalign.tdoa.event_groups import Group, groups_of
+from micalign.tdoa.delays import Alone
+from micalign.tdoa.event_groups import Group
 from micalign.units import show_centimetres, show_ms
 
 __all__ = [
@@ -282,7 +284,7 @@ def _unheard(sources: tuple[str, ...]) -> Finding:
     return Finding("unheard", "note", sources, message, advice)
 
 
-def compare(scene: Scene, take: Take) -> Comparison:
+def compare(scene: Scene, take: Take, alone: Sequence[Alone] = ()) -> Comparison:
     """Hold a take against its scene.
 
     Parameters
@@ -291,6 +293,8 @@ def compare(scene: Scene, take: Take) -> Comparison:
         With every position known.
     take : Take
         Tracks named after the scene's mics and DIs, on one clock.
+    alone : sequence of Alone
+        Where a source sounds alone, as somebody said.
 
     Returns
     -------
@@ -306,12 +310,17 @@ def compare(scene: Scene, take: Take) -> Comparison:
     """
     if len(take.tracks) < 2:
         raise TakeError("one track has no other to be compared with: name at least two under [take.tracks]")
-    groups = groups_of(take)
-    if not groups:
+    names = tuple(track.name for track in take.tracks)
+    places = groups_by_place(take) if not alone else ()
+    found = compared(scene, names, places) if places else None
+    if found is None or not found.explained:
+        groups = groups_by_source(scene, take, alone)
+        found = compared(scene, names, groups) if groups else found
+    if found is None:
         raise TakeError(
             "no sound was found that two tracks share: are these tracks of one take, with hits or notes in them?"
         )
-    return compared(scene, tuple(track.name for track in take.tracks), groups)
+    return found
 
 
 def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -> Comparison:

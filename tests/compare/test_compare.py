@@ -12,6 +12,7 @@ from planted_kits import KINDS, kit, planted
 from rich.console import Console
 
 from micalign.compare.comparison import Comparison, Flips
+from micalign.compare.groups import groups_by_place, groups_by_source
 from micalign.compare.run import compare, compared, findings_of
 from micalign.errors import TakeError
 from micalign.report.compare_words import comparison_table, summary, to_do
@@ -291,6 +292,61 @@ def test_takes_that_cannot_be_compared_are_refused_in_words():
         compare(SCENE, Take((track,)))
     with pytest.raises(TakeError, match="no sound was found"):
         compare(SCENE, Take((track, Track.from_array("b", np.zeros(48000), 48000))))
+
+
+def test_an_inversion_is_not_told_on_polarities_in_doubt():
+    """A kick's mics that say otherwise with margins of 0.4 turn nothing over; with 0.9 they do."""
+
+    def told(margin: float) -> tuple[str, ...]:
+        turned = groups(SCENE, inverted=("kick mic",))
+        heard = tuple(
+            replace(one, heard=tuple(replace(each, polarity_margin=margin) for each in one.heard)) for one in turned
+        )
+        return answer(heard).flips.tracks
+
+    assert told(0.9) == ("kick mic",)
+    assert told(0.4) == ()
+
+
+def test_groups_that_few_tracks_hear_clearly_are_no_places(monkeypatch: pytest.MonkeyPatch):
+    """In a groove what is grouped by place is chance; single hits in a room are places."""
+    clear = groups(SCENE)
+    muddy = tuple(
+        replace(one, heard=tuple(replace(each, reliable=k in (one.reference, 0)) for k, each in enumerate(one.heard)))
+        for one in clear
+    )
+    take = Take((Track.from_array("a", np.zeros(48000), 48000), Track.from_array("b", np.zeros(48000), 48000)))
+    for heard, places in ((clear, clear), (muddy, ())):
+        monkeypatch.setattr("micalign.compare.groups.groups_of", lambda _take, heard=heard: heard)
+        assert groups_by_place(take) == places
+
+
+def test_in_a_groove_each_source_is_heard_on_its_own_strokes():
+    """Two sources struck apart, each with a mic of its own and one between them: two groups, delays by the ways."""
+    rng = np.random.default_rng(5)
+    rate, late = 48000, {"drum": 96, "bell": 240}
+    sounds = {name: np.zeros(10 * rate) + 1e-5 * rng.normal(size=10 * rate) for name in ("drum", "bell", "over")}
+    for number in range(24):
+        source = ("drum", "bell")[number % 2]
+        start = round((0.3 + 0.37 * number) * rate)
+        hit = rng.normal(size=4000) * np.exp(-np.arange(4000) / 600)
+        sounds[source][start : start + 4000] += hit
+        sounds["over"][start + late[source] : start + late[source] + 4000] += 0.3 * hit
+    scene = Scene(
+        sources=(Source("snare", (1.0, 1.0, 0.7)), Source("hat", (2.0, 1.0, 0.9))),
+        mics=(
+            Mic("drum", (1.0, 1.1, 0.8), on=("snare",)),
+            Mic("bell", (2.0, 1.1, 1.0), on=("hat",)),
+            Mic("over", (1.5, 1.0, 1.8), on=("snare", "hat")),
+        ),
+    )
+    take = Take(tuple(Track.from_array(name, sound, rate) for name, sound in sounds.items()))
+    found = groups_by_source(scene, take)
+    assert [one.reference for one in found] == [0, 1]
+    for one, source in zip(found, ("drum", "bell"), strict=True):
+        assert one.heard[2].reliable
+        assert abs(one.heard[2].delay_s - late[source] / rate) < 1e-4  # half a tenth of a kit's own windows
+        assert not one.heard[1 - one.reference].reliable
 
 
 def verdict(found: Comparison) -> list[tuple[str, frozenset[str]]]:

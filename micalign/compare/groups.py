@@ -1,0 +1,87 @@
+"""Which sounds of a take are held against its scene, and where do they come from?
+
+Where a line check was recorded with the take, or is found in it, each source is heard alone there. Of a take in which
+every stroke has a clear place (single hits, one source after the other), the groups of one place are all that is
+needed, and no label is trusted. In a groove few strokes have one; then each source is heard on the strokes at which its
+own mic leads, in that mic and in those that are there for several sources; what other close mics hear of it is bleed
+into a near field. A group keeps no name: which source it is, the comparison asks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from micalign.alignment.constraints import own_tracks
+from micalign.alignment.solo import found_alone, with_found
+from micalign.compare.tuned import CLEAR_PLACES, HEARD_DB
+from micalign.scene.model import Scene
+from micalign.take.tracks import Take
+from micalign.tdoa.alone import HeardAlone, heard_alone
+from micalign.tdoa.delays import Alone, SourceDelays, Wanted
+from micalign.tdoa.event_groups import Group, GroupDelay, groups_of
+from micalign.tdoa.sources import measure_sources
+
+__all__ = ["group_alone", "groups_by_place", "groups_by_source"]
+
+
+def groups_by_place(take: Take) -> tuple[Group, ...]:
+    """The groups of one place; none where most tracks do not hear most of them clearly: then they are chance."""
+    groups = groups_of(take)
+    heard = [one.reliable for group in groups for number, one in enumerate(group.heard) if number != group.reference]
+    return groups if heard and float(np.mean(heard)) > CLEAR_PLACES else ()
+
+
+def groups_by_source(scene: Scene, take: Take, alone: Sequence[Alone] = ()) -> tuple[Group, ...]:
+    """Each source alone where it is heard so, else on the strokes at which its own mic leads.
+
+    Parameters
+    ----------
+    scene : Scene
+    take : Take
+        Tracks named after the scene's mics and DIs, on one clock.
+    alone : sequence of Alone
+        Where a source sounds alone, as somebody said; else what is found.
+    """
+    names = tuple(track.name for track in take.tracks)
+    own = {source: tracks for source, tracks in own_tracks(scene, names).items() if tracks}
+    shared = [mic.name for mic in scene.mics if mic.name in names and len(mic.on) != 1]
+    given = with_found(take, alone, found_alone(take, own))
+    told = {one.source for one in given}
+    lone = [heard_alone(one, Wanted(one.source, names, next(iter(own.get(one.source, ())), None))) for one in given]
+    wanted = [
+        Wanted(source, tracks[:1] if source in told else (tracks[0], *shared), tracks[0])
+        for source, tracks in own.items()
+    ]
+    return (
+        *(group_alone(one, names, shared) for one in lone if len(one.hits.strokes.times_s)),
+        *(
+            _group(one, names, one.strokes_s, set(names))
+            for one in measure_sources(take.tracks, wanted)
+            if one.strokes_s
+        ),
+    )
+
+
+def group_alone(measured: HeardAlone, names: Sequence[str], hearing: Sequence[str]) -> Group:
+    """A source alone as a group; only what ``hearing`` tracks hear clearly is reliable."""
+    strokes = measured.hits.strokes
+    clear = dict(zip(strokes.tracks, np.median(strokes.level_db - strokes.before_db, axis=0), strict=True))
+    trusted = {name for name in hearing if clear[name] >= HEARD_DB}
+    return _group(measured.delays, names, strokes.times_s.tolist(), trusted)
+
+
+def _group(told: SourceDelays, names: Sequence[str], times_s: Sequence[float], trusted: set[str]) -> Group:
+    delays = {pair.track: pair.delay for pair in told.pairs if pair.reference == told.reference}
+
+    def heard(name: str) -> GroupDelay:
+        if name == told.reference:
+            return GroupDelay(0.0, 0.0, 1, 1.0, True)
+        if name not in delays:
+            return GroupDelay(0.0, 0.0, 1, 0.0, False)
+        one = delays[name]
+        is_heard = one.reliable and name in trusted
+        return GroupDelay(one.delay_s, one.uncertainty_s, one.polarity, one.polarity_margin, is_heard)
+
+    return Group(names.index(told.reference), tuple(times_s), tuple(map(heard, names)))
