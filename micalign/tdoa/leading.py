@@ -214,9 +214,7 @@ _BAND_HZ: Final = (300.0, 12000.0)  # hertz: in which a place is heard: below, w
 _GATE_S: Final = 0.025  # seconds of a stroke after its beginning
 _LEAD_S: Final = 0.004  # seconds before it
 _TOLERANCE_S: Final = 0.2e-3  # seconds of what a scene expects: 7 cm of way
-_FINER: Final = 2  # points to a sample
 _MOST_STROKES: Final = 160  # that are asked for their place
-_MOST_PLACED: Final = 48  # strokes of one place that are used
 _APART_S: Final = 0.04  # seconds between strokes: nearer ones are one event
 
 
@@ -273,7 +271,7 @@ def strokes_by_place(
     for index, source in enumerate(sources):
         own: Ints = np.flatnonzero((best == index) & (clear >= CLEARLY))
         if len(own):
-            found[source] = times_s[own[np.argsort(-clear[own], kind="stable")][:_MOST_PLACED]]
+            found[source] = times_s[own[np.argsort(-clear[own], kind="stable")][:_MOST]]
     return found
 
 
@@ -290,10 +288,10 @@ def _credits(tracks: Sequence[Track], times_s: Floats, arrivals_s: Mapping[str, 
         flat[track.name] = flat_spectra(cut(track, starts, before + after) * window, size, rate, _BAND_HZ)
     credit = np.zeros((len(times_s), len(arrivals_s)))
     for a, b in combinations(flat, 2):
-        correlation = np.abs(irfft(cross_spectrum(flat[a], flat[b]), size * _FINER))
+        correlation = np.abs(irfft(cross_spectrum(flat[a], flat[b]), size))
         for column, arrivals in enumerate(arrivals_s.values()):
             if a in arrivals and b in arrivals:
-                credit[:, column] += _near(correlation, arrivals[b] - arrivals[a], rate * _FINER)
+                credit[:, column] += _near(correlation, arrivals[b] - arrivals[a], rate)
     return credit
 
 

@@ -35,7 +35,7 @@ from micalign.tdoa.leading import (
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.strokes import Listened, listen, struck_at
-from micalign.tdoa.tuned import AS_PLANNED, CAPSULE_SIGMA_S, DROWNED_DB, FAINT_DB
+from micalign.tdoa.tuned import AS_PLANNED, CAPSULE_SIGMA_S, DROWNED_DB, FAINT_DB, RELIABLE
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
@@ -188,14 +188,16 @@ def _pairs(
 def _between(first: Delay, second: Delay) -> Delay:
     """The delay of two tracks over the source's own, which hears the strokes clean."""
     reason = next((one.reason for one in (first, second) if not one.reliable), None)
+    confidence = first.confidence * second.confidence
+    reliable = first.reliable and second.reliable and confidence >= RELIABLE
     return Delay(
         second.delay_s - first.delay_s,
         float(np.hypot(first.uncertainty_s, second.uncertainty_s)),
         first.polarity * second.polarity,
         min(first.polarity_margin, second.polarity_margin),
-        first.confidence * second.confidence,
-        first.reliable and second.reliable,
-        reason,
+        confidence,
+        reliable,
+        reason if reliable or reason else "neither of its two delays is sure enough for both to be right",
     )
 
 

@@ -164,11 +164,15 @@ def test_a_silent_track_has_no_delay(rng):
 
 def test_two_far_tracks_are_told_over_the_sources_own():
     first = Delay(0.003, 3e-5, -1, 0.8, 0.95, True, None)
-    second = Delay(0.005, 4e-5, -1, 0.6, 0.9, True, None)
+    second = Delay(0.005, 4e-5, -1, 0.6, 0.96, True, None)
     found = sources._between(first, second)
     assert (found.delay_s, found.uncertainty_s) == (pytest.approx(0.002), pytest.approx(5e-5))
     assert (found.polarity, found.polarity_margin, found.reliable, found.reason) == (1, 0.6, True, None)
-    assert found.confidence == pytest.approx(0.95 * 0.9)
+    assert found.confidence == pytest.approx(0.95 * 0.96)
+    # 0.95 and 0.92 are each sure enough, and not both at once.
+    unsure = sources._between(first, replace(second, confidence=0.92))
+    assert (unsure.reliable, unsure.confidence) == (False, pytest.approx(0.95 * 0.92))
+    assert unsure.reason == "neither of its two delays is sure enough for both to be right"
     doubtful = replace(second, reliable=False, reason="the first arrival is not clear")
     assert sources._between(first, doubtful).reason == "the first arrival is not clear"
     assert not sources._between(first, doubtful).reliable

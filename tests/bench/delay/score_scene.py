@@ -4,9 +4,9 @@
     python tests/bench/delay/score_scene.py --renderer first            drums of a simulated session; or studio
 
 A scene that somebody measured with a tape: what it expects is the truth, off by a normal error of ``--tape-ms``, which
-is also what it says of itself. The truth of real takes is a window (`bench.delay.realtakes`); a simulated one is
-geometry. Right, reliable and wrong as in `bench.delay.score_real`; a pair of two far mics is told by the difference of
-the close mic's windows.
+is also what it says of itself; every take has a scene of its own. The truth of real takes is a window
+(`bench.delay.realtakes`); a simulated one is geometry. Right, reliable and wrong as in `bench.delay.score_real`; a pair
+of two far mics is told by the difference of the close mic's windows.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ from micalign.tdoa.delays import Expected, Wanted  # noqa: E402
 from micalign.tdoa.sources import measure_sources  # noqa: E402
 
 NEAR_S, NEXT_S = 1e-4, 3e-4
+KINDS = ("kit", "live")
 FEWEST = 4
 
 
@@ -104,9 +105,11 @@ def simulated(renderer: str, seed: int, *, live: bool) -> Session:
     return Session(f"{renderer} {seed}", rate, tracks, tuple(heard))
 
 
-def rows(session: Session, tape_s: float, seed: int) -> Iterator[tuple[str, float, bool, bool, float, float]]:
+def rows(
+    session: Session, tape_s: float, seed: tuple[int, int]
+) -> Iterator[tuple[str, float, bool, bool, float, float]]:
     """Family, how far outside the window, reliable, wrong though reliable, stated sigma, confidence."""
-    rng = np.random.default_rng([seed, 31])
+    rng = np.random.default_rng([*seed, 31])
     tracks = [Track.from_array(name, sound, session.rate) for name, sound in session.tracks.items()]
     wanted = []
     for one in session.heard:
@@ -138,7 +141,8 @@ def _job(spec, *, folder, half, tape_s):
     else:
         session = simulated(spec[0], spec[2], live=spec[1] == "live")
     begun = time.perf_counter()
-    found = list(rows(session, tape_s, spec[2]))
+    kinds = grooves.STYLES if spec[0] == "real" else KINDS
+    found = list(rows(session, tape_s, (spec[2], kinds.index(spec[1]))))
     return found, begun - start, time.perf_counter() - begun
 
 
@@ -170,7 +174,7 @@ def main() -> None:
     folder = realkit.given_folder(asked.realkit)
     if asked.renderer == "real" and folder is None:
         sys.exit(f"no real kit: name its folder by --realkit or in {realkit.VARIABLE}")
-    kinds = grooves.STYLES if asked.renderer == "real" else ("kit", "live")
+    kinds = grooves.STYLES if asked.renderer == "real" else KINDS
     todo = [(asked.renderer, kind, seed) for seed in asked.seeds for kind in kinds]
     work = partial(_job, folder=str(folder), half=asked.half, tape_s=asked.tape_ms / 1e3)
     if asked.jobs > 1:
