@@ -378,8 +378,8 @@ def _plan(scene: Scene | None, names: Sequence[str], dead: set[str], heard: Sequ
     """The arrivals held against the scene, where it says where everything is."""
     if scene is None or not scene.is_placed or len(names) - len(dead) < 3:
         return None
-    living = [name for name in names if name not in dead]
-    groups = tuple(group_alone(one, names, living) for one in heard if len(one.hits.strokes.times_s))
+    shared = [mic.name for mic in scene.mics if mic.name in names and mic.name not in dead and len(mic.on) != 1]
+    groups = tuple(group_alone(one, names, shared) for one in heard if len(one.hits.strokes.times_s))
     return compared(scene, tuple(names), groups) if groups else None
 
 

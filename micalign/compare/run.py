@@ -150,9 +150,12 @@ def findings_of(
     explained: bool,
     unheard: tuple[str, ...],
     heard: tuple[int, int],
+    silent: tuple[str, ...] = (),
     hidden_c: float = 0.0,
 ) -> tuple[Finding, ...]:
     """What to do now, the most useful first; ``heard`` counts the delays that fit no source, and all.
+
+    ``silent``: tracks in which no delay is clear; of these the take says nothing.
 
     Where the take is not explained no cause is advised on: what gains most in a take whose sounds were not told apart
     may be anything, and nobody should turn a cable round for it.
@@ -175,6 +178,8 @@ def findings_of(
         but = f", but for {heard[0]} of {heard[1]} delays, which fit nothing and do not count" if heard[0] else ""
         message = f"The take is as the scene says{but}.{_hidden_words(hidden_c)}"
         out.append(Finding("as-planned", "note", (), message, "Nothing needs to be moved or turned over."))
+    if explained and silent:
+        out.append(_silent(silent))
     return tuple(out)
 
 
@@ -284,6 +289,13 @@ def _unheard(sources: tuple[str, ...]) -> Finding:
     return Finding("unheard", "note", sources, message, advice)
 
 
+def _silent(tracks: tuple[str, ...]) -> Finding:
+    shown = ", ".join(f"'{name}'" for name in tracks)
+    message = f"Of {shown} the take says nothing: no delay there is clear enough."
+    advice = "Record a few single hits of what each is there to take, and compare again."
+    return Finding("not-heard", "note", tracks, message, advice)
+
+
 def compare(scene: Scene, take: Take, alone: Sequence[Alone] = ()) -> Comparison:
     """Hold a take against its scene.
 
@@ -349,6 +361,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
                 explained=verdict.explained,
                 unheard=unheard,
                 heard=(strays, len(seen.delay_s)),
+                silent=tuple(name for index, name in enumerate(tracks) if index not in {*seen.track, *seen.reference}),
                 hidden_c=_hidden_temperature_c(scene, planned, seen),
             ),
             explanations,

@@ -337,9 +337,11 @@ def _arrival(source: LineSource, heard: HeardLine) -> str:
     if heard.later_s is None:
         return "-"
     said = show_ms(heard.later_s, sign=True).removesuffix(" ms")
+    if not heard.reliable:  # of bleed too faint for its delay the polarity is nobody's matter
+        return f"{said}?"
     if heard.polarity == -1:
-        said += " inv?" if heard.reliable and heard.polarity_margin < CLEAR_POLARITY else " INV"
-    return said if heard.reliable else f"{said}?"
+        said += " inv?" if heard.polarity_margin < CLEAR_POLARITY else " INV"
+    return said
 
 
 def _bleed(source: LineSource, heard: HeardLine) -> str:

@@ -321,6 +321,20 @@ def test_groups_that_few_tracks_hear_clearly_are_no_places(monkeypatch: pytest.M
         assert groups_by_place(take) == places
 
 
+def test_a_track_without_a_clear_delay_is_said_to_be_unknown():
+    """A room mic that hears nothing clearly may stand anywhere: as planned is said of the others alone."""
+    deaf = TRACKS.index("room")
+    heard = tuple(
+        replace(
+            one, heard=tuple(replace(each, reliable=each.reliable and k != deaf) for k, each in enumerate(one.heard))
+        )
+        for one in groups(SCENE)
+    )
+    found = answer(heard)
+    assert [(one.rule, one.where) for one in found.findings] == [("as-planned", ()), ("not-heard", ("room",))]
+    assert found.is_fine
+
+
 def test_in_a_groove_each_source_is_heard_on_its_own_strokes():
     """Two sources struck apart, each with a mic of its own and one between them: two groups, delays by the ways."""
     rng = np.random.default_rng(5)

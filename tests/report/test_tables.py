@@ -153,7 +153,7 @@ def test_what_was_found_alone_is_a_line_each_and_one_word_how_to_leave_it_out() 
         (1, 0.9, True, "+2.000"),
         (-1, 0.9, True, "+2.000 INV"),
         (-1, 0.1, True, "+2.000 inv?"),
-        (-1, 0.1, False, "+2.000 INV?"),
+        (-1, 0.1, False, "+2.000?"),
     ],
 )
 def test_a_line_that_is_perhaps_inverted_says_perhaps(polarity: int, margin: float, reliable: bool, said: str) -> None:
