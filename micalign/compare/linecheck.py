@@ -2,7 +2,8 @@
 
 A line check is each source alone, a few hits each, before the take. Each source's first wavefronts are measured in
 every track (`micalign.tdoa.alone`); levels, hum and noise are `micalign.take.levels`' own. With a scene whose places
-are known, the arrivals are held against it by the engine of `micalign compare`, each source one group of sounds. Delay
+are known, the arrivals at its own mic and at those that are there for several sources are held against it by the engine
+of `micalign compare`, each source one group of sounds: a drum is no point to its neighbours' mics. Delay
 is positive when the event comes later; polarity is against the source's own track, +1 or -1; levels are mean squares of
 a stroke's first 30 ms, dBFS; bleed is against the source's own track.
 

@@ -127,7 +127,7 @@ practice, no source); any small share does, since what a scene gains is a factor
 SCENE_LOG_ODDS: Final = (0.53, 1.18)
 """Offset and slope of log odds: fitted to 3,102 delays with a scene's prior (takes of a real kit's development half,
 seeds 720 to 725), each told by weights that have not seen its drum, as ``tests/bench/delay/fit_scene.py`` does: of the
-reliable ones 2.6 % are wrong on other takes, where (1.3, 0.75) had 3.0 %."""
+reliable ones of other takes 2.4 % are wrong, of (1.3, 0.75) with the same scenes 2.9 %."""
 
 RELIABLE: Final = 0.9
 """Probability from which an answer is acted upon."""
