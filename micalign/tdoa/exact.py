@@ -37,7 +37,7 @@ from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, SECOND
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, common_samples, cut, matched_window, stretches
-from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, WALL
+from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, TASTE, WALL
 
 __all__ = [
     "GROUPS",
@@ -207,8 +207,9 @@ def sharpen(
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s).lag_s
     error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), _groups(spectra, weight, lag_s))
     if one_path:
-        summed_s = _best_sum(spectra, cross, lag_s)
-        lag_s = summed_s if abs(summed_s - lag_s) > max(4.0 * bound_s, _LEAST_MOVE_S) else lag_s
+        moved_s = _best_sum(spectra, cross, lag_s) - lag_s
+        if abs(moved_s) > max(4.0 * bound_s, _LEAST_MOVE_S):
+            lag_s, error_s = lag_s + moved_s, float(np.hypot(error_s, TASTE * moved_s))
     return Sharp(lag_s + centre_s, bound_s, error_s)
 
 

@@ -63,6 +63,7 @@ __all__ = [
     "SO_ALIKE",
     "STROKE_S",
     "STRUCK_DB",
+    "TASTE",
     "WALL",
 ]
 
@@ -184,6 +185,10 @@ FOOT: Final = 10**-1.8
 
 LEAST_LIKENESS: Final = 0.3
 """Share of full agreement in phase of the events of a group: below it no delay is reported; chosen, no source."""
+
+TASTE: Final = 0.4
+"""Share of how far a filter's best sum lies from the delay of all frequencies, part of the sigma: which is meant is
+taste."""
 
 WALL: Final = 0.3
 """Share of a path's height: a peak of its own sign beside it that is higher is a wall's and no filter's, which rings
