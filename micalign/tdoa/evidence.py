@@ -54,6 +54,8 @@ class Curves:
     """Evidence of one track's own strokes (``times``, samples, and ``weight``, both (S,)) about another track.
 
     ``novelty`` and ``stack``: shape (bands, lags); ``correlation``: shape (lags,), signed, root mean square 1.
+    ``half_novelty`` and ``half_correlation``, (2, lags): by every other stroke, the loudest first, and by the rest;
+    novelties of all bands, correlations of root mean square 1 without their sign.
     ``waves_follow`` and ``levels_follow``: how far the other track's waves and levels, at the lag where they do so
     most, follow those of the strokes from each to the next, in standard deviations of what chance would do.
     """
@@ -63,6 +65,8 @@ class Curves:
     novelty: Floats
     stack: Floats
     correlation: Floats
+    half_novelty: Floats
+    half_correlation: Floats
     waves_follow: float
     levels_follow: float
 
@@ -90,15 +94,33 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     pad = round(ROOM_S * rate)
     frames = cut(far.track, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
-    novelty, stack, followed = [], [], []
+    halves, size = _halves(weight), np.sqrt((weight**2).sum())
+    half_novelty, novelty, stack, followed = np.zeros((2, len(lags))), [], [], []
     for (samples, seconds), levels, degrees in zip(in_bands(frames, rate), near.own_levels, _DEGREES, strict=True):
         length = max(round(seconds * rate), 4)
         power = samples**2
-        novelty.append(_novelty(power, length, rate, weight)[inside])
+        by_half = _novelty(power, length, rate, halves)[:, inside]
+        half_novelty += by_half
+        novelty.append(by_half.sum(axis=0) / size)
         stack.append(_stack(samples, length, weight, rate, degrees, pad - int(lags[0]))[inside])
         followed.append(_levels_follow(levels, power[:, inside], round(_LEVEL_S * rate)))
-    correlation, waves = _strokes_correlated(near.own_frames, frames, rate, pad, weight, lags)
-    return Curves(times, weight, np.array(novelty), np.array(stack), correlation, waves, max(followed))
+    correlations, waves = _strokes_correlated(near.own_frames, frames, rate, pad, np.sqrt(halves), lags)
+    correlation, half_correlation = _even_level(correlations.sum(axis=0)), np.abs(_even_level(correlations))
+    curves = np.array(novelty), np.array(stack), correlation, half_novelty, half_correlation
+    return Curves(times, weight, *curves, waves, max(followed))
+
+
+def _halves(weight: Floats) -> Floats:
+    """The weights of every other stroke, the loudest first, and those of the rest, each 0 for the other half's."""
+    halves = np.zeros((2, len(weight)))
+    order = np.argsort(-weight, kind="stable")
+    for half, chosen in zip(halves, (order[::2], order[1::2]), strict=True):
+        half[chosen] = weight[chosen]
+    return halves
+
+
+def _even_level(curves: Floats) -> Floats:
+    return np.asarray(curves / (np.sqrt(np.mean(curves**2, axis=-1, keepdims=True)) + 1e-30))
 
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
@@ -109,16 +131,15 @@ def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
     return means, greatest_before(past, max(round(EARLIER_S * rate), 1))
 
 
-def _novelty(power: Real, length: int, rate: int, weight: Floats) -> Floats:
-    """By how much the strokes' energy rises at each lag, in standard deviations, shape (N,)."""
+def _novelty(power: Real, length: int, rate: int, halves: Floats) -> Floats:
+    """By how much the energy of either half of the strokes rises at each lag, in standard deviations, shape (2, N)."""
     now, before = _risen(power, length, rate)
     # Where a file begins, 70 dB below what is loud in it, is no event.
     floor = max(float(np.quantile(before[:, ::8], 0.05)), 1e-7 * float(now.max())) + 1e-16
     now += floor
     before += floor
     rise = np.log(np.divide(now, before, out=now), out=now)
-    deviation = (float(rise.std()) + 1e-9) * np.sqrt((weight**2).sum())
-    novelty: Floats = (weight @ rise - weight.sum() * float(rise.mean())) / deviation
+    novelty: Floats = (halves @ rise - halves.sum(axis=1)[:, None] * float(rise.mean())) / (float(rise.std()) + 1e-9)
     return novelty
 
 
@@ -153,16 +174,16 @@ def _levels_follow(levels: Floats, power: Real, length: int) -> float:
 
 
 def _strokes_correlated(
-    strokes: Floats, frames: Real, rate: int, zero: int, weight: Floats, lags: Ints
+    strokes: Floats, frames: Real, rate: int, zero: int, say: Floats, lags: Ints
 ) -> tuple[Floats, float]:
-    """The whitened correlation of all strokes, each of equal say times its weight, and how far the waves follow."""
+    """The whitened correlation of both halves of the strokes by each one's ``say``, and how far the waves follow."""
     before, after = (round(seconds * rate) for seconds in STROKE_S)
     x = strokes * raised_cosine(before + after, before, round(0.01 * rate))
     y = frames[:, zero - before : zero + after + len(lags) - 1]
     size = fast_length(x.shape[1] + y.shape[1])
     a, b = _even(rfft(x, size)), _even(rfft(y, size))
-    values: Floats = irfft(np.sqrt(weight) @ cross_spectrum(a, b), size)[: len(lags)]
-    return values / (float(np.sqrt(np.mean(values**2))) + 1e-30), _waves_follow(a, b, size, len(lags), rate)
+    values: Floats = irfft(say @ cross_spectrum(a, b), size)[:, : len(lags)]
+    return values, _waves_follow(a, b, size, len(lags), rate)
 
 
 def _even(spectra: Complexes) -> Complexes:

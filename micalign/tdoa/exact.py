@@ -317,7 +317,7 @@ def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) 
     sharp = sharpen(first.track, second.track, gate, delay_s, within_s=0.0003, one_path=filtered)
     other = float(np.max(-np.sign(height) * values, initial=0.0))
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
-    confidence = confidence_of(event)
+    confidence = confidence_of([event])
     reason = None if confidence >= RELIABLE else _doubt(seen)
     if margin < LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
@@ -349,7 +349,7 @@ def struck(seen: Look, event: Event, onset: Onset, candidates: tuple[Candidate, 
     delay_s = _between_samples(seen, event, onset.delay_s)
     # Neither is right wherever the other is: a hat has little below 5 kHz, a far mic's correlation peaks later.
     likeness = (_first_waves(seen, event, onset.delay_s) + _correlated(seen, event, delay_s)) / 2
-    confidence = confidence_of(event, onset, follows=seen.follows, scene=seen.expected is not None)
+    confidence = confidence_of(seen.events, onset, follows=seen.follows, scene=seen.expected is not None)
     return Delay(
         delay_s,
         sigma_s(onset),

@@ -4,8 +4,8 @@ What is seen of two tracks before anything is decided (`look`: strokes, curves, 
 `micalign.tdoa.measure` decides upon it. A conditional logit over a pair's hypotheses and one more, that the two share
 nothing: the probability of each is its share of the exponentials of its weighted features. What lies within 0.4 ms is
 one event told several ways; within the likeliest event a second logit weighs where it begins. How sure and how exact
-the answer is follows from both by a line of log odds and one of the log of sigma, fitted to answers to takes that the
-logits had not seen (`micalign.tdoa.weights`).
+the answer is follows from both, and from whether either half of the strokes says the same, by lines of log odds and of
+the log of sigma, fitted to answers to takes that the logits had not seen (`micalign.tdoa.weights`).
 
 Source: D. McFadden, "Conditional logit analysis of qualitative choice behavior", in P. Zarembka (ed.), Frontiers in
 Econometrics, Academic Press 1974, 105-142; J. C. Platt, "Probabilistic outputs for support vector machines", in
@@ -14,17 +14,19 @@ Advances in Large Margin Classifiers, MIT Press 1999, 61-74 (calibration).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Bools, Floats, Ints
+from micalign.arrays import Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
+from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened, Picks, picks_near
 from micalign.tdoa.tuned import MOVED, PICK_S, ROOM_S, SCENE_LOG_ODDS, SO_ALIKE
-from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS
+from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
 
 __all__ = [
     "EVENT_S",
@@ -37,6 +39,7 @@ __all__ = [
     "confidence_of",
     "events",
     "exactness",
+    "halves_at",
     "log_odds",
     "look",
     "narrowness",
@@ -46,6 +49,7 @@ __all__ = [
     "prior_odds",
     "probabilities",
     "sigma_s",
+    "sureness",
     "unexpected",
 ]
 
@@ -53,27 +57,21 @@ EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
-_PATH_S: Final = 3e-5  # seconds: one sigma of a path's peak about a place
 WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
 
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
-_TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
-_TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
+_NEAR_PEAK_S: Final = 1e-4  # seconds about an onset within which a half of the strokes has its peak
+_HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
 ONSET_FEATURES: Final = (
-    "near likelihood",
-    "likelihood",
-    *_TOLD,
-    *(f"{name} quality" for name in _TOLD),
-    "stretches",
-    "stretches alike",
-    "stretches height",
-    *_TOPS,
-    "correlation share",
-    "correlation height",
-    *(f"bright {name}" for name in _TOLD),
-    "bright correlation",
+    *("sw", "sd", "md", "sd quality", "mw quality"),
+    *("correlation", "correlation share", "correlation height"),
+    *(f"bright {name}" for name in ("sw", "mw", "sd", "md")),
+    "halves height",
+    "halves agree",
 )
+"""What speaks for a place: picks and the correlation's peak near it; the last two, without a weight, for the answer:
+the correlation's height there by the strokes' less alike half, and the share of the halves that rise there."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +89,8 @@ class Onset:
 
     ``spread_s``: one standard deviation of all places where it may begin; ``near_s``: of those within 0.18 ms;
     ``sharpness``: how high the strokes' correlation stands over chance there (half the log of 1 and its height in root
-    mean squares), 0 where it has no peak.
+    mean squares), 0 where it has no peak; ``half_height``: the log of 1 and that height by the less alike half of the
+    strokes; ``halves``: the share of both halves whose energy rises most there.
     """
 
     delay_s: float
@@ -99,6 +98,8 @@ class Onset:
     near_s: float
     sharpness: float
     share: float
+    half_height: float = 0.0
+    halves: float = 0.0
 
 
 def probabilities(
@@ -149,56 +150,38 @@ def events(
 
 
 def onset_rows(
-    event: Event,
-    sign: int,
-    told: Picks,
-    curves: Curves,
-    lags: Ints,
-    found: Hypotheses,
-    chances: Floats,
-    bright: float,
-    rate: int,
+    event: Event, sign: int, told: Picks, curves: Curves, lags: Ints, near_s: Floats, bright: float, rate: int
 ) -> tuple[Floats, Floats]:
     """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features).
 
     ``sign`` is 1 where the first track is the close mic, -1 where the second is; ``curves`` and ``lags`` are that
-    side's own.
+    side's own; ``near_s``: the delays of the hypotheses in it.
     """
-    delays = found.lags / rate
-    near = np.abs(delays - event.delay_s) <= WITHIN_S
-    share = chances[near] / max(float(chances[near].sum()), 1e-9)
     tops = _tops(curves, lags, sign * event.delay_s, rate)
     picks = {name: sign * value for name, (value, _) in told.told.items()}
     peaks = {name: sign * value for name, (value, _, _) in tops.items()}
-    places = np.concatenate([delays[near], list(picks.values()), list(peaks.values())])
-    to_members = places[:, None] - delays[near][None]
-    features = {
-        "near likelihood": np.log((_bell(to_members, 8e-5) * share).sum(axis=1) + 1e-3),
-        "likelihood": np.log((_bell(to_members, 2e-4) * share).sum(axis=1) + 1e-3),
-    }
-    for name in _TOLD:
-        close = _bell(places - picks[name], PICK_S)
+    places = np.concatenate([near_s, list(picks.values()), list(peaks.values())])
+    features: dict[str, Floats] = {}
+    for name, pick in picks.items():
+        close = _bell(places - pick, PICK_S)
         features |= {name: close, f"{name} quality": close * told.told[name][1], f"bright {name}": close * bright}
-    features |= {name: _bell(places - peaks[name], PICK_S) for name in _TOPS}
-    close, (_, height, value) = features["correlation"], tops["correlation"]
-    features["correlation share"] = close * height
-    features["correlation height"] = close * np.log1p(value) / 2
-    features["bright correlation"] = close * bright
-    features |= _paths(places, near, found, delays)
+    close, (_, share, height) = _bell(places - peaks["correlation"], PICK_S), tops["correlation"]
+    features |= {"correlation": close, "correlation share": close * share}
+    features["correlation height"] = close * np.log1p(height) / 2
+    features["halves height"], features["halves agree"] = halves_at(
+        curves, sign * places, sign * event.delay_s, lags, rate
+    )
     return places, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
 
 
-def _paths(places: Floats, near: Bools, found: Hypotheses, delays: Floats) -> dict[str, Floats]:
-    """How near each place is to a peak of the whole takes' correlation."""
-    paths = np.flatnonzero(near & (found.kinds == ONE_PATH))
-    if not len(paths):
-        return {name: np.zeros(len(places)) for name in ("stretches", "stretches alike", "stretches height")}
-    close = _bell(places[:, None] - delays[paths][None], _PATH_S)
-    best = close.argmax(axis=1)
-    close = close.max(axis=1)
-    alike = found.rows[paths, FEATURES.index("path alike")][best]
-    height = found.rows[paths, FEATURES.index("path height")][best]
-    return {"stretches": close, "stretches alike": 5 * close * alike, "stretches height": close * height}
+def halves_at(curves: Curves, places_s: Floats, event_s: float, lags: Ints, rate: int) -> tuple[Floats, Floats]:
+    """What both halves of the strokes say of places of an event, shapes (N,): `Onset.half_height`, `Onset.halves`."""
+    both = np.min(greatest_near(curves.half_correlation, round(_NEAR_PEAK_S * rate)), axis=0)
+    at = np.clip(np.rint(places_s * rate).astype(np.intp) - int(lags[0]), 0, len(lags) - 1)
+    inside = np.flatnonzero(np.abs(lags / rate - event_s) <= _HALVES_S)
+    rise_s = lags[inside[np.argmax(curves.half_novelty[:, inside], axis=1)]] / rate
+    agree: Floats = np.mean(np.abs(rise_s[:, None] - places_s) <= 2 * PICK_S, axis=0)
+    return np.log1p(both[at]), agree
 
 
 def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tuple[float, float, float]]:
@@ -233,30 +216,47 @@ def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) ->
     apart_s = np.abs(places - delay_s)
     near = apart_s <= _NEAR_S
     sharp = rows[apart_s <= PICK_S, ONSET_FEATURES.index("correlation height")]
+    half_height, halves = rows[int(np.argmin(apart_s)), -2:].tolist()
     return Onset(
         delay_s,
         float(np.sqrt(np.average(apart_s**2, weights=chances))),
         float(np.sqrt(np.average(apart_s[near] ** 2, weights=chances[near] + 1e-12))),
         float(sharp.max(initial=0.0)),
         float(chances[near].sum()),
+        half_height,
+        halves,
     )
 
 
 def confidence_of(
-    event: Event, onset: Onset | None = None, *, follows: float = float("inf"), scene: bool = False
+    events: Sequence[Event], onset: Onset | None = None, *, follows: float = float("inf"), scene: bool = False
 ) -> float:
-    """The probability that an event is told rightly: of one path, or of a struck source that begins at an onset.
+    """The probability that the likeliest event is told rightly: of one path, or of a struck source from its onset on.
 
-    A struck source's answer is right where its event is and, if so, its onset is, and where both tracks hear it, not
-    two sounds that are struck together: ``follows`` as in `Look`. ``scene``: one weighed the hypotheses, and the
+    A struck source's answer is right where both tracks hear it, not two sounds that are struck together (``follows`` as
+    in `Look`), and where, if so, its event is right and its onset. ``scene``: one weighed the hypotheses, and the
     strokes are one source's alone.
     """
+    event = events[0]
     if onset is None:
         return _on_line(LOG_ODDS["one path"], log_odds(event.probability))
     if scene:
         return _on_line(SCENE_LOG_ODDS, log_odds(event.probability * onset.share))
-    sure = _on_line(LOG_ODDS["event"], log_odds(event.probability))
-    return sure * _on_line(LOG_ODDS["onset"], narrowness(onset)) * _on_line(LOG_ODDS["related"], min(follows, 30.0))
+    sure = 1 / (1 + np.exp(-sum(RIGHT[name] * value for name, value in sureness(events, onset).items())))
+    return float(sure * _on_line(LOG_ODDS["related"], min(follows, 30.0)))
+
+
+def sureness(events: Sequence[Event], onset: Onset) -> dict[str, float]:
+    """What the log odds of a right answer are a line of, where both tracks hear one source."""
+    rival = events[1].probability if len(events) > 1 else 0.0
+    return {
+        "one": 1.0,
+        "event": log_odds(events[0].probability),
+        "narrowness": narrowness(onset),
+        "rival": float(np.log(rival + 1e-3)),
+        "halves height": onset.half_height,
+        "halves agree": onset.halves,
+    }
 
 
 def log_odds(chance: float) -> float:
@@ -382,7 +382,9 @@ def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
     clocks = round((near.track.start_s - far.track.start_s) * rate)
     picks = picks_near(far.track, curves.times + clocks, curves.weight, sign * event.delay_s)
     lags = seen.lags if sign > 0 else -seen.lags[::-1]
-    return onset_rows(event, sign, picks, curves, lags, seen.found, seen.chances, near.strokes.brightness, rate)
+    delays = seen.found.lags / rate
+    members = delays[np.abs(delays - event.delay_s) <= WITHIN_S]
+    return onset_rows(event, sign, picks, curves, lags, members, near.strokes.brightness, rate)
 
 
 def begins(seen: Look, event: Event) -> Onset | None:

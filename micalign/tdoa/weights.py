@@ -4,66 +4,64 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["EVENT_WEIGHTS", "LOG_ODDS", "LOG_SIGMA", "ONSET_WEIGHTS"]
+__all__ = ["EVENT_WEIGHTS", "LOG_ODDS", "LOG_SIGMA", "ONSET_WEIGHTS", "RIGHT"]
 
 EVENT_WEIGHTS: Final[dict[str, float]] = {
-    "novelty1 height": 1.29,
-    "stack1 share": 1.83,
-    "stack1 height": -0.389,
-    "stack2 share": 1.34,
-    "stack2 height": -0.695,
-    "novelty3 share": -0.508,
-    "novelty4 share": -1.68,
-    "novelty4 height": 0.62,
-    "novelty5 height": 0.732,
-    "correlation share": 3.15,
-    "novelties share": 1.56,
-    "novelties height": -0.591,
-    "earlier novelties": -1.14,
-    "stretches share": -2.68,
-    "stretches height": 2.4,
-    "stretches alike": -18,
-    "other side's novelties": 1.63,
-    "other side's stacks": -1.37,
-    "too early": -2.67,
-    "far": -1.19,
-    "strokes": 0.196,
-    "gap": 1.59,
-    "own strokes": -3.63,
-    "bright low": -0.256,
-    "bright middle": -0.562,
-    "bright high": 0.998,
-    "close mic": -3.4,
-    "path earlier": -6.56,
-    "path rival": -2.82,
-    "one path": 4.96,
+    "novelty0 share": -0.831,
+    "stack1 share": 1.91,
+    "stack2 share": 1.86,
+    "novelty4 share": -1.19,
+    "correlation share": 3.73,
+    "stack0 height": 0.449,
+    "novelty1 height": 1.48,
+    "stack1 height": -0.639,
+    "stack2 height": -0.954,
+    "novelty4 height": 0.399,
+    "novelty5 height": 0.596,
+    "earlier novelties": -1.35,
+    "other side's novelties": 1.37,
+    "other side's stacks": -1.24,
+    "too early": -2.49,
+    "far": -1.35,
+    "gap": 2.03,
+    "own strokes": -3.1,
+    "bright middle": -0.711,
+    "bright high": 1,
+    "close mic": -2.91,
+    "path earlier": -6.72,
+    "path rival": -3.42,
+    "one path": 5.9,
 }
 
 ONSET_WEIGHTS: Final[dict[str, float]] = {
-    "near likelihood": 0.0949,
-    "sw": 0.984,
-    "ed": -1.29,
-    "md": 0.932,
-    "ew quality": 1.03,
-    "mw quality": 2.12,
-    "stretches": -2.37,
-    "stretches alike": 0.874,
-    "stretches height": 0.825,
-    "correlation": -4.38,
-    "stack1": -0.926,
-    "correlation share": -1.77,
-    "correlation height": 7.04,
-    "bright mw": -0.834,
-    "bright sd": 0.639,
-    "bright md": 0.814,
+    "sw": 1.1,
+    "sd": -1.29,
+    "md": 0.917,
+    "sd quality": 1.09,
+    "mw quality": 2.11,
+    "correlation": -4.64,
+    "correlation share": -1.18,
+    "correlation height": 6.61,
+    "bright sw": -0.61,
+    "bright mw": -0.688,
+    "bright sd": 1.07,
+    "bright md": 0.714,
 }
 
 LOG_ODDS: Final[dict[str, tuple[float, float]]] = {
-    "event": (0.924, 2.58),
-    "onset": (3.59, 2.56),
-    "related": (-13.5, 2.23),
-    "one path": (1.37, 2.01),
+    "related": (-3.3, 0.6),
+    "one path": (1.05, 0.885),
 }
 
-LOG_SIGMA: Final = (-8.92, 0.839, -1.15)
+RIGHT: Final[dict[str, float]] = {
+    "one": 1.39,
+    "event": 0.858,
+    "narrowness": 1.37,
+    "rival": 0.206,
+    "halves height": 0.447,
+    "halves agree": 0.519,
+}
+"""Of the log odds of a right answer, by `micalign.tdoa.posterior.sureness`."""
+
+LOG_SIGMA: Final = (-8.97, 0.745, -0.796)
 """Of the log of seconds, by `micalign.tdoa.posterior.exactness`."""

@@ -6,9 +6,9 @@
     python tests/bench/delay/fit_weights.py write FOLDER                     all of it, into the package
 
 Fitted on: the development half of the real kit's hits and even seeds of both renderers (`bench.delay.seen_takes`).
-Features are left out one after another, the least of them first, until so many are left as the head says; that choice
-has seen all of it. The weights by which ``show`` tells have not seen the style nor the drum, or the seeds, that they
-tell (`bench.delay.told_unseen`); the lines of confidence and sigma are fitted to what they tell.
+Which features there are was chosen on the same takes, the least of them left out again and again. The weights by which
+``show`` tells have not seen the style nor the drum, or the seeds, that they tell (`bench.delay.told_unseen`); the lines
+of confidence and sigma are fitted to what they tell.
 """
 
 from __future__ import annotations
@@ -23,18 +23,20 @@ from scipy.optimize import minimize
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench.delay import realkit, seen_takes, told_unseen
-from bench.delay.seen_takes import Seen
+from bench.delay.seen_takes import ONE_PATH_FAMILIES, Seen
 
+from micalign.tdoa import posterior
 from micalign.tdoa.hypotheses import FEATURES
 from micalign.tdoa.posterior import ONSET_FEATURES
 
-EVENT_COUNT, ONSET_COUNT = 30, 16
 EVENT_RIDGE, ONSET_RIDGE = 1.0, 0.3
 RIGHT_S = 1e-4
 
 
-SIGNS = {"path share": 1, "path height": 1, "path alike": 1, "path agreement": 1, "path earlier": -1, "path rival": -1}
-"""Which way what is said of one path can only speak: a higher peak is never the less likely for it."""
+SIGNS = {"path earlier": -1, "path rival": -1}
+"""Which way what is said of one path can only speak: it is never the likelier for another peak beside it."""
+NAMES = tuple(name for name in FEATURES if name != "path alike"), tuple(ONSET_FEATURES[:-2])
+"""The features that have weights; the others tell a path, and how sure an answer is."""
 
 
 def fit(rows, right, shares: np.ndarray, ridge: float, names, *, nothing: bool, start=None) -> np.ndarray:
@@ -66,70 +68,52 @@ def fit(rows, right, shares: np.ndarray, ridge: float, names, *, nothing: bool, 
     return found.x / scale
 
 
-def pruned(rows, right, shares, ridge, names, count, *, nothing):
-    """The names that stay when the least feature goes again and again, and their weights."""
-    kept = [k for k in range(len(names)) if np.vstack(rows)[:, k].std() > 1e-9]
-    while True:
-        part = [one[:, kept] for one in rows]
-        beta = fit(part, right, shares, ridge, [names[k] for k in kept], nothing=nothing)
-        if len(kept) <= count:
-            return {names[k]: float(f"{b:.3g}") for k, b in zip(kept, beta, strict=True)}
-        size = np.abs(beta) * np.vstack(part).std(axis=0)
-        gone = np.argsort(size)[: min(3, len(kept) - count)]
-        kept = [k for index, k in enumerate(kept) if index not in gone]
-
-
-def weights_of(seen: list[Seen], *, names=(None, None), count=(EVENT_COUNT, ONSET_COUNT), start=(None, None)):
-    """The two sets of weights; with ``names`` given, of those features alone, beginning at ``start``."""
+def weights_of(seen: list[Seen], *, names=NAMES, start=(None, None)):
+    """The two sets of weights, of the features ``names``, beginning at ``start``."""
     pairs = [one for one in seen if len(one.rows)]
-    rows, right = [one.rows for one in pairs], [one.right() for one in pairs]
-    shares = np.array([one.share for one in pairs])
-    event = _of(rows, right, shares, EVENT_RIDGE, FEATURES, names[0], count[0], start[0], nothing=True)
-    beta = np.array([event.get(name, 0.0) for name in FEATURES])
+    rows, right, shares = [one.rows for one in pairs], [one.right() for one in pairs], [one.share for one in pairs]
+    event = _of(rows, right, shares, EVENT_RIDGE, FEATURES, names[0], start[0], nothing=True)
     rows, right, shares = [], [], []
     for one in pairs:
-        if not one.onsets:
-            continue
-        score = one.rows @ beta
-        chances = np.exp(score - score.max())
-        for _, where, features in one.onsets:
-            good = np.array([one.off_s(d) <= RIGHT_S for d in where])
-            if good.any() and not good.all():
-                rows.append(told_unseen.with_likelihood(features, where, one.lags_s, chances))
+        for place in one.onsets if one.family not in ONE_PATH_FAMILIES else []:
+            good = one.offs_s(place.delays_s) <= RIGHT_S
+            if place.taught and good.any() and not good.all():
+                rows.append(place.rows)
                 right.append(good)
                 shares.append(one.share)
-    return event, _of(
-        rows, right, np.array(shares), ONSET_RIDGE, ONSET_FEATURES, names[1], count[1], start[1], nothing=False
-    )
+    return event, _of(rows, right, shares, ONSET_RIDGE, ONSET_FEATURES, names[1], start[1], nothing=False)
 
 
-def _of(rows, right, shares, ridge, every, names, count, start, *, nothing):
-    if names is None:
-        return pruned(rows, right, shares, ridge, every, count, nothing=nothing)
+def _of(rows, right, shares, ridge, every, names, start, *, nothing):
     kept = [every.index(name) for name in names]
     begin = None if start is None else [start[name] for name in names]
-    beta = fit([one[:, kept] for one in rows], right, shares, ridge, names, nothing=nothing, start=begin)
+    beta = fit([one[:, kept] for one in rows], right, np.array(shares), ridge, names, nothing=nothing, start=begin)
     return dict(zip(names, (float(f"{b:.3g}") for b in beta), strict=True))
+
+
+def table_of(title: str, weights: dict[str, float]) -> str:
+    rows = "".join(f'    "{name}": {weight:g},\n' for name, weight in weights.items())
+    return f"{title}: Final[dict[str, float]] = {{\n{rows}}}\n"
 
 
 def write(seen: list[Seen]) -> None:
     event, onset = weights_of(seen)
-    told = told_unseen.left_out(seen, weights_of, (list(event), list(onset)))
+    told = told_unseen.left_out(seen, weights_of, NAMES)
     path = Path(__file__).parents[3] / "micalign" / "tdoa" / "weights.py"
     head = path.read_text(encoding="utf-8").split("EVENT_WEIGHTS: Final")[0]
-    tables = (("EVENT_WEIGHTS", event), ("ONSET_WEIGHTS", onset))
-    body = [
-        f"{title}: Final[dict[str, float]] = {{\n" + "".join(f'    "{k}": {v:g},\n' for k, v in table.items()) + "}\n"
-        for title, table in tables
-    ]
-    lines = told_unseen.log_odds(told)
+    body = [table_of("EVENT_WEIGHTS", event), table_of("ONSET_WEIGHTS", onset)]
+    # What is right depends on the sigma that is told.
+    sigma = posterior.LOG_SIGMA = told_unseen.log_sigma(told)
+    lines, right = told_unseen.log_odds(told)
     body.append(
         "LOG_ODDS: Final[dict[str, tuple[float, float]]] = {\n"
         + "".join(f'    "{kind}": {line},\n' for kind, line in lines.items())
         + "}\n"
     )
+    word = '"""Of the log odds of a right answer, by `micalign.tdoa.posterior.sureness`."""'
+    body.append(table_of("RIGHT", right) + f"{word}\n")
     word = '"""Of the log of seconds, by `micalign.tdoa.posterior.exactness`."""'
-    body.append(f"LOG_SIGMA: Final = {told_unseen.log_sigma(told)}\n{word}\n")
+    body.append(f"LOG_SIGMA: Final = {sigma}\n{word}\n")
     path.write_text(head + "\n".join(body), encoding="utf-8")
 
 
@@ -149,16 +133,15 @@ def main() -> None:
     if chosen.what == "write":
         write(seen)
         return
-    from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS
-
-    names = list(EVENT_WEIGHTS), list(ONSET_WEIGHTS)
     if chosen.what == "ablate":
-        told_unseen.ablate(seen, weights_of, names)
+        told_unseen.ablate(seen, weights_of, NAMES)
     elif chosen.what == "show":
-        told_unseen.report(told_unseen.left_out(seen, weights_of, names))
+        told_unseen.report(told_unseen.left_out(seen, weights_of, NAMES))
     else:
+        from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
+
         told = [told_unseen.told_by(one, (EVENT_WEIGHTS, ONSET_WEIGHTS)) for one in seen]
-        told_unseen.report(told, LOG_ODDS, LOG_SIGMA)
+        told_unseen.report([one for one in told if one is not None], (LOG_ODDS, RIGHT), LOG_SIGMA)
 
 
 if __name__ == "__main__":

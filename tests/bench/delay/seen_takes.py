@@ -18,8 +18,8 @@ import numpy as np
 from bench.delay import grooves, hopeless, realkit, realtakes, sessions, studio, studio_pairs
 
 from micalign.take.tracks import Track
-from micalign.tdoa.hypotheses import ONE_PATH
-from micalign.tdoa.posterior import EVENT_S, Event, look, places
+from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
+from micalign.tdoa.posterior import EVENT_S, Event, Look, look, places
 from micalign.tdoa.strokes import listen
 
 SHARES = {"real": 1.0, "sessions": 1.0, "studio": 0.2, "hopeless": 0.2}
@@ -28,6 +28,20 @@ PATH_S = 5e-5
 FEWEST_STROKES = 4  # as `bench.delay.score_real` scores
 ONE_PATH_FAMILIES = {"latency", "di guitar", "di bass", "noise", "spaced", "reamp wide"}
 ANY_KIND_FAMILIES = {"overhead pair", "room pair", "overhead to room"}
+
+
+@dataclass
+class Place:
+    """Where an event at ``at_s`` may begin by one side's strokes, and what speaks for each of these delays.
+
+    ``taught``: most hypotheses there are of this side.
+    """
+
+    at_s: float
+    kind: int
+    taught: bool
+    delays_s: np.ndarray
+    rows: np.ndarray
 
 
 @dataclass
@@ -44,13 +58,14 @@ class Seen:
     kinds: np.ndarray
     rows: np.ndarray
     follows: float
-    onsets: list[tuple[float, np.ndarray, np.ndarray]] = field(default_factory=list)
+    onsets: list[Place] = field(default_factory=list)
 
     def off_s(self, delay_s: float) -> float:
         return min((max(low - delay_s, delay_s - high, 0.0) for low, high in self.windows), default=9.0)
 
-    def middle_off_s(self, delay_s: float) -> float:
-        return min((abs(delay_s - (low + high) / 2) for low, high in self.windows), default=9.0)
+    def offs_s(self, delays_s: np.ndarray) -> np.ndarray:
+        """How far each delay lies outside the nearest window."""
+        return np.array([self.off_s(delay_s) for delay_s in delays_s])
 
     def right(self) -> np.ndarray:
         """Which hypotheses are right."""
@@ -159,19 +174,22 @@ def seen_of(job: tuple) -> list[Seen]:
             origin, style, family, name, drums, windows, found.lags / rate, found.kinds, found.rows, seen.follows
         )
         # Where the event lies is taught from near the truth and told from where the first logit puts it.
-        for low, high in windows:
-            if family not in ONE_PATH_FAMILIES and len(one.lags_s):
-                at = (low + high) / 2 + np.random.default_rng(len(name)).uniform(-3e-4, 3e-4)
-                kinds = [float((np.abs(one.lags_s - at) < EVENT_S)[one.kinds == k].sum()) for k in (0, 1)]
-                where = places(seen, Event(at, 1.0, int(np.argmax(kinds))))
-                if where is not None:
-                    one.onsets.append((at, *where))
-        for event in seen.events:
-            where = places(seen, event)
-            if where is not None:
-                one.onsets.append((event.delay_s, *where))
+        jitter, at_s = np.random.default_rng(len(name)), [event.delay_s for event in seen.events]
+        if family not in ONE_PATH_FAMILIES and len(one.lags_s):
+            at_s = [(low + high) / 2 + jitter.uniform(-3e-4, 3e-4) for low, high in windows] + at_s
+        for at in at_s:
+            one.onsets += places_of(seen, one, at)
         out.append(one)
     return out
+
+
+def places_of(seen: Look, one: Seen, at_s: float) -> list[Place]:
+    """Where an event begins by the strokes of either side that has any."""
+    near = np.abs(one.lags_s - at_s) < EVENT_S
+    likelier = int(np.argmax([(one.kinds[near] == kind).sum() for kind in (FIRST, SECOND)]))
+    sides = [kind for kind in (FIRST, SECOND) if seen.curves[kind] is not None]
+    told = [(kind, places(seen, Event(at_s, 1.0, kind))) for kind in sides]
+    return [Place(at_s, kind, len(sides) == 1 or kind == likelier, *where) for kind, where in told if where is not None]
 
 
 def read(folder: Path, half: str) -> list[Seen]:

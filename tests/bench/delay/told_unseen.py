@@ -16,22 +16,22 @@ from itertools import pairwise
 import numpy as np
 from bench.delay.seen_takes import PATH_S, Seen
 from scipy.optimize import minimize
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, ndtr
 
 from micalign.tdoa import posterior
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
-from micalign.tdoa.posterior import EVENT_S, ONSET_FEATURES, Event, Onset
+from micalign.tdoa.posterior import EVENT_S, Event, Onset
 from micalign.tdoa.tuned import RELIABLE
 
 RIGHT_S = 1e-4
+FAR_S = 3e-4  # as `bench.delay.score_real` counts
 PATH_RIGHT_S = 3e-4  # a path is sharpened afterwards
 LEVELS = np.linspace(0, 1, 11)
 LINE_SHARES = {"real": 1.0, "sessions": 0.2, "studio": 0.0, "hopeless": 0.2}
 """How much a pair of each origin counts for the lines of struck sources: a rendered truth is a point, a real one a
 window of 0.2 ms, so that the same spread of places is right less often; and one renderer's drums are struck at the very
 same sample, so that the nearer of two is taken for the first wave of both: shown, but no drummer does it."""
-LIKELY, SOFTNESS = 1.0, 0.7  # how much likelihood counts beside what acting is worth; log odds over which one acts
-RIDGE = 0.5
+RIDGE = 1.0
 STRAY = 0.02  # of the good answers, evenly over 0.6 ms: what a sigma does not answer for
 Names = tuple[Sequence[str] | None, Sequence[str] | None]
 
@@ -41,7 +41,7 @@ class Told:
     """What the engine would say of a pair."""
 
     one: Seen
-    event: Event
+    events: list[Event]
     onset: Onset | None
     delay_s: float
 
@@ -55,7 +55,10 @@ class Told:
 
     @property
     def right(self) -> bool:
-        return self.off_s <= (PATH_RIGHT_S if self.onset is None else RIGHT_S)
+        """What a confidence promises: within 0.1 ms or two sigma, 0.3 ms at most."""
+        if self.onset is None:
+            return self.off_s <= PATH_RIGHT_S
+        return self.off_s <= np.clip(2 * posterior.sigma_s(self.onset), RIGHT_S, FAR_S)
 
     @property
     def family(self) -> str:
@@ -68,31 +71,18 @@ def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
     if not len(one.rows):
         return None
     rate = 1e7
-    found = Hypotheses(np.rint(one.lags_s * rate).astype(np.intp), one.kinds, one.rows)
-    told, chances = posterior.events(found, rate)
-    top = told[0]
+    events, _ = posterior.events(Hypotheses(np.rint(one.lags_s * rate).astype(np.intp), one.kinds, one.rows), rate)
+    top = events[0]
     if top.kind == ONE_PATH:
         path = np.flatnonzero((one.kinds == ONE_PATH) & (np.abs(one.lags_s - top.delay_s) <= 1.3 * EVENT_S))
         best = path[np.argmax(one.rows[path, FEATURES.index("path alike")])]
-        return Told(one, top, None, float(one.lags_s[best]))
-    near = [onset for onset in one.onsets if abs(onset[0] - top.delay_s) < 2 * EVENT_S]
+        return Told(one, events, None, float(one.lags_s[best]))
+    near = [place for place in one.onsets if abs(place.at_s - top.delay_s) < 2 * EVENT_S]
     if not near:
-        return Told(one, top, Onset(top.delay_s, EVENT_S, EVENT_S, 0.0, 0.7), top.delay_s)
-    _, where, features = min(near, key=lambda onset: abs(onset[0] - top.delay_s))
-    onset = posterior.onset_within(where, with_likelihood(features, where, one.lags_s, chances))
-    return Told(one, top, onset, onset.delay_s)
-
-
-def with_likelihood(features, where, lags_s, chances):
-    """The two features that follow from the first logit, by the weights that are being fitted."""
-    near = np.abs(lags_s - np.median(where)) <= 8e-4
-    share = chances[near] / max(chances[near].sum(), 1e-9)
-    apart = where[:, None] - lags_s[near][None]
-    features = features.copy()
-    for name, width in (("near likelihood", 8e-5), ("likelihood", 2e-4)):
-        bell = np.exp(-0.5 * (apart / width) ** 2)
-        features[:, ONSET_FEATURES.index(name)] = np.log((bell * share).sum(axis=1) + 1e-3)
-    return features
+        return Told(one, events, Onset(top.delay_s, EVENT_S, EVENT_S, 0.0, 0.7), top.delay_s)
+    place = min(near, key=lambda place: (place.kind != top.kind, abs(place.at_s - top.delay_s)))
+    onset = posterior.onset_within(place.delays_s, place.rows)
+    return Told(one, events, onset, onset.delay_s)
 
 
 # ---------------------------------------------------------------- left out
@@ -131,46 +121,39 @@ def left_out(seen: Sequence[Seen], weights_of: Callable, names: Names) -> list[T
 # ---------------------------------------------------------------- how sure and how exact
 
 
-def log_odds(told: Sequence[Told]) -> dict[str, tuple[float, float]]:
-    """The lines of the log odds of being right: of an event, its onset and a shared source, together; of one path."""
+Lines = tuple[dict[str, tuple[float, float]], dict[str, float]]
+
+
+def log_odds(told: Sequence[Told], without: str = "") -> Lines:
+    """The lines of the log odds of a shared source and of one path, and that of a right answer where one is shared."""
     struck = [one for one in told if one.kind == "struck"]
-    event, onset = (
-        np.array([value(part) for part in parts])
-        for value, parts in (
-            (posterior.log_odds, [one.event.probability for one in struck]),
-            (posterior.narrowness, [one.onset for one in struck]),
-        )
-    )
-    follows = np.array([min(one.one.follows, 30.0) for one in struck])
-    both = _fitted(
-        lambda b: expit(b[0] + b[1] * event) * expit(b[2] + b[3] * onset) * expit(b[4] + b[5] * follows),
-        6,
-        struck,
-        [LINE_SHARES["hopeless" if one.one.family == "hopeless" else one.one.origin] for one in struck],
-    )
+    shares = np.array([LINE_SHARES[one.one.origin] for one in struck])
+    shared = np.array([bool(one.one.windows) for one in struck])
+    follows = np.array([[1.0, min(one.one.follows, 30.0)] for one in struck])
+    # Pairs that share nothing count in full here: nothing else says what chance does.
+    related = _logistic(follows, shared, np.where(shared, shares, 1.0))
+    sureness = [posterior.sureness(one.events, one.onset) for one in struck]
+    x = np.array([list(one.values()) for one in sureness])[shared]
+    x[:, [name == without for name in sureness[0]]] = 0.0
+    right = _logistic(x, np.array([one.right for one in struck])[shared], shares[shared])
     path = [one for one in told if one.kind == "one path"]
-    alone = np.array([posterior.log_odds(one.event.probability) for one in path])
-    one_path = _fitted(lambda b: expit(b[0] + b[1] * alone), 2, path, [one.one.share for one in path])
-    return {"event": both[:2], "onset": both[2:4], "related": both[4:], "one path": one_path}
+    alone = np.array([[1.0, posterior.log_odds(one.events[0].probability)] for one in path])
+    one_path = _logistic(alone, np.array([one.right for one in path]), np.array([one.one.share for one in path]))
+    return {"related": related, "one path": one_path}, dict(zip(sureness[0], right, strict=True))
 
 
-def _fitted(chance_of: Callable, count: int, told: Sequence[Told], shares: Sequence[float]) -> tuple[float, ...]:
-    """The offsets and slopes, in turn, of the lines that serve best where they are acted upon.
+def _logistic(x: np.ndarray, right: np.ndarray, shares: np.ndarray) -> tuple[float, ...]:
+    """The line of log odds by which what came true is likeliest; the first column is one, the others are held small."""
+    scale = np.append(1.0, x[:, 1:].std(axis=0) + 1e-6)
+    z, sign = x / scale, np.where(right, 1.0, -1.0)
 
-    First those by which what came true is likeliest; from there those with which acting on `RELIABLE` answers is worth
-    most, where a wrong one costs what nine right ones gain: the very costs that make 90 % the bar.
-    """
-    right = np.array([one.right for one in told])
-    worth = np.where(right, 1.0, -RELIABLE / (1.0 - RELIABLE))
+    def loss(beta):
+        chance = expit(-sign * (z @ beta))
+        value = -(shares @ np.log(np.clip(1 - chance, 1e-12, 1))) + 0.5 * RIDGE * (beta[1:] ** 2).sum()
+        return value, -z.T @ (shares * sign * chance) + RIDGE * np.append(0.0, beta[1:])
 
-    def loss(beta, acted: float, likely: float):
-        chance = np.clip(chance_of(beta), 1e-9, 1 - 1e-9)
-        over = (logit(chance) - logit(RELIABLE)) / SOFTNESS
-        value = acted * worth * expit(over) + likely * np.log(np.where(right, chance, 1 - chance))
-        return -float(np.array(shares) @ value) + 0.5 * RIDGE * float(((beta[1::2] - 1.0) ** 2).sum())
-
-    likeliest = minimize(loss, np.ones(count), (0.0, 1.0)).x
-    return tuple(float(f"{b:.3g}") for b in minimize(loss, likeliest, (1.0, LIKELY)).x)
+    found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B").x
+    return tuple(float(f"{b:.3g}") for b in found / scale)
 
 
 def log_sigma(told: Sequence[Told]) -> tuple[float, ...]:
@@ -192,17 +175,17 @@ def log_sigma(told: Sequence[Told]) -> tuple[float, ...]:
     return tuple(float(f"{b:.3g}") for b in found.x)
 
 
-def _sure(told: Sequence[Told], lines: dict[str, tuple[float, float]]) -> np.ndarray:
-    posterior.LOG_ODDS = lines
-    return np.array([posterior.confidence_of(one.event, one.onset, follows=one.one.follows) for one in told])
+def _sure(told: Sequence[Told], lines: Lines) -> np.ndarray:
+    posterior.LOG_ODDS, posterior.RIGHT = lines
+    return np.array([posterior.confidence_of(one.events, one.onset, follows=one.one.follows) for one in told])
 
 
-def _sure_unseen(told: Sequence[Told]) -> np.ndarray:
+def _sure_unseen(told: Sequence[Told], without: str = "") -> np.ndarray:
     """The confidence of each pair by lines fitted to the others: a style or a quarter of the seeds left out."""
     sure = np.zeros(len(told))
     owner = np.array([_fold(one.one) for one in told])
     for fold in set(owner):
-        lines = log_odds([one for one, other in zip(told, owner, strict=True) if other != fold])
+        lines = log_odds([one for one, other in zip(told, owner, strict=True) if other != fold], without)
         mine = np.flatnonzero(owner == fold)
         sure[mine] = _sure([told[k] for k in mine], lines)
     return sure
@@ -217,8 +200,8 @@ def _fold(one: Seen) -> str:
 
 def report(told: Sequence[Told], lines=None, sigma=None) -> None:
     """Each family: right, reliable, wrong though reliable, within one and two sigma; ten levels of confidence."""
+    sigma = posterior.LOG_SIGMA = log_sigma(told) if sigma is None else sigma
     sure = _sure_unseen(told) if lines is None else _sure(told, lines)
-    sigma = log_sigma(told) if sigma is None else sigma
     families = defaultdict(list)
     for one, chance in zip(told, sure, strict=True):
         width = PATH_S if one.onset is None else float(np.exp(np.dot(sigma, posterior.exactness(one.onset))))
@@ -243,45 +226,54 @@ def report(told: Sequence[Told], lines=None, sigma=None) -> None:
                 print(f"   {low:.1f} to {high:.1f}  {sure[k].mean():.2f}  {right[k].mean():.2f} ({k.sum()})")
 
 
+AVERAGED, MIDDLE = ("sw", "sd", "sd quality", "bright sw", "bright sd"), ("md", "mw quality", "bright mw", "bright md")
 EVIDENCE = (
-    *("novelty", "stack", "correlation", "earlier", "stretches", "path", "other side's", "gap"),
-    *("own strokes", "attack", "bright", "too early", "far", "quality", "likelihood"),
+    *("novelty", "stack", "correlation", "earlier", "other side's", "too early", "far", "gap", "own strokes", "bright"),
+    *("close mic", "path", "quality", AVERAGED, MIDDLE),
 )
 
 
-def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[list[str], list[str]]) -> None:
+def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[Sequence[str], Sequence[str]]) -> None:
     """What each kind of evidence is worth: the answers that are right with it and not without, and the other way round.
 
-    Told with style and drum, or seeds, left out, and fitted anew without that kind; the last column is the mean log of
-    the chance of what came true, in hundredths, that is lost without it.
+    Told with style and drum, or seeds, left out, and fitted anew without that kind; then the mean log of the chance of
+    what came true, in hundredths, that is lost without it; then how many real answers are reliable, wrong in brackets.
     """
     full = left_out(seen, weights_of, names)
+    posterior.LOG_SIGMA = log_sigma(full)
     told = np.array([bool(one.one.windows) for one in full])
     real = told & np.array([one.one.origin == "real" for one in full])
     print(f"{len(full)} pairs, {real.sum()} real, {(told & ~real).sum()} simulated, {(~told).sum()} that share nothing")
-    heads = ("real: gained, lost", "by 0.3", "simulated", "log chance")
-    print(f"{'left out':24s} weights  {heads[0]:>18s}  {heads[1]:>12s}  {heads[2]:>12s}  {heads[3]}")
+    heads = ("real: gained, lost", "by 0.3", "simulated", "log chance", "reliable")
+    print(f"{'left out':24s} weights  {heads[0]:>18s}  {heads[1]:>12s}  {heads[2]:>12s}  {heads[3]}  {heads[4]}")
+    surest = _sure_unseen(full)
 
-    def line(kind: str, gone: int, every: Sequence[Told]) -> None:
+    def line(kind: str, gone: int, every: Sequence[Told], without: str = "") -> None:
         text = f"{kind:24s} {gone:7d}  "
         for mine, within, width in ((real, 1e-4, 18), (real, 3e-4, 12), (told & ~real, 1e-4, 12)):
-            with_it, without = (
+            with_it, without_it = (
                 np.array([one.off_s <= within for one in told_by_it])[mine] for told_by_it in (full, every)
             )
-            text += f"{f'{(with_it & ~without).sum()}, {(without & ~with_it).sum()}':>{width}s}  "
-        print(f"{text}{100 * (_log_chance(full) - _log_chance(every)):+9.2f}", flush=True)
+            text += f"{f'{(with_it & ~without_it).sum()}, {(without_it & ~with_it).sum()}':>{width}s}  "
+        sure, right = _sure_unseen(every, without), np.array([one.right for one in every])
+        wrong = (sure >= RELIABLE) & ~right & real
+        text += f"{100 * (_log_chance(full, surest) - _log_chance(every, sure)):+9.2f}"
+        print(f"{text}  {((sure >= RELIABLE) & real).sum():6d} ({wrong.sum()})", flush=True)
 
     # Without the second logit an onset is where the first puts it; without what follows it, both always share a source.
-    line("where an event begins", len(names[1]), [replace(one, delay_s=one.event.delay_s) for one in full])
+    line("nothing", 0, full)
+    line("where an event begins", len(names[1]), [replace(one, delay_s=one.events[0].delay_s) for one in full])
     line("follows", 2, [replace(one, one=replace(one.one, follows=30.0)) for one in full])
+    for name in list(posterior.RIGHT)[1:]:
+        line(f"{name} (how sure)", 1, full, name)
     for kind in EVIDENCE:
-        kept = tuple([name for name in part if kind not in name] for part in names)
+        of_it = kind.__contains__ if isinstance(kind, tuple) else lambda name, kind=kind: kind in name
+        kept = tuple([name for name in part if not of_it(name)] for part in names)
         gone = sum(len(part) for part in names) - sum(len(part) for part in kept)
-        if gone:
-            line(kind, gone, left_out(seen, weights_of, kept))
+        line(" ".join(kind)[:24] if isinstance(kind, tuple) else kind, gone, left_out(seen, weights_of, kept))
 
 
-def _log_chance(told: Sequence[Told]) -> float:
+def _log_chance(told: Sequence[Told], sure: np.ndarray) -> float:
     """The mean log of the chance that was told of what came true."""
-    sure, right = _sure_unseen(told), np.array([one.right for one in told])
+    right = np.array([one.right for one in told])
     return float(np.mean(np.log(np.clip(np.where(right, sure, 1 - sure), 1e-9, 1))))
