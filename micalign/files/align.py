@@ -37,7 +37,7 @@ from micalign.files.aligned_set import (
 )
 from micalign.files.audio import open_track
 from micalign.files.offsets_file import OffsetsFile, TrackOffset, read_offsets
-from micalign.files.sessions import Clock, Laid, laid_on_one_clock, open_loopback
+from micalign.files.sessions import Clock, Laid, laid_on_one_clock, open_loopback, reference_first
 from micalign.files.sets import file_hash, one_name
 from micalign.take.tracks import Take, Track
 
@@ -157,7 +157,7 @@ def _measured(session: Session, asked: AlignRequest, progress: Progress) -> Meas
         over_kit=asked.reference is None and not asked.match_phase,
         loopback=None
         if asked.loopback is None
-        else open_loopback(asked.tracks[0], asked.loopback, asked.clock).loopback,
+        else open_loopback(reference_first(asked.tracks, asked.reference)[0], asked.loopback, asked.clock).loopback,
         progress=progress,
     )
 

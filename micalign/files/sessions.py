@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
@@ -267,12 +267,14 @@ def open_pairings(specs: Sequence[str | os.PathLike[str]], clock: Clock | None =
 
 
 def reference_first(specs: Sequence[str], reference: str | None) -> tuple[str, ...]:
-    """The specs with that of the reference first: as it is written there, or its file's name with or without ending.
+    """The specs with that of the reference first: as it is written there, or called as its track or file is.
+
+    Of a file of several channels one may be named, as in ``both.wav:2``; a file's name may stand without its ending.
 
     Raises
     ------
     TakeError
-        If none of the tracks is called so.
+        If none of the tracks is called so, or several are.
 
     Examples
     --------
@@ -281,14 +283,27 @@ def reference_first(specs: Sequence[str], reference: str | None) -> tuple[str, .
     """
     if reference is None:
         return tuple(specs)
-    every = expanded(specs)[0]
-    paths = [parse_spec(spec).path for spec in every]
-    for called in (list(every), [path.name for path in paths], [path.stem for path in paths]):
-        if reference in called:
-            first = every[called.index(reference)]
-            return (first, *(spec for spec in every if spec != first))
-    names = dict.fromkeys(path.stem for path in paths)
-    raise TakeError(f"--reference '{reference}' is none of the tracks: {some(list(names), NAMES_SHOWN)}")
+    every = tuple(dict.fromkeys(_parted(expanded(specs)[0], reference)))
+    files = [parse_spec(spec) for spec in every]
+    names, stems = [one.path.name for one in files], [one.path.stem for one in files]
+    for called in (every, [one.short for one in files], names, stems):
+        found = [spec for spec, name in zip(every, called, strict=True) if name == reference]
+        if len(found) > 1:
+            raise TakeError(f"--reference '{reference}' may be {some(found, NAMES_SHOWN)}: write it as one of these")
+        if found:
+            return (found[0], *(spec for spec in every if spec != found[0]))
+    raise TakeError(f"--reference '{reference}' is none of the tracks: {some(list(dict.fromkeys(stems)), NAMES_SHOWN)}")
+
+
+def _parted(specs: Sequence[str], reference: str) -> Iterator[str]:
+    """The specs, but that file by its channels of which the reference names one."""
+    wanted = parse_spec(reference)
+    for spec in specs:
+        file = parse_spec(spec)
+        if file.channel is None and wanted.channel is not None and file.path.name == wanted.path.name:
+            yield from (f"{spec}:{number + 1}" for number in range(len(each_track([spec]))))
+        else:
+            yield spec
 
 
 def open_recorded(

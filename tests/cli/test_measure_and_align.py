@@ -274,6 +274,41 @@ def test_a_reference_is_named_beside_the_tracks(folder, tmp_path, called):
     assert micalign("measure", *files, "--reference", called, "--json").document["reference"] == "track.wav"
 
 
+@pytest.mark.parametrize("called", ["both.wav:2", "{folder}/both.wav:2"])
+def test_a_channel_is_named_as_reference_as_its_track_is_called(folder, called):
+    """Of a file that is given whole, the other channels stay tracks; of one that is given by channels, too."""
+    called = called.format(folder=folder)
+    for given in (["both.wav"], ["both.wav:1", "both.wav:2"]):
+        said = micalign("measure", *(f"{folder}/{one}" for one in given), "--reference", called, "--json")
+        (row,) = said.document["tracks"]
+        assert (said.document["reference"], row["track"]) == ("both.wav:2", "both.wav:1")
+        assert row["delay_samples"] == pytest.approx(-DELAY, abs=0.02)
+
+
+def test_a_reference_that_two_tracks_may_be_is_refused(folder, tmp_path):
+    """Two takes hold files of one name: neither is taken by chance; a path says which."""
+    paths = [tmp_path / take / "track.wav" for take in ("first", "second")]
+    for path in paths:
+        path.parent.mkdir()
+        path.write_bytes((folder / "track.wav").read_bytes())
+    said = micalign("measure", folder / "reference.wav", *paths, "--reference", "track")
+    assert said.status == 2
+    assert f"--reference 'track' may be {paths[0]}, {paths[1]}: write it as one of these" in said.err
+    said = micalign("measure", folder / "reference.wav", *paths, "--reference", paths[1], "--json")
+    assert said.document["reference"] == str(paths[1])
+
+
+def test_a_loopback_is_of_the_reference_that_is_named(folder, tmp_path):
+    """What was played is the reference, wherever it stands among the files: the first one, of two channels, is not."""
+    said = micalign(
+        "align", folder / "both.wav", folder / "reference.wav", "--reference", "reference",
+        "--loopback", folder / "track.wav", "-o", tmp_path / "out", "--json",
+    )  # fmt: skip
+    moved = {row["track"]: row["shift_samples"] for row in said.document["tracks"]}
+    late = pytest.approx(-DELAY, abs=0.02)
+    assert moved == {"reference.wav": 0.0, "both.wav:1": late, "both.wav:2": late}
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
