@@ -136,15 +136,23 @@ def held_against(offsets: Offsets, reference: str) -> Offsets:
 
     >>> laid = Shift("snare", -2e-3, 1e-5, 2e-3, polarity_flip=False, reliable=True, applied=True)
     >>> found = held_against(Offsets("overhead", 48000, (still("overhead"), laid)), "snare")
-    >>> found.reference, found.onto, [(one.track, one.delay_s, one.shift_s) for one in found.shifts]
-    ('snare', 'overhead', [('overhead', 0.002, 0.0), ('snare', 0.0, 0.002)])
+    >>> found.reference, found.onto, [(one.track, one.delay_s, one.uncertainty_s, one.shift_s) for one in found.shifts]
+    ('snare', 'overhead', [('overhead', 0.002, 1e-05, 0.0), ('snare', 0.0, 0.0, 0.002)])
     """
-    late_s = offsets.shift(reference).shift_s
-    shifts = [replace(one, delay_s=one.delay_s + late_s + 0.0) for one in offsets.shifts]
-    shifts = [replace(one, delay_s=0.0) if one.track == reference else one for one in shifts]
+    named = offsets.shift(reference)
+    shifts = [
+        replace(one, delay_s=0.0, uncertainty_s=0.0)
+        if one is named
+        else replace(
+            one,
+            delay_s=one.delay_s + named.shift_s + 0.0,
+            uncertainty_s=float(np.hypot(one.uncertainty_s, named.uncertainty_s)),
+        )
+        for one in offsets.shifts
+    ]
     words = (
         f"'{offsets.reference}' hears the whole kit and '{reference}', named first, does not: all is laid onto "
-        f"'{offsets.reference}' (--reference {reference} lays all onto '{reference}')"
+        f"'{offsets.reference}' (--reference '{reference}' lays all onto it)"
     )
     words = f"{words}; {offsets.compromise}" if offsets.compromise else words
     return replace(offsets, reference=reference, onto=offsets.reference, shifts=tuple(shifts), compromise=words)

@@ -206,7 +206,9 @@ def _heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
     before, after = (round(seconds * heard.track.sample_rate / step) for seconds in HEARD_S)
     steps = (samples // step)[:, None] + np.arange(-before, after)
     inside = (steps >= 0) & (steps < len(heard.envelope.power))
-    power = np.where(inside, heard.envelope.power[np.where(inside, steps, 0)], 0.0).sum(axis=1, dtype=float)
+    power = np.zeros(steps.shape)
+    power[inside] = heard.envelope.power[steps[inside]]
+    power = power.sum(axis=1)
     return np.asarray(10 * np.log10(np.where(power > 0, power, np.nan)))
 
 
@@ -218,23 +220,24 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     """
     heard = listen(reference)
     # What surely comes later than any overhead hears its kit is no track of this kit.
-    apart = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
-    others = {track.name: listen(track) for track in tracks if track.name not in apart}
+    far = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
+    others = {track.name: listen(track) for track in tracks if track.name not in far}
     told = _heard([heard, *others.values()])
     mate, meets = _mate(reference.name, told)
     rooms = _rooms(reference.name, told)
     spread = {name: level_spread_db(heard, one) for name, one in others.items()}
     early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - {mate}
     over = [name for name, decibels in spread.items() if name == mate or (name not in early and decibels <= OVER_DB)]
-    apart_db = [name for name, decibels in spread.items() if CLOSE_DB < decibels < float("inf")]
-    close = [name for name in apart_db if _closer(others[name], heard)]
-    if not close and apart_db and mate and len(early) >= FEWEST_MICS:
+    uneven = [name for name, decibels in spread.items() if CLOSE_DB < decibels < float("inf")]
+    close = [name for name in uneven if _closer(others[name], heard)]
+    if not close and uneven and mate and len(early) >= FEWEST_MICS:
         # Where nearly every stroke is one drum's, as in a march, no mic leaves many out; those at the drums are early.
         close = sorted(early)
     if not close or len(close) + len(over) < FEWEST_MICS:
         return tuple(rows)
     rest = [PlacedTrack(reference)]
-    beside = [mate] if mate is not None else sorted(set(over) - rooms, key=lambda name: spread[name])
+    alike = sorted((name for name in over if name not in rooms), key=lambda name: spread[name])
+    beside = [mate] if mate is not None else alike
     rest += [PlacedTrack(others[name].track, Place(0.0, -1 if meets < 0 else 1)) for name in beside[:1]]
     laid = []
     for row in rows:

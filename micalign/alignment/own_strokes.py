@@ -12,7 +12,7 @@ Shifts are seconds, positive later; decibels are against as recorded.
 
 With a scene a close mic is added to what the scene says is there to take its source and others: the reference's pair,
 another pair, or the first such mic (`laid_close_mics`); without, to what hears the kit as the reference does
-(`micalign.alignment.pairings`).
+(`micalign.alignment.over_kit`).
 
 Source: the sum of two signals, J. Eargle, "The Microphone Book", 2nd ed., Focal Press 2004 (comb filtering of two
 mics); that a choice is judged on what it has not seen: M. Stone, "Cross-validatory choice and assessment of statistical
@@ -137,6 +137,8 @@ def laid_by_strokes(
 ) -> CloseMic | None:
     """Where a close mic belongs by its own strokes, None where it has fewer than four or nothing to be added to.
 
+    What is silent at all of them, such as a muted overhead, is nothing.
+
     Parameters
     ----------
     close : Track
@@ -172,6 +174,8 @@ def laid_by_strokes(
     shifts: Floats = np.asarray(middle_s + np.arange(-steps, steps + 1) * _STEP_S, dtype=np.float64)
     shifts = shifts[shifts >= earliest_s]
     bands = _bands(close, times_s, rest)
+    if not all(band.close.any() and band.laid.any() for band in bands):
+        return None
     best = _best_sum([band.sums(shifts) for band in bands], shifts)
     by_arrival = None
     if arrival is not None:
@@ -219,9 +223,9 @@ def _told(after: Floats, sums: Sequence[_Sums]) -> tuple[tuple[float, float], tu
     few of them, as the standard deviation of Student's t.
     """
     recorded = np.array([one.recorded for one in sums])
-    shares = after / after.sum(axis=1, keepdims=True) - recorded / recorded.sum(axis=1, keepdims=True)
+    new, old = (one / np.maximum(one.sum(axis=1, keepdims=True), _SILENT) for one in (after, recorded))
     count = after.shape[1]
-    sigmas = 10.0 / np.log(10.0) * np.sqrt((shares**2).sum(axis=1) * count / (count - 3))
+    sigmas = 10.0 / np.log(10.0) * np.sqrt(((new - old) ** 2).sum(axis=1) * count / (count - 3))
     lows, mids = (_decibel(one.sum(), two.sum()) for one, two in zip(after, recorded, strict=True))
     return (float(lows), float(mids)), (float(lows - SURELY * sigmas[0]), float(mids - SURELY * sigmas[1]))
 

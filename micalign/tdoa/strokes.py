@@ -334,12 +334,15 @@ def same_samples(first: Listened, second: Listened) -> bool:
 
 
 def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
+    nothing = np.zeros(0)
+    none = Strokes(np.zeros(0, dtype=np.intp), nothing, nothing, nothing, 0.0, 0.0)
+    if not len(energies[0]):
+        return none
     novelty = np.maximum(*(_novelty(np.asarray(energy, dtype=float)) for energy in energies))
     keen = (novelty >= greatest_near(novelty, APART_STEPS // 2)) & (novelty > LEAST_NOVELTY)
     steps = np.flatnonzero(keen)
     if not len(steps):
-        nothing = np.zeros(0)
-        return Strokes(steps, nothing, nothing, nothing, 0.0, 0.0)
+        return none
     whole, high = (_levels_db(energy, steps) for energy in energies)
     gap_db, split_db, level_db = max(
         ((*_gap(levels - levels.max()), levels - levels.max()) for levels in (whole, (whole + high) / 2, high)),

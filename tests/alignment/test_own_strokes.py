@@ -305,6 +305,19 @@ def test_one_overhead_or_no_close_mics_make_no_pair(rng):
     assert pair_over_kit(shuffled(copies, *copies)) is None
 
 
+@pytest.mark.parametrize("frames", [0, 10, 4410, 12 * RATE])
+def test_a_track_in_which_nothing_is_does_not_hide_the_kit(rng, frames):
+    """Shorter than a millisecond, or muted: the others are laid as without it."""
+    tracks = kit(rng)
+    heard = [*shuffled(tracks, *tracks), listen(Track.from_array("mute", np.zeros(frames), RATE))]
+    assert set(pair_over_kit(heard) or ()) == {"left", "right"}
+    names = ("one", "two", "right")
+    rows = [TrackDelay(name, UNTOLD) for name in (*names, "mute")]
+    told = laid_on_strokes(tracks["left"], [*(tracks[name] for name in names), heard[-1].track], rows)
+    assert told[:3] == laid_on_strokes(tracks["left"], [tracks[name] for name in names], rows[:3])
+    assert not told[3].delay.reliable
+
+
 def test_room_mics_stay_and_say_why(rng):
     tracks = roomy(kit(rng))
     names = ("one", "two", "right", "room left", "room right")
@@ -328,8 +341,22 @@ def test_with_a_close_mic_first_the_pair_stays_all_the_same(rng):
     assert 131 / RATE < shifts["one"] < 142 / RATE
     for one in offsets.shifts:
         assert one.delay_s + one.shift_s - shifts["one"] == pytest.approx(0.0, abs=1e-12)
+    sigmas_s = {one.track: one.uncertainty_s for one in offsets.shifts}
+    laid = {row.track: row.delay.uncertainty_s for row in found.tracks}
+    assert (sigmas_s["one"], sigmas_s[offsets.onto]) == (0.0, laid["one"])
+    assert sigmas_s["two"] == pytest.approx(np.hypot(laid["one"], laid["two"]))
     named = measured(tracks["one"], [tracks[n] for n in names[1:]], on_strokes=True)
     assert (named.reference, named.named) == ("one", None)
+
+
+def test_a_muted_overhead_is_nothing_to_be_laid_onto(rng):
+    """No power to set the mic against, so no decibels: neither a warning of the arithmetic nor a place."""
+    tracks = kit(rng)
+    mute = PlacedTrack(Track.from_array("mute", np.zeros(12 * RATE), RATE))
+    times_s = own_times(tracks["one"])
+    assert laid_by_strokes(tracks["one"], times_s, [mute], arrival=Place(3e-3)) is None
+    assert laid_by_strokes(mute.track, times_s, over(tracks)) is None
+    assert laid_by_strokes(tracks["one"], times_s, [mute, *over(tracks)]) is not None
 
 
 def test_strokes_that_differ_too_much_promise_nothing(rng):
