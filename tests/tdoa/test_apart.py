@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
+from micalign.tdoa import measure
 from micalign.tdoa.apart import apart
+from micalign.tdoa.delays import Delay
 from micalign.tdoa.measure import measure_many, measure_pair
 from micalign.tdoa.posterior import look
 from micalign.tdoa.strokes import listen
@@ -81,6 +83,21 @@ def test_the_surer_of_both_ways_is_told():
     alone, among = measure_pair(tracks[0], far), measure_many(tracks[0], [far, tracks[1]])[0]
     assert alone.reliable
     assert among == alone
+
+
+@pytest.mark.parametrize("sure", [(0.3, 0.6), (0.6, 0.3)])
+def test_what_a_pair_leaves_in_doubt_is_looked_at_anew_and_the_surer_is_told(monkeypatch, sure):
+    """First by all ten strokes of the hat, then by the five that it has for itself."""
+    hat, snare = (one.track for one in (struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2)))
+    strokes = []
+
+    def doubtful(seen):
+        strokes.append(int((seen.first.strokes.weight > 0).sum()))
+        return Delay(0.0, 1e-5, 1, 1.0, sure[len(strokes) - 1], False, "in doubt")
+
+    monkeypatch.setattr(measure, "decided", doubtful)
+    (found,) = measure_many(hat, [snare], max_delay_s=0.02)
+    assert (strokes, found.confidence) == ([10, 5], max(sure))
 
 
 def test_a_look_after_another_is_what_it_is_by_itself():

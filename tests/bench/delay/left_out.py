@@ -14,6 +14,8 @@ from importlib import import_module
 from typing import Any
 from unittest.mock import patch
 
+from micalign.alignment.own_strokes import _chosen
+
 _Change = tuple[str, str, Any]
 """Module of `micalign.alignment`, name in it, what stands there instead."""
 
@@ -22,7 +24,7 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "harm: both bands of the choice": (("own_strokes", "HARM_DB", -99.0),),
     "surely: the scatter of strokes": (("own_strokes", "SURELY", 0.0),),
     "worth: a best sum must gain": (("own_strokes", "WORTH_DB", 0.0),),
-    "folds: judged on other strokes": (("own_strokes", "FOLDS", 1),),
+    "folds: judged on other strokes": (("own_strokes", "_chosen", lambda sums, _strokes: _chosen(sums, slice(None))),),
     "beyond: near the arrival": (("own_strokes", "BEYOND_S", 10e-3),),
     "likely: a doubtful arrival says where": (("over_kit", "LIKELY", 1.1),),
     "mate: onto both overheads": (("over_kit", "_mate", lambda *_: (None, 0.0)),),
