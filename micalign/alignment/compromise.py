@@ -68,8 +68,8 @@ class Shift:
 class Remain:
     """How far a source is from meeting itself in a track after the shifts, against its own mic or the loudest track.
 
-    ``is_bleed`` marks a track that is not there to take the source; ``polarity_clear``: the other polarity fits clearly
-    worse.
+    ``is_bleed`` marks a track that is not there to take the source; ``polarity_clear``: pairs whose polarity is clear
+    lead from one to the other.
     """
 
     source: str
@@ -391,6 +391,7 @@ def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, limits
     while left:
         part = connected(list(times.times_s), heard.links, next(iter(left)))
         against = max(part, key=lambda name: (limits.on.get(name) == (heard.source,), heard.amplitude(name)))
+        clear = connected(part, [link for link in heard.links if link.clear >= CLEAR_POLARITY], against)
         for track in part:
             del left[track]
             if track == against:
@@ -399,15 +400,9 @@ def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, limits
             flips = -1 if shifts[track].polarity_flip != shifts[against].polarity_flip else 1
             sign = signs[track] * signs[against] * flips
             sigma = float(np.hypot(times.sigmas_s[track], times.sigmas_s[against]))
-            clear = _clear(heard.links, track) and _clear(heard.links, against)
             is_bleed = not limits.takes(heard.source, track)
-            remains.append(Remain(heard.source, track, against, late, sigma, sign, is_bleed, clear))
+            remains.append(Remain(heard.source, track, against, late, sigma, sign, is_bleed, track in clear))
     return remains
-
-
-def _clear(links: Sequence[Link], track: str) -> bool:
-    """Whether any pair says clearly in which polarity a track hears a source."""
-    return any(link.clear >= CLEAR_POLARITY for link in links if track in (link.reference, link.track))
 
 
 def _unknown(heard: Sequence[HeardSource], limits: Constraints, taken: Sequence[Remain]) -> list[str]:

@@ -26,8 +26,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -357,9 +357,17 @@ def _above_db(power: Floats, hz: Floats) -> float:
     return float(10.0 * np.log10(max(float(power[hz >= BRIGHT_HZ].sum()), 1e-30) / max(total, 1e-30)))
 
 
-@lru_cache(maxsize=4)
+_STEADY: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()  # a reference is asked beside every track
+
+
 def _steady(track: Track) -> float:
     """How evenly a third of a second holds its energy: geometric against arithmetic mean, weighted by energy."""
+    if track not in _STEADY:
+        _STEADY[track] = _steadiness(track)
+    return _STEADY[track]
+
+
+def _steadiness(track: Track) -> float:
     step = round(STEADY_STEP_S * track.sample_rate)
     room = track.frames - STEADY_STEPS * step
     if room < 0:

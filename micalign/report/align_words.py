@@ -120,11 +120,14 @@ def remain_notch(one: Remain) -> str:
     '2.00 kHz'
     >>> remain_notch(Remain("kick", "overhead", "kick mic", 0.1e-3, 1e-5, -1))
     'bass (inverted)'
+    >>> remain_notch(Remain("kick", "overhead", "kick mic", 0.1e-3, 1e-5, -1, polarity_clear=False))
+    'bass (inverted)?'
     """
     notch = one.first_notch_hz
     if one.polarity > 0 and (notch is None or notch > AUDIBLE_HZ):
         return "none below 20 kHz"
-    return notch_words(one.polarity, notch)
+    doubt = "" if one.polarity > 0 or one.polarity_clear else "?"
+    return notch_words(one.polarity, notch) + doubt
 
 
 def gain_table(offsets: OffsetsFile, *, thirds: bool = False) -> Table:

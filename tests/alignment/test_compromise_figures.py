@@ -162,6 +162,18 @@ def test_a_remainder_whose_polarity_is_in_doubt_has_its_question_mark(clear, wor
     assert list(remain_table([turned]).columns[5].cells) == [word]
 
 
+def test_a_polarity_is_as_clear_as_the_pairs_between_two_tracks():
+    """Each of the two has a clear pair, with another track; what joins them is in doubt."""
+    links = (Link("a", "d", 1e-3, 4e-6), Link("b", "c", 2e-3, 4e-6), Link("a", "b", 3e-3, 4e-6, clear=0.05))
+    limits = Constraints("a", on={"a": ("kick",)})
+    found = agreed(["a", "b", "c", "d"], [HeardSource("kick", links)], limits, sample_rate=RATE)
+    assert {(one.track, one.against): one.polarity_clear for one in found.remains} == {
+        ("b", "a"): False,
+        ("c", "a"): False,
+        ("d", "a"): True,
+    }
+
+
 def test_a_room_mic_follows_at_a_thousandth_and_pairs_lead_by_their_first():
     limits = Constraints(
         "left", (("left", "right"), ("x", "y")), {"room": ("kick", "snare"), "left": ("kick", "snare")}

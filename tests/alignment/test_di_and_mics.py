@@ -3,6 +3,9 @@ scipy's own filters."""
 
 from __future__ import annotations
 
+import gc
+import weakref
+
 import numpy as np
 import pytest
 from bench.delay.sessions import kit, overhead_pair
@@ -13,7 +16,7 @@ from micalign.alignment import best_sum as sums
 from micalign.alignment.best_sum import group_delay_s
 from micalign.alignment.di_and_mics import THIRDS_HZ, doubted, one_path_sum, ways_to_add
 from micalign.alignment.gain import section_coefficients, sum_gain
-from micalign.alignment.one_performance import framed, recognise
+from micalign.alignment.one_performance import framed, may_be_one_path, recognise
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.tuned import MOST_GROUP_DELAY_S
@@ -206,3 +209,14 @@ def test_a_di_and_two_mics_without_a_scene_keep_the_mics_together(rng):
     assert (found["far"].delay_s - found["close"].delay_s) * RATE == pytest.approx(300, abs=2)
     assert found["far"].polarity == -found["close"].polarity
     assert all(delay.reliable for delay in found.values())
+
+
+def test_what_was_asked_of_a_track_does_not_keep_it(rng):
+    """A notebook that lets go of a take has its memory back, and its files are closed."""
+    note = np.sin(2 * np.pi * 110.0 * np.arange(2 * RATE) / RATE)
+    tracks = [Track.from_array(name, note + 1e-4 * rng.normal(size=2 * RATE), RATE) for name in ("one", "other")]
+    assert may_be_one_path(*tracks)
+    kept = [weakref.ref(track) for track in tracks]
+    tracks.clear()
+    gc.collect()
+    assert [one() for one in kept] == [None, None]
