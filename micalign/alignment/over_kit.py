@@ -49,7 +49,8 @@ from micalign.arrays import Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.strokes import Listened, first_wavefronts, listen
+from micalign.tdoa.strokes import Listened, listen
+from micalign.tdoa.wavefronts import first_wavefronts
 
 __all__ = ["laid_on_strokes", "level_spread_db", "pair_over_kit"]
 

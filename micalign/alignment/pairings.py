@@ -15,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from micalign.alignment.close_mics import Struck
 from micalign.alignment.di_and_mics import (
     PairSum,
     as_arrival,
@@ -26,7 +27,6 @@ from micalign.alignment.di_and_mics import (
 )
 from micalign.alignment.one_performance import may_be_one_path
 from micalign.alignment.over_kit import laid_on_strokes, pair_over_kit
-from micalign.alignment.own_strokes import Struck
 from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import FAR_S, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import Track

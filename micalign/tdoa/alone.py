@@ -7,8 +7,8 @@ decibels, less its mean; a stretch is a run of strokes of one fingerprint. What 
 found.
 
 In a line check nothing bleeds, so every track is asked by itself when the first wavefront of each stroke arrives:
-Page's test on the energy (`micalign.tdoa.strokes`), each stroke's own difference between two tracks, and the middle of
-these. Where the strokes scatter (a soft cymbal in a far mic), the strokes laid upon each other are asked instead.
+Page's test on the energy (`micalign.tdoa.wavefronts`), each stroke's own difference between two tracks, and the middle
+of these. Where the strokes scatter (a soft cymbal in a far mic), the strokes laid upon each other are asked instead.
 
 Times in seconds on the take's clock, arrays of shape (strokes, tracks). Delay is positive when the event comes later in
 the second track; polarity is that of the first waves.
@@ -29,7 +29,7 @@ from micalign.arrays import Bools, Floats, Ints
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted
 from micalign.tdoa.exact import WAVE_S, in_wave_band
-from micalign.tdoa.strokes import Listened, begins_at, high_passed_frames, listen, strokes_of_all
+from micalign.tdoa.strokes import Listened, listen, strokes_of_all
 from micalign.tdoa.tuned import (
     ALIKE_DB,
     ALONE_SURE,
@@ -40,6 +40,7 @@ from micalign.tdoa.tuned import (
     PICK_S,
     SCATTER_S,
 )
+from micalign.tdoa.wavefronts import begins_at, high_passed_frames
 
 __all__ = [
     "Fingerprints",

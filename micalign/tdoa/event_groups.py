@@ -20,8 +20,9 @@ import numpy as np
 from micalign.arrays import Bools, Complexes, Floats, Ints
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.spectra import Spectra, frame_spectra, irfft, refine
-from micalign.tdoa.strokes import cut, listen, strokes_of_all
+from micalign.tdoa.strokes import listen, strokes_of_all
 from micalign.tdoa.tuned import AGREEING, FOOT, LEAP, LEAST_LIKENESS, SAME_PLACE_S
+from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Group", "GroupDelay", "groups_of"]
 

@@ -31,8 +31,9 @@ from micalign.tdoa.spectra import (
     sum_ahead,
     whitening,
 )
-from micalign.tdoa.strokes import Listened, cut, stretches
+from micalign.tdoa.strokes import Listened, stretches
 from micalign.tdoa.tuned import EARLIER_S, RIVAL, ROOM_S, STROKE_S
+from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
 

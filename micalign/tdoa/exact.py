@@ -36,8 +36,9 @@ from micalign.tdoa.evidence import Curves
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, SECOND
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
-from micalign.tdoa.strokes import FrameSet, common_samples, cut, matched_window, stretches
+from micalign.tdoa.strokes import FrameSet, common_samples, matched_window, stretches
 from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, TASTE, WALL
+from micalign.tdoa.wavefronts import cut
 
 __all__ = [
     "GROUPS",

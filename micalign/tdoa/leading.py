@@ -23,7 +23,7 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import flat_spectra, greatest_before, irfft
-from micalign.tdoa.strokes import Listened, cut
+from micalign.tdoa.strokes import Listened
 from micalign.tdoa.tuned import (
     CLEARLY,
     CLEARLY_RISEN,
@@ -35,6 +35,7 @@ from micalign.tdoa.tuned import (
     OWN_RANGE_DB,
     STRUCK_DB,
 )
+from micalign.tdoa.wavefronts import cut
 
 __all__ = [
     "SEGMENT_S",

@@ -24,8 +24,9 @@ from micalign.arrays import Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
-from micalign.tdoa.strokes import Listened, Picks, picks_near
+from micalign.tdoa.strokes import Listened
 from micalign.tdoa.tuned import MOVED, PICK_S, ROOM_S, SCENE_LOG_ODDS, SO_ALIKE
+from micalign.tdoa.wavefronts import Picks, picks_near
 from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
 
 __all__ = [

@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from micalign.alignment.close_mics import Struck, laid_close_mics
 from micalign.alignment.compromise import Offsets, Shift
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.over_kit import laid_on_strokes, level_spread_db, pair_over_kit
-from micalign.alignment.own_strokes import Place, PlacedTrack, Struck, laid_by_strokes, laid_close_mics, lows_meet
+from micalign.alignment.own_strokes import Place, PlacedTrack, laid_by_strokes, lows_meet
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
 from micalign.take.tracks import Track

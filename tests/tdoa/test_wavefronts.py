@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.take.tracks import Track
-from micalign.tdoa.strokes import first_wavefronts, onset, picks_near
+from micalign.tdoa.wavefronts import first_wavefronts, onset, picks_near
 
 RATE = 48000
 
