@@ -4,8 +4,8 @@ A track gets float64 with full scale +-1, which holds every 8 to 32 bit integer 
 is plain and of one channel is read from where it lies; pages keep integers as integers and floats as floats.
 
 Where the decoder cannot walk the chunks (BW64, wide tables, a missing pad byte) it is shown the bytes of the ``data``
-chunk alone. Reading plain samples past the decoder altogether was tried: it made measuring eight tracks of five minutes
-1.33 times as fast and their levels 1.37 times, too little for a reader of our own.
+chunk alone. Plain samples are not read past the decoder: a third of the time of `measure` and `levels`, which is what
+that gained at the most, does not pay for a reader of our own.
 """
 
 from __future__ import annotations

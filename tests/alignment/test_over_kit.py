@@ -1,0 +1,99 @@
+"""What tells the mics over a kit from its close mics and a room's, rule by rule."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from alignment.test_own_strokes import RATE, UNTOLD, drum, kit, over, own_times
+
+from micalign.alignment import over_kit
+from micalign.alignment.over_kit import laid_on_strokes, pair_over_kit
+from micalign.alignment.own_strokes import PlacedTrack, laid_by_strokes
+from micalign.take.tracks import Track
+from micalign.tdoa.delays import Delay, TrackDelay
+from micalign.tdoa.strokes import listen
+
+
+def told(begins_ms):
+    """What is heard by so many tracks, each of which hears all of ten strokes so much after the first."""
+    tracks = tuple(Track.from_array(str(k), np.zeros(1), RATE) for k in range(len(begins_ms)))
+    begins_s = np.array(begins_ms)[:, None] * 1e-3 + np.arange(10.0)
+    return over_kit._Heard(tracks, np.arange(10.0), np.zeros(begins_s.shape), begins_s)
+
+
+@pytest.mark.parametrize(
+    ("others_ms", "late"),
+    [
+        ([0.0, 9.0], True),  # one drum's own mic is before both
+        ([2.6, 9.0], False),  # by less than half a millisecond
+        ([0.0, 9.0, 9.0, 9.0, 9.0, 9.0], False),  # one of six may err
+        ([0.0, 0.0, 9.0, 9.0, 9.0, 9.0], True),
+        ([], False),
+    ],
+)
+def test_two_mics_over_a_kit_hear_a_drum_after_its_own_mic(others_ms, late):
+    assert told([3.0, 3.2, *others_ms]).is_late(0, 1) is late
+
+
+@pytest.mark.parametrize(
+    ("score", "begins_ms", "found"),
+    [
+        (0.7, (9.0, 3.0), ("2", "3")),  # nearly as likely, and 6 ms before
+        (0.5, (9.0, 3.0), ("0", "1")),  # much less likely
+        (0.7, (9.0, 8.5), ("0", "1")),  # not clearly before
+    ],
+)
+def test_a_pair_that_hears_the_strokes_earlier_goes_before_one_that_looks_a_little_more_like_it(
+    monkeypatch, score, begins_ms, found
+):
+    room, kit_over = begins_ms
+    heard = told([room, room, kit_over, kit_over, 0.0, 0.0])
+    monkeypatch.setattr(over_kit, "_heard", lambda _: heard)
+    pairs = [over_kit._Pair("0", "1", 1.0, 0.8), over_kit._Pair("2", "3", score, 0.8)]
+    monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
+    monkeypatch.setattr(over_kit._Heard, "spread_db", lambda *_: 20.0)  # close mics enough
+    assert pair_over_kit([None] * 6) == found
+
+
+def test_a_mic_that_surely_hears_the_kit_before_the_reference_is_not_over_it(rng):
+    """Its levels are the overhead's own: what tells it apart is that it is 2.3 ms nearer."""
+    tracks = kit(rng)
+    near = Track.from_array("near", np.roll(tracks["left"].read(), -100), RATE)
+    before = Delay(-100 / RATE, 1e-5, 1, 0.8, 0.95, True, None)
+    others = [tracks["one"], tracks["two"], tracks["right"], near]
+    for delay, stays in ((UNTOLD, True), (before, False)):
+        rows = [*(TrackDelay(one.name, UNTOLD) for one in others[:3]), TrackDelay("near", delay)]
+        found = laid_on_strokes(tracks["left"], others, rows)[-1].delay
+        assert ("hears the same kit" in found.reason) is stays
+
+
+def test_four_strokes_may_not_choose_a_shift(rng):
+    tracks = kit(rng)
+    times_s = own_times(tracks["one"])
+    few, enough = (laid_by_strokes(tracks["one"], times_s[:count], over(tracks)) for count in (4, 5))
+    assert (few.by, few.place.shift_s) == ("recorded", 0.0)
+    assert "4 strokes are too few to choose a shift by" in few.words
+    assert enough.by == "sum"
+
+
+def test_no_shift_before_the_earliest_is_looked_at(rng):
+    """An overhead laid onto the close mic wants to go 3 ms earlier; held, it goes later or nowhere."""
+    tracks = kit(rng)
+    times_s, rest = own_times(tracks["one"]), [PlacedTrack(tracks["one"])]
+    free = laid_by_strokes(tracks["left"], times_s, rest)
+    held = laid_by_strokes(tracks["left"], times_s, rest, earliest_s=0.0)
+    assert free.place.shift_s == pytest.approx(-132 / RATE, abs=1e-4)
+    assert held.place.shift_s >= 0.0
+
+
+def test_a_mics_own_strokes_are_those_it_has_louder_against_the_overhead(rng):
+    """Another drum is nearly as loud in it, but then the overhead hears that one 17 dB louder than its own."""
+    near, far = (1e-5 * rng.normal(size=12 * RATE) for _ in (0, 1))
+    starts = np.arange(RATE // 2, 11 * RATE, RATE // 2)
+    for k, start in enumerate(starts):
+        hit = drum(rng, 180.0)
+        for sound, gains, late in ((near, (1.0, 0.8), 0), (far, (0.1, 0.6), 132)):
+            sound[start + late : start + late + len(hit)] += gains[k % 2] * hit
+    mic, overhead = (listen(Track.from_array(name, sound, RATE)) for name, sound in (("mic", near), ("over", far)))
+    assert len(mic.first_wavefronts) == len(starts)
+    assert over_kit._own_strokes(mic, overhead) == pytest.approx(starts[::2] / RATE, abs=1e-3)
