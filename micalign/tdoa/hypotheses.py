@@ -29,27 +29,38 @@ _EARLIER_S: Final = (0.00025, 0.008)
 
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
 _BANDS: Final = 6  # curves of each kind: five bands and the difference of samples
-_PEAKS: Final = {"one": 2, "sum": 4, "one path": 6}
+_PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
+_OF_CURVES: Final = tuple(f"{kind}{band}" for band in range(_BANDS) for kind in ("novelty", "stack"))
 FEATURES: Final = (
-    *(f"{name} share" for name in ("novelty0", "stack1", "stack2", "novelty4", "correlation")),
-    *(f"{name} height" for name in ("stack0", "novelty1", "stack1", "stack2", "novelty4", "novelty5")),
+    *(f"{name} {how}" for name in (*_OF_CURVES, "correlation", "novelties", "stacks") for how in ("share", "height")),
     "earlier novelties",
+    "earlier stacks",
+    "stretches share",
+    "stretches height",
+    "stretches alike",
     "other side's novelties",
     "other side's stacks",
     "too early",
     "far",
+    "strokes",
+    "attack",
     "gap",
+    "other side's gap",
     "own strokes",
+    "bright low",
     "bright middle",
     "bright high",
     "close mic",
+    "path share",
+    "path height",
     "path earlier",
-    "path rival",
-    "one path",
     "path alike",
+    "path agreement",
+    "path rival",
+    "path far",
+    "one path",
 )
-"""What is told of a hypothesis: the last without a weight, by which a single path is known."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +106,7 @@ def hypotheses(
         Only lags from the first to the second of these are hypotheses.
     """
     rate = first.track.sample_rate
+    size = None if whole is None else np.abs(whole.values)
     sides = [
         None if one is None else _side(*who, on, one, rate)
         for who, on, one in zip(((first, second), (second, first)), (lags, -lags[::-1]), curves, strict=True)
@@ -104,12 +116,12 @@ def hypotheses(
         if side is None:
             continue
         sign = 1 if kind == FIRST else -1
-        index, row = _close_mic(side, other, rate)
+        index, row = _close_mic(side, other, size if size is None else size[::sign], rate)
         found_lags.append(sign * side.lags[index])
         rows.append(row)
         kinds.append(np.full(len(index), kind))
-    if whole is not None:
-        index, row = _one_path(lags, np.abs(whole.values), rate)
+    if whole is not None and size is not None:
+        index, row = _one_path(lags, size, whole.agreement, rate)
         found_lags.append(lags[index])
         rows.append(row)
         kinds.append(np.full(len(index), ONE_PATH))
@@ -149,31 +161,50 @@ def _tops(curve: Floats, count: int, rate: int) -> list[int]:
     return found
 
 
-def _close_mic(side: _CloseMic, other: _CloseMic | None, rate: int) -> tuple[Ints, Floats]:
-    index = _candidates(side, rate)
-    shares = {name: curve[index] / max(float(curve.max()), 1e-9) for name, curve in side.highest.items()}
-    features = {f"{name} share": share for name, share in shares.items()}
-    features |= {f"{name} height": np.log1p(curve[index]) for name, curve in side.highest.items()}
-    features["earlier novelties"] = _earlier(side.highest["novelties"], index, rate)
+def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, rate: int) -> tuple[Ints, Floats]:
+    stretched = None if size is None else _around(size, rate)
+    index = _candidates(side, stretched, rate)
+    tops = {name: max(float(curve.max()), 1e-9) for name, curve in side.highest.items()}
+    shares = {name: curve[index] / tops[name] for name, curve in side.highest.items()}
+    heights = {name: np.log1p(curve[index]) for name, curve in side.highest.items()}
+    features = {f"{name} share": shares[name] for name in shares} | {f"{name} height": heights[name] for name in shares}
     for name in ("novelties", "stacks"):
-        mirrored = np.zeros(len(side.lags)) if other is None else other.highest[name][::-1]
-        features[f"other side's {name}"] = mirrored[index] / max(float(mirrored.max()), 1e-9)
+        features[f"earlier {name}"] = _earlier(side.highest[name], index, rate)
+        mirrored = None if other is None else other.highest[name][::-1]
+        features[f"other side's {name}"] = (
+            np.zeros(len(index)) if mirrored is None else mirrored[index] / max(float(mirrored.max()), 1e-9)
+        )
+    if size is not None and stretched is not None:
+        noise = float(np.sqrt(np.mean(size**2))) + 1e-20
+        features["stretches share"] = stretched[index] / max(float(stretched.max()), 1e-20)
+        features["stretches height"] = np.log(stretched[index] / noise + 1e-9)
+        features["stretches alike"] = stretched[index]
     strokes, at_s = side.near.strokes, side.lags[index] / rate
-    own, same = strokes.weight > 0, np.ones(len(index))
+    own = strokes.weight > 0
+    same = np.ones(len(index))
     features["too early"] = (at_s < -0.15e-3).astype(float)
     features["far"] = np.minimum(np.abs(at_s) / 0.01, 3.0)
+    features["strokes"] = same * np.log(own.sum())
+    features["attack"] = same * float(np.average(strokes.novelty[own], weights=strokes.weight[own])) / 5
     features["gap"] = same * min(strokes.gap_db, 30.0) / 15
+    features["other side's gap"] = same * min(side.other.strokes.gap_db, 30.0) / 15
     features["own strokes"] = same * own.sum() / len(own)
     features["close mic"] = same
-    features["bright middle"] = strokes.brightness * (shares["novelty1"] + shares["stack1"])
-    features["bright high"] = strokes.brightness * (shares["novelty3"] + shares["novelty5"])
+    for name, pair in (
+        ("low", ("novelty0", "stack0")),
+        ("middle", ("novelty1", "stack1")),
+        ("high", ("novelty3", "novelty5")),
+    ):
+        features[f"bright {name}"] = strokes.brightness * (shares[pair[0]] + shares[pair[1]])
     return index, _rows(features, len(index))
 
 
-def _candidates(side: _CloseMic, rate: int) -> Ints:
+def _candidates(side: _CloseMic, stretched: Floats | None, rate: int) -> Ints:
     found: set[int] = set()
     for name, curve in side.names.items():
         found.update(_tops(curve, _PEAKS["sum" if name in ("novelties", "stacks") else "one"], rate))
+    if stretched is not None:
+        found.update(_tops(stretched, _PEAKS["stretches"], rate))
     index = np.array(sorted(found), dtype=np.intp)
     total = sum(side.names[name][index] / max(float(side.names[name].max()), 1e-9) for name in ("novelties", "stacks"))
     kept: list[int] = []
@@ -190,22 +221,30 @@ def _earlier(curve: Floats, index: Ints, rate: int, *, span_s: float = _EARLIER_
     return np.clip(np.array(before) / np.maximum(curve[index], 1e-9), 0, 2)
 
 
-def _one_path(lags: Ints, size: Floats, rate: int) -> tuple[Ints, Floats]:
+def _one_path(lags: Ints, size: Floats, agreement: float, rate: int) -> tuple[Ints, Floats]:
+    noise = float(np.sqrt(np.mean(size**2))) + 1e-20
     index = np.array(_tops(size, _PEAKS["one path"], rate), dtype=np.intp)
     heights = size[index]
     # A detour only adds to the delay of either sign: earlier is nearer to lag 0.
     forward = _earlier(size, index, rate, span_s=_ROOM_S)
     backward = _earlier(size[::-1], len(size) - 1 - index, rate, span_s=_ROOM_S)
+    top = heights.max(initial=1e-20)
     same = np.ones(len(index))
     features = {
+        "path share": heights / top,
+        "path height": np.log(heights / noise + 1e-9),
         "path earlier": np.where(lags[index] >= 0, forward, backward),
-        "path rival": same * (heights[1] / heights[0] if len(heights) > 1 else 0.0),
-        "one path": same,
         "path alike": heights,
+        "path agreement": same * agreement * (heights == top),
+        "path rival": same * (heights[1] / top if len(heights) > 1 else 0.0),
+        "path far": np.minimum(np.abs(lags[index] / rate) / 0.01, 3.0),
+        "one path": same,
     }
     return index, _rows(features, len(index))
 
 
 def _rows(features: dict[str, Floats], count: int) -> Floats:
-    nothing = np.zeros(count)
-    return np.stack([features.get(name, nothing) for name in FEATURES], axis=1)
+    rows = np.zeros((count, len(FEATURES)))
+    for name, values in features.items():
+        rows[:, FEATURES.index(name)] = values
+    return rows

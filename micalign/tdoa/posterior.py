@@ -20,7 +20,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Bools, Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
@@ -58,21 +58,33 @@ EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
+_PATH_S: Final = 3e-5  # seconds: one sigma of a path's peak about a place
 WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
 
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
 _NEAR_PEAK_S: Final = 1e-4  # seconds about an onset within which a half of the strokes has its peak
 _HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
+_TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
+_TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
 ONSET_FEATURES: Final = (
-    *("sw", "sd", "md", "sd quality", "mw quality"),
-    *("correlation", "correlation share", "correlation height"),
-    *(f"bright {name}" for name in ("sw", "mw", "sd", "md")),
+    "near likelihood",
+    "likelihood",
+    *_TOLD,
+    *(f"{name} quality" for name in _TOLD),
+    "stretches",
+    "stretches alike",
+    "stretches height",
+    *_TOPS,
+    "correlation share",
+    "correlation height",
+    *(f"bright {name}" for name in _TOLD),
+    "bright correlation",
     "halves height",
     "halves agree",
 )
-"""What speaks for a place: picks and the correlation's peak near it; the last two, without a weight, for the answer:
-the correlation's height there by the strokes' less alike half, and the share of the halves that rise there."""
+"""What speaks for a place; the last two, without a weight, for the answer: the correlation's height there by the
+strokes' less alike half, and the share of the halves that rise there."""
 
 
 @dataclass(frozen=True)
@@ -151,27 +163,44 @@ def events(
 
 
 def onset_rows(
-    event: Event, sign: int, told: Picks, curves: Curves, lags: Ints, near_s: Floats, bright: float, rate: int
+    event: Event,
+    sign: int,
+    told: Picks,
+    curves: Curves,
+    lags: Ints,
+    found: Hypotheses,
+    chances: Floats,
+    bright: float,
+    rate: int,
 ) -> tuple[Floats, Floats]:
     """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features).
 
     ``sign`` is 1 where the first track is the close mic, -1 where the second is; ``curves`` and ``lags`` are that
-    side's own; ``near_s``: the delays of the hypotheses in it.
+    side's own.
     """
+    delays = found.lags / rate
+    near = np.abs(delays - event.delay_s) <= WITHIN_S
+    share = chances[near] / max(float(chances[near].sum()), 1e-9)
     tops = _tops(curves, lags, sign * event.delay_s, rate)
     picks = {name: sign * value for name, (value, _) in told.told.items()}
     peaks = {name: sign * value for name, (value, _, _) in tops.items()}
-    places = np.concatenate([near_s, list(picks.values()), list(peaks.values())])
-    features: dict[str, Floats] = {}
-    for name, pick in picks.items():
-        close = _bell(places - pick, PICK_S)
+    places = np.concatenate([delays[near], list(picks.values()), list(peaks.values())])
+    to_members = places[:, None] - delays[near][None]
+    features = {
+        "near likelihood": np.log((_bell(to_members, 8e-5) * share).sum(axis=1) + 1e-3),
+        "likelihood": np.log((_bell(to_members, 2e-4) * share).sum(axis=1) + 1e-3),
+    }
+    for name in _TOLD:
+        close = _bell(places - picks[name], PICK_S)
         features |= {name: close, f"{name} quality": close * told.told[name][1], f"bright {name}": close * bright}
-    close, (_, share, height) = _bell(places - peaks["correlation"], PICK_S), tops["correlation"]
-    features |= {"correlation": close, "correlation share": close * share}
-    features["correlation height"] = close * np.log1p(height) / 2
-    features["halves height"], features["halves agree"] = halves_at(
-        curves, sign * places, sign * event.delay_s, lags, rate
-    )
+    features |= {name: _bell(places - peaks[name], PICK_S) for name in _TOPS}
+    close, (_, height, value) = features["correlation"], tops["correlation"]
+    features["correlation share"] = close * height
+    features["correlation height"] = close * np.log1p(value) / 2
+    features["bright correlation"] = close * bright
+    features |= _paths(places, near, found, delays)
+    at_s, event_s = sign * places, sign * event.delay_s
+    features["halves height"], features["halves agree"] = halves_at(curves, at_s, event_s, lags, rate)
     return places, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
 
 
@@ -183,6 +212,19 @@ def halves_at(curves: Curves, places_s: Floats, event_s: float, lags: Ints, rate
     rise_s = lags[inside[np.argmax(curves.half_novelty[:, inside], axis=1)]] / rate
     agree: Floats = np.mean(np.abs(rise_s[:, None] - places_s) <= 2 * PICK_S, axis=0)
     return np.log1p(both[at]), agree
+
+
+def _paths(places: Floats, near: Bools, found: Hypotheses, delays: Floats) -> dict[str, Floats]:
+    """How near each place is to a peak of the whole takes' correlation."""
+    paths = np.flatnonzero(near & (found.kinds == ONE_PATH))
+    if not len(paths):
+        return {name: np.zeros(len(places)) for name in ("stretches", "stretches alike", "stretches height")}
+    close = _bell(places[:, None] - delays[paths][None], _PATH_S)
+    best = close.argmax(axis=1)
+    close = close.max(axis=1)
+    alike = found.rows[paths, FEATURES.index("path alike")][best]
+    height = found.rows[paths, FEATURES.index("path height")][best]
+    return {"stretches": close, "stretches alike": 5 * close * alike, "stretches height": close * height}
 
 
 def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tuple[float, float, float]]:
@@ -383,9 +425,7 @@ def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
     clocks = round((near.track.start_s - far.track.start_s) * rate)
     picks = picks_near(far.track, curves.times + clocks, curves.weight, sign * event.delay_s)
     lags = seen.lags if sign > 0 else -seen.lags[::-1]
-    delays = seen.found.lags / rate
-    members = delays[np.abs(delays - event.delay_s) <= WITHIN_S]
-    return onset_rows(event, sign, picks, curves, lags, members, near.strokes.brightness, rate)
+    return onset_rows(event, sign, picks, curves, lags, seen.found, seen.chances, near.strokes.brightness, rate)
 
 
 def begins(seen: Look, event: Event) -> Onset | None:

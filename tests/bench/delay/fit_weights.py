@@ -28,15 +28,16 @@ from bench.delay.seen_takes import ONE_PATH_FAMILIES, Seen
 from micalign.tdoa import posterior
 from micalign.tdoa.hypotheses import FEATURES
 from micalign.tdoa.posterior import ONSET_FEATURES
+from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
 
 EVENT_RIDGE, ONSET_RIDGE = 1.0, 0.3
 RIGHT_S = 1e-4
 
 
-SIGNS = {"path earlier": -1, "path rival": -1}
-"""Which way what is said of one path can only speak: it is never the likelier for another peak beside it."""
-NAMES = tuple(name for name in FEATURES if name != "path alike"), tuple(ONSET_FEATURES[:-2])
-"""The features that have weights; the others tell a path, and how sure an answer is."""
+SIGNS = {"path share": 1, "path height": 1, "path alike": 1, "path agreement": 1, "path earlier": -1, "path rival": -1}
+"""Which way what is said of one path can only speak: a higher peak is never the less likely for it."""
+NAMES = tuple(EVENT_WEIGHTS), tuple(ONSET_WEIGHTS)
+"""The features that have weights."""
 
 
 def fit(rows, right, shares: np.ndarray, ridge: float, names, *, nothing: bool, start=None) -> np.ndarray:
@@ -73,12 +74,15 @@ def weights_of(seen: list[Seen], *, names=NAMES, start=(None, None)):
     pairs = [one for one in seen if len(one.rows)]
     rows, right, shares = [one.rows for one in pairs], [one.right() for one in pairs], [one.share for one in pairs]
     event = _of(rows, right, shares, EVENT_RIDGE, FEATURES, names[0], start[0], nothing=True)
+    beta = np.array([event.get(name, 0.0) for name in FEATURES])
     rows, right, shares = [], [], []
     for one in pairs:
+        score = one.rows @ beta
+        chances = np.exp(score - score.max())
         for place in one.onsets if one.family not in ONE_PATH_FAMILIES else []:
             good = one.offs_s(place.delays_s) <= RIGHT_S
             if place.taught and good.any() and not good.all():
-                rows.append(place.rows)
+                rows.append(told_unseen.with_likelihood(place.rows, place.delays_s, one.lags_s, chances))
                 right.append(good)
                 shares.append(one.share)
     return event, _of(rows, right, shares, ONSET_RIDGE, ONSET_FEATURES, names[1], start[1], nothing=False)
@@ -138,8 +142,6 @@ def main() -> None:
     elif chosen.what == "show":
         told_unseen.report(told_unseen.left_out(seen, weights_of, NAMES))
     else:
-        from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
-
         told = [told_unseen.told_by(one, (EVENT_WEIGHTS, ONSET_WEIGHTS)) for one in seen]
         told_unseen.report([one for one in told if one is not None], (LOG_ODDS, RIGHT), LOG_SIGMA)
 

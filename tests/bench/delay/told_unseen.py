@@ -20,7 +20,7 @@ from scipy.special import expit, ndtr
 
 from micalign.tdoa import posterior
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
-from micalign.tdoa.posterior import EVENT_S, Event, Onset
+from micalign.tdoa.posterior import EVENT_S, ONSET_FEATURES, Event, Onset
 from micalign.tdoa.tuned import RELIABLE
 
 RIGHT_S = 1e-4
@@ -71,7 +71,8 @@ def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
     if not len(one.rows):
         return None
     rate = 1e7
-    events, _ = posterior.events(Hypotheses(np.rint(one.lags_s * rate).astype(np.intp), one.kinds, one.rows), rate)
+    found = Hypotheses(np.rint(one.lags_s * rate).astype(np.intp), one.kinds, one.rows)
+    events, chances = posterior.events(found, rate)
     top = events[0]
     if top.kind == ONE_PATH:
         path = np.flatnonzero((one.kinds == ONE_PATH) & (np.abs(one.lags_s - top.delay_s) <= 1.3 * EVENT_S))
@@ -81,8 +82,21 @@ def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
     if not near:
         return Told(one, events, Onset(top.delay_s, EVENT_S, EVENT_S, 0.0, 0.7), top.delay_s)
     place = min(near, key=lambda place: (place.kind != top.kind, abs(place.at_s - top.delay_s)))
-    onset = posterior.onset_within(place.delays_s, place.rows)
+    rows = with_likelihood(place.rows, place.delays_s, one.lags_s, chances)
+    onset = posterior.onset_within(place.delays_s, rows)
     return Told(one, events, onset, onset.delay_s)
+
+
+def with_likelihood(features, where, lags_s, chances):
+    """The two features that follow from the first logit, by the weights that are being fitted."""
+    near = np.abs(lags_s - np.median(where)) <= 8e-4
+    share = chances[near] / max(chances[near].sum(), 1e-9)
+    apart = where[:, None] - lags_s[near][None]
+    features = features.copy()
+    for name, width in (("near likelihood", 8e-5), ("likelihood", 2e-4)):
+        bell = np.exp(-0.5 * (apart / width) ** 2)
+        features[:, ONSET_FEATURES.index(name)] = np.log((bell * share).sum(axis=1) + 1e-3)
+    return features
 
 
 # ---------------------------------------------------------------- left out
