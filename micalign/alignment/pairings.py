@@ -26,9 +26,9 @@ from micalign.alignment.di_and_mics import (
     one_path_sum,
 )
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.over_kit import laid_on_strokes, pair_over_kit
+from micalign.alignment.over_kit import laid_on_strokes, level_spread_db, pair_over_kit
 from micalign.alignment.solo import FoundAlone
-from micalign.alignment.tuned import FAR_S, UNLIKELY, USUAL_S, WIDE_S
+from micalign.alignment.tuned import CLOSE_DB, FAR_S, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
@@ -140,11 +140,15 @@ def measured(
 def _over_kit(
     reference: Track, tracks: Sequence[Track], max_delay_s: float, by: By, tell: Callable[[str, float], None]
 ) -> Measured | None:
-    """Everything against a mic over the kit, None where the reference is one itself or none is found."""
+    """Everything against a mic over the kit, None where none is found, or where the reference hears the kit as it does.
+
+    Whoever names a mic over the kit first means it, whichever other two look more like its pair.
+    """
     every = {track.name: track for track in (reference, *tracks)}
     tell("listening for what stands over a kit", 0.0)
-    pair = pair_over_kit([listen(track) for track in every.values()])
-    if pair is None or reference.name in pair:
+    heard = {name: listen(track) for name, track in every.items()}
+    pair = pair_over_kit(list(heard.values()))
+    if pair is None or level_spread_db(heard[pair[0]], heard[reference.name]) <= CLOSE_DB:
         return None
     others = [track for name, track in every.items() if name != pair[0]]
     found = measured(every[pair[0]], others, max_delay_s=max_delay_s, by=by, on_strokes=True, progress=tell)

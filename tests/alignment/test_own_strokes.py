@@ -360,6 +360,15 @@ def test_a_muted_overhead_is_nothing_to_be_laid_onto(rng):
     assert laid_by_strokes(tracks["one"], times_s, [mute, *over(tracks)]) is not None
 
 
+def test_a_mic_over_the_kit_that_was_named_first_stays_the_reference(rng):
+    """Though two others look like the pair: a third mic, 1 ms behind them, whose lows do not meet theirs."""
+    tracks = kit(rng)
+    tracks["middle"] = Track.from_array("middle", np.roll(tracks["left"].read(), 44), RATE)
+    names = ("one", "two", "left", "right")
+    found = measured(tracks["middle"], [tracks[n] for n in names], on_strokes=True, over_kit=True)
+    assert (found.reference, found.named) == ("middle", None)
+
+
 def test_strokes_that_differ_too_much_promise_nothing(rng):
     """Half of the strokes gain what the other half loses and a little more: the mean is no reason to move."""
     tracks = kit(rng)
