@@ -107,7 +107,7 @@ class _Heard:
         return float(np.median(means[1] - means[0]))
 
 
-def pair_over_kit(heard: Sequence[Listened]) -> tuple[str, str] | None:
+def pair_over_kit(heard: Sequence[Listened], *, named: str | None = None) -> tuple[str, str] | None:
     """The two tracks that stand over a whole kit, the one that others are laid onto first; None where there are none.
 
     Both are loud at most strokes of all tracks, differ by much the same from one to the next, meet in the lows as
@@ -119,16 +119,21 @@ def pair_over_kit(heard: Sequence[Listened]) -> tuple[str, str] | None:
     ----------
     heard : sequence of Listened
         Every track of the take.
+    named : str, optional
+        The track that was named first: where it may be one of such a pair, that pair counts, however well another
+        looks. Two mics at one snare, or a room's pair, can look better by a hair.
     """
     told = _heard(heard) if len(heard) >= 2 + FEWEST_MICS else None
     pairs = _pairs(told) if told is not None else []
     if told is None or not pairs:
         return None
     best, *rest = pairs
-    for one in rest:
+    own = next((pair for pair in pairs if named in (pair.first, pair.second)), None)
+    for one in rest if own is None else ():
         apart = not {one.first, one.second} & {best.first, best.second}
         if apart and one.score > best.score - NEARLY and told.earlier_s(one, best) > EARLY_S:
             best = one
+    best = own or best
     lead = told.row(best.first)
     close = [k for k in range(len(heard)) if CLOSE_DB < told.spread_db(lead, k) < float("inf")]
     return (best.first, best.second) if len(close) >= FEWEST_MICS else None

@@ -147,8 +147,8 @@ def _over_kit(
     every = {track.name: track for track in (reference, *tracks)}
     tell("listening for what stands over a kit", 0.0)
     heard = {name: listen(track) for name, track in every.items()}
-    pair = pair_over_kit(list(heard.values()))
-    if pair is None or level_spread_db(heard[pair[0]], heard[reference.name]) <= CLOSE_DB:
+    pair = pair_over_kit(list(heard.values()), named=reference.name)
+    if pair is None or reference.name in pair or level_spread_db(heard[pair[0]], heard[reference.name]) <= CLOSE_DB:
         return None
     others = [track for name, track in every.items() if name != pair[0]]
     found = measured(every[pair[0]], others, max_delay_s=max_delay_s, by=by, on_strokes=True, progress=tell)

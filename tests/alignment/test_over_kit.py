@@ -55,6 +55,17 @@ def test_a_pair_that_hears_the_strokes_earlier_goes_before_one_that_looks_a_litt
     assert pair_over_kit([None] * 6) == found
 
 
+@pytest.mark.parametrize(("named", "found"), [("3", ("2", "3")), ("4", ("0", "1")), (None, ("0", "1"))])
+def test_a_track_named_first_that_may_be_over_the_kit_is_believed(monkeypatch, named, found):
+    """However well another pair looks: two mics at one snare, or two in the room."""
+    heard = told([3.0, 3.0, 3.0, 3.0, 0.0, 0.0])
+    monkeypatch.setattr(over_kit, "_heard", lambda _: heard)
+    pairs = [over_kit._Pair("0", "1", 1.0, 0.8), over_kit._Pair("2", "3", 0.1, 0.8)]
+    monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
+    monkeypatch.setattr(over_kit._Heard, "spread_db", lambda *_: 20.0)  # close mics enough
+    assert pair_over_kit([None] * 6, named=named) == found
+
+
 def test_a_mic_that_surely_hears_the_kit_before_the_reference_is_not_over_it(rng):
     """Its levels are the overhead's own: what tells it apart is that it is 2.3 ms nearer."""
     tracks = kit(rng)
