@@ -397,8 +397,9 @@ def moved_places(planned: Beliefs, where: slice, beliefs: Beliefs, seen: Sightin
         near.append((float(np.exp(evidence - top)), one))
     total = sum(weight for group in groups for weight, _ in group)
     every = [_place(planned, where, group, total) for group in groups]
-    kept = sorted((place for place in every if place.probability >= LEAST_CHANCE), key=lambda place: -place.probability)
-    return tuple(kept)
+    first, *others = sorted(every, key=lambda place: -place.probability)
+    # Where many places are possible none of them may be likely: the likeliest is told all the same.
+    return (first, *(place for place in others if place.probability >= LEAST_CHANCE))
 
 
 def _starts(planned: Beliefs, where: slice, fit: Fit) -> list[Floats]:
