@@ -28,6 +28,8 @@ from micalign.acoustics.tape_doubt import (
 )
 from micalign.acoustics.tape_network import (
     Network,
+    also_fitting,
+    best_starts,
     descend,
     distinct,
     huber,
@@ -36,14 +38,11 @@ from micalign.acoustics.tape_network import (
     misfit,
     network_of,
     parts,
-    random_starts,
     settled,
 )
 from micalign.acoustics.tuned import (
-    ALSO_FITS,
     DISAGREES,
     HANDFUL,
-    JUST_BEYOND_M,
     MOST_CANDIDATES,
     MOST_HELPED,
     MOVED_M,
@@ -253,7 +252,7 @@ def _wrong(scene: Scene, solved: _Solved, wanted: NextTape | None) -> tuple[Wron
         )
         ends = set(net.ends[slip.tape].tolist())
         shown = [point for point in net.unknown_points if point in moved | ends]
-        places = {net.names[point]: point_of(_into_room(net, at[point])) for point in shown}
+        places = {net.names[point]: point_of(net.into_room(at[point])) for point in shown}
         off = float(net.distance_m[slip.tape] - net.lengths(slip.unknowns[None])[0, slip.tape])
         span = None
         if wanted is not None:
@@ -309,7 +308,7 @@ def _point(scene: Scene, solved: _Solved, point: int) -> SurveyPoint:
     net = solved.net
     part, own = (point_covariance(net, point, each) for each in (solved.whole, solved.whole - solved.spread))
     sigma, radius = np.sqrt(np.diag(part)), radius_68_m(own)
-    place = _into_room(net, net.places(solved.unknowns[None])[0, point])
+    place = net.into_room(net.places(solved.unknowns[None])[0, point])
     fixed = radius <= UNFIXED_M
     loose = net.free[point] & (np.sqrt(np.diag(own)) > UNFIXED_M / 2)
     x, y, z = (None if not fixed and bad else value for value, bad in zip(place.tolist(), loose, strict=True))
@@ -343,7 +342,7 @@ def _other_place(solved: _Solved, point: int, place: Floats, radius: float) -> P
     for other in (*(slip.unknowns for slip in solved.doubts), *solved.others):
         there = solved.net.places(other[None])[0, point]
         if np.linalg.norm(there - place) > max(OTHER_PLACE_M, OTHER_PLACE_RADII * radius):
-            return point_of(_into_room(solved.net, there))
+            return point_of(solved.net.into_room(there))
     return None
 
 
@@ -458,7 +457,7 @@ def _solve(net: Network) -> _Solved:
 
 def _solve_part(net: Network) -> _Solved:
     weights = 1.0 / net.sigma_m
-    starts = _fewer_of_many(net, random_starts(net), weights)
+    starts = best_starts(net, weights)
     every = np.tile(weights, (len(starts), 1))
     found = descend(net, starts, every)
     inside = in_bounds(net, found)
@@ -469,27 +468,11 @@ def _solve_part(net: Network) -> _Solved:
     blame = accused(net, candidates, weights)
     best = huber(net, blame.unknowns[None], blame.weights[None])[0]
     whole = covariance(net, best, blame.weights) + blame.spread
-    others = _others(net, candidates, best, blame.weights)
+    others = also_fitting(net, candidates, best, blame.weights)
     spare = spare_tapes(net, best, blame.weights)
     return _Solved(
         net, best, whole, blame.spread, blame.weights, blame.suspects, blame.rivals, others, spare, blame.doubts
     )
-
-
-def _fewer_of_many(net: Network, starts: Floats, weights: Floats) -> Floats:
-    """The best starts: all for a handful of points, four for a hundred that hang together, where each costs seconds."""
-    most = max(4, 1000 // starts.shape[1])
-    cost = misfit(net, starts, np.tile(weights, (len(starts), 1)))
-    return starts[np.sort(np.argsort(cost, kind="stable")[:most])]
-
-
-def _others(net: Network, candidates: Floats, best: Floats, weights: Floats) -> Floats:
-    """Other solutions that fit about as well (3 sigmas)."""
-    tried = np.tile(weights, (len(candidates), 1))
-    found = descend(net, candidates, tried)
-    cost = misfit(net, found, tried)
-    near = in_bounds(net, found) & (cost < float(misfit(net, best[None], weights[None])[0]) + ALSO_FITS)
-    return distinct(net, found[near], cost[near])
 
 
 def _turned(solved: _Solved) -> _Solved:
@@ -512,9 +495,3 @@ def _turned(solved: _Solved) -> _Solved:
         others=solved.others[~mirrors],
         doubts=tuple(replace(slip, unknowns=slip.unknowns * signs) for slip in solved.doubts),
     )
-
-
-def _into_room(net: Network, place: Floats) -> Floats:
-    """A place just beyond a wall or the floor, moved to it: tapes are not exact, walls are."""
-    inside: Floats = np.clip(place, net.low_m, net.high_m)
-    return inside if np.max(np.abs(inside - place)) < JUST_BEYOND_M else place

@@ -17,11 +17,13 @@ from functools import cached_property
 import numpy as np
 
 from micalign.acoustics.tuned import (
+    ALSO_FITS,
     APART_M,
     ARRIVED_M,
     FELT_SIGMAS,
     HUBER_BEND,
     HUBER_ROUNDS,
+    JUST_BEYOND_M,
     MARGIN_M,
     STARTS,
     STEPS_AGAIN,
@@ -33,6 +35,8 @@ from micalign.scene.model import Scene
 __all__ = [
     "Network",
     "Part",
+    "also_fitting",
+    "best_starts",
     "descend",
     "distinct",
     "huber",
@@ -119,6 +123,11 @@ class Network:
                 slopes[:, rows[has], slot[has]] += side * unit[:, has, axis]
         return length, slopes
 
+    def into_room(self, place: Floats) -> Floats:
+        """A place (3,) just beyond a wall or the floor, moved to it: tapes are not exact, walls are."""
+        inside: Floats = np.clip(place, self.low_m, self.high_m)
+        return inside if np.max(np.abs(inside - place)) < JUST_BEYOND_M else place
+
 
 def network_of(scene: Scene) -> Network:
     """The points and tapes of a scene; where it gives no coordinate at all, in a frame of three of its points."""
@@ -148,6 +157,14 @@ def is_frameless(scene: Scene) -> bool:
     """Whether tapes are all that is known of three points or more: no coordinate, and no room to stand in."""
     things = list(scene.placed())
     return len(things) > 2 and scene.room is None and all(set(thing.at) == {None} for thing in things)
+
+
+def best_starts(net: Network, weights: Floats) -> Floats:
+    """Of the random starts all for a handful of points, four for a hundred that hang together: each costs seconds."""
+    starts = random_starts(net)
+    most = max(4, 1000 // starts.shape[1])
+    cost = misfit(net, starts, np.tile(weights, (len(starts), 1)))
+    return starts[np.sort(np.argsort(cost, kind="stable")[:most])]
 
 
 def random_starts(net: Network, count: int = STARTS) -> Floats:
@@ -299,6 +316,15 @@ def distinct(net: Network, unknowns: Floats, cost: Floats) -> Floats:
         if all(np.max(np.abs(unknowns[index] - other)) > APART_M for other in kept):
             kept.append(unknowns[index])
     return np.array(kept).reshape(-1, unknowns.shape[1])
+
+
+def also_fitting(net: Network, candidates: Floats, best: Floats, weights: Floats) -> Floats:
+    """Solutions from the candidates, (B, n), that fit about as well as the best, (n,), within 3 sigmas: (K, n)."""
+    tried = np.tile(weights, (len(candidates), 1))
+    found = descend(net, candidates, tried)
+    cost = misfit(net, found, tried)
+    near = in_bounds(net, found) & (cost < float(misfit(net, best[None], weights[None])[0]) + ALSO_FITS)
+    return distinct(net, found[near], cost[near])
 
 
 @dataclass(frozen=True, eq=False)
