@@ -91,13 +91,14 @@ def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path
     scene = read_scene(scene_path)
     take = open_take(scene, scene_path)
     files = {row["track"]: Path(row["file"]) for row in aligned["tracks"]}
+    loud_db, late_db = (scene.mic(track).gain_db for track in found.tracks)
     rows = []
     for name, late_s, tracks in (
         ("before", found.before_s, [take.track(track) for track in found.tracks]),
         ("after alignment", found.after_s, [open_track(files[track], name=track) for track in found.tracks]),
     ):
         predicted = Copy(late_s, found.level_difference_db, label=f"predicted: {show_ms(late_s)} late")
-        rows.append((name, predicted, Recorded(*recorded_sum(*tracks))))
+        rows.append((name, predicted, Recorded(*recorded_sum(*tracks, gain_db=late_db - loud_db))))
     title = f"{found.source}: {found.tracks[0]} and {found.tracks[1]} added, against {found.tracks[0]} alone"
     figure = recorded_combs_figure(rows, title=title)
     write_bytes(path, render(figure, path.suffix), force=force, kind=FIGURE)

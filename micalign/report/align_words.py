@@ -27,6 +27,7 @@ from micalign.scene.model import Scene
 from micalign.take.tracks import Track
 from micalign.units import (
     AUDIBLE_HZ,
+    amplitude_from_db,
     db_from_power,
     show_band,
     show_centimetres,
@@ -275,11 +276,11 @@ def remaining(scene: Scene, aligned: Mapping[str, Any], source: str, close: str)
     return Remaining(source, (close, other), abs(before_s), abs(after_s), level_db)
 
 
-def recorded_sum(loud: Track, late: Track) -> tuple[Floats, Floats]:
+def recorded_sum(loud: Track, late: Track, *, gain_db: float = 0.0) -> tuple[Floats, Floats]:
     """What adding ``late`` does to ``loud`` on its loudest hits: frequencies (Hz), levels (dB against it alone), (N,).
 
-    Tracks as they are: a take made by `simulate` stands at the blend's gains. Powers are smoothed to a twenty-fourth
-    of an octave before they are divided.
+    ``gain_db`` is the blend's fader of ``late`` against that of ``loud``: it stands in no recording, and the scene's
+    comb is that of the blend. Powers are smoothed to a twenty-fourth of an octave before they are divided.
 
     Examples
     --------
@@ -289,11 +290,12 @@ def recorded_sum(loud: Track, late: Track) -> tuple[Floats, Floats]:
     True
     """
     rate, frames = loud.sample_rate, round(_HIT_S * loud.sample_rate)
+    fader = amplitude_from_db(gain_db)
     window, alone, both = np.hanning(2 * frames)[frames:], np.zeros(2 * frames + 1), np.zeros(2 * frames + 1)
     for hit in _loudest_hits(loud):
         first, second = (window * track.read(hit - round(_BEFORE_S * rate), frames) for track in (loud, late))
         alone += np.abs(np.fft.rfft(first, 4 * frames)) ** 2
-        both += np.abs(np.fft.rfft(first + second, 4 * frames)) ** 2
+        both += np.abs(np.fft.rfft(first + fader * second, 4 * frames)) ** 2
     centres = np.geomspace(25.0, min(18000.0, 0.45 * rate), 800)
     place = centres * 4 * frames / rate
     low = np.floor(place * 2 ** (-_SMOOTHED_OCTAVES / 2)).astype(int)
