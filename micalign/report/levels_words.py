@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.audio import Absent, Inventory, Present
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite, sentence
-from micalign.take.levels import Remark, TrackFacts, TrackLevels, WorkingWindow, measure_levels, remarks_together
+from micalign.take.levels import TrackLevels, WorkingWindow, measure_levels
+from micalign.take.together import Remark, TrackFacts, remarks_together
 from micalign.units import db_from_amplitude, db_from_power, dbfs_cell, many, show_percent
 
 if TYPE_CHECKING:

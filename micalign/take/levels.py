@@ -13,8 +13,7 @@ One short function says each thing of a track. A problem spoils the track or its
 dead, doubled, an offset of 1 % and more, hum or much noise that would be heard. A note is advice: hot, quiet, weak hum,
 some noise. What is heard is judged after the track has been turned up into the working window: above -60 dBFS there is
 a note, above -50 dBFS a problem; hum, and the noise of a quiet track, are a problem above -60 dBFS. All limits are
-common practice, no source. Of all tracks it is asked whether they belong together: one sample rate, one length, one
-start by their time stamps.
+common practice, no source.
 """
 
 from __future__ import annotations
@@ -26,27 +25,22 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.errors import TakeError, some
+from micalign.errors import TakeError
 from micalign.take import tuned
-from micalign.take.doubles import Double, find_doubles
 from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
 from micalign.take.noise import Floor, Hum, NoiseParts, find_hum, loud_power, noise_floor, noise_parts
+from micalign.take.together import Double, Remark, Severity, clock, double_remark, find_doubles
 from micalign.take.tracks import Track
-from micalign.units import db_from_amplitude, db_from_power, many, show_dbfs, show_hz, show_ms, show_percent
+from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_hz, show_percent
 
 __all__ = [
-    "Remark",
-    "TrackFacts",
     "TrackLevels",
     "WorkingWindow",
-    "clock",
     "measure_levels",
-    "remarks_together",
 ]
 
 
 Verdict: TypeAlias = Literal["good", "quiet", "hot", "clipped", "silent"]
-Severity: TypeAlias = Literal["note", "problem"]
 
 
 def measure_levels(
@@ -226,29 +220,6 @@ class TrackLevels:
 
 
 @dataclass(frozen=True, slots=True)
-class Remark:
-    """One thing worth saying.
-
-    Parameters
-    ----------
-    rule : str
-        Its short name: ``clipped``, ``hum``, ``double`` ...
-    severity : str
-        ``problem`` or ``note``.
-    message, advice : str
-        What was found, and what to do.
-    caution : str
-        What keeps people safe while doing it.
-    """
-
-    rule: str
-    severity: Severity
-    message: str
-    advice: str = ""
-    caution: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class WorkingWindow:
     """Between which percentages of full scale the loudest peaks should lie.
 
@@ -309,16 +280,6 @@ def _is_dead(readings: Readings, floor: Floor | None, hum: Hum | None) -> bool:
     return loudest < tuned.DEAD_SPREAD * floor.power and (loudest < tuned.DEAD_POWER or alone)
 
 
-def clock(seconds: float) -> str:
-    """A place in a track in minutes and seconds.
-
-    >>> clock(0.25), clock(83.456), clock(3675.0)
-    ('0:00.250', '1:23.456', '61:15.000')
-    """
-    thousandths = round(seconds * 1000)
-    return f"{thousandths // 60000}:{thousandths // 1000 % 60:02d}.{thousandths % 1000:03d}"
-
-
 EARTH: Final = (
     "Never lift or cut a protective earth to be rid of hum: it keeps people alive. Local electrical codes come first, "
     "and wiring is for a licensed electrician."
@@ -344,7 +305,7 @@ def _remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[Track
     if levels.broken:
         found.append(Remark("broken", "problem", f"it could not be read to its end: {levels.broken}"))
     if levels.double is not None:
-        found.append(_double(levels, levels.double, take))
+        found.append(double_remark(levels.double, take[levels.double.first].name))
     return tuple(sorted(found, key=lambda remark: remark.severity != "problem"))
 
 
@@ -446,25 +407,6 @@ def _offset(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
         yield Remark("offset", severity, said, look)
 
 
-def _double(levels: TrackLevels, double: Double, take: Sequence[TrackLevels]) -> Remark:
-    other = take[double.first].name
-    ways = []
-    if abs(double.gain_db) >= tuned.GAIN_SHOWN_DB:
-        ways.append(f"{abs(double.gain_db):.1f} dB {'louder' if double.gain_db > 0 else 'quieter'}")
-    if double.polarity < 0:
-        ways.append("inverted")
-    if double.lag_samples:
-        count = abs(double.lag_samples)
-        ways.append(f"{many(count, 'sample')} {'later' if double.lag_samples > 0 else 'earlier'}")
-    how = f" ({', '.join(ways)})" if ways else ""
-    said = f"the same signal as '{other}'{how}"
-    if double.same_file:
-        look = "a mono sound in a file of several channels: keep one of them, or look for the mic that is missing"
-    else:
-        look = "one of the two is patched or named wrongly: record the missing mic, or leave this track out"
-    return Remark("double", "problem", said, look)
-
-
 _QUESTIONS: Final[tuple[Callable[[TrackLevels, WorkingWindow], Iterator[Remark]], ...]] = (
     _clipped,
     _level,
@@ -472,64 +414,3 @@ _QUESTIONS: Final[tuple[Callable[[TrackLevels, WorkingWindow], Iterator[Remark]]
     _noise,
     _offset,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class TrackFacts:
-    """A track's name, rate (Hz) and length, and its start in seconds since midnight where its file says so."""
-
-    name: str
-    sample_rate: int
-    duration_s: float
-    start_s: float | None = None
-
-
-def remarks_together(sheets: Sequence[TrackFacts]) -> tuple[Remark, ...]:
-    """What is to be said of the take as a whole.
-
-    >>> pair = TrackFacts("kick", 48000, 10.0), TrackFacts("snare", 44100, 10.0)
-    >>> [(remark.rule, remark.severity) for remark in remarks_together(pair)]
-    [('rates', 'problem')]
-    """
-    if len(sheets) < 2:
-        return ()
-    return (*_rates(sheets), *_starts(sheets), *_lengths(sheets))
-
-
-def _rates(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
-    rates = [sheet.sample_rate for sheet in sheets]
-    usual = max(sorted(set(rates)), key=rates.count)
-    odd = [f"'{sheet.name}' ({sheet.sample_rate} Hz)" for sheet in sheets if sheet.sample_rate != usual]
-    if odd:
-        count, all_ = rates.count(usual), len(sheets)
-        said = f"the sample rates differ: {count} of {all_} tracks {'is' if count == 1 else 'are'} at {usual} Hz"
-        said += f", but not {some(odd, tuned.NAMES_SHOWN)}"
-        yield Remark("rates", "problem", said, "convert the odd ones to the others' rate before anything else")
-
-
-def _starts(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
-    known = [(sheet.start_s, sheet) for sheet in sheets if sheet.start_s is not None]
-    if len(known) < 2:
-        return
-    first = min(start for start, _ in known)
-    late = [
-        f"'{sheet.name}' ({show_ms(start - first)})"
-        for start, sheet in known
-        if start - first > 0.5 / sheet.sample_rate
-    ]
-    if late:
-        said = "by their time stamps not all tracks start together: later than the first are "
-        said += some(late, tuned.NAMES_SHOWN)
-        yield Remark("starts", "note", said, "place the files by their time stamps, not by their beginnings")
-
-
-def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
-    longest = max(sheet.duration_s for sheet in sheets)
-    short = [
-        f"'{sheet.name}' ({clock(sheet.duration_s)})"
-        for sheet in sheets
-        if longest - sheet.duration_s > tuned.LENGTHS_DIFFER_S
-    ]
-    if short:
-        said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {some(short, tuned.NAMES_SHOWN)}"
-        yield Remark("lengths", "note", said, "was a track started late, stopped early, or cut short while copying?")

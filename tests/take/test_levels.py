@@ -7,8 +7,9 @@ import pytest
 from faulty_takes import RATE, clean_take
 
 from micalign.errors import TakeError
-from micalign.take.levels import TrackFacts, WorkingWindow, clock, measure_levels, remarks_together
+from micalign.take.levels import WorkingWindow, measure_levels
 from micalign.take.meters import OutlineMeter
+from micalign.take.together import TrackFacts, clock, remarks_together
 from micalign.take.tracks import Track
 
 
