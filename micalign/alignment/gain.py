@@ -158,11 +158,15 @@ class BlendTrack:
 
 @dataclass(frozen=True, slots=True)
 class BandGain:
-    """Coherent gain in one third octave; None where the band holds no sound."""
+    """Coherent gain in one third octave; None where the band holds no sound.
+
+    ``parts_db``: the powers of all tracks as recorded in it, in decibels against those of all frequencies.
+    """
 
     centre_hz: float
     before_db: float | None
     after_db: float | None
+    parts_db: float | None = None
 
 
 @dataclass(frozen=True)
@@ -225,10 +229,13 @@ def sum_gain(moved: Sequence[BlendTrack]) -> SumGain:
             sums[row, 0] += _powers(parts.sum(axis=0))
             sums[row, 1] += _powers(parts).sum(axis=0)
     everything = frequency_hz >= 20.0
-    bands = [
-        BandGain(centre, *(_gain_db(sums[row], _inside(frequency_hz, centre)) for row in (0, 1)))
-        for centre in third_octaves(31.0, min(16000.0, 0.4 * rate))
-    ]
+    all_parts = float(sums[0, 1, everything].sum())
+    bands = []
+    for centre in third_octaves(31.0, min(16000.0, 0.4 * rate)):
+        inside = _inside(frequency_hz, centre)
+        before_db, after_db = (_gain_db(sums[row], inside) for row in (0, 1))
+        parts_db = None if before_db is None else db_from_power(float(sums[0, 1, inside].sum()) / all_parts)
+        bands.append(BandGain(centre, before_db, after_db, parts_db))
     low = (frequency_hz >= LOW_HZ[0]) & (frequency_hz <= LOW_HZ[1])
     whole, lows = ([_gain_db(row, inside) for row in sums] for inside in (everything, low))
     return SumGain(whole[0], whole[1], tuple(bands), lows[0], lows[1])

@@ -154,19 +154,23 @@ def _has_lost(band: Band) -> bool:
 
 
 def _octaves(bands: Sequence[Band]) -> list[Band]:
-    """An octave (63 Hz, 125 Hz ...) to a row: the mean of its third octaves' gains."""
+    """An octave (63 Hz, 125 Hz ...) to a row: the powers of its third octaves, added."""
     rows: dict[int, list[Band]] = {}
     for band in bands:
         rows.setdefault(round(10 * math.log10(_number(band["centre_hz"])) / 3), []).append(band)
     return [
-        {"centre_hz": 10 ** (0.3 * octave), **{key: _mean(group, key) for key in ("before_db", "after_db")}}
+        {"centre_hz": 10 ** (0.3 * octave), **{key: _of_powers(group, key) for key in ("before_db", "after_db")}}
         for octave, group in rows.items()
     ]
 
 
-def _mean(group: Sequence[Band], key: str) -> float | None:
-    known = [value for band in group if (value := band[key]) is not None]
-    return sum(known) / len(known) if known else None
+def _of_powers(group: Sequence[Band], key: str) -> float | None:
+    """The gain of several bands together; bands of a file that does not say how loud each is count the same."""
+    known = [(band.get("parts_db") or 0.0, gain_db) for band in group if (gain_db := band[key]) is not None]
+    if not known:
+        return None
+    parts_db, gains_db = np.array(known).T
+    return float(db_from_power(np.sum(10 ** ((parts_db + gains_db) / 10)) / np.sum(10 ** (parts_db / 10))))
 
 
 def _phase_words(phase: Mapping[str, str | float | int | None], offsets: OffsetsFile) -> str:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 
+import numpy as np
 import pytest
 from rich.console import Console
 
 from micalign.files.offsets_file import AllPass, OffsetsFile, TrackOffset
-from micalign.report.align_words import shift_table, words
+from micalign.report.align_words import gain_table, shift_table, words
 
 
 def sheet(*, flip: bool, polarity: int) -> OffsetsFile:
@@ -51,3 +52,16 @@ def test_a_polarity_that_the_all_pass_turns_over_is_told(tmp_path, flip, polarit
     assert "with bass mic it sums to +2.8 dB instead of +0.5 dB" in line
     assert ("Polarity:" in line) == (said is not None)
     assert said is None or said in line
+
+
+def test_an_octave_is_the_power_of_its_thirds():
+    """Two thirds of 100 and 126 Hz: the loud one doubles, one 20 dB softer is lost: 10 log10(2 / 1.01) of both."""
+    loud = {"centre_hz": 100.0, "before_db": 0.0, "after_db": 10 * np.log10(2), "parts_db": -3.0}
+    soft = {"centre_hz": 125.9, "before_db": 0.0, "after_db": -120.0, "parts_db": -23.0}
+    silent = {"centre_hz": 158.5, "before_db": None, "after_db": None, "parts_db": None}
+    offsets = sheet(flip=False, polarity=1).model_copy(update={"bands": (loud, soft, silent)})
+    before, after, gained = (list(gain_table(offsets).columns[k].cells) for k in (1, 2, 3))
+    assert (before[-2], after[-2], gained[-2]) == ("+0.0 dB", "+3.0 dB", "+3.0 dB")
+    # A file of before bands said how loud they are: each counts the same, 10 log10(2 / 2).
+    plain = [{key: value for key, value in band.items() if key != "parts_db"} for band in (loud, soft, silent)]
+    assert list(gain_table(offsets.model_copy(update={"bands": tuple(plain)})).columns[2].cells)[-2] == "+0.0 dB"
