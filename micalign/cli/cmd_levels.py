@@ -94,7 +94,7 @@ def _measured(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, qui
 
         call = inventory_of_scene(recorded_in(read_scene(song.scene), song.scene, song.folder), song.scene)
     else:
-        from micalign.files.audio import expanded  # noqa: PLC0415
+        from micalign.files.songs import expanded  # noqa: PLC0415
 
         listed, notes = expanded(tracks or song.tracks(None))
         for sentence in () if song.folder else notes:

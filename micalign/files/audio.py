@@ -1,8 +1,8 @@
 """Which tracks do the names mean that a user or a scene gives, and which of them can be opened?
 
-A name is ``file.wav``, ``file.wav:2`` (channels count from 1) or a folder, which stands for all audio files in it, by
-name, without those of folders within it and hidden ones. A name that is itself a file wins over the reading as file and
-channel, so a colon in a file's name does no harm.
+A name is ``file.wav`` or ``file.wav:2`` (channels count from 1); what a folder stands for is the matter of
+`micalign.files.songs`. A name that is itself a file wins over the reading as file and channel, so a colon in a file's
+name does no harm.
 
 `open_track` gives one channel, `open_tracks` what a command line names, `open_take` what a scene names; samples are
 float64 with full scale +-1. An `Inventory` is for a check of a take, which has to hear of everything at once: there a
@@ -20,10 +20,9 @@ from pathlib import Path, PureWindowsPath
 from typing import Final, Literal
 
 from micalign.alignment.shift import rate_of_original
-from micalign.errors import SceneError, TakeError, some
-from micalign.files import tuned
+from micalign.errors import SceneError, TakeError
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
-from micalign.files.headers import crashed_frames, spoken_read
+from micalign.files.headers import crashed_frames
 from micalign.files.metadata import time_reference_of
 from micalign.scene.model import Scene
 from micalign.take.tracks import Take, Track, as_recorded
@@ -33,11 +32,9 @@ __all__ = [
     "Inventory",
     "Present",
     "Spec",
-    "audio_in",
     "audio_info",
     "each_of_take",
     "each_track",
-    "expanded",
     "find_in",
     "inventory_of_scene",
     "inventory_of_tracks",
@@ -46,6 +43,7 @@ __all__ = [
     "open_tracks",
     "original_of",
     "parse_spec",
+    "real_path",
     "refuse_changed",
 ]
 
@@ -252,79 +250,23 @@ def find_in(folder: Path, name: str) -> Path:
     return folder / PureWindowsPath(name).as_posix()
 
 
+def real_path(path: Path) -> Path:
+    """The one path of a file that several name, by links too; a name that no file can have as it is: opening says so.
+
+    >>> real_path(Path("takes/../kick.wav")) == real_path(Path("kick.wav"))
+    True
+    """
+    try:
+        return Path(os.path.realpath(path))
+    except ValueError:
+        return path
+
+
 def _exists(path: str | Path) -> bool:
     try:
         return os.path.lexists(path)
     except ValueError:
         return False
-
-
-_AUDIO_SUFFIXES: Final = frozenset({".wav", ".wave", ".bwf", ".rf64", ".flac", ".aif", ".aiff", ".aifc"})
-
-
-def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """The specs with each folder's audio files in its place, and a sentence for each folder of which files are skipped.
-
-    A file that another spec names stays where that names it.
-
-    Raises
-    ------
-    TakeError
-        If a folder cannot be read or holds no audio file.
-    """
-    given = [os.fspath(spec) for spec in specs]
-    named = {_key(parse_spec(spec).path) for spec in given if not _is_folder(spec)}
-    found: list[str] = []
-    notes: list[str] = []
-    for spec in given:
-        if not _is_folder(spec):
-            found.append(spec)
-            continue
-        audio, skipped = _listed(Path(spec))
-        found += [str(path) for path in audio if _key(path) not in named]
-        named |= {_key(path) for path in audio}
-        if skipped:
-            notes.append(f"skipped in {spec}, no audio files: {some(skipped, tuned.SKIPPED_SHOWN)}")
-    return tuple(found), tuple(notes)
-
-
-def audio_in(folder: Path) -> list[Path]:
-    """The audio files of a folder, by name; `TakeError` where it cannot be read."""
-    return [path for path in _entries(folder) if _is_audio(path)]
-
-
-def _entries(folder: Path) -> list[Path]:
-    with spoken_read(folder):
-        return sorted(folder.iterdir(), key=lambda path: (path.name.casefold(), path.name))
-
-
-def _listed(folder: Path) -> tuple[list[Path], list[str]]:
-    """The audio files of a folder, and the names of everything else in it."""
-    entries = _entries(folder)
-    audio = [path for path in entries if _is_audio(path)]
-    if not audio:
-        songs = sum(path.is_dir() and bool(audio_in(path)) for path in entries)
-        mend = f"{songs} folders in it do: are they songs (--songs {folder})?" if songs else "is it the right folder?"
-        raise TakeError(f"{folder} holds no audio file (WAV, AIFF or FLAC): {mend}")
-    return audio, [f"{path.name} (a folder)" if path.is_dir() else path.name for path in entries if not _is_audio(path)]
-
-
-def _is_audio(path: Path) -> bool:
-    return path.suffix.casefold() in _AUDIO_SUFFIXES and not path.name.startswith(".") and path.is_file()
-
-
-def _is_folder(spec: str) -> bool:
-    try:
-        return Path(spec).is_dir()
-    except (OSError, ValueError):  # a name that no file can have; opening it says so
-        return False
-
-
-def _key(path: Path) -> str:
-    try:
-        return os.path.realpath(path)
-    except ValueError:
-        return str(path)
 
 
 def _samples_of(track: Track) -> ChannelSamples | None:
@@ -354,10 +296,7 @@ def _recorded(scene: Scene, scene_path: str | os.PathLike[str]) -> list[tuple[st
 
 def _shared(files: dict[Path, AudioFile], path: Path) -> AudioFile:
     """One decoder for all tracks of a file, whatever path names it."""
-    try:
-        key = Path(os.path.realpath(path))
-    except ValueError:  # a name that no file can have; opening it says so
-        key = path
+    key = real_path(path)
     if key not in files:
         files[key] = _opened(path)
     return files[key]

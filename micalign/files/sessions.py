@@ -21,10 +21,10 @@ from micalign.alignment.session import default_reference
 from micalign.alignment.shift import at_rate
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest, some
-from micalign.files.audio import each_of_take, each_track, expanded, original_of, parse_spec
+from micalign.files.audio import each_of_take, each_track, original_of, parse_spec
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.scenes import read_scene
-from micalign.files.songs import alone_elsewhere, recorded_in
+from micalign.files.songs import alone_elsewhere, expanded, recorded_in
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take, Track, placed, track_named

@@ -1,4 +1,6 @@
-"""Which songs does one call name, and which of them are done already?
+"""Which audio files and songs does one call name by their folders, and which songs are done already?
+
+A folder stands for all audio files in it, by name, without those of folders within it and hidden ones.
 
 A song is a folder of tracks, or the recording of a scene. What is done of each is kept in one file, so that a run that
 was stopped goes on where it was: a song is done again once a file of its own changed, what was made of it is gone, or
@@ -10,15 +12,15 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from micalign import __version__
-from micalign.errors import MicalignError, OutputError, TakeError
+from micalign.errors import MicalignError, OutputError, TakeError, some
 from micalign.files import tuned
-from micalign.files.audio import audio_in, find_in
+from micalign.files.audio import find_in, parse_spec, real_path
 from micalign.files.headers import spoken_read
 from micalign.files.scenes import read_scene
 from micalign.files.sets import listed
@@ -26,7 +28,16 @@ from micalign.files.whole import KEPT, make_folder, write_text
 from micalign.scene.model import Scene
 from micalign.scene.quantities import AlonePlan
 
-__all__ = ["Finished", "Song", "alone_elsewhere", "recorded_in", "songs_in", "songs_of_scenes"]
+__all__ = [
+    "Finished",
+    "Song",
+    "alone_elsewhere",
+    "audio_in",
+    "expanded",
+    "recorded_in",
+    "songs_in",
+    "songs_of_scenes",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +72,67 @@ class Song:
             return (self.scene,)
         folder = find_in(self.scene.parent, scene.take.folder)
         return (self.scene, *dict.fromkeys(find_in(folder, one.file) for one in scene.take.tracks))
+
+
+_AUDIO_SUFFIXES: Final = frozenset({".wav", ".wave", ".bwf", ".rf64", ".flac", ".aif", ".aiff", ".aifc"})
+
+
+def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The specs with each folder's audio files in its place, and a sentence for each folder of which files are skipped.
+
+    A file that another spec names stays where that names it.
+
+    Raises
+    ------
+    TakeError
+        If a folder cannot be read or holds no audio file.
+    """
+    given = [os.fspath(spec) for spec in specs]
+    named = {real_path(parse_spec(spec).path) for spec in given if not _is_folder(spec)}
+    found: list[str] = []
+    notes: list[str] = []
+    for spec in given:
+        if not _is_folder(spec):
+            found.append(spec)
+            continue
+        audio, skipped = _listed(Path(spec))
+        found += [str(path) for path in audio if real_path(path) not in named]
+        named |= {real_path(path) for path in audio}
+        if skipped:
+            notes.append(f"skipped in {spec}, no audio files: {some(skipped, tuned.SKIPPED_SHOWN)}")
+    return tuple(found), tuple(notes)
+
+
+def audio_in(folder: Path) -> list[Path]:
+    """The audio files of a folder, by name; `TakeError` where it cannot be read."""
+    return [path for path in _entries(folder) if _is_audio(path)]
+
+
+def _entries(folder: Path) -> list[Path]:
+    with spoken_read(folder):
+        return sorted(folder.iterdir(), key=lambda path: (path.name.casefold(), path.name))
+
+
+def _listed(folder: Path) -> tuple[list[Path], list[str]]:
+    """The audio files of a folder, and the names of everything else in it."""
+    entries = _entries(folder)
+    audio = [path for path in entries if _is_audio(path)]
+    if not audio:
+        songs = sum(path.is_dir() and bool(audio_in(path)) for path in entries)
+        mend = f"{songs} folders in it do: are they songs (--songs {folder})?" if songs else "is it the right folder?"
+        raise TakeError(f"{folder} holds no audio file (WAV, AIFF or FLAC): {mend}")
+    return audio, [f"{path.name} (a folder)" if path.is_dir() else path.name for path in entries if not _is_audio(path)]
+
+
+def _is_audio(path: Path) -> bool:
+    return path.suffix.casefold() in _AUDIO_SUFFIXES and not path.name.startswith(".") and path.is_file()
+
+
+def _is_folder(spec: str) -> bool:
+    try:
+        return Path(spec).is_dir()
+    except (OSError, ValueError):  # a name that no file can have; opening it says so
+        return False
 
 
 def songs_in(folders: Sequence[Path], scene: Path | None = None) -> tuple[tuple[Song, ...], tuple[str, ...]]:
