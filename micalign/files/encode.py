@@ -31,7 +31,7 @@ from micalign.errors import OutputError, TakeError
 from micalign.files import tuned
 from micalign.files.decode import BYTES, MOST_CHANNELS, AudioFile
 from micalign.files.headers import EXTENSIBLE, WaveFormat, append_chunks, read_layout, wave_format
-from micalign.files.metadata import Carried, Moved, Shape, carried_blocks, carry, insert_blocks
+from micalign.files.metadata import Carried, Moved, Shape, carry, insert_blocks
 from micalign.files.sets import FileSet
 from micalign.files.whole import held, whole_file
 
@@ -48,7 +48,6 @@ class Written:
     Parameters
     ----------
     path : Path
-        The file.
     frames : int
         Samples in each channel.
     clipped : int
@@ -86,7 +85,6 @@ def write_audio(
     Parameters
     ----------
     path : path
-        The file to write.
     blocks : iterable of ndarray, shape (frames,) or (frames, channels)
         Float64, full scale +-1, one after the other.
     sample_rate : int
@@ -165,10 +163,10 @@ class Job:
     @property
     def source_format(self) -> WaveFormat | None:
         """The format of the original's samples, where that is a little-endian WAV."""
-        layout = None if self.source is None else read_layout(self.source)
-        if self.source is None or layout is None or layout.byte_order != "<":
+        if self.source is None:
             return None
-        return wave_format(self.source, layout)
+        layout = read_layout(self.source)
+        return wave_format(self.source, layout) if layout is not None and layout.byte_order == "<" else None
 
 
 @contextmanager
@@ -177,7 +175,8 @@ def audio_writer(
 ) -> Iterator[AudioWriter]:
     """The same for several files written in step: ``put`` blocks; the file stands when the ``with`` block ends well."""
     _refuse_unwritable(job)
-    job = replace(job, carried=_carried_for(job))
+    if job.source is not None:
+        job = replace(job, carried=carry(job.source, job.container, job.shape, job.moved))
     opened = whole_file(job.path, force=force) if within is None else within.file(job.path)
     with opened as partial:
         with _open_sink(partial, job) as sink:
@@ -368,7 +367,8 @@ class WavWriter:
         self._chunk(b"fmt ", _format_chunk(self.shape, self.subtype, self.like))
         if self.subtype in _FLOATS:
             self._fact_at = self._chunk(b"fact", bytes(4))
-        self._chunks(self.carried.before)
+        for name, data in self.carried.before:
+            self._chunk(name, data)
         self.file.write(b"data" + bytes(4))
         self._data_at = self.file.tell()
 
@@ -381,7 +381,8 @@ class WavWriter:
         """Write what follows the audio, and the sizes."""
         data_bytes = self.frames * self.shape.channels * BYTES[self.subtype]
         self.file.write(bytes(data_bytes % 2))
-        self._chunks(self.carried.after)
+        for name, data in self.carried.after:
+            self._chunk(name, data)
         riff_bytes = self.file.tell() - 8
         wide = self.always_wide or riff_bytes > self.largest
         self._patch(4, _UNKNOWN if wide else riff_bytes)
@@ -400,31 +401,15 @@ class WavWriter:
         self.file.write(data + bytes(len(data) % 2))
         return at
 
-    def _chunks(self, chunks: Iterable[tuple[bytes, bytes]]) -> None:
-        for name, data in chunks:
-            self._chunk(name, data)
-
     def _patch(self, at: int, value: int) -> None:
         self.file.seek(at)
         self.file.write(struct.pack("<I", value))
 
 
 _OWN: Final = frozenset({"WAV", "WAVEX", "RF64"})
-_KINDS: Final = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
 _NARROW: Final = frozenset({"AIFF", "AU", "SVX", "NIST", "IRCAM"})
 _Sink = Callable[[npt.NDArray[Any]], None]
 _BITS: Final = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
-
-
-def _carried_for(job: Job) -> Carried:
-    """The original's metadata for the new file."""
-    if job.source is None:
-        return Carried()
-    if job.container == "FLAC":
-        return Carried(left_out=carried_blocks(job.source)[1])
-    if job.container not in _KINDS:
-        return Carried(left_out=(f"all metadata ({job.container})",))
-    return carry(job.source, _KINDS[job.container], job.shape, job.moved)
 
 
 def _refuse_too_long(job: Job, frames: int) -> None:
@@ -441,8 +426,7 @@ def _open_sink(partial: Path, job: Job) -> Iterator[_Sink]:
     """Where samples go: int32 left-justified for integers, floats for the rest."""
     if job.is_plain:
         with partial.open("r+b", buffering=1 << 16) as file:
-            wide = job.container == "RF64"
-            wav = WavWriter(file, job.shape, job.subtype, job.carried, job.source_format, always_wide=wide)
+            wav = WavWriter(file, job.shape, job.subtype, job.carried, job.source_format, job.container == "RF64")
             yield wav.write
             wav.finish()
         return
@@ -452,8 +436,7 @@ def _open_sink(partial: Path, job: Job) -> Iterator[_Sink]:
             yield lambda values: _encode(file, pen, values, job)
         pen.refuse_lost()
     append_chunks(partial, (*job.carried.before, *job.carried.after))
-    if job.container == "FLAC" and job.source is not None:
-        insert_blocks(partial, carried_blocks(job.source)[0])
+    insert_blocks(partial, job.carried.blocks)
 
 
 class _Pen:

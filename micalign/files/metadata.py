@@ -20,13 +20,10 @@ import struct
 from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Final, Literal
+from typing import BinaryIO, Final, Literal
 
 from micalign.files import tuned
 from micalign.files.headers import Chunk, read_chunk, read_layout, spoken_read
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = [
     "FIXED_BYTES",
@@ -77,21 +74,34 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Carried:
-    """Chunks to write in front of the audio and behind it, and the names of those left out."""
+    """Chunks to write in front of the audio and behind it, a FLAC's blocks, and the names of those left out."""
 
     before: tuple[tuple[bytes, bytes], ...] = ()
     after: tuple[tuple[bytes, bytes], ...] = ()
     left_out: tuple[str, ...] = ()
+    blocks: tuple[tuple[int, bytes], ...] = ()
 
 
-def carry(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
-    """The chunks of ``source`` for a file of ``kind`` (``WAVE`` or ``AIFF``) whose audio moved so.
+_KINDS: Final = {"AIFF": b"AIFF", "WAV": b"WAVE", "WAVEX": b"WAVE", "RF64": b"WAVE"}
+
+
+def carry(source: Path, container: str, shape: Shape, moved: Moved) -> Carried:
+    """What a file of ``container`` (``WAV``, ``FLAC`` ...) whose audio moved so takes over from ``source``.
 
     Raises
     ------
     TakeError
         If the source cannot be read.
     """
+    if container == "FLAC":
+        blocks, lost = carried_blocks(source)
+        return Carried(left_out=lost, blocks=blocks)
+    if container not in _KINDS:
+        return Carried(left_out=(f"all metadata ({container})",))
+    return _carried_chunks(source, _KINDS[container], shape, moved)
+
+
+def _carried_chunks(source: Path, kind: bytes, shape: Shape, moved: Moved) -> Carried:
     layout = read_layout(source)
     if layout is None or _family(layout.kind) != kind:
         return Carried()
