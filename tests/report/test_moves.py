@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from micalign.acoustics.placement import Limit, Move, Obstacle
+from micalign.acoustics.obstacles import Limit, Obstacle
+from micalign.acoustics.placement import Move
 from micalign.report.place_words import move_words, obstacle_words
 from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Scene, Source
 from micalign.units import string_length
