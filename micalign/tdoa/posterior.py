@@ -142,9 +142,20 @@ def events(
 ) -> tuple[list[Event], Floats]:
     """The likeliest events, the likeliest first, and the probability of each hypothesis.
 
-    ``related``: it is known that the two tracks share something; ``odds``, (H,): how likely each is beforehand.
+    ``related``: it is known that the two tracks share something; ``odds``, (H,): how likely each is beforehand. Where
+    the tracks are so alike that they are one sound over one path, only paths are weighed: what the strokes of one and
+    the same sound say, and that the two may share nothing, is in no doubt any more.
     """
-    chances = probabilities(found.rows, EVENT_WEIGHTS, FEATURES, nothing=not related, odds=odds)
+    one_path = _is_one_path(found.rows)
+    chances = np.zeros(len(found.lags))
+    weighed = found.kinds == ONE_PATH if one_path else np.ones(len(found.lags), bool)
+    chances[weighed] = probabilities(
+        found.rows[weighed],
+        EVENT_WEIGHTS,
+        FEATURES,
+        nothing=not (related or one_path),
+        odds=None if odds is None else odds[weighed],
+    )
     delays = found.lags / rate
     near = np.clip(1.5 - np.abs(delays[:, None] - delays[None]) / EVENT_S, 0, 1)
     order = np.argsort(-(near @ chances), kind="stable")
@@ -154,12 +165,14 @@ def events(
             continue
         members = np.abs(delays - delays[index]) <= _MEMBER_S
         kinds = [float(chances[members & (found.kinds == kind)].sum()) for kind in range(3)]
-        alike = found.rows[members, FEATURES.index("path alike")].max(initial=0.0)
-        kind = ONE_PATH if alike > SO_ALIKE else int(np.argmax(kinds))
-        told.append(Event(float(delays[index]), float(chances[members].sum()), kind))
+        told.append(Event(float(delays[index]), float(chances[members].sum()), int(np.argmax(kinds))))
         if len(told) == count:
             break
     return told, chances
+
+
+def _is_one_path(rows: Floats) -> bool:
+    return bool(rows[:, FEATURES.index("path alike")].max(initial=0.0) > SO_ALIKE)
 
 
 def onset_rows(
