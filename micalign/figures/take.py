@@ -51,7 +51,14 @@ __all__ = [
 
 _MOST_STRIPS: Final = 32  # more make a figure of more than 20 inches
 _STRIP_IN: Final = 0.62  # height of a track's strip, inches
-_VERDICT_COLOURS: Final = {"good": "ink", "quiet": "soft", "hot": "amber", "clipped": "brick", "silent": "brick"}
+_VERDICT_COLOURS: Final = {
+    "good": "ink",
+    "quiet": "soft",
+    "hot": "amber",
+    "clipped": "brick",
+    "silent": "brick",
+    "broken": "brick",
+}
 
 
 def levels_figure(take: Sequence[TrackLevels], window: WorkingWindow | None = None) -> Figure:

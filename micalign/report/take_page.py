@@ -405,7 +405,7 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
 
 def _level_row(one: TrackLevels) -> tuple[str, ...]:
     floor = "none" if one.noise_floor_dbfs is None else _number(one.noise_floor_dbfs)
-    peak = "silent" if one.peak == 0 else _number(one.peak_dbfs)
+    peak = one.verdict if one.peak == 0 else _number(one.peak_dbfs)
     true_peak = "" if one.true_peak == 0 else _number(one.true_peak_dbtp)
     level = "" if one.mean_square == 0 else _number(one.rms_dbfs)
     return (one.name, peak, true_peak, level, floor, one.verdict)

@@ -5,7 +5,7 @@ the length of the take, but for 160 bytes to a second of a track. Peaks are agai
 samples). Root mean squares are against full scale 1 as well, so a full-scale sine reads -3.01 dBFS (AES17 would say 0);
 the noise floor and hum are root mean square too.
 
-Good, quiet, hot, clipped or silent: the working window is common practice, no source. The loudest peaks between 25 and
+Good, quiet, hot, clipped or silent, or broken where nothing else could be read: the working window is common practice, no source. The loudest peaks between 25 and
 75 % of full scale (-12.0 to -2.5 dBFS) leave room for a player who warms up, and lie far above the noise of any
 converter.
 
@@ -40,7 +40,7 @@ __all__ = [
 ]
 
 
-Verdict: TypeAlias = Literal["good", "quiet", "hot", "clipped", "silent"]
+Verdict: TypeAlias = Literal["good", "quiet", "hot", "clipped", "silent", "broken"]
 
 
 def measure_levels(
@@ -102,6 +102,8 @@ def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[Tr
     floor = noise_floor(readings.tenths)
     dead = _is_dead(readings, floor, hum)
     verdict = _verdict_on(readings.peak, readings.clipping, window, dead=dead)
+    if readings.broken and verdict == "silent":
+        verdict = "broken"  # what comes after may be anything
     return TrackLevels(
         name=track.name,
         sample_rate=track.sample_rate,
@@ -150,7 +152,8 @@ class TrackLevels:
     noise : NoiseParts
     hum : Hum or None
     verdict : str
-        ``good``, ``quiet``, ``hot``, ``clipped`` or ``silent`` (dead counts as silent).
+        ``good``, ``quiet``, ``hot``, ``clipped`` or ``silent`` (dead counts as silent); ``broken`` where no
+        sound could be read.
     gain_change_db : float or None
         What brings the loudest peak to the middle of the working window; None for a silent track, a least value for
         a clipped one.
@@ -247,8 +250,8 @@ class WorkingWindow:
         return (self.lower_percent + self.upper_percent) / 2.0
 
     def gain_change_db(self, peak: float, verdict: Verdict) -> float | None:
-        """What brings a peak to the middle of the window; none for a good or a silent track."""
-        if verdict == "silent":
+        """What brings a peak to the middle of the window; 0 for a good track, None for a silent or unread one."""
+        if verdict in {"silent", "broken"}:
             return None
         if verdict == "good":
             return 0.0
@@ -298,9 +301,10 @@ _NOISE_WORDS: Final = {
 
 def _remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[TrackLevels]) -> tuple[Remark, ...]:
     """All remarks on one track of a take, problems first."""
+    found: list[Remark] = []
     if levels.verdict == "silent":
         found = list(_silent(levels))
-    else:
+    elif levels.verdict != "broken":
         found = [remark for ask in _QUESTIONS for remark in ask(levels, window)]
     if levels.broken:
         found.append(Remark("broken", "problem", f"it could not be read to its end: {levels.broken}"))

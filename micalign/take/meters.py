@@ -385,21 +385,37 @@ class TrackMeter:
         return self._at / self._track.sample_rate
 
     def step(self) -> None:
-        """Read about a second more; what cannot be read ends the track there."""
+        """Read about a second more; what cannot be read ends the track there, to the sample."""
         frames = min(self._step, self._track.frames - self._at)
         if self._broken or frames <= 0:
             return
         try:
-            block = self._track.read(self._at, frames)
-            if not np.isfinite(block.max() - block.min()):
-                raise TakeError(
-                    f"track '{self._track.name}' holds a sample that is no number (NaN or infinite): export it again"
-                )
+            block = self._read(frames)
         except TakeError as error:
             self._broken = str(error)
-            return
-        self._at += frames
-        self._feed(block)
+            block = self._readable(frames)
+        self._at += len(block)
+        if len(block):
+            self._feed(block)
+
+    def _read(self, frames: int) -> Floats:
+        block = self._track.read(self._at, frames)
+        if len(block) and not np.isfinite(block.max() - block.min()):
+            raise TakeError(
+                f"track '{self._track.name}' holds a sample that is no number (NaN or infinite): export it again"
+            )
+        return block
+
+    def _readable(self, beyond: int) -> Floats:
+        """The longest block from here that can be read; one of ``beyond`` samples cannot."""
+        whole = np.zeros(0)
+        while beyond - len(whole) > 1:
+            middle = (len(whole) + beyond) // 2
+            try:
+                whole = self._read(middle)
+            except TakeError:
+                beyond = middle
+        return whole
 
     def finish(self) -> Readings:
         """What the meters say of all that was read."""

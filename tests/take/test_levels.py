@@ -62,12 +62,22 @@ def test_very_short_tracks_are_read(sound):
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
 def test_a_track_is_judged_as_far_as_it_can_be_read(bad):
     sound = clean_take(0)["kick"].copy()
-    sound[5 * RATE] = bad
+    sound[5 * RATE + 20_001] = bad
     broken, whole = measure_levels([Track.from_array("a", sound, RATE), Track.from_array("b", sound[: 4 * RATE], RATE)])
     assert {remark.rule for remark in broken.remarks} == {"broken"}
     assert "no number" in broken.remarks[0].message
-    assert broken.peak == np.abs(sound[: 5 * RATE]).max()
+    assert broken.peak == np.abs(sound[: 5 * RATE + 20_001]).max()
+    assert broken.mean_square == pytest.approx(np.mean(sound[: 5 * RATE + 20_001] ** 2))
     assert whole.remarks == ()
+
+
+@pytest.mark.parametrize("first", [0, 100, RATE + 100])
+def test_a_track_of_which_no_sound_can_be_read_is_not_called_silent(first):
+    """What comes after may be anything: whether it was armed is not to be asked."""
+    found = read(np.concatenate([np.zeros(first), np.full(2 * RATE, np.nan)]))
+    assert found.verdict == "broken"
+    assert found.gain_change_db is None
+    assert [remark.rule for remark in found.remarks] == ["broken"]
 
 
 def test_scaling_a_track_moves_every_level_alike():
