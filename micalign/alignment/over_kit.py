@@ -251,7 +251,10 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         if row.track == mate:
             delay = _mated(delay, meets, reference.name)
         elif row.track in rooms:
-            words = f"it hears its strokes after '{reference.name}', as a mic in the room: left as recorded"
+            words = (
+                f"it hears its strokes after '{reference.name}', as a mic in the room or one whose drum is not struck"
+            )
+            words += ": left as recorded"
             delay = _still(delay, words)
         elif row.track in over:
             delay = _still(delay, f"stays as it is: it hears the same kit as '{reference.name}'")

@@ -27,6 +27,7 @@ from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError
 from micalign.files import tuned
 from micalign.files.audio import audio_info, original_of
+from micalign.files.decode import AudioInfo
 from micalign.files.encode import AudioWriter, Job, Written, audio_writer
 from micalign.files.metadata import Moved
 from micalign.files.sets import FileSet, finish_killed, free_name, one_name, refuse_in_the_way
@@ -48,6 +49,16 @@ __all__ = [
 
 
 SUFFIX: Final = "-aligned"
+_ENDINGS: Final = {
+    **dict.fromkeys(("WAV", "WAVEX", "RF64"), (".wav", ".wave", ".bwf", ".rf64")),
+    "AIFF": (".aiff", ".aif", ".aifc"),
+    "FLAC": (".flac",),
+    "MP3": (".mp3",),
+    "OGG": (".ogg", ".oga", ".opus"),
+    "W64": (".w64",),
+    "CAF": (".caf",),
+}
+"""How the names of a container's files end, its usual ending first; containers in soundfile's words."""
 _NOT_IN_NAMES: Final = frozenset('/\\:*?"<>|')  # a path's own characters, and what some disk refuses
 
 
@@ -99,7 +110,15 @@ def output_names(tracks: Sequence[Track], suffix: str) -> tuple[str, ...]:
 def _name(track: Track, suffix: str, used: set[str]) -> str:
     info, channel = original_of(track)
     stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
-    return free_name(stem, f"{suffix}{info.path.suffix}", used)
+    return free_name(stem, f"{suffix}{_ending(info)}", used)
+
+
+def _ending(info: AudioInfo) -> str:
+    """The original's own ending, unless it is another container's: an MP3 called ``.wav`` is written as ``.mp3``."""
+    ending = info.path.suffix
+    foreign = any(ending.lower() in endings for endings in _ENDINGS.values())
+    own = _ENDINGS.get(info.format, (ending,))
+    return own[0] if foreign and ending.lower() not in own else ending
 
 
 def _refuse_too_long(paths: Sequence[Path]) -> None:

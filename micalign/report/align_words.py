@@ -68,18 +68,22 @@ def align_document(offsets: OffsetsFile, folder: Path | None, *, more: dict[str,
 
 
 def shift_table(offsets: OffsetsFile) -> Table:
-    """One row a track: what was done to it, and why nothing was where nothing was."""
-    table = bare_table(f"Laid onto {offsets.laid_onto or offsets.reference}")
+    """One row a track, first the one that the others were laid onto: what was done to it, and why nothing was where
+    nothing was.
+    """
+    onto = offsets.laid_onto or offsets.reference
+    tracks = sorted(offsets.tracks, key=lambda one: one.track != onto)
+    table = bare_table(f"Laid onto {onto}")
     table.add_column("track", overflow="fold")
     for heading in ("shift", "samples"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("polarity", no_wrap=True)
     table.add_column("file", overflow="fold")
-    remarks = [clean(_remark(one)) for one in offsets.tracks]
+    remarks = [clean(_remark(one)) for one in tracks]
     if any(remarks):
         table.add_column("remark", overflow="fold")
     turned = {phase["track"] for phase in offsets.phases if phase.get("polarity") == -1}
-    for one, remark in zip(offsets.tracks, remarks, strict=True):
+    for one, remark in zip(tracks, remarks, strict=True):
         polarity = "FLIPPED" if one.polarity_flip else "by all-pass" if one.track in turned else "kept"
         cells = [show_ms(one.shift_s, sign=True), show_samples(one.shift_samples), polarity]
         style = None if one.applied else WARNING

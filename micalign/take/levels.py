@@ -5,9 +5,9 @@ the length of the take, but for 160 bytes to a second of a track. Peaks are agai
 samples). Root mean squares are against full scale 1 as well, so a full-scale sine reads -3.01 dBFS (AES17 would say 0);
 the noise floor and hum are root mean square too.
 
-Good, quiet, hot, clipped or silent, or broken where nothing else could be read: the working window is common practice, no source. The loudest peaks between 25 and
-75 % of full scale (-12.0 to -2.5 dBFS) leave room for a player who warms up, and lie far above the noise of any
-converter.
+Good, quiet, hot, clipped or silent, or broken where nothing else could be read: the working window is common practice,
+no source. The loudest peaks between 25 and 75 % of full scale (-12.0 to -2.5 dBFS) leave room for a player who warms
+up, and lie far above the noise of any converter.
 
 One short function says each thing of a track. A problem spoils the track or its place in the mix: clipped, silent,
 dead, doubled, an offset of 1 % and more, hum or much noise that would be heard. A note is advice: hot, quiet, weak hum,

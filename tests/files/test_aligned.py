@@ -15,7 +15,7 @@ import soundfile
 from micalign.alignment.moved import MovedTrack
 from micalign.errors import OutputError, TakeError
 from micalign.files import aligned_audio
-from micalign.files.aligned_audio import AlignedFile, group_span, refuse_clashes, write_aligned
+from micalign.files.aligned_audio import AlignedFile, group_span, output_names, refuse_clashes, write_aligned
 from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import Decoder
 from micalign.files.encode import Written
@@ -68,6 +68,24 @@ def test_a_group_comes_out_in_time(tmp_path: Path) -> None:
         # Rounding in and out with dither: at most 2 steps; the kernel's error of -115 dB is 15 steps of 24 bits at
         # full scale, on a hit whose band ends far below 20 kHz a fraction of one.
         assert np.abs(soundfile.read(one.path)[0] - wanted).max() < 3 * one_lsb_24
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "written"),
+    [
+        ("kick.wav", ("MP3", "MPEG_LAYER_III"), "kick-aligned.mp3"),
+        ("kick.WAV", ("FLAC", "PCM_24"), "kick-aligned.flac"),
+        ("kick.aif", ("WAV", "PCM_24"), "kick-aligned.wav"),
+        ("kick.aif", ("AIFF", "PCM_24"), "kick-aligned.aif"),
+        ("kick.wave", ("RF64", "PCM_24"), "kick-aligned.wave"),
+        ("kick", ("FLAC", "PCM_24"), "kick-aligned"),
+    ],
+)
+def test_a_file_is_called_as_what_it_is(tmp_path: Path, name: str, kind: tuple[str, str], written: str) -> None:
+    """An MP3 named .wav comes out as .mp3, whose kind it keeps; an ending of no container stays."""
+    container, subtype = kind
+    soundfile.write(tmp_path / name, _hit(5000.0), RATE, subtype, format=container)
+    assert output_names([open_track(tmp_path / name)], "-aligned") == (written,)
 
 
 @pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])

@@ -1,4 +1,4 @@
-"""What ``align`` says of a phase that all-pass filters turn over."""
+"""What ``align`` says of its tracks, of a phase that all-pass filters turn over, and of what the sum gains."""
 
 from __future__ import annotations
 
@@ -52,6 +52,15 @@ def test_a_polarity_that_the_all_pass_turns_over_is_told(tmp_path, flip, polarit
     assert "with bass mic it sums to +2.8 dB instead of +0.5 dB" in line
     assert ("Polarity:" in line) == (said is not None)
     assert said is None or said in line
+
+
+@pytest.mark.parametrize(("reference", "onto"), [("bass mic", None), ("bass di", "bass mic")])
+def test_the_track_that_the_others_are_laid_onto_stands_first(reference, onto):
+    made = sheet(flip=False, polarity=1)
+    (moved,) = made.tracks
+    offsets = made.model_copy(update={"tracks": (moved, moved.model_copy(update={"track": "bass mic"}))})
+    table = shift_table(offsets.model_copy(update={"reference": reference, "laid_onto": onto}))
+    assert list(table.columns[0].cells) == ["bass mic", moved.track]
 
 
 def test_an_octave_is_the_power_of_its_thirds():
