@@ -131,8 +131,10 @@ def followed(
     return Offsets(reference, sample_rate, (still(reference), *kept), compromise=words)
 
 
-def held_against(offsets: Offsets, reference: str) -> Offsets:
+def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> Offsets:
     """The same shifts with delays told against another track, which is laid onto the former reference like the others.
+
+    ``by_name``: the former reference is known by its name as well.
 
     >>> laid = Shift("snare", -2e-3, 1e-5, 2e-3, polarity_flip=False, reliable=True, applied=True)
     >>> found = held_against(Offsets("overhead", 48000, (still("overhead"), laid)), "snare")
@@ -150,8 +152,9 @@ def held_against(offsets: Offsets, reference: str) -> Offsets:
         )
         for one in offsets.shifts
     ]
+    known = ", by its name and its sound," if by_name else ""
     words = (
-        f"'{offsets.reference}' hears the whole kit and '{reference}', named first, does not: all is laid onto "
+        f"'{offsets.reference}'{known} hears the whole kit and '{reference}', named first, does not: all is laid onto "
         f"'{offsets.reference}' (--reference '{reference}' lays all onto it)"
     )
     words = f"{words}; {offsets.compromise}" if offsets.compromise else words

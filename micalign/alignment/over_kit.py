@@ -1,7 +1,7 @@
 """Which tracks stand over a whole kit, and how are a kit's close mics laid onto them where no scene says anything?
 
 Two mics over a kit hear every drum, alike from stroke to stroke; their lows meet as recorded, since they hang about
-equally far from the drums; and they hear a drum after its own mic (`pair_over_kit`). Two mics at one drum miss the
+equally far from the drums; and they hear a drum after its own mic (`reference_for`). Two mics at one drum miss the
 others, or hear theirs first; two in the room hear all of it later still. What stands over the kit stays where it is,
 so that its image stays, and each close mic is laid where its own strokes add up best with it (`laid_on_strokes`).
 Which are which is read off levels, lows and who hears the drums first, never off names.
@@ -11,7 +11,8 @@ Delays are seconds, positive later than in the reference; strokes are moments on
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any, Final
@@ -21,28 +22,40 @@ import numpy.typing as npt
 
 from micalign.alignment.own_strokes import Place, PlacedTrack, evenly, laid_by_strokes, lows_meet
 from micalign.alignment.tuned import (
+    ABOUT_AS_MUCH,
     BESIDE_OTHERS,
     CLOSE_DB,
+    CONVINCING,
     EARLY_S,
     EQUAL_DB,
+    FEWEST_CHOOSING,
     FEWEST_MICS,
+    FIRST_S,
     HEARD_DB,
     HEARD_S,
     HEARS_DB,
     HEARS_SHARE,
     KNOWN,
+    LATE_S,
     LATER_S,
     LIKELY,
     LOUD_DB,
+    MANY_DRUMS,
     MANY_MICS,
     MEET,
     MEET_S,
     MEETING_DB,
+    MEETS_WELL,
+    MOST_LATE_S,
+    NEAR_S,
     NEARLY,
     OVER_DB,
+    OVER_WORDS,
     OWN_DB,
+    OWN_LATE_S,
     REACH_S,
     ROOM_S,
+    ROOM_WORDS,
     SAME_S,
 )
 from micalign.arrays import Floats
@@ -52,7 +65,7 @@ from micalign.tdoa.measure import Delay
 from micalign.tdoa.strokes import Listened, listen
 from micalign.tdoa.wavefronts import first_wavefronts
 
-__all__ = ["laid_on_strokes", "level_spread_db", "pair_over_kit"]
+__all__ = ["is_called", "laid_on_strokes", "reference_for"]
 
 _FEWEST: Final = 6  # strokes: of fewer a spread says nothing (chosen, no source)
 _MOST_OWN: Final = 0.95  # the quantile of levels over the reference that surely is a drum's own
@@ -71,12 +84,17 @@ class _Pair:
 
 @dataclass(frozen=True)
 class _Heard:
-    """What tracks hear at strokes of the whole take: levels in dB and when each begins in seconds, (tracks, S)."""
+    """What tracks hear at strokes of the whole take: levels in dB and when each begins in seconds, (tracks, S).
+
+    ``drums``: the tracks that hear their own strokes before all others do, so that they stand at a drum, and by how
+    much later every track hears these, in the middle, in seconds: (tracks,).
+    """
 
     tracks: tuple[Track, ...]
     times_s: Floats
     level_db: Floats
     begins_s: Floats
+    drums: Mapping[int, Floats]
 
     def row(self, name: str) -> int:
         """The position of a track."""
@@ -101,42 +119,103 @@ class _Heard:
         ahead = rest[1 if len(rest) > MANY_MICS else 0]
         return float(np.median(np.minimum(self.begins_s[one], self.begins_s[other]) - ahead)) >= LATER_S
 
+    def late_s(self, one: int, other: int) -> float:
+        """By how much two tracks hear the drums at the least after their own mics; of many drums one may err.
+
+        Where one of the two leads itself, as an overhead does at a cymbal without a mic, the other may be nearly as
+        early.
+        """
+        rest = [late_s for drum, late_s in self.drums.items() if drum not in (one, other)]
+        found = [OWN_LATE_S + self.drums[a][b] for a, b in ((one, other), (other, one)) if a in self.drums]
+        for track in (one, other):
+            late_s = sorted(float(row[track]) for row in rest)
+            found += late_s[1:2] if len(late_s) >= MANY_DRUMS else late_s[:1]
+        return min(found, default=0.0)
+
+    def is_far(self, one: int) -> bool:
+        """Whether a track hears every drum well after its own mic."""
+        return one not in self.drums and all(late_s[one] >= NEAR_S for late_s in self.drums.values())
+
+    def later_s(self, one: int, other: int) -> float:
+        """By how much one track hears the strokes after another, in the middle."""
+        return float(np.median(self.begins_s[one] - self.begins_s[other]))
+
     def earlier_s(self, one: _Pair, other: _Pair) -> float:
         """By how much one pair hears the strokes before another, in the middle."""
         means = [self.begins_s[[self.row(pair.first), self.row(pair.second)]].mean(axis=0) for pair in (one, other)]
         return float(np.median(means[1] - means[0]))
 
 
-def pair_over_kit(heard: Sequence[Listened], *, named: str | None = None) -> tuple[str, str] | None:
-    """The two tracks that stand over a whole kit, the one that others are laid onto first; None where there are none.
+def reference_for(heard: Sequence[Listened], named: str) -> str | None:
+    """The track that a kit is laid onto where the user only named one first; None where no track is surely over it.
 
-    Both are loud at most strokes of all tracks, differ by much the same from one to the next, meet in the lows as
-    recorded (in either polarity), and hear them after another track. Of several pairs the one counts that meets best,
-    is most equal and meets the others; one that hears the strokes earlier goes before it, as overheads before a room's
-    pair. Two others at least must be close mics.
+    Two mics over a kit are loud at most strokes of all tracks, differ by much the same from one to the next, meet in
+    the lows as recorded (in either polarity), and hear every drum well after its own mic. Of several pairs the one
+    counts that does so best and meets the others; one that hears the strokes earlier goes before it, as overheads
+    before a room's pair. Two others at least must be close mics.
 
     Parameters
     ----------
     heard : sequence of Listened
         Every track of the take.
-    named : str, optional
-        The track that was named first: where it may be one of such a pair, that pair counts, however well another
-        looks. Two mics at one snare, or a room's pair, can look better by a hair.
+    named : str
+        The track that was named first. It is the answer where it looks like one of such a pair about as much as the
+        best, and where the tracks are no kit. Of a kit without such a pair the one track that hears all drums late is.
+
+    What is called an overhead (`OVER_WORDS`) is one, unless it hears the drums no later than their own mics.
     """
-    told = _heard(heard) if len(heard) >= 2 + FEWEST_MICS else None
-    pairs = _pairs(told) if told is not None else []
-    if told is None or not pairs:
+    told = _heard(heard) if len(heard) > FEWEST_MICS else None
+    if told is None:
+        return named
+    by_name = _over_by_name(told)
+    if by_name:
+        return named if named in by_name else by_name[0]
+    best = _best_pair(told, named) if len(heard) >= 2 + FEWEST_MICS else None
+    if best is not None and len(_uneven(told, told.row(best.first))) >= FEWEST_MICS:
+        return named if named in (best.first, best.second) else best.first
+    drums = [k for k in told.drums if heard[k].strokes.gap_db]
+    if not any(told.spread_db(one, other) > CLOSE_DB for one, other in combinations(drums, 2)):
+        return named
+    far = [told.tracks[k].name for k in told.hearing() if told.is_far(k)]
+    return far[0] if len(far) == 1 else None
+
+
+def _best_pair(told: _Heard, named: str | None) -> _Pair | None:
+    pairs = _pairs(told)
+    if not pairs or pairs[0].score < CONVINCING:
         return None
     best, *rest = pairs
-    own = next((pair for pair in pairs if named in (pair.first, pair.second)), None)
-    for one in rest if own is None else ():
+    for one in rest:
         apart = not {one.first, one.second} & {best.first, best.second}
         if apart and one.score > best.score - NEARLY and told.earlier_s(one, best) > EARLY_S:
             best = one
-    best = own or best
-    lead = told.row(best.first)
-    close = [k for k in range(len(heard)) if CLOSE_DB < told.spread_db(lead, k) < float("inf")]
-    return (best.first, best.second) if len(close) >= FEWEST_MICS else None
+    own = next((pair for pair in pairs if named in (pair.first, pair.second)), best)
+    is_as_likely = own.score >= best.score - ABOUT_AS_MUCH and told.earlier_s(best, own) <= EARLY_S
+    return own if is_as_likely else best
+
+
+def _over_by_name(told: _Heard) -> list[str]:
+    """The tracks of a kit that are called overheads; none where what they hear says clearly otherwise."""
+    called = [k for k, track in enumerate(told.tracks) if is_called(track.name, OVER_WORDS)]
+    others = [late_s for drum, late_s in told.drums.items() if drum not in called]
+    if len(others) < FEWEST_MICS or len(called) == len(told.tracks):
+        return []
+    late_s = np.median(others, axis=0)
+    return [told.tracks[k].name for k in called if late_s[k] >= NEAR_S]
+
+
+def is_called(name: str, words: Collection[str]) -> bool:
+    """Whether a track's name holds one of some words, parted by case, digits, or anything else.
+
+    >>> [is_called(name, OVER_WORDS) for name in ("OHL", "kit Overhead-2.wav", "oh_r", "Cohen", "kick")]
+    [True, True, True, False, False]
+    """
+    return any(word.casefold() in words for word in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", name))
+
+
+def _uneven(told: _Heard, over: int) -> list[int]:
+    """The tracks whose levels differ so much from one's that they may be one drum's own."""
+    return [k for k in range(len(told.tracks)) if CLOSE_DB < told.spread_db(over, k) < float("inf")]
 
 
 def _heard(heard: Sequence[Listened]) -> _Heard | None:
@@ -153,12 +232,31 @@ def _heard(heard: Sequence[Listened]) -> _Heard | None:
         return None
     times_s = evenly(np.array(found))
     samples = [np.rint((times_s - one.track.start_s) * one.track.sample_rate).astype(np.intp) for one in heard]
-    begins = [
-        first_wavefronts(one.track, at) / one.track.sample_rate + one.track.start_s
-        for one, at in zip(heard, samples, strict=True)
-    ]
+    begins = [_begins_s(one, times_s) for one in heard]
     levels = [_heard_db(one, at) for one, at in zip(heard, samples, strict=True)]
-    return _Heard(tuple(one.track for one in heard), times_s, np.array(levels), np.array(begins))
+    return _Heard(tuple(one.track for one in heard), times_s, np.array(levels), np.array(begins), _drums(heard))
+
+
+def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
+    """The tracks that hear their own strokes first, but for one that may err, and when every track hears these."""
+    found = {}
+    for k, one in enumerate(heard):
+        begins = one.first_wavefronts
+        if len(begins) < FEWEST_CHOOSING:
+            continue
+        times_s = evenly(begins / one.track.sample_rate + one.track.start_s)
+        late_s = np.array([np.median(_begins_s(other, times_s) - times_s) for other in heard])
+        others_s = np.sort(np.delete(late_s, k))[:2]
+        if len(others_s) and others_s[-1] >= -FIRST_S:
+            found[k] = late_s
+    return found
+
+
+def _begins_s(heard: Listened, times_s: Floats) -> Floats:
+    """When a track hears strokes whose times are roughly known."""
+    track = heard.track
+    samples = np.rint((times_s - track.start_s) * track.sample_rate).astype(np.intp)
+    return np.asarray(first_wavefronts(track, samples) / track.sample_rate + track.start_s)
 
 
 def _pairs(told: _Heard) -> list[_Pair]:
@@ -171,7 +269,8 @@ def _pairs(told: _Heard) -> list[_Pair]:
         first, second = told.tracks[one], told.tracks[other]
         meets = lows_meet(first, second, told.times_s, within_s=MEET_S)
         if abs(meets) >= MEET:
-            score = abs(meets) - spread_db / EQUAL_DB
+            late_s = min(told.late_s(one, other), MOST_LATE_S)
+            score = min(abs(meets), MEETS_WELL) - spread_db / EQUAL_DB + late_s / LATE_S
             found.append(_Pair(first.name, second.name, score, meets))
     total: dict[str, float] = {}
     for pair in found:
@@ -184,7 +283,7 @@ def _pairs(told: _Heard) -> list[_Pair]:
     return sorted(ranked, key=lambda pair: pair.score, reverse=True)
 
 
-def level_spread_db(first: Listened, second: Listened) -> float:
+def _level_spread_db(first: Listened, second: Listened) -> float:
     """How far strokes differ in level between two tracks, from the lowest tenth to the highest, in dB.
 
     A close mic hears its own drum 15 dB and more louder, against an overhead, than the others; two mics over a whole
@@ -229,11 +328,15 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     far = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
     others = {track.name: listen(track) for track in tracks if track.name not in far}
     told = _heard([heard, *others.values()])
-    mate, meets = _mate(reference.name, told)
+    mates = _mates(reference.name, told)
+    mate, meets = mates[0] if mates else (None, 0.0)
     rooms = _rooms(reference.name, told)
-    spread = {name: level_spread_db(heard, one) for name, one in others.items()}
+    spread = {name: _level_spread_db(heard, one) for name, one in others.items()}
     early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - {mate}
-    over = [name for name, decibels in spread.items() if name == mate or (name not in early and decibels <= OVER_DB)]
+    beside_it = {name for name, _ in mates}
+    over = [
+        name for name, decibels in spread.items() if name in beside_it or (name not in early and decibels <= OVER_DB)
+    ]
     uneven = [name for name, decibels in spread.items() if CLOSE_DB < decibels < float("inf")]
     close = [name for name in uneven if _closer(others[name], heard)]
     if not close and uneven and mate and len(early) >= FEWEST_MICS:
@@ -264,20 +367,28 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     return tuple(laid)
 
 
-def _mate(reference: str, told: _Heard | None) -> tuple[str | None, float]:
-    """The track that stands over the kit together with the reference, and how their lows meet, -1 to 1."""
-    for pair in _pairs(told) if told is not None else []:
-        if reference in (pair.first, pair.second):
-            return pair.second if pair.first == reference else pair.first, pair.meets
-    return None, 0.0
+def _mates(reference: str, told: _Heard | None) -> list[tuple[str, float]]:
+    """The tracks that stand over the kit together with the reference, and how their lows meet, -1 to 1.
+
+    The likeliest is the first; of several the others stay as well, whichever are the pair. Names go before likeness.
+    """
+    if told is None:
+        return []
+    pairs = [pair for pair in _pairs(told) if reference in (pair.first, pair.second)]
+    found = {pair.second if pair.first == reference else pair.first: pair for pair in pairs}
+    called = _over_by_name(told)
+    if reference in called and len(called) > 1:
+        return [(name, found[name].meets if name in found else 0.0) for name in called if name != reference]
+    return [(name, pair.meets) for name, pair in found.items() if pair is pairs[0] or pair.score >= CONVINCING]
 
 
 def _rooms(reference: str, told: _Heard | None) -> set[str]:
     """The tracks that hear most strokes of the kit, and as a rule after the reference: no drum's own mic does that."""
     if told is None:
         return set()
-    late_s = np.median(told.begins_s - told.begins_s[told.row(reference)], axis=1)
-    return {told.tracks[k].name for k in told.hearing() if late_s[k] >= ROOM_S}
+    row = told.row(reference)
+    late = {told.tracks[k].name for k in told.hearing() if told.later_s(k, row) >= ROOM_S}
+    return late | {track.name for track in told.tracks if is_called(track.name, ROOM_WORDS)} - {reference}
 
 
 def _mated(delay: Delay, meets: float, reference: str) -> Delay:
@@ -285,7 +396,7 @@ def _mated(delay: Delay, meets: float, reference: str) -> Delay:
     words = f"the pair stays as it is: it hears the same kit as '{reference}'"
     if meets < 0:
         words = f"the pair stays, but for a polarity: as recorded its lows cancel those of '{reference}'"
-    return replace(_still(delay, words), polarity=1 if meets > 0 else -1, polarity_margin=abs(meets))
+    return replace(_still(delay, words), polarity=-1 if meets < 0 else 1, polarity_margin=abs(meets))
 
 
 def _is_early(delay: Delay) -> bool:

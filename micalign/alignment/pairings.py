@@ -26,9 +26,9 @@ from micalign.alignment.di_and_mics import (
     one_path_sum,
 )
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.over_kit import laid_on_strokes, level_spread_db, pair_over_kit
+from micalign.alignment.over_kit import is_called, laid_on_strokes, reference_for
 from micalign.alignment.solo import FoundAlone
-from micalign.alignment.tuned import CLOSE_DB, FAR_S, UNLIKELY, USUAL_S, WIDE_S
+from micalign.alignment.tuned import FAR_S, OVER_WORDS, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
@@ -40,6 +40,15 @@ __all__ = ["By", "Measured", "measured"]
 By = Literal["sum", "arrival"]
 
 _AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
+_NOT_OVER: Final = Delay(
+    0.0,
+    0.0,
+    1,
+    0.0,
+    0.0,
+    False,
+    "left as recorded: these are mics of a kit, and which of them stands over it is not sure: name it by --reference",
+)
 
 
 @dataclass(frozen=True)
@@ -49,7 +58,8 @@ class Measured:
     ``sums`` holds what was found of each DI and its mic; ``on_strokes``: close mics of a kit are placed by where their
     own strokes add up best, and not by their arrivals. ``stretches``: where one source seems to sound alone.
     ``struck``: with a scene, the struck sources whose own mics are to be laid by their strokes. ``named`` is the track
-    that was asked for as reference where another stands over the kit and is the reference here.
+    that was asked for as reference where another stands over the kit and is the reference here; ``by_name``: that one
+    is called an overhead, and nothing that is heard speaks against it.
     """
 
     reference: str
@@ -61,6 +71,7 @@ class Measured:
     stretches: tuple[FoundAlone, ...] = ()
     struck: Struck | None = None
     named: str | None = None
+    by_name: bool = False
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""
@@ -140,19 +151,22 @@ def measured(
 def _over_kit(
     reference: Track, tracks: Sequence[Track], max_delay_s: float, by: By, tell: Callable[[str, float], None]
 ) -> Measured | None:
-    """Everything against a mic over the kit, None where none is found, or where the reference hears the kit as it does.
+    """Everything against a mic over the kit, None where the reference may be one or the tracks are no kit.
 
-    Whoever names a mic over the kit first means it, whichever other two look more like its pair.
+    Of a kit over which none is surely, the one that happens to be first is no reference: nothing is to move.
     """
     every = {track.name: track for track in (reference, *tracks)}
     tell("listening for what stands over a kit", 0.0)
-    heard = {name: listen(track) for name, track in every.items()}
-    pair = pair_over_kit(list(heard.values()), named=reference.name)
-    if pair is None or reference.name in pair or level_spread_db(heard[pair[0]], heard[reference.name]) <= CLOSE_DB:
+    onto = reference_for([listen(track) for track in every.values()], reference.name)
+    if onto == reference.name:
         return None
-    others = [track for name, track in every.items() if name != pair[0]]
-    found = measured(every[pair[0]], others, max_delay_s=max_delay_s, by=by, on_strokes=True, progress=tell)
-    return replace(found, named=reference.name) if found.on_strokes else None
+    if onto is not None:
+        others = [track for name, track in every.items() if name != onto]
+        found = measured(every[onto], others, max_delay_s=max_delay_s, by=by, on_strokes=True, progress=tell)
+        if found.on_strokes:
+            return replace(found, named=reference.name, by_name=is_called(onto, OVER_WORDS))
+    rows = tuple(TrackDelay(track.name, _NOT_OVER) for track in tracks)
+    return Measured(reference.name, reference.sample_rate, rows)
 
 
 def _with_sums(

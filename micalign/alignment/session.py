@@ -300,7 +300,7 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
             summed=[one.track for one in found.tracks if best.get(one.track) == one.delay.delay_s],
             on_strokes=found.on_strokes,
         )
-        return offsets if found.named is None else held_against(offsets, found.named)
+        return offsets if found.named is None else held_against(offsets, found.named, by_name=found.by_name)
     gains = gains_db or {}
     heard = []
     for one in found.sources:

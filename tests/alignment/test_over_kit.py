@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from alignment.test_own_strokes import RATE, UNTOLD, drum, kit, over, own_times
 
 from micalign.alignment import over_kit
-from micalign.alignment.over_kit import laid_on_strokes, pair_over_kit
+from micalign.alignment.over_kit import laid_on_strokes
 from micalign.alignment.own_strokes import PlacedTrack, laid_by_strokes
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
@@ -18,7 +20,7 @@ def told(begins_ms):
     """What is heard by so many tracks, each of which hears all of ten strokes so much after the first."""
     tracks = tuple(Track.from_array(str(k), np.zeros(1), RATE) for k in range(len(begins_ms)))
     begins_s = np.array(begins_ms)[:, None] * 1e-3 + np.arange(10.0)
-    return over_kit._Heard(tracks, np.arange(10.0), np.zeros(begins_s.shape), begins_s)
+    return over_kit._Heard(tracks, np.arange(10.0), np.zeros(begins_s.shape), begins_s, {})
 
 
 @pytest.mark.parametrize(
@@ -36,10 +38,40 @@ def test_two_mics_over_a_kit_hear_a_drum_after_its_own_mic(others_ms, late):
 
 
 @pytest.mark.parametrize(
+    ("others_ms", "drums_ms", "late_ms"),
+    [
+        ([], [[0.0, 1.0, 3.0, 2.4]], 2.4),  # the earlier of the two counts
+        ([], [[0.0, 1.0, 3.0, 2.4], [0.8, 0.0, 2.0, 2.2]], 2.0),  # at the drum where it is least
+        ([0.0], [[9.0, 9.0, 3.0, 2.4, 0.0]] * 3 + [[9.0, 9.0, 0.1, 0.2, 0.0]], 2.4),  # one of four may err
+        ([], [], 0.0),  # no drum says anything
+    ],
+)
+def test_mics_over_a_kit_are_late_at_every_drum(others_ms, drums_ms, late_ms):
+    heard = told([0.0, 0.0, 3.0, 3.0, *others_ms])
+    drums = {(0, 1, 4, 5)[k]: 1e-3 * np.array(late) for k, late in enumerate(drums_ms)}
+    assert replace(heard, drums=drums).late_s(2, 3) == pytest.approx(1e-3 * late_ms)
+
+
+def test_an_overhead_that_hears_a_cymbal_first_is_no_drums_mic_but_the_other_head_of_a_snare_is(rng):
+    heard = told([0.0, 0.0, 3.0, 3.0])
+    for other_ms, late_ms in ((1.2, 1.7), (0.0, 0.5)):
+        drums = {0: 1e-3 * np.array([0.0, 1.0, 2.4, 2.4]), 2: 1e-3 * np.array([2.0, 2.0, 0.0, other_ms])}
+        assert replace(heard, drums=drums).late_s(2, 3) == pytest.approx(1e-3 * late_ms)
+
+
+def test_a_drums_mic_hears_its_strokes_first_and_an_overhead_does_not(rng):
+    tracks = kit(rng)
+    names = ("one", "two", "left", "right")
+    found = over_kit._drums([listen(tracks[name]) for name in names])
+    assert list(found) == [0, 1]
+    assert found[0] * RATE == pytest.approx([0, 60, 132, 141], abs=3)
+
+
+@pytest.mark.parametrize(
     ("score", "begins_ms", "found"),
     [
         (0.7, (9.0, 3.0), ("2", "3")),  # nearly as likely, and 6 ms before
-        (0.5, (9.0, 3.0), ("0", "1")),  # much less likely
+        (0.3, (9.0, 3.0), ("0", "1")),  # much less likely
         (0.7, (9.0, 8.5), ("0", "1")),  # not clearly before
     ],
 )
@@ -48,22 +80,36 @@ def test_a_pair_that_hears_the_strokes_earlier_goes_before_one_that_looks_a_litt
 ):
     room, kit_over = begins_ms
     heard = told([room, room, kit_over, kit_over, 0.0, 0.0])
-    monkeypatch.setattr(over_kit, "_heard", lambda _: heard)
     pairs = [over_kit._Pair("0", "1", 1.0, 0.8), over_kit._Pair("2", "3", score, 0.8)]
     monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
-    monkeypatch.setattr(over_kit._Heard, "spread_db", lambda *_: 20.0)  # close mics enough
-    assert pair_over_kit([None] * 6) == found
+    best = over_kit._best_pair(heard, None)
+    assert (best.first, best.second) == found
 
 
-@pytest.mark.parametrize(("named", "found"), [("3", ("2", "3")), ("4", ("0", "1")), (None, ("0", "1"))])
-def test_a_track_named_first_that_may_be_over_the_kit_is_believed(monkeypatch, named, found):
-    """However well another pair looks: two mics at one snare, or two in the room."""
-    heard = told([3.0, 3.0, 3.0, 3.0, 0.0, 0.0])
-    monkeypatch.setattr(over_kit, "_heard", lambda _: heard)
-    pairs = [over_kit._Pair("0", "1", 1.0, 0.8), over_kit._Pair("2", "3", 0.1, 0.8)]
+@pytest.mark.parametrize(
+    ("named", "score", "late_ms", "found"),
+    [
+        ("3", 0.95, 3.0, ("2", "3")),
+        ("3", 0.5, 3.0, ("0", "1")),  # two toms' mics look like a pair, but much less
+        ("3", 0.95, 5.0, ("0", "1")),  # two in the room
+        ("4", 0.95, 3.0, ("0", "1")),
+    ],
+)
+def test_a_track_named_first_that_looks_about_as_much_like_one_over_the_kit_is_believed(
+    monkeypatch, named, score, late_ms, found
+):
+    heard = told([3.0, 3.0, late_ms, late_ms, 0.0, 0.0])
+    pairs = [over_kit._Pair("0", "1", 1.0, 0.8), over_kit._Pair("2", "3", score, 0.8)]
     monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
-    monkeypatch.setattr(over_kit._Heard, "spread_db", lambda *_: 20.0)  # close mics enough
-    assert pair_over_kit([None] * 6, named=named) == found
+    best = over_kit._best_pair(heard, named)
+    assert (best.first, best.second) == found
+
+
+def test_what_hardly_looks_like_a_pair_is_none(monkeypatch):
+    for score, is_found in ((0.45, False), (0.55, True)):
+        pairs = [over_kit._Pair("0", "1", score, 0.8)]
+        monkeypatch.setattr(over_kit, "_pairs", lambda _, pairs=pairs: pairs)
+        assert (over_kit._best_pair(told([3.0, 3.0, 0.0, 0.0]), None) is not None) is is_found
 
 
 def test_a_mic_that_surely_hears_the_kit_before_the_reference_is_not_over_it(rng):

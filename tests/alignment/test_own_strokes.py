@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from micalign.alignment import over_kit
 from micalign.alignment.close_mics import Struck, laid_close_mics
 from micalign.alignment.compromise import Offsets, Shift
 from micalign.alignment.constraints import Constraints
-from micalign.alignment.over_kit import laid_on_strokes, level_spread_db, pair_over_kit
+from micalign.alignment.over_kit import laid_on_strokes, reference_for
 from micalign.alignment.own_strokes import Place, PlacedTrack, laid_by_strokes, lows_meet
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
@@ -122,9 +123,10 @@ def test_noise_promises_no_gain(rng):
 
 def test_two_mics_over_a_kit_hear_it_alike_and_a_close_mic_does_not(rng):
     heard = {name: listen(track) for name, track in kit(rng).items()}
-    assert level_spread_db(heard["left"], heard["right"]) < 8
-    assert level_spread_db(heard["left"], heard["one"]) > 12
-    assert level_spread_db(heard["left"], heard["one"]) == pytest.approx(level_spread_db(heard["one"], heard["left"]))
+    spread_db = over_kit._level_spread_db
+    assert spread_db(heard["left"], heard["right"]) < 8
+    assert spread_db(heard["left"], heard["one"]) > 12
+    assert spread_db(heard["left"], heard["one"]) == pytest.approx(spread_db(heard["one"], heard["left"]))
 
 
 def test_the_pair_stays_and_close_mics_are_laid_on_their_strokes(rng):
@@ -276,8 +278,9 @@ def test_copies_of_one_sound_at_other_delays_are_no_kit(rng):
     assert laid_on_strokes(tracks[0], tracks[1:], rows) == rows
 
 
-def shuffled(tracks, *names):
-    return [listen(tracks[name]) for name in names]
+def onto(tracks, *names):
+    """What the tracks are laid onto, the first of them named first."""
+    return reference_for([listen(tracks[name]) for name in names], names[0])
 
 
 def roomy(tracks):
@@ -288,33 +291,70 @@ def roomy(tracks):
     return tracks
 
 
-@pytest.mark.parametrize("order", [("one", "two", "left", "right"), ("right", "two", "left", "one")])
-def test_the_pair_over_a_kit_is_known_by_its_sound(rng, order):
-    assert set(pair_over_kit(shuffled(kit(rng), *order)) or ()) == {"left", "right"}
+@pytest.mark.parametrize(
+    ("order", "found"), [(("one", "two", "left", "right"), "left"), (("right", "two", "left", "one"), "right")]
+)
+def test_what_stands_over_a_kit_is_known_by_its_sound(rng, order, found):
+    """Of the two, that which was named first."""
+    assert onto(kit(rng), *order) == found
 
 
-def test_overheads_go_before_a_rooms_pair(rng):
+@pytest.mark.parametrize("first", ["one", "room left"])
+def test_overheads_go_before_a_rooms_pair(rng, first):
     tracks = roomy(kit(rng))
-    found = pair_over_kit(shuffled(tracks, "room left", "one", "room right", "two", "right", "left"))
-    assert set(found or ()) == {"left", "right"}
+    rest = [name for name in ("one", "room left", "room right", "two", "right", "left") if name != first]
+    assert onto(tracks, first, *rest) in ("left", "right")
 
 
-def test_one_overhead_or_no_close_mics_make_no_pair(rng):
+def test_what_is_called_an_overhead_is_one_unless_it_hears_the_drums_as_their_own_mics_do(rng):
+    """Two mics at the kit's side whose levels and lows say nothing; then a close mic of that name."""
     tracks = kit(rng)
-    assert pair_over_kit(shuffled(tracks, "one", "two", "left")) is None
+    names = ("one", "two", "OHL", "room-oh 2")
+    tracks["OHL"], tracks["room-oh 2"] = (
+        Track.from_array(name, np.roll(tracks[of].read(), late), RATE) for name, of, late in _SIDE
+    )
+    assert onto(tracks, *names) == "OHL"
+    found = measured(tracks["one"], [tracks[name] for name in names[1:]], on_strokes=True, over_kit=True)
+    offsets = planned(found, Constraints("one"))
+    assert "'OHL', by its name and its sound, hears the whole kit" in offsets.compromise
+    assert offsets.shift("room-oh 2").shift_s == 0.0
+    liars = {**kit(rng), "oh": Track.from_array("oh", tracks["one"].read(), RATE)}
+    assert onto(liars, "oh", "two", "left", "right") == "left"
+
+
+_SIDE = (("OHL", "left", 0), ("room-oh 2", "left", 66))
+
+
+def test_one_overhead_is_found_as_well(rng):
+    assert onto(kit(rng), "one", "two", "left") == "left"
+
+
+def test_copies_of_one_mic_are_no_kit_and_the_first_of_them_stays_the_reference(rng):
+    tracks = kit(rng)
     copies = {name: Track.from_array(name, tracks["left"].read(), RATE) for name in ("a", "b", "c", "d")}
-    assert pair_over_kit(shuffled(copies, *copies)) is None
+    assert onto(copies, *copies) == "a"
+
+
+def test_a_close_mic_that_happens_to_be_first_moves_nothing_where_no_track_is_surely_over_the_kit(rng):
+    """One that was named with --reference does: that was meant."""
+    tracks = kit(rng)
+    first, *others = (tracks[name] for name in ("one", "two", "right"))
+    others[1] = Track.from_array("near", np.roll(tracks["one"].read(), 20), RATE)
+    found = measured(first, others, on_strokes=True, over_kit=True)
+    assert [(row.delay.delay_s, row.delay.reliable) for row in found.tracks] == [(0.0, False)] * 2
+    assert all("name it by --reference" in row.delay.reason for row in found.tracks)
+    assert measured(first, others, on_strokes=True).tracks != found.tracks
 
 
 @pytest.mark.parametrize("frames", [0, 10, 4410, 12 * RATE])
 def test_a_track_in_which_nothing_is_does_not_hide_the_kit(rng, frames):
     """Shorter than a millisecond, or muted: the others are laid as without it."""
     tracks = kit(rng)
-    heard = [*shuffled(tracks, *tracks), listen(Track.from_array("mute", np.zeros(frames), RATE))]
-    assert set(pair_over_kit(heard) or ()) == {"left", "right"}
+    mute = Track.from_array("mute", np.zeros(frames), RATE)
+    assert onto({**tracks, "mute": mute}, *tracks, "mute") == "left"
     names = ("one", "two", "right")
     rows = [TrackDelay(name, UNTOLD) for name in (*names, "mute")]
-    told = laid_on_strokes(tracks["left"], [*(tracks[name] for name in names), heard[-1].track], rows)
+    told = laid_on_strokes(tracks["left"], [*(tracks[name] for name in names), mute], rows)
     assert told[:3] == laid_on_strokes(tracks["left"], [tracks[name] for name in names], rows[:3])
     assert not told[3].delay.reliable
 
@@ -360,13 +400,15 @@ def test_a_muted_overhead_is_nothing_to_be_laid_onto(rng):
     assert laid_by_strokes(tracks["one"], times_s, [mute, *over(tracks)]) is not None
 
 
-def test_a_mic_over_the_kit_that_was_named_first_stays_the_reference(rng):
-    """Though two others look like the pair: a third mic, 1 ms behind them, whose lows do not meet theirs."""
+def test_a_third_mic_over_the_kit_that_was_named_first_stays_though_all_is_laid_onto_the_pair(rng):
+    """It hangs 1 ms behind them and its lows do not meet theirs: where it stands in the list is no hint."""
     tracks = kit(rng)
     tracks["middle"] = Track.from_array("middle", np.roll(tracks["left"].read(), 44), RATE)
     names = ("one", "two", "left", "right")
     found = measured(tracks["middle"], [tracks[n] for n in names], on_strokes=True, over_kit=True)
-    assert (found.reference, found.named) == ("middle", None)
+    assert (found.reference, found.named) == ("left", "middle")
+    middle = next(row.delay for row in found.tracks if row.track == "middle")
+    assert (middle.delay_s, middle.reliable) == (0.0, True)
 
 
 def test_strokes_that_differ_too_much_promise_nothing(rng):

@@ -27,7 +27,7 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "folds: judged on other strokes": (("own_strokes", "_chosen", lambda sums, _strokes: _chosen(sums, slice(None))),),
     "beyond: near the arrival": (("own_strokes", "BEYOND_S", 10e-3),),
     "likely: a doubtful arrival says where": (("over_kit", "LIKELY", 1.1),),
-    "mate: onto both overheads": (("over_kit", "_mate", lambda *_: (None, 0.0)),),
+    "mate: onto both overheads": (("over_kit", "_mates", lambda *_: []),),
     "rooms stay": (("over_kit", "_rooms", lambda *_: set()),),
     "over: alike levels stay": (("over_kit", "OVER_DB", -1.0),),
     "early: who hears it first is no overhead": (("over_kit", "_is_early", lambda *_: False),),
@@ -36,6 +36,11 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "hears: most of the kit": (("over_kit", "HEARS_SHARE", 0.0),),
     "beside others": (("over_kit", "BESIDE_OTHERS", 0.0),),
     "nearly: an earlier pair goes first": (("over_kit", "NEARLY", -1.0),),
+    "late after every drum's own mic": (("over_kit", "_drums", lambda *_: {}),),
+    "meets well: side by side is no pair": (("over_kit", "MEETS_WELL", 1.0),),
+    "convincing": (("over_kit", "CONVINCING", -9.0),),
+    "about as much: the first of near equals": (("over_kit", "ABOUT_AS_MUCH", -1.0),),
+    "names": (("over_kit", "is_called", lambda *_: False),),
 }
 
 

@@ -40,7 +40,7 @@ import numpy as np  # noqa: E402
 from bench.delay import grooves, realkit, realtakes  # noqa: E402
 from bench.delay.estimators import BASELINES, Answer, Estimator, estimator  # noqa: E402
 from bench.delay.left_out import RULES, without_rule  # noqa: E402
-from bench.delay.sum_gain import Gain, gain_table, gains  # noqa: E402
+from bench.delay.sum_gain import ORDERS, Gain, gain_table, gains  # noqa: E402
 
 NEAR_S, NEXT_S = 1e-4, 3e-4
 FEWEST = 4
@@ -271,7 +271,7 @@ def main() -> None:
     parser.add_argument("--no-isolated", action="store_true")
     parser.add_argument("--no-gain", action="store_true")
     parser.add_argument("--only-gain", action="store_true", help="only what `align` gains on whole takes")
-    parser.add_argument("--shuffled", action="store_true", help="give `align` the tracks in an order by chance")
+    parser.add_argument("--order", choices=ORDERS, default=ORDERS[0], help="how `align` is given the tracks")
     parser.add_argument("--no-rooms", action="store_true", help="give `align` no room mics")
     parser.add_argument(
         "--without",
@@ -286,7 +286,7 @@ def main() -> None:
     folder = realkit.given_folder(asked.realkit)
     if folder is None:
         sys.exit(f"no real kit: name its folder by --realkit or in {realkit.VARIABLE}")
-    how = {"shuffled": asked.shuffled, "rooms": not asked.no_rooms}
+    how = {"order": asked.order, "rooms": not asked.no_rooms}
     work = partial(
         _job,
         folder=str(folder),
@@ -299,7 +299,7 @@ def main() -> None:
     )
     todo = list(specs(asked.seeds, asked.styles, isolated=not (asked.no_isolated or asked.only_gain)))
     if asked.only_gain:
-        print(f"half {asked.half}, seeds {asked.seeds}, {len(todo)} takes")
+        print(f"half {asked.half}, seeds {asked.seeds}, {len(todo)} takes, order: {asked.order}")
         for rule in asked.without:
             print(f"without: {rule or 'nothing left out'}")
             gain_table([one for _, found in _mapped(partial(work, left_out=rule), todo, asked.jobs) for one in found])

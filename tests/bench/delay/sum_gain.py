@@ -39,33 +39,62 @@ Moves = dict[str, tuple[float, int]]
 """By track: the shift in seconds (positive later) and +1 or -1."""
 
 
-def aligned(take: realtakes.Take, *, shuffled: bool = False, rooms: bool = True) -> tuple[Moves, str]:
-    """What `align` without a scene does with the take, and the track that all is laid onto.
+ORDERS = ("overhead first", "shuffled", "alphabetical", "anonymous")
+"""How `align` gets the tracks: in an order by chance with the kit's own names or with ones that say nothing, or as
+``*.wav`` lists the names that engineers give."""
 
-    The left overhead is given first, or the tracks are ``shuffled`` and the first by chance is.
-    """
+PLAIN = {
+    "Snare_top": "snare-top",
+    "Snare_bottom": "snare-bottom",
+    "KdrumL": "kick-left",
+    "KdrumR": "kick",
+    "Tom1": "tom-1",
+    "Tom2": "tom-2",
+    "Tom3": "tom-3",
+    "Tom4": "floor-tom",
+    "Hihat": "hat",
+    "RideL": "ride-left",
+    "RideR": "ride",
+    "OHL": "overhead-left",
+    "OHR": "overhead-right",
+    "AmbL": "room-left",
+    "AmbR": "room-right",
+}
+
+
+def listed(take: realtakes.Take, order: str) -> dict[str, str]:
+    """The names that `align` gets, in its order, and the mic of each."""
+    mics = [REFERENCE, *(name for name in take.mics if name != REFERENCE)]
+    if order in ("shuffled", "anonymous"):
+        mics = np.random.default_rng([take.seed, 22, *take.style.encode()]).permutation(mics).tolist()
+    if order == "anonymous":
+        return {f"t{number:02d}": mic for number, mic in enumerate(mics, 1)}
+    if order == "alphabetical":
+        return dict(sorted((PLAIN.get(mic, mic), mic) for mic in mics))
+    return {mic: mic for mic in mics}
+
+
+def aligned(take: realtakes.Take, *, order: str = ORDERS[0], rooms: bool = True) -> tuple[Moves, str]:
+    """What `align` without a scene does with the take, and the track that all is laid onto."""
     from micalign.alignment.constraints import Constraints
     from micalign.alignment.pairings import measured
     from micalign.alignment.session import planned
     from micalign.take.tracks import Track
 
-    made = {name: Track.from_array(name, sound, take.rate) for name, sound in take.tracks}
-    names = [REFERENCE, *(name for name in made if name != REFERENCE)]
-    if shuffled:
-        names = np.random.default_rng([take.seed, 22, *take.style.encode()]).permutation(names).tolist()
-    first, *others = (made[name] for name in names if rooms or name not in realkit.ROOMS)
+    names = {name: mic for name, mic in listed(take, order).items() if rooms or mic not in realkit.ROOMS}
+    first, *others = (Track.from_array(name, take.mics[mic], take.rate) for name, mic in names.items())
     offsets = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
-    moves = {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts if one.applied}
-    return moves, offsets.onto or offsets.reference
+    moves = {names[one.track]: (one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts if one.applied}
+    return moves, names[offsets.onto or offsets.reference]
 
 
 def gains(
-    take: realtakes.Take, moves: Moves | None = None, *, shuffled: bool = False, rooms: bool = True
+    take: realtakes.Take, moves: Moves | None = None, *, order: str = ORDERS[0], rooms: bool = True
 ) -> list[Gain]:
     """One row for each close mic whose drum is struck at least four times, moved so, or as `align` does."""
     onto = None
     if moves is None:
-        moves, onto = aligned(take, shuffled=shuffled, rooms=rooms)
+        moves, onto = aligned(take, order=order, rooms=rooms)
     drums = [drum for drum in realkit.CLOSE if len(take.of(drum)) >= FEWEST]
     return [replace(gain_by(take, drum, moves), onto=onto) for drum in drums]
 
