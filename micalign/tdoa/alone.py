@@ -40,7 +40,7 @@ from micalign.tdoa.tuned import (
     PICK_S,
     SCATTER_S,
 )
-from micalign.tdoa.wavefronts import begins_at, high_passed_frames
+from micalign.tdoa.wavefronts import high_passed_frames, onsets_alone
 
 __all__ = [
     "Fingerprints",
@@ -354,8 +354,7 @@ def _anchored(anchor: Track, times_s: Floats) -> Ints:
     before = round(_BEFORE_S * rate)
     frames = high_passed_frames(anchor, rough - before, before + round(_AFTER_S * rate))
     # A stroke's rough time may be another track's: half of what lies before it is background for sure.
-    picks = [begins_at(one**2, before // 2, least=10 * _EACH) - before for one in frames]
-    return rough + np.array(picks, dtype=np.intp)
+    return rough + onsets_alone(frames**2, before // 2, least=10 * _EACH) - before
 
 
 def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrivals:
@@ -366,9 +365,10 @@ def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrival
     if not len(frames):
         return _Arrivals(np.zeros(0), 0.0, np.zeros(before))
     noise = before - guard
-    each = np.array([begins_at(one**2, noise, least=_EACH) - before for one in frames], dtype=float)
+    each = (onsets_alone(frames**2, noise, least=_EACH) - before).astype(float)
     laid = frames.T @ (1.0 / (frames[:, :noise].var(axis=1) + 1e-16))
-    return _Arrivals(each, float(begins_at(laid**2, noise, least=_LAID) - before), frames.T @ weight)
+    of_all = float(onsets_alone(laid[None] ** 2, noise, least=_LAID)[0] - before)
+    return _Arrivals(each, of_all, frames.T @ weight)
 
 
 def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:

@@ -26,6 +26,7 @@ from micalign.tdoa.spectra import (
     greatest_before,
     in_bands,
     irfft,
+    lowest_share,
     raised_cosine,
     rfft,
     sum_ahead,
@@ -48,6 +49,7 @@ _FEWEST: Final = 4  # strokes of which it can be said whether something follows 
 _STRETCH_S: Final = 0.17  # seconds: long enough for a low note, short enough to tell notes apart
 _MOST_STRETCHES: Final = 80  # more make it slower and no surer
 _GROUPS: Final = 8  # of stretches, whose peaks must agree
+_ROWS: Final = 8  # strokes at once: what fits near the processor
 
 
 @dataclass(frozen=True)
@@ -126,21 +128,26 @@ def _even_level(curves: Floats) -> Floats:
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
     """Mean power of the ``length`` samples from each on, and the greatest such mean that ends before it."""
-    means = sum_ahead(power, length) / length
-    means = np.append(means, np.repeat(means[..., -1:], length - 1, axis=-1), axis=-1)
-    past = np.append(np.repeat(means[..., :1], length, axis=-1), means[..., :-length], axis=-1)
-    return means, greatest_before(past, max(round(EARLIER_S * rate), 1))
+    now, before, span = np.empty_like(power), np.empty_like(power), max(round(EARLIER_S * rate), 1)
+    for begin in range(0, len(power), _ROWS):
+        rows = slice(begin, begin + _ROWS)
+        sums, means, past = sum_ahead(power[rows], length), now[rows], before[rows]
+        np.divide(sums, length, out=means[:, : sums.shape[1]])
+        means[:, sums.shape[1] :] = means[:, sums.shape[1] - 1 : sums.shape[1]]
+        past[:, :length], past[:, length:] = means[:, :1], greatest_before(means[:, :-length], span)
+    return now, before
 
 
 def _novelty(power: Real, length: int, rate: int, halves: Floats) -> Floats:
     """By how much the energy of either half of the strokes rises at each lag, in standard deviations, shape (2, N)."""
     now, before = _risen(power, length, rate)
     # Where a file begins, 70 dB below what is loud in it, is no event.
-    floor = max(float(np.quantile(before[:, ::8], 0.05)), 1e-7 * float(now.max())) + 1e-16
+    floor = max(lowest_share(before[:, ::8], 0.05), 1e-7 * float(now.max())) + 1e-16
     now += floor
     before += floor
     rise = np.log(np.divide(now, before, out=now), out=now)
-    novelty: Floats = (halves @ rise - halves.sum(axis=1)[:, None] * float(rise.mean())) / (float(rise.std()) + 1e-9)
+    rise -= rise.mean()
+    novelty: Floats = halves @ rise / (float(np.sqrt(np.vdot(rise, rise) / rise.size)) + 1e-9)
     return novelty
 
 
@@ -149,8 +156,8 @@ def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, 
     quiet = samples[:, max(zero - round(0.027 * rate), 0) : max(zero - round(0.002 * rate), 1)]
     noise = np.mean(quiet**2, axis=1) + 1e-14 if quiet.size else np.ones(len(samples))
     average = (np.sqrt(weight) / noise) @ samples / np.sqrt((weight / noise).sum())
-    now, before = _risen(average**2, length, rate)
-    floor = max(float(np.quantile(now, 0.1)), 1e-7 * float(now.max())) + 1e-30
+    (now,), (before,) = _risen(average[None] ** 2, length, rate)
+    floor = max(lowest_share(now, 0.1), 1e-7 * float(now.max())) + 1e-30
     curve: Floats = degrees / 2 * np.log((now + floor) / (before + floor))
     return curve
 
@@ -189,10 +196,12 @@ def _strokes_correlated(
 
 def _even(spectra: Complexes) -> Complexes:
     """Whitened by their mean power, and each of one size; in single precision."""
-    power = spectra.real**2 + spectra.imag**2
-    white = whitening(power.mean(axis=0))
-    sizes = np.sqrt(power @ white**2)[:, None] + 1e-30
-    return np.asarray(spectra * (white / sizes), dtype=np.complex64)
+    single = spectra.astype(np.complex64)
+    power = single.real**2 + single.imag**2
+    white = whitening(power.mean(axis=0, dtype=float)).astype(np.float32)
+    single *= white
+    single /= np.sqrt(power @ white**2)[:, None] + np.float32(1e-30)
+    return single
 
 
 def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -> float:
@@ -204,8 +213,10 @@ def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -
     if len(a) < _FEWEST:
         return 0.0
     a, b = a - a.mean(axis=0), b - b.mean(axis=0)
-    shifts = np.unique(np.linspace(0, len(a) - 1, min(len(a) - 1, _ORDERS) + 1).astype(np.intp))
-    cross = [cross_spectrum(a, np.roll(b, -shift, axis=0)).sum(axis=0) for shift in shifts.tolist()]
+    count = len(a)
+    shifts = np.unique(np.linspace(0, count - 1, min(count - 1, _ORDERS) + 1).astype(np.intp))
+    turned = np.concatenate([b, b])
+    cross = [cross_spectrum(a, turned[shift : shift + count]).sum(axis=0) for shift in shifts.tolist()]
     own, *others = irfft(np.array(cross), size)[:, :lags]
     near = min(round(_NEAR_S * rate), lags // 4)
     total = np.cumsum(np.pad(np.mean(np.square(others), axis=0), (near + 1, near), mode="edge"))

@@ -47,6 +47,7 @@ __all__ = [
     "greatest_near",
     "in_bands",
     "irfft",
+    "lowest_share",
     "raised_cosine",
     "refine",
     "response",
@@ -122,13 +123,12 @@ def greatest_before(values: _Array, span: int) -> _Array:
     >>> greatest_before(np.array([3, 1, 2, 0, 0, 0]), 3).tolist()
     [3, 3, 3, 2, 2, 0]
     """
-    out, width = values.copy(), 1
+    out, wider, width = values.copy(), np.empty_like(values), 1
     while width < span:
         step = min(width, span - width)
-        wider = np.empty_like(out)
         wider[..., :step] = out[..., :step]
         np.maximum(out[..., step:], out[..., :-step], out=wider[..., step:])
-        out, width = wider, width + step
+        out, wider, width = wider, out, width + step
     return out
 
 
@@ -155,9 +155,20 @@ def greatest_near(values: _Array, reach: int) -> _Array:
     >>> greatest_near(np.array([3, 1, 2, 0, 0, 0]), 1).tolist()
     [3, 3, 2, 2, 0, 0]
     """
-    out: _Array = greatest_before(values, reach + 1)
-    np.maximum(out, greatest_before(values[..., ::-1], reach + 1)[..., ::-1], out=out)
+    # Windows beyond the end hold the last value anyway.
+    longer: _Array = np.concatenate([values, np.repeat(values[..., -1:], reach, axis=-1)], axis=-1)  # type: ignore[assignment]
+    out: _Array = greatest_before(longer, 2 * reach + 1)[..., reach:]
     return out
+
+
+def lowest_share(values: npt.NDArray[Any], share: float) -> float:
+    """The value below which a share of all lie: without the interpolation that makes a quantile five times as slow.
+
+    >>> lowest_share(np.array([4.0, 1.0, 3.0, 2.0, 0.0]), 0.5)
+    2.0
+    """
+    rank = int(share * (values.size - 1))
+    return float(np.partition(values, rank, axis=None)[rank])
 
 
 _BATCH = 16  # frames at once: what fits near the processor

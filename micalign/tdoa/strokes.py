@@ -25,7 +25,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints, Real
 from micalign.take.tracks import Track
-from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands
+from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands, lowest_share
 from micalign.tdoa.tuned import (
     APART_STEPS,
     BEFORE_STEPS,
@@ -204,7 +204,9 @@ def own_weight(level_db: Floats, own: Bools) -> Floats:
 
 def _levels_db(energy: Real, steps: Ints) -> Floats:
     """The mean of the 10 ms from each of some steps on, in dB."""
-    levels: Floats = 10 * np.log10(_ahead(np.asarray(energy, dtype=float), _LEVEL_STEPS)[steps] + 1e-20)
+    longer = np.append(energy, np.zeros(_LEVEL_STEPS, energy.dtype))
+    means = longer[steps[:, None] + np.arange(_LEVEL_STEPS)].mean(axis=1, dtype=float)
+    levels: Floats = 10 * np.log10(means + 1e-20)
     return levels
 
 
@@ -214,7 +216,7 @@ def _brightness(whole_db: Floats, high_db: Floats) -> float:
 
 def _novelty(energy: Floats) -> Floats:
     """The log of each step's energy over the greatest of the 30 ms before."""
-    floor = float(np.quantile(energy, 0.1)) + float(energy.max(initial=0.0)) * 1e-9 + 1e-20
+    floor = lowest_share(energy, 0.1) + float(energy.max(initial=0.0)) * 1e-9 + 1e-20
     now = _ahead(energy, _ONSET_STEPS)
     past = np.concatenate([np.full(min(_ONSET_STEPS, len(now)), floor), now[:-_ONSET_STEPS]])
     before = greatest_before(past, BEFORE_STEPS)

@@ -21,7 +21,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.spectra import filtered
 from micalign.tdoa.tuned import CLEAR_RISE, LEAST_RISE, MOST_RISE
 
-__all__ = ["Picks", "begins_at", "cut", "first_wavefronts", "high_passed_frames", "onset", "picks_near"]
+__all__ = ["Picks", "changes_at", "cut", "first_wavefronts", "high_passed_frames", "onsets", "onsets_alone", "picks_near"]
 
 _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame was cut
 _NOISE_S: Final = 0.008  # seconds of background before a stroke
@@ -48,54 +48,84 @@ def cut(track: Track, starts: Ints, length: int) -> Floats:
     return np.array([track.read(int(start), length) for start in starts]).reshape(len(starts), length)
 
 
-def onset(energy: Floats, begin: int, *, over: float = 3.0, background: float | None = None) -> tuple[int, float]:
-    """The sample at which energy begins to run above its background, and the peak's energy over the background.
+def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Ints:
+    """Page's test: the sample of each row at which energy begins to run above a threshold.
 
     Parameters
     ----------
-    energy : float, shape (N,)
+    energy : float, shape (S, N)
+        Not negative.
+    threshold : float, shape (S,)
+    begin : int
+        The clear rise is looked for from this sample on.
+    reach : int
+        The beginning lies no further than so many samples before the clear rise.
+
+    Examples
+    --------
+    >>> quiet, sound = np.full(200, 1e-6), np.linspace(0.1, 1.0, 100)
+    >>> changes_at(np.concatenate([quiet, sound])[None], np.array([1e-3]), 100, 250)
+    array([200])
+    """
+    later = energy[:, begin:]
+    clearly = np.minimum(CLEAR_RISE * threshold, 0.8 * later.max(axis=1, initial=0.0))
+    clear = begin + np.argmax(later > clearly[:, None], axis=1)
+    total = np.cumsum(energy - threshold[:, None], axis=1) - (energy - threshold[:, None])
+    at = np.arange(energy.shape[1])
+    inside = (at <= clear[:, None]) & (at >= clear[:, None] - reach)
+    return np.argmin(np.where(inside, total, np.inf), axis=1)
+
+
+def onsets(
+    energy: Floats, begin: int, *, over: float = 3.0, background: Floats | None = None
+) -> tuple[Ints, Floats]:
+    """The sample at which each row's energy begins to run above its background, and its peak over the background.
+
+    Parameters
+    ----------
+    energy : float, shape (S, N)
         Not negative; what lies before ``begin`` is background.
     begin : int
         Where to look from.
     over : float
         How far above the background the threshold lies.
-    background : float, optional
+    background : float, shape (S,), optional
         The background's 90 % quantile, where it is known.
 
     Examples
     --------
     >>> quiet, sound = np.full(200, 1e-6), np.linspace(0.1, 1.0, 100)
-    >>> onset(np.concatenate([quiet, sound]), 100)[0]
-    200
+    >>> onsets(np.concatenate([quiet, sound])[None], 100)[0]
+    array([200])
     """
-    background = float(np.quantile(energy[:begin], _LOUD_NOISE)) if background is None else background
-    later = energy[begin:]
-    peak = float(later.max(initial=0.0))
-    threshold = max(LEAST_RISE * peak, min(over * background, MOST_RISE * peak))
-    clear = int(np.argmax(later > min(CLEAR_RISE * threshold, 0.8 * peak)))
-    total = np.concatenate([[0.0], np.cumsum(later[: clear + 1] - threshold)])
-    return begin + int(np.argmin(total[: clear + 1])), peak / (background + 1e-20)
+    if background is None:
+        background = np.quantile(energy[:, :begin], _LOUD_NOISE, axis=1)
+    later = energy[:, begin:]
+    peak = later.max(axis=1, initial=0.0)
+    threshold = _threshold(peak, background, over)
+    return begin + changes_at(later, threshold, 0, later.shape[1]), peak / (background + 1e-20)
 
 
-def begins_at(energy: Floats, noise: int, *, least: float) -> int:
-    """The sample at which energy begins to run above what its first ``noise`` samples hold.
+def _threshold(peak: Floats, background: Floats, over: float) -> Floats:
+    return np.maximum(LEAST_RISE * peak, np.minimum(over * background, MOST_RISE * peak))
+
+
+def onsets_alone(energy: Floats, noise: int, *, least: float) -> Ints:
+    """The sample at which each row's energy begins to run above what its first ``noise`` samples hold.
 
     Parameters
     ----------
-    energy : float, shape (N,)
+    energy : float, shape (S, N)
         Not negative.
     noise : int
         So many samples are background; the beginning is looked for after them.
     least : float
-        The threshold is no less than this share of the peak.
+        The threshold is no less than this share of the peak: nothing else sounds, so it may be low.
     """
-    background = float(np.quantile(energy[:noise], 0.95))
-    peak = float(energy[noise:].max(initial=0.0))
-    threshold = min(max(least * peak, 4.0 * background), 0.3 * peak)
-    clear = noise + int(np.argmax(energy[noise:] > min(CLEAR_RISE * threshold, 0.8 * peak)))
-    low = max(clear - _REACH, 0)
-    total = np.concatenate([[0.0], np.cumsum(energy[low:clear] - threshold)])
-    return low + int(np.argmin(total))
+    background = np.quantile(energy[:, :noise], 0.95, axis=1)
+    peak = energy[:, noise:].max(axis=1, initial=0.0)
+    threshold = np.minimum(np.maximum(least * peak, 4.0 * background), 0.3 * peak)
+    return changes_at(energy, threshold, noise, _REACH)
 
 
 def high_passed_frames(track: Track, starts: Ints, length: int) -> Floats:
@@ -110,17 +140,10 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     rate = track.sample_rate
     reach = round(0.006 * rate)
     frames = _high_passed(cut(track, samples - reach - _SETTLE, _SETTLE + 5 * reach), rate)
-    begins = []
-    energies = frames[:, _SETTLE:] ** 2
-    noises = np.quantile(energies[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
-    for energy, background in zip(energies, noises.tolist(), strict=True):
-        peak = float(energy[reach // 2 :].max())
-        threshold = max(LEAST_RISE * peak, min(3.0 * background, MOST_RISE * peak))
-        clear = int(np.argmax(energy > min(CLEAR_RISE * threshold, 0.8 * peak)))
-        low = max(clear - round(0.004 * rate), 0)
-        total = np.concatenate([[0.0], np.cumsum(energy[low : clear + 1] - threshold)])
-        begins.append(low + int(np.argmin(total[: clear - low + 1])) - reach)
-    return samples + np.array(begins, dtype=np.intp)
+    energy = frames[:, _SETTLE:] ** 2
+    background = np.quantile(energy[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
+    threshold = _threshold(energy[:, reach // 2 :].max(axis=1), background, 3.0)
+    return samples + changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
 
 
 def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> Picks:
@@ -139,15 +162,13 @@ def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> Picks
         energy = samples**2
         quiet = energy[:, :noise].mean(axis=1) + 1e-16
         average = (np.sqrt(weight) / quiet) @ samples
-        at, clear = onset(average**2, noise)
-        tell("s" + kind, at, np.log10(clear + 1) / 4)
+        at, clear = onsets(average[None] ** 2, noise)
+        tell("s" + kind, at[0], np.log10(clear[0] + 1) / 4)
         summed = weight @ np.minimum(energy / quiet[:, None], 1e4)
-        at, clear = onset(np.convolve(summed, np.ones(5) / 5, "same"), noise, over=1.5)
-        tell("e" + kind, at, np.log10(clear + 1) / 4)
-        noises = np.quantile(energy[:, :noise], _LOUD_NOISE, axis=1)
-        each = [onset(one, noise, background=loud) for one, loud in zip(energy, noises.tolist(), strict=True)]
-        own = np.array([one[0] for one in each], dtype=float)
-        clears = np.array([one[1] for one in each])
+        at, clear = onsets(np.convolve(summed, np.ones(5) / 5, "same")[None], noise, over=1.5)
+        tell("e" + kind, at[0], np.log10(clear[0] + 1) / 4)
+        each, clears = onsets(energy, noise)
+        own = each.astype(float)
         say = weight * (clears > 10) * np.sqrt(np.minimum(clears / 1e3, 1)) + 1e-9
         middle = _weighted_median(own, say)
         tell("m" + kind, middle, float(np.exp(-np.median(np.abs(own - middle)) / (0.00045 * rate))))
