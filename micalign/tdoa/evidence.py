@@ -22,6 +22,8 @@ import numpy as np
 
 from micalign.arrays import Complexes, Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.tdoa.spectra import (
+    APART_S,
+    BATCH,
     frame_spectra,
     greatest_before,
     in_bands,
@@ -49,7 +51,6 @@ _FEWEST: Final = 4  # strokes of which it can be said whether something follows 
 _STRETCH_S: Final = 0.17  # seconds: long enough for a low note, short enough to tell notes apart
 _MOST_STRETCHES: Final = 80  # more make it slower and no surer
 _GROUPS: Final = 8  # of stretches, whose peaks must agree
-_ROWS: Final = 8  # strokes at once: what fits near the processor
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,7 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
         novelty.append(by_half.sum(axis=0) / size)
         stack.append(_stack(samples, length, weight, rate, degrees, pad - int(lags[0]))[inside])
         followed.append(_levels_follow(levels, power[:, inside], round(_LEVEL_S * rate)))
-    correlations, waves = _strokes_correlated(near.own_frames, frames, rate, pad, np.sqrt(halves), lags)
+    correlations, waves = _strokes_correlated(near, frames, pad, np.sqrt(halves), lags)
     correlation, half_correlation = _even_level(correlations.sum(axis=0)), np.abs(_even_level(correlations))
     curves = np.array(novelty), np.array(stack), correlation, half_novelty, half_correlation
     return Curves(times, weight, *curves, waves, max(followed))
@@ -129,8 +130,8 @@ def _even_level(curves: Floats) -> Floats:
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
     """Mean power of the ``length`` samples from each on, and the greatest such mean that ends before it."""
     now, before, span = np.empty_like(power), np.empty_like(power), max(round(EARLIER_S * rate), 1)
-    for begin in range(0, len(power), _ROWS):
-        rows = slice(begin, begin + _ROWS)
+    for begin in range(0, len(power), BATCH):
+        rows = slice(begin, begin + BATCH)
         sums, means, past = sum_ahead(power[rows], length), now[rows], before[rows]
         np.divide(sums, length, out=means[:, : sums.shape[1]])
         means[:, sums.shape[1] :] = means[:, sums.shape[1] - 1 : sums.shape[1]]
@@ -181,17 +182,21 @@ def _levels_follow(levels: Floats, power: Real, length: int) -> float:
     return float(np.arctanh(np.clip(alike.max(initial=0.0), 0.0, 0.9999)) * np.sqrt(len(levels) - 3))
 
 
-def _strokes_correlated(
-    strokes: Floats, frames: Real, rate: int, zero: int, say: Floats, lags: Ints
-) -> tuple[Floats, float]:
+def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, lags: Ints) -> tuple[Floats, float]:
     """The whitened correlation of both halves of the strokes by each one's ``say``, and how far the waves follow."""
+    rate = near.track.sample_rate
     before, after = (round(seconds * rate) for seconds in STROKE_S)
-    x = strokes * raised_cosine(before + after, before, round(0.01 * rate))
     y = frames[:, zero - before : zero + after + len(lags) - 1]
-    size = fast_length(x.shape[1] + y.shape[1])
-    a, b = _even(rfft(x, size)), _even(rfft(y, size))
+    size = fast_length(before + after + y.shape[1])
+    a, b = near.kept(("spectra", size), lambda: _spectra_of_own(near, size)), _even(rfft(y, size))
     values: Floats = irfft(say @ cross_spectrum(a, b), size)[:, : len(lags)]
     return values, _waves_follow(a, b, size, len(lags), rate)
+
+
+def _spectra_of_own(near: Listened, size: int) -> Complexes:
+    rate = near.track.sample_rate
+    before, after = (round(seconds * rate) for seconds in STROKE_S)
+    return _even(rfft(near.own_frames * raised_cosine(before + after, before, round(0.01 * rate)), size))
 
 
 def _even(spectra: Complexes) -> Complexes:
@@ -201,7 +206,7 @@ def _even(spectra: Complexes) -> Complexes:
     white = whitening(power.mean(axis=0, dtype=float)).astype(np.float32)
     single *= white
     single /= np.sqrt(power @ white**2)[:, None] + np.float32(1e-30)
-    return single
+    return np.asarray(single)
 
 
 def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -> float:
@@ -213,11 +218,10 @@ def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -
     if len(a) < _FEWEST:
         return 0.0
     a, b = a - a.mean(axis=0), b - b.mean(axis=0)
-    count = len(a)
+    count, turned = len(a), np.concatenate([b, b])
     shifts = np.unique(np.linspace(0, count - 1, min(count - 1, _ORDERS) + 1).astype(np.intp))
-    turned = np.concatenate([b, b])
-    cross = [cross_spectrum(a, turned[shift : shift + count]).sum(axis=0) for shift in shifts.tolist()]
-    own, *others = irfft(np.array(cross), size)[:, :lags]
+    cross = np.array([cross_spectrum(a, turned[late : late + count]).sum(axis=0) for late in shifts.tolist()])
+    own, *others = irfft(cross, size)[:, :lags]
     near = min(round(_NEAR_S * rate), lags // 4)
     total = np.cumsum(np.pad(np.mean(np.square(others), axis=0), (near + 1, near), mode="edge"))
     by_chance = (total[2 * near + 1 :] - total[: -2 * near - 1]) / (2 * near + 1)
@@ -232,7 +236,10 @@ def stretch_curve(
     gate = stretches(first.envelope, track.frames, rate, length_s=length_s, most=most)
     middle = int(lags[len(lags) // 2])
     margin = len(lags) // 2 + 1
-    spectra = frame_spectra(track, second.track, gate.starts, gate.window, margin=margin, centre_s=middle / rate)
+    kept = first.kept if margin <= len(gate.window) else None  # spectra of a search over seconds would fill the memory
+    spectra = frame_spectra(
+        track, second.track, gate.starts, gate.window, margin=margin, centre_s=middle / rate, kept=kept
+    )
     hz = spectra.frequencies_hz
     powers = [power.mean(axis=0, dtype=float) for power in (spectra.first, spectra.second)]
     weight = ((hz > 30.0) & (hz < 16000.0)) * whitening(powers[0], lines=True) * whitening(powers[1], lines=True)
@@ -253,7 +260,6 @@ def stretch_curve(
 
 _FRAME_S: Final = 1.0  # seconds of a search over seconds: longer than a stretch, as windows must overlap
 _MOST: Final = 16  # frames of such a search
-_APART_S: Final = 0.0004  # seconds: two peaks nearer than this are lobes of one event
 
 
 @dataclass(frozen=True)
@@ -274,6 +280,6 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
         return None
     size = np.abs(whole.values)
     top = int(np.argmax(size))
-    apart = np.abs(np.arange(len(size)) - top) > _APART_S * rate
+    apart = np.abs(np.arange(len(size)) - top) > APART_S * rate
     rival = float(size[apart].max(initial=0.0)) / max(float(size[top]), 1e-30)
     return RoughDelay(float(lags[top]) / rate, rival < RIVAL and whole.agreement > 0.5)

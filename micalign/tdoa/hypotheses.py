@@ -18,12 +18,12 @@ from micalign.tdoa.evidence import Curves, Stretches
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
+__all__ = ["AROUND_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
 FIRST, SECOND, ONE_PATH = 0, 1, 2  # kinds of a hypothesis, as columns of arrays
 
 _SAME_S: Final = 1.2e-4  # seconds: nearer delays are one hypothesis: six samples
-_AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
+AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
 _EARLIER_S: Final = (0.00025, 0.008)
 """Seconds before a delay: from beyond its own lobe to where the ear takes an echo for one (precedence)."""
 
@@ -146,7 +146,7 @@ def _side(near: Listened, other: Listened, lags: Ints, curves: Curves, rate: int
 
 def _around(curve: Floats, rate: int) -> Floats:
     """The highest value within a tenth of a millisecond of each lag."""
-    return greatest_near(curve, round(_AROUND_S * rate))
+    return greatest_near(curve, round(AROUND_S * rate))
 
 
 def _tops(curve: Floats, count: int, rate: int) -> list[int]:

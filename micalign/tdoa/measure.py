@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -27,11 +27,11 @@ from micalign.tdoa.drift import drift_line
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
-from micalign.tdoa.posterior import Look, begins, look
+from micalign.tdoa.posterior import Look, begins, log_odds, look
 from micalign.tdoa.strokes import Listened, listen, moments_to_samples, same_samples, struck_at
-from micalign.tdoa.tuned import ROOM_S
+from micalign.tdoa.tuned import RELIABLE, ROOM_S, SAME_PLACE_S, TWO_LOOKS, WORTH_A_LOOK
 
-__all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair"]
+__all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_two_looks"]
 
 _SHORTEST_S: Final = 0.05  # seconds of a track: shorter ones hold no stroke and its quiet
 _WIDE_S: Final = 0.2  # a wider search goes in two steps
@@ -231,8 +231,8 @@ def _struck_at(heard: Listened, moments_s: Floats) -> Listened:
 
 
 def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
-    """What a pair says by all its strokes, or, where that is not reliable, the surer of it and of what those say that
-    each track has for itself in the take.
+    """What a pair says by all its strokes, or, where that is in doubt, the surer of it and of what those say that each
+    track has for itself in the take.
     """
     reference, track = whole
     for heard in whole:
@@ -263,10 +263,29 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
 
     seen = look(*whole, reach_s=reach_s, centre_s=centre_s, close=options.kind)
     found = told(seen)
-    if found.reliable or all(one is other for one, other in zip(whole, alone, strict=True)):
+    same = all(one is other for one, other in zip(whole, alone, strict=True))
+    if same or not WORTH_A_LOOK <= found.confidence < RELIABLE:
         return found
-    again = look(*alone, reach_s=reach_s, centre_s=centre_s, close=options.kind, before=seen)
-    return max(found, told(again), key=lambda one: one.confidence)
+    return of_two_looks(found, told(look(*alone, reach_s=reach_s, centre_s=centre_s, close=options.kind, before=seen)))
+
+
+def of_two_looks(first: Delay, second: Delay) -> Delay:
+    """The surer of two looks, as sure as both together are: most of all by whether they say the same delay.
+
+    >>> one = Delay(0.0021, 1e-5, 1, 0.9, 0.85, False, "the first arrival is not clear")
+    >>> of_two_looks(one, replace(one, delay_s=0.00213, confidence=0.9)).reliable
+    True
+    >>> of_two_looks(one, replace(one, delay_s=0.0044, confidence=0.96)).reliable
+    False
+    """
+    surer = max(first, second, key=lambda one: one.confidence)
+    alike = abs(first.delay_s - second.delay_s) <= SAME_PLACE_S
+    least, slope, agreed = TWO_LOOKS
+    line = least + slope * (log_odds(first.confidence) + log_odds(second.confidence)) + agreed * alike
+    confidence = float(1 / (1 + np.exp(-line)))
+    if confidence >= RELIABLE:
+        return replace(surer, confidence=confidence, reliable=True, reason=None)
+    return replace(surer, confidence=confidence, reliable=False, reason=first.reason or second.reason)
 
 
 def decided(seen: Look) -> Delay | None:

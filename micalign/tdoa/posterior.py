@@ -22,7 +22,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curves
-from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
+from micalign.tdoa.hypotheses import AROUND_S, FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.tuned import MOVED, PICK_S, ROOM_S, SCENE_LOG_ODDS, SO_ALIKE
@@ -63,7 +63,6 @@ WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
 
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
-_NEAR_PEAK_S: Final = 1e-4  # seconds about an onset within which a half of the strokes has its peak
 _HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
 _TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
 _TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
@@ -219,7 +218,7 @@ def onset_rows(
 
 def halves_at(curves: Curves, places_s: Floats, event_s: float, lags: Ints, rate: int) -> tuple[Floats, Floats]:
     """What both halves of the strokes say of places of an event, shapes (N,): `Onset.half_height`, `Onset.halves`."""
-    both = np.min(greatest_near(curves.half_correlation, round(_NEAR_PEAK_S * rate)), axis=0)
+    both = np.min(greatest_near(curves.half_correlation, round(AROUND_S * rate)), axis=0)
     at = np.clip(np.rint(places_s * rate).astype(np.intp) - int(lags[0]), 0, len(lags) - 1)
     inside = np.flatnonzero(np.abs(lags / rate - event_s) <= _HALVES_S)
     rise_s = lags[inside[np.argmax(curves.half_novelty[:, inside], axis=1)]] / rate

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -34,6 +34,8 @@ from micalign.take.tracks import Track
 from micalign.tdoa.tuned import BANDS
 
 __all__ = [
+    "APART_S",
+    "BATCH",
     "Correlogram",
     "Peak",
     "Spectra",
@@ -156,8 +158,8 @@ def greatest_near(values: _Array, reach: int) -> _Array:
     [3, 3, 2, 2, 0, 0]
     """
     # Windows beyond the end hold the last value anyway.
-    longer: _Array = np.concatenate([values, np.repeat(values[..., -1:], reach, axis=-1)], axis=-1)  # type: ignore[assignment]
-    out: _Array = greatest_before(longer, 2 * reach + 1)[..., reach:]
+    longer = np.concatenate([values, np.repeat(values[..., -1:], reach, axis=-1)], axis=-1)
+    out: _Array = greatest_before(longer, 2 * reach + 1)[..., reach:]  # type: ignore[assignment]
     return out
 
 
@@ -171,7 +173,7 @@ def lowest_share(values: npt.NDArray[Any], share: float) -> float:
     return float(np.partition(values, rank, axis=None)[rank])
 
 
-_BATCH = 16  # frames at once: what fits near the processor
+BATCH = 16  # frames at once: what fits near the processor
 _WHITENING = 0.8  # power of the spectra taken away: 1 would raise noise to the level of notes
 _FAINT = 1e-6  # -120 dB: orders of the series that add less are left out
 _Single = npt.NDArray[np.float32]
@@ -234,6 +236,7 @@ def frame_spectra(
     centre_s: float | Floats = 0.0,
     second_window: Floats | None = None,
     slope: float = 0.0,
+    kept: Callable[[tuple[int, ...], Callable[[], Any]], Any] | None = None,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
 
@@ -253,6 +256,9 @@ def frame_spectra(
         The second's window where there is no margin, or one for each frame; the first's unless it is given.
     slope : float
         By how much the delay grows each second: taken out within each frame, about the frame's middle.
+    kept : callable, optional
+        Keeps the first track's spectra for other tracks (`micalign.tdoa.strokes.Listened.kept`), where all its frames
+        follow from their length and count.
     """
     rate, length = first.sample_rate, len(window)
     edge = max(margin // 8, length // 32, 16) if margin else 0
@@ -265,13 +271,16 @@ def frame_spectra(
     bins = size // 2 + 1
     # The second's samples that belong to a frame begin margin + edge into what is read of it: turn that back.
     turn = np.exp(2j * np.pi * np.arange(bins) * ((margin + edge) / size)).astype(np.complex64)
-    cross = np.empty((len(starts), bins), np.complex64)
-    powers = np.empty((2, len(starts), bins), np.float32)
-    for begin in range(0, len(starts), _BATCH):
-        here = slice(begin, begin + _BATCH)
-        x = rfft(cut_frames(first, starts[here], window.astype(np.float32)), size).astype(np.complex64)
+    cross, powers = np.empty((len(starts), bins), np.complex64), np.empty((2, len(starts), bins), np.float32)
+
+    def of_first(here: slice) -> npt.NDArray[np.complex64]:
+        return rfft(cut_frames(first, starts[here], window.astype(np.float32)), size).astype(np.complex64)
+
+    for begin in range(0, len(starts), BATCH):
+        here = slice(begin, begin + BATCH)
+        x = of_first(here) if kept is None else kept((size, length, len(starts), begin), partial(of_first, here))
         y = _paced(cut_frames(second, starts[here] + offsets[here] - (margin + edge), outers[here]), size, slope)
-        cross[here] = cross_spectrum(x, y) * turn
+        np.multiply(cross_spectrum(x, y), turn, out=cross[here])
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
     times_s = (starts + length / 2) / rate + first.start_s
     return Spectra(cross, powers[0], powers[1], times_s, (offsets - clocks) / rate, size, rate)

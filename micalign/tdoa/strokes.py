@@ -15,11 +15,11 @@ Processing 13(5), 1035-1047, 2005 (energy rise as novelty, peak picking).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final, TypeVar, cast
 
 import numpy as np
 
@@ -56,6 +56,7 @@ __all__ = [
     "struck_at",
 ]
 
+_Made = TypeVar("_Made")
 _STEP_S: Final = 0.001  # seconds of an envelope: a millisecond
 _BLOCK_FRAMES: Final = 1 << 16  # half a megabyte, which stays near the processor
 _ONSET_STEPS: Final = 3  # milliseconds over which a rise is meant
@@ -103,6 +104,13 @@ class Listened:
     track: Track
     envelope: Energies
     rises: Real
+    _kept: dict[Hashable, Any] = field(init=False, repr=False, compare=False, default_factory=dict)
+
+    def kept(self, name: Hashable, make: Callable[[], _Made]) -> _Made:
+        """What was made of this track before, or is made now: against many others it is made once."""
+        if name not in self._kept:
+            self._kept[name] = make()
+        return cast("_Made", self._kept[name])
 
     @cached_property
     def strokes(self) -> Strokes:

@@ -21,7 +21,16 @@ from micalign.take.tracks import Track
 from micalign.tdoa.spectra import filtered
 from micalign.tdoa.tuned import CLEAR_RISE, LEAST_RISE, MOST_RISE
 
-__all__ = ["Picks", "changes_at", "cut", "first_wavefronts", "high_passed_frames", "onsets", "onsets_alone", "picks_near"]
+__all__ = [
+    "Picks",
+    "changes_at",
+    "cut",
+    "first_wavefronts",
+    "high_passed_frames",
+    "onsets",
+    "onsets_alone",
+    "picks_near",
+]
 
 _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame was cut
 _NOISE_S: Final = 0.008  # seconds of background before a stroke
@@ -73,12 +82,10 @@ def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Int
     total = np.cumsum(energy - threshold[:, None], axis=1) - (energy - threshold[:, None])
     at = np.arange(energy.shape[1])
     inside = (at <= clear[:, None]) & (at >= clear[:, None] - reach)
-    return np.argmin(np.where(inside, total, np.inf), axis=1)
+    return np.asarray(np.argmin(np.where(inside, total, np.inf), axis=1), dtype=np.intp)
 
 
-def onsets(
-    energy: Floats, begin: int, *, over: float = 3.0, background: Floats | None = None
-) -> tuple[Ints, Floats]:
+def onsets(energy: Floats, begin: int, *, over: float = 3.0, background: Floats | None = None) -> tuple[Ints, Floats]:
     """The sample at which each row's energy begins to run above its background, and its peak over the background.
 
     Parameters

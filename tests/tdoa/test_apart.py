@@ -85,19 +85,42 @@ def test_the_surer_of_both_ways_is_told():
     assert among == alone
 
 
-@pytest.mark.parametrize("sure", [(0.3, 0.6), (0.6, 0.3)])
+@pytest.mark.parametrize("sure", [(0.6, 0.8), (0.8, 0.6)])
 def test_what_a_pair_leaves_in_doubt_is_looked_at_anew_and_the_surer_is_told(monkeypatch, sure):
     """First by all ten strokes of the hat, then by the five that it has for itself."""
+    strokes, found = looks(monkeypatch, *((one, 1e-6 * index) for index, one in enumerate(sure)))
+    assert strokes == [10, 5]
+    assert found.delay_s == 1e-6 * np.argmax(sure)
+
+
+def test_who_is_told_in_vain_is_not_asked_again(monkeypatch):
+    """Of what is very doubtful a second look made no more certain; what is sure needs none."""
+    for sure in (0.3, 0.95):
+        assert looks(monkeypatch, (sure, 0.0), (0.99, 0.0))[0] == [10]
+
+
+def test_two_looks_that_agree_are_surer_than_either_and_two_that_do_not_are_not(monkeypatch):
+    agreed = looks(monkeypatch, (0.85, 1e-3), (0.88, 1.1e-3))[1]
+    assert agreed.reliable
+    assert agreed.reason is None
+    assert agreed.confidence > 0.9
+    apart_s = looks(monkeypatch, (0.85, 1e-3), (0.95, 4e-3))[1]
+    assert (apart_s.reliable, apart_s.reason, apart_s.delay_s) == (False, "in doubt", 4e-3)
+
+
+def looks(monkeypatch, *answers):
+    """How many of the hat's strokes each look is by, and what is told, where these are the looks' answers."""
     hat, snare = (one.track for one in (struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2)))
     strokes = []
 
-    def doubtful(seen):
+    def told(seen):
         strokes.append(int((seen.first.strokes.weight > 0).sum()))
-        return Delay(0.0, 1e-5, 1, 1.0, sure[len(strokes) - 1], False, "in doubt")
+        sure, delay_s = answers[len(strokes) - 1]
+        return Delay(delay_s, 1e-5, 1, 1.0, sure, sure >= 0.9, None if sure >= 0.9 else "in doubt")
 
-    monkeypatch.setattr(measure, "decided", doubtful)
+    monkeypatch.setattr(measure, "decided", told)
     (found,) = measure_many(hat, [snare], max_delay_s=0.02)
-    assert (strokes, found.confidence) == ([10, 5], max(sure))
+    return strokes, found
 
 
 def test_a_look_after_another_is_what_it_is_by_itself():

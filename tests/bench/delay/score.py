@@ -107,7 +107,7 @@ def _say(case, found):
     wrong = hopeless or off > 5e-4 or found.polarity != case.polarity
     if (hopeless and not found.reliable) or (found.reliable and not wrong and off <= NEAR_S):
         return
-    rivals = " ".join(f"{r.delay_s * 1e3:.2f}({r.strength * r.polarity:.2f})" for r in found.rivals)
+    rivals = " ".join(f"{r.delay_s * 1e3:.2f}({r.probability * r.polarity:.2f})" for r in found.candidates)
     print(
         f"{'!!' if found.reliable and wrong else '  '} {case.family:13s} {case.label:32s}",
         f"true {case.low_s * 1e3:8.3f} found {found.delay_s * 1e3:8.3f} ms +-{found.uncertainty_s * 1e3:.3f}",
