@@ -205,14 +205,14 @@ def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
         for group in range(seen.groups):
             rows = seen.group == group
             if rows.any():
-                score[group, source] = _tailed(residual_s[rows], scaled[rows])
+                score[group, source] = _tailed(residual_s[rows], scaled[rows], seen.sigma_s[rows])
     best: Ints = np.argmax(score, axis=1)
     return best
 
 
-def _tailed(residual_s: Floats, scaled: Floats) -> float:
+def _tailed(residual_s: Floats, scaled: Floats, sigma_s: Floats) -> float:
     """Logarithm of a Student density (4 degrees of freedom) with the covariance of the beliefs and a coarse noise."""
-    covariance = scaled @ scaled.T + np.eye(len(residual_s)) * COARSE_S[1] ** 2
+    covariance = scaled @ scaled.T + np.diag(sigma_s**2 + COARSE_S[1] ** 2)
     distance = float(residual_s @ np.linalg.solve(covariance, residual_s))
     freedom = 4.0
     log_size = float(np.linalg.slogdet(covariance)[1])

@@ -10,12 +10,13 @@ into a near field. A group keeps no name: which source it is, the comparison ask
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from micalign.alignment.constraints import own_tracks
 from micalign.alignment.solo import found_alone, with_found
-from micalign.compare.tuned import CLEAR_PLACES, HEARD_DB
+from micalign.compare.tuned import BLEED_S, CLEAR_PLACES, HEARD_DB
 from micalign.scene.model import Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.alone import HeardAlone, heard_alone
@@ -65,11 +66,23 @@ def groups_by_source(scene: Scene, take: Take, alone: Sequence[Alone] = ()) -> t
 
 
 def group_alone(measured: HeardAlone, names: Sequence[str], hearing: Sequence[str]) -> Group:
-    """A source alone as a group; only what ``hearing`` tracks hear clearly is reliable."""
+    """A source alone as a group; only what is heard clearly is reliable.
+
+    What other tracks than ``hearing`` hear is bleed into a near field: its time is known to `BLEED_S` alone, its
+    polarity not at all.
+    """
     strokes = measured.hits.strokes
     clear = dict(zip(strokes.tracks, np.median(strokes.level_db - strokes.before_db, axis=0), strict=True))
-    trusted = {name for name in hearing if clear[name] >= HEARD_DB}
-    return _group(measured.delays, names, strokes.times_s.tolist(), trusted)
+    group = _group(
+        measured.delays, names, strokes.times_s.tolist(), {name for name in names if clear[name] >= HEARD_DB}
+    )
+    own = {*hearing, measured.delays.reference}
+    heard = zip(names, group.heard, strict=True)
+    return replace(group, heard=tuple(one if name in own else _bleed(one) for name, one in heard))
+
+
+def _bleed(heard: GroupDelay) -> GroupDelay:
+    return replace(heard, uncertainty_s=float(np.hypot(heard.uncertainty_s, BLEED_S)), polarity_margin=0.0)
 
 
 def _group(told: SourceDelays, names: Sequence[str], times_s: Sequence[float], trusted: set[str]) -> Group:

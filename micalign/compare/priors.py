@@ -28,7 +28,7 @@ import numpy as np
 from micalign.acoustics.air import KELVIN_AT_0_C, speed_of_sound_in
 from micalign.arrays import Floats, Ints
 from micalign.compare.tuned import LATE_LINE, LATE_S, LOG_PRIOR, MOVES_M, TEMPERATURE_C
-from micalign.scene.model import Scene
+from micalign.scene.model import Mic, Scene
 
 __all__ = ["BeliefIndex", "Beliefs", "Cause", "Kind", "beliefs_of", "causes_of"]
 
@@ -193,8 +193,17 @@ def _swaps(tracks: tuple[str, ...]) -> Iterator[Cause]:
 def _moves(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
     present = [index for index, mic in enumerate(scene.mics) if mic.name in tracks]
     for index, far_m in product(present, MOVES_M):
-        change = partial(_moving_mic, index=index, far_m=far_m)
+        change = partial(_moving_mic, index=index, far_m=min(far_m, _own_distance_m(scene, scene.mics[index])))
         yield Cause("moved", (scene.mics[index].name,), _prior("moved", len(present) * len(MOVES_M)), change)
+
+
+def _own_distance_m(scene: Scene, mic: Mic) -> float:
+    """How far a mic stands from the one source that it is there for, which it stays near wherever it is put; else
+    infinite.
+    """
+    if len(mic.on) != 1:
+        return math.inf
+    return math.dist(mic.position, scene.source(mic.on[0]).position)
 
 
 def _temperature(scene: Scene) -> Cause:

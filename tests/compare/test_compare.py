@@ -12,12 +12,16 @@ from planted_kits import KINDS, kit, planted
 from rich.console import Console
 
 from micalign.compare.comparison import Comparison, Flips
-from micalign.compare.groups import groups_by_place, groups_by_source
+from micalign.compare.groups import group_alone, groups_by_place, groups_by_source
+from micalign.compare.priors import beliefs_of, causes_of
 from micalign.compare.run import compare, compared, findings_of
+from micalign.compare.tuned import BLEED_S
 from micalign.errors import TakeError
 from micalign.report.compare_words import comparison_table, summary, to_do
 from micalign.scene.model import Air, Di, Mic, Pair, Scene, Source
 from micalign.take.tracks import Take, Track
+from micalign.tdoa.alone import heard_alone
+from micalign.tdoa.delays import Alone, Wanted
 from micalign.tdoa.event_groups import Group, GroupDelay
 
 SPEED_20C = 343.98  # Cramer 1993 at 20 C, 50 %
@@ -176,6 +180,74 @@ def test_where_few_sources_leave_two_places_both_are_told():
     assert heights == pytest.approx([-0.45, 0.35], abs=0.06)
     assert "probable" in found.findings[0].message
     assert "tape" in found.findings[0].advice
+
+
+def _with_bleed(scene: Scene, heard: tuple[Group, ...]) -> tuple[Group, ...]:
+    """The same where close mics hear other drums as bleed alone, and the far ones theirs to 0.07 ms."""
+    far = [len(mic.on) != 1 for mic in scene.mics]
+    return tuple(
+        replace(
+            group,
+            heard=tuple(
+                replace(one, uncertainty_s=0.07e-3 if far[k] or k == group.reference else BLEED_S)
+                for k, one in enumerate(group.heard)
+            ),
+        )
+        for group in heard
+    )
+
+
+def test_a_late_close_mic_is_told_apart_from_a_moved_one_by_what_bleeds_into_it():
+    """By its own drum any place so much further off would do; but it hears every drum as late, and no place near its
+    own lies so much further from all of them.
+    """
+    scene = kit(np.random.default_rng(5))
+    late = {"snare mic": 64 / 48000}
+    found = answer(_with_bleed(scene, groups(scene, late_s=late)), scene)
+    assert kinds(found) == [("late", frozenset(late))]
+    assert found.explanations[0].late_s == pytest.approx(64 / 48000, abs=0.1e-3)
+    at = np.array(scene.mic("snare mic").position)
+    way = at - scene.source("snare").position
+    moved = groups(scene, places={"snare mic": at + 0.15 * way / np.linalg.norm(way)})
+    assert kinds(answer(_with_bleed(scene, moved), scene)) == [("moved", frozenset(late))]
+
+
+def test_a_close_mic_put_elsewhere_still_stands_near_what_it_is_there_for():
+    """One belief goes with its distance; a mic that is there for several may be carried 20 cm."""
+    scene = kit(np.random.default_rng(5))
+    names = tuple(mic.name for mic in scene.mics)
+    planned = beliefs_of(scene, names)
+    wide = {}
+    for cause in causes_of(scene, names):
+        if cause.kind == "moved":
+            where = planned.layout.mic(names.index(cause.names[0]))
+            wide.setdefault(cause.names[0], []).append(float(cause.apply(planned).sigma[where][0]))
+    near_m = np.linalg.norm(np.subtract(scene.mic("snare mic").position, scene.source("snare").position))
+    assert 0.05 < near_m < 0.2
+    assert wide["snare mic"] == pytest.approx([0.05, near_m], rel=0.05)
+    assert wide["room"] == pytest.approx([0.05, 0.2], rel=0.05)
+
+
+def test_bleed_into_a_close_mic_is_known_to_a_near_field_and_votes_for_no_polarity():
+    """Eight hits heard 1 ms later by a mic that is there for them, or for another drum."""
+    rng = np.random.default_rng(3)
+    hits = np.zeros((2, 5 * 48000))
+    for at in np.arange(0.5, 4.5, 0.5) * 48000:
+        hit = 0.5 * rng.normal(size=2000) * np.exp(-np.arange(2000) / 300)
+        for k, late in enumerate((0, 48)):
+            hits[k, int(at) + late : int(at) + late + 2000] += (1.0, 0.1)[k] * hit
+    hits += 1e-4 * rng.normal(size=hits.shape)
+    names = ("own", "other")
+    tracks = tuple(Track.from_array(name, one, 48000) for name, one in zip(names, hits, strict=True))
+    heard = heard_alone(Alone("drum", tracks, ((0.0, 5.0),)), Wanted("drum", names, "own"))
+    shared, bleed = (group_alone(heard, names, hearing).heard[1] for hearing in (["other"], []))
+    assert shared.delay_s == bleed.delay_s == pytest.approx(1e-3, abs=0.1e-3)
+    assert shared.reliable
+    assert bleed.reliable
+    assert shared.uncertainty_s < 0.2e-3
+    assert bleed.uncertainty_s == pytest.approx(np.hypot(shared.uncertainty_s, BLEED_S))
+    assert shared.polarity_margin > 0.5
+    assert bleed.polarity_margin == 0.0
 
 
 def test_a_temperature_that_cannot_be_seen_is_not_called_right():

@@ -51,11 +51,8 @@ def test_stretches_of_real_hits_are_found_and_no_others() -> None:
     assert recall >= 0.8, said
 
 
-LATE_AS_MOVED = pytest.mark.xfail(reason="a late ride mic is told as moved, its lateness as what it may be as well")
-
-
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [0, 1, 2, pytest.param(3, marks=LATE_AS_MOVED), 4])
+@pytest.mark.parametrize("seed", range(5))
 def test_a_planted_fault_is_told_and_none_invented(seed: int) -> None:
     """One room of each kind; the 50 of the long set cost minutes."""
     one = room(KINDS[seed % len(KINDS)], seed)
@@ -77,7 +74,4 @@ def test_fifty_rooms_with_planted_faults() -> None:
     rooms = [room(KINDS[seed % len(KINDS)], seed) for seed in range(50)]
     for one in rooms:
         assert set().union(*one.told.values()) == set(one.names), (one.kind, one.told)
-    missed = [(one.kind, one.told) for one in rooms if not one.is_found or one.invented]
-    if len(missed) == 1:
-        pytest.xfail(f"asked for is none: a late line and a moved mic look alike: {missed}")
-    assert not missed
+    assert not [(one.kind, one.told) for one in rooms if not one.is_found or one.invented]
