@@ -187,9 +187,10 @@ def _refined(heard: HitArrivals, mics_m: Floats) -> Solution:
     """Places with points and speed as unknowns; strays are left out one by one, the worst first."""
     known = np.isfinite(heard.times_s)
     stray = np.zeros_like(known)
+    found = np.concatenate([mics_m.ravel(), heard.points_m.ravel(), [0.0]])
     while True:
         weight = np.where(known & ~stray, 1.0 / np.where(known, heard.sigma_s, 1.0), 0.0)
-        found, jacobian, residual = _solved(heard, weight, mics_m)
+        found, jacobian, residual = _solved(heard, weight, found)
         left = np.abs(residual[: known.size].reshape(known.shape))
         worst = np.unravel_index(int(np.argmax(left)), left.shape)
         if left[worst] < STRAY_SIGMAS or stray.sum() >= STRAY_SHARE * known.sum():
@@ -201,8 +202,8 @@ def _refined(heard: HitArrivals, mics_m: Floats) -> Solution:
     return Solution(found[:count].reshape(-1, 3), covariance[:count, :count], float(residual @ residual), left_s, stray)
 
 
-def _solved(heard: HitArrivals, weight: Floats, mics_m: Floats) -> tuple[Floats, Floats, Floats]:
-    """Unknowns (mics, points, slowness), derivatives and residuals at the least of the squares."""
+def _solved(heard: HitArrivals, weight: Floats, start: Floats) -> tuple[Floats, Floats, Floats]:
+    """Unknowns (mics, points, slowness), derivatives and residuals at the least of the squares next to ``start``."""
     from scipy.optimize import least_squares  # noqa: PLC0415 - as above
 
     mics, hits = 3 * heard.mics, 3 * heard.hits
@@ -224,8 +225,7 @@ def _solved(heard: HitArrivals, weight: Floats, mics_m: Floats) -> tuple[Floats,
         believed[-1, -1] = 1.0 / slow_sigma
         return np.vstack([top, believed])
 
-    start = np.concatenate([mics_m.ravel(), heard.points_m.ravel(), [0.0]])
-    found = least_squares(residual, start, jac=slope, x_scale="jac", max_nfev=100)
+    found = least_squares(residual, start, jac=slope, x_scale="jac", method="lm", max_nfev=100)
     return found.x, slope(found.x), residual(found.x)
 
 
