@@ -7,7 +7,6 @@ in the library prints; only the command line turns an error into words on a term
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from os.path import commonprefix
 from typing import Final
 
 __all__ = ["MicalignError", "OutputError", "SceneError", "TakeError", "named", "nearest", "some", "unknown"]
@@ -108,5 +107,10 @@ def unknown(word: object, known: Iterable[str], what: str) -> str:
 
 def _shared(first: str, second: str) -> int:
     """How many characters two words share at their beginnings and their ends: what most slips leave as it was."""
-    ends = ((first, second), (first[::-1], second[::-1]))
-    return sum(len(commonprefix(pair)) for pair in ends)  # noqa: RUF071 - characters, not folders
+    count = 0
+    for pairs in (zip(first, second, strict=False), zip(reversed(first), reversed(second), strict=False)):
+        for one, other in pairs:
+            if one != other:
+                break
+            count += 1
+    return count

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import threading
@@ -34,6 +35,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=None,
         help="folder of a real kit's hits, for the tests and benches that ask for one; else MICALIGN_REALKIT names it",
     )
+
+
+def pytest_collection_finish() -> None:
+    # Thousands of tests stay to the end: the collector need not look through them again and again.
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

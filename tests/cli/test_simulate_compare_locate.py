@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from micalign.cli import cmd_demo
 from micalign.cli.main import status_of
 from micalign.files.takes import SCENE_NAME
 
@@ -179,7 +180,15 @@ def test_the_demonstration_does_the_whole_job(
     assert "lower than planned" in compared
     assert status_of(["demo", "-o", str(folder), "-q"]) == 2
     assert "exists" in capsys.readouterr().err
+    # What --force replaces is each command's own matter; of the second run only what the document tells is done again.
+    run, given = cmd_demo._printed, []
+    monkeypatch.setattr(
+        cmd_demo,
+        "_printed",
+        lambda words, *, quiet: given.append(words) or (run(words, quiet=quiet) if words[0] == "align" else ""),
+    )
     assert status_of(["demo", "-o", str(folder), "-q", "--force", "--json"]) == 0
+    assert ["--force" in words for words in given] == [words[0] in {"draw", "align", "report"} for words in given]
     document = json.loads(capsys.readouterr().out)
     assert document["files"] == sorted(str(path) for path in folder.rglob("*") if path.is_file())
     assert 0 <= document["after_s"] < document["before_s"]
