@@ -286,9 +286,17 @@ def noise_floor(tenths: Floats) -> Floor | None:
     power = float(np.median(tenths[pauses])) if pauses.any() else power
     has_paused = bool(pauses.any())
     is_gated = _is_muted_between(muted) and not has_paused
-    # Noise is as loud in every pause. Where a tenth was far quieter, the others hold the end of sounds, as a room's.
-    is_tail = not has_paused and power > tuned.PAUSE_RATIO * float(heard[0])
+    # Noise is as loud in every pause. Where a tenth was far quieter, the others hold the end of sounds, as a room's;
+    # where a whole pause is loud, a drum or cymbal that rings: low noise too is far quieter for a tenth, not for three.
+    quietest = _quietest(tenths, whole) if has_paused else float(heard[0])
+    is_tail = power > tuned.PAUSE_RATIO * quietest
     return Floor(power, is_gated or is_tail or loud_power(tenths) < tuned.BOUND_RATIO * power)
+
+
+def _quietest(tenths: Floats, whole: Bools) -> float:
+    """The least mean power of three tenths in a row."""
+    runs = np.lib.stride_tricks.sliding_window_view(np.where(whole, tenths, np.inf), 3)
+    return float(runs.mean(axis=1).min())
 
 
 def _is_muted_between(muted: Bools) -> bool:

@@ -7,6 +7,7 @@ import pytest
 from faulty_takes import FRAMES, RATE, bass, clean_take, hum, kick, level, room_noise, shaped_noise
 
 from micalign.take.levels import measure_levels
+from micalign.take.noise import noise_floor
 from micalign.take.tracks import Track
 
 MATTERS_DB = 1.0  # of a hum's level
@@ -121,6 +122,34 @@ def test_a_room_that_rings_from_hit_to_hit_has_no_noise_to_be_warned_of(rng):
     assert found.floor.is_bound
     assert found.noise_floor_dbfs >= -80.0 - FLOOR_DB
     assert not [remark for remark in found.remarks if remark.rule == "noise"]
+
+
+def _in_tenths(decibels):
+    return 10.0 ** (np.asarray(decibels) / 10.0)
+
+
+def test_what_rings_through_a_pause_is_no_noise():
+    """A tom of a real kit's groove, in tenths: 0.3 s before its first stroke, and one rest that it rings through."""
+    strokes = np.tile([-22.0, -28.0, -33.0, -35.0], 58)
+    rest = [-47.0, -47.0, -46.0, -45.0, -45.0, -45.0, -46.0, -48.0, -49.0, -51.0]
+    tom = _in_tenths([-80.0, -80.0, -80.0, *strokes[:60], *rest, *strokes[60:]])
+    assert noise_floor(tom).is_bound
+    assert not noise_floor(tom[3:]).is_bound  # nothing tells such a rest from noise where it is never quieter
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_rumble_has_a_floor_however_uneven_it_is(seed):
+    """Noise of 10 to 25 Hz for two minutes varies by more than 8 dB from tenth to tenth, with a hit every 3 s."""
+    rng, rate, frames = np.random.default_rng(seed), 1000, 120_000
+    spectrum = np.zeros(frames // 2 + 1, complex)
+    inside = slice(10 * frames // rate, 25 * frames // rate)
+    spectrum[inside] = rng.normal(size=(2, len(spectrum[inside]))).T @ (1, 1j)
+    low = np.fft.irfft(spectrum, frames)
+    tenths = (low.reshape(-1, rate // 10) ** 2).mean(axis=1) / np.mean(low**2) * _in_tenths(-45.0)
+    assert tenths.min() < _in_tenths(-53.0)
+    since = np.arange(len(tenths)) % 30
+    floor = noise_floor(tenths + np.where(since < 12, 0.02 * np.exp(-since / 2.0), 0.0))
+    assert not floor.is_bound
 
 
 def test_a_track_that_never_pauses_says_that_its_floor_is_a_bound(rng):
