@@ -282,4 +282,4 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
     top = int(np.argmax(size))
     apart = np.abs(np.arange(len(size)) - top) > APART_S * rate
     rival = float(size[apart].max(initial=0.0)) / max(float(size[top]), 1e-30)
-    return RoughDelay(float(lags[top]) / rate, rival < RIVAL and whole.agreement > 0.5)
+    return RoughDelay(float(lags[top]) / rate, rival < RIVAL)

@@ -21,14 +21,13 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
-from micalign.tdoa.apart import apart
 from micalign.tdoa.delays import Candidate, Delay, doubted
 from micalign.tdoa.drift import drift_line
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.posterior import Look, begins, log_odds, look
-from micalign.tdoa.strokes import Listened, listen, moments_to_samples, same_samples, struck_at
+from micalign.tdoa.strokes import Listened, apart, listen, moments_to_samples, same_samples, struck_at
 from micalign.tdoa.tuned import RELIABLE, ROOM_S, SAME_PLACE_S, TWO_LOOKS, WORTH_A_LOOK
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_two_looks"]

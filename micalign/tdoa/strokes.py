@@ -6,6 +6,11 @@ of the 30 ms before it. A close mic hears its own source 10 to 40 dB louder than
 are the class above the highest gap of levels. Whether a mic is close at all is not decided here,
 and when exactly a stroke begins is told in `micalign.tdoa.wavefronts`.
 
+Of a whole take each track's strokes can be parted from the others' (`apart`). A hat is struck with the snare on two and
+four and with the kick on one and three: what an overhead hears then is two sounds, and either delay follows the hat's
+mic. The strokes between tell the hat alone: those at which another track has one of its own are laid aside where enough
+are left. Two mics at one drum have nearly all strokes in common, and keep them.
+
 *Stretches* are long overlapping frames over everything that sounds, where different notes tell a delay from a period:
 first samples and a window.
 
@@ -30,10 +35,13 @@ from micalign.tdoa.tuned import (
     APART_STEPS,
     BEFORE_STEPS,
     CLEARLY_RISEN,
+    CLOSE_GAP_DB,
     FEW_STROKES_DB,
+    FEWEST_APART,
     LEAST_GAP_DB,
     LEAST_NOVELTY,
     MOST_STROKES,
+    ONE_DRUM,
     OWN_RANGE_DB,
     SOFTEST_DB,
     STROKE_S,
@@ -45,6 +53,7 @@ __all__ = [
     "FrameSet",
     "Listened",
     "Strokes",
+    "apart",
     "common_samples",
     "listen",
     "matched_window",
@@ -63,6 +72,7 @@ _ONSET_STEPS: Final = 3  # milliseconds over which a rise is meant
 _LEVEL_STEPS: Final = 10  # milliseconds of a stroke that are its level
 _KNOWN_NOVELTY: Final = 7.0  # what a close mic's own strokes have on a real kit, in the middle
 _KNOWN_GAP_DB: Final = 25.0  # likewise
+_TOGETHER_S: Final = 0.02  # seconds: so far one stroke's arrivals in the close mics of a kit lie apart, and a flam
 _ONE_EVENT_S: Final = 0.030  # strokes nearer than this to a stronger one are its arrivals in other tracks, or a flam
 
 
@@ -284,6 +294,51 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
         if not kept or time - kept[-1] > _ONE_EVENT_S:
             kept.append(time)
     return np.array(kept)
+
+
+def apart(heard: Sequence[Listened]) -> list[Listened]:
+    """Each track with the strokes that it has for itself, or as it is where they are too few or all of them."""
+    parted = [0.0 if one.envelope.silent else one.strokes.gap_db for one in heard]
+    close = [one for one, gap_db in zip(heard, parted, strict=True) if gap_db > CLOSE_GAP_DB]
+    return [
+        _apart(one, [other for other in close if other is not one]) if gap_db > 0 else one
+        for one, gap_db in zip(heard, parted, strict=True)
+    ]
+
+
+def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
+    strokes, own = one.strokes, _own(one)
+    times, shared = _times_s(one)[own], np.zeros(int(own.sum()), bool)
+    for other in others:
+        together = _near(times, _times_s(other)[_own(other)])
+        if np.mean(together) < ONE_DRUM:
+            shared |= together
+    if not shared.any() or np.sum(~shared) < FEWEST_APART:
+        return one
+    own[own] = ~shared
+    found = replace(one)
+    found.__dict__["strokes"] = replace(strokes, weight=own_weight(strokes.level_db, own))
+    return found
+
+
+def _own(one: Listened) -> Bools:
+    """Which strokes are the track's own, those too that are too many to be compared."""
+    strokes = one.strokes
+    own: Bools = strokes.level_db >= np.min(strokes.level_db[strokes.weight > 0], initial=np.inf)
+    return own
+
+
+def _times_s(one: Listened) -> Floats:
+    """When the strokes are, in order, on the take's clock."""
+    times: Floats = one.strokes.samples / one.track.sample_rate + one.track.start_s
+    return times
+
+
+def _near(times_s: Floats, others_s: Floats) -> Bools:
+    """At which times another is near."""
+    index = np.searchsorted(others_s, times_s - _TOGETHER_S)
+    near: Bools = np.append(others_s, np.inf)[index] <= times_s + _TOGETHER_S
+    return near
 
 
 @dataclass(frozen=True)

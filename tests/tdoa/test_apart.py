@@ -7,11 +7,10 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import measure
-from micalign.tdoa.apart import apart
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.measure import measure_many, measure_pair
 from micalign.tdoa.posterior import look
-from micalign.tdoa.strokes import listen
+from micalign.tdoa.strokes import apart, listen
 
 RATE = 48000
 STEP_S = 0.002  # an onset is told to the millisecond step it begins in
