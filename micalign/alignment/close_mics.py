@@ -72,7 +72,9 @@ def laid_close_mics(offsets: Offsets, struck: Struck, limits: Constraints) -> La
         harmed |= dict.fromkeys(group, words)
     summed, recorded = (tuple(mic for mic, laid in found.items() if laid.by == way) for way in ("sum", "recorded"))
     shifts = [_shift(one, places, found.get(one.track), before, limits) for one in offsets.shifts]
-    shifts = [replace(one, reason=harmed[one.track]) if one.track in harmed else one for one in shifts]
+    shifts = [
+        replace(one, reason=harmed[one.track], basis="recorded") if one.track in harmed else one for one in shifts
+    ]
     return LaidMics(tuple(shifts), summed, (*recorded, *harmed))
 
 
@@ -215,7 +217,7 @@ def _shift(
     )
     if laid is not None and laid.by != "arrival":
         sigma_s = laid.uncertainty_s if laid.by == "sum" else 0.0
-        moved = replace(moved, uncertainty_s=sigma_s, reason=laid.words)
+        moved = replace(moved, uncertainty_s=sigma_s, reason=laid.words, basis=laid.by)
     elif place.polarity != before[one.track].polarity:
         moved = replace(moved, reason="of the polarity in which the pair's lows meet")
     return limited(moved, limits.max_shift_s)

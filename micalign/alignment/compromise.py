@@ -25,6 +25,7 @@ import numpy as np
 
 from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.own_strokes import Basis
 from micalign.alignment.tuned import FOLLOWING
 from micalign.arrays import Floats
 from micalign.errors import TakeError
@@ -49,7 +50,9 @@ __all__ = [
 class Shift:
     """What alignment does with one track, and why not where it does nothing.
 
-    ``as_recorded``: nothing is done by right, since the track shares no source with the others.
+    ``as_recorded``: nothing is done by right, since the track shares no source with the others. ``basis``: what the
+    shift follows from; where that is "reference" or "recorded" the track stays by right and ``delay_s`` was not
+    measured, but follows from the shifts.
     """
 
     track: str
@@ -62,6 +65,7 @@ class Shift:
     reason: str | None = None
     drift_ppm: float | None = None
     as_recorded: bool = False
+    basis: Basis = "arrival"
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,13 +167,22 @@ def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> 
 
 def still(reference: str) -> Shift:
     """The reference stays where it is."""
-    return Shift(reference, 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True)
+    return Shift(reference, 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True, basis="reference")
 
 
 def unmoved(track: str, reason: str, *, as_recorded: bool = False) -> Shift:
     """A track that is left alone, and why."""
     return Shift(
-        track, 0.0, 0.0, 0.0, polarity_flip=False, reliable=False, applied=False, reason=reason, as_recorded=as_recorded
+        track,
+        0.0,
+        0.0,
+        0.0,
+        polarity_flip=False,
+        reliable=False,
+        applied=False,
+        reason=reason,
+        as_recorded=as_recorded,
+        basis="recorded",
     )
 
 

@@ -11,7 +11,7 @@ that it may, the mic is left as recorded.
 Shifts are seconds, positive later; decibels are against as recorded.
 
 Which strokes are its own and what it is added to a scene says (`micalign.alignment.close_mics`), or without one the
-sound of the tracks (`micalign.alignment.over_kit`).
+sound of the tracks (`micalign.alignment.laid_kit`).
 
 Source: the sum of two signals, J. Eargle, "The Microphone Book", 2nd ed., Focal Press 2004 (comb filtering of two
 mics); that a choice is judged on what it has not seen: M. Stone, "Cross-validatory choice and assessment of statistical
@@ -34,6 +34,7 @@ from micalign.alignment.tuned import (
     FOLDS,
     HARM_DB,
     MOST_STROKES,
+    PER_S_DB,
     REACH_S,
     SCATTER_S,
     STROKE_BANDS_HZ,
@@ -47,6 +48,7 @@ from micalign.tdoa.wavefronts import cut
 
 __all__ = [
     "SILENT",
+    "Basis",
     "CloseMic",
     "Place",
     "PlacedTrack",
@@ -67,6 +69,11 @@ _LAG_STEP_S: Final = 1e-4
 
 SILENT: Final = 1e-30
 """A power that no sound has."""
+
+
+Basis = Literal["reference", "arrival", "sum", "recorded"]
+"""What a shift follows from: that all is laid onto the track, when the sound arrives, where it adds up best, or
+nothing: it was left as recorded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +102,7 @@ class CloseMic:
     """
 
     place: Place
-    by: Literal["arrival", "sum", "recorded"]
+    by: Basis
     gains_db: tuple[float, float]
     strokes: int
     uncertainty_s: float
@@ -130,8 +137,10 @@ def laid_by_strokes(
     *,
     arrival: Place | None = None,
     near_s: float | None = None,
+    likely_s: float | None = None,
     recorded: Place | None = None,
     earliest_s: float = -np.inf,
+    instead: Sequence[Sequence[PlacedTrack]] = (),
 ) -> CloseMic | None:
     """Where a close mic belongs by its own strokes, None where it has fewer than four or nothing to be added to.
 
@@ -148,10 +157,14 @@ def laid_by_strokes(
         Where its arrival lays it, if that is known.
     near_s : float, optional
         The shift about which the best sum is looked for, the arrival's as a rule; everywhere within `REACH_S` without.
+    likely_s : float, optional
+        The shift of a likely arrival: of sums that are about as good the one nearest to it is taken (`PER_S_DB`).
     recorded : Place, optional
         Where it lies against the rest as recorded; unmoved if not given.
     earliest_s : float
         No smaller shift is looked at.
+    instead : sequence of sequences of PlacedTrack
+        What else it may be that it is added to: what is gained is the least of all these sums.
 
     Examples
     --------
@@ -174,14 +187,27 @@ def laid_by_strokes(
     bands = _bands(close, times_s, rest)
     if not all(band.close.any() and band.laid.any() for band in bands):
         return None
-    best = _best_sum([band.sums(shifts) for band in bands], shifts)
+    others = [_bands(close, times_s, one) for one in instead]
+    costs_db = PER_S_DB * np.abs(shifts - likely_s) if likely_s is not None else np.zeros(len(shifts))
+    best = _best_sum([band.sums(shifts) for band in bands], shifts, costs_db)
     by_arrival = None
     if arrival is not None:
-        sums = [band.sums(np.array([arrival.shift_s])) for band in bands]
-        after = np.array([one.aligned[:, int(arrival.polarity < 0), 0] for one in sums])
-        gains_db, least_db = _told(after, sums)
+        gains_db, least_db = _told_at(arrival, bands)
         by_arrival = replace(best, place=arrival, by="arrival", gains_db=gains_db, least_db=least_db)
-    return _decided(best, by_arrival, recorded or Place())
+        by_arrival = _least(by_arrival, others)
+    return _decided(_least(best, others), by_arrival, recorded or Place())
+
+
+def _least(one: CloseMic, others: Sequence[Sequence[_Band]]) -> CloseMic:
+    """The close mic with the least that it gains in several sums."""
+    told = [(one.gains_db, one.least_db), *(_told_at(one.place, bands) for bands in others)]
+    (lows, mids), (least_lows, least_mids) = (zip(*values, strict=True) for values in zip(*told, strict=True))
+    return replace(one, gains_db=(min(lows), min(mids)), least_db=(min(least_lows), min(least_mids)))
+
+
+def _told_at(place: Place, bands: Sequence[_Band]) -> tuple[tuple[float, float], tuple[float, float]]:
+    sums = [band.sums(np.array([place.shift_s])) for band in bands]
+    return _told(np.array([one.aligned[:, int(place.polarity < 0), 0] for one in sums]), sums)
 
 
 def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> CloseMic:
@@ -194,16 +220,16 @@ def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> Close
     return harmless or replace(arrival or best, place=recorded, by="recorded")
 
 
-def _best_sum(sums: Sequence[_Sums], shifts: Floats) -> CloseMic:
+def _best_sum(sums: Sequence[_Sums], shifts: Floats, costs_db: Floats) -> CloseMic:
     """The best of all shifts and both polarities, what it gains on strokes that did not choose it, and its scatter."""
     strokes = len(sums[0].recorded)
-    sign, index = _chosen(sums, slice(None))
+    sign, index = _chosen(sums, slice(None), costs_db)
     fold_of = np.arange(strokes) % FOLDS
     after, scatter_s = np.zeros((len(sums), strokes)), []
     folds = np.unique(fold_of)
     for fold in folds:
         here = fold_of == fold
-        other_sign, other = _chosen(sums, ~here)
+        other_sign, other = _chosen(sums, ~here, costs_db)
         after[:, here] = [one.aligned[here, other_sign, other] for one in sums]
         if other_sign == sign and abs(shifts[other] - shifts[index]) <= SCATTER_S:
             scatter_s.append(shifts[other])
@@ -228,9 +254,9 @@ def _told(after: Floats, sums: Sequence[_Sums]) -> tuple[tuple[float, float], tu
     return (float(lows), float(mids)), (float(lows - SURELY * sigmas[0]), float(mids - SURELY * sigmas[1]))
 
 
-def _chosen(sums: Sequence[_Sums], strokes: Any) -> tuple[int, int]:
-    """The indices of polarity and shift of the highest total on some of the strokes."""
-    total = np.sum([_gains_db(one, strokes) for one in sums], axis=0)
+def _chosen(sums: Sequence[_Sums], strokes: Any, costs_db: Floats) -> tuple[int, int]:
+    """The indices of polarity and shift of the highest total on some of the strokes, less what a shift costs."""
+    total = np.sum([_gains_db(one, strokes) for one in sums], axis=0) - costs_db
     sign, index = np.unravel_index(int(np.argmax(total)), total.shape)
     return int(sign), int(index)
 

@@ -5,14 +5,14 @@ track: without a scene nothing says that both legs speak of one source, and thei
 is positive when the event comes later in the track.
 
 A kit's overheads hear every drum at another delay: its close mics are laid onto them by their own strokes instead
-(`micalign.alignment.over_kit`), whichever track was named as reference.
+(`micalign.alignment.laid_kit`), whichever track was named as reference.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from micalign.alignment.close_mics import Struck
@@ -25,8 +25,10 @@ from micalign.alignment.di_and_mics import (
     laid_together,
     one_path_sum,
 )
+from micalign.alignment.laid_kit import laid_on_strokes
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.over_kit import is_called, laid_on_strokes, reference_for
+from micalign.alignment.over_kit import is_called, reference_for
+from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import FAR_S, OVER_WORDS, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import Track
@@ -59,7 +61,8 @@ class Measured:
     own strokes add up best, and not by their arrivals. ``stretches``: where one source seems to sound alone.
     ``struck``: with a scene, the struck sources whose own mics are to be laid by their strokes. ``named`` is the track
     that was asked for as reference where another stands over the kit and is the reference here; ``by_name``: that one
-    is called an overhead, and nothing that is heard speaks against it.
+    is called an overhead, and nothing that is heard speaks against it. ``basis``: what a track's place follows from,
+    where that is not its arrival.
     """
 
     reference: str
@@ -72,6 +75,7 @@ class Measured:
     struck: Struck | None = None
     named: str | None = None
     by_name: bool = False
+    basis: Mapping[str, Basis] = field(default_factory=dict)
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""
@@ -143,7 +147,7 @@ def measured(
         if not on_strokes:
             return found
         laid = laid_on_strokes(reference, tracks, found.tracks)
-        return replace(found, tracks=laid, on_strokes=laid != found.tracks)
+        return replace(found, tracks=laid.rows, on_strokes=bool(laid.basis), basis=laid.basis)
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 
@@ -166,7 +170,8 @@ def _over_kit(
         if found.on_strokes:
             return replace(found, named=reference.name, by_name=is_called(onto, OVER_WORDS))
     rows = tuple(TrackDelay(track.name, _NOT_OVER) for track in tracks)
-    return Measured(reference.name, reference.sample_rate, rows)
+    left: dict[str, Basis] = {track.name: "recorded" for track in tracks}
+    return Measured(reference.name, reference.sample_rate, rows, basis=left)
 
 
 def _with_sums(

@@ -16,6 +16,7 @@ from micalign.alignment.compromise import Offsets, Shift, agreed, followed, held
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
 from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S, SECOND_HAND
@@ -31,6 +32,7 @@ from micalign.units import many
 __all__ = ["constraints_of", "default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of"]
 
 _UNKNOWN: Final = Delay(0.0, 0.0, 1, 0.0, 0.0, False, None)
+_SUM: Final[Basis] = "sum"
 _BACK: Final = "inverted as the scene says: a mic hears it with its back"
 
 
@@ -290,14 +292,16 @@ def _doubtful_answer(sources: Sequence[SourceDelays], limits: Constraints, track
 def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, float] | None = None) -> Offsets:
     """The shifts and flips that follow from a measurement."""
     if found.sources is None:
-        shifts = [_shift(one) for one in found.tracks]
         best = {one.track: one.best.delay_s for one in found.sums}
+        summed = [one.track for one in found.tracks if best.get(one.track) == one.delay.delay_s]
+        basis = dict.fromkeys(summed, _SUM) | dict(found.basis)
+        shifts = [replace(_shift(one), basis=basis.get(one.track, "arrival")) for one in found.tracks]
         offsets = followed(
             shifts,
             reference=found.reference,
             sample_rate=found.sample_rate,
             max_shift_s=limits.max_shift_s,
-            summed=[one.track for one in found.tracks if best.get(one.track) == one.delay.delay_s],
+            summed=summed,
             on_strokes=found.on_strokes,
         )
         return offsets if found.named is None else held_against(offsets, found.named, by_name=found.by_name)

@@ -18,7 +18,6 @@ __all__ = [
     "APART_S",
     "AROUND_S",
     "BEFORE_OWN_S",
-    "BESIDE_OTHERS",
     "BESIDE_THE_POINT",
     "BEYOND_S",
     "BLEED_CONFIDENCE",
@@ -91,6 +90,8 @@ __all__ = [
     "MOST_BINS",
     "MOST_GROUP_DELAY_S",
     "MOST_LATE_S",
+    "MOST_OVER_S",
+    "MOST_OWN",
     "MOST_RIVAL",
     "MOST_ROUGH",
     "MOST_SECTIONS",
@@ -105,6 +106,7 @@ __all__ = [
     "OWN_LATE_S",
     "PAUSELESS",
     "PERIODS",
+    "PER_S_DB",
     "PLAINLY_S",
     "Q_RANGE",
     "REACH_S",
@@ -159,10 +161,6 @@ AROUND_S: Final = (5e-3, 0.15)
 
 BEFORE_OWN_S: Final = 0.3e-3
 """Seconds, 10 cm: no source is nearer to another's mic than to its own by so much (chosen, no source)."""
-
-BESIDE_OTHERS: Final = 0.5
-"""Weight of how well two tracks over a kit meet third ones: on 48 takes of the real kit's development half, of all 15
-mics, two pairs of overheads more are found than without."""
 
 BESIDE_THE_POINT: Final = 1e-4
 """Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else (chosen,
@@ -408,6 +406,14 @@ MOST_GROUP_DELAY_S: Final = 20e-3
 MOST_LATE_S: Final = 2.3e-3
 """Seconds, 80 cm, that a mic over a kit is farther from a drum than its own mic: farther ones are no more over it."""
 
+MOST_OVER_S: Final = 4.5e-3
+"""Seconds, 1.5 m: a pair that is farther behind every drum's own mic stands in the room, where others are over the kit
+(those of the real kit 5.8 ms and more, its overheads 4.2 ms and less)."""
+
+MOST_OWN: Final = 0.95
+"""Share of a track's strokes above which its level over the reference surely is that of its own drum (chosen, no
+source)."""
+
 MOST_RIVAL: Final = 0.75
 """Ratio of another place in the wide search to the best: the development half reaches 0.6, a loop 0.9 and more."""
 
@@ -456,6 +462,10 @@ PAUSELESS: Final = 100.0
 PERIODS: Final = 0.4
 """Share of a period of a bass's lowest notes that the best sum may lie off the arrival: less than half, so that no
 choice is a period off."""
+
+PER_S_DB: Final = 100.0
+"""Decibels of both bands together that a second from a likely arrival costs, 0.1 dB a millisecond: of sums that differ
+by some tenths the strokes say nothing (chosen, no source)."""
 
 PLAINLY_S: Final = 1.5e-3
 """Seconds, more than the converters of one interface differ by (common practice, no source)."""

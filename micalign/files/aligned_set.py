@@ -359,6 +359,7 @@ def _entry(
         reliable=shift.reliable,
         applied=shift.applied,
         reason=shift.reason,
+        basis=shift.basis,
         drift_ppm=shift.drift_ppm,
         drift_corrected=action.drift_ppm != 0.0,
         all_pass=tuple(AllPass(hz=frequency, q=q) for frequency, q in action.sections),

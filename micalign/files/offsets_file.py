@@ -95,6 +95,10 @@ class WrittenFile(_Strict):
 class TrackOffset(_Strict):
     """One track: what was measured and what is applied; ``original`` is relative to the offsets file.
 
+    ``basis`` is what its shift follows from: that all is laid onto it, when the sound arrives in it, where it adds up
+    best, or nothing, since it was left as recorded. With "reference" and "recorded" ``delay_s`` was not measured but
+    follows from the shifts.
+
     ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
     ``start_s`` is by how much later than the reference it began by its time stamp; shifts count from there.
     """
@@ -110,6 +114,7 @@ class TrackOffset(_Strict):
     reliable: bool
     applied: bool
     reason: str | None = None
+    basis: Literal["reference", "arrival", "sum", "recorded"] | None = None
     drift_ppm: float | None = Field(default=None, ge=-tuned.MOST_DRIFT_PPM, le=tuned.MOST_DRIFT_PPM)
     drift_corrected: bool = False
     all_pass: tuple[AllPass, ...] = Field(default=(), max_length=tuned.MOST_SECTIONS)

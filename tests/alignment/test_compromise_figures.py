@@ -98,7 +98,8 @@ def test_without_any_link_all_stay_and_it_is_said():
     assert offsets.remains == ()
     for name in "bc":
         shift = offsets.shift(name)
-        assert shift == Shift(name, 0.0, 0.0, 0.0, False, False, False, "no reliable pair joins it to 'a'")
+        words = "no reliable pair joins it to 'a'"
+        assert shift == Shift(name, 0.0, 0.0, 0.0, False, False, False, words, basis="recorded")
     assert offsets.compromise == (
         "'a' stays where it is; b and c move as one, so that their image stays; left where they were: b, c"
     )

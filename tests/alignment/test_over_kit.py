@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from alignment.test_own_strokes import RATE, UNTOLD, drum, kit, over, own_times
 
-from micalign.alignment import over_kit
-from micalign.alignment.over_kit import laid_on_strokes
+from micalign.alignment import laid_kit, over_kit
+from micalign.alignment.laid_kit import laid_on_strokes
 from micalign.alignment.own_strokes import PlacedTrack, laid_by_strokes
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
@@ -20,7 +20,7 @@ def told(begins_ms):
     """What is heard by so many tracks, each of which hears all of ten strokes so much after the first."""
     tracks = tuple(Track.from_array(str(k), np.zeros(1), RATE) for k in range(len(begins_ms)))
     begins_s = np.array(begins_ms)[:, None] * 1e-3 + np.arange(10.0)
-    return over_kit._Heard(tracks, np.arange(10.0), np.zeros(begins_s.shape), begins_s, {})
+    return over_kit.HeardKit(tracks, np.arange(10.0), np.zeros(begins_s.shape), begins_s, {})
 
 
 @pytest.mark.parametrize(
@@ -80,7 +80,7 @@ def test_a_pair_that_hears_the_strokes_earlier_goes_before_one_that_looks_a_litt
 ):
     room, kit_over = begins_ms
     heard = told([room, room, kit_over, kit_over, 0.0, 0.0])
-    pairs = [over_kit._Pair("0", "1", 1.0, 0.8), over_kit._Pair("2", "3", score, 0.8)]
+    pairs = [over_kit.PairOver("0", "1", 1.0, 0.8), over_kit.PairOver("2", "3", score, 0.8)]
     monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
     best = over_kit._best_pair(heard, None)
     assert (best.first, best.second) == found
@@ -99,15 +99,27 @@ def test_a_track_named_first_that_looks_about_as_much_like_one_over_the_kit_is_b
     monkeypatch, named, score, late_ms, found
 ):
     heard = told([3.0, 3.0, late_ms, late_ms, 0.0, 0.0])
-    pairs = [over_kit._Pair("0", "1", 1.0, 0.8), over_kit._Pair("2", "3", score, 0.8)]
+    pairs = [over_kit.PairOver("0", "1", 1.0, 0.8), over_kit.PairOver("2", "3", score, 0.8)]
     monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
     best = over_kit._best_pair(heard, named)
     assert (best.first, best.second) == found
 
 
+@pytest.mark.parametrize(("late_ms", "is_pair"), [(6.0, False), (4.4, True)])
+def test_a_pair_is_none_over_the_kit_where_a_track_that_is_far_from_every_drum_is_much_nearer(
+    monkeypatch, late_ms, is_pair
+):
+    """As an overhead is whose fellow lies so late that their lows do not meet: what pairs then are the rooms."""
+    drums = {0: 1e-3 * np.array([0.0, 1.5, late_ms, late_ms, 3.0])}
+    heard = replace(told([0.0, 1.5, late_ms, late_ms, 3.0]), drums=drums)
+    monkeypatch.setattr(over_kit, "_pairs", lambda _: [over_kit.PairOver("2", "3", 1.0, 0.8)])
+    monkeypatch.setattr(over_kit.HeardKit, "hearing", lambda _: [2, 3, 4])
+    assert (over_kit._best_pair(heard, None) is not None) is is_pair
+
+
 def test_what_hardly_looks_like_a_pair_is_none(monkeypatch):
     for score, is_found in ((0.45, False), (0.55, True)):
-        pairs = [over_kit._Pair("0", "1", score, 0.8)]
+        pairs = [over_kit.PairOver("0", "1", score, 0.8)]
         monkeypatch.setattr(over_kit, "_pairs", lambda _, pairs=pairs: pairs)
         assert (over_kit._best_pair(told([3.0, 3.0, 0.0, 0.0]), None) is not None) is is_found
 
@@ -120,7 +132,7 @@ def test_a_mic_that_surely_hears_the_kit_before_the_reference_is_not_over_it(rng
     others = [tracks["one"], tracks["two"], tracks["right"], near]
     for delay, stays in ((UNTOLD, True), (before, False)):
         rows = [*(TrackDelay(one.name, UNTOLD) for one in others[:3]), TrackDelay("near", delay)]
-        found = laid_on_strokes(tracks["left"], others, rows)[-1].delay
+        found = laid_on_strokes(tracks["left"], others, rows).rows[-1].delay
         assert ("hears the same kit" in found.reason) is stays
 
 
@@ -153,4 +165,4 @@ def test_a_mics_own_strokes_are_those_it_has_louder_against_the_overhead(rng):
             sound[start + late : start + late + len(hit)] += gains[k % 2] * hit
     mic, overhead = (listen(Track.from_array(name, sound, RATE)) for name, sound in (("mic", near), ("over", far)))
     assert len(mic.first_wavefronts) == len(starts)
-    assert over_kit._own_strokes(mic, overhead) == pytest.approx(starts[::2] / RATE, abs=1e-3)
+    assert laid_kit._own_strokes(mic, overhead) == pytest.approx(starts[::2] / RATE, abs=1e-3)

@@ -1,0 +1,223 @@
+"""How are the close mics of a kit laid where no scene says anything?
+
+What stands over the kit (`micalign.alignment.over_kit`) stays where it is, so that its image stays, and each close mic
+is laid where its own strokes add up best with it (`micalign.alignment.own_strokes`): its loud strokes, but for what the
+reference hears about as loud. Which two of several are the pair may not be sure: then a place counts by the least that
+it gains in any of their sums.
+
+Delays are seconds, positive later than in the reference; strokes are moments on the take's clock.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from micalign.alignment.over_kit import (
+    begins_s,
+    heard_db,
+    heard_kit,
+    level_spread_db,
+    mates_of,
+    rooms_of,
+    sure_pairs,
+)
+from micalign.alignment.own_strokes import Basis, Place, PlacedTrack, laid_by_strokes
+from micalign.alignment.tuned import (
+    CLOSE_DB,
+    EARLY_S,
+    FEWEST_MICS,
+    KNOWN,
+    LIKELY,
+    LOUD_DB,
+    MOST_OWN,
+    OVER_DB,
+    OWN_DB,
+    REACH_S,
+    SAME_S,
+    SURELY,
+)
+from micalign.arrays import Floats
+from micalign.take.tracks import Track
+from micalign.tdoa.delays import TrackDelay
+from micalign.tdoa.measure import Delay
+from micalign.tdoa.strokes import Listened, listen
+
+__all__ = ["LaidKit", "laid_on_strokes"]
+
+_RECORDED: Final[Basis] = "recorded"
+_SURE: Final = (1.0 + math.erf(SURELY / math.sqrt(2.0))) / 2.0  # what `SURELY` promises of a best sum
+
+
+@dataclass(frozen=True)
+class LaidKit:
+    """The tracks of a kit with what they are to be moved by, and what that follows from."""
+
+    rows: tuple[TrackDelay, ...]
+    basis: Mapping[str, Basis]
+
+
+def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> LaidKit:
+    """The rows with what the tracks of a kit are to be moved by in place of their arrivals.
+
+    Rows are left as they are where the reference does not stand over a kit: two close mics at least, or one and another
+    mic over the same kit, must be among the tracks. Then every track that is not over the kit is tried.
+    """
+    heard = listen(reference)
+    # What surely comes later than any overhead hears its kit is no track of this kit.
+    far = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
+    others = {track.name: listen(track) for track in tracks if track.name not in far}
+    told = heard_kit([heard, *others.values()])
+    mates = mates_of(reference.name, told)
+    mate, meets = mates[0] if mates else (None, 0.0)
+    rooms = rooms_of(reference.name, told)
+    spread = {name: level_spread_db(heard, one) for name, one in others.items()}
+    early = {row.track for row in rows if row.track in others and _is_early(row.delay)} - {mate}
+    sure = sure_pairs(reference.name, told)
+    beside_it = {name for name, _ in mates} | {name for pair in sure for name in (pair.first, pair.second)}
+    over = [
+        name for name, decibels in spread.items() if name in beside_it or (name not in early and decibels <= OVER_DB)
+    ]
+    close = _close(heard, others, spread, early if mate else set())
+    if not close or len(close) + len(over) < FEWEST_MICS:
+        return LaidKit(tuple(rows), {})
+    alike = sorted((name for name in over if name not in rooms), key=lambda name: spread[name])
+    beside = ([mate] if mate is not None else alike)[:1]
+    every = {reference.name: reference} | {name: one.track for name, one in others.items()}
+    rest = _placed(every, [reference.name, *beside], meets)
+    instead = [
+        _placed(every, [pair.first, pair.second], pair.meets)
+        for pair in sure
+        if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
+    ]
+    laid, basis = [], dict.fromkeys(beside_it | rooms | set(over), _RECORDED)
+    for row in rows:
+        delay = row.delay
+        if row.track == mate:
+            delay = _mated(delay, meets, reference.name)
+        elif row.track in rooms:
+            words = f"it hears its strokes after '{reference.name}', as a mic in the room or one whose drum is not"
+            delay = _still(delay, f"{words} struck: left as recorded")
+        elif row.track in basis:
+            delay = _still(delay, f"stays as it is: it hears the same kit as '{reference.name}'")
+        elif row.track in others:
+            delay, basis[row.track] = _laid(delay, others[row.track], heard, rest, instead)
+        laid.append(TrackDelay(row.track, delay))
+    return LaidKit(tuple(laid), basis)
+
+
+def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str, float], early: set[str]) -> list[str]:
+    """The close mics: of uneven levels, and they leave out strokes of what stands over the kit.
+
+    Where nearly every stroke is one drum's, as in a march, no mic leaves many out; those at the drums are early.
+    """
+    uneven = [name for name, decibels in spread.items() if CLOSE_DB < decibels < float("inf")]
+    close = [name for name in uneven if _closer(others[name], heard)]
+    return close or (sorted(early) if uneven and len(early) >= FEWEST_MICS else [])
+
+
+def _placed(tracks: Mapping[str, Track], names: Sequence[str], meets: float) -> list[PlacedTrack]:
+    """What a close mic is added to: one track as recorded, and a second in the polarity in which their lows meet."""
+    return [PlacedTrack(tracks[name], Place(0.0, -1 if k and meets < 0 else 1)) for k, name in enumerate(names)]
+
+
+def _mated(delay: Delay, meets: float, reference: str) -> Delay:
+    """The lows say the polarity, so it is as clear as they meet."""
+    words = f"the pair stays as it is: it hears the same kit as '{reference}'"
+    if meets < 0:
+        words = f"the pair stays, but for a polarity: as recorded its lows cancel those of '{reference}'"
+    return replace(_still(delay, words), polarity=-1 if meets < 0 else 1, polarity_margin=abs(meets))
+
+
+def _is_early(delay: Delay) -> bool:
+    """Whether a track likely hears the kit clearly before the reference: it stands nearer, however alike the levels."""
+    return delay.confidence >= LIKELY and -REACH_S <= delay.delay_s <= -EARLY_S
+
+
+def _closer(one: Listened, reference: Listened) -> bool:
+    """Whether a track's loud strokes leave out many of the reference's: a drum's own mic knows only its drum's."""
+    rate = one.track.sample_rate
+    own, wanted = (heard.strokes.samples[heard.strokes.level_db > LOUD_DB] for heard in (one, reference))
+    wanted = wanted + round((reference.track.start_s - one.track.start_s) * rate)
+    if not len(own) or not len(wanted):
+        return False
+    after = np.clip(np.searchsorted(own, wanted), 0, len(own) - 1)
+    gaps = np.minimum(np.abs(own[after] - wanted), np.abs(own[np.maximum(after - 1, 0)] - wanted))
+    return float(np.mean(gaps < SAME_S * rate)) < KNOWN
+
+
+def _still(delay: Delay, words: str) -> Delay:
+    return replace(delay, delay_s=0.0, polarity=1, confidence=1.0, reliable=True, reason=words, candidates=())
+
+
+def _own_strokes(one: Listened, reference: Listened) -> Floats:
+    """When a close mic's own drum is struck: its loud strokes, but for what the reference hears about as loud.
+
+    A mic has its own drum louder, against what stands over the kit, than any other drum.
+    """
+    begins = one.first_wavefronts
+    if not len(begins):
+        return np.zeros(0)
+    rate, other = one.track.sample_rate, reference.track
+    times_s = np.asarray(begins / rate + one.track.start_s, dtype=np.float64)
+    there = np.rint((times_s - other.start_s) * other.sample_rate).astype(np.intp)
+    over_db = heard_db(one, begins) - heard_db(reference, there)
+    over_db = np.where(np.isfinite(over_db), over_db, -np.inf)
+    return times_s[over_db >= np.quantile(over_db, MOST_OWN, method="lower") - OWN_DB]
+
+
+def _first_heard_s(reference: Listened, times_s: Floats) -> float:
+    """By how much later the reference hears strokes, in the middle, within 6 ms: a rough arrival."""
+    return float(np.median(begins_s(reference, times_s) - times_s))
+
+
+def _laid(
+    delay: Delay,
+    one: Listened,
+    reference: Listened,
+    rest: Sequence[PlacedTrack],
+    instead: Sequence[Sequence[PlacedTrack]],
+) -> tuple[Delay, Basis]:
+    if not one.strokes.gap_db:
+        return replace(
+            delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded"
+        ), "arrival"
+    # A doubtful arrival still says where the drum's sound comes, where it is no mere guess and not before its own mic.
+    likely = delay.confidence >= LIKELY and abs(delay.delay_s) <= REACH_S and (delay.reliable or delay.delay_s <= 0.0)
+    arrival = Place(-delay.delay_s + 0.0, delay.polarity) if likely and delay.reliable else None
+    near_s = -delay.delay_s if likely else None
+    earliest_s = -np.inf if arrival is not None else 0.0
+    times_s = _own_strokes(one, reference)
+    likely_s = near_s if near_s is not None or not len(times_s) else _first_heard_s(reference, times_s)
+    found = laid_by_strokes(
+        one.track,
+        times_s,
+        rest,
+        arrival=arrival,
+        near_s=near_s,
+        likely_s=likely_s,
+        earliest_s=earliest_s,
+        instead=instead,
+    )
+    if found is None:
+        return replace(delay, reliable=False, reason="it has too few strokes of its own: left as recorded"), "arrival"
+    if found.by == "arrival":
+        return replace(delay, reason=found.words), found.by
+    if found.by == "recorded":
+        return _still(delay, found.words), found.by
+    laid = replace(
+        delay,
+        delay_s=-found.place.shift_s + 0.0,
+        uncertainty_s=found.uncertainty_s,
+        polarity=found.place.polarity,
+        polarity_margin=1.0,
+        confidence=max(delay.confidence, _SURE),
+        reliable=True,
+        reason=found.words,
+        candidates=(),
+    )
+    return laid, found.by
