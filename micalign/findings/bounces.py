@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.room import Reflection
+from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.tuned import WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy

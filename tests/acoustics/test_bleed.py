@@ -10,7 +10,7 @@ import small_rooms
 
 from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import heard, predict
-from micalign.acoustics.room import bounces
+from micalign.acoustics.reflections import bounces
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
 from micalign.simulate.virtual_take import images
 

@@ -8,7 +8,8 @@ import pyroomacoustics as pra
 import pytest
 
 from micalign.acoustics.prediction import predict
-from micalign.acoustics.room import image_sources, modes, reverberation_s, transition_hz
+from micalign.acoustics.reflections import image_sources
+from micalign.acoustics.room import modes, reverberation_s, transition_hz
 from micalign.findings.bounces import COVERS
 from micalign.scene.model import Absorption, Mic, Room, Scene, Source
 

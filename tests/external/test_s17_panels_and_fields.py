@@ -17,17 +17,8 @@ from scipy.spatial.transform import Rotation
 
 from micalign.acoustics.patterns import Pattern
 from micalign.acoustics.prediction import predict
-from micalign.acoustics.room import (
-    Mode,
-    critical_distance_m,
-    gaps,
-    lower_limit_hz,
-    mode_strengths,
-    modes,
-    panel_frame,
-    reverberation_s,
-    strikes,
-)
+from micalign.acoustics.reflections import lower_limit_hz, panel_frame, strikes
+from micalign.acoustics.room import Mode, critical_distance_m, gaps, mode_strengths, modes, reverberation_s
 from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
 
 RINDEL = "Rindel 1986 (formula, from memory): f = c a* / (2 S cos(angle)), a* = 2 a1 a2 / (a1 + a2)"
