@@ -25,7 +25,8 @@ from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.offsets_file import AllPass, OffsetsFile, SumGainDb, TrackOffset, WrittenFile, csv_text
 from micalign.files.sessions import Clock, Laid, open_pairings, open_scene, reference_first
-from micalign.files.sets import FileSet, file_hash, refuse_full, whole_set
+from micalign.files.sets import FileSet, file_hash, whole_set
+from micalign.files.whole import refuse_full
 from micalign.scene.model import Air, Scene
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take, Track, as_recorded

@@ -284,9 +284,7 @@ def flac_bytes(samples: Floats, *, sample_rate: int) -> bytes:
     """
     import soundfile  # noqa: PLC0415 - 90 ms, only where a page is made
 
-    rng = np.random.default_rng(tuned.DITHER_SEED)
-    dither = rng.random(len(samples)) - rng.random(len(samples))
-    whole = np.clip(np.round(samples * 32767.0 + dither), -32768, 32767).astype(np.int16)
+    whole = to_integers(samples, 16, dither=np.random.default_rng(tuned.DITHER_SEED)).values.astype(np.int16)
     made = io.BytesIO()
     soundfile.write(made, whole, sample_rate, format="FLAC", subtype="PCM_16")
     return made.getvalue()

@@ -40,6 +40,7 @@ from micalign.files.whole import (
     held,
     lock,
     make_folder,
+    refuse_full,
     refuse_taken,
     spoken,
     whole_file,
@@ -54,7 +55,6 @@ __all__ = [
     "in_the_way",
     "listed",
     "one_name",
-    "refuse_full",
     "refuse_in_the_way",
     "whole_set",
     "write_folder",
@@ -204,20 +204,6 @@ def _refuse_files(folder: Path, names: Iterable[str], *, force: bool) -> None:
         raise OutputError(f"{there[0]}{more} exists: choose another place with --out, or replace it with --force")
 
 
-def refuse_full(folder: Path, needed_bytes: int) -> None:
-    """`OutputError` where so many bytes will not fit on the disk of ``folder``, or of the nearest parent there is."""
-    place = folder
-    while not place.is_dir() and place != place.parent:
-        place = place.parent
-    with suppress(OSError):
-        free = shutil.disk_usage(place).free
-        if needed_bytes + tuned.ROOM_KEPT_BYTES > free:
-            raise OutputError(
-                f"{folder} cannot be written: {_megabytes(needed_bytes)} are needed, {_megabytes(free)} are free: "
-                "free some space or choose another folder"
-            )
-
-
 _DEVICES: Final = frozenset(
     {"con", "prn", "aux", "nul", "conin$", "conout$"}
     | {f"{port}{number}" for port in ("com", "lpt") for number in "0123456789¹²³"}
@@ -267,12 +253,9 @@ def free_name(stem: str, ending: str, taken: set[str]) -> str:
 
 def file_hash(path: Path) -> str:
     """SHA-256 of a file's bytes, in hex."""
-    found = hashlib.sha256()
     refuse_special(path)
     with spoken_read(path), path.open("rb") as file:
-        while chunk := file.read(tuned.PIECE_BYTES):
-            found.update(chunk)
-    return found.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 _PLACE: Final = "choose another place with --out"
@@ -345,10 +328,6 @@ def _is_unchanged(path: Path, digest: str | None) -> bool:
 
 _MARK: Final = ".micalign-set-"
 _NEW, _OLD, _JOURNAL = "new", "old", "journal.json"
-
-
-def _megabytes(count: int) -> str:
-    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{count / 1e6:.1f} MB"
 
 
 def _missing_folders(folder: Path) -> list[Path]:

@@ -27,10 +27,9 @@ from micalign.files.sets import (
     free_name,
     in_the_way,
     one_name,
-    refuse_full,
     whole_set,
 )
-from micalign.files.whole import exactly, refuse_taken, write_text
+from micalign.files.whole import exactly, refuse_full, refuse_taken, write_text
 from micalign.scene.document import parse_scene
 from micalign.scene.model import Scene, TrackPlan
 from micalign.simulate.virtual_take import Faults, Simulation, simulate

@@ -17,6 +17,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import shutil
 import signal
 import stat
 import sys
@@ -47,6 +48,7 @@ __all__ = [
     "held",
     "lock",
     "make_folder",
+    "refuse_full",
     "refuse_taken",
     "remove_figures",
     "spoken",
@@ -132,6 +134,24 @@ def make_folder(path: str | os.PathLike[str]) -> Path:
             folder.mkdir(parents=True, exist_ok=True)
             flush_folder(folder.parent)
     return folder
+
+
+def refuse_full(folder: Path, needed_bytes: int) -> None:
+    """`OutputError` where so many bytes will not fit on the disk of ``folder``, or of the nearest parent there is."""
+    place = folder
+    while not place.is_dir() and place != place.parent:
+        place = place.parent
+    with suppress(OSError):
+        free = shutil.disk_usage(place).free
+        if needed_bytes + tuned.ROOM_KEPT_BYTES > free:
+            raise OutputError(
+                f"{folder} cannot be written: {_megabytes(needed_bytes)} are needed, {_megabytes(free)} are free: "
+                "free some space or choose another folder"
+            )
+
+
+def _megabytes(count: int) -> str:
+    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{count / 1e6:.1f} MB"
 
 
 def refuse_taken(path: str | os.PathLike[str], *, force: bool = False, kind: FileKind | None = None) -> None:

@@ -13,7 +13,8 @@ import pytest
 
 from micalign.errors import OutputError
 from micalign.files import sets
-from micalign.files.sets import refuse_full, whole_set
+from micalign.files.sets import whole_set
+from micalign.files.whole import refuse_full
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="locks as on a Unix system")
 
