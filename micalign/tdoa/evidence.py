@@ -40,7 +40,7 @@ from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
 
-_DEGREES: Final = (1, 2, 4, 6, 3, 5)
+_DEGREES: Final = (2, 4, 6, 3, 5)
 """Half the degrees of freedom of a mean over each band's rise, twice bandwidth times length, never below 1."""
 
 _LEVEL_S: Final = 0.008  # seconds of a stroke that are its level, before the room answers

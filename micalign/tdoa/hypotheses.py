@@ -28,7 +28,7 @@ _EARLIER_S: Final = (0.00025, 0.008)
 """Seconds before a delay: from beyond its own lobe to where the ear takes an echo for one (precedence)."""
 
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
-_BANDS: Final = 6  # curves of each kind: five bands and the difference of samples
+_BANDS: Final = 5  # curves of each kind: four bands and the difference of samples
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
 _OF_CURVES: Final = tuple(f"{kind}{band}" for band in range(_BANDS) for kind in ("novelty", "stack"))
@@ -48,7 +48,6 @@ FEATURES: Final = (
     "gap",
     "other side's gap",
     "own strokes",
-    "bright low",
     "bright middle",
     "bright high",
     "close mic",
@@ -191,9 +190,8 @@ def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, ra
     features["own strokes"] = same * own.sum() / len(own)
     features["close mic"] = same
     for name, pair in (
-        ("low", ("novelty0", "stack0")),
-        ("middle", ("novelty1", "stack1")),
-        ("high", ("novelty3", "novelty5")),
+        ("middle", ("novelty0", "stack0")),
+        ("high", ("novelty2", "novelty4")),
     ):
         features[f"bright {name}"] = strokes.brightness * (shares[pair[0]] + shares[pair[1]])
     return index, _rows(features, len(index))

@@ -65,7 +65,7 @@ WITHIN_S: Final = 6e-4
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
 _HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
 _TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
-_TOPS: Final = ("correlation", "stacks", "novelties", "stack1", "stack4", "novelty2")
+_TOPS: Final = ("correlation", "stacks", "novelties", "stack0", "stack3", "novelty1")
 ONSET_FEATURES: Final = (
     "near likelihood",
     "likelihood",
@@ -246,9 +246,9 @@ def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tu
         "correlation": np.abs(curves.correlation),
         "stacks": curves.stack.sum(axis=0),
         "novelties": curves.novelty.sum(axis=0) / 2,
-        "stack1": curves.stack[1],
-        "stack4": curves.stack[4],
-        "novelty2": curves.novelty[2],
+        "stack0": curves.stack[0],
+        "stack3": curves.stack[3],
+        "novelty1": curves.novelty[1],
     }
     told = {}
     for name, curve in every.items():

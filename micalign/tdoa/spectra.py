@@ -116,7 +116,7 @@ def in_bands(frames: Real, rate: int) -> list[tuple[Real, float]]:
     edges = [(min(low, 0.5 * top), top) for (low, _, _), top in zip(BANDS, tops, strict=True)]
     bands = filtered(frames, rate, *edges, order=2)
     lengths = [seconds for _, _, seconds in BANDS]
-    return [*zip(bands, lengths, strict=True), (np.diff(frames, axis=1, prepend=frames[:, :1]), lengths[3])]
+    return [*zip(bands, lengths, strict=True), (np.diff(frames, axis=1, prepend=frames[:, :1]), lengths[2])]
 
 
 def greatest_before(values: _Array, span: int) -> _Array:

@@ -109,8 +109,10 @@ TWO_LOOKS: Final = (-0.23, 0.49, 1.09)
 to takes of a real kit (development half, seeds 40 to 45): told 0.9 and more, each by the other seeds, 71, and 92 % of
 them right. The higher of the two confidences alone told it of 42, and 86 % were right."""
 
-BANDS: Final = ((60, 300, 2e-3), (300, 1200, 1e-3), (1200, 5000, 0.5e-3), (5000, 14000, 0.4e-3), (60, 16000, 0.6e-3))
-"""Hertz, hertz, seconds: bands in which a wavefront is looked for and how long its rise is watched, about a period."""
+BANDS: Final = ((300, 1200, 1e-3), (1200, 5000, 0.5e-3), (5000, 14000, 0.4e-3), (60, 16000, 0.6e-3))
+"""Hertz, hertz, seconds: bands in which a wavefront is looked for and how long its rise is watched, about a period.
+With another of 60 to 300 Hz 516 of 688 answers to takes of a real kit were right (development half, seeds 40 to 44),
+without it 514, and more of them reliable: 472 and 478."""
 
 EARLIER_S: Final = 0.006
 """Seconds: a rise counts only above everything of the 6 ms before it (precedence: a direct sound comes first)."""

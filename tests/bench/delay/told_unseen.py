@@ -155,18 +155,18 @@ def log_odds(told: Sequence[Told], without: str = "") -> Lines:
     shared = np.array([bool(one.one.windows) for one in struck])
     follows = np.array([[1.0, min(one.one.follows, 30.0)] for one in struck])
     # Pairs that share nothing count in full here: nothing else says what chance does.
-    related = _logistic(follows, shared, np.where(shared, shares, 1.0))
+    related = logistic(follows, shared, np.where(shared, shares, 1.0))
     sureness = [posterior.sureness(one.events, one.onset) for one in struck]
     x = np.array([list(one.values()) for one in sureness])[shared]
     x[:, [name == without for name in sureness[0]]] = 0.0
-    right = _logistic(x, np.array([one.right for one in struck])[shared], shares[shared])
+    right = logistic(x, np.array([one.right for one in struck])[shared], shares[shared])
     path = [one for one in told if one.kind == "one path"]
     alone = np.array([[1.0, posterior.log_odds(one.events[0].probability)] for one in path])
-    one_path = _logistic(alone, np.array([one.right for one in path]), np.array([one.one.share for one in path]))
+    one_path = logistic(alone, np.array([one.right for one in path]), np.array([one.one.share for one in path]))
     return {"related": related, "one path": one_path}, dict(zip(sureness[0], right, strict=True))
 
 
-def _logistic(x: np.ndarray, right: np.ndarray, shares: np.ndarray) -> tuple[float, ...]:
+def logistic(x: np.ndarray, right: np.ndarray, shares: np.ndarray) -> tuple[float, ...]:
     """The line of log odds by which what came true is likeliest; the first column is one, the others are held small."""
     scale = np.append(1.0, x[:, 1:].std(axis=0) + 1e-6)
     z, sign = x / scale, np.where(right, 1.0, -1.0)
