@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -16,8 +18,10 @@ FINER = 4
 JUMPED = "the delay jumps within the take"
 
 
-def plucked(rng) -> np.ndarray:
+@cache
+def plucked() -> np.ndarray:
     """Strings of a low register, decaying, four times too fine: a narrow band and a period in every frame."""
+    rng = np.random.default_rng(20)
     count = SECONDS * RATE
     sound = np.zeros(count)
     times = np.arange(RATE // 2) / RATE
@@ -47,7 +51,7 @@ def found(fine, second, rng):
 @pytest.mark.parametrize("share", [0.3, 0.5])
 @pytest.mark.parametrize("jump_ms", [0.5, -0.5, 5.0, -5.0, 20.0, -20.0])
 def test_a_jump_is_not_reliable(rng, jump_ms, share, polarity):
-    fine = plucked(rng)
+    fine = plucked()
     late_ms = np.where(np.arange(SECONDS * RATE) < share * SECONDS * RATE, 3.0, 3.0 + jump_ms)
     delay = found(fine, polarity * heard(fine, late_ms), rng)
     assert not delay.reliable
@@ -69,7 +73,7 @@ def test_a_jump_near_the_ends_is_told_beside_a_drift(rng, share, ppm):
 @pytest.mark.parametrize("ppm", [0.0, 20.0, -100.0, 295.0])
 @pytest.mark.parametrize("sound", ["plucked", "noise"])
 def test_an_honest_drift_stays_reliable(rng, sound, ppm, polarity):
-    fine = plucked(rng) if sound == "plucked" else signal.resample_poly(rng.normal(size=SECONDS * RATE), FINER, 1)
+    fine = plucked() if sound == "plucked" else signal.resample_poly(rng.normal(size=SECONDS * RATE), FINER, 1)
     delay = found(fine, polarity * heard(fine, -4.0, ppm), rng)
     assert delay.reliable, delay.reason
     assert delay.drift_ppm == pytest.approx(ppm, abs=1.0)
