@@ -5,7 +5,7 @@
 Every scored pair that a first look leaves in doubt is looked at a second time by the strokes that each track has for
 itself. The surer of both is right or not; the line of its log odds is by the sum of both looks' own and by whether they
 agree. Printed: the line, and how many are told 0.9 and more by lines that have not seen their seed, how many of these
-are right, beside what the higher of the two confidences would tell; and the same for looks below `WORTH_A_LOOK`.
+are right, beside what the higher of the two confidences would tell; and the same for first looks below 0.5.
 """
 
 from __future__ import annotations
@@ -28,7 +28,9 @@ from micalign.take.tracks import Track
 from micalign.tdoa import measure, posterior
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.strokes import apart, listen
-from micalign.tdoa.tuned import RELIABLE, SAME_PLACE_S, WORTH_A_LOOK
+from micalign.tdoa.tuned import RELIABLE, SAME_PLACE_S
+
+LEAST = 0.5  # probability of a first look: what is less sure no second makes reliable
 
 
 @dataclass(frozen=True)
@@ -102,10 +104,10 @@ def main() -> None:
     kit, found = realkit.real_kit(str(folder), realkit.CUT_S), []
     for style, variant, seed in score_real.specs(asked.seeds, list(grooves.STYLES), isolated=False):
         found += looks(score_real.rendered(kit, (style, variant, seed), "development"), seed)
-    worth = [one for one in found if one.first.confidence >= WORTH_A_LOOK]
-    print(f"{len(worth)} pairs of a first look from {WORTH_A_LOOK} to {RELIABLE}: line {line_of(worth)}")
+    worth = [one for one in found if one.first.confidence >= LEAST]
+    print(f"{len(worth)} pairs of a first look from {LEAST} to {RELIABLE}: line {line_of(worth)}")
     report(worth)
-    rest = [one for one in found if one.first.confidence < WORTH_A_LOOK]
+    rest = [one for one in found if one.first.confidence < LEAST]
     print(f"{len(rest)} below it: right {np.mean([one.right for one in rest]):.3f}")
     report(rest)
 
