@@ -167,8 +167,8 @@ def _by_own_strokes(
         if mic not in grouped and rest:
             still = rest[0].place
             arrival = place if mic == offsets.reference or offsets.shift(mic).applied else None
-            near_s = place.shift_s if arrival else _expected_s(source, mic, rest[0], limits)
-            laid = laid_by_strokes(tracks[mic], times_s, rest, arrival=arrival, near_s=near_s, recorded=still)
+            near = arrival or _expected(source, mic, rest[0], limits)
+            laid = laid_by_strokes(tracks[mic], times_s, rest, arrival=arrival, near=near, recorded=still)
             if laid is not None:
                 place = laid.place
                 yield mic, laid
@@ -188,12 +188,13 @@ def _heard_with(source: str, struck: Struck, limits: Constraints) -> list[str]:
     return sorted((name for name in taking if limits.leader(name) == group), key=lambda name: name != group)
 
 
-def _expected_s(source: str, mic: str, lead: PlacedTrack, limits: Constraints) -> float | None:
+def _expected(source: str, mic: str, lead: PlacedTrack, limits: Constraints) -> Place | None:
     """Where the scene's places lay a mic whose arrival is not known."""
     arrivals = limits.expected.get(source, {})
     if mic not in arrivals or lead.track.name not in arrivals:
         return None
-    return lead.place.shift_s + arrivals[lead.track.name].arrival_s - arrivals[mic].arrival_s
+    shift_s = lead.place.shift_s + arrivals[lead.track.name].arrival_s - arrivals[mic].arrival_s
+    return Place(shift_s, lead.place.polarity)
 
 
 def _shift(

@@ -29,7 +29,7 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.shift import Span, shifted_blocks
-from micalign.alignment.tuned import LOW_HZ
+from micalign.alignment.tuned import LOST_DB, LOST_OCTAVES_HZ, LOST_THIRDS_HZ, LOW_HZ
 from micalign.arrays import Bools, Complexes, Floats
 from micalign.errors import TakeError
 from micalign.take.loudness import k_weighted
@@ -40,12 +40,14 @@ __all__ = [
     "MOST_FRAMES",
     "BandGain",
     "BlendTrack",
+    "LostBand",
     "PhaseMatch",
     "Section",
     "SumGain",
     "all_pass_blocks",
     "all_pass_response",
     "bins_hz",
+    "lost_band",
     "loudest_moment",
     "preview",
     "previews",
@@ -239,6 +241,71 @@ def sum_gain(moved: Sequence[BlendTrack]) -> SumGain:
     low = (frequency_hz >= LOW_HZ[0]) & (frequency_hz <= LOW_HZ[1])
     whole, lows = ([_gain_db(row, inside) for row in sums] for inside in (everything, low))
     return SumGain(whole[0], whole[1], tuple(bands), lows[0], lows[1])
+
+
+@dataclass(frozen=True)
+class LostBand:
+    """A band in which the sum loses by alignment, in decibels, and the track whose move costs the most of it there."""
+
+    low_hz: float
+    high_hz: float
+    lost_db: float
+    track: str
+    costs_db: float
+
+
+def lost_band(moved: Sequence[BlendTrack], gain: SumGain) -> LostBand | None:
+    """Where the sum of tracks loses most: an octave of more than `LOST_DB`, or a third octave of the lows.
+
+    None where none loses so much. Parameters are those of `sum_gain` and what it found.
+
+    >>> noise = np.random.default_rng(1).standard_normal(48000) * 0.1
+    >>> moved = [BlendTrack(Track.from_array("a", noise, 48000)), BlendTrack(Track.from_array("b", noise, 48000), 48.0)]
+    >>> lost = lost_band(moved, sum_gain(moved))
+    >>> lost.track, round(lost.low_hz), round(lost.high_hz), lost.lost_db > 6, lost.costs_db > 6
+    ('b', 355, 708, True, True)
+    """
+    edge = 10.0**0.05
+    thirds = [(one, (one,)) for one in gain.within(*LOST_THIRDS_HZ)]
+    octaves = [(bands[1], bands) for bands in zip(*(gain.bands[k:] for k in range(3)), strict=False)]
+    octaves = [one for one in octaves if LOST_OCTAVES_HZ[0] <= one[0].centre_hz <= LOST_OCTAVES_HZ[1]]
+    found = [(_lost_db(bands), bands[0].centre_hz / edge, bands[-1].centre_hz * edge) for _, bands in thirds + octaves]
+    lost_db, low_hz, high_hz = max(found, default=(0.0, 0.0, 0.0))
+    if lost_db <= LOST_DB:
+        return None
+    back = _put_back(moved, low_hz, high_hz)
+    costs_db = {name: db_from_power(power / max(back[""], _SILENT)) for name, power in back.items() if name}
+    track = max(costs_db, key=lambda name: costs_db[name])
+    return LostBand(low_hz, high_hz, lost_db, track, costs_db[track])
+
+
+def _lost_db(bands: Sequence[BandGain]) -> float:
+    """What third octaves lose together."""
+    known = [(one.parts_db, one.before_db, one.after_db) for one in bands]
+    powers = [
+        (10 ** ((parts + before) / 10), 10 ** ((parts + after) / 10))
+        for parts, before, after in known
+        if parts is not None and before is not None and after is not None
+    ]
+    before, after = np.sum(powers, axis=0) if powers else (1.0, 1.0)
+    return float(db_from_power(before / after))
+
+
+def _put_back(moved: Sequence[BlendTrack], low_hz: float, high_hz: float) -> dict[str, float]:
+    """The power of the sum in a band, by the track that lies as recorded instead; "" for none."""
+    frequency_hz = bins_hz(moved[0].track.sample_rate)
+    inside = (frequency_hz >= low_hz) & (frequency_hz < high_hz)
+    ramps = [_response(one, frequency_hz) for one in moved]
+    gains = [10.0 ** (one.gain_db / 20.0) for one in moved]
+    powers = dict.fromkeys(["", *(one.track.name for one in moved)], 0.0)
+    for start in _starts([one.track for one in moved]):
+        before = [gain * _spectrum(one.before or one.track, start) for one, gain in zip(moved, gains, strict=True)]
+        after = [_moved_spectrum(*each, None, start) for each in zip(moved, ramps, gains, strict=True)]
+        total = np.sum(after, axis=0)[inside]
+        powers[""] += float(_powers(total).sum())
+        for one, old, new in zip(moved, before, after, strict=True):
+            powers[one.track.name] += float(_powers(total + (old - new)[inside]).sum())
+    return powers
 
 
 def spectra(reference: BlendTrack, track: BlendTrack) -> Iterator[tuple[Complexes, Complexes]]:

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from micalign.alignment.over_kit import (
-    begins_s,
+    HeardKit,
     heard_db,
     heard_kit,
     level_spread_db,
@@ -28,6 +28,8 @@ from micalign.alignment.over_kit import (
 )
 from micalign.alignment.own_strokes import Basis, Place, PlacedTrack, laid_by_strokes
 from micalign.alignment.tuned import (
+    BESIDE_SPAN_S,
+    BEYOND_S,
     CLOSE_DB,
     EARLY_S,
     FEWEST_MICS,
@@ -40,6 +42,7 @@ from micalign.alignment.tuned import (
     REACH_S,
     SAME_S,
     SURELY,
+    UNSURE_WORTH_DB,
 )
 from micalign.arrays import Floats
 from micalign.take.tracks import Track
@@ -94,20 +97,45 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         for pair in sure
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
-    laid, basis = [], dict.fromkeys(beside_it | rooms | set(over), _RECORDED)
+    stays = _stays(reference.name, {*over, *beside_it}, rooms, [one for one in others.values() if _is_bleed(one, told)])
+    span = _span([row for row in rows if row.track in others and row.track not in stays])
+    laid: list[TrackDelay] = []
+    basis = dict.fromkeys(stays, _RECORDED)
     for row in rows:
         delay = row.delay
         if row.track == mate:
             delay = _mated(delay, meets, reference.name)
-        elif row.track in rooms:
-            words = f"it hears its strokes after '{reference.name}', as a mic in the room or one whose drum is not"
-            delay = _still(delay, f"{words} struck: left as recorded")
-        elif row.track in basis:
-            delay = _still(delay, f"stays as it is: it hears the same kit as '{reference.name}'")
+        elif row.track in stays:
+            delay = _still(delay, stays[row.track])
         elif row.track in others:
-            delay, basis[row.track] = _laid(delay, others[row.track], heard, rest, instead)
+            delay, basis[row.track] = _laid(delay, others[row.track], heard, (rest, instead), span)
         laid.append(TrackDelay(row.track, delay))
     return LaidKit(tuple(laid), basis)
+
+
+def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[Listened]) -> dict[str, str]:
+    """The tracks that stay, and why."""
+    nothing = "nothing of its own is played, another hears its strokes first: left as recorded"
+    late = f"it hears its strokes after '{reference}', as a mic in the room or one whose drum is not struck"
+    return (
+        {one.track.name: nothing for one in bleed}
+        | dict.fromkeys(over, f"stays as it is: it hears the same kit as '{reference}'")
+        | dict.fromkeys(rooms, f"{late}: left as recorded")
+    )
+
+
+def _span(rows: Sequence[TrackDelay]) -> tuple[float, float, float] | None:
+    """The least, the middle and the largest shift of close mics by sure arrivals; None of fewer than two.
+
+    The close mics of one kit are about equally far from what stands over it.
+    """
+    shifts = [-row.delay.delay_s for row in rows if row.delay.reliable and _is_early(row.delay)]
+    return (min(shifts), float(np.median(shifts)), max(shifts)) if len(shifts) >= FEWEST_MICS else None
+
+
+def _is_bleed(one: Listened, told: HeardKit | None) -> bool:
+    """Whether another track hears a track's strokes first, so that it stands at no drum that is played."""
+    return told is not None and bool(one.strokes.gap_db) and told.row(one.track.name) not in told.drums
 
 
 def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str, float], early: set[str]) -> list[str]:
@@ -170,43 +198,48 @@ def _own_strokes(one: Listened, reference: Listened) -> Floats:
     return times_s[over_db >= np.quantile(over_db, MOST_OWN, method="lower") - OWN_DB]
 
 
-def _first_heard_s(reference: Listened, times_s: Floats) -> float:
-    """By how much later the reference hears strokes, in the middle, within 6 ms: a rough arrival."""
-    return float(np.median(begins_s(reference, times_s) - times_s))
+def _where(delay: Delay, span: tuple[float, float, float] | None) -> tuple[Place | None, Place | None, float]:
+    """The arrival if it is sure, the place about which the best sum is looked for, and how far from there."""
+    # A doubtful arrival still says where the drum's sound comes, where it is no mere guess and not before its own mic.
+    likely = delay.confidence >= LIKELY and abs(delay.delay_s) <= REACH_S and (delay.reliable or delay.delay_s <= 0.0)
+    near = Place(-delay.delay_s, delay.polarity if delay.is_polarity_clear else 1) if likely else None
+    if likely and delay.reliable:
+        return Place(-delay.delay_s + 0.0, delay.polarity), near, BEYOND_S
+    if span is not None:
+        least_s, most_s = span[0] - BESIDE_SPAN_S, span[2] + BESIDE_SPAN_S
+        if near is None or not least_s <= near.shift_s <= most_s:
+            return None, Place(span[1]), max(most_s - span[1], span[1] - least_s)
+    return None, near, BEYOND_S
 
 
 def _laid(
     delay: Delay,
     one: Listened,
     reference: Listened,
-    rest: Sequence[PlacedTrack],
-    instead: Sequence[Sequence[PlacedTrack]],
+    sums: tuple[Sequence[PlacedTrack], Sequence[Sequence[PlacedTrack]]],
+    span: tuple[float, float, float] | None,
 ) -> tuple[Delay, Basis]:
+    """A close mic as it is laid onto what stands over the kit, or what else may; ``span`` is that of sure arrivals."""
     if not one.strokes.gap_db:
-        return replace(
-            delay, reliable=False, reason="none of its strokes stands out as its own: left as recorded"
-        ), "arrival"
-    # A doubtful arrival still says where the drum's sound comes, where it is no mere guess and not before its own mic.
-    likely = delay.confidence >= LIKELY and abs(delay.delay_s) <= REACH_S and (delay.reliable or delay.delay_s <= 0.0)
-    arrival = Place(-delay.delay_s + 0.0, delay.polarity) if likely and delay.reliable else None
-    near_s = -delay.delay_s if likely else None
-    earliest_s = -np.inf if arrival is not None else 0.0
-    times_s = _own_strokes(one, reference)
-    likely_s = near_s if near_s is not None or not len(times_s) else _first_heard_s(reference, times_s)
+        words = "none of its strokes stands out as its own: left as recorded"
+        return replace(delay, reliable=False, reason=words), "arrival"
+    arrival, near, reach_s = _where(delay, span)
     found = laid_by_strokes(
         one.track,
-        times_s,
-        rest,
+        _own_strokes(one, reference),
+        sums[0],
         arrival=arrival,
-        near_s=near_s,
-        likely_s=likely_s,
-        earliest_s=earliest_s,
-        instead=instead,
+        near=near,
+        reach_s=reach_s,
+        earliest_s=-np.inf if arrival is not None else 0.0,
+        instead=sums[1],
     )
     if found is None:
         return replace(delay, reliable=False, reason="it has too few strokes of its own: left as recorded"), "arrival"
     if found.by == "arrival":
         return replace(delay, reason=found.words), found.by
+    if near is None and sum(found.gains_db) < UNSURE_WORTH_DB:
+        return _still(delay, "where it arrives is not known and its best sum gains little: left as recorded"), _RECORDED
     if found.by == "recorded":
         return _still(delay, found.words), found.by
     laid = replace(

@@ -39,6 +39,7 @@ from micalign.alignment.tuned import (
     SCATTER_S,
     STROKE_BANDS_HZ,
     SURELY,
+    TURNED_DB,
     WORTH_DB,
 )
 from micalign.arrays import Complexes, Floats, cross_spectrum, fast_length
@@ -97,16 +98,16 @@ class CloseMic:
     """Where a close mic belongs by its own strokes, and why there.
 
     ``by``: its arrival, its best sum, or neither ("recorded"). ``gains_db``: what that gains in each of
-    `STROKE_BANDS_HZ`; where neither is taken, what was refused would gain. ``least_db``: what that is at the least, by
-    how the strokes scatter.
+    `STROKE_BANDS_HZ`; where neither is taken, what was refused
+    would gain. ``least_db``: what that is at the least, by how the strokes scatter.
     """
 
     place: Place
     by: Basis
-    gains_db: tuple[float, float]
+    gains_db: tuple[float, ...]
     strokes: int
     uncertainty_s: float
-    least_db: tuple[float, float]
+    least_db: tuple[float, ...]
 
     @property
     def words(self) -> str:
@@ -124,10 +125,10 @@ class CloseMic:
         return "adds up best where it was recorded"
 
 
-def gains_words(gains_db: tuple[float, float]) -> str:
+def gains_words(gains_db: Sequence[float]) -> str:
     """What is gained in each of `STROKE_BANDS_HZ`, in words."""
-    lows, mids = gains_db
-    return f"{lows:+.1f} dB at 60-250 Hz, {mids:+.1f} dB at 250-2000 Hz"
+    bands = zip(gains_db, STROKE_BANDS_HZ, strict=True)
+    return ", ".join(f"{gain_db:+.1f} dB at {low:g}-{high:g} Hz" for gain_db, (low, high) in bands)
 
 
 def laid_by_strokes(
@@ -136,8 +137,8 @@ def laid_by_strokes(
     rest: Sequence[PlacedTrack],
     *,
     arrival: Place | None = None,
-    near_s: float | None = None,
-    likely_s: float | None = None,
+    near: Place | None = None,
+    reach_s: float = BEYOND_S,
     recorded: Place | None = None,
     earliest_s: float = -np.inf,
     instead: Sequence[Sequence[PlacedTrack]] = (),
@@ -155,10 +156,11 @@ def laid_by_strokes(
         What it is added to.
     arrival : Place, optional
         Where its arrival lays it, if that is known.
-    near_s : float, optional
-        The shift about which the best sum is looked for, the arrival's as a rule; everywhere within `REACH_S` without.
-    likely_s : float, optional
-        The shift of a likely arrival: of sums that are about as good the one nearest to it is taken (`PER_S_DB`).
+    near : Place, optional
+        A likely arrival about which the best sum is looked for; of sums about as good that which is nearest to it and
+        of its polarity is taken (`PER_S_DB`, `TURNED_DB`). Everywhere within `REACH_S` of where it lies without.
+    reach_s : float
+        How far from there.
     recorded : Place, optional
         Where it lies against the rest as recorded; unmoved if not given.
     earliest_s : float
@@ -180,34 +182,39 @@ def laid_by_strokes(
     """
     if len(times_s) < FEWEST_STROKES or not rest:
         return None
-    middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near_s is None else (near_s, BEYOND_S)
+    middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near is None else (near.shift_s, reach_s)
     steps = round(reach_s / _STEP_S)
     shifts: Floats = np.asarray(middle_s + np.arange(-steps, steps + 1) * _STEP_S, dtype=np.float64)
     shifts = shifts[shifts >= earliest_s]
     bands = _bands(close, times_s, rest)
     if not all(band.close.any() and band.laid.any() for band in bands):
         return None
-    others = [_bands(close, times_s, one) for one in instead]
-    costs_db = PER_S_DB * np.abs(shifts - likely_s) if likely_s is not None else np.zeros(len(shifts))
-    best = _best_sum([band.sums(shifts) for band in bands], shifts, costs_db)
+    several = [bands, *(_bands(close, times_s, one) for one in instead)]
+    every = [band for one in several for band in one]
+    best = _best_sum([band.sums(shifts) for band in every], shifts, len(several) * _costs_db(shifts, near))
     by_arrival = None
     if arrival is not None:
-        gains_db, least_db = _told_at(arrival, bands)
+        sums = [band.sums(np.array([arrival.shift_s])) for band in every]
+        gains_db, least_db = _told(np.array([one.aligned[:, int(arrival.polarity < 0), 0] for one in sums]), sums)
         by_arrival = replace(best, place=arrival, by="arrival", gains_db=gains_db, least_db=least_db)
-        by_arrival = _least(by_arrival, others)
-    return _decided(_least(best, others), by_arrival, recorded or Place())
+        by_arrival = _least(by_arrival, len(several))
+    return _decided(_least(best, len(several)), by_arrival, recorded or Place())
 
 
-def _least(one: CloseMic, others: Sequence[Sequence[_Band]]) -> CloseMic:
-    """The close mic with the least that it gains in several sums."""
-    told = [(one.gains_db, one.least_db), *(_told_at(one.place, bands) for bands in others)]
-    (lows, mids), (least_lows, least_mids) = (zip(*values, strict=True) for values in zip(*told, strict=True))
-    return replace(one, gains_db=(min(lows), min(mids)), least_db=(min(least_lows), min(least_mids)))
+def _least(one: CloseMic, sums: int) -> CloseMic:
+    """The close mic with the least that it gains in any of several sums, whose bands follow each other."""
+    gains_db, least_db = (
+        tuple(np.reshape(values, (sums, -1)).min(axis=0).tolist()) for values in (one.gains_db, one.least_db)
+    )
+    return replace(one, gains_db=gains_db, least_db=least_db)
 
 
-def _told_at(place: Place, bands: Sequence[_Band]) -> tuple[tuple[float, float], tuple[float, float]]:
-    sums = [band.sums(np.array([place.shift_s])) for band in bands]
-    return _told(np.array([one.aligned[:, int(place.polarity < 0), 0] for one in sums]), sums)
+def _costs_db(shifts: Floats, near: Place | None) -> Floats:
+    """What each polarity and shift is to gain before it is taken, shape (2, shifts)."""
+    if near is None:
+        return np.zeros((2, len(shifts)))
+    turned_db = TURNED_DB * np.array([near.polarity < 0, near.polarity > 0])
+    return np.asarray(turned_db[:, None] + PER_S_DB * np.abs(shifts - near.shift_s))
 
 
 def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> CloseMic:
@@ -240,7 +247,7 @@ def _best_sum(sums: Sequence[_Sums], shifts: Floats, costs_db: Floats) -> CloseM
     return CloseMic(place, "sum", gains_db, strokes, float(np.hypot(sigma_s, _STEP_S)), least_db)
 
 
-def _told(after: Floats, sums: Sequence[_Sums]) -> tuple[tuple[float, float], tuple[float, float]]:
+def _told(after: Floats, sums: Sequence[_Sums]) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """The gain of each band by the powers of its strokes (bands, strokes), and what it likely is at the least.
 
     Strokes scatter: `SURELY` standard deviations less, by the ratio of two sums over strokes, and more where there are
@@ -250,8 +257,8 @@ def _told(after: Floats, sums: Sequence[_Sums]) -> tuple[tuple[float, float], tu
     new, old = (one / np.maximum(one.sum(axis=1, keepdims=True), SILENT) for one in (after, recorded))
     count = after.shape[1]
     sigmas = 10.0 / np.log(10.0) * np.sqrt(((new - old) ** 2).sum(axis=1) * count / (count - 3))
-    lows, mids = (_decibel(one.sum(), two.sum()) for one, two in zip(after, recorded, strict=True))
-    return (float(lows), float(mids)), (float(lows - SURELY * sigmas[0]), float(mids - SURELY * sigmas[1]))
+    gains = np.array([_decibel(one.sum(), two.sum()) for one, two in zip(after, recorded, strict=True)])
+    return tuple(gains.tolist()), tuple((gains - SURELY * sigmas).tolist())
 
 
 def _chosen(sums: Sequence[_Sums], strokes: Any, costs_db: Floats) -> tuple[int, int]:

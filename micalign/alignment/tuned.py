@@ -18,6 +18,7 @@ __all__ = [
     "APART_S",
     "AROUND_S",
     "BEFORE_OWN_S",
+    "BESIDE_SPAN_S",
     "BESIDE_THE_POINT",
     "BEYOND_S",
     "BLEED_CONFIDENCE",
@@ -70,6 +71,9 @@ __all__ = [
     "LIKELY_ARRIVAL",
     "LINE_BANDS_HZ",
     "LOBE_S",
+    "LOST_DB",
+    "LOST_OCTAVES_HZ",
+    "LOST_THIRDS_HZ",
     "LOST_WINDOW_S",
     "LOUD_DB",
     "LOUD_HZ",
@@ -124,7 +128,9 @@ __all__ = [
     "STEADY_STEP_S",
     "STROKE_BANDS_HZ",
     "SURELY",
+    "TURNED_DB",
     "UNLIKELY",
+    "UNSURE_WORTH_DB",
     "USUAL_S",
     "WHITENING",
     "WIDER_DB",
@@ -165,6 +171,10 @@ BEFORE_OWN_S: Final = 0.3e-3
 BESIDE_THE_POINT: Final = 1e-4
 """Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else (chosen,
 no source)."""
+
+BESIDE_SPAN_S: Final = 1.5e-3
+"""Seconds, half a metre, beyond the arrivals of a kit's other close mics that one may be laid whose own is not known
+(chosen, no source)."""
 
 BEYOND_S: Final = 1e-3
 """Seconds from its arrival that a close mic may be laid: on 35 mics of the real kit's development half 92 and 98 % of
@@ -341,6 +351,16 @@ LINE_BANDS_HZ: Final = ((60.0, 250.0), (250.0, 1250.0), (1250.0, 5000.0))
 LOBE_S: Final = 2e-3
 """Seconds: what lies farther off is another choice and no error of this one (chosen, no source)."""
 
+LOST_DB: Final = 1.0
+"""Decibels that a band of the whole sum may lose without a word: less is hardly heard (common practice, no source)."""
+
+LOST_OCTAVES_HZ: Final = (63.0, 4000.0)
+"""Hertz, middles of the octaves in which a lost decibel is told (chosen, no source)."""
+
+LOST_THIRDS_HZ: Final = (40.0, 250.0)
+"""Hertz, middles of the third octaves in which a lost decibel is told: a comb's notch is narrow there, and a drum's
+fundamental may lie in it (chosen, no source)."""
+
 LOST_WINDOW_S: Final = 0.01
 """Seconds over which what is cut off is loud: a click counts as what it is, and noise stays within 2 dB of its mean."""
 
@@ -463,8 +483,8 @@ PERIODS: Final = 0.4
 """Share of a period of a bass's lowest notes that the best sum may lie off the arrival: less than half, so that no
 choice is a period off."""
 
-PER_S_DB: Final = 100.0
-"""Decibels of both bands together that a second from a likely arrival costs, 0.1 dB a millisecond: of sums that differ
+PER_S_DB: Final = 300.0
+"""Decibels of both bands together that a second from a likely arrival costs, 0.3 dB a millisecond: of sums that differ
 by some tenths the strokes say nothing (chosen, no source)."""
 
 PLAINLY_S: Final = 1.5e-3
@@ -523,8 +543,14 @@ SURELY: Final = 1.64
 """Standard deviations by strokes that a gain must lie above a loss, 95 in 100 (common practice): 100 / 74 % of what is
 possible is gained on 191 mics of the real kit's development half, none is harmed by its shift; with 1.28 one is."""
 
+TURNED_DB: Final = 1.0
+"""Decibels of all bands together that a polarity other than the likely one costs, as `PER_S_DB` (chosen, no source)."""
+
 UNLIKELY: Final = 0.25
 """Probability of a delay below which no place that was looked at fits (chosen, no source)."""
+
+UNSURE_WORTH_DB: Final = 1.0
+"""Decibels of both bands together that a place must gain of which no arrival says anything (chosen, no source)."""
 
 USUAL_S: Final = 0.05
 """Seconds: the usual largest delay; who asks for less is not overruled by a wider search."""

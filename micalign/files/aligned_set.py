@@ -14,7 +14,16 @@ from pathlib import Path
 from micalign.acoustics.air import speed_of_sound_in
 from micalign.alignment.compromise import Offsets, Remain, Shift
 from micalign.alignment.di_and_mics import PairSum
-from micalign.alignment.gain import BlendTrack, PhaseMatch, SumGain, loudest_moment, preview, sum_gain
+from micalign.alignment.gain import (
+    BlendTrack,
+    LostBand,
+    PhaseMatch,
+    SumGain,
+    lost_band,
+    loudest_moment,
+    preview,
+    sum_gain,
+)
 from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
 from micalign.alignment.pairings import By
 from micalign.errors import TakeError
@@ -203,6 +212,7 @@ def write_set(
     refuse_full(session.folder, needed_bytes(files, start, whole=asked.whole_samples))
     blend = [blended(action, session.gains_db) for action in plan.actions]
     gain = sum_gain(blend)
+    lost = lost_band(blend, gain)
     words = f"writing {len(plan.actions)} tracks to {session.folder}"
 
     def refuse() -> None:
@@ -223,7 +233,7 @@ def write_set(
         sheet = _with_sheets(made, targets, sheet, session)
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    said = tuple(_remarks(plan, sheet, targets)), session.laid.notes, plan.sums
+    said = (*_remarks(plan, sheet, targets), *_lost_words(lost)), session.laid.notes, plan.sums
     return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *said)
 
 
@@ -293,6 +303,15 @@ def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]
     clipped = [(track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped]
     said += [f"'{name}' clipped at {count} samples: write again with --headroom-db 3" for name, count in clipped]
     return said
+
+
+def _lost_words(lost: LostBand | None) -> Iterator[str]:
+    if lost is not None:
+        yield (
+            f"the sum of all tracks loses {lost.lost_db:.1f} dB at {lost.low_hz:.0f}-{lost.high_hz:.0f} Hz: most of it "
+            f"by the move of '{lost.track}', which costs {max(lost.costs_db, 0.0):.1f} dB there; listen, and leave it "
+            'out with "applied": false in offsets.json where the sum is thinner'
+        )
 
 
 def _remarks(plan: SetPlan, sheet: OffsetsFile, targets: Targets) -> Iterator[str]:

@@ -12,6 +12,7 @@ from micalign.alignment.gain import (
     BlendTrack,
     all_pass_blocks,
     all_pass_response,
+    lost_band,
     preview,
     section_coefficients,
     sum_gain,
@@ -131,3 +132,16 @@ def _k_weighted_db(sound):
     shelf = [1.53512485958697, -2.69169618940638, 1.19839281085285, 1, -1.69065929318241, 0.73248077421585]
     high_pass = [1, -2, 1, 1, -1.99004745483398, 0.99007225036621]
     return 10 * np.log10(np.mean(signal.sosfilt(np.array([shelf, high_pass]), sound) ** 2))
+
+
+def test_a_band_that_the_sum_loses_is_told_with_the_track_whose_move_costs_it(rng):
+    """Two tracks that met are torn apart by a half wave at 500 Hz; a third has nothing to do with them."""
+    noise, other = (0.1 * rng.standard_normal(20 * RATE) for _ in range(2))
+    tracks = [Track.from_array(name, sound, RATE) for name, sound in (("a", noise), ("b", noise), ("c", other))]
+    moved = [BlendTrack(tracks[0]), BlendTrack(tracks[1], 48.0), BlendTrack(tracks[2], 300.0)]
+    lost = lost_band(moved, sum_gain(moved))
+    assert (lost.track, lost.low_hz < 500 < lost.high_hz) == ("b", True)
+    # Of the two no power is left at the middle of the band, and a third of the three's was the third's own.
+    assert lost.costs_db == pytest.approx(lost.lost_db, abs=0.3)
+    still = [BlendTrack(tracks[0]), BlendTrack(tracks[1]), BlendTrack(tracks[2], 300.0)]
+    assert lost_band(still, sum_gain(still)) is None

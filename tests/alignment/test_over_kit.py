@@ -166,3 +166,31 @@ def test_a_mics_own_strokes_are_those_it_has_louder_against_the_overhead(rng):
     mic, overhead = (listen(Track.from_array(name, sound, RATE)) for name, sound in (("mic", near), ("over", far)))
     assert len(mic.first_wavefronts) == len(starts)
     assert laid_kit._own_strokes(mic, overhead) == pytest.approx(starts[::2] / RATE, abs=1e-3)
+
+
+def test_the_sure_arrivals_of_a_kits_close_mics_span_where_another_may_lie():
+    def row(name, delay_s, reliable=True):
+        return TrackDelay(name, Delay(delay_s, 1e-5, 1, 0.9, 0.95, reliable, None))
+
+    sure = [row("snare", -2.2e-3), row("tom", -2.5e-3), row("hat", -2.9e-3)]
+    doubtful = [row("kick", -6e-3, reliable=False), row("room", 7e-3), row("near", -0.5e-3)]
+    assert laid_kit._span([*sure, *doubtful]) == pytest.approx((2.2e-3, 2.5e-3, 2.9e-3))
+    assert laid_kit._span([*sure[:1], *doubtful]) is None
+
+
+@pytest.mark.parametrize(
+    ("others", "shift_s"), [((2.0e-3, 2.6e-3), 132 / RATE), ((6.0e-3, 6.6e-3), None), (None, 132 / RATE)]
+)
+def test_a_mic_whose_arrival_is_not_known_is_laid_near_those_of_the_others(rng, others, shift_s):
+    """Its best sum lies 3 ms off; where the others arrive 6 ms before the overheads that is another drum's."""
+    tracks = kit(rng)
+    heard = {name: listen(track) for name, track in tracks.items()}
+    rest = [PlacedTrack(tracks["left"]), PlacedTrack(tracks["right"])]
+    span = None if others is None else (others[0], sum(others) / 2, others[1])
+    guess = replace(UNTOLD, delay_s=-8.5e-3, confidence=0.4)  # as likely as to look there, were it not for the others
+    told = UNTOLD if others is None else guess
+    delay, basis = laid_kit._laid(told, heard["one"], heard["left"], (rest, ()), span)
+    if shift_s is None:
+        assert (basis == "recorded") or -delay.delay_s > 4e-3
+    else:
+        assert (basis, -delay.delay_s) == ("sum", pytest.approx(shift_s, abs=3e-4))

@@ -27,8 +27,11 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "folds: judged on other strokes": (
         ("own_strokes", "_chosen", lambda sums, _strokes, costs_db: _chosen(sums, slice(None), costs_db)),
     ),
-    "beyond: near the arrival": (("own_strokes", "BEYOND_S", 10e-3),),
+    "beyond: near the arrival": (("laid_kit", "BEYOND_S", 10e-3),),
     "per second: near a likely arrival": (("own_strokes", "PER_S_DB", 0.0),),
+    "struck: what is not stays": (("laid_kit", "_is_bleed", lambda *_: False),),
+    "span: near the other mics' arrivals": (("laid_kit", "_span", lambda *_: None),),
+    "turned: of the likely polarity": (("own_strokes", "TURNED_DB", 0.0),),
     "likely: a doubtful arrival says where": (("laid_kit", "LIKELY", 1.1),),
     "mate: onto both overheads": (("laid_kit", "mates_of", lambda *_: []),),
     "rooms stay": (("laid_kit", "rooms_of", lambda *_: set()),),
