@@ -95,7 +95,7 @@ def test_a_bass_line_is_not_matched_a_period_off():
 
 
 @pytest.mark.long
-@pytest.mark.xfail(strict=True, reason="92.5 % of the arrivals are within 0.1 ms; `align` lays a DI by the best sum")
+@pytest.mark.xfail(strict=True, reason="37 of 40 arrivals; three lie a lobe before the rough place, which is right")
 def test_forty_bass_lines_through_a_cab():
     rows = [bass_row(seed) for seed in range(100, 140)]
     assert np.mean([error_ms <= 0.1 for error_ms, _, _ in rows]) >= 0.97
