@@ -184,7 +184,8 @@ def _end_after_all(unraised: Any) -> None:
     import threading  # noqa: PLC0415 - hardly ever needed
 
     signal.signal(number, _end)
-    threading.Timer(0.001, signal.raise_signal, (number,)).start()
+    # Late enough that this hook has ended on a busy machine too: here it would be lost again.
+    threading.Timer(0.05, signal.raise_signal, (number,)).start()
 
 
 def status_of(arguments: list[str] | None = None) -> int:
