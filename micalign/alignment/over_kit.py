@@ -22,7 +22,6 @@ import numpy.typing as npt
 
 from micalign.alignment.own_strokes import evenly, lows_meet
 from micalign.alignment.tuned import (
-    ABOUT_AS_MUCH,
     CLOSE_DB,
     CONVINCING,
     EARLY_S,
@@ -44,10 +43,8 @@ from micalign.alignment.tuned import (
     MEETS_WELL,
     MOST_LATE_S,
     MOST_OVER_S,
-    NEAR_S,
     NEARLY,
     OVER_WORDS,
-    OWN_LATE_S,
     ROOM_S,
     ROOM_WORDS,
     SAME_S,
@@ -130,7 +127,7 @@ class HeardKit:
         early.
         """
         rest = [late_s for drum, late_s in self.drums.items() if drum not in (one, other)]
-        found = [OWN_LATE_S + self.drums[a][b] for a, b in ((one, other), (other, one)) if a in self.drums]
+        found = [LATER_S + self.drums[a][b] for a, b in ((one, other), (other, one)) if a in self.drums]
         for track in (one, other):
             late_s = sorted(float(row[track]) for row in rest)
             found += late_s[1:2] if len(late_s) >= MANY_DRUMS else late_s[:1]
@@ -143,7 +140,7 @@ class HeardKit:
     def is_in_room(self, pair: PairOver) -> bool:
         """Whether a pair is far behind every drum's own mic, and another track that hears the kit is well before it."""
         late_s = self.late_s(self.row(pair.first), self.row(pair.second))
-        return late_s > MOST_OVER_S and any(NEAR_S <= self.least_s(k) < late_s - ROOM_S for k in self.hearing())
+        return late_s > MOST_OVER_S and any(EARLY_S <= self.least_s(k) < late_s - ROOM_S for k in self.hearing())
 
     def later_s(self, one: int, other: int) -> float:
         """By how much one track hears the strokes after another, in the middle."""
@@ -160,16 +157,16 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
 
     Two mics over a kit are loud at most strokes of all tracks, differ by much the same from one to the next, meet in
     the lows as recorded (in either polarity), and hear every drum well after its own mic. Of several pairs the one
-    counts that does so best; one that hears the strokes earlier goes before it, as overheads
-    before a room's pair. Two others at least must be close mics.
+    counts that does so best; one that hears the strokes earlier goes before it, as overheads before a room's pair. Two
+    others at least must be close mics.
 
     Parameters
     ----------
     heard : sequence of Listened
         Every track of the take.
     named : str
-        The track that was named first. It is the answer where it looks like one of such a pair about as much as the
-        best, and where the tracks are no kit. Of a kit without such a pair the one track that hears all drums late is.
+        The track that was named first. It is the answer where it is one of that pair, and where the tracks are no kit.
+        Of a kit without such a pair the one track that hears all drums late is.
 
     What is called an overhead (`OVER_WORDS`) is one, unless it hears the drums no later than their own mics.
     """
@@ -179,17 +176,17 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     by_name = _over_by_name(told)
     if by_name:
         return named if named in by_name else by_name[0]
-    best = _best_pair(told, named) if len(heard) >= 2 + FEWEST_MICS else None
+    best = _best_pair(told) if len(heard) >= 2 + FEWEST_MICS else None
     if best is not None and len(_uneven(told, told.row(best.first))) >= FEWEST_MICS:
         return named if named in (best.first, best.second) else best.first
     drums = [k for k in told.drums if heard[k].strokes.gap_db]
     if not any(told.spread_db(one, other) > CLOSE_DB for one, other in combinations(drums, 2)):
         return named
-    far = [told.tracks[k].name for k in told.hearing() if told.least_s(k) >= NEAR_S]
+    far = [told.tracks[k].name for k in told.hearing() if told.least_s(k) >= EARLY_S]
     return far[0] if len(far) == 1 else None
 
 
-def _best_pair(told: HeardKit, named: str | None) -> PairOver | None:
+def _best_pair(told: HeardKit) -> PairOver | None:
     pairs = _pairs(told)
     if not pairs or pairs[0].score < CONVINCING:
         return None
@@ -199,9 +196,7 @@ def _best_pair(told: HeardKit, named: str | None) -> PairOver | None:
             best = one
     if told.is_in_room(best) and not any(one.is_apart(best) and told.earlier_s(best, one) > EARLY_S for one in pairs):
         return None
-    own = next((pair for pair in pairs if named in (pair.first, pair.second)), best)
-    is_as_likely = own.score >= best.score - ABOUT_AS_MUCH and told.earlier_s(best, own) <= EARLY_S
-    return own if is_as_likely else best
+    return best
 
 
 def _over_by_name(told: HeardKit) -> list[str]:
@@ -211,7 +206,7 @@ def _over_by_name(told: HeardKit) -> list[str]:
     if not others:
         return []
     late_s = np.median(others, axis=0)
-    return [told.tracks[k].name for k in called if k not in told.drums or late_s[k] >= NEAR_S]
+    return [told.tracks[k].name for k in called if k not in told.drums or late_s[k] >= EARLY_S]
 
 
 def is_called(name: str, words: Collection[str]) -> bool:

@@ -82,26 +82,7 @@ def test_a_pair_that_hears_the_strokes_earlier_goes_before_one_that_looks_a_litt
     heard = told([room, room, kit_over, kit_over, 0.0, 0.0])
     pairs = [over_kit.PairOver("0", "1", 1.0, 0.8), over_kit.PairOver("2", "3", score, 0.8)]
     monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
-    best = over_kit._best_pair(heard, None)
-    assert (best.first, best.second) == found
-
-
-@pytest.mark.parametrize(
-    ("named", "score", "late_ms", "found"),
-    [
-        ("3", 0.95, 3.0, ("2", "3")),
-        ("3", 0.5, 3.0, ("0", "1")),  # two toms' mics look like a pair, but much less
-        ("3", 0.95, 5.0, ("0", "1")),  # two in the room
-        ("4", 0.95, 3.0, ("0", "1")),
-    ],
-)
-def test_a_track_named_first_that_looks_about_as_much_like_one_over_the_kit_is_believed(
-    monkeypatch, named, score, late_ms, found
-):
-    heard = told([3.0, 3.0, late_ms, late_ms, 0.0, 0.0])
-    pairs = [over_kit.PairOver("0", "1", 1.0, 0.8), over_kit.PairOver("2", "3", score, 0.8)]
-    monkeypatch.setattr(over_kit, "_pairs", lambda _: pairs)
-    best = over_kit._best_pair(heard, named)
+    best = over_kit._best_pair(heard)
     assert (best.first, best.second) == found
 
 
@@ -114,14 +95,14 @@ def test_a_pair_is_none_over_the_kit_where_a_track_that_is_far_from_every_drum_i
     heard = replace(told([0.0, 1.5, late_ms, late_ms, 3.0]), drums=drums)
     monkeypatch.setattr(over_kit, "_pairs", lambda _: [over_kit.PairOver("2", "3", 1.0, 0.8)])
     monkeypatch.setattr(over_kit.HeardKit, "hearing", lambda _: [2, 3, 4])
-    assert (over_kit._best_pair(heard, None) is not None) is is_pair
+    assert (over_kit._best_pair(heard) is not None) is is_pair
 
 
 def test_what_hardly_looks_like_a_pair_is_none(monkeypatch):
     for score, is_found in ((0.45, False), (0.55, True)):
         pairs = [over_kit.PairOver("0", "1", score, 0.8)]
         monkeypatch.setattr(over_kit, "_pairs", lambda _, pairs=pairs: pairs)
-        assert (over_kit._best_pair(told([3.0, 3.0, 0.0, 0.0]), None) is not None) is is_found
+        assert (over_kit._best_pair(told([3.0, 3.0, 0.0, 0.0])) is not None) is is_found
 
 
 def test_a_mic_that_surely_hears_the_kit_before_the_reference_is_not_over_it(rng):

@@ -44,7 +44,6 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "late after every drum's own mic": (("over_kit", "_drums", lambda *_: {}),),
     "meets well: side by side is no pair": (("over_kit", "MEETS_WELL", 1.0),),
     "convincing": (("over_kit", "CONVINCING", -9.0),),
-    "about as much: the first of near equals": (("over_kit", "ABOUT_AS_MUCH", -1.0),),
     "names": (("over_kit", "is_called", lambda *_: False),),
 }
 
