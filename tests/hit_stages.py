@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micalign.scene.model import Absorption, Mic, Point, Room, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Point, Room
 from micalign.simulate.virtual_take import Faults, simulate
 from micalign.take.tracks import Take, Track
 

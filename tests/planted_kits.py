@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micalign.scene.model import Absorption, Air, Mic, Room, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Air, Room
 from micalign.simulate.virtual_take import Faults, simulate
 from micalign.take.tracks import Take, Track
 

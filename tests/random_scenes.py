@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from micalign.scene.model import Absorption, Box, Keepout, Mic, Pair, Point, Room, Scene, Source
+from micalign.scene.model import Mic, Pair, Scene, Source
+from micalign.scene.surroundings import Absorption, Box, Keepout, Point, Room
 
 __all__ = ["KINDS", "random_scene"]
 

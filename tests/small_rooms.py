@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from micalign.scene.model import PATTERNS, Absorption, Mic, Room, Scene, Source
+from micalign.scene.model import PATTERNS, Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Room
 from micalign.simulate.virtual_take import impulse_responses, ways
 
 RATE = 24_000

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micalign.scene.model import Mic, Room, Scene, Source, Tape
+from micalign.scene.model import Mic, Scene, Source, Tape
+from micalign.scene.surroundings import Room
 
 SIGMA_M = 0.01
 

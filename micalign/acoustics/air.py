@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.scene.model import Air
+from micalign.scene.surroundings import Air
 
 __all__ = [
     "KELVIN_AT_0_C",

@@ -18,7 +18,8 @@ import numpy as np
 
 from micalign.arrays import Floats
 from micalign.errors import SceneError, unknown
-from micalign.scene.model import PATTERNS, Mic, Point, Scene
+from micalign.scene.model import PATTERNS, Mic, Scene
+from micalign.scene.surroundings import Point
 from micalign.scene.tuned import REJECTION_DB
 from micalign.units import amplitude_from_db
 

@@ -34,7 +34,8 @@ from micalign.acoustics.tuned import (
 )
 from micalign.arrays import Bools, Floats, point_of
 from micalign.scene.changes import tape_lengths_m
-from micalign.scene.model import Point, Scene
+from micalign.scene.model import Scene
+from micalign.scene.surroundings import Point
 from micalign.shown import Listing, Shown
 from micalign.units import METRES, show_length
 

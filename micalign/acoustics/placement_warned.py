@@ -38,7 +38,8 @@ from micalign.acoustics.tuned import (
     WORKS_HZ,
 )
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Pair, Point, Scene, Source
+from micalign.scene.model import Pair, Scene, Source
+from micalign.scene.surroundings import Point
 from micalign.units import db_from_amplitude
 
 __all__ = [

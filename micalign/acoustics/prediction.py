@@ -51,7 +51,8 @@ from micalign.acoustics.room import RoomFigures, absorption_area_m2, room_figure
 from micalign.acoustics.tuned import BLEED_DB, LEAST_ABSORPTION, RATIO
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
-from micalign.scene.model import Room, Scene
+from micalign.scene.model import Scene
+from micalign.scene.surroundings import Room
 from micalign.shown import Listing, Shown
 from micalign.units import power_from_db
 

@@ -27,7 +27,8 @@ from micalign.acoustics.arrivals import Arrivals, floored_db
 from micalign.acoustics.patterns import gains
 from micalign.acoustics.tuned import ON_WALL_M, PARALLEL
 from micalign.arrays import Bools, Floats
-from micalign.scene.model import SURFACES, Panel, Point, Room, Scene
+from micalign.scene.model import Scene
+from micalign.scene.surroundings import SURFACES, Panel, Point, Room
 from micalign.units import AUDIBLE_HZ
 
 __all__ = [

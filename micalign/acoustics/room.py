@@ -21,7 +21,7 @@ import numpy as np
 
 from micalign.acoustics.tuned import LOWEST, MODES_TO_HZ, MOST_ORDERS
 from micalign.arrays import Floats
-from micalign.scene.model import Point, Room, Surface
+from micalign.scene.surroundings import Point, Room, Surface
 from micalign.shown import Listing, Shown
 from micalign.units import show_hz
 
@@ -183,7 +183,7 @@ def absorption_area_m2(room: Room) -> tuple[float, float]:
 def reverberation_s(room: Room, speed_m_s: float) -> tuple[float | None, float | None]:
     """Reverberation times after Sabine and Eyring; None where nothing absorbs.
 
-    >>> from micalign.scene.model import Absorption
+    >>> from micalign.scene.surroundings import Absorption
     >>> room = Room((5.0, 4.0, 3.0), Absorption(*[0.19] * 6))
     >>> [round(time, 3) for time in reverberation_s(room, 343.0)]
     [0.541, 0.488]

@@ -53,7 +53,8 @@ from micalign.acoustics.tuned import (
 )
 from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named
-from micalign.scene.model import Coordinates, Point, Scene
+from micalign.scene.model import Scene
+from micalign.scene.surroundings import Coordinates, Point
 from micalign.shown import Listing, Shown
 from micalign.units import many, show_centimetres, show_length
 

@@ -14,7 +14,7 @@ from micalign.cli.output import clean, note, print_json
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstRequest
-    from micalign.scene.model import Coordinates
+    from micalign.scene.surroundings import Coordinates
 
 __all__ = ["command"]
 

@@ -13,8 +13,9 @@ from micalign.acoustics.firstscenes import FIRST_SCENES
 from micalign.cli.options import UNITS, a_room, lengths_of
 from micalign.errors import SceneError
 from micalign.report.firstscene import FirstRequest, usual_mics, usual_sources
-from micalign.scene.model import Coordinates, Mic
+from micalign.scene.model import Mic
 from micalign.scene.quantities import parse_length
+from micalign.scene.surroundings import Coordinates
 from micalign.units import METRES
 
 __all__ = ["ask"]

@@ -22,7 +22,8 @@ from micalign.compare.fit import Fit, Sightings
 from micalign.compare.priors import Beliefs, Kind
 from micalign.compare.tuned import AWAY, CLEAR_MARGIN
 from micalign.findings.finding import Finding
-from micalign.scene.model import Point, Scene
+from micalign.scene.model import Scene
+from micalign.scene.surroundings import Point
 from micalign.tdoa.event_groups import Group
 
 __all__ = ["Comparison", "Explanation", "Flips", "Row", "expected_signs", "flips_of", "is_hazy", "rows_of"]

@@ -32,7 +32,8 @@ from micalign.findings.finding import Finding, Remedy, Severity
 from micalign.findings.remedies import WAYS
 from micalign.findings.rules import with_remedies
 from micalign.scene.changes import Change
-from micalign.scene.model import Point, Scene
+from micalign.scene.model import Scene
+from micalign.scene.surroundings import Point
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone
 from micalign.tdoa.event_groups import Group

@@ -55,7 +55,8 @@ def timeline_figure(scene: Scene, source: str) -> Figure:
 
     Examples
     --------
-    >>> from micalign.scene.model import Mic, Room, Source
+    >>> from micalign.scene.model import Mic, Source
+    >>> from micalign.scene.surroundings import Room
     >>> scene = Scene(room=Room((5, 4, 3)), sources=(Source("kick", (1, 1, 1)),), mics=(Mic("out", (2, 2, 1)),))
     >>> len(timeline_figure(scene, "kick").axes)
     1

@@ -22,7 +22,8 @@ from micalign.units import METRES
 
 if TYPE_CHECKING:
     from micalign.scene.changes import Change
-    from micalign.scene.model import Coordinates, Scene
+    from micalign.scene.model import Scene
+    from micalign.scene.surroundings import Coordinates
 
 __all__ = [
     "Slot",

@@ -48,7 +48,8 @@ from micalign.findings.tuned import (
     UNHEARD_DB,
 )
 from micalign.scene.changes import Change
-from micalign.scene.model import DIRECTIONAL, SURFACES, Mic, Point, Scene
+from micalign.scene.model import DIRECTIONAL, Mic, Scene
+from micalign.scene.surroundings import SURFACES, Point
 from micalign.units import db_from_amplitude, short_length, show_db, show_hz, show_ms_known
 
 __all__ = ["COVERS", "Cover", "near_surface", "strong_reflection"]

@@ -40,7 +40,8 @@ from micalign.findings.tuned import (
     TURN_DEGREES,
     UNHEARD_DB,
 )
-from micalign.scene.model import DIRECTIONAL, Keepout, Mic, Point, Scene, Source
+from micalign.scene.model import DIRECTIONAL, Mic, Scene, Source
+from micalign.scene.surroundings import Keepout, Point
 from micalign.units import db_from_amplitude, show_db, show_length
 
 __all__ = [

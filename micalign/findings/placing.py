@@ -44,7 +44,8 @@ def place(scene: Scene) -> Placement:
 
     Examples
     --------
-    >>> from micalign.scene.model import Box, Mic, Pair, Source
+    >>> from micalign.scene.model import Mic, Pair, Source
+    >>> from micalign.scene.surroundings import Box
     >>> scene = Scene(
     ...     sources=(Source("oud", (2.0, 2.0, 0.7)),),
     ...     mics=(Mic("left", (1.5, 2.0, 1.7), move=Box((1, 2), (2, 2), (1.7, 1.7))), Mic("right", (2.6, 2.0, 1.7))),

@@ -40,7 +40,8 @@ from micalign.findings.tuned import (
     TWO_STANDS,
 )
 from micalign.scene.changes import Change
-from micalign.scene.model import SURFACES, Mic, Pair, Point, Scene
+from micalign.scene.model import Mic, Pair, Scene
+from micalign.scene.surroundings import SURFACES, Point
 from micalign.units import (
     METRES,
     db_from_amplitude,

@@ -35,7 +35,8 @@ from micalign.locate.tuned import (
     STRAY_COST,
     SURE_LIMIT_S,
 )
-from micalign.scene.model import Mic, Point, Scene
+from micalign.scene.model import Mic, Scene
+from micalign.scene.surroundings import Point
 from micalign.take.tracks import Take
 from micalign.tdoa.event_groups import Group, groups_of
 from micalign.tdoa.tuned import SOUND_SIGMA_S

@@ -27,7 +27,8 @@ from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.reflections import panel_frame
 from micalign.figures.style import COLOURS, DARK
 from micalign.files.scenes import Slot
-from micalign.scene.model import PATTERNS, SURFACES, Mic, Panel, Scene
+from micalign.scene.model import PATTERNS, Mic, Scene
+from micalign.scene.surroundings import SURFACES, Panel
 
 __all__ = [
     "HEARING_WORDS",

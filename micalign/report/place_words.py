@@ -23,7 +23,8 @@ from micalign.findings.remedies import WAYS
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
 from micalign.report.tuned import WORTH_MOVING_M
-from micalign.scene.model import Box, Pair, Scene
+from micalign.scene.model import Pair, Scene
+from micalign.scene.surroundings import Box
 from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent, string_length
 
 if TYPE_CHECKING:

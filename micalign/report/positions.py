@@ -16,7 +16,8 @@ from micalign.acoustics.prediction import Prediction
 from micalign.errors import named
 from micalign.report.tables import WARNING, bare_table, clean, ruled_table
 from micalign.report.tuned import ROUGH_M
-from micalign.scene.model import Mic, Point, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Point
 from micalign.units import METRES, show_centimetres, show_length, show_ms, significant
 
 if TYPE_CHECKING:

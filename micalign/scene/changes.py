@@ -12,7 +12,8 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, Literal, TypeAlias
 
 from micalign.errors import SceneError
-from micalign.scene.model import Panel, Scene, Tape
+from micalign.scene.model import Scene, Tape
+from micalign.scene.surroundings import Panel
 
 __all__ = ["Change", "Table", "Value", "changed", "tape_lengths_m"]
 

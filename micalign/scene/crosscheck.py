@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Protocol, TypeAlias
 from micalign.errors import nearest
 
 if TYPE_CHECKING:
-    from micalign.scene.model import Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Source, TakePlan, Tape
+    from micalign.scene.model import Di, Mic, Pair, Source, TakePlan, Tape
+    from micalign.scene.surroundings import Coordinates, Keepout, Panel, Room
 
 from micalign.scene.tuned import LEAST_DISTANCE_M
 

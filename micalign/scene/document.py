@@ -21,7 +21,7 @@ from typing import Any, Final, TypeVar, get_args, get_origin
 from pydantic import ValidationError
 
 from micalign.errors import SceneError, nearest
-from micalign.scene import model
+from micalign.scene import model, surroundings
 from micalign.scene.crosscheck import Fault, Names, Place, scene_faults
 from micalign.scene.entries import (
     AirEntry,
@@ -161,7 +161,7 @@ class _Reading:
         room = self._single("room", RoomEntry)
         place = self._single("place", PlaceEntry)
         take = self._single("take", TakeEntry)
-        self.air = air.made() if air else model.Air()
+        self.air = air.made() if air else surroundings.Air()
         self.room = room.made() if room else None
         self.place = place.made() if place else model.PlacePlan()
         self.take = take.made() if take else None

@@ -1,11 +1,12 @@
-"""What stands in the room, and what surrounds it: frozen values, and the scene they make, checked against itself.
+"""What stands in the room: frozen values, and the scene they make with what surrounds them, checked against itself.
 
 Positions are metres: x to the right, y away from the front wall, z up from the floor; the origin is a floor corner
 of the room. Angles are degrees, levels decibels, times seconds. A position of which a coordinate is not known yet
 (``None``) waits for the tape survey; everything else asks for ``position`` and gets three numbers or a `SceneError`.
 
-Sources, mics, DIs, pairs, tapes; the air, the walls, panels that reflect, spaces to keep out of; where the recording
-lies, and what `place` keeps to. They know nothing of each other: what is wrong between them is the scene's matter.
+Sources, mics, DIs, pairs, tapes; where the recording lies, and what `place` keeps to; the air, the walls and what else
+stands there are in `micalign.scene.surroundings`. They know nothing of each other: what is wrong between them is the
+scene's matter.
 
 A source whose level the scene does not give is as loud as its kind (`micalign.scene.tuned`), guessed from its name.
 """
@@ -16,11 +17,12 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Final, Literal, TypeAlias, TypeVar
+from typing import Final, TypeVar
 
 from micalign.errors import SceneError, nearest, unknown
 from micalign.scene.crosscheck import scene_faults
 from micalign.scene.quantities import AlonePlan
+from micalign.scene.surroundings import UNKNOWN, Air, Box, Coordinates, Keepout, Panel, Point, Room
 from micalign.scene.tuned import KINDS, LEAST_PRESSURE_DB, REJECTION_DB
 from micalign.shown import Listing, Shown
 from micalign.units import show_length
@@ -28,38 +30,18 @@ from micalign.units import show_length
 __all__ = [
     "DIRECTIONAL",
     "PATTERNS",
-    "SURFACES",
-    "UNKNOWN",
-    "Absorption",
-    "Air",
-    "Box",
-    "Coordinates",
     "Di",
-    "Keepout",
     "Mic",
     "Pair",
-    "Panel",
     "PlacePlan",
     "PlaceWeights",
-    "Point",
-    "Room",
     "Scene",
     "Source",
-    "Surface",
     "TakePlan",
     "Tape",
     "TrackPlan",
     "kind_of",
 ]
-
-Point: TypeAlias = tuple[float, float, float]
-Coordinates: TypeAlias = tuple[float | None, float | None, float | None]
-Surface: TypeAlias = Literal["floor", "ceiling", "front", "back", "left", "right"]
-
-SURFACES: Final[tuple[Surface, ...]] = ("left", "right", "front", "back", "floor", "ceiling")
-"""The six surfaces in the order x = 0, x = size, y = 0, y = size, z = 0, z = size."""
-
-UNKNOWN: Final[Coordinates] = (None, None, None)
 
 PATTERNS: Final = {
     "omni": 1.0,
@@ -111,36 +93,6 @@ def kind_of(name: str) -> str | None:
         if any(f" {hint} " in said for hint in hints):
             return kind
     return None
-
-
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A range for each axis: where a mic may go.
-
-    Attributes
-    ----------
-    x, y, z : (float, float)
-        From and to, metres; the same twice where it may not move along that axis.
-
-    Examples
-    --------
-    >>> Box((1.0, 2.0), (2.0, 2.0), (1.5, 1.9)).high
-    (2.0, 2.0, 1.9)
-    """
-
-    x: tuple[float, float]
-    y: tuple[float, float]
-    z: tuple[float, float]
-
-    @property
-    def low(self) -> Point:
-        """The corner with the smallest coordinates."""
-        return (self.x[0], self.y[0], self.z[0])
-
-    @property
-    def high(self) -> Point:
-        """The corner with the largest coordinates."""
-        return (self.x[1], self.y[1], self.z[1])
 
 
 @dataclass(frozen=True)
@@ -355,96 +307,6 @@ class Tape:
     between: tuple[str, str]
     distance_m: float
     plus_minus_m: float = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class Air:
-    """The air in the room; ``plus_minus`` values are one standard deviation of what the user read."""
-
-    temperature_c: float = 20.0
-    humidity_percent: float = 50.0
-    pressure_kpa: float = 101.325
-    temperature_plus_minus_c: float = 1.0
-    humidity_plus_minus_percent: float = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Absorption:
-    """Share of the energy that each surface takes from a reflection, 0 to 1."""
-
-    floor: float = 0.1
-    ceiling: float = 0.1
-    front: float = 0.1
-    back: float = 0.1
-    left: float = 0.1
-    right: float = 0.1
-
-    def of(self, surface: Surface) -> float:
-        """The absorption of one surface."""
-        value: float = getattr(self, surface)
-        return value
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """A box of a room.
-
-    Attributes
-    ----------
-    size : (x, y, z)
-        Width, depth, height, metres.
-    absorption : Absorption
-        Share of the energy that each surface takes, 0 to 1.
-
-    Examples
-    --------
-    >>> Room((6.2, 4.7, 2.5)).contains((6.3, 1.0, 1.0))
-    False
-    """
-
-    size: Point
-    absorption: Absorption = field(default_factory=Absorption)
-
-    def contains(self, point: Coordinates) -> bool:
-        """Whether the known coordinates of a point lie in the room, walls included."""
-        return all(value is None or -1e-9 <= value <= size + 1e-9 for value, size in zip(point, self.size, strict=True))
-
-
-@dataclass(frozen=True, slots=True)
-class Keepout:
-    """A space no mic may enter, centred on ``at``.
-
-    A sphere (``radius_m``), an upright cylinder (``radius_m`` and ``height_m``) or a box (``size_m``).
-    """
-
-    name: str
-    at: Point
-    radius_m: float | None = None
-    height_m: float | None = None
-    size_m: Point | None = None
-
-    @property
-    def shape(self) -> Literal["sphere", "cylinder", "box"]:
-        """Which of the three it is."""
-        if self.size_m is not None:
-            return "box"
-        return "sphere" if self.height_m is None else "cylinder"
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """A flat rectangle that reflects: a table top, a window, a riser.
-
-    ``normal`` points out of its face (any length); ``size`` is its width (level, across the normal) and its height
-    (the other way; for a panel that lies flat: x, then y); ``turn_degrees`` turns it about its normal.
-    """
-
-    name: str
-    centre: Point
-    normal: Point
-    size: tuple[float, float]
-    absorption: float = 0.1
-    turn_degrees: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

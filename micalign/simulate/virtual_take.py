@@ -37,7 +37,8 @@ from micalign.acoustics.air import speed_of_sound_in
 from micalign.acoustics.reflections import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.errors import SceneError
-from micalign.scene.model import PATTERNS, Coordinates, Di, Mic, Room, Scene
+from micalign.scene.model import PATTERNS, Di, Mic, Scene
+from micalign.scene.surroundings import Coordinates, Room
 from micalign.simulate.players import note, score, sound_of
 from micalign.simulate.tuned import CAB_DELAY_S, LEVEL_DB, MOST_SAMPLES, PEAK_DBFS, SILENT_AMPLITUDE, VARIANTS
 from micalign.units import amplitude_from_db

@@ -11,7 +11,8 @@ import small_rooms
 from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import heard, predict
 from micalign.acoustics.reflections import bounces
-from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Panel, Room
 from micalign.simulate.virtual_take import images
 
 BEDROOM = Scene(

@@ -17,17 +17,8 @@ from micalign.files.scenes import read_scene
 from micalign.findings.placing import place
 from micalign.findings.rules import found
 from micalign.scene.document import parse_scene
-from micalign.scene.model import (
-    Box,
-    Keepout,
-    Mic,
-    Pair,
-    PlacePlan,
-    PlaceWeights,
-    Room,
-    Scene,
-    Source,
-)
+from micalign.scene.model import Mic, Pair, PlacePlan, PlaceWeights, Scene, Source
+from micalign.scene.surroundings import Box, Keepout, Room
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993
 SIX = Path(__file__).with_name("barn_six.toml")

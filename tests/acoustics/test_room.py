@@ -16,7 +16,8 @@ from micalign.acoustics.room import (
     pile_ups,
     room_figures,
 )
-from micalign.scene.model import Absorption, Mic, Room, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Room
 
 
 def test_every_mode_up_to_300_hz_is_there() -> None:

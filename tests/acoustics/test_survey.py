@@ -11,7 +11,8 @@ from taped_layouts import taped_layout
 
 from micalign.acoustics.survey import Survey, survey, surveyed
 from micalign.errors import SceneError
-from micalign.scene.model import Mic, Room, Scene, Source, Tape
+from micalign.scene.model import Mic, Scene, Source, Tape
+from micalign.scene.surroundings import Room
 
 SIZE = (6.0, 5.0, 2.6)
 SIGMA_M = 0.005

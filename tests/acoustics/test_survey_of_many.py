@@ -9,7 +9,8 @@ import pytest
 
 from micalign.acoustics.survey import Survey, parts, survey
 from micalign.acoustics.tape_network import network_of
-from micalign.scene.model import Mic, Room, Scene, Source, Tape
+from micalign.scene.model import Mic, Scene, Source, Tape
+from micalign.scene.surroundings import Room
 
 SIZE = (30.0, 20.0, 6.0)
 SIGMA_M = 0.005

@@ -7,7 +7,8 @@ import pyfar
 import pytest
 
 from micalign.acoustics.prediction import predict
-from micalign.scene.model import Air, Mic, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Air
 
 TRIALS = 20_000
 

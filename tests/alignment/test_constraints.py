@@ -12,7 +12,8 @@ from micalign.alignment.compromise import agreed
 from micalign.alignment.constraints import Constraints, HeardSource, inverted_lobes, levels_db, well_heard
 from micalign.alignment.network import Link
 from micalign.alignment.session import constraints_of, measured_scene, planned
-from micalign.scene.model import Di, Mic, Room, Scene, Source
+from micalign.scene.model import Di, Mic, Scene, Source
+from micalign.scene.surroundings import Room
 from micalign.simulate.virtual_take import simulate
 from micalign.take.tracks import Take, Track
 

@@ -11,7 +11,8 @@ from micalign.acoustics.prediction import predict
 from micalign.acoustics.reflections import image_sources
 from micalign.acoustics.room import modes, reverberation_s, transition_hz
 from micalign.findings.bounces import COVERS
-from micalign.scene.model import Absorption, Mic, Room, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Room
 
 
 def _absorption(given: float | dict) -> Absorption:

@@ -10,7 +10,8 @@ from scipy.optimize import brentq
 
 from micalign.acoustics.air import speed_of_sound
 from micalign.acoustics.prediction import Prediction, predict
-from micalign.scene.model import Air, Mic, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Air
 from micalign.units import METRES
 
 ARITHMETIC = "distance / 343.2 m/s (ISO 9613-1's speed at 20 C)"

@@ -18,7 +18,8 @@ from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.differences import differences
 from micalign.acoustics.survey import survey
 from micalign.acoustics.tape_doubt import radius_68_m
-from micalign.scene.model import Air, Mic, Scene, Source, Tape
+from micalign.scene.model import Mic, Scene, Source, Tape
+from micalign.scene.surroundings import Air
 
 PROPAGATION = "JCGM 100:2008, equation 10 (method); Cramer 1993 as coded in pyfar (derivatives)"
 MONTE_CARLO = "JCGM 101:2008, clause 7 (method): 200 000 draws"

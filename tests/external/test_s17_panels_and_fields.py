@@ -19,7 +19,8 @@ from micalign.acoustics.patterns import Pattern
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.reflections import lower_limit_hz, panel_frame, strikes
 from micalign.acoustics.room import Mode, critical_distance_m, gaps, mode_strengths, modes, reverberation_s
-from micalign.scene.model import Absorption, Mic, Panel, Room, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Panel, Room
 
 RINDEL = "Rindel 1986 (formula, from memory): f = c a* / (2 S cos(angle)), a* = 2 a1 a2 / (a1 + a2)"
 KUTTRUFF = "Kuttruff, Room Acoustics (formula, from memory): 0.057 sqrt(V / T)"

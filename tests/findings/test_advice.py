@@ -12,16 +12,8 @@ from micalign.acoustics.prediction import predict
 from micalign.files.scenes import changes_text
 from micalign.findings.remedies import equal_places
 from micalign.scene.changes import changed
-from micalign.scene.model import (
-    Absorption,
-    Di,
-    Keepout,
-    Mic,
-    Pair,
-    Room,
-    Scene,
-    Source,
-)
+from micalign.scene.model import Di, Mic, Pair, Scene, Source
+from micalign.scene.surroundings import Absorption, Keepout, Room
 
 
 def test_equal_distances_are_reached_by_the_shortest_move() -> None:

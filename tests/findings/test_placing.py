@@ -15,7 +15,8 @@ from micalign.findings.placing import place
 from micalign.findings.rules import every_finding, found
 from micalign.report.place_words import summary
 from micalign.scene.changes import Change
-from micalign.scene.model import Absorption, Mic, Pair, Room, Scene, Source
+from micalign.scene.model import Mic, Pair, Scene, Source
+from micalign.scene.surroundings import Absorption, Room
 
 FAILED = {"problem", "warning"}
 

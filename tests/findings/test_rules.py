@@ -13,16 +13,8 @@ from micalign.findings import rules
 from micalign.findings.finding import SEVERITIES, cautions, is_wrong
 from micalign.findings.rooms import bass_lift_db
 from micalign.findings.rules import RULES, findings, found
-from micalign.scene.model import (
-    Absorption,
-    Air,
-    Mic,
-    Pair,
-    Room,
-    Scene,
-    Source,
-    Tape,
-)
+from micalign.scene.model import Mic, Pair, Scene, Source, Tape
+from micalign.scene.surroundings import Absorption, Air, Room
 
 
 def test_a_good_scene_is_told_little() -> None:

@@ -10,7 +10,8 @@ from hit_stages import stage
 
 from micalign.errors import SceneError, TakeError
 from micalign.locate.location import locate, located
-from micalign.scene.model import Mic, Room, Scene, Source
+from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.surroundings import Room
 from micalign.take.tracks import Take
 from micalign.tdoa.event_groups import Group, GroupDelay
 

@@ -7,7 +7,8 @@ import pytest
 from micalign.acoustics.obstacles import Limit, Obstacle
 from micalign.acoustics.placement import Move
 from micalign.report.place_words import move_words, obstacle_words
-from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Scene, Source
+from micalign.scene.model import Mic, Pair, Scene, Source
+from micalign.scene.surroundings import Box, Keepout, Room
 from micalign.units import string_length
 
 SCENE = Scene(

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from micalign.errors import SceneError
-from micalign.scene.model import Absorption, Air, Di, Mic, Room, Scene, Source
+from micalign.scene.model import Di, Mic, Scene, Source
+from micalign.scene.surroundings import Absorption, Air, Room
 from micalign.simulate.players import note, sound_of
 from micalign.simulate.tuned import CAB_DELAY_S, LEVEL_DB, PEAK_DBFS
 from micalign.simulate.virtual_take import Faults, simulate
