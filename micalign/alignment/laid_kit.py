@@ -39,6 +39,7 @@ from micalign.alignment.tuned import (
     MOST_OWN,
     OVER_DB,
     OWN_DB,
+    PARTED_DB,
     REACH_S,
     SAME_S,
     SURELY,
@@ -97,7 +98,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         for pair in sure
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
-    stays = _stays(reference.name, {*over, *beside_it}, rooms, [one for one in others.values() if _is_bleed(one, told)])
+    stays = _stays(reference.name, {*over, *beside_it}, rooms, _bleed(told, others, rows))
     span = _span([row for row in rows if row.track in others and row.track not in stays])
     laid: list[TrackDelay] = []
     basis = dict.fromkeys(stays, _RECORDED)
@@ -113,12 +114,12 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     return LaidKit(tuple(laid), basis)
 
 
-def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[Listened]) -> dict[str, str]:
+def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[str]) -> dict[str, str]:
     """The tracks that stay, and why."""
     nothing = "nothing of its own is played, another hears its strokes first: left as recorded"
     late = f"it hears its strokes after '{reference}', as a mic in the room or one whose drum is not struck"
     return (
-        {one.track.name: nothing for one in bleed}
+        dict.fromkeys(bleed, nothing)
         | dict.fromkeys(over, f"stays as it is: it hears the same kit as '{reference}'")
         | dict.fromkeys(rooms, f"{late}: left as recorded")
     )
@@ -133,9 +134,14 @@ def _span(rows: Sequence[TrackDelay]) -> tuple[float, float, float] | None:
     return (min(shifts), float(np.median(shifts)), max(shifts)) if len(shifts) >= FEWEST_MICS else None
 
 
-def _is_bleed(one: Listened, told: HeardKit | None) -> bool:
-    """Whether another track hears a track's strokes first, so that it stands at no drum that is played."""
-    return told is not None and bool(one.strokes.gap_db) and told.row(one.track.name) not in told.drums
+def _bleed(told: HeardKit | None, others: Mapping[str, Listened], rows: Sequence[TrackDelay]) -> list[str]:
+    """The tracks that stand at no drum that is played: their strokes hardly stand out, and another hears them first.
+
+    None of those whose arrival is sure.
+    """
+    sure = {row.track for row in rows if row.delay.reliable and _is_early(row.delay)}
+    drums = {told.tracks[drum].name for drum in told.drums} if told is not None else set(others)
+    return [name for name, one in others.items() if 0 < one.strokes.gap_db < PARTED_DB and name not in drums | sure]
 
 
 def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str, float], early: set[str]) -> list[str]:
@@ -206,9 +212,7 @@ def _where(delay: Delay, span: tuple[float, float, float] | None) -> tuple[Place
     if likely and delay.reliable:
         return Place(-delay.delay_s + 0.0, delay.polarity), near, BEYOND_S
     if span is not None:
-        least_s, most_s = span[0] - BESIDE_SPAN_S, span[2] + BESIDE_SPAN_S
-        if near is None or not least_s <= near.shift_s <= most_s:
-            return None, Place(span[1]), max(most_s - span[1], span[1] - least_s)
+        return None, Place(span[1]), BESIDE_SPAN_S + max(span[2] - span[1], span[1] - span[0])
     return None, near, BEYOND_S
 
 

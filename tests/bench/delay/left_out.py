@@ -29,7 +29,7 @@ RULES: dict[str, tuple[_Change, ...]] = {
     ),
     "beyond: near the arrival": (("laid_kit", "BEYOND_S", 10e-3),),
     "per second: near a likely arrival": (("own_strokes", "PER_S_DB", 0.0),),
-    "struck: what is not stays": (("laid_kit", "_is_bleed", lambda *_: False),),
+    "struck: what is not stays": (("laid_kit", "_bleed", lambda *_: []),),
     "span: near the other mics' arrivals": (("laid_kit", "_span", lambda *_: None),),
     "turned: of the likely polarity": (("own_strokes", "TURNED_DB", 0.0),),
     "likely: a doubtful arrival says where": (("laid_kit", "LIKELY", 1.1),),
