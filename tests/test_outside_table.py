@@ -26,7 +26,7 @@ CHECKS = ROOT / "tests" / "external"
 TABLE_FILE = CHECKS / "README.md"
 TABLE = re.compile(r"<!-- outside -->\n(.*?)<!-- end of outside -->", re.DOTALL)
 HEAD = ["| section | check | values | source | tolerance | most off | result |", "| --- " * 7 + "|"]
-ALL_CHECKS = [sys.executable, "-m", "pytest", "-q", "-p", "no:xdist", "-m", "not bench"]
+ALL_CHECKS = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-m", "not bench"]
 MOST_OFF = 5  # the column that may differ in its last digit from machine to machine
 
 

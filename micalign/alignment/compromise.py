@@ -158,8 +158,8 @@ def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> 
     ]
     known = ", by its name and its sound," if by_name else ""
     words = (
-        f"'{offsets.reference}'{known} hears the whole kit and '{reference}', named first, does not: all is laid onto "
-        f"'{offsets.reference}' (--reference '{reference}' lays all onto it)"
+        f"'{offsets.reference}'{known} stands over the whole kit, more surely than '{reference}', named first: all is "
+        f"laid onto '{offsets.reference}' (--reference '{reference}' lays all onto it)"
     )
     words = f"{words}; {offsets.compromise}" if offsets.compromise else words
     return replace(offsets, reference=reference, onto=offsets.reference, shifts=tuple(shifts), compromise=words)
@@ -201,7 +201,10 @@ def _plain_words(reference: str, shifts: Sequence[Shift], summed: Collection[str
     if len(left) == len(shifts):
         return "nothing was moved: no track has a delay to act on"
     if on_strokes:
-        words = f"what stands over the kit with '{reference}' stays, close mics go where their own strokes add up best"
+        words = (
+            f"what stands over the kit with '{reference}' stays, close mics go where their own strokes add up best "
+            "with it, both at one level"
+        )
     elif {shift.track for shift in shifts if shift.applied} <= set(summed):
         words = f"laid where it adds up best with '{reference}': {', '.join(summed)}"
     else:

@@ -245,7 +245,10 @@ def sum_gain(moved: Sequence[BlendTrack]) -> SumGain:
 
 @dataclass(frozen=True)
 class LostBand:
-    """A band in which the sum loses by alignment, in decibels, and the track whose move costs the most of it there."""
+    """A band in which the sum loses by alignment, in decibels, and the track whose move costs most of that.
+
+    ``track`` is empty where no single move does: put back alone, each of two that moved together costs nothing.
+    """
 
     low_hz: float
     high_hz: float
@@ -276,6 +279,8 @@ def lost_band(moved: Sequence[BlendTrack], gain: SumGain) -> LostBand | None:
     back = _put_back(moved, low_hz, high_hz)
     costs_db = {name: db_from_power(power / max(back[""], _SILENT)) for name, power in back.items() if name}
     track = max(costs_db, key=lambda name: costs_db[name])
+    if costs_db[track] < lost_db / 2:
+        return LostBand(low_hz, high_hz, lost_db, "", 0.0)
     return LostBand(low_hz, high_hz, lost_db, track, costs_db[track])
 
 

@@ -126,12 +126,12 @@ def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[str]
 
 
 def _span(rows: Sequence[TrackDelay]) -> tuple[float, float, float] | None:
-    """The least, the middle and the largest shift of close mics by sure arrivals; None of fewer than two.
+    """The least, the middle and the largest shift of close mics by sure arrivals; None where none is sure.
 
     The close mics of one kit are about equally far from what stands over it.
     """
     shifts = [-row.delay.delay_s for row in rows if row.delay.reliable and _is_early(row.delay)]
-    return (min(shifts), float(np.median(shifts)), max(shifts)) if len(shifts) >= FEWEST_MICS else None
+    return (min(shifts), float(np.median(shifts)), max(shifts)) if shifts else None
 
 
 def _bleed(told: HeardKit | None, others: Mapping[str, Listened], rows: Sequence[TrackDelay]) -> list[str]:
@@ -204,16 +204,18 @@ def _own_strokes(one: Listened, reference: Listened) -> Floats:
     return times_s[over_db >= np.quantile(over_db, MOST_OWN, method="lower") - OWN_DB]
 
 
-def _where(delay: Delay, span: tuple[float, float, float] | None) -> tuple[Place | None, Place | None, float]:
-    """The arrival if it is sure, the place about which the best sum is looked for, and how far from there."""
+def _where(
+    delay: Delay, span: tuple[float, float, float] | None
+) -> tuple[Place | None, Place | None, tuple[float, float]]:
+    """The arrival if it is sure, the place near which the best sum is looked for, and from where to where."""
     # A doubtful arrival still says where the drum's sound comes, where it is no mere guess and not before its own mic.
     likely = delay.confidence >= LIKELY and abs(delay.delay_s) <= REACH_S and (delay.reliable or delay.delay_s <= 0.0)
     near = Place(-delay.delay_s, delay.polarity if delay.is_polarity_clear else 1) if likely else None
     if likely and delay.reliable:
-        return Place(-delay.delay_s + 0.0, delay.polarity), near, BEYOND_S
+        return Place(-delay.delay_s + 0.0, delay.polarity), near, (-np.inf, np.inf)
     if span is not None:
-        return None, Place(span[1]), BESIDE_SPAN_S + max(span[2] - span[1], span[1] - span[0])
-    return None, near, BEYOND_S
+        return None, Place(span[1]), (max(span[0] - BESIDE_SPAN_S, 0.0), span[2] + BESIDE_SPAN_S)
+    return None, near, (0.0, np.inf)
 
 
 def _laid(
@@ -227,15 +229,16 @@ def _laid(
     if not one.strokes.gap_db:
         words = "none of its strokes stands out as its own: left as recorded"
         return replace(delay, reliable=False, reason=words), "arrival"
-    arrival, near, reach_s = _where(delay, span)
+    arrival, near, (earliest_s, latest_s) = _where(delay, span)
     found = laid_by_strokes(
         one.track,
         _own_strokes(one, reference),
         sums[0],
         arrival=arrival,
         near=near,
-        reach_s=reach_s,
-        earliest_s=-np.inf if arrival is not None else 0.0,
+        reach_s=BEYOND_S if span is None or arrival is not None else REACH_S,
+        earliest_s=earliest_s,
+        latest_s=latest_s,
         instead=sums[1],
     )
     if found is None:

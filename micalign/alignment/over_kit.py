@@ -52,7 +52,7 @@ from micalign.alignment.tuned import (
 from micalign.arrays import Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.wavefronts import first_wavefronts
+from micalign.tdoa.wavefronts import cut, first_wavefronts
 
 __all__ = [
     "HeardKit",
@@ -168,7 +168,8 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
         The track that was named first. It is the answer where it is one of that pair, and where the tracks are no kit.
         Of a kit without such a pair the one track that hears all drums late is.
 
-    What is called an overhead (`OVER_WORDS`) is one, unless it hears the drums no later than their own mics.
+    What is called an overhead (`OVER_WORDS`) is one, unless it hears the drums no later than their own mics; what is
+    called a room mic is none.
     """
     told = heard_kit(heard) if len(heard) > FEWEST_MICS else None
     if told is None:
@@ -182,7 +183,8 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     drums = [k for k in told.drums if heard[k].strokes.gap_db]
     if not any(told.spread_db(one, other) > CLOSE_DB for one, other in combinations(drums, 2)):
         return named
-    far = [told.tracks[k].name for k in told.hearing() if told.least_s(k) >= EARLY_S]
+    rooms = _called_rooms(told)
+    far = [told.tracks[k].name for k in told.hearing() if k not in rooms and told.least_s(k) >= EARLY_S]
     return far[0] if len(far) == 1 else None
 
 
@@ -218,6 +220,10 @@ def is_called(name: str, words: Collection[str]) -> bool:
     return any(word.casefold() in words for word in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", name))
 
 
+def _called_rooms(told: HeardKit) -> set[int]:
+    return {k for k, track in enumerate(told.tracks) if is_called(track.name, ROOM_WORDS)}
+
+
 def _uneven(told: HeardKit, over: int) -> list[int]:
     """The tracks whose levels differ so much from one's that they may be one drum's own."""
     return [k for k in range(len(told.tracks)) if CLOSE_DB < told.spread_db(over, k) < float("inf")]
@@ -243,7 +249,7 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
 
 
 def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
-    """The tracks that hear their own strokes first, but for one that may err, and when every track hears these."""
+    """The tracks that hear their own strokes first, but for one that may err; how late every track hears these."""
     found = {}
     for k, one in enumerate(heard):
         begins = one.first_wavefronts
@@ -258,16 +264,23 @@ def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
 
 
 def begins_s(heard: Listened, times_s: Floats) -> Floats:
-    """When a track hears strokes whose times are roughly known."""
+    """When a track hears strokes whose times are roughly known; where it is silent, as one that is gated, late."""
     track = heard.track
     samples = np.rint((times_s - track.start_s) * track.sample_rate).astype(np.intp)
-    return np.asarray(first_wavefronts(track, samples) / track.sample_rate + track.start_s)
+    begins = np.asarray(first_wavefronts(track, samples) / track.sample_rate + track.start_s)
+    before, after = (round(seconds * track.sample_rate) for seconds in HEARD_S)
+    # Of silence the first wavefront is told where the search begins.
+    doubtful = np.flatnonzero(begins < times_s - HEARD_S[0])
+    silent = doubtful[~cut(track, samples[doubtful] - before, before + after).any(axis=1)]
+    begins[silent] = times_s[silent] + SAME_S
+    return begins
 
 
 def _pairs(told: HeardKit) -> list[PairOver]:
     """The pairs that look as if they stood over the kit, the likeliest first."""
     found = []
-    for one, other in combinations(told.hearing(), 2):
+    rooms = _called_rooms(told)
+    for one, other in combinations([k for k in told.hearing() if k not in rooms], 2):
         spread_db = told.spread_db(one, other)
         if spread_db > MEETING_DB or not told.is_late(one, other):
             continue
@@ -344,4 +357,5 @@ def rooms_of(reference: str, told: HeardKit | None) -> set[str]:
         return set()
     row = told.row(reference)
     late = {told.tracks[k].name for k in told.hearing() if told.later_s(k, row) >= ROOM_S}
-    return late | {track.name for track in told.tracks if is_called(track.name, ROOM_WORDS)} - {reference}
+    called = {told.tracks[k].name for k in _called_rooms(told) if told.later_s(k, row) >= 0.0}
+    return (late | called) - {reference}

@@ -141,6 +141,7 @@ def laid_by_strokes(
     reach_s: float = BEYOND_S,
     recorded: Place | None = None,
     earliest_s: float = -np.inf,
+    latest_s: float = np.inf,
     instead: Sequence[Sequence[PlacedTrack]] = (),
 ) -> CloseMic | None:
     """Where a close mic belongs by its own strokes, None where it has fewer than four or nothing to be added to.
@@ -163,8 +164,8 @@ def laid_by_strokes(
         How far from there.
     recorded : Place, optional
         Where it lies against the rest as recorded; unmoved if not given.
-    earliest_s : float
-        No smaller shift is looked at.
+    earliest_s, latest_s : float
+        No smaller and no larger shift is looked at.
     instead : sequence of sequences of PlacedTrack
         What else it may be that it is added to: what is gained is the least of all these sums.
 
@@ -185,11 +186,12 @@ def laid_by_strokes(
     middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near is None else (near.shift_s, reach_s)
     steps = round(reach_s / _STEP_S)
     shifts: Floats = np.asarray(middle_s + np.arange(-steps, steps + 1) * _STEP_S, dtype=np.float64)
-    shifts = shifts[shifts >= earliest_s]
+    shifts = shifts[(shifts >= earliest_s) & (shifts <= latest_s)]
     bands = _bands(close, times_s, rest)
     if not all(band.close.any() and band.laid.any() for band in bands):
         return None
-    several = [bands, *(_bands(close, times_s, one) for one in instead)]
+    others = (_bands(close, times_s, one) for one in instead)
+    several = [bands, *(one for one in others if all(band.laid.any() for band in one))]
     every = [band for one in several for band in one]
     best = _best_sum([band.sums(shifts) for band in every], shifts, len(several) * _costs_db(shifts, near))
     by_arrival = None

@@ -120,8 +120,8 @@ def measured(
         Where the reference stands over a kit: close mics by the shift that adds up best on their own strokes, and the
         other mics over the kit left where they are (`laid_on_strokes`).
     over_kit : bool
-        Where two other tracks stand over the kit and the reference does not, measure against one of them, so that they
-        stay; ``named`` is the reference then.
+        Where another track stands over the kit and the reference does not, measure against it, so that it stays;
+        ``named`` is the reference then. Where it is a kit and none surely stands over it, nothing moves.
     progress : callable, optional
         Told what is being done, and which share of all is done, 0 to 1.
     """
@@ -169,6 +169,9 @@ def _over_kit(
         found = measured(every[onto], others, max_delay_s=max_delay_s, by=by, on_strokes=True, progress=tell)
         if found.on_strokes:
             return replace(found, named=reference.name, by_name=is_called(onto, OVER_WORDS))
+        if is_called(onto, OVER_WORDS):
+            # A name alone makes no kit of three mics at one source.
+            return None
     rows = tuple(TrackDelay(track.name, _NOT_OVER) for track in tracks)
     left: dict[str, Basis] = {track.name: "recorded" for track in tracks}
     return Measured(reference.name, reference.sample_rate, rows, basis=left)

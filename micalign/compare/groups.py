@@ -73,9 +73,8 @@ def group_alone(measured: HeardAlone, names: Sequence[str], hearing: Sequence[st
     """
     strokes = measured.hits.strokes
     clear = dict(zip(strokes.tracks, np.median(strokes.level_db - strokes.before_db, axis=0), strict=True))
-    group = _group(
-        measured.delays, names, strokes.times_s.tolist(), {name for name in names if clear[name] >= HEARD_DB}
-    )
+    trusted = {name for name in names if clear.get(name, -np.inf) >= HEARD_DB}
+    group = _group(measured.delays, names, strokes.times_s.tolist(), trusted)
     own = {*hearing, measured.delays.reference}
     heard = zip(names, group.heard, strict=True)
     return replace(group, heard=tuple(one if name in own else _bleed(one) for name, one in heard))

@@ -193,7 +193,9 @@ def _swaps(tracks: tuple[str, ...]) -> Iterator[Cause]:
 def _moves(scene: Scene, tracks: tuple[str, ...]) -> Iterator[Cause]:
     present = [index for index, mic in enumerate(scene.mics) if mic.name in tracks]
     for index, far_m in product(present, MOVES_M):
-        change = partial(_moving_mic, index=index, far_m=min(far_m, _own_distance_m(scene, scene.mics[index])))
+        # A mic right at its source may be bumped all the same.
+        near_m = max(_own_distance_m(scene, scene.mics[index]), min(MOVES_M))
+        change = partial(_moving_mic, index=index, far_m=min(far_m, near_m))
         yield Cause("moved", (scene.mics[index].name,), _prior("moved", len(present) * len(MOVES_M)), change)
 
 

@@ -308,10 +308,12 @@ def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]
 
 def _lost_words(lost: LostBand | None) -> Iterator[str]:
     if lost is not None:
+        by, which = "by several moves together", "some"
+        if lost.track:
+            by, which = f"most of it by the move of '{lost.track}', which costs {lost.costs_db:.1f} dB there", "it"
         yield (
-            f"the sum of all tracks loses {lost.lost_db:.1f} dB at {lost.low_hz:.0f}-{lost.high_hz:.0f} Hz: most of it "
-            f"by the move of '{lost.track}', which costs {max(lost.costs_db, 0.0):.1f} dB there; listen, and leave it "
-            'out with "applied": false in offsets.json where the sum is thinner'
+            f"the sum of all tracks loses {lost.lost_db:.1f} dB at {lost.low_hz:.0f}-{lost.high_hz:.0f} Hz: {by}; "
+            f'listen, and leave {which} out with "applied": false in offsets.json where the sum is thinner'
         )
 
 

@@ -97,7 +97,7 @@ class TrackOffset(_Strict):
 
     ``basis`` is what its shift follows from: that all is laid onto it, when the sound arrives in it, where it adds up
     best, or nothing, since it was left as recorded. With "reference" and "recorded" ``delay_s`` was not measured but
-    follows from the shifts.
+    follows from the shifts. Where it is not ``applied``, it is what the shift would follow from.
 
     ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
     ``start_s`` is by how much later than the reference it began by its time stamp; shifts count from there.

@@ -278,7 +278,8 @@ def of_two_looks(first: Delay, second: Delay) -> Delay:
     False
     """
     surer = max(first, second, key=lambda one: one.confidence)
-    alike = abs(first.delay_s - second.delay_s) <= SAME_PLACE_S
+    is_turned = first.polarity != second.polarity and first.is_polarity_clear and second.is_polarity_clear
+    alike = abs(first.delay_s - second.delay_s) <= SAME_PLACE_S and not is_turned
     least, slope, agreed = TWO_LOOKS
     line = least + slope * (log_odds(first.confidence) + log_odds(second.confidence)) + agreed * alike
     confidence = float(1 / (1 + np.exp(-line)))

@@ -145,3 +145,11 @@ def test_a_band_that_the_sum_loses_is_told_with_the_track_whose_move_costs_it(rn
     assert lost.costs_db == pytest.approx(lost.lost_db, abs=0.3)
     still = [BlendTrack(tracks[0]), BlendTrack(tracks[1]), BlendTrack(tracks[2], 300.0)]
     assert lost_band(still, sum_gain(still)) is None
+
+
+def test_no_single_track_is_named_where_several_moved_together(rng):
+    noise = 0.1 * rng.standard_normal(20 * RATE)
+    tracks = [Track.from_array(name, noise, RATE) for name in "abcd"]
+    moved = [BlendTrack(tracks[0]), *(BlendTrack(one, 48.0) for one in tracks[1:])]
+    lost = lost_band(moved, sum_gain(moved))
+    assert (lost.track, lost.costs_db, lost.lost_db > 1.0) == ("", 0.0, True)

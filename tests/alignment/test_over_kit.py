@@ -156,7 +156,8 @@ def test_the_sure_arrivals_of_a_kits_close_mics_span_where_another_may_lie():
     sure = [row("snare", -2.2e-3), row("tom", -2.5e-3), row("hat", -2.9e-3)]
     doubtful = [row("kick", -6e-3, reliable=False), row("room", 7e-3), row("near", -0.5e-3)]
     assert laid_kit._span([*sure, *doubtful]) == pytest.approx((2.2e-3, 2.5e-3, 2.9e-3))
-    assert laid_kit._span([*sure[:1], *doubtful]) is None
+    assert laid_kit._span([*sure[:1], *doubtful]) == pytest.approx((2.2e-3, 2.2e-3, 2.2e-3))
+    assert laid_kit._span(doubtful) is None
 
 
 @pytest.mark.parametrize(

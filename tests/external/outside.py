@@ -2,7 +2,7 @@
 
 ``values.json`` holds rows of standards, handbooks, published worked examples and reference libraries, each with its
 source and its tolerance; nothing in it was computed by micalign. `confirm` asserts one value and keeps the row with
-the name of its test, so that ``pytest tests/external --outside-table PATH -p no:xdist`` can print what was checked
+the name of its test, so that ``pytest tests/external --outside-table PATH -n 0`` can print what was checked
 against what, and `tests/test_outside_table.py` a row for each test.
 """
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import measure
 from micalign.tdoa.delays import Delay
-from micalign.tdoa.measure import measure_many, measure_pair
+from micalign.tdoa.measure import measure_many, measure_pair, of_two_looks
 from micalign.tdoa.posterior import look
 from micalign.tdoa.strokes import apart, listen
 
@@ -133,3 +135,11 @@ def test_a_look_after_another_is_what_it_is_by_itself():
         again, fresh = look(first, second, reach_s=0.02, before=before), look(first, second, reach_s=0.02)
         np.testing.assert_array_equal(again.chances, fresh.chances)
         assert again.events == fresh.events != before.events
+
+
+def test_two_looks_that_differ_in_a_clear_polarity_do_not_agree():
+    one = Delay(0.0021, 1e-5, 1, 0.9, 0.85, False, "the first arrival is not clear")
+    turned = replace(one, polarity=-1)
+    assert of_two_looks(one, one).reliable
+    assert not of_two_looks(one, turned).reliable
+    assert of_two_looks(one, replace(turned, polarity_margin=0.0)).reliable

@@ -1,6 +1,6 @@
 """Reading, shifting and writing against a block-wise soundfile copy of the same files, in one run.
 
-pytest tests/bench/files -m bench -s -p no:xdist
+pytest tests/bench/files -m bench -s -n 0
 """
 
 from __future__ import annotations

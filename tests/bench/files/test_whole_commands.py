@@ -1,6 +1,6 @@
 """Whole commands on a session of eight tracks against reading and copying its files, in one run: time and memory.
 
-pytest tests/bench/files/test_whole_commands.py -m bench -s -p no:xdist
+pytest tests/bench/files/test_whole_commands.py -m bench -s -n 0
 
 Seconds are those of the processor: what the clock shows on a machine that does nothing else. Of references and of
 commands alike the imports are counted.
