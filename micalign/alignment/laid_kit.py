@@ -54,6 +54,7 @@ from micalign.tdoa.strokes import Listened, listen
 __all__ = ["LaidKit", "laid_on_strokes"]
 
 _RECORDED: Final[Basis] = "recorded"
+_MOVED: Final[tuple[Basis, ...]] = ("arrival", "sum")
 _SURE: Final = (1.0 + math.erf(SURELY / math.sqrt(2.0))) / 2.0  # what `SURELY` promises of a best sum
 
 
@@ -99,19 +100,18 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
     stays = _stays(reference.name, {*over, *beside_it}, rooms, _bleed(told, others, rows))
-    span = _span([row for row in rows if row.track in others and row.track not in stays])
-    laid: list[TrackDelay] = []
     basis = dict.fromkeys(stays, _RECORDED)
-    for row in rows:
-        delay = row.delay
-        if row.track == mate:
-            delay = _mated(delay, meets, reference.name)
-        elif row.track in stays:
-            delay = _still(delay, stays[row.track])
-        elif row.track in others:
-            delay, basis[row.track] = _laid(delay, others[row.track], heard, (rest, instead), span)
-        laid.append(TrackDelay(row.track, delay))
-    return LaidKit(tuple(laid), basis)
+    laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
+    if mate is not None:
+        laid |= {row.track: _mated(row.delay, meets, reference.name) for row in rows if row.track == mate}
+    shifts: list[float] = []
+    # The surest first: where it is laid says where the others may lie.
+    for row in sorted(rows, key=lambda row: row.delay.confidence, reverse=True):
+        if row.track in others and row.track not in laid:
+            found = _laid(row.delay, others[row.track], heard, (rest, instead), _span(shifts))
+            laid[row.track], basis[row.track] = found
+            shifts += [-found[0].delay_s] * (found[1] in _MOVED)
+    return LaidKit(tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows), basis)
 
 
 def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[str]) -> dict[str, str]:
@@ -125,13 +125,15 @@ def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[str]
     )
 
 
-def _span(rows: Sequence[TrackDelay]) -> tuple[float, float, float] | None:
-    """The least, the middle and the largest shift of close mics by sure arrivals; None where none is sure.
+def _span(shifts: Sequence[float]) -> tuple[float, float, float] | None:
+    """From where to where a close mic may be laid, and the middle, by those that are laid already; None of none.
 
-    The close mics of one kit are about equally far from what stands over it.
+    The close mics of one kit are about equally far from what stands over it; one alone says that half as well.
     """
-    shifts = [-row.delay.delay_s for row in rows if row.delay.reliable and _is_early(row.delay)]
-    return (min(shifts), float(np.median(shifts)), max(shifts)) if shifts else None
+    if not shifts:
+        return None
+    beside_s = BESIDE_SPAN_S * (1 if len(shifts) > 1 else 2)
+    return max(min(shifts) - beside_s, 0.0), float(np.median(shifts)), max(shifts) + beside_s
 
 
 def _bleed(told: HeardKit | None, others: Mapping[str, Listened], rows: Sequence[TrackDelay]) -> list[str]:
@@ -214,7 +216,9 @@ def _where(
     if likely and delay.reliable:
         return Place(-delay.delay_s + 0.0, delay.polarity), near, (-np.inf, np.inf)
     if span is not None:
-        return None, Place(span[1]), (max(span[0] - BESIDE_SPAN_S, 0.0), span[2] + BESIDE_SPAN_S)
+        least_s, middle_s, most_s = span
+        inside = near is not None and least_s <= near.shift_s <= most_s
+        return None, near if inside else Place(middle_s), (least_s, most_s)
     return None, near, (0.0, np.inf)
 
 
@@ -225,7 +229,7 @@ def _laid(
     sums: tuple[Sequence[PlacedTrack], Sequence[Sequence[PlacedTrack]]],
     span: tuple[float, float, float] | None,
 ) -> tuple[Delay, Basis]:
-    """A close mic as it is laid onto what stands over the kit, or what else may; ``span`` is that of sure arrivals."""
+    """A close mic as it is laid onto what stands over the kit, or what else may; ``span``: as `_span` tells."""
     if not one.strokes.gap_db:
         words = "none of its strokes stands out as its own: left as recorded"
         return replace(delay, reliable=False, reason=words), "arrival"
