@@ -52,7 +52,7 @@ from micalign.alignment.tuned import (
 from micalign.arrays import Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.wavefronts import cut, first_wavefronts
+from micalign.tdoa.wavefronts import first_wavefronts
 
 __all__ = [
     "HeardKit",
@@ -264,16 +264,10 @@ def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
 
 
 def begins_s(heard: Listened, times_s: Floats) -> Floats:
-    """When a track hears strokes whose times are roughly known; where it is silent, as one that is gated, late."""
+    """When a track hears strokes whose times are roughly known."""
     track = heard.track
     samples = np.rint((times_s - track.start_s) * track.sample_rate).astype(np.intp)
-    begins = np.asarray(first_wavefronts(track, samples) / track.sample_rate + track.start_s)
-    before, after = (round(seconds * track.sample_rate) for seconds in HEARD_S)
-    # Of silence the first wavefront is told where the search begins.
-    doubtful = np.flatnonzero(begins < times_s - HEARD_S[0])
-    silent = doubtful[~cut(track, samples[doubtful] - before, before + after).any(axis=1)]
-    begins[silent] = times_s[silent] + SAME_S
-    return begins
+    return np.asarray(first_wavefronts(track, samples) / track.sample_rate + track.start_s)
 
 
 def _pairs(told: HeardKit) -> list[PairOver]:
