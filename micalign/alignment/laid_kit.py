@@ -108,9 +108,10 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     # The surest first: where it is laid says where the others may lie.
     for row in sorted(rows, key=lambda row: row.delay.confidence, reverse=True):
         if row.track in others and row.track not in laid:
-            found = _laid(row.delay, others[row.track], heard, (rest, instead), _span(shifts))
-            laid[row.track], basis[row.track] = found
-            shifts += [-found[0].delay_s] * (found[1] in _MOVED)
+            delay, by = _laid(row.delay, others[row.track], heard, (rest, instead), _span(shifts))
+            laid[row.track], basis[row.track] = delay, by
+            if by in _MOVED and delay.reliable and _is_early(delay):
+                shifts.append(-delay.delay_s)
     return LaidKit(tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows), basis)
 
 
@@ -209,17 +210,19 @@ def _own_strokes(one: Listened, reference: Listened) -> Floats:
 def _where(
     delay: Delay, span: tuple[float, float, float] | None
 ) -> tuple[Place | None, Place | None, tuple[float, float]]:
-    """The arrival if it is sure, the place near which the best sum is looked for, and from where to where."""
+    """The arrival if it is sure, the likely one, and from where to where the best sum is looked for."""
     # A doubtful arrival still says where the drum's sound comes, where it is no mere guess and not before its own mic.
     likely = delay.confidence >= LIKELY and abs(delay.delay_s) <= REACH_S and (delay.reliable or delay.delay_s <= 0.0)
     near = Place(-delay.delay_s, delay.polarity if delay.is_polarity_clear else 1) if likely else None
     if likely and delay.reliable:
-        return Place(-delay.delay_s + 0.0, delay.polarity), near, (-np.inf, np.inf)
+        return Place(-delay.delay_s + 0.0, delay.polarity), near, (-delay.delay_s - BEYOND_S, -delay.delay_s + BEYOND_S)
     if span is not None:
         least_s, middle_s, most_s = span
-        inside = near is not None and least_s <= near.shift_s <= most_s
-        return None, near if inside else Place(middle_s), (least_s, most_s)
-    return None, near, (0.0, np.inf)
+        is_inside = near is not None and least_s <= near.shift_s <= most_s
+        return None, near if is_inside else Place(middle_s), (least_s, most_s)
+    if near is not None:
+        return None, near, (max(near.shift_s - BEYOND_S, 0.0), near.shift_s + BEYOND_S)
+    return None, None, (0.0, REACH_S)
 
 
 def _laid(
@@ -233,16 +236,14 @@ def _laid(
     if not one.strokes.gap_db:
         words = "none of its strokes stands out as its own: left as recorded"
         return replace(delay, reliable=False, reason=words), "arrival"
-    arrival, near, (earliest_s, latest_s) = _where(delay, span)
+    arrival, near, within_s = _where(delay, span)
     found = laid_by_strokes(
         one.track,
         _own_strokes(one, reference),
         sums[0],
         arrival=arrival,
         near=near,
-        reach_s=BEYOND_S if span is None or arrival is not None else REACH_S,
-        earliest_s=earliest_s,
-        latest_s=latest_s,
+        within_s=within_s,
         instead=sums[1],
     )
     if found is None:

@@ -138,10 +138,8 @@ def laid_by_strokes(
     *,
     arrival: Place | None = None,
     near: Place | None = None,
-    reach_s: float = BEYOND_S,
+    within_s: tuple[float, float] | None = None,
     recorded: Place | None = None,
-    earliest_s: float = -np.inf,
-    latest_s: float = np.inf,
     instead: Sequence[Sequence[PlacedTrack]] = (),
 ) -> CloseMic | None:
     """Where a close mic belongs by its own strokes, None where it has fewer than four or nothing to be added to.
@@ -159,13 +157,12 @@ def laid_by_strokes(
         Where its arrival lays it, if that is known.
     near : Place, optional
         A likely arrival about which the best sum is looked for; of sums about as good that which is nearest to it and
-        of its polarity is taken (`PER_S_DB`, `TURNED_DB`). Everywhere within `REACH_S` of where it lies without.
-    reach_s : float
-        How far from there.
+        of its polarity is taken (`PER_S_DB`, `TURNED_DB`).
+    within_s : (float, float), optional
+        The least and the largest shift that are looked at; else `BEYOND_S` about a likely arrival, and without one
+        `REACH_S` about where it lies.
     recorded : Place, optional
         Where it lies against the rest as recorded; unmoved if not given.
-    earliest_s, latest_s : float
-        No smaller and no larger shift is looked at.
     instead : sequence of sequences of PlacedTrack
         What else it may be that it is added to: what is gained is the least of all these sums.
 
@@ -183,10 +180,10 @@ def laid_by_strokes(
     """
     if len(times_s) < FEWEST_STROKES or not rest:
         return None
-    middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near is None else (near.shift_s, reach_s)
-    steps = round(reach_s / _STEP_S)
-    shifts: Floats = np.asarray(middle_s + np.arange(-steps, steps + 1) * _STEP_S, dtype=np.float64)
-    shifts = shifts[(shifts >= earliest_s) & (shifts <= latest_s)]
+    if within_s is None:
+        middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near is None else (near.shift_s, BEYOND_S)
+        within_s = (middle_s - reach_s, middle_s + reach_s)
+    shifts: Floats = np.arange(within_s[0], within_s[1] + _STEP_S / 2, _STEP_S)
     bands = _bands(close, times_s, rest)
     if not all(band.close.any() and band.laid.any() for band in bands):
         return None

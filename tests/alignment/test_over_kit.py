@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from alignment.test_own_strokes import RATE, UNTOLD, drum, kit, over, own_times
+from two_drums import RATE, UNTOLD, drum, kit, over, own_times
 
 from micalign.alignment import laid_kit, over_kit
 from micalign.alignment.laid_kit import laid_on_strokes
@@ -132,7 +132,7 @@ def test_no_shift_before_the_earliest_is_looked_at(rng):
     tracks = kit(rng)
     times_s, rest = own_times(tracks["one"]), [PlacedTrack(tracks["one"])]
     free = laid_by_strokes(tracks["left"], times_s, rest)
-    held = laid_by_strokes(tracks["left"], times_s, rest, earliest_s=0.0)
+    held = laid_by_strokes(tracks["left"], times_s, rest, within_s=(0.0, 10e-3))
     assert free.place.shift_s == pytest.approx(-132 / RATE, abs=1e-4)
     assert held.place.shift_s >= 0.0
 
@@ -162,6 +162,15 @@ def test_where_the_surest_close_mic_is_laid_says_where_another_may_lie(rng):
     laid = {one.track: -one.delay.delay_s for one in laid_on_strokes(tracks["left"], others, rows).rows}
     assert laid["one"] == pytest.approx(132 / RATE, abs=3e-4)
     assert laid["two"] == 0.0 or abs(laid["two"] - laid["one"]) <= 2 * BESIDE_SPAN_S
+
+
+def test_a_mic_without_strokes_of_its_own_says_nothing_of_where_another_lies(rng):
+    """However sure its delay is: it is not laid by it."""
+    tracks = kit(rng) | {"mute": Track.from_array("mute", np.zeros(12 * RATE), RATE)}
+    sure = Delay(-8e-3, 1e-5, 1, 1.0, 0.99, True, None)
+    rows = [TrackDelay("mute", sure), TrackDelay("one", UNTOLD), TrackDelay("right", UNTOLD)]
+    laid = laid_on_strokes(tracks["left"], [tracks[row.track] for row in rows], rows)
+    assert -laid.rows[1].delay.delay_s == pytest.approx(132 / RATE, abs=3e-4)
 
 
 @pytest.mark.parametrize(
