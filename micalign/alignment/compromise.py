@@ -197,9 +197,10 @@ def limited(shift: Shift, max_shift_s: float | None) -> Shift:
 
 
 def _plain_words(reference: str, shifts: Sequence[Shift], summed: Collection[str], *, on_strokes: bool) -> str:
-    left = [shift.track for shift in shifts if not shift.applied]
+    stays = [shift.track for shift in shifts if shift.applied and shift.basis == "recorded" and not on_strokes]
+    left = [*stays, *(shift.track for shift in shifts if not shift.applied)]
     if len(left) == len(shifts):
-        return "nothing was moved: no track has a delay to act on"
+        return "every track stays as recorded" if stays else "nothing was moved: no track has a delay to act on"
     if on_strokes:
         words = (
             f"what stands over the kit with '{reference}' stays, close mics go where their own strokes add up best "

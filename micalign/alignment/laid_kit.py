@@ -21,12 +21,13 @@ from micalign.alignment.over_kit import (
     HeardKit,
     heard_db,
     heard_kit,
+    is_called,
     level_spread_db,
     mates_of,
     rooms_of,
     sure_pairs,
 )
-from micalign.alignment.own_strokes import Basis, Place, PlacedTrack, laid_by_strokes
+from micalign.alignment.own_strokes import Basis, Place, PlacedTrack, laid_by_strokes, lows_meet
 from micalign.alignment.tuned import (
     BESIDE_SPAN_S,
     BEYOND_S,
@@ -36,8 +37,11 @@ from micalign.alignment.tuned import (
     KNOWN,
     LIKELY,
     LOUD_DB,
+    MEET,
+    MEET_S,
     MOST_OWN,
     OVER_DB,
+    OVER_WORDS,
     OWN_DB,
     PARTED_DB,
     REACH_S,
@@ -51,10 +55,14 @@ from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.strokes import Listened, listen
 
-__all__ = ["LaidKit", "laid_on_strokes"]
+__all__ = ["LaidKit", "laid_on_strokes", "left_without_close_mics"]
 
 _RECORDED: Final[Basis] = "recorded"
 _MOVED: Final[tuple[Basis, ...]] = ("arrival", "sum")
+_APART: Final = (
+    "left as recorded: mics over a kit, or in its room, hear each drum at another delay, and that is their image; "
+    "--reference lays them by one drum's delay all the same"
+)
 _SURE: Final = (1.0 + math.erf(SURELY / math.sqrt(2.0))) / 2.0  # what `SURELY` promises of a best sum
 
 
@@ -74,7 +82,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     """
     heard = listen(reference)
     # What surely comes later than any overhead hears its kit is no track of this kit.
-    far = {row.track for row in rows if row.delay.reliable and abs(row.delay.delay_s) > REACH_S}
+    far = {row.track for row in rows if _is_far(row.delay)}
     others = {track.name: listen(track) for track in tracks if track.name not in far}
     told = heard_kit([heard, *others.values()])
     mates = mates_of(reference.name, told)
@@ -113,6 +121,26 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
             if by in _MOVED and delay.reliable and _is_early(delay):
                 shifts.append(-delay.delay_s)
     return LaidKit(tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows), basis)
+
+
+def left_without_close_mics(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> LaidKit:
+    """The rows of mics that are all called overheads or a room's: each hears every drum at another delay, and stays.
+
+    Inverted lows of two that are called alike are turned. What surely comes later than a kit is wide is left to its
+    own delay, and so is what holds no sound.
+    """
+    told = heard_kit([listen(track) for track in (reference, *tracks)])
+    is_over = is_called(reference.name, OVER_WORDS)
+    laid = {}
+    for track, row in zip(tracks, rows, strict=True):
+        if row.delay.is_known and not _is_far(row.delay):
+            is_mate = told is not None and is_called(track.name, OVER_WORDS) == is_over
+            meets = lows_meet(reference, track, told.times_s, within_s=MEET_S) if told and is_mate else 0.0
+            laid[row.track] = _still(row.delay, _APART)
+            if meets <= -MEET:
+                laid[row.track] = _mated(row.delay, meets, reference.name)
+    kept = tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows)
+    return LaidKit(kept, dict.fromkeys(laid, _RECORDED))
 
 
 def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[str]) -> dict[str, str]:
@@ -170,6 +198,10 @@ def _mated(delay: Delay, meets: float, reference: str) -> Delay:
     return replace(_still(delay, words), polarity=-1 if meets < 0 else 1, polarity_margin=abs(meets))
 
 
+def _is_far(delay: Delay) -> bool:
+    return delay.reliable and abs(delay.delay_s) > REACH_S
+
+
 def _is_early(delay: Delay) -> bool:
     """Whether a track likely hears the kit clearly before the reference: it stands nearer, however alike the levels."""
     return delay.confidence >= LIKELY and -REACH_S <= delay.delay_s <= -EARLY_S
@@ -188,7 +220,9 @@ def _closer(one: Listened, reference: Listened) -> bool:
 
 
 def _still(delay: Delay, words: str) -> Delay:
-    return replace(delay, delay_s=0.0, polarity=1, confidence=1.0, reliable=True, reason=words, candidates=())
+    """Nothing is measured of a track that stays, so that nothing is uncertain of it either."""
+    sure = replace(delay, delay_s=0.0, uncertainty_s=0.0, polarity=1, confidence=1.0, reliable=True)
+    return replace(sure, reason=words, candidates=())
 
 
 def _own_strokes(one: Listened, reference: Listened) -> Floats:

@@ -25,12 +25,12 @@ from micalign.alignment.di_and_mics import (
     laid_together,
     one_path_sum,
 )
-from micalign.alignment.laid_kit import laid_on_strokes
+from micalign.alignment.laid_kit import laid_on_strokes, left_without_close_mics
 from micalign.alignment.one_performance import may_be_one_path
 from micalign.alignment.over_kit import is_called, reference_for
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
-from micalign.alignment.tuned import FAR_S, OVER_WORDS, UNLIKELY, USUAL_S, WIDE_S
+from micalign.alignment.tuned import FAR_S, OVER_WORDS, ROOM_WORDS, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
@@ -121,7 +121,8 @@ def measured(
         other mics over the kit left where they are (`laid_on_strokes`).
     over_kit : bool
         Where another track stands over the kit and the reference does not, measure against it, so that it stays;
-        ``named`` is the reference then. Where it is a kit and none surely stands over it, nothing moves.
+        ``named`` is the reference then. Where it is a kit and none surely stands over it, nothing moves; nor does a
+        mic where all are called overheads or a room's (`left_without_close_mics`).
     progress : callable, optional
         Told what is being done, and which share of all is done, 0 to 1.
     """
@@ -161,6 +162,11 @@ def _over_kit(
     """
     every = {track.name: track for track in (reference, *tracks)}
     tell("listening for what stands over a kit", 0.0)
+    if all(is_called(name, OVER_WORDS | ROOM_WORDS) for name in every):
+        delays = measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell)
+        pairs = [TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True)]
+        kept = left_without_close_mics(reference, tracks, pairs)
+        return Measured(reference.name, reference.sample_rate, kept.rows, basis=kept.basis)
     onto = reference_for([listen(track) for track in every.values()], reference.name)
     if onto == reference.name:
         return None

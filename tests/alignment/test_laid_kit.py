@@ -104,6 +104,36 @@ def test_what_is_called_a_room_mic_stands_over_no_kit(rng):
     assert set(found.basis.values()) == {"recorded"}
 
 
+@pytest.mark.parametrize("words", ["overhead", "room"])
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_mics_over_a_kit_or_in_its_room_stay_where_no_close_mic_is_among_them(rng, words, polarity):
+    """Moved by one drum's delay the other drums would come from elsewhere; lows that cancel are turned."""
+    tracks = kit(rng)
+    pair = [Track.from_array(f"{words} {side}", tracks[side].read(), RATE) for side in ("left", "right")]
+    pair[1] = Track.from_array(pair[1].name, polarity * pair[1].read(), RATE)
+    offsets = planned(measured(pair[0], pair[1:], on_strokes=True, over_kit=True), Constraints(pair[0].name))
+    stays = offsets.shifts[1]
+    assert (stays.shift_s, stays.delay_s, stays.uncertainty_s, stays.basis) == (0.0, 0.0, 0.0, "recorded")
+    assert (stays.applied, stays.polarity_flip) == (True, polarity < 0)
+    assert ("--reference" in stays.reason, "lows cancel" in stays.reason) == (polarity > 0, polarity < 0)
+    assert "stays as recorded" in offsets.compromise
+    # Who names the reference means it.
+    named = measured(pair[0], pair[1:], on_strokes=True).tracks[0].delay
+    assert abs(named.delay_s * RATE) > 5
+
+
+def test_an_overhead_that_is_later_than_any_kit_is_wide_is_laid_by_its_own_delay_and_a_silent_one_is_told(rng):
+    """A recorder that began later, and a mic that was off."""
+    tracks = kit(rng)
+    late = np.roll(tracks["right"].read(), 900)
+    others = [Track.from_array("oh 2", late, RATE), Track.from_array("oh 3", np.zeros(len(late)), RATE)]
+    found = measured(Track.from_array("oh 1", tracks["left"].read(), RATE), others, on_strokes=True, over_kit=True)
+    far, silent = (row.delay for row in found.tracks)
+    assert 860 < far.delay_s * RATE < 920
+    assert not silent.reliable
+    assert found.basis == {}
+
+
 def test_three_mics_at_one_source_are_no_kit_whatever_one_is_called(rng):
     """Each is laid by its own delay, though one is called an overhead."""
     noise = rng.normal(size=6 * RATE)
