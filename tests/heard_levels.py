@@ -15,7 +15,7 @@ def heard_of(energy: np.ndarray, rises: np.ndarray | None = None, *, name: str =
     """A track of these mean squares, one to each millisecond."""
     track = Track.from_array(name, np.zeros(len(energy) * STEP), RATE, start_s=start_s)
     power = np.asarray(energy, dtype=np.float32)
-    return Listened(track, Energies(power, STEP), power if rises is None else np.asarray(rises, dtype=np.float32))
+    return Listened.of(track, Energies(power, STEP), power if rises is None else np.asarray(rises, dtype=np.float32))
 
 
 def struck(count: int, loud: dict[int, float], floor: float = 1e-9, decay: float = 20.0) -> np.ndarray:

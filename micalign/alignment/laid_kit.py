@@ -100,7 +100,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         return LaidKit(tuple(rows), {})
     alike = sorted((name for name in over if name not in rooms), key=lambda name: spread[name])
     beside = ([mate] if mate is not None else alike)[:1]
-    every = {reference.name: reference} | {name: one.track for name, one in others.items()}
+    every = {reference.name: heard} | others
     rest = _placed(every, [reference.name, *beside], meets)
     instead = [
         _placed(every, [pair.first, pair.second], pair.meets)
@@ -209,9 +209,9 @@ def _is_early(delay: Delay) -> bool:
 
 def _closer(one: Listened, reference: Listened) -> bool:
     """Whether a track's loud strokes leave out many of the reference's: a drum's own mic knows only its drum's."""
-    rate = one.track.sample_rate
+    rate = one.sample_rate
     own, wanted = (heard.strokes.samples[heard.strokes.level_db > LOUD_DB] for heard in (one, reference))
-    wanted = wanted + round((reference.track.start_s - one.track.start_s) * rate)
+    wanted = wanted + round((reference.start_s - one.start_s) * rate)
     if not len(own) or not len(wanted):
         return False
     after = np.clip(np.searchsorted(own, wanted), 0, len(own) - 1)
@@ -233,9 +233,9 @@ def _own_strokes(one: Listened, reference: Listened) -> Floats:
     begins = one.first_wavefronts
     if not len(begins):
         return np.zeros(0)
-    rate, other = one.track.sample_rate, reference.track
-    times_s = np.asarray(begins / rate + one.track.start_s, dtype=np.float64)
-    there = np.rint((times_s - other.start_s) * other.sample_rate).astype(np.intp)
+    rate = one.sample_rate
+    times_s = np.asarray(begins / rate + one.start_s, dtype=np.float64)
+    there = np.rint((times_s - reference.start_s) * reference.sample_rate).astype(np.intp)
     over_db = heard_db(one, begins) - heard_db(reference, there)
     over_db = np.where(np.isfinite(over_db), over_db, -np.inf)
     return times_s[over_db >= np.quantile(over_db, MOST_OWN, method="lower") - OWN_DB]
@@ -272,7 +272,7 @@ def _laid(
         return replace(delay, reliable=False, reason=words), "arrival"
     arrival, near, within_s = _where(delay, span)
     found = laid_by_strokes(
-        one.track,
+        one,
         _own_strokes(one, reference),
         sums[0],
         arrival=arrival,

@@ -234,7 +234,7 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     every = []
     for one in heard:
         loud = one.strokes.samples[one.strokes.level_db > HEARD_DB]
-        every.append(loud / one.track.sample_rate + one.track.start_s)
+        every.append(loud / one.sample_rate + one.start_s)
     found: list[float] = []
     for time_s in np.sort(np.concatenate(every)).tolist():
         if not found or time_s - found[-1] > SAME_S:
@@ -242,10 +242,10 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     if len(found) < FEWEST_CHOOSING:
         return None
     times_s = evenly(np.array(found))
-    samples = [np.rint((times_s - one.track.start_s) * one.track.sample_rate).astype(np.intp) for one in heard]
+    samples = [np.rint((times_s - one.start_s) * one.sample_rate).astype(np.intp) for one in heard]
     begins = [begins_s(one, times_s) for one in heard]
     levels = [heard_db(one, at) for one, at in zip(heard, samples, strict=True)]
-    return HeardKit(tuple(one.track for one in heard), times_s, np.array(levels), np.array(begins), _drums(heard))
+    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(heard))
 
 
 def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
@@ -255,7 +255,7 @@ def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
         begins = one.first_wavefronts
         if len(begins) < FEWEST_CHOOSING:
             continue
-        times_s = evenly(begins / one.track.sample_rate + one.track.start_s)
+        times_s = evenly(begins / one.sample_rate + one.start_s)
         late_s = np.array([np.median(begins_s(other, times_s) - times_s) for other in heard])
         others_s = np.sort(np.delete(late_s, k))[:2]
         if len(others_s) and others_s[-1] >= -FIRST_S:
@@ -265,9 +265,13 @@ def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
 
 def begins_s(heard: Listened, times_s: Floats) -> Floats:
     """When a track hears strokes whose times are roughly known."""
-    track = heard.track
-    samples = np.rint((times_s - track.start_s) * track.sample_rate).astype(np.intp)
-    return np.asarray(first_wavefronts(track, samples) / track.sample_rate + track.start_s)
+
+    def found() -> Floats:
+        samples = np.rint((times_s - heard.start_s) * heard.sample_rate).astype(np.intp)
+        return np.asarray(first_wavefronts(heard, samples) / heard.sample_rate + heard.start_s)
+
+    # Who stands over a kit is asked before it is measured, and who stands beside that one afterwards.
+    return heard.kept(("begins", times_s.tobytes()), found)
 
 
 def _pairs(told: HeardKit) -> list[PairOver]:
@@ -293,8 +297,8 @@ def level_spread_db(first: Listened, second: Listened) -> float:
     A close mic hears its own drum 15 dB and more louder, against an overhead, than the others; two mics over a whole
     kit hear all of it within some 10 dB. Infinite where fewer than five strokes are heard by both.
     """
-    rate = first.track.sample_rate
-    later = round((second.track.start_s - first.track.start_s) * rate)
+    rate = first.sample_rate
+    later = round((second.start_s - first.start_s) * rate)
     loud = [one.strokes.samples[one.strokes.level_db > HEARD_DB] for one in (first, second)]
     samples = np.union1d(loud[0], loud[1] + later)
     levels = [heard_db(first, samples), heard_db(second, samples - later)]
@@ -313,7 +317,7 @@ def _spread_db(differences_db: Floats) -> float:
 def heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
     """How loud a track is at strokes, in dB against anything; nan where it is silent or has ended."""
     step = heard.envelope.step
-    before, after = (round(seconds * heard.track.sample_rate / step) for seconds in HEARD_S)
+    before, after = (round(seconds * heard.sample_rate / step) for seconds in HEARD_S)
     steps = (samples // step)[:, None] + np.arange(-before, after)
     inside = (steps >= 0) & (steps < len(heard.envelope.power))
     power = np.zeros(steps.shape)

@@ -11,7 +11,6 @@ A kit's overheads hear every drum at another delay: its close mics are laid onto
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
@@ -31,17 +30,16 @@ from micalign.alignment.over_kit import is_called, reference_for
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import FAR_S, OVER_WORDS, ROOM_WORDS, UNLIKELY, USUAL_S, WIDE_S
-from micalign.take.tracks import Track
+from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
-from micalign.tdoa.strokes import listen
+from micalign.tdoa.strokes import Listened, listen, listen_all
 
 __all__ = ["By", "Measured", "measured"]
 
 By = Literal["sum", "arrival"]
 
-_AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
 _NOT_OVER: Final = Delay(
     0.0,
     0.0,
@@ -127,22 +125,23 @@ def measured(
         Told what is being done, and which share of all is done, 0 to 1.
     """
     tell = progress or (lambda _words, _share: None)
-    if over_kit and on_strokes and loopback is None and not drift and max_delay_s <= FAR_S:
-        found = _over_kit(reference, tracks, max_delay_s, by, tell)
-        if found is not None:
-            return found
     if loopback is not None:
         latency = measure_many(reference, [loopback], max_delay_s=max(max_delay_s, FAR_S))[0]
         # The interface's polarity is its own affair; only its time is used for other tracks.
         delays = [latency if track is loopback else replace(latency, polarity=1) for track in tracks]
     elif drift or max_delay_s > FAR_S:
-        delays = []
+        reference, delays = listen(reference), []
         for done, track in enumerate(tracks):
             tell(f"measuring {track.name}", done / len(tracks))
             delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
         if not drift:
             return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
     else:
+        heard = listen_all((reference, *tracks), progress=tell, steps=2 * len(tracks) + 1)
+        kit = _over_kit(heard, max_delay_s, by, tell) if over_kit and on_strokes else None
+        if kit is not None:
+            return kit
+        reference, *tracks = heard
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
         if not on_strokes:
@@ -154,20 +153,20 @@ def measured(
 
 
 def _over_kit(
-    reference: Track, tracks: Sequence[Track], max_delay_s: float, by: By, tell: Callable[[str, float], None]
+    heard: Sequence[Listened], max_delay_s: float, by: By, tell: Callable[[str, float], None]
 ) -> Measured | None:
     """Everything against a mic over the kit, None where the reference may be one or the tracks are no kit.
 
     Of a kit over which none is surely, the one that happens to be first is no reference: nothing is to move.
     """
-    every = {track.name: track for track in (reference, *tracks)}
-    tell("listening for what stands over a kit", 0.0)
+    reference, *tracks = heard
+    every = {track.name: track for track in heard}
     if all(is_called(name, OVER_WORDS | ROOM_WORDS) for name in every):
         delays = measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell)
         pairs = [TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True)]
         kept = left_without_close_mics(reference, tracks, pairs)
         return Measured(reference.name, reference.sample_rate, kept.rows, basis=kept.basis)
-    onto = reference_for([listen(track) for track in every.values()], reference.name)
+    onto = reference_for(heard, reference.name)
     if onto == reference.name:
         return None
     if onto is not None:
@@ -200,7 +199,7 @@ def _with_sums(
         found = one_path_sum(reference, track, delay, max_delay_s=max_delay_s)
         return found, found is None and may_be_one_path(reference, track)
 
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
+    with two_at_once() as pool:
         for track, (found, is_dark) in zip(tracks, pool.map(looked, tracks, delays), strict=True):
             tell(f"adding {track.name} to {reference.name}", 0.95)
             if found is not None:

@@ -27,6 +27,7 @@ from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
+from micalign.tdoa.strokes import listen_all
 from micalign.units import many
 
 __all__ = ["constraints_of", "default_reference", "di_and_mic", "measured_scene", "planned", "wanted_of"]
@@ -63,6 +64,7 @@ def measured_scene(
     names = [track.name for track in take.tracks]
     if len(names) < 2:
         raise SceneError("the take holds one track only: a delay needs two")
+    take = Take(tuple(listen_all(take.tracks)))
     against = reference or default_reference(scene, names)
     take.track(against)
     wanted = wanted_of(scene, names)

@@ -12,6 +12,8 @@ other's clock. `placed` shows a track so; what comes before the clock's beginnin
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
@@ -22,10 +24,34 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError, nearest
 from micalign.shown import Listing, Shown
 
-__all__ = ["BLOCK_FRAMES", "ArraySamples", "Samples", "Take", "Track", "as_recorded", "placed", "track_named"]
+__all__ = [
+    "BLOCK_FRAMES",
+    "ArraySamples",
+    "Samples",
+    "Take",
+    "Track",
+    "as_recorded",
+    "placed",
+    "track_named",
+    "two_at_once",
+]
 
 BLOCK_FRAMES: Final = 1 << 18
 """Frames in a block where a reader has no reason of its own: 5.5 s at 48 kHz, 2 MiB of float64."""
+
+
+@contextmanager
+def two_at_once() -> Iterator[ThreadPoolExecutor]:
+    """Threads for two tracks: decoding, sums and transforms leave the interpreter to others; more fill the memory.
+
+    What still waits is given up where one fails.
+    """
+    with ThreadPoolExecutor(2) as pool:
+        try:
+            yield pool
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 class Samples(Protocol):

@@ -121,9 +121,9 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
 
 def _levels(one: Listened, times_s: Floats) -> tuple[Floats, Floats]:
     power, step = one.envelope.power, one.envelope.step
-    at = np.rint((times_s - one.track.start_s) * one.track.sample_rate / step).astype(np.intp)
+    at = np.rint((times_s - one.start_s) * one.sample_rate / step).astype(np.intp)
     total = np.concatenate([[0.0], np.cumsum(power, dtype=np.float64)])
-    step_s = step / one.track.sample_rate
+    step_s = step / one.sample_rate
     length, guard = (round(seconds / step_s) for seconds in (_LEVEL_S, _GUARD_S))
     return _mean_db(total, at, at + length), _mean_db(total, at - guard - length, at - guard)
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -109,8 +110,17 @@ def _coarse(reference: Track, track: Track, max_delay_s: float) -> _Line | None:
     return _most_agreed(places) if places else None
 
 
+_LEAPS: Final[WeakKeyDictionary[Track, Floats]] = WeakKeyDictionary()  # a reference is asked beside every track
+
+
 def _novelty(track: Track) -> Floats:
     """How much the level leaps from one hundredth of a second to the next, leaps up only."""
+    if track not in _LEAPS:
+        _LEAPS[track] = _leaps(track)
+    return _LEAPS[track]
+
+
+def _leaps(track: Track) -> Floats:
     frame = max(1, round(_FRAME_S * track.sample_rate))
     energies = [np.zeros(0)]
     for block in track.blocks(frame * 500):

@@ -153,14 +153,15 @@ def _student(values: Floats) -> float:
 
 def drift_line(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> Delay | None:
     """The straight line of delay over time that fits best, the middle being that of the common time."""
-    a, b = reference.track, track.track
-    middle_s = (max(a.start_s, b.start_s) + min(a.start_s + a.duration_s, b.start_s + b.duration_s)) / 2
-    gate = stretches(reference.envelope, a.frames, a.sample_rate, length_s=_FRAME_S, most=_MOST_COARSE)
+    begin_s = max(reference.start_s, track.start_s)
+    middle_s = (begin_s + min(reference.start_s + reference.duration_s, track.start_s + track.duration_s)) / 2
+    rate = reference.sample_rate
+    gate = stretches(reference.envelope, reference.frames, rate, length_s=_FRAME_S, most=_MOST_COARSE)
     if len(gate) < 8:
         return None
-    wander_s = min(MOST_PPM * 1e-6 * a.duration_s / 2, 0.1)
-    margin = round((reach_s + wander_s) * a.sample_rate)
-    spectra = frame_spectra(a, b, gate.starts, gate.window, margin=margin, centre_s=centre_s)
+    wander_s = min(MOST_PPM * 1e-6 * reference.duration_s / 2, 0.1)
+    margin = round((reach_s + wander_s) * rate)
+    spectra = frame_spectra(reference, track, gate.starts, gate.window, margin=margin, centre_s=centre_s)
     coarse = _ridge(spectra, middle_s, reach_s)
     line = _sharpened(reference, track, middle_s, coarse)
     # A jump is why the delay seems uneven or another fits as well; only where nothing stands out there is none.
@@ -215,14 +216,14 @@ def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
 
 
 def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ridge) -> Delay:
-    a = reference.track
-    gate = stretches(reference.envelope, a.frames, a.sample_rate, length_s=0.085, most=_MOST, matched=True)
-    times = (gate.starts + len(gate.window) / 2) / a.sample_rate + a.start_s - middle_s
+    rate = reference.sample_rate
+    gate = stretches(reference.envelope, reference.frames, rate, length_s=0.085, most=_MOST, matched=True)
+    times = (gate.starts + len(gate.window) / 2) / rate + reference.start_s - middle_s
     delay_s, slope = ridge.delay_s, ridge.slope
     sigma_s, groups = _UNTOLD_S, np.zeros(0)
     # The low frequencies first: what the ridge leaves of the slope may turn the high ones by more than half a period.
     for highest_hz in (2000.0, 8000.0, np.inf):
-        spectra, turned = _deskewed(a, track.track, gate, delay_s + slope * times, slope)
+        spectra, turned = _deskewed(reference, track, gate, delay_s + slope * times, slope)
         hz = spectra.frequencies_hz
         weight, _ = coherence_weights(spectra, turned.sum(axis=0), 0.0)
         weight = weight * (hz < highest_hz)

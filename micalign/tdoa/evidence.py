@@ -91,12 +91,12 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     own = np.flatnonzero(near.strokes.weight > 0)
     if not len(own):
         return None
-    rate = near.track.sample_rate
+    rate = near.sample_rate
     weight = near.strokes.weight[own]
     times = near.first_wavefronts
-    clocks = round((near.track.start_s - far.track.start_s) * rate)
+    clocks = round((near.start_s - far.start_s) * rate)
     pad = round(ROOM_S * rate)
-    frames = cut(far.track, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
+    frames = cut(far, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
     halves, size = _halves(weight), np.sqrt((weight**2).sum())
     half_novelty, novelty, stack, followed = np.zeros((2, len(lags))), [], [], []
@@ -184,7 +184,7 @@ def _levels_follow(levels: Floats, power: Real, length: int) -> float:
 
 def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, lags: Ints) -> tuple[Floats, float]:
     """The whitened correlation of both halves of the strokes by each one's ``say``, and how far the waves follow."""
-    rate = near.track.sample_rate
+    rate = near.sample_rate
     before, after = (round(seconds * rate) for seconds in STROKE_S)
     y = frames[:, zero - before : zero + after + len(lags) - 1]
     size = fast_length(before + after + y.shape[1])
@@ -194,7 +194,7 @@ def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, la
 
 
 def _spectra_of_own(near: Listened, size: int) -> Complexes:
-    rate = near.track.sample_rate
+    rate = near.sample_rate
     before, after = (round(seconds * rate) for seconds in STROKE_S)
     return _even(rfft(near.own_frames * raised_cosine(before + after, before, round(0.01 * rate)), size))
 
@@ -232,14 +232,12 @@ def stretch_curve(
     first: Listened, second: Listened, lags: Ints, *, length_s: float = _STRETCH_S, most: int = _MOST_STRETCHES
 ) -> Stretches | None:
     """The correlation of the loudest stretches of everything; None where the two never sound together."""
-    track, rate = first.track, first.track.sample_rate
-    gate = stretches(first.envelope, track.frames, rate, length_s=length_s, most=most)
+    rate = first.sample_rate
+    gate = stretches(first.envelope, first.frames, rate, length_s=length_s, most=most)
     middle = int(lags[len(lags) // 2])
     margin = len(lags) // 2 + 1
     kept = first.kept if margin <= len(gate.window) else None  # spectra of a search over seconds would fill the memory
-    spectra = frame_spectra(
-        track, second.track, gate.starts, gate.window, margin=margin, centre_s=middle / rate, kept=kept
-    )
+    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=margin, centre_s=middle / rate, kept=kept)
     hz = spectra.frequencies_hz
     powers = [power.mean(axis=0, dtype=float) for power in (spectra.first, spectra.second)]
     weight = ((hz > 30.0) & (hz < 16000.0)) * whitening(powers[0], lines=True) * whitening(powers[1], lines=True)
@@ -272,7 +270,7 @@ class RoughDelay:
 
 def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> RoughDelay | None:
     """The best delay within ``reach_s`` of ``centre_s``, to a few milliseconds; None where nothing overlaps."""
-    rate = reference.track.sample_rate
+    rate = reference.sample_rate
     middle, half = round(centre_s * rate), round(reach_s * rate)
     lags = np.arange(middle - half, middle + half + 1)
     whole = stretch_curve(reference, track, lags, length_s=_FRAME_S, most=_MOST)

@@ -296,7 +296,7 @@ _PICK_S: Final = 0.05e-3  # a capsule is not a point, a drum is 36 cm wide: no f
 def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) -> Delay:
     """The delay of one sound that came over one path: sharpened to the phases of all its frequencies."""
     first, second = seen.first, seen.second
-    rate = first.track.sample_rate
+    rate = first.sample_rate
     delays = seen.found.lags / rate
     paths = np.flatnonzero((seen.found.kinds == ONE_PATH) & (np.abs(delays - event.delay_s) <= 1.3 * EVENT_S))
     # Of the lobes of one path the highest: the others are its filter's ringing.
@@ -304,18 +304,18 @@ def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) 
     delay_s = float(delays[chosen])
     gate = stretches(
         first.envelope,
-        first.track.frames,
+        first.frames,
         rate,
         length_s=0.085,
         most=300,
         matched=True,
-        within=common_samples(first.track, second.track, delay_s),
+        within=common_samples(first, second, delay_s),
     )
     values = seen.whole.values if seen.whole is not None else np.zeros(len(seen.lags))
     top = int(seen.found.lags[chosen] - seen.lags[0])
     height = float(values[top])
     filtered = _is_a_filters(values, top, rate)
-    sharp = sharpen(first.track, second.track, gate, delay_s, within_s=0.0003, one_path=filtered)
+    sharp = sharpen(first, second, gate, delay_s, within_s=0.0003, one_path=filtered)
     other = float(np.max(-np.sign(height) * values, initial=0.0))
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
     confidence = confidence_of([event])
@@ -368,7 +368,7 @@ def _between_samples(seen: Look, event: Event, delay_s: float) -> float:
 
     Further off it is no arrival but the near field's, or the room's.
     """
-    rate = seen.first.track.sample_rate
+    rate = seen.first.sample_rate
     curves, sign = _side(seen, event)
     if curves is None:
         return delay_s
@@ -410,7 +410,7 @@ def _correlated(seen: Look, event: Event, delay_s: float) -> float:
     if curves is None:
         return 0.0
     lags = seen.lags if sign > 0 else -seen.lags[::-1]
-    near = curves.correlation[np.abs(lags / seen.first.track.sample_rate - sign * delay_s) <= _PICK_S]
+    near = curves.correlation[np.abs(lags / seen.first.sample_rate - sign * delay_s) <= _PICK_S]
     top = float(near[np.argmax(np.abs(near))]) if len(near) else 0.0
     return top / (float(np.abs(curves.correlation).max()) + 1e-30)
 
@@ -420,7 +420,7 @@ def _first_waves(seen: Look, event: Event, delay_s: float) -> float:
     curves, sign = _side(seen, event)
     if curves is None:
         return 0.0
-    near, far = (seen.first.track, seen.second.track) if sign > 0 else (seen.second.track, seen.first.track)
+    near, far = (seen.first, seen.second) if sign > 0 else (seen.second, seen.first)
     later_s = sign * delay_s
     rate = near.sample_rate
     before, after = round(0.01 * rate), round(WAVE_S[1] * rate)

@@ -104,7 +104,7 @@ def hypotheses(
     within : pair of int
         Only lags from the first to the second of these are hypotheses.
     """
-    rate = first.track.sample_rate
+    rate = first.sample_rate
     size = None if whole is None else np.abs(whole.values)
     sides = [
         None if one is None else _side(*who, on, one, rate)

@@ -93,7 +93,7 @@ def _peaks(one: Listened) -> Floats:
 
 
 def _step_s(one: Listened) -> float:
-    return one.envelope.step / one.track.sample_rate
+    return one.envelope.step / one.sample_rate
 
 
 def _loud(one: Listened, peaks: Floats) -> float:
@@ -110,12 +110,12 @@ def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]]
         return np.zeros(0)
     at = strokes.samples[clear] // step
     own_db = _level_db(_peaks(own)[at], loud)
-    times_s = at * _step_s(own) + own.track.start_s
+    times_s = at * _step_s(own) + own.start_s
     others_db = np.full(len(at), -60.0)
     for rival, peaks, rivals_loud in rivals.values():
         if not rivals_loud > 0:
             continue
-        there = np.rint((times_s - _AFTER_S[1] - rival.track.start_s) / _step_s(rival)).astype(np.intp)
+        there = np.rint((times_s - _AFTER_S[1] - rival.start_s) / _step_s(rival)).astype(np.intp)
         wide = np.maximum(peaks[np.clip(there, 0, len(peaks) - 1)], peaks[np.clip(there + 5, 0, len(peaks) - 1)])
         others_db = np.maximum(others_db, _level_db(wide, rivals_loud))
     lead_db = own_db - others_db
@@ -182,14 +182,14 @@ def half_seconds(one: Listened, leads: Bools) -> Floats:
     power = one.envelope.power[: count * steps].reshape(count, steps).mean(axis=1, dtype=float)
     good = np.flatnonzero(rows >= MOSTLY)
     best = good[np.argsort(-power[good], kind="stable")][:_MOST_SEGMENTS]
-    starts: Floats = np.asarray(np.sort(best) * steps * _step_s(one) + one.track.start_s, dtype=np.float64)
+    starts: Floats = np.asarray(np.sort(best) * steps * _step_s(one) + one.start_s, dtype=np.float64)
     return starts
 
 
 def loudest(one: Listened, begins_s: Floats) -> float:
     """The beginning of the loudest of some half-seconds."""
     steps = round(SEGMENT_S / _step_s(one))
-    first = np.rint((begins_s - one.track.start_s) / _step_s(one)).astype(np.intp)
+    first = np.rint((begins_s - one.start_s) / _step_s(one)).astype(np.intp)
     return float(begins_s[np.argmax([one.envelope.power[at : at + steps].sum() for at in first])])
 
 
@@ -198,7 +198,7 @@ def amplitudes_at(heard: Mapping[str, Listened], names: Sequence[str], times_s: 
     found = {}
     for name in names:
         one = heard[name]
-        first: Ints = np.rint((times_s - one.track.start_s) / _step_s(one)).astype(np.intp)
+        first: Ints = np.rint((times_s - one.start_s) / _step_s(one)).astype(np.intp)
         steps = first[:, None] + np.arange(max(round(0.02 / _step_s(one)), 1))
         energy = one.envelope.power[np.clip(steps, 0, len(one.envelope.power) - 1)].mean(axis=1, dtype=float)
         found[name] = float(np.sqrt(np.median(energy)))
@@ -231,7 +231,7 @@ def strokes_of_no_mic(listening: Sequence[Listened], taken_s: Floats) -> Floats:
         bright = one.rises[np.clip(steps[:, None] + np.arange(10), 0, len(one.rises) - 1)].mean(axis=1, dtype=float)
         level = bright / max(float(np.sort(bright)[-2:].mean()), 1e-20)
         kept = level > 10 ** (OWN_RANGE_DB / 10)
-        times_s = strokes.samples[kept] / one.track.sample_rate + one.track.start_s
+        times_s = strokes.samples[kept] / one.sample_rate + one.start_s
         found += zip(level[kept].tolist(), times_s.tolist(), strict=True)
     times: list[float] = []
     for _, time in sorted(found, reverse=True):

@@ -11,7 +11,6 @@ it can be told.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -20,14 +19,14 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.take.tracks import Track
+from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa.delays import Candidate, Delay, doubted
 from micalign.tdoa.drift import drift_line
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.posterior import Look, begins, log_odds, look
-from micalign.tdoa.strokes import Listened, apart, listen, moments_to_samples, same_samples, struck_at
+from micalign.tdoa.strokes import Listened, apart, listen_all, moments_to_samples, same_samples, struck_at
 from micalign.tdoa.tuned import RELIABLE, ROOM_S, SAME_PLACE_S, TWO_LOOKS, WORTH_A_LOOK
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_two_looks"]
@@ -35,7 +34,6 @@ __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_
 _SHORTEST_S: Final = 0.05  # seconds of a track: shorter ones hold no stroke and its quiet
 _WIDE_S: Final = 0.2  # a wider search goes in two steps
 _CANDIDATES: Final = 3  # that an answer names
-_AT_ONCE: Final = 2  # tracks; more hold more of the files in memory
 
 Close = Literal["reference", "track", "neither"]
 
@@ -139,7 +137,7 @@ def measure_many(
     moments_s: npt.ArrayLike | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> tuple[Delay, ...]:
-    """The delays of several tracks against one reference, which is read once.
+    """The delays of several tracks against one reference; each is listened to once.
 
     What a pair leaves in doubt is looked at anew by the strokes that each track has for itself among all given:
     with every close mic of a kit beside them a hat or an overhead is told more often.
@@ -183,27 +181,18 @@ def measure_many(
     moments = None if moments_s is None else np.asarray(moments_s, dtype=float)
     options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments)
     tell = progress or (lambda _words, _share: None)
-    # Decoding, sums and transforms leave the interpreter to other threads.
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        try:
-            return tuple(_measured(pool, (reference, *tracks), moments, options, tell))
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+    return tuple(_measured((reference, *tracks), moments, options, tell))
 
 
 def _measured(
-    pool: ThreadPoolExecutor,
     tracks: Sequence[Track],
     moments_s: Floats | None,
     options: _Options,
     tell: Callable[[str, float], None],
 ) -> Iterator[Delay]:
     """The delays of all others against the first; all are listened to before two are compared."""
-    heard, steps = [], 2 * len(tracks) - 1
-    for done, one in enumerate([pool.submit(_listened, track) for track in tracks]):
-        tell(f"listening to {tracks[done].name}", done / steps)
-        heard.append(one.result())
+    steps = 2 * len(tracks) - 1
+    heard = listen_all(tracks, progress=tell, steps=steps)
     if moments_s is not None:
         heard[0] = _struck_at(heard[0], moments_s)
     alone = apart(heard) if moments_s is None and options.kind != ONE_PATH and not options.drift else heard
@@ -211,22 +200,15 @@ def _measured(
         if not near.envelope.silent:
             _ = near.own_levels  # before two threads ask for them at once
     pairs = [((heard[0], one), (alone[0], other)) for one, other in zip(heard[1:], alone[1:], strict=True)]
-    waiting = [pool.submit(_measure, *both, options) for both in pairs]
-    for done, (track, found) in enumerate(zip(tracks[1:], waiting, strict=True), start=len(tracks)):
-        tell(f"measuring {track.name}", done / steps)
-        yield found.result()
-
-
-def _listened(track: Track) -> Listened:
-    heard = listen(track)
-    if not heard.envelope.silent:
-        _ = heard.strokes  # in this thread, not in the one that compares them
-    return heard
+    with two_at_once() as pool:
+        waiting = [pool.submit(_measure, *both, options) for both in pairs]
+        for done, (track, found) in enumerate(zip(tracks[1:], waiting, strict=True), start=len(tracks)):
+            tell(f"measuring {track.name}", done / steps)
+            yield found.result()
 
 
 def _struck_at(heard: Listened, moments_s: Floats) -> Listened:
-    track = heard.track
-    return struck_at(heard, moments_to_samples(moments_s, track.start_s, track.sample_rate))
+    return struck_at(heard, moments_to_samples(moments_s, heard.start_s, heard.sample_rate))
 
 
 def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
@@ -236,9 +218,9 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
     reference, track = whole
     for heard in whole:
         if heard.envelope.silent:
-            return _nothing(options, f"'{heard.track.name}' is silent")
-        if heard.track.duration_s < _SHORTEST_S:
-            return _nothing(options, f"'{heard.track.name}' is too short")
+            return _nothing(options, f"'{heard.name}' is silent")
+        if heard.duration_s < _SHORTEST_S:
+            return _nothing(options, f"'{heard.name}' is too short")
     if same_samples(reference, track):
         return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None, (), 0.0 if options.drift else None)
     centre_s, reach_s = options.search_s
@@ -256,7 +238,7 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
         found = decided(seen)
         if found is None:
             return _nothing(options, "nothing in the tracks is alike")
-        if abs(found.delay_s - centre_s) > reach_s + 1.0 / reference.track.sample_rate:
+        if abs(found.delay_s - centre_s) > reach_s + 1.0 / reference.sample_rate:
             return doubted(found, "the likeliest delay lies beyond the search")
         return found if clear else doubted(found, "another delay fits nearly as well")
 
@@ -309,7 +291,7 @@ def _polarity(seen: Look, delay_s: float) -> int:
     values = seen.whole.values if seen.whole else first.correlation if first else None
     if values is None:
         values = second.correlation[::-1] if second else np.ones(len(seen.lags))
-    index = round(delay_s * seen.first.track.sample_rate) - int(seen.lags[0])
+    index = round(delay_s * seen.first.sample_rate) - int(seen.lags[0])
     return 1 if values[int(np.clip(index, 0, len(seen.lags) - 1))] >= 0 else -1
 
 

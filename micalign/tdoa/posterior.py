@@ -395,7 +395,7 @@ def look(
 
     ``before``: the same look by other strokes, of which is kept what did not come of them.
     """
-    rate = first.track.sample_rate
+    rate = first.sample_rate
     middle, half = round(centre_s * rate), round(max(reach_s, ROOM_S) * rate)
     lags = np.arange(middle - half, middle + half + 1)
 
@@ -420,7 +420,7 @@ def look(
 
 def unexpected(seen: Look) -> Look:
     """The same, with nothing known beforehand."""
-    likely, chances = events(seen.found, seen.first.track.sample_rate)
+    likely, chances = events(seen.found, seen.first.sample_rate)
     return replace(seen, events=tuple(likely), chances=chances, expected=None)
 
 
@@ -433,9 +433,9 @@ def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
     if curves is None:
         return None
     sign, near, far = (1, seen.first, seen.second) if kind == FIRST else (-1, seen.second, seen.first)
-    rate = near.track.sample_rate
-    clocks = round((near.track.start_s - far.track.start_s) * rate)
-    picks = picks_near(far.track, curves.times + clocks, curves.weight, sign * event.delay_s)
+    rate = near.sample_rate
+    clocks = round((near.start_s - far.start_s) * rate)
+    picks = picks_near(far, curves.times + clocks, curves.weight, sign * event.delay_s)
     lags = seen.lags if sign > 0 else -seen.lags[::-1]
     return onset_rows(event, sign, picks, curves, lags, seen.found, seen.chances, near.strokes.brightness, rate)
 

@@ -9,7 +9,6 @@ in the track, in seconds.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import combinations
 from typing import Final
@@ -17,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.take.tracks import Track
+from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa.delays import Delay, Expected, PairDelay, SourceDelays, Wanted
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH
 from micalign.tdoa.leading import (
@@ -34,12 +33,11 @@ from micalign.tdoa.leading import (
 )
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
-from micalign.tdoa.strokes import Listened, listen, struck_at
+from micalign.tdoa.strokes import Listened, listen, listen_all, struck_at
 from micalign.tdoa.tuned import AS_PLANNED, CAPSULE_SIGMA_S, DROWNED_DB, FAINT_DB, RELIABLE
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
-_AT_ONCE: Final = 2  # sources; more hold more frames in memory
 _EDGE_S: Final = 0.03  # seconds of the fades of a half-second
 _FEW: Final = 4  # strokes that stand out: fewer may be chance
 
@@ -72,25 +70,16 @@ def measure_sources(
     tell = progress or (lambda _words, _share: None)
     shared = [one for one in wanted if len(one.tracks) >= 2]
     steps = len(tracks) + len(shared)
-    heard = {}
+    heard = {one.name: one for one in listen_all(tracks, progress=tell, steps=steps)}
+    close = {one.source: one.close for one in wanted if one.close is not None}
+    strokes = _by_place(tracks, heard, wanted, leading_strokes(heard, close))
     measured = []
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        for done, (track, one) in enumerate(zip(tracks, pool.map(_listened, tracks), strict=True)):
-            tell(f"listening to {track.name}", done / steps)
-            heard[track.name] = one
-        close = {one.source: one.close for one in wanted if one.close is not None}
-        strokes = _by_place(tracks, heard, wanted, leading_strokes(heard, close))
+    with two_at_once() as pool:
         waiting = [pool.submit(_measured, heard, one, close, strokes.get(one.source), max_delay_s) for one in shared]
         for done, (asked, found) in enumerate(zip(shared, waiting, strict=True), start=len(tracks)):
             tell(f"measuring {asked.source} on its own", done / steps)
             measured.append(found.result())
     return tuple(measured)
-
-
-def _listened(track: Track) -> Listened:
-    heard = listen(track)
-    _ = heard.strokes  # before others ask for them at once
-    return heard
 
 
 def _by_place(
@@ -154,7 +143,7 @@ def _measured(
     begins_s = half_seconds(heard[reference], leads)
     if not len(begins_s):
         return _never_leads(wanted, reference, order, own_s)
-    own = listen(_only(heard[reference].track, begins_s))
+    own = listen(_only(heard[reference], begins_s))
     pairs = _pairs(own, heard, order, wanted, max_delay_s, ONE_PATH)
     levels = amplitudes_during(heard, order, leads)
     loudest_s = loudest(heard[reference], begins_s)
@@ -167,7 +156,7 @@ def _all_own(own: Listened, leading_s: Floats | None) -> tuple[float, ...]:
     A delay is measured where nothing else sounds; what a sum gains is heard at every stroke.
     """
     strokes = own.strokes
-    times_s = strokes.samples[strokes.weight > 0] / own.track.sample_rate + own.track.start_s
+    times_s = strokes.samples[strokes.weight > 0] / own.sample_rate + own.start_s
     if strokes.gap_db and len(times_s) >= _FEW:
         return tuple(times_s.tolist())
     return () if leading_s is None else tuple(np.sort(leading_s).tolist())
@@ -202,8 +191,8 @@ def _between(first: Delay, second: Delay) -> Delay:
 
 
 def _struck(one: Listened, times_s: Floats) -> Listened:
-    rate = one.track.sample_rate
-    return struck_at(one, np.rint((times_s - one.track.start_s) * rate).astype(np.intp))
+    rate = one.sample_rate
+    return struck_at(one, np.rint((times_s - one.start_s) * rate).astype(np.intp))
 
 
 def _only(track: Track, begins_s: Floats) -> Track:

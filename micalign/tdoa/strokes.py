@@ -29,7 +29,7 @@ from typing import Any, Final, TypeVar, cast
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints, Real
-from micalign.take.tracks import Track
+from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands, lowest_share
 from micalign.tdoa.tuned import (
     APART_STEPS,
@@ -56,6 +56,7 @@ __all__ = [
     "apart",
     "common_samples",
     "listen",
+    "listen_all",
     "matched_window",
     "moments_to_samples",
     "own_weight",
@@ -107,14 +108,22 @@ class Energies:
         return len(self.power) == 0 or not self.power.max() > 0
 
 
-@dataclass(frozen=True)
-class Listened:
-    """A track that was listened to once: mean squares of each step, of the samples and of their differences."""
+@dataclass(frozen=True, repr=False, eq=False)
+class Listened(Track):
+    """A track that was listened to once: mean squares of each step, of the samples and of their differences.
 
-    track: Track
-    envelope: Energies
-    rises: Real
-    _kept: dict[Hashable, Any] = field(init=False, repr=False, compare=False, default_factory=dict)
+    It may stand wherever a track is asked for; what would listen to it finds that done.
+    """
+
+    envelope: Energies = field(kw_only=True)
+    rises: Real = field(kw_only=True)
+    _kept: dict[Hashable, Any] = field(init=False, default_factory=dict)
+
+    @classmethod
+    def of(cls, track: Track, envelope: Energies, rises: Real) -> Listened:
+        """The track, with what was heard of it."""
+        said = (track.name, track.sample_rate, track.frames, track.samples, track.start_s)
+        return cls(*said, envelope=envelope, rises=rises)
 
     def kept(self, name: Hashable, make: Callable[[], _Made]) -> _Made:
         """What was made of this track before, or is made now: against many others it is made once."""
@@ -130,23 +139,25 @@ class Listened:
     @cached_property
     def first_wavefronts(self) -> Ints:
         """The sample at which each of its own strokes begins."""
-        return first_wavefronts(self.track, self.strokes.samples[self.strokes.weight > 0])
+        return first_wavefronts(self, self.strokes.samples[self.strokes.weight > 0])
 
     @cached_property
     def own_frames(self) -> Floats:
         """Its own strokes, `STROKE_S` before and after each begins, shape (S, N)."""
-        before, after = (round(seconds * self.track.sample_rate) for seconds in STROKE_S)
-        return cut(self.track, self.first_wavefronts - before, before + after)
+        before, after = (round(seconds * self.sample_rate) for seconds in STROKE_S)
+        return cut(self, self.first_wavefronts - before, before + after)
 
     @cached_property
     def own_levels(self) -> Floats:
         """The mean square of each of these in each band and of their differences, shape (bands + 1, S)."""
-        bands = in_bands(self.own_frames.astype(np.float32), self.track.sample_rate)
+        bands = in_bands(self.own_frames.astype(np.float32), self.sample_rate)
         return np.array([np.mean(samples.astype(float) ** 2, axis=1) for samples, _ in bands])
 
 
 def listen(track: Track) -> Listened:
-    """Reads the track once."""
+    """Reads the track once; one that was listened to before is handed back."""
+    if isinstance(track, Listened):
+        return track
     step = max(round(_STEP_S * track.sample_rate), 1)
     squares, means, rises = (np.zeros(track.frames // step) for _ in range(3))
     length = max(_BLOCK_FRAMES // step, 1) * step
@@ -167,7 +178,31 @@ def listen(track: Track) -> Listened:
     power = squares - offset * (2.0 * means - offset)
     # What rounding leaves of a constant is not sound.
     power[power < 1e-13 * offset**2] = 0.0
-    return Listened(track, Energies(power.astype(np.float32), step), rises.astype(np.float32))
+    return Listened.of(track, Energies(power.astype(np.float32), step), rises.astype(np.float32))
+
+
+def listen_all(
+    tracks: Sequence[Track], *, progress: Callable[[str, float], None] | None = None, steps: int | None = None
+) -> list[Listened]:
+    """Reads each track once, and finds its onsets.
+
+    ``progress`` is told what is done, and which share: of ``steps``, where listening is not all there is to do.
+    """
+    tell = progress or (lambda _words, _share: None)
+    heard = []
+    with two_at_once() as pool:
+        for done, one in enumerate([pool.submit(_with_strokes, track) for track in tracks]):
+            if not isinstance(tracks[done], Listened):
+                tell(f"listening to {tracks[done].name}", done / (steps or len(tracks)))
+            heard.append(one.result())
+    return heard
+
+
+def _with_strokes(track: Track) -> Listened:
+    heard = listen(track)
+    if not heard.envelope.silent:
+        _ = heard.strokes  # in this thread, not in several of those that compare them
+    return heard
 
 
 def struck_at(heard: Listened, samples: Ints) -> Listened:
@@ -185,14 +220,13 @@ def struck_at(heard: Listened, samples: Ints) -> Listened:
 
 def same_samples(first: Listened, second: Listened) -> bool:
     """Whether two tracks hold the very same samples from the same start; read again only where energies agree."""
-    a, b = first.track, second.track
     if (
-        a.frames != b.frames
-        or a.start_s != b.start_s
+        first.frames != second.frames
+        or first.start_s != second.start_s
         or not np.array_equal(first.envelope.power, second.envelope.power)
     ):
         return False
-    return all(np.array_equal(x, y) for x, y in zip(a.blocks(), b.blocks(), strict=True))
+    return all(np.array_equal(x, y) for x, y in zip(first.blocks(), second.blocks(), strict=True))
 
 
 def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
@@ -285,9 +319,9 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
     """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it."""
     loud_times = []
     for one in heard:
-        strokes, rate = one.strokes, one.track.sample_rate
+        strokes, rate = one.strokes, one.sample_rate
         loud = (strokes.level_db > SOFTEST_DB) & (strokes.novelty > CLEARLY_RISEN)
-        loud_times.append(strokes.samples[loud] / rate + one.track.start_s)
+        loud_times.append(strokes.samples[loud] / rate + one.start_s)
     times = np.sort(np.concatenate([np.zeros(0), *loud_times]))
     kept: list[float] = []
     for time in times.tolist():
@@ -330,7 +364,7 @@ def _own(one: Listened) -> Bools:
 
 def _times_s(one: Listened) -> Floats:
     """When the strokes are, in order, on the take's clock."""
-    times: Floats = one.strokes.samples / one.track.sample_rate + one.track.start_s
+    times: Floats = one.strokes.samples / one.sample_rate + one.start_s
     return times
 
 

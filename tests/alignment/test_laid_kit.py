@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from two_drums import RATE, UNTOLD, called, kit, onto, roomy
@@ -193,6 +195,28 @@ _SIDE = (("OHL", "left", 0), ("room-oh 2", "left", 66))
 
 def test_one_overhead_is_found_as_well(rng):
     assert onto(kit(rng), "one", "two", "left") == "left"
+
+
+class Counted:
+    """Samples that remember which of the long blocks were read in which a track is listened to."""
+
+    def __init__(self, samples):
+        self.samples, self.starts = samples, []
+
+    def read(self, start, frames):
+        if frames > RATE:
+            self.starts.append(start)
+        return self.samples.read(start, frames)
+
+
+@pytest.mark.parametrize("options", [{}, {"on_strokes": True}, {"on_strokes": True, "over_kit": True}])
+def test_each_track_is_listened_to_once_whatever_is_asked_of_it(rng, options):
+    tracks = kit(rng)
+    counted = [replace(tracks[name], samples=Counted(tracks[name].samples)) for name in ("one", "two", "left", "right")]
+    found = measured(counted[0], counted[1:], **options)
+    assert found.named == ("one" if "over_kit" in options else None)
+    for track in counted:
+        assert len(track.samples.starts) == len(set(track.samples.starts)) > 1
 
 
 def test_copies_of_one_mic_are_no_kit_and_the_first_of_them_stays_the_reference(rng):

@@ -31,7 +31,7 @@ def struck(times_s, others_s=(), *, seed=0, bleed=0.02, start_s=0.0):
 
 
 def own_s(one):
-    return one.strokes.samples[one.strokes.weight > 0] / RATE + one.track.start_s
+    return one.strokes.samples[one.strokes.weight > 0] / RATE + one.start_s
 
 
 HATS, SNARES = np.arange(1.0, 11.0), np.arange(2.0, 11.0, 2.0)
@@ -79,7 +79,7 @@ def test_silence_and_strokes_beyond_those_that_are_compared_do_no_harm():
 
 def test_the_surer_of_both_ways_is_told():
     """A reliable answer of the pair stays; with a third track in it the others change nothing."""
-    tracks = [one.track for one in (struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2))]
+    tracks = [struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2)]
     far = Track.from_array("far", np.roll(tracks[0].read(0, tracks[0].frames), 200), RATE)
     alone, among = measure_pair(tracks[0], far), measure_many(tracks[0], [far, tracks[1]])[0]
     assert alone.reliable
@@ -111,7 +111,7 @@ def test_two_looks_that_agree_are_surer_than_either_and_two_that_do_not_are_not(
 
 def looks(monkeypatch, *answers):
     """How many of the hat's strokes each look is by, and what is told, where these are the looks' answers."""
-    hat, snare = (one.track for one in (struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2)))
+    hat, snare = struck(HATS, SNARES + 0.4, seed=1), struck(SNARES, HATS + 0.4, seed=2)
     strokes = []
 
     def told(seen):

@@ -43,7 +43,7 @@ def test_the_other_track_as_the_close_mic_says_the_same_with_the_other_sign(pair
 
 def test_an_inverted_track_turns_the_correlations_and_nothing_else(pair):
     near, far = pair
-    turned = listen(Track.from_array("far", -far.track.read(), RATE))
+    turned = listen(Track.from_array("far", -far.read(), RATE))
     one, other = stroke_curves(near, far, LAGS), stroke_curves(near, turned, LAGS)
     assert np.allclose(one.correlation, -other.correlation)
     assert np.allclose(one.novelty, other.novelty)
@@ -53,7 +53,7 @@ def test_an_inverted_track_turns_the_correlations_and_nothing_else(pair):
 
 def test_tracks_that_began_at_other_times_are_compared_on_one_clock(pair):
     near, far = pair
-    moved = Track.from_array("far", far.track.read(), RATE, start_s=0.01)
+    moved = Track.from_array("far", far.read(), RATE, start_s=0.01)
     found = stroke_curves(near, listen(moved), LAGS + 480)
     assert abs((LAGS + 480)[np.argmax(found.stack.sum(axis=0))] - LATE - 480) <= 5
 
@@ -64,8 +64,8 @@ def test_a_pair_is_seen_with_either_track_as_the_close_mic_and_as_one_path(pair)
     assert abs(seen.events[0].delay_s - LATE / RATE) < 4e-4
     assert seen.chances.sum() == pytest.approx(1.0)  # so alike are no two that share nothing
     near, far = pair
-    noise = 0.3 * np.random.default_rng(4).normal(size=far.track.frames)
-    drowned = look(near, listen(Track.from_array("far", far.track.read() + noise, RATE)), reach_s=0.02)
+    noise = 0.3 * np.random.default_rng(4).normal(size=far.frames)
+    drowned = look(near, listen(Track.from_array("far", far.read() + noise, RATE)), reach_s=0.02)
     assert drowned.chances.sum() < 1.0  # what is missing is that the two share nothing
 
 

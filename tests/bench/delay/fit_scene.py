@@ -57,7 +57,7 @@ def looks(session: score_scene.Session) -> Iterator[tuple[score_scene.Heard, str
 
     def kept(own, other, **options):
         found = posterior.look(own, other, **options)
-        seen.append((own.track.name, other.track.name, found))
+        seen.append((own.name, other.name, found))
         return found
 
     tracks = [Track.from_array(name, sound, session.rate) for name, sound in session.tracks.items()]
@@ -73,7 +73,7 @@ def looks(session: score_scene.Session) -> Iterator[tuple[score_scene.Heard, str
 def answer(source: str, window: tuple[float, float], seen: Look, expected: tuple[float, float], weights: Weights):
     """What is told of a look by some weights, under a scene; None where nothing is told, or it is off the plan."""
     posterior.EVENT_WEIGHTS, posterior.ONSET_WEIGHTS = weights
-    rate = seen.first.track.sample_rate
+    rate = seen.first.sample_rate
     odds = posterior.prior_odds(seen.found.lags / rate, *expected, REACH_S)
     likely, chances = posterior.events(seen.found, rate, odds=odds)
     onset = posterior.begins(replace(seen, events=tuple(likely), chances=chances, expected=expected), likely[0])
