@@ -40,6 +40,7 @@ __all__ = [
     "followed",
     "held_against",
     "limited",
+    "moved_onto",
     "stated",
     "still",
     "unmoved",
@@ -145,8 +146,20 @@ def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> 
     >>> found.reference, found.onto, [(one.track, one.delay_s, one.uncertainty_s, one.shift_s) for one in found.shifts]
     ('snare', 'overhead', [('overhead', 0.002, 1e-05, 0.0), ('snare', 0.0, 0.0, 0.002)])
     """
+    shifts = _told_against(offsets, reference)
+    known = ", by its name and its sound," if by_name else ""
+    words = (
+        f"'{offsets.reference}'{known} stands over the whole kit, more surely than '{reference}', named first: all is "
+        f"laid onto '{offsets.reference}' (--reference '{reference}' lays all onto it)"
+    )
+    words = f"{words}; {offsets.compromise}" if offsets.compromise else words
+    return replace(offsets, reference=reference, onto=offsets.reference, shifts=tuple(shifts), compromise=words)
+
+
+def _told_against(offsets: Offsets, reference: str) -> list[Shift]:
+    """The same shifts with the delays that they have against another track."""
     named = offsets.shift(reference)
-    shifts = [
+    return [
         replace(one, delay_s=0.0, uncertainty_s=0.0)
         if one is named
         else replace(
@@ -156,13 +169,44 @@ def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> 
         )
         for one in offsets.shifts
     ]
-    known = ", by its name and its sound," if by_name else ""
+
+
+def moved_onto(offsets: Offsets, reference: str, *, max_shift_s: float | None = None) -> Offsets:
+    """The same places against each other, all moved so that a track which is not over the kit stays as it is.
+
+    >>> laid = Shift("snare", -2e-3, 1e-5, 2e-3, polarity_flip=True, reliable=True, applied=True)
+    >>> stays = Shift("room", 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True, basis="recorded")
+    >>> found = moved_onto(Offsets("overhead", 48000, (still("overhead"), laid, stays)), "snare")
+    >>> [(one.track, one.delay_s, one.shift_s, one.polarity_flip, one.basis) for one in found.shifts]
+    ... # doctest: +NORMALIZE_WHITESPACE
+    [('snare', 0.0, 0.0, False, 'reference'), ('overhead', 0.002, -0.002, True, 'arrival'),
+     ('room', 0.002, -0.002, True, 'recorded')]
+    """
+    named, onto = offsets.shift(reference), offsets.reference
+    is_moved = named.shift_s != 0.0 or named.polarity_flip
+
+    def moved(one: Shift) -> Shift:
+        found = replace(
+            one,
+            shift_s=one.shift_s - named.shift_s + 0.0,
+            polarity_flip=one.polarity_flip != named.polarity_flip,
+            basis=named.basis if one.track == onto else one.basis,
+        )
+        if is_moved and one.track == onto:
+            found = replace(found, reason=f"'{reference}' onto it: {named.reason or 'by its arrival'}")
+        elif is_moved and one.basis == "recorded":
+            found = replace(found, reason=f"moves with '{onto}'" + (f" ({one.reason})" if one.reason else ""))
+        return limited(found, max_shift_s)
+
+    shifts = [moved(one) for one in _told_against(offsets, reference) if one.track != reference]
+    way = "is moved as one, so that its image stays" if is_moved else "stays as well"
     words = (
-        f"'{offsets.reference}'{known} stands over the whole kit, more surely than '{reference}', named first: all is "
-        f"laid onto '{offsets.reference}' (--reference '{reference}' lays all onto it)"
+        f"'{reference}' stays, as --reference asks; what stands over the kit with '{onto}' {way}; close mics go where "
+        "their own strokes add up best with it, both at one level"
     )
-    words = f"{words}; {offsets.compromise}" if offsets.compromise else words
-    return replace(offsets, reference=reference, onto=offsets.reference, shifts=tuple(shifts), compromise=words)
+    left = [one.track for one in shifts if not one.applied]
+    words = f"{words}, but for {', '.join(left)}" if left else words
+    return replace(offsets, reference=reference, shifts=(still(reference), *shifts), compromise=words)
 
 
 def still(reference: str) -> Shift:

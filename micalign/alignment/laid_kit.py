@@ -68,17 +68,22 @@ _SURE: Final = (1.0 + math.erf(SURELY / math.sqrt(2.0))) / 2.0  # what `SURELY` 
 
 @dataclass(frozen=True)
 class LaidKit:
-    """The tracks of a kit with what they are to be moved by, and what that follows from."""
+    """The tracks of a kit with what they are to be moved by, and what that follows from.
+
+    ``over``: what stands over the kit beside the reference.
+    """
 
     rows: tuple[TrackDelay, ...]
     basis: Mapping[str, Basis]
+    over: frozenset[str] = frozenset()
 
 
 def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> LaidKit:
     """The rows with what the tracks of a kit are to be moved by in place of their arrivals.
 
     Rows are left as they are where the reference does not stand over a kit: two close mics at least, or one and another
-    mic over the same kit, must be among the tracks. Then every track that is not over the kit is tried.
+    mic over the same kit, must be among the tracks, and it must be no drum's own. Then every track that is not over the
+    kit is tried.
     """
     heard = listen(reference)
     # What surely comes later than any overhead hears its kit is no track of this kit.
@@ -96,7 +101,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         name for name, decibels in spread.items() if name in beside_it or (name not in early and decibels <= OVER_DB)
     ]
     close = _close(heard, others, spread, early if mate else set())
-    if not close or len(close) + len(over) < FEWEST_MICS:
+    if not close or len(close) + len(over) < FEWEST_MICS or _is_a_drums(reference.name, told):
         return LaidKit(tuple(rows), {})
     alike = sorted((name for name in over if name not in rooms), key=lambda name: spread[name])
     beside = ([mate] if mate is not None else alike)[:1]
@@ -120,7 +125,13 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
             laid[row.track], basis[row.track] = delay, by
             if by in _MOVED and delay.reliable and _is_early(delay):
                 shifts.append(-delay.delay_s)
-    return LaidKit(tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows), basis)
+    kept = tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows)
+    return LaidKit(kept, basis, frozenset({*over, *beside_it} - rooms))
+
+
+def _is_a_drums(name: str, told: HeardKit | None) -> bool:
+    """Whether a track is a drum's own mic: it hears that drum first, and is no overhead that hears a cymbal so."""
+    return told is not None and told.row(name) in told.drums and not mates_of(name, told)
 
 
 def left_without_close_mics(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> LaidKit:
@@ -267,9 +278,11 @@ def _laid(
     span: tuple[float, float, float] | None,
 ) -> tuple[Delay, Basis]:
     """A close mic as it is laid onto what stands over the kit, or what else may; ``span``: as `_span` tells."""
+    if one.envelope.silent:
+        return replace(delay, reliable=False), _RECORDED
     if not one.strokes.gap_db:
         words = "none of its strokes stands out as its own: left as recorded"
-        return replace(delay, reliable=False, reason=words), "arrival"
+        return _still(delay, words), _RECORDED
     arrival, near, within_s = _where(delay, span)
     found = laid_by_strokes(
         one,
@@ -281,7 +294,7 @@ def _laid(
         instead=sums[1],
     )
     if found is None:
-        return replace(delay, reliable=False, reason="it has too few strokes of its own: left as recorded"), "arrival"
+        return _still(delay, "it has too few strokes of its own: left as recorded"), _RECORDED
     if found.by == "arrival":
         return replace(delay, reason=found.words), found.by
     if near is None and sum(found.gains_db) < UNSURE_WORTH_DB:

@@ -59,8 +59,9 @@ class Measured:
     own strokes add up best, and not by their arrivals. ``stretches``: where one source seems to sound alone.
     ``struck``: with a scene, the struck sources whose own mics are to be laid by their strokes. ``named`` is the track
     that was asked for as reference where another stands over the kit and is the reference here; ``by_name``: that one
-    is called an overhead, and nothing that is heard speaks against it. ``basis``: what a track's place follows from,
-    where that is not its arrival.
+    is called an overhead, and nothing that is heard speaks against it. ``stays``: all is moved so that ``named`` stays.
+    ``basis``: what a track's place follows from, where that is not its arrival. ``over``: what stands over the kit
+    beside the reference.
     """
 
     reference: str
@@ -73,7 +74,9 @@ class Measured:
     struck: Struck | None = None
     named: str | None = None
     by_name: bool = False
+    stays: bool = False
     basis: Mapping[str, Basis] = field(default_factory=dict)
+    over: frozenset[str] = frozenset()
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""
@@ -98,6 +101,7 @@ def measured(
     by: By = "sum",
     on_strokes: bool = False,
     over_kit: bool = False,
+    stays: bool = False,
     progress: Callable[[str, float], None] | None = None,
 ) -> Measured:
     """Tracks against a reference, with no scene to tell sources apart.
@@ -121,6 +125,8 @@ def measured(
         Where another track stands over the kit and the reference does not, measure against it, so that it stays;
         ``named`` is the reference then. Where it is a kit and none surely stands over it, nothing moves; nor does a
         mic where all are called overheads or a room's (`left_without_close_mics`).
+    stays : bool
+        The reference is meant: a close mic stays, and what stands over the kit is moved with all that is laid onto it.
     progress : callable, optional
         Told what is being done, and which share of all is done, 0 to 1.
     """
@@ -138,7 +144,7 @@ def measured(
             return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
     else:
         heard = listen_all((reference, *tracks), progress=tell, steps=2 * len(tracks) + 1)
-        kit = _over_kit(heard, max_delay_s, by, tell) if over_kit and on_strokes else None
+        kit = _over_kit(heard, max_delay_s, by, tell, stays=stays) if over_kit and on_strokes else None
         if kit is not None:
             return kit
         reference, *tracks = heard
@@ -147,21 +153,22 @@ def measured(
         if not on_strokes:
             return found
         laid = laid_on_strokes(reference, tracks, found.tracks)
-        return replace(found, tracks=laid.rows, on_strokes=bool(laid.basis), basis=laid.basis)
+        return replace(found, tracks=laid.rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over)
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 
 
 def _over_kit(
-    heard: Sequence[Listened], max_delay_s: float, by: By, tell: Callable[[str, float], None]
+    heard: Sequence[Listened], max_delay_s: float, by: By, tell: Callable[[str, float], None], *, stays: bool
 ) -> Measured | None:
     """Everything against a mic over the kit, None where the reference may be one or the tracks are no kit.
 
-    Of a kit over which none is surely, the one that happens to be first is no reference: nothing is to move.
+    Of a kit over which none is surely, the one that happens to be first is no reference: nothing is to move. One that
+    is meant is, and where it stands over the kit itself it is that.
     """
     reference, *tracks = heard
     every = {track.name: track for track in heard}
-    if all(is_called(name, OVER_WORDS | ROOM_WORDS) for name in every):
+    if not stays and all(is_called(name, OVER_WORDS | ROOM_WORDS) for name in every):
         delays = measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell)
         pairs = [TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True)]
         kept = left_without_close_mics(reference, tracks, pairs)
@@ -172,11 +179,15 @@ def _over_kit(
     if onto is not None:
         others = [track for name, track in every.items() if name != onto]
         found = measured(every[onto], others, max_delay_s=max_delay_s, by=by, on_strokes=True, progress=tell)
+        if stays and reference.name in found.over:
+            return None
         if found.on_strokes:
-            return replace(found, named=reference.name, by_name=is_called(onto, OVER_WORDS))
+            return replace(found, named=reference.name, by_name=is_called(onto, OVER_WORDS), stays=stays)
         if is_called(onto, OVER_WORDS):
             # A name alone makes no kit of three mics at one source.
             return None
+    if stays:
+        return None
     rows = tuple(TrackDelay(track.name, _NOT_OVER) for track in tracks)
     left: dict[str, Basis] = {track.name: "recorded" for track in tracks}
     return Measured(reference.name, reference.sample_rate, rows, basis=left)

@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Final
 
 from micalign.alignment.close_mics import Struck, laid_close_mics
-from micalign.alignment.compromise import Offsets, Shift, agreed, followed, held_against, stated
+from micalign.alignment.compromise import Offsets, Shift, agreed, followed, held_against, moved_onto, stated
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
@@ -302,11 +302,15 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
             shifts,
             reference=found.reference,
             sample_rate=found.sample_rate,
-            max_shift_s=limits.max_shift_s,
+            max_shift_s=None if found.stays else limits.max_shift_s,
             summed=summed,
             on_strokes=found.on_strokes,
         )
-        return offsets if found.named is None else held_against(offsets, found.named, by_name=found.by_name)
+        if found.named is None:
+            return offsets
+        if found.stays:
+            return moved_onto(offsets, found.named, max_shift_s=limits.max_shift_s)
+        return held_against(offsets, found.named, by_name=found.by_name)
     gains = gains_db or {}
     heard = []
     for one in found.sources:

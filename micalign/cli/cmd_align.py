@@ -114,9 +114,9 @@ def command(
     it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
 
     Of a drum kit the mics over all of it stay, and so do those in the room; each close mic goes where its own strokes
-    add up best with the former, at equal level. That is so also where REFERENCE is a close mic, unless --reference
-    names it. What is called overhead, oh, room or amb is taken for that; where none is surely over it, or there is no
-    close mic, nothing moves.
+    add up best with the former, at equal level. That is so also where REFERENCE is a close mic; where --reference names
+    one, all are then moved as one so that it stays. What is called overhead, oh, room or amb is taken for that; where
+    none is surely over the kit, or there is no close mic, nothing moves.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and tracks that share no source but as faint bleed are left as recorded. A drum's mic lies by its arrival,

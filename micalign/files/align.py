@@ -154,7 +154,8 @@ def _measured(session: Session, asked: AlignRequest, progress: Progress) -> Meas
         drift=asked.correct_drift,
         by=asked.by,
         on_strokes=asked.by == "sum",
-        over_kit=asked.reference is None and not asked.match_phase,
+        over_kit=not asked.match_phase,
+        stays=asked.reference is not None,
         loopback=None
         if asked.loopback is None
         else open_loopback(reference_first(asked.tracks, asked.reference)[0], asked.loopback, asked.clock).loopback,

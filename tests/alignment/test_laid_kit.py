@@ -292,6 +292,47 @@ def test_with_a_close_mic_first_the_pair_stays_all_the_same(rng):
     assert (named.reference, named.named) == ("one", None)
 
 
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_a_close_mic_that_is_meant_stays_and_the_kit_moves_as_one(rng, polarity):
+    """Its places against each other are those of the kit laid onto its overheads; so are its room mics."""
+    tracks = roomy(kit(rng, polarity=polarity))
+    first, *others = (tracks[name] for name in ("one", "two", "left", "right", "room left", "room right"))
+    plain = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints("one"))
+    meant = planned(measured(first, others, on_strokes=True, over_kit=True, stays=True), Constraints("one"))
+    assert (meant.reference, meant.onto, meant.shift("one").basis) == ("one", None, "reference")
+    by, turned = plain.shift("one").shift_s, plain.shift("one").polarity_flip
+    assert (by > 2e-3, turned) == (True, polarity < 0)
+    for one, other in ((meant.shift(name), plain.shift(name)) for name in tracks):
+        assert one.shift_s == pytest.approx(other.shift_s - by)
+        assert one.polarity_flip is (other.polarity_flip != turned)
+        assert one.delay_s + one.shift_s == pytest.approx(0.0, abs=1e-12)
+    assert meant.shift("right").reason.startswith("moves with 'left'")
+    assert meant.shift("left").basis == plain.shift("one").basis
+    # No further than is allowed, as everywhere.
+    held = measured(first, others, on_strokes=True, over_kit=True, stays=True)
+    assert not planned(held, Constraints("one", max_shift_s=1e-3)).shift("left").applied
+
+
+@pytest.mark.parametrize("named", ["right", "room left"])
+def test_a_mic_that_is_meant_and_is_at_no_drum_stays_and_moves_nothing_else(rng, named):
+    tracks = roomy(kit(rng))
+    others = [track for name, track in tracks.items() if name != named]
+    meant = planned(measured(tracks[named], others, on_strokes=True, over_kit=True, stays=True), Constraints(named))
+    assert [meant.shift(name).shift_s for name in ("left", "right", "room left")] == [0.0] * 3
+    assert meant.reference == named
+    assert 131 / RATE < meant.shift("one").shift_s < 142 / RATE
+
+
+def test_the_mic_of_a_drums_other_head_is_laid_by_arrival_and_turned(rng):
+    """Where nothing stands over the kit, a drum's own mic that is named is no such mic either."""
+    tracks = kit(rng)
+    other = Track.from_array("other head", -np.roll(tracks["one"].read(), 3) + 1e-5 * rng.normal(size=12 * RATE), RATE)
+    found = measured(tracks["one"], [other, tracks["two"]], on_strokes=True, over_kit=True, stays=True)
+    head = planned(found, Constraints("one")).shift("other head")
+    assert (head.polarity_flip, head.basis) == (True, "arrival")
+    assert head.shift_s * RATE == pytest.approx(-3, abs=0.1)
+
+
 def test_a_third_mic_over_the_kit_that_was_named_first_stays_though_all_is_laid_onto_the_pair(rng):
     """It hangs 1 ms behind them and its lows do not meet theirs: where it stands in the list is no hint."""
     tracks = kit(rng)
