@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from micalign.alignment.compromise import Offsets, Shift, limited
 from micalign.alignment.constraints import Constraints
+from micalign.alignment.offsets import Offsets, Shift, limited
 from micalign.alignment.own_strokes import (
     SILENT,
     CloseMic,

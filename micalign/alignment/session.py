@@ -12,10 +12,11 @@ from dataclasses import replace
 from typing import Final
 
 from micalign.alignment.close_mics import Struck, laid_close_mics
-from micalign.alignment.compromise import Offsets, Shift, agreed, followed, held_against, moved_onto, stated
+from micalign.alignment.compromise import agreed, stated
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.offsets import Offsets, Shift, followed, held_against, moved_onto
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found

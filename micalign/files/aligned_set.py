@@ -12,7 +12,6 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from micalign.acoustics.air import speed_of_sound_in
-from micalign.alignment.compromise import Offsets, Remain, Shift
 from micalign.alignment.di_and_mics import PairSum
 from micalign.alignment.gain import (
     BlendTrack,
@@ -25,6 +24,7 @@ from micalign.alignment.gain import (
     sum_gain,
 )
 from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
+from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.pairings import By
 from micalign.errors import TakeError
 from micalign.files import tuned

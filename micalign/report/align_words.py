@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from micalign.acoustics.prediction import predict
-from micalign.alignment.compromise import Remain
+from micalign.alignment.offsets import Remain
 from micalign.arrays import Floats
 from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME

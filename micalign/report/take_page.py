@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from micalign.alignment.compromise import Offsets, Remain, Shift
 from micalign.alignment.di_and_mics import THIRDS_HZ, PairSum
 from micalign.alignment.gain import BlendTrack, SumGain, loudest_moment, sum_gain
+from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.shift import Span, shifted_blocks
@@ -109,7 +109,7 @@ def stretch(
 
     Examples
     --------
-    >>> from micalign.alignment.compromise import Shift, followed
+    >>> from micalign.alignment.offsets import Shift, followed
     >>> late = Shift("late", 0.002, 0.0, -0.002, polarity_flip=True, reliable=True, applied=True)
     >>> offsets = followed([late], reference="first", sample_rate=1000)
     >>> tracks = [Track.from_array("first", [0, 1, 0, 0, 0], 1000), Track.from_array("late", [0, 0, 0, -1, 0], 1000)]

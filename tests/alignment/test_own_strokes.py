@@ -10,8 +10,8 @@ from two_drums import RATE, kit, over, own_times
 
 from micalign.alignment import own_strokes
 from micalign.alignment.close_mics import Struck, laid_close_mics
-from micalign.alignment.compromise import Offsets, Shift
 from micalign.alignment.constraints import Constraints
+from micalign.alignment.offsets import Offsets, Shift
 from micalign.alignment.own_strokes import Place, PlacedTrack, laid_by_strokes, lows_meet
 from micalign.take.tracks import Track
 from micalign.tdoa.strokes import listen

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.alignment.compromise import Shift, followed
+from micalign.alignment.offsets import Shift, followed
 from micalign.report.take_page import stretch
 from micalign.take.tracks import Track
 

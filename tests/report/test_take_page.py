@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from types import SimpleNamespace
 
-from micalign.alignment.compromise import Remain
+from micalign.alignment.offsets import Remain
 from micalign.report.take_page import take_values
 
 
