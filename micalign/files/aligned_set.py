@@ -26,6 +26,7 @@ from micalign.alignment.gain import (
 from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.pairings import By
+from micalign.alignment.tuned import LOW_HZ
 from micalign.errors import TakeError
 from micalign.files import tuned
 from micalign.files.aligned_audio import SUFFIX, AlignedFile, Targets, group_span, needed_bytes, write_aligned
@@ -234,7 +235,7 @@ def write_set(
         sheet = _with_sheets(made, targets, sheet, session)
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    said = (*_remarks(plan, sheet, targets), *_lost_words(lost)), session.laid.notes, plan.sums
+    said = (*_remarks(plan, sheet, targets), *_lost_words(lost, gain)), session.laid.notes, plan.sums
     return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *said)
 
 
@@ -306,13 +307,22 @@ def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]
     return said
 
 
-def _lost_words(lost: LostBand | None) -> Iterator[str]:
+def _lost_words(lost: LostBand | None, gain: SumGain) -> Iterator[str]:
+    """A band that the sum loses, with what it gains on the whole where it does."""
     if lost is not None:
         by, which = "by several moves together", "some"
         if lost.track:
             by, which = f"most of it by the move of '{lost.track}', which costs {lost.costs_db:.1f} dB there", "it"
+        whole = (gain.before_db, gain.after_db, "in all")
+        lows = (gain.low_before_db, gain.low_after_db, f"at {LOW_HZ[0]:.0f}-{LOW_HZ[1]:.0f} Hz")
+        gained = [
+            f"{after - before:.1f} dB {where}"
+            for before, after, where in (whole, lows)
+            if before is not None and after is not None and after - before >= tuned.HEARD_DB
+        ]
+        won = f"gains {' and '.join(gained)}, and " if gained else ""
         yield (
-            f"the sum of all tracks loses {lost.lost_db:.1f} dB at {lost.low_hz:.0f}-{lost.high_hz:.0f} Hz: {by}; "
+            f"the sum of all tracks {won}loses {lost.lost_db:.1f} dB at {lost.low_hz:.0f}-{lost.high_hz:.0f} Hz: {by}; "
             f'listen, and leave {which} out with "applied": false in offsets.json where the sum is thinner'
         )
 

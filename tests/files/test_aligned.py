@@ -12,10 +12,12 @@ import numpy as np
 import pytest
 import soundfile
 
+from micalign.alignment.gain import LostBand, SumGain
 from micalign.alignment.moved import MovedTrack
 from micalign.errors import OutputError, TakeError
 from micalign.files import aligned_audio
 from micalign.files.aligned_audio import AlignedFile, group_span, output_names, refuse_clashes, write_aligned
+from micalign.files.aligned_set import _lost_words
 from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import Decoder
 from micalign.files.encode import Written
@@ -304,3 +306,19 @@ def test_clashes_are_told_apart_by_folder(tmp_path: Path) -> None:
         refuse_clashes([tmp_path / "a" / "x.wav", tmp_path / "a" / ".." / "A" / "x.wav"])
     with pytest.raises(OutputError, match="would be one file"):
         refuse_clashes([tmp_path / "fl\u00f6te.wav", tmp_path / "flo\u0308te.wav"])
+
+
+@pytest.mark.parametrize(
+    ("after_db", "low_after_db", "said"),
+    [
+        (1.9, 3.2, "the sum of all tracks gains 0.9 dB in all and 2.1 dB at 60-250 Hz, and loses 1.8 dB at 45-56 Hz: "),
+        (0.6, 3.2, "the sum of all tracks gains 2.1 dB at 60-250 Hz, and loses 1.8 dB at 45-56 Hz: "),
+        (1.0, None, "the sum of all tracks loses 1.8 dB at 45-56 Hz: "),
+    ],
+)
+def test_a_lost_band_is_weighed_against_what_the_sum_gains(after_db, low_after_db, said) -> None:
+    """Said alone, a narrow band's loss makes a better sum look like a worse one."""
+    lost = LostBand(44.7, 56.2, 1.8, "kick", 1.4)
+    (words,) = _lost_words(lost, SumGain(1.0, after_db, (), 1.1, low_after_db))
+    assert words.startswith(f"{said}most of it by the move of 'kick', which costs 1.4 dB there; listen")
+    assert list(_lost_words(None, SumGain(1.0, after_db, ()))) == []
