@@ -34,7 +34,7 @@ class Shift:
 
     ``as_recorded``: nothing is done by right, since the track shares no source with the others. ``basis``: what the
     shift follows from; where that is "reference" or "recorded" the track stays by right and ``delay_s`` was not
-    measured, but follows from the shifts.
+    measured, but follows from the shifts; None: a user edited it.
     """
 
     track: str
@@ -47,7 +47,7 @@ class Shift:
     reason: str | None = None
     drift_ppm: float | None = None
     as_recorded: bool = False
-    basis: Basis = "arrival"
+    basis: Basis | None = "arrival"
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,7 +108,7 @@ def apply_offsets(
     session = replace(session, tracks=session.ordered)
     by_name = {one.track: one for one in sheet.tracks}
     sheet = sheet.model_copy(update={"tracks": tuple(by_name[track.name] for track in session.tracks)})
-    offsets, actions = _moved_by_sheet(sheet, session.tracks)
+    offsets, actions = _moved_by_sheet(sheet, session.tracks, path.name)
     followed = replace(
         asked,
         whole_samples=sheet.whole_samples,
@@ -282,8 +282,11 @@ def _original(sheet_path: Path, one: TrackOffset, sample_rate: int, hashes: dict
     return track
 
 
-def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track]) -> tuple[Offsets, tuple[MovedTrack, ...]]:
-    """What an offsets file asks for, edits and all; only what says ``applied`` is applied."""
+def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track], name: str) -> tuple[Offsets, tuple[MovedTrack, ...]]:
+    """What an offsets file asks for, edits and all; only what says ``applied`` is applied.
+
+    Why it was so when it was measured is not said again: an edit may have made that untrue.
+    """
     shifts, actions = [], []
     for one, track in zip(sheet.tracks, tracks, strict=True):
         applied = one.applied
@@ -296,8 +299,9 @@ def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track]) -> tuple[Offset
                 polarity_flip=applied and one.polarity_flip,
                 reliable=one.reliable,
                 applied=applied,
-                reason=one.reason,
+                reason=None if one.track == sheet.reference else f"as {name} says" + ", edited" * one.is_edited,
                 drift_ppm=one.drift_ppm,
+                basis=None if one.is_edited else one.basis,
             )
         )
         actions.append(
@@ -310,6 +314,6 @@ def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track]) -> tuple[Offset
             )
         )
     offsets = Offsets(
-        sheet.reference, sheet.sample_rate, tuple(shifts), compromise="as the offsets file says", onto=sheet.laid_onto
+        sheet.reference, sheet.sample_rate, tuple(shifts), compromise=f"as {name} says", onto=sheet.laid_onto
     )
     return offsets, tuple(actions)

@@ -97,7 +97,8 @@ class TrackOffset(_Strict):
 
     ``basis`` is what its shift follows from: that all is laid onto it, when the sound arrives in it, where it adds up
     best, or nothing, since it was left as recorded. With "reference" and "recorded" ``delay_s`` was not measured but
-    follows from the shifts. Where it is not ``applied``, it is what the shift would follow from.
+    follows from the shifts, and nothing is uncertain of it. Where it is not ``applied``, it is what the shift would
+    follow from; null where a user edited the shift.
 
     ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
     ``start_s`` is by how much later than the reference it began by its time stamp; shifts count from there.
@@ -128,6 +129,12 @@ class TrackOffset(_Strict):
     original: str = Field(min_length=1, max_length=tuned.LONGEST_TEXT)
     channel: int = Field(ge=1, le=tuned.MOST_TRACKS)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
+
+    @property
+    def is_edited(self) -> bool:
+        """Whether its shift is another than the one that was written."""
+        written = self.written_samples
+        return written is None or abs(self.shift_samples - written) > tuned.AGREE_SAMPLES
 
 
 class OffsetsFile(_Strict):

@@ -131,12 +131,19 @@ def test_offsets_can_be_edited_and_applied(folder, tmp_path):
     same = micalign("align", "--offsets", sheet, "-o", tmp_path / "same", "-q")
     assert same.status == 0
     assert digest(tmp_path / "same/track-aligned.wav") == digest(tmp_path / "out/track-aligned.wav")
+    kept = {row["track"]: row for row in json.loads((tmp_path / "same/offsets.json").read_text())["tracks"]}
+    assert {name: (row["basis"], row["reason"]) for name, row in kept.items()} == {
+        "reference.wav": ("reference", None), "track.wav": ("arrival", "as offsets.json says")
+    }  # fmt: skip
     entry = next(row for row in document["tracks"] if row["track"] == "track.wav")
     entry["shift_samples"] += 10
     entry["polarity_flip"] = False
     sheet.write_text(json.dumps(document))
     edited = micalign("align", "--offsets", sheet, "-o", tmp_path / "edited", "--json")
     assert edited.status == 0
+    moved = next(row for row in edited.document["tracks"] if row["track"] == "track.wav")
+    assert (moved["basis"], moved["reason"]) == (None, "as offsets.json says, edited")
+    assert edited.document["compromise"] == "as offsets.json says"
     found = micalign(
         "measure", tmp_path / "edited/reference-aligned.wav", tmp_path / "edited/track-aligned.wav", "--json"
     )
