@@ -229,11 +229,13 @@ def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[
 
 
 def aligned_line(offsets: OffsetsFile, folder: Path) -> str:
-    """A set in a line: how many tracks moved, which did not, what the sum gained, where it lies."""
+    """A set in a line: how many tracks were laid, which were not, what the sum gained, where it lies."""
     onto = offsets.laid_onto or offsets.reference
     others = [one for one in offsets.tracks if one.track != onto]
-    moved = sum(one.applied for one in others)
-    stated = f"{moved} of {len(others)} tracks laid onto '{onto}'"
+    kept = sum(one.applied and one.basis == "recorded" and not one.shift_samples for one in others)
+    laid = sum(one.applied for one in others) - kept
+    stated = f"{laid} of {len(others)} tracks laid onto '{onto}'"
+    stated += f", {kept} left as recorded" if kept else ""
     turned = [f"'{one.track}'" for one in others if one.applied and one.polarity_flip]
     stated += f"; flipped: {', '.join(turned)}" if turned else ""
     rest = [f"'{one.track}'" for one in others if not one.applied]

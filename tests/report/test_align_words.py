@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from micalign.files.offsets_file import AllPass, OffsetsFile, TrackOffset
-from micalign.report.align_words import gain_table, shift_table, words
+from micalign.report.align_words import aligned_line, gain_table, shift_table, words
 
 
 def sheet(*, flip: bool, polarity: int) -> OffsetsFile:
@@ -74,3 +74,17 @@ def test_an_octave_is_the_power_of_its_thirds():
     # A file of before bands said how loud they are: each counts the same, 10 log10(2 / 2).
     plain = [{key: value for key, value in band.items() if key != "parts_db"} for band in (loud, soft, silent)]
     assert list(gain_table(offsets.model_copy(update={"bands": tuple(plain)})).columns[2].cells)[-2] == "+0.0 dB"
+
+
+def test_a_line_counts_what_was_laid_and_not_what_stays(tmp_path):
+    """A pair over a kit and its room mics are left as recorded by right: nothing was laid there."""
+    (laid,) = sheet(flip=False, polarity=1).tracks
+    still = {"shift_s": 0.0, "shift_samples": 0.0, "delay_s": 0.0}
+    stays = laid.model_copy(update={**still, "track": "room", "basis": "recorded"})
+    refused = laid.model_copy(update={**still, "track": "tom", "applied": False, "reliable": False})
+    made = OffsetsFile(reference="bass mic", sample_rate=48000, tracks=(laid, stays, refused))
+    line = aligned_line(made, tmp_path)
+    assert line.startswith("1 of 3 tracks laid onto 'bass mic', 1 left as recorded; not moved: 'tom'")
+    # What stays against the kit moves with it where a close mic is to stay.
+    along = made.model_copy(update={"tracks": (laid, stays.model_copy(update={"shift_samples": -3.0}))})
+    assert aligned_line(along, tmp_path).startswith("2 of 2 tracks laid onto 'bass mic';")
