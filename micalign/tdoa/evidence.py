@@ -50,7 +50,6 @@ _NEAR_S: Final = 5e-4  # seconds on either side of a lag over which what chance 
 _FEWEST: Final = 4  # strokes of which it can be said whether something follows them
 _STRETCH_S: Final = 0.17  # seconds: long enough for a low note, short enough to tell notes apart
 _MOST_STRETCHES: Final = 80  # more make it slower and no surer
-_GROUPS: Final = 8  # of stretches, whose peaks must agree
 
 
 @dataclass(frozen=True)
@@ -77,13 +76,9 @@ class Curves:
 
 @dataclass(frozen=True)
 class Stretches:
-    """The correlation of everything: ``values``, shape (lags,), a share of full agreement of all frequencies, signed.
-
-    ``agreement``: the share of groups of stretches whose own highest peak is where the whole one's is.
-    """
+    """The correlation of everything: ``values``, shape (lags,), signed, a share of full agreement of frequencies."""
 
     values: Floats
-    agreement: float
 
 
 def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
@@ -244,16 +239,10 @@ def stretch_curve(
     full = float((np.sqrt(powers[0] * powers[1]) * weight).sum())
     if not full > 0:
         return None
-    parts = np.array_split(np.arange(len(spectra.cross)), min(_GROUPS, len(spectra.cross)))
-    groups = np.array([spectra.cross[part].sum(axis=0) * weight for part in parts])
     # What was read at whole samples leaves a fraction of the tracks' own starts.
     turn = np.exp(-2j * np.pi * hz * (float(spectra.centre_s[0]) - middle / rate))
-    curves = irfft(groups * turn, spectra.size) * (spectra.size / (2 * len(spectra.cross) * full))
-    curves = curves[:, lags - middle]
-    whole: Floats = curves.sum(axis=0)
-    tops = np.abs(curves).argmax(axis=1)
-    agreement = float(np.mean(np.abs(tops - np.abs(whole).argmax()) <= 3e-4 * rate))
-    return Stretches(whole, agreement)
+    whole = irfft(spectra.cross.sum(axis=0) * weight * turn, spectra.size)
+    return Stretches(whole[lags - middle] * (spectra.size / (2 * len(spectra.cross) * full)))
 
 
 _FRAME_S: Final = 1.0  # seconds of a search over seconds: longer than a stretch, as windows must overlap

@@ -29,12 +29,11 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats
+from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Candidate, Delay
-from micalign.tdoa.evidence import Curves
-from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, SECOND
-from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, confidence_of, sigma_s
+from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
+from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, common_samples, matched_window, stretches
 from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, TASTE, WALL
@@ -345,14 +344,14 @@ def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
     return sent_back < WALL * abs(float(values[top]))
 
 
-def struck(seen: Look, event: Event, onset: Onset, candidates: tuple[Candidate, ...]) -> Delay:
+def struck(seen: Look, side: Side, event: Event, onset: Onset, candidates: tuple[Candidate, ...]) -> Delay:
     """The delay of a struck source's first wavefront."""
-    delay_s = _between_samples(seen, event, onset.delay_s)
+    later_s = _between_samples(side, side.sign * onset.delay_s)
     # Neither is right wherever the other is: a hat has little below 5 kHz, a far mic's correlation peaks later.
-    likeness = (_first_waves(seen, event, onset.delay_s) + _correlated(seen, event, delay_s)) / 2
+    likeness = (_first_waves(side, side.sign * onset.delay_s) + _correlated(side, later_s)) / 2
     confidence = confidence_of(seen.events, onset, follows=seen.follows, scene=seen.expected is not None)
     return Delay(
-        delay_s,
+        side.sign * later_s,
         sigma_s(onset),
         1 if likeness >= 0 else -1,
         min(abs(likeness), 1.0),
@@ -363,30 +362,30 @@ def struck(seen: Look, event: Event, onset: Onset, candidates: tuple[Candidate, 
     )
 
 
-def _between_samples(seen: Look, event: Event, delay_s: float) -> float:
+def _near(side: Side, later_s: float) -> Ints:
+    """The lags at a first wavefront."""
+    return np.flatnonzero(np.abs(side.lags / side.near.sample_rate - later_s) <= _PICK_S)
+
+
+def _between_samples(side: Side, later_s: float) -> float:
     """The peak of the strokes' correlation where one lies at the first wavefront: it is told between the samples.
 
     Further off it is no arrival but the near field's, or the room's.
     """
-    rate = seen.first.sample_rate
-    curves, sign = _side(seen, event)
-    if curves is None:
-        return delay_s
-    lags = seen.lags if sign > 0 else -seen.lags[::-1]
-    near = np.flatnonzero(np.abs(lags / rate - sign * delay_s) <= _PICK_S)
+    near, correlation, lags = _near(side, later_s), side.curves.correlation, side.lags
     if not len(near):
-        return delay_s
-    size = np.abs(curves.correlation)
+        return later_s
+    size = np.abs(correlation)
     top = int(near[np.argmax(size[near])])
     if not _HALF <= top < len(lags) - _HALF or size[top] < max(size[top - 1], size[top + 1]):
-        return delay_s
-    fine = irfft(rfft(curves.correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF)), 2 * _HALF * _FINER)
+        return later_s
+    fine = irfft(rfft(correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF)), 2 * _HALF * _FINER)
     middle = _HALF * _FINER
     best = middle - _FINER + int(np.argmax(np.abs(fine[middle - _FINER : middle + _FINER])))
     left, here, right = np.abs(fine[best - 1 : best + 2])
     bend = left - 2 * here + right
     offset = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    return sign * float(lags[top] + (best - middle + offset) / _FINER) / rate
+    return float(lags[top] + (best - middle + offset) / _FINER) / side.near.sample_rate
 
 
 def _doubt(seen: Look) -> str:
@@ -397,31 +396,16 @@ def _doubt(seen: Look) -> str:
     return f"several delays are probable: {said}"
 
 
-def _side(seen: Look, event: Event) -> tuple[Curves | None, int]:
-    """The curves of an event's close mic, and 1 where that is the first track, -1 where the second."""
-    if (event.kind == SECOND and seen.curves[1] is not None) or seen.curves[0] is None:
-        return seen.curves[1], -1
-    return seen.curves[0], 1
-
-
-def _correlated(seen: Look, event: Event, delay_s: float) -> float:
+def _correlated(side: Side, later_s: float) -> float:
     """The strokes' correlation at a delay as a share of its highest point, -1 to 1."""
-    curves, sign = _side(seen, event)
-    if curves is None:
-        return 0.0
-    lags = seen.lags if sign > 0 else -seen.lags[::-1]
-    near = curves.correlation[np.abs(lags / seen.first.sample_rate - sign * delay_s) <= _PICK_S]
+    near = side.curves.correlation[_near(side, later_s)]
     top = float(near[np.argmax(np.abs(near))]) if len(near) else 0.0
-    return top / (float(np.abs(curves.correlation).max()) + 1e-30)
+    return top / (float(np.abs(side.curves.correlation).max()) + 1e-30)
 
 
-def _first_waves(seen: Look, event: Event, delay_s: float) -> float:
+def _first_waves(side: Side, later_s: float) -> float:
     """How like the first waves of the strokes are in both tracks, -1 to 1: their sign is the polarity."""
-    curves, sign = _side(seen, event)
-    if curves is None:
-        return 0.0
-    near, far = (seen.first, seen.second) if sign > 0 else (seen.second, seen.first)
-    later_s = sign * delay_s
+    near, far, curves = side.near, side.far, side.curves
     rate = near.sample_rate
     before, after = round(0.01 * rate), round(WAVE_S[1] * rate)
     lead = round(WAVE_S[0] * rate)

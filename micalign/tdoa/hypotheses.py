@@ -17,6 +17,7 @@ from micalign.arrays import Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
+from micalign.tdoa.weights import EVENT_WEIGHTS
 
 __all__ = ["AROUND_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
@@ -31,35 +32,8 @@ _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the dir
 _BANDS: Final = 5  # curves of each kind: four bands and the difference of samples
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
-_OF_CURVES: Final = tuple(f"{kind}{band}" for band in range(_BANDS) for kind in ("novelty", "stack"))
-FEATURES: Final = (
-    *(f"{name} {how}" for name in (*_OF_CURVES, "correlation", "novelties", "stacks") for how in ("share", "height")),
-    "earlier novelties",
-    "earlier stacks",
-    "stretches share",
-    "stretches height",
-    "stretches alike",
-    "other side's novelties",
-    "other side's stacks",
-    "too early",
-    "far",
-    "strokes",
-    "attack",
-    "gap",
-    "other side's gap",
-    "own strokes",
-    "bright middle",
-    "bright high",
-    "close mic",
-    "path share",
-    "path height",
-    "path earlier",
-    "path alike",
-    "path agreement",
-    "path rival",
-    "path far",
-    "one path",
-)
+FEATURES: Final = (*EVENT_WEIGHTS, "path height", "path alike")
+"""What is said of a hypothesis: what has a weight, and two that only speak where an event begins."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +50,6 @@ class _CloseMic:
     """One track as the close mic, in its own sense of lags: positive when the other is later."""
 
     near: Listened
-    other: Listened
     lags: Ints
     names: dict[str, Floats]
     highest: dict[str, Floats]
@@ -107,8 +80,8 @@ def hypotheses(
     rate = first.sample_rate
     size = None if whole is None else np.abs(whole.values)
     sides = [
-        None if one is None else _side(*who, on, one, rate)
-        for who, on, one in zip(((first, second), (second, first)), (lags, -lags[::-1]), curves, strict=True)
+        None if one is None else _side(near, on, one, rate)
+        for near, on, one in zip((first, second), (lags, -lags[::-1]), curves, strict=True)
     ]
     found_lags, kinds, rows = [], [], []
     for kind, side, other in ((FIRST, sides[0], sides[1]), (SECOND, sides[1], sides[0])):
@@ -120,7 +93,7 @@ def hypotheses(
         rows.append(row)
         kinds.append(np.full(len(index), kind))
     if whole is not None and size is not None:
-        index, row = _one_path(lags, size, whole.agreement, rate)
+        index, row = _one_path(lags, size, rate)
         found_lags.append(lags[index])
         rows.append(row)
         kinds.append(np.full(len(index), ONE_PATH))
@@ -131,7 +104,7 @@ def hypotheses(
     return Hypotheses(all_lags[keep], np.concatenate(kinds)[keep], np.concatenate(rows)[keep])
 
 
-def _side(near: Listened, other: Listened, lags: Ints, curves: Curves, rate: int) -> _CloseMic:
+def _side(near: Listened, lags: Ints, curves: Curves, rate: int) -> _CloseMic:
     names = {}
     for band in range(_BANDS):
         names[f"novelty{band}"] = np.maximum(curves.novelty[band], 0)
@@ -140,7 +113,7 @@ def _side(near: Listened, other: Listened, lags: Ints, curves: Curves, rate: int
     names["novelties"] = np.maximum(curves.novelty.sum(axis=0) / 2, 0)
     names["stacks"] = np.maximum(curves.stack.sum(axis=0), 0)
     highest = {name: _around(curve, rate) for name, curve in names.items()}
-    return _CloseMic(near, other, lags, names, highest)
+    return _CloseMic(near, lags, names, highest)
 
 
 def _around(curve: Floats, rate: int) -> Floats:
@@ -151,12 +124,15 @@ def _around(curve: Floats, rate: int) -> Floats:
 def _tops(curve: Floats, count: int, rate: int) -> list[int]:
     """The highest local maxima, none within an eighth of a millisecond of a higher one."""
     inside = np.flatnonzero((curve[1:-1] >= curve[:-2]) & (curve[1:-1] > curve[2:]) & (curve[1:-1] > 0)) + 1
+    return _none_near(inside[np.argsort(-curve[inside], kind="stable")], count, rate)
+
+
+def _none_near(ranked: Ints, count: int, rate: int) -> list[int]:
+    """The first of some places, none so near to one before it that both are one hypothesis."""
     found: list[int] = []
-    for index in inside[np.argsort(-curve[inside], kind="stable")]:
-        if all(abs(index - other) > _SAME_S * rate for other in found):
-            found.append(int(index))
-            if len(found) == count:
-                break
+    for index in ranked.tolist():
+        if len(found) < count and all(abs(index - other) > _SAME_S * rate for other in found):
+            found.append(index)
     return found
 
 
@@ -184,16 +160,11 @@ def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, ra
     features["too early"] = (at_s < -0.15e-3).astype(float)
     features["far"] = np.minimum(np.abs(at_s) / 0.01, 3.0)
     features["strokes"] = same * np.log(own.sum())
-    features["attack"] = same * float(np.average(strokes.novelty[own], weights=strokes.weight[own])) / 5
     features["gap"] = same * min(strokes.gap_db, 30.0) / 15
-    features["other side's gap"] = same * min(side.other.strokes.gap_db, 30.0) / 15
     features["own strokes"] = same * own.sum() / len(own)
     features["close mic"] = same
-    for name, pair in (
-        ("middle", ("novelty0", "stack0")),
-        ("high", ("novelty2", "novelty4")),
-    ):
-        features[f"bright {name}"] = strokes.brightness * (shares[pair[0]] + shares[pair[1]])
+    features["bright middle"] = strokes.brightness * (shares["novelty0"] + shares["stack0"])
+    features["bright high"] = strokes.brightness * (shares["novelty2"] + shares["novelty4"])
     return index, _rows(features, len(index))
 
 
@@ -205,11 +176,8 @@ def _candidates(side: _CloseMic, stretched: Floats | None, rate: int) -> Ints:
         found.update(_tops(stretched, _PEAKS["stretches"], rate))
     index = np.array(sorted(found), dtype=np.intp)
     total = sum(side.names[name][index] / max(float(side.names[name].max()), 1e-9) for name in ("novelties", "stacks"))
-    kept: list[int] = []
-    for one in index[np.argsort(-np.asarray(total), kind="stable")]:
-        if all(abs(one - other) > _SAME_S * rate for other in kept):
-            kept.append(int(one))
-    return np.array(kept, dtype=np.intp)
+    ranked = index[np.argsort(-np.asarray(total), kind="stable")]
+    return np.array(_none_near(ranked, len(ranked), rate), dtype=np.intp)
 
 
 def _earlier(curve: Floats, index: Ints, rate: int, *, span_s: float = _EARLIER_S[1]) -> Floats:
@@ -219,7 +187,7 @@ def _earlier(curve: Floats, index: Ints, rate: int, *, span_s: float = _EARLIER_
     return np.clip(np.array(before) / np.maximum(curve[index], 1e-9), 0, 2)
 
 
-def _one_path(lags: Ints, size: Floats, agreement: float, rate: int) -> tuple[Ints, Floats]:
+def _one_path(lags: Ints, size: Floats, rate: int) -> tuple[Ints, Floats]:
     noise = float(np.sqrt(np.mean(size**2))) + 1e-20
     index = np.array(_tops(size, _PEAKS["one path"], rate), dtype=np.intp)
     heights = size[index]
@@ -229,13 +197,10 @@ def _one_path(lags: Ints, size: Floats, agreement: float, rate: int) -> tuple[In
     top = heights.max(initial=1e-20)
     same = np.ones(len(index))
     features = {
-        "path share": heights / top,
         "path height": np.log(heights / noise + 1e-9),
         "path earlier": np.where(lags[index] >= 0, forward, backward),
         "path alike": heights,
-        "path agreement": same * agreement * (heights == top),
         "path rival": same * (heights[1] / top if len(heights) > 1 else 0.0),
-        "path far": np.minimum(np.abs(lags[index] / rate) / 0.01, 3.0),
         "one path": same,
     }
     return index, _rows(features, len(index))
@@ -243,6 +208,6 @@ def _one_path(lags: Ints, size: Floats, agreement: float, rate: int) -> tuple[In
 
 def _rows(features: dict[str, Floats], count: int) -> Floats:
     rows = np.zeros((count, len(FEATURES)))
-    for name, values in features.items():
-        rows[:, FEATURES.index(name)] = values
+    for column, name in enumerate(FEATURES):
+        rows[:, column] = features.get(name, 0.0)
     return rows

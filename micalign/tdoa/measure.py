@@ -280,10 +280,10 @@ def decided(seen: Look) -> Delay | None:
     )
     if event.kind == ONE_PATH:
         return along_one_path(seen, event, candidates)
-    onset = begins(seen, event)
-    if onset is None:
+    side, onset = seen.side(event.kind), begins(seen, event)
+    if side is None or onset is None:
         return None
-    return struck(seen, event, onset, candidates)
+    return struck(seen, side, event, onset, candidates)
 
 
 def _polarity(seen: Look, delay_s: float) -> int:

@@ -26,7 +26,7 @@ from micalign.tdoa.hypotheses import AROUND_S, FEATURES, FIRST, ONE_PATH, SECOND
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.tuned import MOVED, PICK_S, ROOM_S, SCENE_LOG_ODDS, SO_ALIKE
-from micalign.tdoa.wavefronts import Picks, picks_near
+from micalign.tdoa.wavefronts import picks_near
 from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
 
 __all__ = [
@@ -36,6 +36,7 @@ __all__ = [
     "Event",
     "Look",
     "Onset",
+    "Side",
     "begins",
     "confidence_of",
     "events",
@@ -64,24 +65,7 @@ WITHIN_S: Final = 6e-4
 
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
 _HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
-_TOLD: Final = ("sw", "ew", "mw", "sd", "ed", "md")
-_TOPS: Final = ("correlation", "stacks", "novelties", "stack0", "stack3", "novelty1")
-ONSET_FEATURES: Final = (
-    "near likelihood",
-    "likelihood",
-    *_TOLD,
-    *(f"{name} quality" for name in _TOLD),
-    "stretches",
-    "stretches alike",
-    "stretches height",
-    *_TOPS,
-    "correlation share",
-    "correlation height",
-    *(f"bright {name}" for name in _TOLD),
-    "bright correlation",
-    "halves height",
-    "halves agree",
-)
+ONSET_FEATURES: Final = (*ONSET_WEIGHTS, "halves height", "halves agree")
 """What speaks for a place; the last two, without a weight, for the answer: the correlation's height there by the
 strokes' less alike half, and the share of the halves that rise there."""
 
@@ -174,45 +158,27 @@ def _is_one_path(rows: Floats) -> bool:
     return bool(rows[:, FEATURES.index("path alike")].max(initial=0.0) > SO_ALIKE)
 
 
-def onset_rows(
-    event: Event,
-    sign: int,
-    told: Picks,
-    curves: Curves,
-    lags: Ints,
-    found: Hypotheses,
-    chances: Floats,
-    bright: float,
-    rate: int,
-) -> tuple[Floats, Floats]:
-    """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features).
-
-    ``sign`` is 1 where the first track is the close mic, -1 where the second is; ``curves`` and ``lags`` are that
-    side's own.
-    """
-    delays = found.lags / rate
+def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
+    """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features)."""
+    rate, sign, bright = side.near.sample_rate, side.sign, side.near.strokes.brightness
+    delays = seen.found.lags / rate
     near = np.abs(delays - event.delay_s) <= WITHIN_S
-    share = chances[near] / max(float(chances[near].sum()), 1e-9)
-    tops = _tops(curves, lags, sign * event.delay_s, rate)
-    picks = {name: sign * value for name, (value, _) in told.told.items()}
-    peaks = {name: sign * value for name, (value, _, _) in tops.items()}
-    places = np.concatenate([delays[near], list(picks.values()), list(peaks.values())])
-    to_members = places[:, None] - delays[near][None]
-    features = {
-        "near likelihood": np.log((_bell(to_members, 8e-5) * share).sum(axis=1) + 1e-3),
-        "likelihood": np.log((_bell(to_members, 2e-4) * share).sum(axis=1) + 1e-3),
-    }
-    for name in _TOLD:
-        close = _bell(places - picks[name], PICK_S)
-        features |= {name: close, f"{name} quality": close * told.told[name][1], f"bright {name}": close * bright}
-    features |= {name: _bell(places - peaks[name], PICK_S) for name in _TOPS}
+    share = seen.chances[near] / max(float(seen.chances[near].sum()), 1e-9)
+    times = side.curves.times + round((side.near.start_s - side.far.start_s) * rate)
+    told = picks_near(side.far, times, side.curves.weight, sign * event.delay_s)
+    tops = _tops(side.curves, side.lags, sign * event.delay_s, rate)
+    places = np.concatenate([delays[near], *(np.array([sign * at for at, *_ in one.values()]) for one in (told, tops))])
+    bells = _bell(places[:, None] - delays[near][None], 8e-5)
+    features = {"near likelihood": np.log((bells * share).sum(axis=1) + 1e-3)}
+    for name, (at_s, quality) in told.items():
+        close = _bell(places - sign * at_s, PICK_S)
+        features |= {name: close, f"{name} quality": close * quality, f"bright {name}": close * bright}
+    features |= {name: _bell(places - sign * at_s, PICK_S) for name, (at_s, _, _) in tops.items()}
     close, (_, height, value) = features["correlation"], tops["correlation"]
-    features["correlation share"] = close * height
-    features["correlation height"] = close * np.log1p(value) / 2
-    features["bright correlation"] = close * bright
-    features |= _paths(places, near, found, delays)
-    at_s, event_s = sign * places, sign * event.delay_s
-    features["halves height"], features["halves agree"] = halves_at(curves, at_s, event_s, lags, rate)
+    features |= {"correlation share": close * height, "correlation height": close * np.log1p(value) / 2}
+    features |= _paths(places, near, seen.found, delays)
+    halves = halves_at(side.curves, sign * places, sign * event.delay_s, side.lags, rate)
+    features["halves height"], features["halves agree"] = halves
     return places, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
 
 
@@ -345,6 +311,20 @@ def _bell(apart: Floats, width: float) -> Floats:
 
 
 @dataclass(frozen=True)
+class Side:
+    """One track as the close mic: its curves on ``lags``, positive when the far track is later.
+
+    ``sign`` turns a delay of the second track against the first into one of the far track against the near one.
+    """
+
+    near: Listened
+    far: Listened
+    curves: Curves
+    lags: Ints
+    sign: int
+
+
+@dataclass(frozen=True)
 class Look:
     """A pair and what was found: delays are the second track's against the first's.
 
@@ -361,6 +341,16 @@ class Look:
     events: tuple[Event, ...]
     chances: Floats
     expected: tuple[float, float] | None = None
+
+    def side(self, kind: int) -> Side | None:
+        """The close mic of an event of a kind, or the other track where that one has no strokes; None where neither."""
+        for one in (SECOND, FIRST) if kind == SECOND else (FIRST, SECOND):
+            curves = self.curves[one]
+            if curves is not None and one == FIRST:
+                return Side(self.first, self.second, curves, self.lags, 1)
+            if curves is not None:
+                return Side(self.second, self.first, curves, -self.lags[::-1], -1)
+        return None
 
     @property
     def follows(self) -> float:
@@ -426,18 +416,8 @@ def unexpected(seen: Look) -> Look:
 
 def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
     """Where an event of a struck source may begin, and what speaks for each place; None where no side has strokes."""
-    kind = event.kind if event.kind != ONE_PATH else FIRST
-    if seen.curves[kind] is None:
-        kind = SECOND if kind == FIRST else FIRST
-    curves = seen.curves[kind]
-    if curves is None:
-        return None
-    sign, near, far = (1, seen.first, seen.second) if kind == FIRST else (-1, seen.second, seen.first)
-    rate = near.sample_rate
-    clocks = round((near.start_s - far.start_s) * rate)
-    picks = picks_near(far, curves.times + clocks, curves.weight, sign * event.delay_s)
-    lags = seen.lags if sign > 0 else -seen.lags[::-1]
-    return onset_rows(event, sign, picks, curves, lags, seen.found, seen.chances, near.strokes.brightness, rate)
+    side = seen.side(event.kind)
+    return None if side is None else onset_rows(seen, side, event)
 
 
 def begins(seen: Look, event: Event) -> Onset | None:

@@ -11,7 +11,6 @@ Nikiforov, "Detection of Abrupt Changes", Prentice Hall 1993, section 2.2 (estim
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -22,7 +21,6 @@ from micalign.tdoa.spectra import filtered
 from micalign.tdoa.tuned import CLEAR_RISE, LEAST_RISE, MOST_RISE
 
 __all__ = [
-    "Picks",
     "changes_at",
     "cut",
     "first_wavefronts",
@@ -38,18 +36,6 @@ _EARLY_S: Final = 0.0012  # seconds before a rough delay that its first wavefron
 _LATE_S: Final = 0.004  # ...after it
 _REACH: Final = 260  # samples, 6 ms: the beginning lies no further before the clear rise
 _LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
-
-
-@dataclass(frozen=True)
-class Picks:
-    """Picks of a source's strokes in another track, seconds after each stroke, told in several ways.
-
-    ``told``: name -> (delay in seconds, quality 0 to 1 or so). Names: ``s`` of the weighted average of the strokes,
-    ``e`` of their summed energies, ``m`` the middle one of each stroke's own; ``w`` of the samples, ``d`` of their
-    differences.
-    """
-
-    told: dict[str, tuple[float, float]]
 
 
 def cut(track: Track, starts: Ints, length: int) -> Floats:
@@ -153,8 +139,12 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     return samples + changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
 
 
-def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> Picks:
-    """When the strokes at ``times`` (samples of the far track's own count) arrive, near ``delay_s`` after them."""
+def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> dict[str, tuple[float, float]]:
+    """When the strokes at ``times`` (samples of the far track's own count) arrive, near ``delay_s`` after them.
+
+    By name the delay in seconds and its quality, 0 to 1 or so: ``s`` of the weighted average of the strokes, ``e`` of
+    their summed energies, ``m`` the middle one of each stroke's own; ``w`` of the samples, ``d`` of their differences.
+    """
     rate = far.sample_rate
     noise, early, late = (round(seconds * rate) for seconds in (_NOISE_S, _EARLY_S, _LATE_S))
     shift = round(delay_s * rate)
@@ -179,7 +169,7 @@ def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> Picks
         say = weight * (clears > 10) * np.sqrt(np.minimum(clears / 1e3, 1)) + 1e-9
         middle = _weighted_median(own, say)
         tell("m" + kind, middle, float(np.exp(-np.median(np.abs(own - middle)) / (0.00045 * rate))))
-    return Picks(told)
+    return told
 
 
 def _weighted_median(values: Floats, weight: Floats) -> float:

@@ -7,7 +7,7 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa.evidence import stretch_curve, stroke_curves
-from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
+from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND
 from micalign.tdoa.posterior import look
 from micalign.tdoa.strokes import listen, struck_at
 
@@ -67,6 +67,13 @@ def test_a_pair_is_seen_with_either_track_as_the_close_mic_and_as_one_path(pair)
     noise = 0.3 * np.random.default_rng(4).normal(size=far.frames)
     drowned = look(near, listen(Track.from_array("far", far.read() + noise, RATE)), reach_s=0.02)
     assert drowned.chances.sum() < 1.0  # what is missing is that the two share nothing
+
+
+def test_every_feature_that_has_a_weight_is_told_of_some_delay(pair):
+    """By strokes and by paths together: a name that nothing fills would weigh nothing."""
+    near, far = pair
+    rows = look(struck_at(near, near.strokes.samples), far, reach_s=0.02).found.rows
+    assert [name for name, column in zip(FEATURES, rows.T, strict=True) if not column.any()] == []
 
 
 def test_a_track_without_strokes_is_still_seen_as_one_path(rng):

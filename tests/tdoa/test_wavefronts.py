@@ -46,7 +46,7 @@ def test_arrivals_are_told_alike_in_all_six_ways_where_nothing_else_sounds(rng):
     far = 1e-5 * rng.normal(size=RATE)
     for at in times:
         far[at + 144 : at + 3144] += 0.1 * ring
-    found = picks_near(Track.from_array("far", far, RATE), times, np.ones(3), 0.0028).told
+    found = picks_near(Track.from_array("far", far, RATE), times, np.ones(3), 0.0028)
     assert set(found) == {"sw", "ew", "mw", "sd", "ed", "md"}
     # The summed energies are smoothed over five samples and so begin two early.
     assert all(abs(delay_s - 144 / RATE) < 6 / RATE for delay_s, _ in found.values())

@@ -2,17 +2,18 @@
 
     python tests/bench/delay/engine_rules.py --realkit FOLDER --seeds 40 --scale 0.1 [--rules RULE ...]
 
-One row a rule. On takes of the real kit (each track among all of its take, as `measure` hears them) and on the families
-of both renderers that it can touch: answers within 0.1 ms that are lost and gained without it, how many are reliable,
-and how many of these are wrong. A rule that loses nothing when it is left out has no place in the engine. Kinds of
-evidence have weights: what each of them is worth says ``fit_weights.py ablate``; the rules of `align`, `left_out`.
+One row for each rule and bench that it can touch (`bench.delay.engine_benches`): answers that are near enough (0.1 ms
+as a rule) and are lost and gained without it, how far off those are that are near with and without, how many more are
+reliable, and how many more of these are wrong. A rule that loses nothing when it is left out has no place in the
+engine. Kinds of evidence have weights: what each of them is worth says ``fit_weights.py ablate``; the rules of `align`,
+`left_out`.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from importlib import import_module
@@ -24,28 +25,26 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from bench.delay import grooves, realkit, score, score_real
-from bench.delay.estimators import Answer
+from bench.delay import grooves, realkit
+from bench.delay.engine_benches import Bench, Told, benches
 
-from micalign.take.tracks import Track
 from micalign.tdoa import drift, measure, strokes
 
-STRUCK, PATHS, DRIFT = (
-    ("kit", "live", "overhead", "spaced"),
-    ("guitar", "bass", "latency", "noise"),
-    ("drift", "robust"),
-)
+GROUP = ("pairs", "kit", "live")
+STRUCK = ("pairs", "kit", "live", "overhead", "spaced")
+PATHS = ("guitar", "bass", "latency", "noise")
 ANY = (*STRUCK, *PATHS, "hopeless")
+SCENES = ("scenes", "first scenes", "studio scenes")
+LINES, EVENTS, CLOCKS, DRIFT = ("line checks",), ("events",), ("recorders",), ("drift", "robust")
 
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule by its name: what stands instead of it, ((module, name, value), ...), and the families it can touch."""
+    """A rule by its name: what stands instead of it, ((module, name, value), ...), and the benches it can touch."""
 
     name: str
     instead: tuple[tuple[str, str, Any], ...]
-    families: tuple[str, ...] = ()
-    real: bool = True
+    benches: tuple[str, ...]
 
 
 def _surer(first: measure.Delay, second: measure.Delay) -> measure.Delay:
@@ -63,29 +62,73 @@ def _unmoved(length: int, _late: float) -> Any:
     return _window(length, 0.0)
 
 
+def _ones(delays_s: Any, *_: float) -> Any:
+    return np.ones(len(delays_s))
+
+
 RULES = (
-    Rule("nothing", (), (*ANY, *DRIFT)),
-    Rule("second look by a track's own strokes", (("measure", "apart", list),), ("kit", "live")),
-    Rule("second look where worth it only", (("measure", "WORTH_A_LOOK", 0.0),), ("kit", "live")),
-    Rule("two looks: whether they agree", (("measure", "of_two_looks", _surer),), ("kit", "live")),
-    Rule("own strokes: class above a gap", (("strokes", "LEAST_GAP_DB", 1e3),), STRUCK),
-    Rule("own strokes: few must stand out more", (("strokes", "FEW_STROKES_DB", 0.0),), STRUCK),
-    Rule("own strokes: range", (("strokes", "OWN_RANGE_DB", -60.0),), STRUCK),
+    Rule("second look by a track's own strokes", (("measure", "apart", list),), GROUP),
+    Rule("second look where worth it only", (("measure", "WORTH_A_LOOK", 0.0),), GROUP),
+    Rule("two looks: whether they agree", (("measure", "of_two_looks", _surer),), GROUP),
+    Rule("apart: close mics part strokes", (("strokes", "CLOSE_GAP_DB", 0.0),), GROUP),
+    Rule("apart: mics at one drum", (("strokes", "ONE_DRUM", 9.0),), GROUP),
+    Rule("apart: enough are left", (("strokes", "FEWEST_APART", 1),), GROUP),
+    Rule("own strokes: class above a gap", (("strokes", "LEAST_GAP_DB", 1e3),), (*STRUCK, *SCENES)),
+    Rule("own strokes: few must stand out more", (("strokes", "FEW_STROKES_DB", 0.0),), (*STRUCK, *SCENES)),
+    Rule("own strokes: range", (("strokes", "OWN_RANGE_DB", -60.0),), (*STRUCK, *SCENES)),
+    Rule("own strokes: as many as are kept", (("strokes", "MOST_STROKES", 10_000),), STRUCK),
+    Rule("strokes of all: what is soft", (("strokes", "SOFTEST_DB", -99.0),), (*LINES, *EVENTS)),
     Rule("precedence: 6 ms before", (("evidence", "EARLIER_S", 0.0015),), STRUCK),
     Rule("follows: two sounds on one grid", (("posterior", "Look.follows", float("inf")),), ANY),
     Rule("so alike is one path", (("posterior", "SO_ALIKE", 9.0),), ANY),
     Rule("struck: between samples", (("exact", "_between_samples", lambda seen, event, delay_s: delay_s),), STRUCK),
-    Rule("polarity: first waves", (("exact", "_first_waves", lambda *_: 0.0),), STRUCK),
-    Rule("polarity: correlation", (("exact", "_correlated", lambda *_: 0.0),), STRUCK),
-    Rule("path: coherence's weights", (("exact", "coherence_weights", _even_weights),), PATHS, real=False),
-    Rule("path: the window's fraction", (("exact", "matched_window", _unmoved),), PATHS, real=False),
-    Rule("path: best sum of a filter", (("exact", "_best_sum", lambda _s, _c, lag: lag),), PATHS, real=False),
-    Rule("path: a wall is no filter", (("exact", "WALL", 9.0),), ("spaced", *PATHS), real=False),
-    Rule("path: a clear polarity", (("exact", "LEAST_MARGIN", 0.0),), (*PATHS, "hopeless"), real=False),
-    Rule("path: stretches of its common time", (("exact", "common_samples", lambda *_: None),), PATHS, real=False),
-    Rule("search in two steps", (("measure", "_WIDE_S", 1e3),), ("robust",), real=False),
-    Rule("drift: jumps", (("drift", "_jumps", lambda *_: False),), DRIFT, real=False),
-    Rule("drift: within frames", (("drift", "_deskewed", lambda *line: _deskewed(*line[:4], 0.0)),), DRIFT, real=False),
+    Rule("polarity: first waves", (("exact", "_first_waves", lambda *_: 0.0),), (*STRUCK, *SCENES)),
+    Rule("polarity: correlation", (("exact", "_correlated", lambda *_: 0.0),), (*STRUCK, *SCENES)),
+    Rule("path: coherence's weights", (("exact", "coherence_weights", _even_weights),), PATHS),
+    Rule("path: the window's fraction", (("exact", "matched_window", _unmoved),), PATHS),
+    Rule("path: best sum of a filter", (("exact", "_best_sum", lambda _s, _c, lag: lag),), PATHS),
+    Rule("path: a wall is no filter", (("exact", "WALL", 9.0),), ("spaced", *PATHS)),
+    Rule("path: a clear polarity", (("exact", "LEAST_MARGIN", 0.0),), (*PATHS, "hopeless")),
+    Rule("path: stretches of its common time", (("exact", "common_samples", lambda *_: None),), PATHS),
+    Rule("path: groups' scatter", (("exact", "one_sigma_s", lambda error_s, _groups: error_s),), PATHS),
+    Rule("search in two steps", (("measure", "_WIDE_S", 1e3),), ("robust",)),
+    Rule("search: another fits as well", (("evidence", "RIVAL", 9.0),), ("robust", "hopeless")),
+    Rule("drift: jumps", (("drift", "_jumps", lambda *_: False),), DRIFT),
+    Rule("drift: within frames", (("drift", "_deskewed", lambda *line: _deskewed(*line[:4], 0.0)),), DRIFT),
+    Rule("drift: another fits as well", (("drift", "RIVAL", 9.0),), DRIFT),
+    Rule("drift: stands out", (("drift", "CONTRAST", 0.0),), DRIFT),
+    Rule("drift: groups agree", (("drift", "AGREEING", 0.0),), DRIFT),
+    Rule("scene: what it expects weighs", (("posterior", "prior_odds", _ones),), SCENES),
+    Rule("scene: its own confidence", (("posterior", "SCENE_LOG_ODDS", (0.0, 1.0)),), SCENES),
+    Rule("scene: no witness where it cannot be", (("sources", "unexpected", lambda seen: seen),), SCENES),
+    Rule("scene: a capsule is no point", (("sources", "CAPSULE_SIGMA_S", 0.0),), SCENES),
+    Rule("scene: places confirm strokes", (("sources", "_confirmed", lambda _source, times_s, *_: times_s),), SCENES),
+    Rule("scene: strokes of no mic by place", (("sources", "_by_place", lambda _t, _h, _w, found: found),), SCENES),
+    Rule("places: clearly nearer", (("leading", "CLEARLY", 1.0),), SCENES),
+    Rule("leads: clearly, or by less", (("leading", "LEAD_DB", (9.0, 9.0)),), SCENES),
+    Rule("leads: at all", (("leading", "LEAD_DB", (-99.0, -99.0)),), SCENES),
+    Rule("leads: loud for itself", (("leading", "LEAST_LEVEL_DB", -99.0),), SCENES),
+    Rule("leads: a clear stroke", (("leading", "CLEARLY_RISEN", 0.0),), SCENES),
+    Rule("struck: bright ones ring", (("leading", "CYMBALS", 99.0),), SCENES),
+    Rule("struck: from ordinary to loud", (("leading", "STRUCK_DB", 0.0),), SCENES),
+    Rule("alone: odd ones left out", (("alone", "ODD_DB", 999.0),), LINES),
+    Rule("alone: scattered strokes are laid", (("alone", "SCATTER_S", 9.0),), LINES),
+    Rule("alone: drowned strokes are laid", (("alone", "DROWNED_S", 9.0),), LINES),
+    Rule("alone: sums differ, doubt", (("alone", "PICK_S", 1e-6),), LINES),
+    Rule("stretches: a drum's strokes are alike", (("alone", "ALIKE_DB", 9.0),), LINES),
+    Rule("stretches: longer than a fill", (("alone", "LONGER_THAN_A_FILL_S", 0.1),), LINES),
+    Rule("events: the foot of a rise", (("event_groups", "FOOT", 0.0),), EVENTS),
+    Rule("events: leaps", (("event_groups", "LEAP", 2.0),), EVENTS),
+    Rule("events: whitened", (("event_groups", "_whitened", lambda s: s.cross.astype(complex)),), EVENTS),
+    Rule("events: alike", (("event_groups", "LEAST_LIKENESS", 0.0),), EVENTS),
+    Rule("events: most tracks agree", (("event_groups", "AGREEING", 0.5),), EVENTS),
+    Rule("clock: read again at its pace", (("clock", "_stretched", lambda samples, _slope: samples),), CLOCKS),
+    Rule("clock: pieces that are clear", (("clock", "RIVAL", 9.0),), CLOCKS),
+    Rule("clock: pieces that stand out", (("clock", "CONTRAST", 0.0),), CLOCKS),
+    Rule("clock: first slope by pairs", (("clock", "_slope", lambda *_: 0.0),), CLOCKS),
+    Rule("wavefront: least rise", (("wavefronts", "LEAST_RISE", 0.0),), (*STRUCK, *SCENES)),
+    Rule("wavefront: most rise", (("wavefronts", "MOST_RISE", 9.0),), (*STRUCK, *SCENES)),
+    Rule("wavefront: a clear rise", (("wavefronts", "CLEAR_RISE", 1e9),), (*STRUCK, *SCENES, *LINES)),
 )
 
 
@@ -102,73 +145,30 @@ def without(rule: Rule) -> Iterator[None]:
         yield
 
 
-@dataclass(frozen=True)
-class Told:
-    """One answer: how far off in seconds, reliable, and wrong though reliable."""
-
-    off_s: float
-    reliable: bool
-    wrong: bool
-
-    @property
-    def near(self) -> bool:
-        return self.off_s <= score.NEAR_S
-
-
-def real(takes: Sequence[Any]) -> list[Told]:
-    """Every scored pair of the takes, each track among all."""
-    found = []
-    for take in takes:
-        heard = {name: strokes.listen(Track.from_array(name, sound, take.rate)) for name, sound in take.mics.items()}
-        alone = dict(zip(heard, measure.apart(list(heard.values())), strict=True))
-        for family, drum, pair in score_real.scored(take):
-            if family == "snare heads":
-                continue
-            both = (heard[pair.first], heard[pair.second]), (alone[pair.first], alone[pair.second])
-            delay = measure._measure(*both, measure._Options(0.05, None, None, None, False, None))
-            told = Answer(delay.delay_s, delay.uncertainty_s, delay.polarity, delay.confidence, delay.reliable)
-            row = score_real.row("new", take, family, drum, pair, told, 0.0)
-            found.append(Told(row.off_s, row.reliable, row.reliable and not row.right))
-    return found
-
-
-def simulated(families: Sequence[str], scale: float) -> list[Told]:
-    """Cases of both renderers, even seeds."""
-    found = []
-    for renderer, known in score.RENDERERS.items():
-        kept = score.rows([one for one in families if one in known], "even", scale, False, renderer=renderer)
-        for case, delay, _ in (item for items in kept.values() for item in items):
-            off_s = float("inf") if case.family == "hopeless" else score.error_s(case, delay.delay_s)
-            wrong = case.family == "hopeless" or off_s > 5e-4 or delay.polarity != case.polarity
-            found.append(Told(off_s, delay.reliable, delay.reliable and wrong))
-    return found
-
-
-def _said(full: Sequence[Told], found: Sequence[Told]) -> str:
-    if not full:
-        return "-"
-    pairs = list(zip(full, found, strict=True))
-    lost, gained = (sum(a.near and not b.near for a, b in some) for some in (pairs, [(b, a) for a, b in pairs]))
-    both = np.array([(a.off_s, b.off_s) for a, b in pairs if a.near and b.near])
-    off_us = 1e6 * np.mean(both, axis=0) if len(both) else np.zeros(2)
+def said(full: Sequence[Told], found: Sequence[Told]) -> str:
+    """What is lost and gained of some answers, how far off the near ones are, how many are surer and wronger."""
+    both = list(zip(full, found, strict=True))
+    lost = sum(a.near and not b.near for a, b in both)
+    gained = sum(b.near and not a.near for a, b in both)
+    off_us = 1e6 * np.mean([(a.off_s, b.off_s) for a, b in both if a.near and b.near] or [(0.0, 0.0)], axis=0)
     surer = sum(told.reliable for told in found) - sum(told.reliable for told in full)
     wronger = sum(told.wrong for told in found) - sum(told.wrong for told in full)
-    return f"{lost:4d} {gained:4d} {off_us[0]:6.2f} to {off_us[1]:6.2f} {surer:+4d} ({wronger:+d}) of {len(full):3d}"
+    return f"{lost:4d} {gained:4d} {off_us[0]:7.2f} to {off_us[1]:7.2f} {surer:+5d} ({wronger:+d}) of {len(full):4d}"
 
 
-def table(rules: Sequence[Rule], takes: Sequence[Any], scale: float, tell: Callable[[str], None] = print) -> None:
-    """One row a rule; the families that rules share are told once with all of them in."""
-    tell(f"{'left out':38s} {'real takes':>42s} {'simulated':>42s}")
-    tell(f"{'':38s} {'lost, gained, us off, reliable (wrong)':>42s} {'the same':>42s}")
-    full_real = real(takes)
-    full = {family: simulated([family], scale) for family in sorted({one for rule in rules for one in rule.families})}
+def table(rules: Sequence[Rule], known: Mapping[str, Bench], tell: Callable[[str], None] = print) -> None:
+    """One row for each rule and bench; what a bench says with every rule in is asked once."""
+    tell(f"{'left out':38s} {'bench':14s} lost gained us off, reliable (wrong) of")
+    full: dict[str, list[Told]] = {}
     for rule in rules:
-        with without(rule):
-            there = real(takes) if rule.real and rule.instead else full_real if rule.real else []
-            made = [one for family in rule.families for one in simulated([family], scale)] if rule.instead else None
-        before = [one for family in rule.families for one in full[family]]
-        said = _said(full_real if rule.real else [], there), _said(before, before if made is None else made)
-        tell(f"{rule.name:38s} {said[0]:>42s} {said[1]:>42s}")
+        for name in (one for one in rule.benches if one in known):
+            if name not in full:
+                full[name] = known[name]()
+                near, sure, wrong = (sum(getattr(t, k) for t in full[name]) for k in ("near", "reliable", "wrong"))
+                tell(f"{'(nothing)':38s} {name:14s} {near} near, {sure} reliable ({wrong} wrong) of {len(full[name])}")
+            with without(rule):
+                found = known[name]()
+            tell(f"{rule.name:38s} {name:14s} {said(full[name], found)}")
 
 
 def main() -> None:
@@ -178,18 +178,13 @@ def main() -> None:
     parser.add_argument("--styles", nargs="+", default=list(grooves.STYLES), choices=grooves.STYLES)
     parser.add_argument("--scale", type=float, default=0.1, help="of each simulated family, this share of its cases")
     parser.add_argument("--rules", nargs="+", default=[rule.name for rule in RULES], choices=[r.name for r in RULES])
+    parser.add_argument("--benches", nargs="+", help="only these")
     asked = parser.parse_args()
-    folder, takes = realkit.given_folder(asked.realkit), []
-    if folder is not None:
-        kit = realkit.real_kit(str(folder), realkit.CUT_S)
-        specs = score_real.specs(asked.seeds, asked.styles, isolated=False)
-        takes = [score_real.rendered(kit, spec, "development") for spec in specs]
-    print(
-        f"{len(takes)} takes of the development half, seeds {asked.seeds}; simulated: even seeds, scale {asked.scale}"
-    )
-    table(
-        [rule for rule in RULES if rule.name in asked.rules], takes, asked.scale, lambda text: print(text, flush=True)
-    )
+    folder = realkit.given_folder(asked.realkit)
+    print(f"development half: {folder is not None}, seeds {asked.seeds}; simulated: even seeds, scale {asked.scale}")
+    known = benches(folder and str(folder), asked.seeds, asked.styles, asked.scale)
+    kept = {name: bench for name, bench in known.items() if asked.benches is None or name in asked.benches}
+    table([rule for rule in RULES if rule.name in asked.rules], kept, lambda text: print(text, flush=True))
 
 
 if __name__ == "__main__":

@@ -34,8 +34,8 @@ EVENT_RIDGE, ONSET_RIDGE = 1.0, 0.3
 RIGHT_S = 1e-4
 
 
-SIGNS = {"path share": 1, "path height": 1, "path alike": 1, "path agreement": 1, "path earlier": -1, "path rival": -1}
-"""Which way what is said of one path can only speak: a higher peak is never the less likely for it."""
+SIGNS = {"path earlier": -1, "path rival": -1}
+"""Which way what is said of one path can only speak: a rival or an earlier peak never makes it likelier."""
 NAMES = tuple(EVENT_WEIGHTS), tuple(ONSET_WEIGHTS)
 """The features that have weights."""
 

@@ -61,7 +61,12 @@ class Session:
 
 def real(kit: realkit.RealKit, style: str, seed: int, half: str) -> Session:
     number = grooves.STYLES.index(style)
-    take = realtakes.varied(kit, style, seed, realtakes.VARIANTS[(seed + number) % len(realtakes.VARIANTS)], half=half)
+    variant = realtakes.VARIANTS[(seed + number) % len(realtakes.VARIANTS)]
+    return session_of(realtakes.varied(kit, style, seed, variant, half=half))
+
+
+def session_of(take: realtakes.Take) -> Session:
+    """The drums of a real take whose truth is kept."""
     heard = []
     for source, close in realkit.CLOSE.items():
         pairs = [
