@@ -31,7 +31,7 @@ from micalign.figures.tuned import LIKENESS_HZ, OWN_PEAK_S, RIVAL, WHITENED
 from micalign.take.levels import TrackLevels, WorkingWindow
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.spectra import correlate_spectrum, frame_spectra, raised_cosine, smooth_bins
+from micalign.tdoa.spectra import frame_spectra, irfft, raised_cosine, smooth_bins
 from micalign.units import db_from_power, show_ms_within, show_percent
 
 if TYPE_CHECKING:
@@ -234,7 +234,7 @@ def _correlation(reference: Track, track: Track, widest_s: float) -> tuple[Float
     whitened = cross / (size[0] * size[1] + 1e-9 * float(np.max(size[0]) * np.max(size[1]))) ** WHITENED
     frequency = spectra.frequencies_hz
     whitened *= (frequency > LIKENESS_HZ[0]) & (frequency < LIKENESS_HZ[1])
-    value = correlate_spectrum(whitened, spectra.size, finer=2)
+    value = irfft(whitened, 2 * spectra.size)
     step_s = 0.5 / reference.sample_rate
     count = int(widest_s / step_s)
     lags = np.arange(-count, count + 1)

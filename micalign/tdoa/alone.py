@@ -27,7 +27,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
 from micalign.take.tracks import Track
-from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted
+from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted, unknown
 from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.strokes import Listened, listen, strokes_of_all
 from micalign.tdoa.tuned import (
@@ -40,7 +40,7 @@ from micalign.tdoa.tuned import (
     PICK_S,
     SCATTER_S,
 )
-from micalign.tdoa.wavefronts import high_passed_frames, onsets_alone
+from micalign.tdoa.wavefronts import high_passed_frames, onsets
 
 __all__ = [
     "Fingerprints",
@@ -120,18 +120,10 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
 
 
 def _levels(one: Listened, times_s: Floats) -> tuple[Floats, Floats]:
-    power, step = one.envelope.power, one.envelope.step
-    at = np.rint((times_s - one.start_s) * one.sample_rate / step).astype(np.intp)
-    total = np.concatenate([[0.0], np.cumsum(power, dtype=np.float64)])
-    step_s = step / one.sample_rate
+    at, step_s = one.steps_at(times_s), one.envelope.step / one.sample_rate
     length, guard = (round(seconds / step_s) for seconds in (_LEVEL_S, _GUARD_S))
-    return _mean_db(total, at, at + length), _mean_db(total, at - guard - length, at - guard)
-
-
-def _mean_db(total: Floats, low: Ints, high: Ints) -> Floats:
-    low, high = (np.clip(edge, 0, len(total) - 1) for edge in (low, high))
-    mean: Floats = 10.0 * np.log10((total[high] - total[low]) / np.maximum(high - low, 1) + 1e-14)
-    return mean
+    now, before = one.envelope.mean(at, at + length), one.envelope.mean(at - guard - length, at - guard)
+    return 10.0 * np.log10(now + 1e-14), 10.0 * np.log10(before + 1e-14)
 
 
 def apart_db(found: Fingerprints, one: int, other: Floats) -> float:
@@ -354,7 +346,7 @@ def _anchored(anchor: Track, times_s: Floats) -> Ints:
     before = round(_BEFORE_S * rate)
     frames = high_passed_frames(anchor, rough - before, before + round(_AFTER_S * rate))
     # A stroke's rough time may be another track's: half of what lies before it is background for sure.
-    return rough + onsets_alone(frames**2, before // 2, least=10 * _EACH) - before
+    return rough + onsets(frames**2, before // 2, over=4.0, least=10 * _EACH)[0] - before
 
 
 def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrivals:
@@ -365,16 +357,16 @@ def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrival
     if not len(frames):
         return _Arrivals(np.zeros(0), 0.0, np.zeros(before))
     noise = before - guard
-    each = (onsets_alone(frames**2, noise, least=_EACH) - before).astype(float)
+    each = (onsets(frames**2, noise, over=4.0, least=_EACH)[0] - before).astype(float)
     laid = frames.T @ (1.0 / (frames[:, :noise].var(axis=1) + 1e-16))
-    of_all = float(onsets_alone(laid[None] ** 2, noise, least=_LAID)[0] - before)
+    of_all = float(onsets(laid[None] ** 2, noise, over=4.0, least=_LAID)[0][0] - before)
     return _Arrivals(each, of_all, frames.T @ weight)
 
 
 def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
     own = second.each - first.each
     if not len(own):
-        return Delay(0.0, 0.0, 1, 0.0, 0.0, False, "nothing is struck there")
+        return unknown("nothing is struck there")
     middle = float(np.median(own))
     error_s = 1.4826 * float(np.median(np.abs(own - middle))) / np.sqrt(len(own)) / rate
     drowned = middle - (second.laid - first.laid) > DROWNED_S * rate

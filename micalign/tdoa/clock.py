@@ -18,9 +18,9 @@ import numpy as np
 
 from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
-from micalign.tdoa.delays import Delay
+from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.drift import MOST_PPM
-from micalign.tdoa.spectra import Correlogram, band_mean, correlate_spectrum, raised_cosine, refine, strongest_peaks
+from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine
 from micalign.tdoa.tuned import CONTRAST, RIVAL, SAME_PLACE_S
 
 __all__ = ["measure_clock"]
@@ -69,7 +69,7 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     """
     coarse = _coarse(reference, track, max_delay_s)
     if coarse is None:
-        return _nothing("nowhere within the range does the track sound like the reference")
+        return unknown("nowhere within the range does the track sound like the reference", uncertainty_s=_FRAME_S)
     pieces = _pieces(reference, track, coarse)
     if drift:
         # A second look with the clock's difference taken out of each piece, so that it blurs nothing.
@@ -78,13 +78,13 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
             pieces = _pieces(reference, track, _straight(rough, drift=True)[0], unhurried=True)
     good = [(time, delay) for time, delay in pieces if delay.reliable]
     if len(good) < _LEAST_PIECES:
-        return _nothing("too few stretches of the two are alike", coarse.start_s)
+        return unknown("too few stretches of the two are alike", coarse.start_s, _FRAME_S)
     line, kept = _straight(good, drift=drift)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
-        return _nothing("the stretches do not agree on one start and one clock", line.start_s)
+        return unknown("the stretches do not agree on one start and one clock", line.start_s, _FRAME_S)
     if line.start_sigma_s > SAME_PLACE_S:
         hint = "" if drift else ": do the clocks differ? look for it with --drift"
-        return _nothing(f"the delay changes along the take{hint}", line.start_s)
+        return unknown(f"the delay changes along the take{hint}", line.start_s, _FRAME_S)
     signs = [delay.polarity for _, delay in good]
     polarity = 1 if sum(signs) >= 0 else -1
     share = abs(sum(signs)) / len(signs)
@@ -92,10 +92,6 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     margin = share * float(np.median([delay.polarity_margin for _, delay in good]))
     found = line.slope * 1e6 if drift else None
     return Delay(line.start_s, line.start_sigma_s, polarity, margin, confidence, True, None, (), found)
-
-
-def _nothing(reason: str, start_s: float = 0.0) -> Delay:
-    return Delay(start_s, _FRAME_S, 1, 0.0, 0.0, False, reason)
 
 
 def _coarse(reference: Track, track: Track, max_delay_s: float) -> _Line | None:
@@ -209,14 +205,14 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     power = band_mean(np.abs(x) ** 2) * band_mean(np.abs(y) ** 2)
     weight = (power + power.max() * 1e-10 + 1e-300) ** -0.4 * ((frequency_hz > 50.0) & (frequency_hz < 10000.0))
     cross = cross_spectrum(x, y) * turn * weight
-    searched = Correlogram.within(correlate_spectrum(cross, size, finer=2), 0.5 / rate, 0.5 * margin / rate)
-    peaks = strongest_peaks(searched)
-    if not peaks:
-        return _nothing("silence")
-    best = refine(cross, frequency_hz, peaks[0].lag_s, within_s=0.2e-3)
-    rival = abs(peaks[1].height / peaks[0].height) if len(peaks) > 1 else 0.0
-    contrast = abs(peaks[0].height) / max(float(np.median(np.abs(searched.values))) / 0.6745, 1e-300)
-    sure = rival < RIVAL and contrast > CONTRAST
+    lags = np.arange(-margin, margin + 1)  # half samples
+    values = np.abs(irfft(cross, 2 * size))[lags]
+    top = int(values.argmax())
+    if not values[top] > 0.0:
+        return unknown("silence")
+    best = refine(cross, frequency_hz, 0.5 * lags[top] / rate, within_s=0.2e-3)
+    rival = float(values[np.abs(lags - lags[top]) >= 2 * APART_S * rate].max() / values[top])
+    sure = rival < RIVAL and values[top] > CONTRAST * float(np.median(values)) / 0.6745
     return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
 
 

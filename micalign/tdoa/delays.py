@@ -11,7 +11,18 @@ from dataclasses import dataclass, field, replace
 from micalign.take.tracks import Track
 from micalign.tdoa.tuned import CLEAR_POLARITY
 
-__all__ = ["Alone", "Candidate", "Delay", "Expected", "PairDelay", "SourceDelays", "TrackDelay", "Wanted", "doubted"]
+__all__ = [
+    "Alone",
+    "Candidate",
+    "Delay",
+    "Expected",
+    "PairDelay",
+    "SourceDelays",
+    "TrackDelay",
+    "Wanted",
+    "doubted",
+    "unknown",
+]
 
 
 @dataclass(frozen=True)
@@ -73,6 +84,11 @@ class Delay:
     def is_polarity_clear(self) -> bool:
         """Whether the other polarity fits clearly worse: nobody should flip a track on less."""
         return self.polarity_margin >= CLEAR_POLARITY
+
+
+def unknown(reason: str, delay_s: float = 0.0, uncertainty_s: float = 0.0) -> Delay:
+    """Nothing was measured: a number that stands in for a delay, and why."""
+    return Delay(delay_s, uncertainty_s, 1, 0.0, 0.0, False, reason)
 
 
 def doubted(delay: Delay, reason: str) -> Delay:

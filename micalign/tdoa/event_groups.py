@@ -19,7 +19,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Complexes, Floats, Ints
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.spectra import Spectra, frame_spectra, irfft, refine
+from micalign.tdoa.spectra import Spectra, frame_spectra, irfft, raised_cosine, refine
 from micalign.tdoa.strokes import listen, strokes_of_all
 from micalign.tdoa.tuned import AGREEING, FOOT, LEAP, LEAST_LIKENESS, SAME_PLACE_S
 from micalign.tdoa.wavefronts import cut
@@ -30,6 +30,7 @@ _STEP_S: Final = 0.00025  # seconds of a first rise: finer than a mic is from th
 _MAX_DELAY_S: Final = 0.03  # seconds of ways: 10 m
 _BEFORE_S: Final = 0.015  # seconds of quiet before an arrival
 _MARGIN_S: Final = 0.002  # seconds before the stroke, whose onset is known to a millisecond
+_WINDOW_S: Final = (0.001, 0.0015, 0.0045)  # seconds: rises until a coarse arrival, holds the direct sound, falls
 _NEAR_COARSE_S: Final = 0.0009  # seconds about a coarse arrival: some of its steps
 _WITHIN_S: Final = 2 * SAME_PLACE_S  # of one another lie events that agree with the one in their middle
 _FINER: Final = 8  # points to a sample
@@ -136,18 +137,12 @@ def _arrivals(track: Track, struck_s: Floats) -> Floats:
     return np.where((peak > LEAP * quiet) & (peak > 0), starts + (before + rises) * step, np.nan)
 
 
-def _window(rate: int) -> Floats:
-    """From 1 ms before a coarse arrival to 6 ms after it, the direct sound at full weight."""
-    rise, flat, fall = (round(seconds * rate) for seconds in (0.001, 0.0015, 0.0045))
-    ramp_up = np.sin(0.5 * np.pi * (np.arange(rise) + 0.5) / rise) ** 2
-    ramp_down = np.cos(0.5 * np.pi * (np.arange(fall) + 0.5) / fall) ** 2
-    return np.concatenate([ramp_up, np.ones(flat), ramp_down])
-
-
 def _spectra(take: Take, arrival: Floats, first: int, other: int, centre_s: Floats) -> Spectra:
     rate = take.sample_rate
-    starts = np.rint(arrival[:, first]).astype(np.intp) - round(0.001 * rate)
-    return frame_spectra(take.tracks[first], take.tracks[other], starts, _window(rate), margin=0, centre_s=centre_s)
+    rise, flat, fall = (round(seconds * rate) for seconds in _WINDOW_S)
+    starts = np.rint(arrival[:, first]).astype(np.intp) - rise
+    window = raised_cosine(rise + flat + fall, rise, fall)
+    return frame_spectra(take.tracks[first], take.tracks[other], starts, window, margin=0, centre_s=centre_s)
 
 
 def _fine_delays(take: Take, arrival: Floats, first: int, other: int) -> Floats:

@@ -110,12 +110,12 @@ def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]]
         return np.zeros(0)
     at = strokes.samples[clear] // step
     own_db = _level_db(_peaks(own)[at], loud)
-    times_s = at * _step_s(own) + own.start_s
+    times_s = np.asarray(at * _step_s(own) + own.start_s, dtype=np.float64)
     others_db = np.full(len(at), -60.0)
     for rival, peaks, rivals_loud in rivals.values():
         if not rivals_loud > 0:
             continue
-        there = np.rint((times_s - _AFTER_S[1] - rival.start_s) / _step_s(rival)).astype(np.intp)
+        there = rival.steps_at(times_s - _AFTER_S[1])
         wide = np.maximum(peaks[np.clip(there, 0, len(peaks) - 1)], peaks[np.clip(there + 5, 0, len(peaks) - 1)])
         others_db = np.maximum(others_db, _level_db(wide, rivals_loud))
     lead_db = own_db - others_db
@@ -161,15 +161,9 @@ def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: 
 
 def _smooth_level_db(one: Listened) -> Floats:
     """Level over 50 ms against the track's loud passages."""
-    power = np.asarray(one.envelope.power, dtype=np.float64)
-    if not len(power):
-        return power
-    width = max(round(_SMOOTH_S / _step_s(one)), 1)
-    total = np.concatenate([[0.0], np.cumsum(power)])
-    at = np.arange(len(power))
-    low, high = np.maximum(at - width // 2, 0), np.minimum(at + (width + 1) // 2, len(power))
-    smooth = (total[high] - total[low]) / width
-    return _level_db(smooth, float(np.percentile(smooth, 98.0)))
+    at, width = np.arange(len(one.envelope.power)), max(round(_SMOOTH_S / _step_s(one)), 1)
+    smooth = one.envelope.mean(at - width // 2, at + (width + 1) // 2)
+    return _level_db(smooth, float(np.percentile(smooth, 98.0))) if len(at) else smooth
 
 
 def half_seconds(one: Listened, leads: Bools) -> Floats:
@@ -189,8 +183,8 @@ def half_seconds(one: Listened, leads: Bools) -> Floats:
 def loudest(one: Listened, begins_s: Floats) -> float:
     """The beginning of the loudest of some half-seconds."""
     steps = round(SEGMENT_S / _step_s(one))
-    first = np.rint((begins_s - one.start_s) / _step_s(one)).astype(np.intp)
-    return float(begins_s[np.argmax([one.envelope.power[at : at + steps].sum() for at in first])])
+    first = one.steps_at(begins_s)
+    return float(begins_s[np.argmax(one.envelope.mean(first, first + steps))])
 
 
 def amplitudes_at(heard: Mapping[str, Listened], names: Sequence[str], times_s: Floats) -> dict[str, float]:
@@ -198,9 +192,8 @@ def amplitudes_at(heard: Mapping[str, Listened], names: Sequence[str], times_s: 
     found = {}
     for name in names:
         one = heard[name]
-        first: Ints = np.rint((times_s - one.start_s) / _step_s(one)).astype(np.intp)
-        steps = first[:, None] + np.arange(max(round(0.02 / _step_s(one)), 1))
-        energy = one.envelope.power[np.clip(steps, 0, len(one.envelope.power) - 1)].mean(axis=1, dtype=float)
+        first = one.steps_at(times_s)
+        energy = one.envelope.mean(first, first + max(round(0.02 / _step_s(one)), 1))
         found[name] = float(np.sqrt(np.median(energy)))
     return found
 

@@ -20,13 +20,13 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track, two_at_once
-from micalign.tdoa.delays import Candidate, Delay, doubted
+from micalign.tdoa.delays import Candidate, Delay, doubted, unknown
 from micalign.tdoa.drift import drift_line
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.posterior import Look, begins, log_odds, look
-from micalign.tdoa.strokes import Listened, apart, listen_all, moments_to_samples, same_samples, struck_at
+from micalign.tdoa.strokes import Listened, apart, listen_all, same_samples, struck_at
 from micalign.tdoa.tuned import RELIABLE, ROOM_S, SAME_PLACE_S, TWO_LOOKS, WORTH_A_LOOK
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_two_looks"]
@@ -53,6 +53,10 @@ class _Options:
         if self.moments_s is not None:
             return FIRST
         return None if self.close is None else {"reference": FIRST, "track": SECOND, "neither": ONE_PATH}[self.close]
+
+    def unknown(self, reason: str) -> Delay:
+        """What is told where nothing could be measured."""
+        return unknown(reason, self.prior_s or 0.0, self.max_delay_s)
 
     @property
     def search_s(self) -> tuple[float, float]:
@@ -194,7 +198,7 @@ def _measured(
     steps = 2 * len(tracks) - 1
     heard = listen_all(tracks, progress=tell, steps=steps)
     if moments_s is not None:
-        heard[0] = _struck_at(heard[0], moments_s)
+        heard[0] = struck_at(heard[0], heard[0].samples_at(moments_s))
     alone = apart(heard) if moments_s is None and options.kind != ONE_PATH and not options.drift else heard
     for near in (heard[0], alone[0]):
         if not near.envelope.silent:
@@ -207,10 +211,6 @@ def _measured(
             yield found.result()
 
 
-def _struck_at(heard: Listened, moments_s: Floats) -> Listened:
-    return struck_at(heard, moments_to_samples(moments_s, heard.start_s, heard.sample_rate))
-
-
 def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
     """What a pair says by all its strokes, or, where that is in doubt, the surer of it and of what those say that each
     track has for itself in the take.
@@ -218,9 +218,9 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
     reference, track = whole
     for heard in whole:
         if heard.envelope.silent:
-            return _nothing(options, f"'{heard.name}' is silent")
+            return options.unknown(f"'{heard.name}' is silent")
         if heard.duration_s < _SHORTEST_S:
-            return _nothing(options, f"'{heard.name}' is too short")
+            return options.unknown(f"'{heard.name}' is too short")
     if same_samples(reference, track):
         return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None, (), 0.0 if options.drift else None)
     centre_s, reach_s = options.search_s
@@ -228,16 +228,16 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
     if reach_s > _WIDE_S:
         coarse = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
         if coarse is None:
-            return _nothing(options, "the two tracks do not overlap")
+            return options.unknown("the two tracks do not overlap")
         centre_s, reach_s, clear = coarse.delay_s, ROOM_S, coarse.clear
     if options.drift:
         line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
-        return line or _nothing(options, "too little sounds to tell a drift")
+        return line or options.unknown("too little sounds to tell a drift")
 
     def told(seen: Look) -> Delay:
         found = decided(seen)
         if found is None:
-            return _nothing(options, "nothing in the tracks is alike")
+            return options.unknown("nothing in the tracks is alike")
         if abs(found.delay_s - centre_s) > reach_s + 1.0 / reference.sample_rate:
             return doubted(found, "the likeliest delay lies beyond the search")
         return found if clear else doubted(found, "another delay fits nearly as well")
@@ -293,7 +293,3 @@ def _polarity(seen: Look, delay_s: float) -> int:
         values = second.correlation[::-1] if second else np.ones(len(seen.lags))
     index = round(delay_s * seen.first.sample_rate) - int(seen.lags[0])
     return 1 if values[int(np.clip(index, 0, len(seen.lags) - 1))] >= 0 else -1
-
-
-def _nothing(options: _Options, reason: str) -> Delay:
-    return Delay(options.prior_s or 0.0, options.max_delay_s, 1, 0.0, 0.0, False, reason)

@@ -17,7 +17,7 @@ import numpy as np
 
 from micalign.arrays import Floats
 from micalign.take.tracks import Track, two_at_once
-from micalign.tdoa.delays import Delay, Expected, PairDelay, SourceDelays, Wanted
+from micalign.tdoa.delays import Delay, Expected, PairDelay, SourceDelays, Wanted, unknown
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH
 from micalign.tdoa.leading import (
     SEGMENT_S,
@@ -33,6 +33,7 @@ from micalign.tdoa.leading import (
 )
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
+from micalign.tdoa.spectra import raised_cosine
 from micalign.tdoa.strokes import Listened, listen, listen_all, struck_at
 from micalign.tdoa.tuned import AS_PLANNED, CAPSULE_SIGMA_S, DROWNED_DB, FAINT_DB, RELIABLE
 
@@ -127,7 +128,7 @@ def _measured(
     struck = wanted.close is None or is_struck(heard[reference])
     own_s = _all_own(heard[reference], strokes_s) if struck and wanted.close is not None else ()
     if strokes_s is not None and struck:
-        own = _struck(heard[reference], np.sort(strokes_s))
+        own = struck_at(heard[reference], heard[reference].samples_at(strokes_s))
         pairs = _pairs(own, heard, order, wanted, max_delay_s, FIRST)
         levels = amplitudes_at(heard, order, strokes_s)
         return SourceDelays(
@@ -190,20 +191,15 @@ def _between(first: Delay, second: Delay) -> Delay:
     )
 
 
-def _struck(one: Listened, times_s: Floats) -> Listened:
-    rate = one.sample_rate
-    return struck_at(one, np.rint((times_s - one.start_s) * rate).astype(np.intp))
-
-
 def _only(track: Track, begins_s: Floats) -> Track:
     """The track with silence outside the half-seconds, softly edged."""
     length, edge = round(SEGMENT_S * track.sample_rate), round(_EDGE_S * track.sample_rate)
-    ramp = np.minimum(1.0, (np.arange(length) + 0.5) / edge)
+    window = raised_cosine(length, edge, edge)
     samples = np.zeros(track.frames)
     for begin_s in begins_s:
         start = round((begin_s - track.start_s) * track.sample_rate)
         kept = samples[max(start, 0) : max(start + length, 0)]
-        kept += (track.read(start, length) * ramp * ramp[::-1])[max(-start, 0) :][: len(kept)]
+        kept += (track.read(start, length) * window)[max(-start, 0) :][: len(kept)]
     return Track.from_array(track.name, samples, track.sample_rate, start_s=track.start_s)
 
 
@@ -212,8 +208,9 @@ def measured_pair(
 ) -> Delay:
     """The delay of a track against one whose strokes, or whose sound, are the source's alone."""
     expected = None if prior is None else (prior.arrival_s, float(np.hypot(prior.sigma_s, CAPSULE_SIGMA_S)))
+    planned_s = 0.0 if prior is None else prior.arrival_s
     if own.envelope.silent or other.envelope.silent:
-        return _nothing(prior, max_delay_s, "one of the two tracks is silent there")
+        return unknown("one of the two tracks is silent there", planned_s, max_delay_s)
     seen = look(own, other, reach_s=max_delay_s, close=kind, expected=expected)
     delay = decided(seen)
     off = delay is not None and prior is not None and not _is_near(delay, prior)
@@ -221,7 +218,7 @@ def measured_pair(
         # Where the scene cannot be right it is no witness of how sure the rest is.
         delay = decided(unexpected(seen))
     if delay is None:
-        return _nothing(prior, max_delay_s, "nothing in the tracks is alike")
+        return unknown("nothing in the tracks is alike", planned_s, max_delay_s)
     if prior is None or not delay.reliable:
         return delay
     reason, reliable = off_plan(prior) if off else as_planned(prior)
@@ -230,10 +227,6 @@ def measured_pair(
 
 def _is_near(delay: Delay, prior: Expected) -> bool:
     return abs(delay.delay_s - prior.arrival_s) <= max(AS_PLANNED[0], AS_PLANNED[1] * prior.sigma_s)
-
-
-def _nothing(prior: Expected | None, max_delay_s: float, reason: str) -> Delay:
-    return Delay(0.0 if prior is None else prior.arrival_s, max_delay_s, 1, 0.0, 0.0, False, reason)
 
 
 def as_planned(prior: Expected) -> tuple[str | None, bool]:
@@ -257,8 +250,7 @@ def _never_leads(wanted: Wanted, reference: str, order: Sequence[str], own_s: tu
         if wanted.close is None
         else f"'{wanted.source}' is nowhere heard alone"
     )
-    nothing = Delay(0.0, 0.0, 1, 0.0, 0.0, False, why)
-    pairs = tuple(PairDelay(reference, name, nothing) for name in order[1:])
+    pairs = tuple(PairDelay(reference, name, unknown(why)) for name in order[1:])
     return SourceDelays(wanted.source, reference, pairs, {}, 0, why, strokes_s=own_s)
 
 

@@ -36,11 +36,9 @@ from micalign.tdoa.tuned import BANDS
 __all__ = [
     "APART_S",
     "BATCH",
-    "Correlogram",
     "Peak",
     "Spectra",
     "band_mean",
-    "correlate_spectrum",
     "cut_frames",
     "filtered",
     "flat_spectra",
@@ -55,7 +53,6 @@ __all__ = [
     "response",
     "rfft",
     "smooth_bins",
-    "strongest_peaks",
     "sum_ahead",
     "whitening",
 ]
@@ -367,12 +364,6 @@ def flat_spectra(frames: Floats, size: int, rate: float, band_hz: tuple[float, f
     return flat
 
 
-def correlate_spectrum(spectrum: Complexes, size: int, *, finer: int = 4) -> Floats:
-    """The correlation of a one-sided cross-spectrum, ``finer`` values to a sample; lag 0 first, negative lags last."""
-    out: Floats = irfft(spectrum, size * finer) * finer
-    return out
-
-
 APART_S: Final = 0.0004
 """Two peaks nearer than this are lobes of one event."""
 
@@ -388,26 +379,6 @@ class Peak:
     def polarity(self) -> int:
         """+1 or -1: the sign of the height."""
         return 1 if self.height >= 0 else -1
-
-
-@dataclass(frozen=True)
-class Correlogram:
-    """Values of a correlation at ``lags_s``, evenly spaced and rising, both shape (lags,)."""
-
-    lags_s: Floats
-    values: Floats
-
-    @classmethod
-    def within(cls, correlation: Floats, step_s: float, max_lag_s: float) -> Correlogram:
-        """The lags of either sign up to ``max_lag_s`` of a correlation that holds lag 0 first, negative lags last."""
-        half = min(int(max_lag_s / step_s), len(correlation) // 2 - 1)
-        numbers = np.arange(-half, half + 1)
-        return cls(np.asarray(numbers * step_s, dtype=np.float64), correlation[numbers])
-
-    @property
-    def step_s(self) -> float:
-        """Seconds from one lag to the next."""
-        return float(self.lags_s[1] - self.lags_s[0])
 
 
 def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_s: float) -> Peak:
@@ -442,17 +413,3 @@ def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_
 
 def _height(spectrum: Complexes, omega: Floats, lag_s: float) -> float:
     return float((spectrum * np.exp(1j * omega * lag_s)).real.sum())
-
-
-def strongest_peaks(correlogram: Correlogram, *, count: int = 6) -> list[Peak]:
-    """The highest local extremes of either sign, the highest first, none a lobe of a higher one."""
-    size = np.abs(correlogram.values)
-    inside = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] >= size[2:]) & (size[1:-1] > 0)) + 1
-    found: list[Peak] = []
-    for index in inside[np.argsort(size[inside])[::-1]]:
-        lag_s = float(correlogram.lags_s[index])
-        if all(abs(lag_s - peak.lag_s) >= APART_S for peak in found):
-            found.append(Peak(lag_s, float(correlogram.values[index])))
-            if len(found) == count:
-                break
-    return found

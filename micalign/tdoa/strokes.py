@@ -30,7 +30,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints, Real
 from micalign.take.tracks import Track, two_at_once
-from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands, lowest_share
+from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands, lowest_share, sum_ahead
 from micalign.tdoa.tuned import (
     APART_STEPS,
     BEFORE_STEPS,
@@ -58,7 +58,6 @@ __all__ = [
     "listen",
     "listen_all",
     "matched_window",
-    "moments_to_samples",
     "own_weight",
     "same_samples",
     "stretches",
@@ -102,6 +101,12 @@ class Energies:
     power: Real
     step: int
 
+    def mean(self, low: Ints, high: Ints) -> Floats:
+        """The mean square from some steps to others, of those that there are."""
+        total = np.concatenate([[0.0], np.cumsum(self.power, dtype=float)])
+        low, high = (np.clip(edge, 0, len(self.power)) for edge in (low, high))
+        return np.asarray((total[high] - total[low]) / np.maximum(high - low, 1))
+
     @property
     def silent(self) -> bool:
         """Whether nothing but an offset was recorded."""
@@ -124,6 +129,14 @@ class Listened(Track):
         """The track, with what was heard of it."""
         said = (track.name, track.sample_rate, track.frames, track.samples, track.start_s)
         return cls(*said, envelope=envelope, rises=rises)
+
+    def samples_at(self, times_s: Floats) -> Ints:
+        """Times on the take's clock as samples, in order."""
+        return np.sort(np.rint((times_s - self.start_s) * self.sample_rate).astype(np.intp))
+
+    def steps_at(self, times_s: Floats) -> Ints:
+        """Times on the take's clock as steps of the envelope, as they come."""
+        return np.rint((times_s - self.start_s) * self.sample_rate / self.envelope.step).astype(np.intp)
 
     def kept(self, name: Hashable, make: Callable[[], _Made]) -> _Made:
         """What was made of this track before, or is made now: against many others it is made once."""
@@ -256,9 +269,7 @@ def own_weight(level_db: Floats, own: Bools) -> Floats:
 
 def _levels_db(energy: Real, steps: Ints) -> Floats:
     """The mean of the 10 ms from each of some steps on, in dB."""
-    longer = np.append(energy, np.zeros(_LEVEL_STEPS, energy.dtype))
-    means = longer[steps[:, None] + np.arange(_LEVEL_STEPS)].mean(axis=1, dtype=float)
-    levels: Floats = 10 * np.log10(means + 1e-20)
+    levels: Floats = 10 * np.log10(_ahead(energy.astype(float), _LEVEL_STEPS)[steps] + 1e-20)
     return levels
 
 
@@ -277,11 +288,8 @@ def _novelty(energy: Floats) -> Floats:
 
 
 def _ahead(energy: Floats, steps: int) -> Floats:
-    """The mean over each step and those that follow it."""
-    total = np.concatenate([[0.0], np.cumsum(energy), np.zeros(steps)])
-    total[len(energy) + 1 :] = total[len(energy)]
-    means: Floats = (total[steps : steps + len(energy)] - total[: len(energy)]) / steps
-    return means
+    """The mean over each step and those that follow it, silence behind the last."""
+    return sum_ahead(np.append(energy, np.zeros(steps - 1)), steps) / steps
 
 
 def _gap(level_db: Floats) -> tuple[float, float]:
@@ -443,11 +451,6 @@ def _sounding(env: Energies, starts: Ints, length: int) -> Ints:
     levels = _levels(env, starts, length)
     kept = starts[levels > levels.max(initial=0.0) * 1e-3]
     return kept if len(kept) else starts
-
-
-def moments_to_samples(moments_s: Floats, start_s: float, rate: int) -> Ints:
-    """Times on the take's clock to samples of a track, in order."""
-    return np.sort(np.rint((moments_s - start_s) * rate).astype(np.intp))
 
 
 def common_samples(near: Track, far: Track, delay_s: float) -> tuple[int, int]:

@@ -26,7 +26,6 @@ __all__ = [
     "first_wavefronts",
     "high_passed_frames",
     "onsets",
-    "onsets_alone",
     "picks_near",
 ]
 
@@ -34,7 +33,6 @@ _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame w
 _NOISE_S: Final = 0.008  # seconds of background before a stroke
 _EARLY_S: Final = 0.0012  # seconds before a rough delay that its first wavefront may lie, and...
 _LATE_S: Final = 0.004  # ...after it
-_REACH: Final = 260  # samples, 6 ms: the beginning lies no further before the clear rise
 _LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
 
 
@@ -71,7 +69,7 @@ def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Int
     return np.asarray(np.argmin(np.where(inside, total, np.inf), axis=1), dtype=np.intp)
 
 
-def onsets(energy: Floats, begin: int, *, over: float = 3.0, background: Floats | None = None) -> tuple[Ints, Floats]:
+def onsets(energy: Floats, begin: int, *, over: float = 3.0, least: float = LEAST_RISE) -> tuple[Ints, Floats]:
     """The sample at which each row's energy begins to run above its background, and its peak over the background.
 
     Parameters
@@ -82,8 +80,8 @@ def onsets(energy: Floats, begin: int, *, over: float = 3.0, background: Floats 
         Where to look from.
     over : float
         How far above the background the threshold lies.
-    background : float, shape (S,), optional
-        The background's 90 % quantile, where it is known.
+    least : float
+        The share of the peak that the threshold is at least.
 
     Examples
     --------
@@ -91,51 +89,31 @@ def onsets(energy: Floats, begin: int, *, over: float = 3.0, background: Floats 
     >>> onsets(np.concatenate([quiet, sound])[None], 100)[0]
     array([200])
     """
-    if background is None:
-        background = np.quantile(energy[:, :begin], _LOUD_NOISE, axis=1)
-    later = energy[:, begin:]
+    background, later = np.quantile(energy[:, :begin], _LOUD_NOISE, axis=1), energy[:, begin:]
     peak = later.max(axis=1, initial=0.0)
-    threshold = _threshold(peak, background, over)
+    threshold = _threshold(peak, background, over, least)
     return begin + changes_at(later, threshold, 0, later.shape[1]), peak / (background + 1e-20)
 
 
-def _threshold(peak: Floats, background: Floats, over: float) -> Floats:
-    return np.maximum(LEAST_RISE * peak, np.minimum(over * background, MOST_RISE * peak))
-
-
-def onsets_alone(energy: Floats, noise: int, *, least: float) -> Ints:
-    """The sample at which each row's energy begins to run above what its first ``noise`` samples hold.
-
-    Parameters
-    ----------
-    energy : float, shape (S, N)
-        Not negative.
-    noise : int
-        So many samples are background; the beginning is looked for after them.
-    least : float
-        The threshold is no less than this share of the peak: nothing else sounds, so it may be low.
-    """
-    background = np.quantile(energy[:, :noise], 0.95, axis=1)
-    peak = energy[:, noise:].max(axis=1, initial=0.0)
-    threshold = np.minimum(np.maximum(least * peak, 4.0 * background), 0.3 * peak)
-    return changes_at(energy, threshold, noise, _REACH)
+def _threshold(peak: Floats, background: Floats, over: float, least: float) -> Floats:
+    return np.maximum(least * peak, np.minimum(over * background, MOST_RISE * peak))
 
 
 def high_passed_frames(track: Track, starts: Ints, length: int) -> Floats:
     """Frames of a track without its rumble, shape (S, length), silent beyond its ends."""
     if not len(starts):
         return np.zeros((0, length))
-    return _high_passed(cut(track, starts - _SETTLE, _SETTLE + length), track.sample_rate)[:, _SETTLE:]
+    rate, frames = track.sample_rate, cut(track, starts - _SETTLE, _SETTLE + length)
+    return filtered(frames, rate, (min(60.0, 0.2 * rate), np.inf), order=1)[0][:, _SETTLE:]
 
 
 def first_wavefronts(track: Track, samples: Ints) -> Ints:
     """The sample of the first wavefront of each stroke whose rough sample is given, 6 ms either way."""
     rate = track.sample_rate
     reach = round(0.006 * rate)
-    frames = _high_passed(cut(track, samples - reach - _SETTLE, _SETTLE + 5 * reach), rate)
-    energy = frames[:, _SETTLE:] ** 2
+    energy = high_passed_frames(track, samples - reach, 5 * reach) ** 2
     background = np.quantile(energy[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
-    threshold = _threshold(energy[:, reach // 2 :].max(axis=1), background, 3.0)
+    threshold = _threshold(energy[:, reach // 2 :].max(axis=1), background, 3.0, LEAST_RISE)
     return samples + changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
 
 
@@ -148,8 +126,7 @@ def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> dict[
     rate = far.sample_rate
     noise, early, late = (round(seconds * rate) for seconds in (_NOISE_S, _EARLY_S, _LATE_S))
     shift = round(delay_s * rate)
-    starts = times + shift - noise - early - _SETTLE
-    frames = _high_passed(cut(far, starts, _SETTLE + noise + early + late), rate)[:, _SETTLE:]
+    frames = high_passed_frames(far, times + shift - noise - early, noise + early + late)
     told: dict[str, tuple[float, float]] = {}
 
     def tell(name: str, sample: float, quality: float) -> None:
@@ -176,7 +153,3 @@ def _weighted_median(values: Floats, weight: Floats) -> float:
     order = np.argsort(values, kind="stable")
     total = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(total, total[-1] / 2)])
-
-
-def _high_passed(frames: Floats, rate: int) -> Floats:
-    return filtered(frames, rate, (min(60.0, 0.2 * rate), np.inf), order=1)[0]

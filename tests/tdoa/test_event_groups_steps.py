@@ -94,11 +94,3 @@ def test_the_largest_group_comes_first_and_takes_its_own(rng):
     which = np.array([1, 0, 1, 2, 1, 0])
     events = event_groups._Events(np.zeros(6, int), np.zeros((6, 3)), places[which])
     assert [group.tolist() for group in event_groups._grouped(events)] == [[0, 2, 4], [1, 5], [3]]
-
-
-def test_the_window_holds_the_direct_sound_at_full_weight():
-    window = event_groups._window(48000)
-    assert len(window) == 48 + 72 + 216
-    assert window[48:120].tolist() == [1.0] * 72
-    assert window[:48] == pytest.approx(0.5 - 0.5 * np.cos(np.pi * (np.arange(48) + 0.5) / 48))
-    assert window[120:] == pytest.approx(0.5 + 0.5 * np.cos(np.pi * (np.arange(216) + 0.5) / 216))

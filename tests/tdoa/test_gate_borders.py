@@ -27,6 +27,11 @@ def test_levels_of_frames_are_what_their_steps_hold():
     assert strokes._levels(env, starts, 24).tolist() == [1.0, 6.0, 9.0, 9.0, 19.0, 0.0]
 
 
+def test_a_mean_is_of_the_steps_that_there_are():
+    env = Energies(np.arange(1.0, 11.0, dtype=np.float32), 8)
+    assert env.mean(np.array([-2, 0, 8, 12]), np.array([1, 3, 12, 15])).tolist() == [1.0, 2.0, 9.5, 0.0]
+
+
 def test_of_each_equal_part_the_loudest_frame_is_taken():
     env = envelope((3, 9.0), (11, 9.0), (12, 5.0), (29, 9.0), count=30)
     starts = np.arange(0, 240, 8)
@@ -120,7 +125,7 @@ def test_cross_spectra_are_those_of_the_cuts_with_the_lag_where_it_belongs(rng, 
         y = second[begin : begin + 50 + 2 * wide]
         y = (y - y.mean()) * outer
         by_hand = np.correlate(y, x, "valid")  # lag 0 of the frame is `wide` samples in
-        correlated = spectra.correlate_spectrum(found.cross[row].astype(complex), found.size, finer=1)
+        correlated = spectra.irfft(found.cross[row].astype(complex), found.size)
         lags = np.arange(-margin, margin + 1)
         assert correlated[lags] == pytest.approx(by_hand[wide + lags] if margin else by_hand, abs=1e-4)
         assert found.first[row].sum() > 0.0

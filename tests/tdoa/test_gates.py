@@ -7,7 +7,7 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import raised_cosine, smooth_bins
-from micalign.tdoa.strokes import listen, matched_window, moments_to_samples, stretches
+from micalign.tdoa.strokes import listen, matched_window, stretches
 
 RATE = 8000
 
@@ -76,4 +76,5 @@ def test_matched_windows_and_a_range_to_stay_inside_of():
 
 
 def test_moments_are_samples_of_the_track_in_order():
-    assert moments_to_samples(np.array([2.0, 1.00006]), 0.5, RATE).tolist() == [4000, 12_000]
+    heard = listen(Track.from_array("a", np.zeros(RATE), RATE, start_s=0.5))
+    assert heard.samples_at(np.array([2.0, 1.00006])).tolist() == [4000, 12_000]

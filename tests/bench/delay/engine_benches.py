@@ -25,16 +25,20 @@ CLOCK_S = 1e-3
 
 @dataclass(frozen=True)
 class Told:
-    """One answer: how far off in seconds, reliable, and wrong though reliable; ``near_s``: what is near enough."""
+    """One answer: how far off in seconds, reliable, wrong though reliable, and of the other polarity.
+
+    ``near_s``: what is near enough.
+    """
 
     off_s: float
     reliable: bool
     wrong: bool
+    turned: bool = False
     near_s: float = score.NEAR_S
 
     @property
     def near(self) -> bool:
-        return self.off_s <= self.near_s
+        return self.off_s <= self.near_s and not self.turned
 
 
 Bench = Callable[[], list[Told]]
@@ -57,7 +61,7 @@ def pairs(takes: Sequence[realtakes.Take]) -> list[Told]:
             delay = measure._measure(*both, measure._Options(0.05, None, None, None, False, None))
             told = Answer(delay.delay_s, delay.uncertainty_s, delay.polarity, delay.confidence, delay.reliable)
             row = score_real.row("new", take, family, drum, pair, told, 0.0)
-            found.append(Told(row.off_s, row.reliable, row.reliable and not row.right))
+            found.append(Told(row.off_s, row.reliable, row.reliable and not row.right, row.turned))
     return found
 
 
@@ -75,8 +79,8 @@ def lines(kit: realkit.RealKit, seeds: Sequence[int]) -> list[Told]:
     reads = realkit_linecheck.arrivals(kit, HALF, len(seeds))
     told = []
     for one in reads:
-        wrong = one.off_s > score.NEAR_S or (one.truth_polarity is not None and one.polarity != one.truth_polarity)
-        told.append(Told(one.off_s, one.reliable, one.reliable and wrong))
+        turned = one.truth_polarity is not None and one.polarity != one.truth_polarity
+        told.append(Told(one.off_s, one.reliable, one.reliable and (turned or one.off_s > score.NEAR_S), turned))
     for seed in seeds:
         take, spans = realkit_linecheck.session(kit, seed, HALF)
         found = alone.found_stretches(tracks_of(take))
@@ -131,7 +135,7 @@ def recorders(takes: Sequence[realtakes.Take]) -> list[Told]:
             late_s = [edge for w in windows for edge in (w.lo_s, w.hi_s)] or [-5e-3, 5e-3]
             ends = [found.delay_s + (found.drift_ppm or 0.0) * 1e-6 * t - start_s - ppm * 1e-6 * t for t in (0.0, 20.0)]
             off_s = max(max(min(late_s) - one, one - max(late_s), 0.0) for one in ends)
-            told.append(Told(off_s, found.reliable, found.reliable and off_s > CLOCK_S, CLOCK_S))
+            told.append(Told(off_s, found.reliable, found.reliable and off_s > CLOCK_S, near_s=CLOCK_S))
     return told
 
 
@@ -142,8 +146,8 @@ def simulated(family: str, scale: float) -> list[Told]:
         kept = score.rows([family] if family in known else [], "even", scale, False, renderer=renderer)
         for case, delay, _ in (item for items in kept.values() for item in items):
             off_s = float("inf") if case.family == "hopeless" else score.error_s(case, delay.delay_s)
-            wrong = case.family == "hopeless" or off_s > 5e-4 or delay.polarity != case.polarity
-            found.append(Told(off_s, delay.reliable, delay.reliable and wrong))
+            turned = delay.polarity != case.polarity
+            found.append(Told(off_s, delay.reliable, delay.reliable and (turned or off_s > 5e-4), turned))
     return found
 
 
