@@ -29,7 +29,7 @@ from micalign.errors import TakeError
 from micalign.take import tuned
 from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
 from micalign.take.noise import Floor, Hum, NoiseParts, find_hum, loud_power, noise_floor, noise_parts
-from micalign.take.together import Double, Remark, Severity, clock, double_remark, find_doubles
+from micalign.take.together import Double, Remark, Severity, clock, double_remark, find_doubles, pairs_by_name
 from micalign.take.tracks import Track
 from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_hz, show_percent
 
@@ -78,7 +78,8 @@ def measure_levels(
     """
     window = window or WorkingWindow()
     found = [_judged(track, readings, window) for track, readings in zip(tracks, _read(tracks, progress), strict=True)]
-    judged = [levels for levels, _ in found]
+    judged = _as_pairs([levels for levels, _ in found])
+    judged = [replace(one, may_be_bleed=_may_be_bleed(one, judged)) for one in judged]
     tenths = [np.zeros(0) if levels.verdict == "silent" or levels.broken else powers for levels, powers in found]
     for double in find_doubles(tracks, tenths):
         same = files is not None and files[double.first] == files[double.second]
@@ -127,6 +128,23 @@ def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[Tr
     ), readings.tenths
 
 
+def _as_pairs(judged: Sequence[TrackLevels]) -> list[TrackLevels]:
+    """The two sides of a pair with one gain change, that which the louder allows: their balance is the image."""
+    out = list(judged)
+    for sides in pairs_by_name([levels.name for levels in judged]):
+        changes = [change for k in sides if (change := judged[k].gain_change_db) is not None]
+        if len(changes) == len(sides):
+            for k, mate in (sides, sides[::-1]):
+                out[k] = replace(judged[k], gain_change_db=min(changes), mate=judged[mate].name)
+    return out
+
+
+def _may_be_bleed(levels: TrackLevels, take: Sequence[TrackLevels]) -> bool:
+    """Whether a track is far below the window where others are not below it at all."""
+    is_far = levels.verdict == "quiet" and (levels.gain_change_db or 0.0) >= tuned.BLEED_DB
+    return is_far and any(one.verdict in {"good", "hot", "clipped"} for one in take)
+
+
 @dataclass(frozen=True, eq=False)
 class TrackLevels:
     """What one track reads, and the verdict on it.
@@ -156,7 +174,7 @@ class TrackLevels:
         sound could be read.
     gain_change_db : float or None
         What brings the loudest peak to the middle of the working window; None for a silent track, a least value for
-        a clipped one.
+        a clipped one. Of a pair that of the louder one, for both.
     double : Double or None
         Where it repeats an earlier track.
     remarks : tuple of Remark
@@ -164,6 +182,10 @@ class TrackLevels:
         For a picture.
     broken : str
         Why the track could not be read to its end; all else is of what was read.
+    mate : str
+        The other side of a pair by their names, which is given the same gain; empty where there is none.
+    may_be_bleed : bool
+        So much quieter than others that nothing of its own may have been played.
     """
 
     name: str
@@ -185,6 +207,8 @@ class TrackLevels:
     remarks: tuple[Remark, ...]
     outline: Outline
     broken: str = ""
+    mate: str = ""
+    may_be_bleed: bool = False
 
     @property
     def peak_dbfs(self) -> float:
@@ -352,11 +376,20 @@ def _level(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
         peaks = f"{levels.over} samples lie beyond full scale (up to {show_dbfs(levels.peak_dbfs, sign=True)})"
         look = "this file of floats keeps them; any file of integers cuts them: turn down before you export"
         yield Remark("over", "note", peaks, look)
-    if levels.verdict == "hot" and levels.gain_change_db is not None:
-        yield Remark("hot", "note", at, f"turn down {-levels.gain_change_db:.0f} dB for the next take")
-    if levels.verdict == "quiet" and levels.gain_change_db is not None:
-        look = f"turn up {levels.gain_change_db:.0f} dB for the next take; for alignment it does not matter"
-        yield Remark("quiet", "note", at, look)
+    change_db = levels.gain_change_db or 0.0
+    if levels.verdict in {"quiet", "hot"} or (levels.verdict == "good" and change_db):
+        yield Remark("pair" if levels.verdict == "good" else levels.verdict, "note", at, _turn(levels, change_db))
+
+
+def _turn(levels: TrackLevels, change_db: float) -> str:
+    """Which way to turn the gain, and whether that is sure."""
+    way = f"turn {'up' if change_db > 0 else 'down'} {abs(change_db):.0f} dB for the next take"
+    if levels.mate:
+        way = f"{way}, and '{levels.mate}' as much" if change_db else f"leave its gain as that of '{levels.mate}'"
+        way += ": a pair has one gain, set by its louder side"
+    if levels.may_be_bleed:
+        way += ", if what this track is for was played: else it holds the others' sound alone, and no gain follows"
+    return f"{way}; for alignment it does not matter" if levels.verdict == "quiet" else way
 
 
 def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
@@ -377,7 +410,8 @@ def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
             "mostly harmonics: look for dimmers, supplies and chargers near the cable, try a DI box with its "
             "transformer, one outlet for all, shorter cables"
         )
-    severity: Severity = "problem" if _raised(levels, hum.dbfs, window) > tuned.AUDIBLE_DBFS else "note"
+    is_heard = _raised(levels, hum.dbfs, window) > tuned.AUDIBLE_DBFS and not levels.may_be_bleed
+    severity: Severity = "problem" if is_heard else "note"
     yield Remark("hum", severity, said, look, EARTH)
 
 
@@ -391,7 +425,8 @@ def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
     for kind, power in heard:
         raised = _raised(levels, db_from_power(power), window)
         if raised > tuned.AUDIBLE_DBFS:
-            spoils = raised > tuned.LOUD_NOISE_DBFS or levels.verdict == "quiet"
+            # Nobody turns up a mic whose drum is not struck.
+            spoils = (raised > tuned.LOUD_NOISE_DBFS or levels.verdict == "quiet") and not levels.may_be_bleed
             said = f"{_NOISE_WORDS[kind][0]} at {show_dbfs(db_from_power(power))} in the pauses"
             yield Remark(kind, "problem" if spoils else "note", said, _NOISE_WORDS[kind][1])
 

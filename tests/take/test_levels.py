@@ -9,7 +9,7 @@ from faulty_takes import RATE, clean_take
 from micalign.errors import TakeError
 from micalign.take.levels import WorkingWindow, measure_levels
 from micalign.take.meters import OutlineMeter
-from micalign.take.together import TrackFacts, clock, remarks_together
+from micalign.take.together import TrackFacts, clock, pairs_by_name, remarks_together
 from micalign.take.tracks import Track
 
 
@@ -46,6 +46,57 @@ def test_a_quiet_track_is_a_fault_only_where_its_noise_is_heard(rng):
     noisy = sound + 3e-4 * rng.normal(size=len(sound))
     assert not read(sound).has_problem
     assert {remark.rule for remark in read(noisy).remarks if remark.severity == "problem"} == {"hiss"}
+
+
+def take_of(rng, peaks, noise=0.0):
+    """Tracks of one sound at these peaks."""
+    sound = clean_take(0)["kick"]
+    tracks = {n: sound * p / np.abs(sound).max() + noise * rng.normal(size=len(sound)) for n, p in peaks.items()}
+    found = measure_levels([Track.from_array(name, one, RATE) for name, one in tracks.items()])
+    said = {one.name: {r.rule: r for r in one.remarks if r.rule != "double"} for one in found}
+    return {one.name: one for one in found}, said
+
+
+def test_a_track_far_below_the_others_may_hold_their_bleed_alone(rng):
+    """A tom that was not struck: nobody knows its gain, and nobody turns it up so far that its noise is heard."""
+    _, said = take_of(rng, {"kick": 0.6, "tom": 0.02}, noise=1e-4)
+    assert "if what this track is for was played" in said["tom"]["quiet"].advice
+    assert {remark.severity for remark in said["tom"].values()} == {"note"}
+    assert "hiss" in said["tom"]
+    # Where all are so quiet, or it is alone, that is no bleed.
+    for peaks in ({"kick": 0.03, "tom": 0.02}, {"tom": 0.02}):
+        _, said = take_of(rng, peaks, noise=1e-4)
+        assert "if what" not in said["tom"]["quiet"].advice
+        assert said["tom"]["hiss"].severity == "problem"
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "change_db", "words"),
+    [
+        (0.19, 0.35, 0.0, {"L": ("quiet", "leave its gain as that of 'oh R'")}),
+        (0.19, 0.15, 8.4, {"L": ("quiet", "turn up 8 dB"), "R": ("quiet", "turn up 8 dB")}),
+        (0.73, 0.9, -5.1, {"L": ("pair", "turn down 5 dB"), "R": ("hot", "turn down 5 dB")}),
+    ],
+)
+def test_a_pair_is_given_one_gain(rng, left, right, change_db, words):
+    found, said = take_of(rng, {"oh L": left, "kick": 0.5, "oh R": right})
+    for side in "LR":
+        assert found[f"oh {side}"].gain_change_db == pytest.approx(change_db, abs=0.1)
+        rule, advice = words.get(side, (None, ""))
+        assert set(said[f"oh {side}"]) == ({rule} if rule else set())
+        assert not rule or advice in said[f"oh {side}"][rule].advice
+
+
+@pytest.mark.parametrize(
+    ("names", "pairs"),
+    [
+        (["KdrumL", "KdrumR", "oh_l.wav", "OH-R.wav", "ohl", "ohr"], [(0, 1), (2, 3), (4, 5)]),
+        (["left", "right"], [(0, 1)]),
+        (["tom 1", "tom 2", "snare top", "snare bottom", "floor", "L 1", "R 2", "oh left", "oh left 2"], []),
+    ],
+)
+def test_pairs_are_known_by_left_and_right(names, pairs):
+    assert list(pairs_by_name(names)) == pairs
 
 
 def test_a_clipped_track_is_to_be_turned_down_by_six_decibels_at_least():
