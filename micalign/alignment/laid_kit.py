@@ -112,19 +112,21 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         for pair in sure
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
-    stays = _stays(reference.name, {*over, *beside_it}, rooms, _bleed(told, others, rows))
+    bleed = _bleed(told, others)
+    stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed)
     basis = dict.fromkeys(stays, _RECORDED)
     laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
     if mate is not None:
         laid |= {row.track: _mated(row.delay, meets, reference.name) for row in rows if row.track == mate}
     shifts: list[float] = []
-    # The surest first: where it is laid says where the others may lie.
+    # The surest first: where it is laid says where the others may lie, and so does where one surely hears bleed.
     for row in sorted(rows, key=lambda row: row.delay.confidence, reverse=True):
+        delay, by = row.delay, "arrival" if row.track in bleed else _RECORDED
         if row.track in others and row.track not in laid:
             delay, by = _laid(row.delay, others[row.track], heard, (rest, instead), _span(shifts))
             laid[row.track], basis[row.track] = delay, by
-            if by in _MOVED and delay.reliable and _is_early(delay):
-                shifts.append(-delay.delay_s)
+        if by in _MOVED and delay.reliable and _is_early(delay):
+            shifts.append(-delay.delay_s)
     kept = tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows)
     return LaidKit(kept, basis, frozenset({*over, *beside_it} - rooms))
 
@@ -176,14 +178,13 @@ def _span(shifts: Sequence[float]) -> tuple[float, float, float] | None:
     return max(min(shifts) - beside_s, 0.0), float(np.median(shifts)), max(shifts) + beside_s
 
 
-def _bleed(told: HeardKit | None, others: Mapping[str, Listened], rows: Sequence[TrackDelay]) -> list[str]:
+def _bleed(told: HeardKit | None, others: Mapping[str, Listened]) -> list[str]:
     """The tracks that stand at no drum that is played: their strokes hardly stand out, and another hears them first.
 
-    None of those whose arrival is sure.
+    However sure their arrival is: it is that of another's drum.
     """
-    sure = {row.track for row in rows if row.delay.reliable and _is_early(row.delay)}
     drums = {told.tracks[drum].name for drum in told.drums} if told is not None else set(others)
-    return [name for name, one in others.items() if 0 < one.strokes.gap_db < PARTED_DB and name not in drums | sure]
+    return [name for name, one in others.items() if 0 < one.strokes.gap_db < PARTED_DB and name not in drums]
 
 
 def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str, float], early: set[str]) -> list[str]:
