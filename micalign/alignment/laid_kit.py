@@ -11,9 +11,9 @@ Delays are seconds, positive later than in the reference; strokes are moments on
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 
@@ -64,6 +64,10 @@ _APART: Final = (
     "--reference lays them by one drum's delay all the same"
 )
 _SURE: Final = (1.0 + math.erf(SURELY / math.sqrt(2.0))) / 2.0  # what `SURELY` promises of a best sum
+
+
+_Sums: TypeAlias = tuple[Sequence[PlacedTrack], Sequence[Sequence[PlacedTrack]]]
+"""What close mics are added to, and what else that may be."""
 
 
 @dataclass(frozen=True)
@@ -118,17 +122,34 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
     if mate is not None:
         laid |= {row.track: _mated(row.delay, meets, reference.name) for row in rows if row.track == mate}
-    shifts: list[float] = []
-    # The surest first: where it is laid says where the others may lie, and so does where one surely hears bleed.
-    for row in sorted(rows, key=lambda row: row.delay.confidence, reverse=True):
-        delay, by = row.delay, "arrival" if row.track in bleed else _RECORDED
-        if row.track in others and row.track not in laid:
-            delay, by = _laid(row.delay, others[row.track], heard, (rest, instead), _span(shifts))
-            laid[row.track], basis[row.track] = delay, by
-        if by in _MOVED and delay.reliable and _is_early(delay):
-            shifts.append(-delay.delay_s)
+    sums = rest, instead
+    for name, (delay, by) in _close_mics(rows, others, heard, sums, set(laid), bleed).items():
+        laid[name], basis[name] = delay, by
     kept = tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows)
     return LaidKit(kept, basis, frozenset({*over, *beside_it} - rooms))
+
+
+def _close_mics(
+    rows: Sequence[TrackDelay],
+    others: Mapping[str, Listened],
+    reference: Listened,
+    sums: _Sums,
+    stays: Collection[str],
+    bleed: Collection[str],
+) -> dict[str, tuple[Delay, Basis]]:
+    """The tracks that do not stay, as they are laid.
+
+    The surest first: where it is laid says where the others may lie, and so does where one surely hears bleed.
+    """
+    found: dict[str, tuple[Delay, Basis]] = {}
+    shifts: list[float] = []
+    for row in sorted(rows, key=lambda row: row.delay.confidence, reverse=True):
+        delay, by = row.delay, "arrival" if row.track in bleed else _RECORDED
+        if row.track in others and row.track not in stays:
+            delay, by = found[row.track] = _laid(row.delay, others[row.track], reference, sums, _span(shifts))
+        if by in _MOVED and delay.reliable and _is_early(delay):
+            shifts.append(-delay.delay_s)
+    return found
 
 
 def _is_a_drums(name: str, told: HeardKit | None) -> bool:
@@ -275,7 +296,7 @@ def _laid(
     delay: Delay,
     one: Listened,
     reference: Listened,
-    sums: tuple[Sequence[PlacedTrack], Sequence[Sequence[PlacedTrack]]],
+    sums: _Sums,
     span: tuple[float, float, float] | None,
 ) -> tuple[Delay, Basis]:
     """A close mic as it is laid onto what stands over the kit, or what else may; ``span``: as `_span` tells."""
