@@ -143,8 +143,9 @@ def _novelty(power: Real, length: int, rate: int, halves: Floats) -> Floats:
     before += floor
     rise = np.log(np.divide(now, before, out=now), out=now)
     rise -= rise.mean()
-    novelty: Floats = halves @ rise / (float(np.sqrt(np.vdot(rise, rise) / rise.size)) + 1e-9)
-    return novelty
+    # A product of two precisions would first make doubles of all strokes.
+    total = halves.astype(rise.dtype) @ rise
+    return np.asarray(total / (float(np.sqrt(np.vdot(rise, rise) / rise.size)) + 1e-9), dtype=np.float64)
 
 
 def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, zero: int) -> Floats:
