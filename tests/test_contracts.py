@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from statistics import median
@@ -26,8 +27,22 @@ PACKAGE = Path(micalign.__file__).parent
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
+@cache
 def _tree(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
+def _nodes(path: Path) -> list[ast.AST]:
+    return list(ast.walk(_tree(path)))
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _trees_are_let_go() -> Iterator[None]:
+    """They are read once for all tests here, and are a hundred megabytes."""
+    yield
+    _nodes.cache_clear()
+    _tree.cache_clear()
 
 
 def _room(path: Path) -> str:
@@ -35,29 +50,29 @@ def _room(path: Path) -> str:
     return inside.parts[0] if len(inside.parts) > 1 else inside.stem
 
 
-def _run_time_nodes(node: ast.AST) -> Iterator[ast.AST]:
-    """All nodes but those that only a type checker reads."""
-    for child in ast.iter_child_nodes(node):
-        if isinstance(child, ast.If) and isinstance(child.test, ast.Name) and child.test.id == "TYPE_CHECKING":
-            continue
-        yield child
-        yield from _run_time_nodes(child)
+def _run_time_imports(path: Path) -> list[ast.Import | ast.ImportFrom]:
+    """The imports but those that only a type checker reads."""
+    checked = {
+        id(one)
+        for node in _nodes(path)
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
+        for one in ast.walk(node)
+    }
+    return [node for node in _nodes(path) if isinstance(node, ast.Import | ast.ImportFrom) and id(node) not in checked]
 
 
 def _imports(path: Path) -> set[str]:
     found: set[str] = set()
-    for node in _run_time_nodes(_tree(path)):
+    for node in _run_time_imports(path):
         if isinstance(node, ast.Import):
             found |= {alias.name.split(".")[0] for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
+        elif node.module and node.level == 0:
             found.add(node.module.split(".")[0])
     return found
 
 
 def _calls(path: Path) -> set[str]:
-    return {
-        node.func.id for node in ast.walk(_tree(path)) if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
-    }
+    return {node.func.id for node in _nodes(path) if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}
 
 
 @pytest.mark.parametrize(("package", "room"), [("matplotlib", "figures"), ("click", "cli"), ("soundfile", "files")])
@@ -130,7 +145,7 @@ def _functions() -> list[tuple[str, int]]:
     found = []
     for path in MODULES:
         lines = path.read_text(encoding="utf-8").splitlines()
-        for node in ast.walk(_tree(path)):
+        for node in _nodes(path):
             if isinstance(node, ast.FunctionDef):
                 body = node.body[1:] if ast.get_docstring(node) is not None else node.body
                 if not body:
@@ -152,10 +167,9 @@ def test_functions_are_short() -> None:
 
 def _code_lines(path: Path) -> int:
     """Lines of code: docstrings, comments and blank lines left out, for reasons are to stand where they are needed."""
-    tree = _tree(path)
     lines = path.read_text(encoding="utf-8").splitlines()
     told: set[int] = set()
-    for node in ast.walk(tree):
+    for node in _nodes(path):
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
             told.update(range(node.lineno, (node.end_lineno or node.lineno) + 1))
     return sum(
@@ -268,12 +282,12 @@ def _module(path: Path) -> str:
 def _imported_from_us(path: Path, ours: set[str]) -> set[str]:
     """Modules of ours that one imports, at its top or inside a function."""
     found = set()
-    for node in _run_time_nodes(_tree(path)):
-        if isinstance(node, ast.ImportFrom) and node.module:
+    for node in _run_time_imports(path):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif node.module:
             inside = [f"{node.module}.{alias.name}" for alias in node.names]
             found |= {one if one in ours else node.module for one in inside}
-        elif isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names}
     return (found & ours) - {_module(path)}
 
 
@@ -296,7 +310,7 @@ def test_one_place_forms_a_cross_spectrum() -> None:
         f"{path.relative_to(PACKAGE)}:{node.lineno}"
         for path in MODULES
         if path.name != "arrays.py"
-        for node in ast.walk(_tree(path))
+        for node in _nodes(path)
         if isinstance(node, ast.BinOp) and (_is_conjugate(node.left) or _is_conjugate(node.right))
     ]
     assert elsewhere == []
@@ -308,7 +322,7 @@ def test_a_detector_stands_once(what: str) -> None:
     names = [
         f"{path.relative_to(PACKAGE)}:{node.name}"
         for path in MODULES
-        for node in ast.walk(_tree(path))
+        for node in _nodes(path)
         if isinstance(node, ast.FunctionDef) and node.name.strip("_").removesuffix("s") == what
     ]
     assert len(names) == 1, names
@@ -317,7 +331,7 @@ def test_a_detector_stands_once(what: str) -> None:
 def _bodies() -> Iterator[tuple[str, str]]:
     """Each function and what it does, its parameters by their place."""
     for path in MODULES:
-        for node in ast.walk(_tree(path)):
+        for node in _nodes(path):
             if isinstance(node, ast.FunctionDef):
                 code = node.body[1:] if ast.get_docstring(node) is not None else node.body
                 text = "\n".join(ast.unparse(line) for line in code)
@@ -344,7 +358,7 @@ def test_a_file_name_is_used_once() -> None:
 
 def test_a_class_name_is_used_once() -> None:
     """Two things of one name cannot be spoken of."""
-    names = Counter(node.name for path in MODULES for node in ast.walk(_tree(path)) if isinstance(node, ast.ClassDef))
+    names = Counter(node.name for path in MODULES for node in _nodes(path) if isinstance(node, ast.ClassDef))
     assert [name for name, count in names.items() if count > 1] == []
 
 
@@ -385,9 +399,9 @@ def _defined(path: Path) -> Iterator[str]:
 
 def test_nothing_is_there_for_the_tests_alone() -> None:
     """Every name is used by the program itself, by a page's template, or stands in the public face."""
-    trees = [_tree(path) for path in MODULES]
-    used = {node.id for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Name) and _is_read(node)}
-    used |= {node.attr for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    nodes = [node for path in MODULES for node in _nodes(path)]
+    used = {node.id for node in nodes if isinstance(node, ast.Name) and _is_read(node)}
+    used |= {node.attr for node in nodes if isinstance(node, ast.Attribute)}
     pages = " ".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.j2"))
     used |= set(re.findall(r"\w+", pages)) | set(micalign.__all__) | CALLED_FROM_OUTSIDE | {"command", "run"}
     unused = [
