@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import gc
 import weakref
+from functools import cache
 
 import numpy as np
 import pytest
@@ -42,10 +43,17 @@ def gain_db(di, mic, delay_s, polarity, low_hz, high_hz):
     return 10 * np.log10(total / np.sum((np.abs(one) ** 2 + np.abs(other) ** 2)[inside]))
 
 
-def test_a_bass_and_its_cabinet_sum_within_0_3_db_of_an_exhaustive_search_and_swapped_they_say_the_same():
-    take = bass_take(5, seconds=8.0)
+@cache
+def bass(seed):
+    """A take of eight seconds, its DI and its mic, and what is measured and found of the two."""
+    take = bass_take(seed, seconds=8.0)
     di, mic = tracks(take)
-    found = one_path_sum(di, mic, measure_pair(di, mic))
+    delay = measure_pair(di, mic)
+    return take, di, mic, delay, one_path_sum(di, mic, delay)
+
+
+def test_a_bass_and_its_cabinet_sum_within_0_3_db_of_an_exhaustive_search_and_swapped_they_say_the_same():
+    take, di, mic, _, found = bass(5)
     assert found is not None
     assert (found.di, found.mic) == ("di", "mic")
     _, _, most_db = best_sum(take.di, take.mic, low_hz=60, high_hz=2500)
@@ -128,17 +136,14 @@ def test_group_delay_of_sections_is_what_scipy_says_and_stays_below_20_ms():
         for sos in (section_coefficients(f, q, sample_rate=RATE) for f, q in sections)
     )
     assert group_delay_s(sections) == pytest.approx(true.max(), rel=0.01)
-    take = bass_take(3, seconds=8.0)
-    di, mic = tracks(take)
-    found = one_path_sum(di, mic, measure_pair(di, mic))
+    found = bass(3)[-1]
     assert found.phase is not None
     assert found.phase.group_delay_s <= MOST_GROUP_DELAY_S
     assert found.turned.whole_db > found.plain.whole_db
 
 
 def test_three_lines_are_told_with_one_recommended_and_why():
-    di, mic = tracks(bass_take(3, seconds=8.0))
-    found = one_path_sum(di, mic, measure_pair(di, mic))
+    found = bass(3)[-1]
     lines = sum_lines(found)
     assert [one["way"] for one in lines] == ["as recorded", "delay", "all-pass"]
     assert sum(one["recommended"] for one in lines) == 1
@@ -147,11 +152,11 @@ def test_three_lines_are_told_with_one_recommended_and_why():
 
 
 def test_measure_tells_arrival_and_best_sum_and_by_arrival_keeps_the_first():
-    di, mic = tracks(bass_take(5, seconds=8.0))
+    _, di, mic, delay, _ = bass(5)
     by_sum, by_arrival = (measured(di, [mic], by=by) for by in ("sum", "arrival"))
     told = by_sum.sum_of("mic")
     assert by_sum.tracks[0].delay.delay_s == told.best.delay_s
-    assert by_arrival.tracks[0].delay.delay_s == measure_pair(di, mic).delay_s == told.arrival_s
+    assert by_arrival.tracks[0].delay.delay_s == delay.delay_s == told.arrival_s
     assert told.arrival_uncertainty_s >= 0.1e-3
 
 
@@ -175,9 +180,9 @@ def test_a_loop_that_stays_open_distrusts_the_leg_that_is_least_alike(rng):
 
 def test_what_is_played_of_a_pair_is_what_its_lines_tell_whichever_is_the_reference():
     """By the spectra of the whole take; bands that hold little of the sound are left to chance."""
-    di, mic = tracks(bass_take(3, seconds=8.0))
-    for one, other in ((di, mic), (mic, di)):
-        found = one_path_sum(one, other, measure_pair(one, other))
+    _, di, mic, _, straight = bass(3)
+    turned = one_path_sum(mic, di, measure_pair(mic, di))
+    for one, other, found in ((di, mic, straight), (mic, di, turned)):
         ways = ways_to_add(found, one, other)
         assert list(ways) == ["as recorded", "delay", "all-pass"]
         for line, way in zip((found.recorded, found.plain, found.turned), ways.values(), strict=True):
