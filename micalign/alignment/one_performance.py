@@ -319,7 +319,7 @@ def plainly_bright(first: Track, second: Track, delay_s: float | None = None) ->
 
     Where the delay is not known, both tracks must have it.
     """
-    bright = [_above_db(*power_of(track, FEW_WINDOWS)) for track in _later(first, second, delay_s)]
+    bright = [_bright_db(track) for track in _later(first, second, delay_s)]
     return (min if delay_s is None else max)(bright) > DARK_DB + FAR_DB
 
 
@@ -357,7 +357,15 @@ def _above_db(power: Floats, hz: Floats) -> float:
     return float(10.0 * np.log10(max(float(power[hz >= BRIGHT_HZ].sum()), 1e-30) / max(total, 1e-30)))
 
 
-_STEADY: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()  # a reference is asked beside every track
+# A reference is asked beside every track.
+_BRIGHT: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()
+_STEADY: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()
+
+
+def _bright_db(track: Track) -> float:
+    if track not in _BRIGHT:
+        _BRIGHT[track] = _above_db(*power_of(track, FEW_WINDOWS))
+    return _BRIGHT[track]
 
 
 def _steady(track: Track) -> float:
