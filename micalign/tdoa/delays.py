@@ -55,7 +55,7 @@ class Delay:
     reason : str or None
         Why not.
     candidates : tuple of Candidate
-        The likeliest delays, the likeliest first.
+        The likeliest delays, the answer itself first.
     drift_ppm : float or None
         How fast the delay grows, in microseconds per second; None where it was not looked for.
 

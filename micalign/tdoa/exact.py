@@ -31,7 +31,7 @@ import numpy as np
 
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.tracks import Track
-from micalign.tdoa.delays import Candidate, Delay
+from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
@@ -292,7 +292,7 @@ _FINER: Final = 16  # points to a sample
 _PICK_S: Final = 0.05e-3  # a capsule is not a point, a drum is 36 cm wide: no first wavefront is told more exactly
 
 
-def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) -> Delay:
+def along_one_path(seen: Look, event: Event) -> Delay:
     """The delay of one sound that came over one path: sharpened to the phases of all its frequencies."""
     first, second = seen.first, seen.second
     rate = first.sample_rate
@@ -318,7 +318,7 @@ def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) 
     other = float(np.max(-np.sign(height) * values, initial=0.0))
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
     confidence = confidence_of([event])
-    reason = None if confidence >= RELIABLE else _doubt(seen)
+    reason = None if confidence >= RELIABLE else _doubt(seen, sharp.delay_s)
     if margin < LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
     return Delay(
@@ -329,7 +329,6 @@ def along_one_path(seen: Look, event: Event, candidates: tuple[Candidate, ...]) 
         confidence,
         reason is None,
         reason,
-        candidates,
     )
 
 
@@ -344,7 +343,7 @@ def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
     return sent_back < WALL * abs(float(values[top]))
 
 
-def struck(seen: Look, side: Side, event: Event, onset: Onset, candidates: tuple[Candidate, ...]) -> Delay:
+def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
     """The delay of a struck source's first wavefront."""
     later_s = _between_samples(side, side.sign * onset.delay_s)
     # Neither is right wherever the other is: a hat has little below 5 kHz, a far mic's correlation peaks later.
@@ -357,8 +356,7 @@ def struck(seen: Look, side: Side, event: Event, onset: Onset, candidates: tuple
         min(abs(likeness), 1.0),
         confidence,
         confidence >= RELIABLE,
-        None if confidence >= RELIABLE else _doubt(seen),
-        candidates,
+        None if confidence >= RELIABLE else _doubt(seen, side.sign * later_s),
     )
 
 
@@ -388,11 +386,13 @@ def _between_samples(side: Side, later_s: float) -> float:
     return float(lags[top] + (best - middle + offset) / _FINER) / side.near.sample_rate
 
 
-def _doubt(seen: Look) -> str:
-    told = [one for one in seen.events if one.probability > 0.1]
+def _doubt(seen: Look, delay_s: float) -> str:
+    """What else is probable than a delay, which is that of the first event."""
+    told_s = [delay_s, *(one.delay_s for one in seen.events[1:])]
+    told = [(at_s, one.probability) for at_s, one in zip(told_s, seen.events, strict=True) if one.probability > 0.1]
     if len(told) < 2:
         return "the first arrival is not clear"
-    said = ", ".join(f"{1e3 * one.delay_s:+.2f} ms ({100 * one.probability:.0f} %)" for one in told[:3])
+    said = ", ".join(f"{1e3 * at_s:+.2f} ms ({100 * probability:.0f} %)" for at_s, probability in told[:3])
     return f"several delays are probable: {said}"
 
 

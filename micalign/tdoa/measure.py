@@ -267,7 +267,8 @@ def of_two_looks(first: Delay, second: Delay) -> Delay:
     confidence = float(1 / (1 + np.exp(-line)))
     if confidence >= RELIABLE:
         return replace(surer, confidence=confidence, reliable=True, reason=None)
-    return replace(surer, confidence=confidence, reliable=False, reason=first.reason or second.reason)
+    reason = surer.reason or first.reason or second.reason
+    return replace(surer, confidence=confidence, reliable=False, reason=reason)
 
 
 def decided(seen: Look) -> Delay | None:
@@ -279,11 +280,17 @@ def decided(seen: Look) -> Delay | None:
         Candidate(one.delay_s, _polarity(seen, one.delay_s), one.probability) for one in seen.events[:_CANDIDATES]
     )
     if event.kind == ONE_PATH:
-        return along_one_path(seen, event, candidates)
+        return _first_of(candidates, along_one_path(seen, event))
     side, onset = seen.side(event.kind), begins(seen, event)
     if side is None or onset is None:
         return None
-    return struck(seen, side, event, onset, candidates)
+    return _first_of(candidates, struck(seen, side, event, onset))
+
+
+def _first_of(candidates: tuple[Candidate, ...], delay: Delay) -> Delay:
+    """A delay with its candidates, of which it is the first: as exactly as it is told itself."""
+    first = replace(candidates[0], delay_s=delay.delay_s, polarity=delay.polarity)
+    return replace(delay, candidates=(first, *candidates[1:]))
 
 
 def _polarity(seen: Look, delay_s: float) -> int:

@@ -65,6 +65,15 @@ def test_two_ways_as_strong_are_told_as_rivals(rng):
     assert found.polarity_margin < 0.1
 
 
+def test_the_first_candidate_is_the_answer_itself(drums):
+    """As exactly as that is told, and so are the words of the doubt."""
+    close, above, _ = drums
+    found = measure_pair(track(close), track(above, "b"))
+    assert len(found.candidates) > 1
+    assert (found.candidates[0].delay_s, found.candidates[0].polarity) == (found.delay_s, found.polarity)
+    assert found.reliable or f"{1e3 * found.delay_s:+.2f} ms" in found.reason
+
+
 def test_a_prior_is_searched_within_four_sigma_and_a_millisecond_at_least(rng):
     sound = rng.standard_normal(3 * RATE)
     second = later(sound, 330) + 0.01 * rng.standard_normal(len(sound))
