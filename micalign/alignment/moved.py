@@ -131,6 +131,17 @@ class MovedTrack:
         """Where its first sample lay on the take's clock before any shift."""
         return as_recorded(self.track)[1]
 
+    def goes_with(self, other: MovedTrack) -> bool:
+        """Whether another channel of its file goes the same way, to a sample; either keeps its own shift and polarity.
+
+        >>> left, right, late = (MovedTrack(Track.from_array("a", np.zeros(9), 48000), by) for by in (7.2, 7.3, 9.0))
+        >>> left.goes_with(right), left.goes_with(late)
+        (True, False)
+        """
+        alike = (self.drift_ppm, self.sections) == (other.drift_ppm, other.sections)
+        apart = self.shift_samples + self.begun_samples - other.shift_samples - other.begun_samples
+        return alike and abs(apart) <= 1.0
+
     def span(self, *, whole: bool = False) -> Span:
         """Where it sounds on the take's clock."""
         track, begun = as_recorded(self.track)

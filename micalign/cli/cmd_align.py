@@ -108,10 +108,13 @@ def command(
     """Measure each TRACK against REFERENCE, then write the aligned set: audio, offsets.json and offsets.csv.
 
     Every written file begins where REFERENCE begins, so that it can take its original's place in a session; what a
-    track that moves earlier loses in front is reported where it is louder than its own noise. Shifts are fractions of a
-    sample unless --whole-samples is given; polarity is flipped where a track is inverted; the originals stay as they
-    are. A track without a reliable delay is written where it was, and the exit status is 1. Edit offsets.json and hand
-    it back with --offsets; offsets.csv is for moving the originals by hand in any editor.
+    track that moves earlier loses in front is reported where it is louder than its own noise. A stereo file whose two
+    channels are moved alike stays one, else each channel gets a file. Shifts are fractions of a sample unless
+    --whole-samples is given; polarity is flipped where a track is inverted; the originals stay as they are. A track
+    without a reliable delay is written where it was, and the exit status is 1. Edit offsets.json and hand it back with
+    --offsets; its "basis" says what each shift follows from: "arrival" and "sum" were measured, with "reference" and
+    "recorded" delay_s is no measurement but follows from the shifts. offsets.csv is for moving the originals by hand in
+    any editor.
 
     Of a drum kit the mics over all of it stay, and so do those in the room; each close mic goes where its own strokes
     add up best with the former, at equal level. That is so also where REFERENCE is a close mic; where --reference names

@@ -22,7 +22,7 @@ from micalign.alignment.session import constraints_of, di_and_mic, measured_scen
 from micalign.alignment.tuned import LOW_HZ
 from micalign.errors import TakeError
 from micalign.files import tuned
-from micalign.files.aligned_audio import SUFFIX, Targets, output_names
+from micalign.files.aligned_audio import SUFFIX, Targets, joined_names, output_names
 from micalign.files.aligned_set import (
     Aligned,
     AlignRequest,
@@ -118,18 +118,23 @@ def apply_offsets(
     )
     heard = ["mix"] if asked.preview_s else ()
     targets = Targets.of(session.ordered, session.folder, heard, suffix=followed.suffix or "")
-    _refuse_renamed(path, sheet, output_names(session.ordered, sheet.suffix))
+    names = zip(*(called(session.ordered, sheet.suffix) for called in (output_names, joined_names)), strict=True)
+    _refuse_renamed(path, sheet, list(names))
     followed = replace(followed, sheet=path)
     targets.refuse(inputs_of(session, followed), force=asked.force)
     return write_set(session, targets, SetPlan(offsets, actions, as_asked=True), followed, say, progress)
 
 
-def _refuse_renamed(path: Path, sheet: OffsetsFile, names: Sequence[str]) -> None:
-    """An edited ``file`` would be passed over: what is written is called by its original and the suffix."""
+def _refuse_renamed(path: Path, sheet: OffsetsFile, names: Sequence[tuple[str, str]]) -> None:
+    """An edited ``file`` would be passed over: what is written is called by its original and the suffix.
+
+    The channel alone is called by the first of its names, with the other channel of its original by the second.
+    """
     faults = [
-        f"{path}, track '{one.track}': 'file' says how it was called, '{name}'; it names nothing anew: use --suffix"
-        for one, name in zip(sheet.tracks, names, strict=True)
-        if one.file is not None and one_name(one.file) != one_name(name)
+        f"{path}, track '{one.track}': 'file' says how it was called, '{either[0]}'; it names nothing anew: "
+        "use --suffix"
+        for one, either in zip(sheet.tracks, names, strict=True)
+        if one.file is not None and one_name(one.file) not in map(one_name, either)
     ]
     if faults:
         raise TakeError(faults)

@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -38,7 +38,9 @@ __all__ = [
     "SUFFIX",
     "AlignedFile",
     "Targets",
+    "files_of",
     "group_span",
+    "joined_names",
     "needed_bytes",
     "output_names",
     "refuse_clashes",
@@ -107,10 +109,30 @@ def output_names(tracks: Sequence[Track], suffix: str) -> tuple[str, ...]:
     return tuple(_name(track, suffix, used) for track in tracks)
 
 
+def joined_names(tracks: Sequence[Track], suffix: str) -> tuple[str, ...]:
+    """How each track's file is called where it holds both channels of a stereo original; "" where there is none."""
+    used = {one_name(name) for name in ("offsets.json", "offsets.csv", *output_names(tracks, suffix))}
+    pairs = _stereo(tracks)
+    names = {pair: free_name(original_of(tracks[pair[0]])[0].path.stem, _end(tracks[pair[0]], suffix), used)
+             for pair in pairs}  # fmt: skip
+    return tuple(next((name for pair, name in names.items() if k in pair), "") for k in range(len(tracks)))
+
+
+def _stereo(tracks: Sequence[Track]) -> list[tuple[int, int]]:
+    """The places of the two channels of each stereo original, the first before the second."""
+    places = {(os.path.realpath(info.path), channel): k for k, track in enumerate(tracks)
+              for info, channel in (original_of(track),) if info.channels == 2}  # fmt: skip
+    return [(k, places[path, 2]) for (path, channel), k in places.items() if channel == 1 and (path, 2) in places]
+
+
+def _end(track: Track, suffix: str) -> str:
+    return f"{suffix}{_ending(original_of(track)[0])}"
+
+
 def _name(track: Track, suffix: str, used: set[str]) -> str:
     info, channel = original_of(track)
     stem = info.path.stem if info.channels == 1 else f"{info.path.stem}-{channel}"
-    return free_name(stem, f"{suffix}{_ending(info)}", used)
+    return free_name(stem, _end(track, suffix), used)
 
 
 def _ending(info: AudioInfo) -> str:
@@ -173,6 +195,22 @@ class Targets:
         paths = _output_paths(tracks, folder, suffix=suffix, taken=others)
         return cls(paths, folder / "offsets.json", folder / "offsets.csv", previews)
 
+    def joined(self, actions: Sequence[MovedTrack], suffix: str) -> Targets:
+        """With one file for both channels of a stereo original that are moved alike: it takes the original's place."""
+        tracks = [one.track for one in actions]
+        paths, names = list(self.tracks), joined_names(tracks, suffix)
+        for pair in _stereo(tracks):
+            one, other = (actions[k] for k in pair)
+            if one.goes_with(other):
+                for k in pair:
+                    paths[k] = self.json.parent / names[k]
+        return replace(self, tracks=tuple(paths))
+
+    def parted(self, tracks: Sequence[Track]) -> list[str]:
+        """The stereo originals whose channels have a file each."""
+        return [original_of(tracks[k])[0].path.name for k, other in _stereo(tracks)
+                if self.tracks[k] != self.tracks[other]]  # fmt: skip
+
     def refuse(self, inputs: Iterable[Path], *, force: bool) -> None:
         """`OutputError` where one may not be written: it is read from, or stands there and is not of an older set.
 
@@ -205,6 +243,21 @@ class AlignedFile:
     path: Path
     source: Path
     channels: tuple[MovedTrack, ...]
+
+
+def files_of(paths: Sequence[Path], actions: Sequence[MovedTrack]) -> list[AlignedFile]:
+    """The files that hold these tracks, each at its path; channels of one file in their original's order."""
+    groups: dict[Path, list[MovedTrack]] = {}
+    for path, one in zip(paths, actions, strict=True):
+        groups.setdefault(path, []).append(one)
+    return [
+        AlignedFile(
+            path,
+            original_of(group[0].track)[0].path,
+            tuple(sorted(group, key=lambda one: original_of(one.track)[1])),
+        )
+        for path, group in groups.items()
+    ]
 
 
 def group_span(files: Sequence[AlignedFile], *, whole: bool = False) -> Span:
@@ -389,9 +442,17 @@ def _moved(file: AlignedFile, plan: _GroupPlan, rates: tuple[int, int]) -> Moved
     return Moved(
         start_samples=plan.start - first.begun_samples,
         content_samples=round(first.shift_samples) + first.begun_samples - plan.start,
-        history=first.history(_span(file, plan.start, whole=plan.whole), whole=plan.whole, gain=plan.gain),
+        history=_history(file, plan),
         rates=rates,
     )
+
+
+def _history(file: AlignedFile, plan: _GroupPlan) -> str:
+    span = _span(file, plan.start, whole=plan.whole)
+    done = [channel.history(span, whole=plan.whole, gain=plan.gain) for channel in file.channels]
+    if len(set(done)) == 1:
+        return done[0]
+    return "; ".join(f"channel {number}: {words}" for number, words in enumerate(done, 1))
 
 
 def _refuse_other_rate(file: AlignedFile, sample_rate: int) -> None:

@@ -29,7 +29,7 @@ from micalign.alignment.pairings import By
 from micalign.alignment.tuned import LOW_HZ
 from micalign.errors import TakeError
 from micalign.files import tuned
-from micalign.files.aligned_audio import SUFFIX, AlignedFile, Targets, group_span, needed_bytes, write_aligned
+from micalign.files.aligned_audio import SUFFIX, Targets, files_of, group_span, needed_bytes, write_aligned
 from micalign.files.audio import original_of, parse_spec, refuse_changed
 from micalign.files.encode import Written, write_audio
 from micalign.files.metadata import rescaled, time_reference_of
@@ -203,10 +203,8 @@ def write_set(
     OutputError
         If a file cannot be written.
     """
-    files = [
-        AlignedFile(path, original_of(one.track)[0].path, (one,))
-        for path, one in zip(targets.tracks, plan.actions, strict=True)
-    ]
+    targets = targets.joined(plan.actions, asked.suffix or "")
+    files = files_of(targets.tracks, plan.actions)
     start = group_span(files, whole=asked.whole_samples).start if asked.keep_all else 0
     cuts = tuple(cut_off(one, start, whole=asked.whole_samples) for one in plan.actions)
     _refuse_emptied(plan.actions, start, whole=asked.whole_samples)
@@ -222,7 +220,7 @@ def write_set(
 
     with whole_set(session.folder, refuse=refuse, head=targets.json.name) as made:
         say(words)
-        written = write_aligned(
+        made_of = write_aligned(
             files,
             start=start,
             whole=asked.whole_samples,
@@ -230,6 +228,8 @@ def write_set(
             within=made,
             progress=lambda share: progress(words, share),
         )
+        by_path = {file.path: one for file, one in zip(files, made_of, strict=True)}
+        written = [by_path[path] for path in targets.tracks]
         previews = _previews(targets, plan, blend, asked, made)
         sheet = _sheet(session, plan, asked, start, list(zip(written, cuts, strict=True)), gain)
         sheet = _with_sheets(made, targets, sheet, session)
@@ -302,7 +302,8 @@ def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]
         # What a user left out of an offsets file is no fault.
         if not shift.applied and not shift.as_recorded and not plan.as_asked
     ]
-    clipped = [(track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped]
+    cut = {one.path: (track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped}
+    clipped = list(cut.values())
     said += [f"'{name}' clipped at {count} samples: write again with --headroom-db 3" for name, count in clipped]
     return said
 
@@ -329,6 +330,8 @@ def _lost_words(lost: LostBand | None, gain: SumGain) -> Iterator[str]:
 
 def _remarks(plan: SetPlan, sheet: OffsetsFile, targets: Targets) -> Iterator[str]:
     yield from (f"'{shift.track}' {shift.reason}" for shift in plan.offsets.shifts if shift.as_recorded)
+    for name in targets.parted([one.track for one in plan.actions]):
+        yield f"'{name}' is written as a file for each of its two channels, since they are not moved alike"
     left = sorted({one.file for one in sheet.files} - {path.name for path in targets.all})
     if left:
         yield f"of an older set there is still {', '.join(left)}"

@@ -202,3 +202,38 @@ def test_the_table_for_people_is_not_taken_for_the_offsets(tmp_path):
     assert said.status == 2
     assert "give the offsets.json beside it" in said.err
     assert not (tmp_path / "again").exists()
+
+
+def _stereo(folder: Path, late: int, *, polarity: int = 1) -> tuple[Path, Path]:
+    """A mono reference, and a stereo file of two sides of which the second lies ``late`` samples after the first."""
+    draws = np.random.default_rng(5)
+    sound = 0.1 * draws.standard_normal(4 * RATE)
+    sides = [np.roll(sound, 40), polarity * np.roll(sound, 40 + late)]
+    soundfile.write(folder / "near.wav", sound, RATE, "PCM_24")
+    soundfile.write(folder / "pair.wav", np.stack(sides, axis=1), RATE, "PCM_24")
+    return folder / "near.wav", folder / "pair.wav"
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_a_stereo_file_whose_channels_move_alike_comes_back_as_one(tmp_path, polarity):
+    near, pair = _stereo(tmp_path, 0, polarity=polarity)
+    said = micalign("align", near, pair, "-o", tmp_path / "out", "--whole-samples", "--json")
+    assert said.status == 0, said.err
+    assert {Path(row["file"]).name for row in said.document["tracks"]} == {"near-aligned.wav", "pair-aligned.wav"}
+    original, _ = soundfile.read(pair, dtype="int32")
+    written, _ = soundfile.read(tmp_path / "out" / "pair-aligned.wav", dtype="int32")
+    # Each channel has its own polarity.
+    assert np.array_equal(written, original[40:] * [1, polarity])
+    sheet = tmp_path / "out" / "offsets.json"
+    assert micalign("align", "--offsets", sheet, "-o", tmp_path / "again", "-q").status == 0
+    again, _ = soundfile.read(tmp_path / "again" / "pair-aligned.wav", dtype="int32")
+    assert np.array_equal(again, written)
+
+
+def test_a_stereo_file_whose_channels_move_apart_comes_back_as_two_and_is_told(tmp_path):
+    near, pair = _stereo(tmp_path, 17)
+    said = micalign("align", near, pair, "-o", tmp_path / "out")
+    assert {path.name for path in (tmp_path / "out").glob("pair*")} == {"pair-1-aligned.wav", "pair-2-aligned.wav"}
+    assert "'pair.wav' is written as a file for each of its two channels" in said.err
+    assert micalign("align", near, f"{pair}:2", "-o", tmp_path / "one", "-q").status == 0
+    assert {path.name for path in (tmp_path / "one").glob("pair*")} == {"pair-2-aligned.wav"}
