@@ -61,7 +61,8 @@ class Measured:
     that was asked for as reference where another stands over the kit and is the reference here; ``by_name``: that one
     is called an overhead, and nothing that is heard speaks against it. ``stays``: all is moved so that ``named`` stays.
     ``basis``: what a track's place follows from, where that is not its arrival. ``over``: what stands over the kit
-    beside the reference.
+    beside the reference. ``of_a_kit``: the tracks are a kit's, over which the reference does not stand, but
+    ``better`` does.
     """
 
     reference: str
@@ -77,6 +78,8 @@ class Measured:
     stays: bool = False
     basis: Mapping[str, Basis] = field(default_factory=dict)
     over: frozenset[str] = frozenset()
+    of_a_kit: bool = False
+    better: str | None = None
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""
@@ -151,7 +154,9 @@ def measured(
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
         if not on_strokes:
-            return found
+            better = reference_for(heard, reference.name)
+            is_drums = better != reference.name
+            return replace(found, of_a_kit=is_drums, better=better if is_drums else None)
         laid = laid_on_strokes(reference, tracks, found.tracks)
         return replace(found, tracks=laid.rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over)
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))

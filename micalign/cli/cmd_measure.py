@@ -185,6 +185,7 @@ def refuse_alone(alone: Sequence[str], scenes: Sequence[Path]) -> None:
 def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: bool) -> None:
     from micalign.report.measure_words import (  # noqa: PLC0415
         delay_table,
+        kit_lines,
         latency_words,
         measure_document,
         source_table,
@@ -204,6 +205,8 @@ def _show(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: 
     if found.sources:
         out.print(source_table(found.sources), "")
     out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
+    for line in kit_lines(found):
+        out.print(line)
     for one in found.sums:
         out.print("", sum_table(one))
         for line in sum_words(one):

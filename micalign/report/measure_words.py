@@ -41,6 +41,7 @@ __all__ = [
     "delay_cells",
     "delay_table",
     "found_rows",
+    "kit_lines",
     "latency_words",
     "measure_document",
     "measured_line",
@@ -210,7 +211,7 @@ def measure_document(found: Measured, laid: Laid | None = None) -> dict[str, Any
             for one in found.tracks
         ],
         "timestamps": laid.timestamps,
-        "notes": list(laid.notes),
+        "notes": [*laid.notes, *kit_lines(found)],
     }
     if found.sources is not None:
         document["sources"] = [_source(one, found.sample_rate) for one in found.sources]
@@ -351,6 +352,17 @@ def measured_line(found: Measured) -> str:
     rest = [f"'{one.track}'" for one in found.tracks if not one.delay.reliable]
     line += f"; not: {', '.join(rest)}" if rest else ""
     return f"{line} (against '{found.reference}')"
+
+
+def kit_lines(found: Measured) -> Iterator[str]:
+    """That delays against a mic which is not over its kit are of various drums, and what to hold the others against."""
+    if found.of_a_kit:
+        better = "one that stands over the kit" if found.better is None else f"'{found.better}', which stands over it,"
+        yield clean(
+            f"These are mics of a kit, over which '{found.reference}' does not stand: each delay is that of whichever "
+            f"drum its two tracks share best, so that they need not agree with each other. Against {better} each close "
+            f"mic's is its own drum's: --reference {'TRACK' if found.better is None else found.better}."
+        )
 
 
 def latency_words(found: Measured) -> str:

@@ -13,6 +13,7 @@ from micalign.alignment.constraints import Constraints
 from micalign.alignment.laid_kit import LaidKit, laid_on_strokes
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
+from micalign.report.measure_words import kit_lines
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import listen
@@ -333,6 +334,25 @@ def test_the_mic_of_a_drums_other_head_is_laid_by_arrival_and_turned(rng):
     head = planned(found, Constraints("one")).shift("other head")
     assert (head.polarity_flip, head.basis) == (True, "arrival")
     assert head.shift_s * RATE == pytest.approx(-3, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("names", "better", "said"),
+    [
+        (("one", "two", "left", "right"), "left", "Against 'left', which stands over it, each close mic's is its own"),
+        (("left", "one", "two", "right"), None, ""),
+        (("one", "two", "left"), "left", "--reference left."),
+        (("one", "left"), None, ""),
+    ],
+)
+def test_measured_against_one_drums_mic_a_kit_is_said_to_have_as_many_delays_as_drums(rng, names, better, said):
+    tracks = kit(rng)
+    first, *others = (tracks[name] for name in names)
+    found = measured(first, others)
+    assert (found.reference, found.better, found.of_a_kit) == (names[0], better, better is not None)
+    lines = list(kit_lines(found))
+    assert len(lines) == bool(said)
+    assert all(f"over which '{names[0]}' does not stand" in line and said in line for line in lines)
 
 
 def test_a_third_mic_over_the_kit_that_was_named_first_stays_though_all_is_laid_onto_the_pair(rng):
