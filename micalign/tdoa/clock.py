@@ -2,8 +2,9 @@
 
 RoughDelay: the loudness of a few stretches of the reference is found again in the track's loudness, anywhere within the
 range; the places that lie on one line of at most `MOST_PPM` give start and rate to a hundredth of a second. Fine:
-short stretches along the whole take are measured as a pair each, and a robust straight line through their delays gives
-start and rate (P. J. Huber, *Robust Statistics*, Wiley 1981, ch. 7). Delay is positive when the event comes later in
+short stretches along the whole take are measured as a pair each, and a straight line through those that lie near the
+line of the middle slope gives start and rate (P. K. Sen, "Estimates of the regression coefficient based on Kendall's
+tau", J. American Statistical Association 63, 1379-1389, 1968). Delay is positive when the event comes later in
 the track; ``delay_s`` holds at the reference's first sample and grows by ``drift_ppm`` microseconds each second.
 """
 
@@ -12,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.drift import MOST_PPM
 from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine
+from micalign.tdoa.strokes import Energies, listen
 from micalign.tdoa.tuned import CONTRAST, RIVAL, SAME_PLACE_S
 
 __all__ = ["measure_clock"]
@@ -106,23 +107,12 @@ def _coarse(reference: Track, track: Track, max_delay_s: float) -> _Line | None:
     return _most_agreed(places) if places else None
 
 
-_LEAPS: Final[WeakKeyDictionary[Track, Floats]] = WeakKeyDictionary()  # a reference is asked beside every track
-
-
 def _novelty(track: Track) -> Floats:
     """How much the level leaps from one hundredth of a second to the next, leaps up only."""
-    if track not in _LEAPS:
-        _LEAPS[track] = _leaps(track)
-    return _LEAPS[track]
-
-
-def _leaps(track: Track) -> Floats:
-    frame = max(1, round(_FRAME_S * track.sample_rate))
-    energies = [np.zeros(0)]
-    for block in track.blocks(frame * 500):
-        whole = block[: len(block) // frame * frame].reshape(-1, frame)
-        energies.append((np.diff(whole, axis=1) ** 2).mean(axis=1))
-    energy = np.concatenate(energies)
+    heard = listen(track)
+    steps = _FRAME_S * track.sample_rate / heard.envelope.step
+    edges = np.rint(np.arange(int(track.duration_s / _FRAME_S) + 1) * steps).astype(np.intp)
+    energy = Energies(heard.rises, heard.envelope.step).mean(edges[:-1], edges[1:])
     if not len(energy):
         return energy
     level = np.log10(energy + 1e-4 * float(energy.mean()) + 1e-20)
@@ -228,25 +218,19 @@ def _stretched(samples: Floats, slope: float) -> Floats:
 
 
 def _straight(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> tuple[_Line, int]:
-    """A robust straight line through the pieces, and how many lie on it."""
+    """A straight line through the pieces that lie near the line of the middle slope, and how many they are."""
     time = np.array([time for time, _ in pieces])
     delay = np.array([delay.delay_s for _, delay in pieces])
-    middle = float(time.mean())
-    design = np.stack([np.ones(len(time)), (time - middle) if drift else np.zeros(len(time))], axis=1)
-    start = np.array([np.median(delay - _slope(time, delay, drift) * (time - middle)), _slope(time, delay, drift)])
-    for _ in range(30):
-        residual = delay - design @ start
-        scale = max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_S)
-        root = np.sqrt(np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(residual), 1e-15)))
-        renewed = np.linalg.lstsq(design * root[:, None], delay * root, rcond=None)[0]
-        if np.allclose(renewed, start, rtol=0, atol=1e-13):
-            break
-        start = renewed
+    residual = delay - _slope(time, delay, drift) * time
+    residual -= np.median(residual)
+    scale = max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_S)
     kept = np.abs(residual) <= max(SAME_PLACE_S, 4 * scale)
-    spread = max(float(np.sqrt(np.mean(residual[kept] ** 2))) if kept.any() else _FRAME_S, _FLOOR_S)
+    time, delay, middle = time[kept], delay[kept], float(time[kept].mean())
+    slope, centre = np.polyfit(time - middle, delay, 1) if drift else (0.0, delay.mean())
+    spread = max(float(np.sqrt(np.mean((delay - centre - slope * (time - middle)) ** 2))), _FLOOR_S)
     slope_sigma = spread / max(float(np.sqrt(((time - middle) ** 2).sum())), 1e-9) if drift else 0.0
-    start_sigma = float(np.hypot(spread / np.sqrt(max(kept.sum(), 1)), slope_sigma * middle))
-    return _Line(float(start[0] - start[1] * middle), float(start[1]), start_sigma, slope_sigma), int(kept.sum())
+    start_sigma = float(np.hypot(spread / np.sqrt(len(time)), slope_sigma * middle))
+    return _Line(float(centre - slope * middle), float(slope), start_sigma, slope_sigma), len(time)
 
 
 def _slope(time: Floats, delay: Floats, drift: bool) -> float:
