@@ -35,7 +35,7 @@ from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.spectra import raised_cosine
 from micalign.tdoa.strokes import Listened, listen, listen_all, struck_at
-from micalign.tdoa.tuned import AS_PLANNED, CAPSULE_SIGMA_S, DROWNED_DB, FAINT_DB, RELIABLE
+from micalign.tdoa.tuned import AS_PLANNED, DROWNED_DB, FAINT_DB, RELIABLE
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
@@ -207,7 +207,7 @@ def measured_pair(
     own: Listened, other: Listened, prior: Expected | None, max_delay_s: float, kind: int = FIRST
 ) -> Delay:
     """The delay of a track against one whose strokes, or whose sound, are the source's alone."""
-    expected = None if prior is None else (prior.arrival_s, float(np.hypot(prior.sigma_s, CAPSULE_SIGMA_S)))
+    expected = None if prior is None else (prior.arrival_s, prior.sigma_s)
     planned_s = 0.0 if prior is None else prior.arrival_s
     if own.envelope.silent or other.envelope.silent:
         return unknown("one of the two tracks is silent there", planned_s, max_delay_s)

@@ -101,7 +101,6 @@ RULES = (
     Rule("scene: what it expects weighs", (("posterior", "prior_odds", _ones),), SCENES),
     Rule("scene: its own confidence", (("posterior", "SCENE_LOG_ODDS", (0.0, 1.0)),), SCENES),
     Rule("scene: no witness where it cannot be", (("sources", "unexpected", lambda seen: seen),), SCENES),
-    Rule("scene: a capsule is no point", (("sources", "CAPSULE_SIGMA_S", 0.0),), SCENES),
     Rule("scene: places confirm strokes", (("sources", "_confirmed", lambda _source, times_s, *_: times_s),), SCENES),
     Rule("scene: strokes of no mic by place", (("sources", "_by_place", lambda _t, _h, _w, found: found),), SCENES),
     Rule("places: clearly nearer", (("leading", "CLEARLY", 1.0),), SCENES),

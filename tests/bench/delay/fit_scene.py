@@ -32,7 +32,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa import posterior, sources
 from micalign.tdoa.delays import Wanted
 from micalign.tdoa.posterior import Look
-from micalign.tdoa.tuned import CAPSULE_SIGMA_S, RELIABLE, SCENE_LOG_ODDS
+from micalign.tdoa.tuned import RELIABLE, SCENE_LOG_ODDS
 from micalign.tdoa.weights import EVENT_WEIGHTS, ONSET_WEIGHTS
 
 DRAWS = 6
@@ -93,7 +93,7 @@ def answers(kit: realkit.RealKit, seed: int, tape_s: float, weights: dict[str, W
         for one, far, seen in looks(score_scene.real(kit, style, seed, "development")):
             window = one.windows[far]
             for error_s in rng.normal(0, tape_s, DRAWS):
-                expected = sum(window) / 2 + error_s, float(np.hypot(tape_s, CAPSULE_SIGMA_S))
+                expected = sum(window) / 2 + error_s, tape_s
                 found = answer(one.source, window, seen, expected, weights[one.source])
                 if found is not None:
                     yield found
