@@ -17,7 +17,7 @@ from micalign.arrays import Floats, Ints
 from micalign.tdoa.evidence import Curves, Stretches
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.weights import EVENT_WEIGHTS
+from micalign.tdoa.tuned import EVENT_WEIGHTS
 
 __all__ = ["AROUND_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 

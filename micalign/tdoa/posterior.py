@@ -5,7 +5,7 @@ What is seen of two tracks before anything is decided (`look`: strokes, curves, 
 nothing: the probability of each is its share of the exponentials of its weighted features. What lies within 0.4 ms is
 one event told several ways; within the likeliest event a second logit weighs where it begins. How sure and how exact
 the answer is follows from both, and from whether either half of the strokes says the same, by lines of log odds and of
-the log of sigma, fitted to answers to takes that the logits had not seen (`micalign.tdoa.weights`).
+the log of sigma, fitted to answers to takes that the logits had not seen (`micalign.tdoa.tuned`).
 
 Source: D. McFadden, "Conditional logit analysis of qualitative choice behavior", in P. Zarembka (ed.), Frontiers in
 Econometrics, Academic Press 1974, 105-142; J. C. Platt, "Probabilistic outputs for support vector machines", in
@@ -25,9 +25,19 @@ from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curv
 from micalign.tdoa.hypotheses import AROUND_S, FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.tuned import MOVED, PICK_S, ROOM_S, SCENE_LOG_ODDS, SO_ALIKE
+from micalign.tdoa.tuned import (
+    EVENT_WEIGHTS,
+    LOG_ODDS,
+    LOG_SIGMA,
+    MOVED,
+    ONSET_WEIGHTS,
+    PICK_S,
+    RIGHT,
+    ROOM_S,
+    SCENE_LOG_ODDS,
+    SO_ALIKE,
+)
 from micalign.tdoa.wavefronts import picks_near
-from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
 
 __all__ = [
     "EVENT_S",

@@ -21,8 +21,7 @@ from micalign.tdoa.posterior import (
     probabilities,
     sigma_s,
 )
-from micalign.tdoa.tuned import SO_ALIKE
-from micalign.tdoa.weights import LOG_ODDS, RIGHT
+from micalign.tdoa.tuned import LOG_ODDS, RIGHT, SO_ALIKE
 
 
 def test_slopes_of_what_speaks_for_an_answer_rise():

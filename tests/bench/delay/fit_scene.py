@@ -32,8 +32,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa import posterior, sources
 from micalign.tdoa.delays import Wanted
 from micalign.tdoa.posterior import Look
-from micalign.tdoa.tuned import RELIABLE, SCENE_LOG_ODDS
-from micalign.tdoa.weights import EVENT_WEIGHTS, ONSET_WEIGHTS
+from micalign.tdoa.tuned import EVENT_WEIGHTS, ONSET_WEIGHTS, RELIABLE, SCENE_LOG_ODDS
 
 DRAWS = 6
 SOFTNESS = 0.7  # log odds over which one acts

@@ -1,4 +1,4 @@
-"""Fits the weights of the engine to takes with known delays, and writes `micalign/tdoa/weights.py`.
+"""Fits the weights of the engine to takes with known delays, and writes the last part of `micalign/tdoa/tuned.py`.
 
     python tests/bench/delay/fit_weights.py gather FOLDER --realkit KIT      looks at takes, keeps what was seen
     python tests/bench/delay/fit_weights.py show FOLDER                      tells each take unseen; ten levels
@@ -28,7 +28,7 @@ from bench.delay.seen_takes import ONE_PATH_FAMILIES, Seen
 from micalign.tdoa import posterior
 from micalign.tdoa.hypotheses import FEATURES
 from micalign.tdoa.posterior import ONSET_FEATURES
-from micalign.tdoa.weights import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
+from micalign.tdoa.tuned import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
 
 EVENT_RIDGE, ONSET_RIDGE = 1.0, 0.3
 RIGHT_S = 1e-4
@@ -103,7 +103,7 @@ def table_of(title: str, weights: dict[str, float]) -> str:
 def write(seen: list[Seen]) -> None:
     event, onset = weights_of(seen)
     told = told_unseen.left_out(seen, weights_of, NAMES)
-    path = Path(__file__).parents[3] / "micalign" / "tdoa" / "weights.py"
+    path = Path(__file__).parents[3] / "micalign" / "tdoa" / "tuned.py"
     head = path.read_text(encoding="utf-8").split("EVENT_WEIGHTS: Final")[0]
     body = [table_of("EVENT_WEIGHTS", event), table_of("ONSET_WEIGHTS", onset)]
     # What is right depends on the sigma that is told.
@@ -116,7 +116,7 @@ def write(seen: list[Seen]) -> None:
     )
     word = '"""Of the log odds of a right answer, by `micalign.tdoa.posterior.sureness`."""'
     body.append(table_of("RIGHT", right) + f"{word}\n")
-    word = '"""Of the log of seconds, by `micalign.tdoa.posterior.exactness`."""'
+    word = '"""Offset and slopes of the log of seconds, by `micalign.tdoa.posterior.exactness`."""'
     body.append(f"LOG_SIGMA: Final = {sigma}\n{word}\n")
     path.write_text(head + "\n".join(body), encoding="utf-8")
 
