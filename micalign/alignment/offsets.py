@@ -131,7 +131,7 @@ def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> 
     known = ", by its name and its sound," if by_name else ""
     words = (
         f"'{offsets.reference}'{known} stands over the whole kit, more surely than '{reference}', named first: all is "
-        f"laid onto '{offsets.reference}' (--reference '{reference}' lays all onto it)"
+        f"laid onto '{offsets.reference}' (--reference '{reference}' moves all so that it stays)"
     )
     words = f"{words}; {offsets.compromise}" if offsets.compromise else words
     return replace(offsets, reference=reference, onto=offsets.reference, shifts=tuple(shifts), compromise=words)

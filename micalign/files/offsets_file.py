@@ -97,7 +97,7 @@ class TrackOffset(_Strict):
 
     ``basis`` is what its shift follows from: that all is laid onto it, when the sound arrives in it, where it adds up
     best, or nothing, since it was left as recorded. With "reference" and "recorded" ``delay_s`` was not measured but
-    follows from the shifts, and nothing is uncertain of it. Where it is not ``applied``, it is what the shift would
+    follows from the shifts, as exactly as those are known. Where it is not ``applied``, it is what the shift would
     follow from; null where a user edited the shift.
 
     ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
