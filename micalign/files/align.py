@@ -21,7 +21,6 @@ from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import constraints_of, di_and_mic, measured_scene, planned
 from micalign.alignment.tuned import LOW_HZ
 from micalign.errors import TakeError
-from micalign.files import tuned
 from micalign.files.aligned_audio import SUFFIX, Targets, joined_names, output_names
 from micalign.files.aligned_set import (
     Aligned,
@@ -229,7 +228,8 @@ def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets
         if offsets.shift(name).applied:
             gain = sum_gain([blended(by_name[against], {}), blended(by_name[name], {})])
             before, after = gain.low_before_db, gain.low_after_db
-            if before is not None and after is not None and after < before - tuned.HEARD_DB:
+            # By the digits that are shown: a sum that reads the same is no worse one.
+            if before is not None and after is not None and round(after, 1) < round(before, 1):
                 said.append(
                     f"'{name}' and '{against}' sum to {after:+.1f} dB from {LOW_HZ[0]:.0f} to {LOW_HZ[1]:.0f} Hz, "
                     f"{before:+.1f} dB as recorded: try --match-phase, which turns the phase of the lows alone"

@@ -178,7 +178,7 @@ AGREE_SAMPLES: Final = 1e-3
 """Samples within which two words for one shift agree: it is written to as many digits."""
 
 HEARD_DB: Final = 0.05
-"""Decibels: a loss in the lows that the table shows, to a tenth."""
+"""Decibels: what the whole sum gains and a table shows, to a tenth."""
 
 # Names and places.
 

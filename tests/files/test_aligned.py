@@ -14,14 +14,16 @@ import soundfile
 
 from micalign.alignment.gain import LostBand, SumGain
 from micalign.alignment.moved import MovedTrack
+from micalign.alignment.offsets import Shift, followed
 from micalign.errors import OutputError, TakeError
-from micalign.files import aligned_audio
+from micalign.files import align, aligned_audio
 from micalign.files.aligned_audio import AlignedFile, group_span, output_names, refuse_clashes, write_aligned
-from micalign.files.aligned_set import _lost_words
+from micalign.files.aligned_set import Session, _lost_words
 from micalign.files.audio import open_track, open_tracks
 from micalign.files.decode import Decoder
 from micalign.files.encode import Written
-from micalign.take.tracks import placed
+from micalign.files.sessions import Laid
+from micalign.take.tracks import Track, placed
 
 RATE = 48000
 one_lsb_24 = 2.0**-23
@@ -322,3 +324,14 @@ def test_a_lost_band_is_weighed_against_what_the_sum_gains(after_db, low_after_d
     (words,) = _lost_words(lost, SumGain(1.0, after_db, (), 1.1, low_after_db))
     assert words.startswith(f"{said}most of it by the move of 'kick', which costs 1.4 dB there; listen")
     assert list(_lost_words(None, SumGain(1.0, after_db, ()))) == []
+
+
+@pytest.mark.parametrize(("after_db", "is_told"), [(2.06, False), (2.04, True)])
+def test_a_thinner_sum_is_told_where_its_digits_say_so(monkeypatch, after_db, is_told) -> None:
+    """2.13 and 2.06 dB both read 2.1."""
+    tracks = tuple(Track.from_array(name, np.zeros(9), RATE) for name in ("mic", "di"))
+    moved = Shift("di", -1e-3, 1e-6, 1e-3, polarity_flip=False, reliable=True, applied=True)
+    offsets = followed([moved], reference="mic", sample_rate=RATE)
+    monkeypatch.setattr(align, "sum_gain", lambda _: SumGain(1.0, 1.0, (), 2.13, after_db))
+    said = align._thin_lows(Session(tracks, "mic", Path(), Laid(())), [MovedTrack(one) for one in tracks], offsets, ())
+    assert bool(said) is is_told
