@@ -20,7 +20,7 @@ from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.drift import MOST_PPM
-from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine
+from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine, rival_of
 from micalign.tdoa.strokes import Energies, listen
 from micalign.tdoa.tuned import RIVAL, SAME_PLACE_S
 
@@ -201,7 +201,7 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     if not values[top] > 0.0:
         return unknown("silence")
     best = refine(cross, frequency_hz, 0.5 * lags[top] / rate, within_s=0.2e-3)
-    rival = float(values[np.abs(lags - lags[top]) >= 2 * APART_S * rate].max() / values[top])
+    rival = rival_of(values, top, 2 * APART_S * rate)
     sure = rival < RIVAL  # what stands out little is a piece all the same: the line tells whether it agrees
     return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
 

@@ -26,8 +26,8 @@ import numpy as np
 from micalign.arrays import Complexes, Floats
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, doubted
-from micalign.tdoa.exact import GROUPS, coherence_weights, line_sigma_s, phase_error_s
-from micalign.tdoa.spectra import APART_S, Spectra, band_mean, frame_spectra, irfft
+from micalign.tdoa.exact import coherence_weights, groups_s, line_sigma_s, phase_error_s
+from micalign.tdoa.spectra import APART_S, Spectra, band_mean, frame_spectra, irfft, rival_of
 from micalign.tdoa.strokes import FrameSet, Listened, matched_window, stretches
 from micalign.tdoa.tuned import AGREEING, CONTRAST, JUMP_SURE, RIVAL
 
@@ -208,11 +208,9 @@ def _ridge(spectra: Spectra, middle_s: float, reach_s: float) -> _Ridge:
     index = int(np.argmax([np.abs(total).max() for total in sums]))
     total = sums[index]
     top = int(np.argmax(np.abs(total)))
-    away = np.abs(total[np.abs(np.arange(len(total)) - top) > 0.001 * rate])
-    height, noise = float(abs(total[top])), float(np.sqrt(np.mean(away**2)))
-    rival = float(away.max()) / max(height, 1e-300)
-    delay_s = (top - half) / rate + float(spectra.centre_s[0])
-    return _Ridge(delay_s, float(slopes[index]), 1 if total[top] > 0 else -1, rival, height / max(noise, 1e-300))
+    rival = rival_of(np.abs(total), top, 0.001 * rate)
+    delay_s, polarity = (top - half) / rate + float(spectra.centre_s[0]), 1 if total[top] > 0 else -1
+    return _Ridge(delay_s, float(slopes[index]), polarity, rival, _contrast(polarity * total, top, rate))
 
 
 def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ridge) -> Delay:
@@ -230,7 +228,7 @@ def _sharpened(reference: Listened, track: Listened, middle_s: float, ridge: _Ri
         more, steeper = _newton(turned * weight, hz, times, ridge.polarity)
         delay_s, slope = delay_s + more, slope + steeper
         turned = turned * np.exp(2j * np.pi * np.outer(more + steeper * times, hz)) * (weight * ridge.polarity)
-        groups = _residuals(turned, hz)
+        groups = groups_s(turned, np.ones(len(hz)), hz, 0.0)
         sigma_s = _one_sigma_s(turned, hz, times)
     agreement = float(np.mean(np.abs(groups - np.median(groups)) < 1e-4))
     if not np.isfinite(sigma_s):
@@ -286,14 +284,6 @@ def _newton(turned: Complexes, hz: Floats, times: Floats, polarity: int) -> tupl
         if abs(step[0]) < 1e-11 and abs(step[1]) < 1e-12:
             break
     return (delay_s, slope) if abs(delay_s) < 5e-4 else (0.0, 0.0)
-
-
-def _residuals(turned: Complexes, hz: Floats) -> Floats:
-    """What groups of frames say is left, in seconds, to first order."""
-    omega = 2 * np.pi * hz
-    parts = np.array_split(np.arange(len(turned)), min(GROUPS, len(turned)))
-    sums = [turned[part].sum(axis=0) for part in parts]
-    return np.array([-(s.imag @ omega) / max(abs(s.real @ omega**2), 1e-300) for s in sums])
 
 
 def _reason(ridge: _Ridge, agreement: float) -> str | None:

@@ -31,6 +31,7 @@ from micalign.tdoa.spectra import (
     lowest_share,
     raised_cosine,
     rfft,
+    rival_of,
     sum_ahead,
     whitening,
 )
@@ -268,6 +269,4 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
         return None
     size = np.abs(whole.values)
     top = int(np.argmax(size))
-    apart = np.abs(np.arange(len(size)) - top) > APART_S * rate
-    rival = float(size[apart].max(initial=0.0)) / max(float(size[top]), 1e-30)
-    return RoughDelay(float(lags[top]) / rate, rival < RIVAL)
+    return RoughDelay(float(lags[top]) / rate, rival_of(size, top, APART_S * rate) < RIVAL)

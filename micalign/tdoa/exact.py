@@ -25,9 +25,10 @@ Biometrika 73(1), 13-22, 1986.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.tracks import Track
@@ -40,12 +41,12 @@ from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, TASTE, WALL
 from micalign.tdoa.wavefronts import cut
 
 __all__ = [
-    "GROUPS",
     "WAVE_S",
     "Sharp",
     "along_one_path",
     "coherence_weights",
     "cramer_rao_s",
+    "groups_s",
     "in_wave_band",
     "line_sigma_s",
     "one_sigma_s",
@@ -60,7 +61,7 @@ _BEYOND: Final = 1.5  # sigma: eight groups of one delay scatter by so much thro
 _FEWEST: Final = 3  # groups or cells that tell a scatter
 _TOGETHER: Final = 4  # frames that overlap by half share noise with their neighbours alone
 _CELLS_OF_A_LINE: Final = 12  # at least, where frames are few
-GROUPS: Final = 8  # of frames, each of which says a delay of its own
+_GROUPS: Final = 8  # of frames, each of which says a delay of its own
 _SMOOTH_BINS: Final = 25  # of a smooth coherence: wider than a note, narrower than the band
 _POWERS: Final = (0.8, 0.65, 0.4, 0.2, 0.0)
 """Of the whitening taken back step by step, so that the climb keeps to its hill."""
@@ -205,7 +206,7 @@ def sharpen(
     for _ in range(2):
         weight, bound_s = coherence_weights(spectra, cross, lag_s)
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s).lag_s
-    error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), _groups(spectra, weight, lag_s))
+    error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), groups_s(spectra.cross, weight, hz, lag_s))
     if one_path:
         moved_s = _best_sum(spectra, cross, lag_s) - lag_s
         if abs(moved_s) > max(4.0 * bound_s, _LEAST_MOVE_S):
@@ -257,12 +258,10 @@ def cramer_rao_s(hz: Floats, coherence: Floats, seconds: float) -> float:
     return float((information + 1e-30) ** -0.5)
 
 
-def _groups(spectra: Spectra, weight: Floats, lag_s: float) -> Floats:
-    """What groups of frames say when taken alone, seconds."""
-    count = min(GROUPS, len(spectra.times_s))
-    parts = np.array_split(np.arange(len(spectra.times_s)), count)
-    sums = [spectra.cross[part].sum(axis=0) * weight for part in parts]
-    return np.array([refine(part, spectra.frequencies_hz, lag_s, within_s=0.0005).lag_s for part in sums])
+def groups_s(cross: npt.NDArray[Any], weight: Floats, hz: Floats, lag_s: float) -> Floats:
+    """What groups of frames, of cross-spectra of shape (K, B), say when taken alone, seconds."""
+    parts = np.array_split(np.arange(len(cross)), min(_GROUPS, len(cross)))
+    return np.array([refine(cross[part].sum(axis=0) * weight, hz, lag_s, within_s=0.0005).lag_s for part in parts])
 
 
 def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> float:

@@ -52,6 +52,7 @@ __all__ = [
     "refine",
     "response",
     "rfft",
+    "rival_of",
     "smooth_bins",
     "sum_ahead",
     "whitening",
@@ -366,6 +367,16 @@ def flat_spectra(frames: Floats, size: int, rate: float, band_hz: tuple[float, f
 
 APART_S: Final = 0.0004
 """Two peaks nearer than this are lobes of one event."""
+
+
+def rival_of(size: Floats, top: int, apart: float) -> float:
+    """The highest of a curve that lies further than ``apart`` places from its top, as a share of that.
+
+    >>> rival_of(np.array([0.0, 2.0, 4.0, 3.0, 0.0, 1.0]), 2, 1)
+    0.25
+    """
+    away = size[np.abs(np.arange(len(size)) - top) > apart]
+    return float(away.max(initial=0.0)) / max(float(size[top]), 1e-300)
 
 
 @dataclass(frozen=True)
