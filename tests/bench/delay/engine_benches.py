@@ -1,8 +1,8 @@
 """What the engine tells of known things on each of its ways in, one `Told` an answer: the benches of `engine_rules`.
 
 Ways: a track among all of its take (as `measure` hears them), the scene path, line checks, events without labels, a
-second recorder whose clock runs apart, and the simulated families of `bench.delay.score`. The first five are of the
-real kit's development half.
+second recorder whose clock runs apart, a take that jumps, and the simulated families of `bench.delay.score`. The first
+six are of the real kit's development half.
 """
 
 from __future__ import annotations
@@ -139,6 +139,20 @@ def recorders(takes: Sequence[realtakes.Take]) -> list[Told]:
     return told
 
 
+def jumping(takes: Sequence[realtakes.Take]) -> list[Told]:
+    """An overhead against itself, later from some moment on: no line of delay is right, and none may be reliable."""
+    told = []
+    for take in takes:
+        first = take.mics["OHL"]
+        for share, late_s in ((0.3, 5e-4), (0.3, -5e-3), (0.3, 2e-2), (0.5, -5e-4), (0.5, 5e-3), (0.5, -2e-2)):
+            second, at = first + 1e-4 * np.random.default_rng(1).normal(size=len(first)), round(share * len(first))
+            second[at:] = np.roll(second, round(late_s * take.rate))[at:]
+            pair = [Track.from_array(name, sound, take.rate) for name, sound in (("a", first), ("b", second))]
+            found = measure.measure_pair(*pair, drift=True)
+            told.append(Told(np.inf, found.reliable, found.reliable))
+    return told
+
+
 def simulated(family: str, scale: float) -> list[Told]:
     """Cases of both renderers, even seeds."""
     found = []
@@ -177,4 +191,5 @@ def benches(folder: str | None, seeds: Sequence[int], styles: Sequence[str], sca
         "line checks": lambda: lines(kit, seeds),
         "events": lambda: events(takes),
         "recorders": lambda: recorders(takes),
+        "jumping": lambda: jumping(takes),
     }

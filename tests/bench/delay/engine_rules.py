@@ -35,7 +35,8 @@ STRUCK = ("pairs", "kit", "live", "overhead", "spaced")
 PATHS = ("guitar", "bass", "latency", "noise")
 ANY = (*STRUCK, *PATHS, "hopeless")
 SCENES = ("scenes", "first scenes", "studio scenes")
-LINES, EVENTS, CLOCKS, DRIFT = ("line checks",), ("events",), ("recorders",), ("drift", "robust")
+LINES, EVENTS, CLOCKS = ("line checks",), ("events",), ("recorders",)
+DRIFT = ("jumping", "drift", "robust")
 
 
 @dataclass(frozen=True)
