@@ -65,7 +65,8 @@ def measured_scene(
     names = [track.name for track in take.tracks]
     if len(names) < 2:
         raise SceneError("the take holds one track only: a delay needs two")
-    take = Take(tuple(listen_all(take.tracks)))
+    steps = len(take.tracks) + len(scene.sources)
+    take = Take(tuple(listen_all(take.tracks, progress=progress, steps=steps)))
     against = reference or default_reference(scene, names)
     take.track(against)
     wanted = wanted_of(scene, names)

@@ -202,7 +202,10 @@ def test_two_mics_of_a_scene_stay_together_where_their_di_adds_up_best_with_one_
     mics = (Mic("close", (3.0, 2.1, 0.6), on=("cab",)), Mic("far", (3.0, 4.25, 0.6), on=("cab",)))
     scene = Scene(sources=(cab,), mics=mics, dis=(Di("di", "cab"),))
     names = ["di", "close", "far"]
-    found = measured_scene(scene, Take((di, close, far)))
+    told = []
+    found = measured_scene(scene, Take((di, close, far)), progress=lambda words, share: told.append((share, words)))
+    assert [words for _, words in told] == [*(f"listening to {name}" for name in names), "measuring cab on its own"]
+    assert [share for share, _ in told] == [0.0, 0.25, 0.5, 0.75]
     laid = planned(found, constraints_of(scene, names, reference=found.reference))
     shift = {name: laid.shift(name) for name in names}
     assert (shift["close"].shift_s - shift["far"].shift_s) * RATE == pytest.approx(300, abs=0.5)
