@@ -285,7 +285,10 @@ class _Sums:
 
 @dataclass(frozen=True)
 class _Band:
-    """Spectra of each stroke in one band, (strokes, bins): the close mic, and the rest as recorded and as laid."""
+    """Spectra of each stroke in one band, (strokes, bins): the close mic, and the rest as recorded and as laid.
+
+    As recorded it is of one polarity in itself: what is gained by turning a mic of the rest is none of the close mic's.
+    """
 
     hz: Floats
     close: Complexes
@@ -310,7 +313,8 @@ def _bands(close: Track, times_s: Floats, rest: Sequence[PlacedTrack]) -> list[_
     recorded, laid = np.zeros_like(mic), np.zeros_like(mic)
     for one in rest:
         found = stroke_spectra(one.track, times_s)[1]
-        recorded += found
+        # Of a pair that is wired apart nothing may be left in the lows: as recorded, but turned towards each other.
+        recorded += one.place.polarity * rest[0].place.polarity * found
         laid += one.place.polarity * found * np.exp(-2j * np.pi * hz * one.place.shift_s)
     inside = [(hz >= low) & (hz < high) for low, high in STROKE_BANDS_HZ]
     return [_Band(hz[band], mic[:, band], recorded[:, band], laid[:, band]) for band in inside]

@@ -72,6 +72,22 @@ def test_an_inverted_mic_of_the_pair_over_a_kit_is_turned_and_stays(rng):
     assert told["one"].polarity == 1
 
 
+@pytest.mark.parametrize("of", ["left", "right"])
+def test_how_the_other_mic_of_the_pair_is_wired_says_nothing_of_a_close_mic(rng, of):
+    """As recorded an inverted mic takes much of the sum away, its exact inverse all of it: no level to lay a mic at."""
+    tracks = kit(rng)
+    laid = []
+    for polarity in (1, -1):
+        right = Track.from_array("overhead right", polarity * tracks[of].read(), RATE)
+        left = Track.from_array("overhead left", tracks["left"].read(), RATE)
+        rows = [TrackDelay(name, UNTOLD) for name in ("one", "two", right.name)]
+        rows = laid_on_strokes(left, [tracks["one"], tracks["two"], right], rows).rows
+        assert rows[2].delay.polarity == polarity
+        laid.append([(row.delay.delay_s, row.delay.polarity, row.delay.reason) for row in rows[:2]])
+    assert laid[0] == laid[1]
+    assert "best sum" in laid[0][0][2]
+
+
 def test_copies_of_one_sound_at_other_delays_are_no_kit(rng):
     """However much earlier some of them are, every one is laid by its own delay."""
     sound = sum(kit(rng)[name].read() for name in ("left", "right"))
