@@ -176,6 +176,7 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
         return named
     by_name = _over_by_name(told)
     if by_name:
+        by_name = _met_by_name(told, by_name) or by_name
         return named if named in by_name else by_name[0]
     best = _best_pair(told) if len(heard) >= 2 + FEWEST_MICS else None
     if best is not None and len(_uneven(told, told.row(best.first))) >= FEWEST_MICS:
@@ -209,6 +210,14 @@ def _over_by_name(told: HeardKit) -> list[str]:
         return []
     late_s = np.median(others, axis=0)
     return [told.tracks[k].name for k in called if k not in told.drums or late_s[k] >= EARLY_S]
+
+
+def _met_by_name(told: HeardKit, called: Collection[str]) -> list[str]:
+    """Those that are a pair over the kit by their sound too: "overhead" may be a guitar's, or that of another kit."""
+    if len(called) <= 2:
+        return []
+    pairs = [(pair.first, pair.second) for pair in _pairs(told) if pair.first in called and pair.second in called]
+    return [name for name in called if any(name in pair for pair in pairs)]
 
 
 def is_called(name: str, words: Collection[str]) -> bool:
@@ -337,7 +346,8 @@ def mates_of(reference: str, told: HeardKit | None) -> list[tuple[str, float]]:
     found = {pair.second if pair.first == reference else pair.first: pair for pair in pairs}
     called = _over_by_name(told)
     if reference in called and len(called) > 1:
-        return [(name, found[name].meets if name in found else 0.0) for name in called if name != reference]
+        likely = [*(name for name in found if name in called), *(name for name in called if name not in found)]
+        return [(name, found[name].meets if name in found else 0.0) for name in likely if name != reference]
     return [(name, pair.meets) for name, pair in found.items() if pair is pairs[0] or pair.score >= CONVINCING]
 
 

@@ -110,12 +110,17 @@ def output_names(tracks: Sequence[Track], suffix: str) -> tuple[str, ...]:
 
 
 def joined_names(tracks: Sequence[Track], suffix: str) -> tuple[str, ...]:
-    """How each track's file is called where it holds both channels of a stereo original; "" where there is none."""
+    """How each track's file is called where it holds both channels of a stereo original; "" where there is none.
+
+    So also where the other channel is not among the tracks (any more).
+    """
     used = {one_name(name) for name in ("offsets.json", "offsets.csv", *output_names(tracks, suffix))}
-    pairs = _stereo(tracks)
-    names = {pair: free_name(original_of(tracks[pair[0]])[0].path.stem, _end(tracks[pair[0]], suffix), used)
-             for pair in pairs}  # fmt: skip
-    return tuple(next((name for pair, name in names.items() if k in pair), "") for k in range(len(tracks)))
+    names: dict[str, str] = {}
+    for track in tracks:
+        info, _ = original_of(track)
+        if info.channels == 2 and (path := os.path.realpath(info.path)) not in names:
+            names[path] = free_name(info.path.stem, _end(track, suffix), used)
+    return tuple(names.get(os.path.realpath(original_of(track)[0].path), "") for track in tracks)
 
 
 def _stereo(tracks: Sequence[Track]) -> list[tuple[int, int]]:

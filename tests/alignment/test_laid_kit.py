@@ -209,6 +209,22 @@ def test_what_is_called_an_overhead_is_one_unless_it_hears_the_drums_as_their_ow
     assert onto(liars, "oh", "two", "left", "right") == "left"
 
 
+@pytest.mark.parametrize("first", ["overhead guitar", "left OH", "one"])
+def test_what_is_called_an_overhead_and_hears_another_sound_does_not_stand_in_for_the_pair(rng, first):
+    """A guitar in the same room, strummed in another rhythm."""
+    tracks = called(kit(rng), left="left OH", right="right OH")
+    strum = 0.3 * np.exp(-(np.arange(12 * RATE) % round(0.61 * RATE)) / 4000) * rng.normal(size=12 * RATE)
+    tracks["overhead guitar"] = Track.from_array("overhead guitar", strum, RATE)
+    names = ("overhead guitar", "one", "two", "left OH", "right OH")
+    assert onto(tracks, first, *(name for name in names if name != first)) == "left OH"
+    plain, besides = (
+        laid_on_strokes(tracks["left OH"], [tracks[n] for n in these], [TrackDelay(n, UNTOLD) for n in these])
+        for these in (("right OH", "one", "two"), ("overhead guitar", "right OH", "one", "two"))
+    )
+    assert [row.delay for row in besides.rows[2:]] == [row.delay for row in plain.rows[1:]]
+    assert "the pair stays" in besides.rows[1].delay.reason
+
+
 _SIDE = (("OHL", "left", 0), ("room-oh 2", "left", 66))
 
 

@@ -237,3 +237,19 @@ def test_a_stereo_file_whose_channels_move_apart_comes_back_as_two_and_is_told(t
     assert "'pair.wav' is written as a file for each of its two channels" in said.err
     assert micalign("align", near, f"{pair}:2", "-o", tmp_path / "one", "-q").status == 0
     assert {path.name for path in (tmp_path / "one").glob("pair*")} == {"pair-2-aligned.wav"}
+
+
+def test_a_channel_that_was_taken_out_of_an_offsets_file_leaves_the_other_with_a_file_of_its_own(tmp_path):
+    near, pair = _stereo(tmp_path, 0)
+    assert micalign("align", near, pair, "-o", tmp_path / "out", "--whole-samples", "-q").status == 0
+    sheet = tmp_path / "out" / "offsets.json"
+    document = json.loads(sheet.read_text())
+    document["tracks"] = [row for row in document["tracks"] if row["track"] != "pair.wav:1"]
+    sheet.write_text(json.dumps(document))
+    said = micalign("align", "--offsets", sheet, "-o", tmp_path / "again", "-q")
+    assert said.status == 0, said.err
+    assert {path.name for path in (tmp_path / "again").glob("pair*")} == {"pair-2-aligned.wav"}
+    document["tracks"][0]["file"] = "pair-1-aligned.wav"
+    sheet.write_text(json.dumps(document))
+    said = micalign("align", "--offsets", sheet, "-o", tmp_path / "renamed", "-q")
+    assert (said.status, "it names nothing anew" in said.err) == (2, True)
