@@ -62,7 +62,7 @@ _GUARD_S: Final = (
 )
 _EACH: Final = 4e-5  # of the peak's energy, -44 dB: a stroke's own first wavefront, with nothing else sounding
 _LAID: Final = 5e-4  # -33 dB: strokes laid upon each other smear what comes before
-_WAVEFRONT_GUARD_S: Final = 0.0014  # seconds: the nearest mic's first wavefront is no background of another's
+_WAVEFRONT_GUARD_S: Final = 0.005  # seconds: a mic up to 1.7 m nearer than the anchor (swapped lines) is loud by then
 _FEW: Final = 3  # strokes, and hits: of fewer neither middle nor scatter says anything
 _LEAD_S: Final = 0.05  # seconds kept before the first stroke and before the next source
 _RING_S: Final = 0.5  # seconds kept after the last stroke
@@ -345,8 +345,8 @@ def _anchored(anchor: Track, times_s: Floats) -> Ints:
     rough = np.rint((times_s - anchor.start_s) * rate).astype(np.intp)
     before = round(_BEFORE_S * rate)
     frames = high_passed_frames(anchor, rough - before, before + round(_AFTER_S * rate))
-    # A stroke's rough time may be another track's: half of what lies before it is background for sure.
-    return rough + onsets(frames**2, before // 2, over=4.0, least=10 * _EACH)[0] - before
+    quiet = before // 2  # a stroke's rough time may be another track's: half of what lies before it is background
+    return rough + onsets(frames**2, quiet, over=4.0, least=10 * _EACH, earlier=quiet)[0] - before
 
 
 def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrivals:
@@ -357,9 +357,10 @@ def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrival
     if not len(frames):
         return _Arrivals(np.zeros(0), 0.0, np.zeros(before))
     noise = before - guard
-    each = (onsets(frames**2, noise, over=4.0, least=_EACH)[0] - before).astype(float)
+    # Where the anchor's line is late, or another's, the others hear the source before it.
+    each = (onsets(frames**2, noise, over=4.0, least=_EACH, earlier=noise)[0] - before).astype(float)
     laid = frames.T @ (1.0 / (frames[:, :noise].var(axis=1) + 1e-16))
-    of_all = float(onsets(laid[None] ** 2, noise, over=4.0, least=_LAID)[0][0] - before)
+    of_all = float(onsets(laid[None] ** 2, noise, over=4.0, least=_LAID, earlier=noise)[0][0] - before)
     return _Arrivals(each, of_all, frames.T @ weight)
 
 

@@ -69,7 +69,9 @@ def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Int
     return np.asarray(np.argmin(np.where(inside, total, np.inf), axis=1), dtype=np.intp)
 
 
-def onsets(energy: Floats, begin: int, *, over: float = 3.0, least: float = LEAST_RISE) -> tuple[Ints, Floats]:
+def onsets(
+    energy: Floats, begin: int, *, over: float = 3.0, least: float = LEAST_RISE, earlier: int = 0
+) -> tuple[Ints, Floats]:
     """The sample at which each row's energy begins to run above its background, and its peak over the background.
 
     Parameters
@@ -77,22 +79,26 @@ def onsets(energy: Floats, begin: int, *, over: float = 3.0, least: float = LEAS
     energy : float, shape (S, N)
         Not negative; what lies before ``begin`` is background.
     begin : int
-        Where to look from.
+        Before it is the background; the clear rise is looked for from here on.
     over : float
         How far above the background the threshold lies.
     least : float
         The share of the peak that the threshold is at least.
+    earlier : int
+        So many samples before ``begin`` a sound may have begun, though they count as background as well.
 
     Examples
     --------
     >>> quiet, sound = np.full(200, 1e-6), np.linspace(0.1, 1.0, 100)
     >>> onsets(np.concatenate([quiet, sound])[None], 100)[0]
     array([200])
+    >>> onsets(np.concatenate([quiet, sound])[None], 230, earlier=230)[0]
+    array([200])
     """
-    background, later = np.quantile(energy[:, :begin], _LOUD_NOISE, axis=1), energy[:, begin:]
-    peak = later.max(axis=1, initial=0.0)
-    threshold = _threshold(peak, background, over, least)
-    return begin + changes_at(later, threshold, 0, later.shape[1]), peak / (background + 1e-20)
+    background, peak = np.quantile(energy[:, :begin], _LOUD_NOISE, axis=1), energy[:, begin:].max(axis=1, initial=0.0)
+    threshold, first = _threshold(peak, background, over, least), begin - earlier
+    at = first + changes_at(energy[:, first:], threshold, earlier, energy.shape[1])
+    return at, peak / (background + 1e-20)
 
 
 def _threshold(peak: Floats, background: Floats, over: float, least: float) -> Floats:
