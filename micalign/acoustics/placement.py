@@ -33,7 +33,7 @@ from micalign.acoustics.tuned import (
     WRITTEN_SPARE_M,
 )
 from micalign.arrays import Bools, Floats, point_of
-from micalign.scene.changes import tape_lengths_m
+from micalign.scene.changes import Change, changed, tape_lengths_m
 from micalign.scene.model import Scene
 from micalign.scene.surroundings import Point
 from micalign.shown import Listing, Shown
@@ -289,7 +289,7 @@ def _placement(
         Move(name, point_of(old), point_of(new), float(np.linalg.norm(new - old)))
         for name, old, new in zip(names, start, best, strict=True)
     )
-    after = scene.placed_at({move.mic: move.to_m for move in moves if move.move_m > 0})
+    after = changed(scene, [Change("mic", move.mic, "at", move.to_m, "m") for move in moves if move.move_m > 0])
     before, after_move = (problem.cost(at[None])[0] for at in (start, best))
     return Placement(
         feasible,

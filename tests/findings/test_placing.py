@@ -15,8 +15,8 @@ from micalign.findings.placing import place
 from micalign.findings.rules import every_finding, found
 from micalign.report.place_words import summary
 from micalign.scene.changes import Change
-from micalign.scene.model import Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Absorption, Room
+from micalign.scene.model import Mic, Pair, Scene, Source, Tape
+from micalign.scene.surroundings import Absorption, Box, Room
 
 FAILED = {"problem", "warning"}
 
@@ -132,6 +132,24 @@ def test_a_note_that_a_free_mic_could_mend_is_named() -> None:
     [without], [told] = summary(place(scene), scene), summary(place(scene), scene, [note])
     assert told.startswith(without)
     assert "A note names a move in 'micalign check'" in told
+
+
+def test_a_moved_mics_tapes_are_charged_at_their_new_lengths() -> None:
+    """As in the scene written: a string that was right before the move is no warning after it."""
+    snare, kick = Source("snare", (2.0, 2.0, 0.7)), Source("kick", (1.9, 1.4, 0.3))
+    free = Mic("left", (1.6, 2.0, 1.7), on=("snare",), move=Box((1.0, 2.0), (1.5, 2.5), (1.5, 2.1)))
+    scene = Scene(
+        sources=(snare, kick),
+        mics=(free, Mic("right", (2.6, 2.1, 1.9), on=("snare",))),
+        pairs=(Pair("overheads", ("left", "right"), equal_to=("snare", "kick")),),
+    )
+    taped = replace(
+        scene, tapes=tuple(Tape(("left", one.name), scene.metres_between("left", one.name)) for one in (snare, kick))
+    )
+    placed = place(taped)
+    assert [move.mic for move in placed.moved] == ["left"]
+    assert [one.rule for one in _failed(placed.scene) if "tape" in one.rule] == []
+    assert {frozenset(one.between): one.distance_m for one in placed.scene.tapes} == placed.tapes_m
 
 
 def test_what_is_charged_is_told() -> None:
