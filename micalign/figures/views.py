@@ -232,7 +232,15 @@ def draw_things(axes: Axes, drawing: Drawing, view: View) -> None:
     _draw_room(axes, drawing, view)
     for keepout in scene.keepouts:
         outline = drawing.scaled(keepout_outline(keepout, view))
-        axes.fill(*outline.T, facecolor="none", edgecolor=COLOURS["soft"], hatch="////", linewidth=0.8, alpha=0.55)
+        axes.fill(
+            *outline.T,
+            facecolor="none",
+            edgecolor=COLOURS["soft"],
+            hatch="////",
+            linewidth=0.8,
+            alpha=0.55,
+            zorder=1.6,  # over a panel: a rug lies under the head that it would hide
+        )
     for mic in scene.mics:
         _draw_mic(axes, drawing, view, mic)
     for source in scene.sources:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,14 @@ def test_everything_stands_where_the_scene_says_in_the_users_unit(unit: str, met
         assert np.allclose(dots["o"], sources)
         assert np.allclose(dots["s"], mics)
         assert f"({shown})" in axes.get_xlabel()
+
+
+def test_a_rug_hides_no_place_to_keep_out_of() -> None:
+    rug = Panel("rug", (2.0, 2.5, 0.01), (0.0, 0.0, 1.0), (3.0, 3.0))
+    patches = plan_figure(replace(kit(), panels=(rug,))).axes[0].patches
+    [head] = [one for one in patches if one.get_hatch()]
+    [floor] = [one for one in patches if one.get_fill() and one.get_linewidth() == 1.6]
+    assert head.get_zorder() > floor.get_zorder()
 
 
 def test_all_views_are_to_one_scale() -> None:
