@@ -221,7 +221,7 @@ def _overheads(ground: Ground) -> Arranged:
         for side, at in zip(("left", "right"), places, strict=True)
     )
     pair = Pair("overheads", (mics[0].name, mics[1].name), equal_to=equal, centre_on=snare.name)
-    remark = "Left and right are the player's. Both strings to the snare are of one length, and both to the kick."
+    remark = "Left and right are the player's. Keep both strings to the snare of one length, and both to the kick."
     return Arranged(mics, (pair,), (), (Keepout("player's head", head, radius_m=0.35),), (remark,))
 
 

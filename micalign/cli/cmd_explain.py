@@ -59,7 +59,7 @@ def command(
     Open index.html in a browser; it needs no network. With --distances or --delay-ms the lesson begins with your own
     case, worked out. With --questions it also writes questions.html and answers.html, ready to print.
 
-    The sounds are made quiet, but turn headphones down before you listen.
+    Turn the volume down before you listen, above all in headphones: the clicks reach -3 dB of full scale.
 
     \b
     Examples:

@@ -386,7 +386,7 @@ def stretch_lines(stretches: Sequence[FoundAlone]) -> Iterator[str]:
 
 def source_table(sources: Sequence[SourceDelays]) -> Table:
     """Each source on its own, a row a track; the samples stand in the document."""
-    table = bare_table("Each source on its own, against the track that has it first")
+    table = bare_table("Each source on its own, against its own track or the nearest mic that is on it")
     for heading in ("source", "against", "track"):
         table.add_column(heading, overflow="fold")
     for heading in ("delay", "+-"):

@@ -129,6 +129,7 @@ def test_sources_share_one_table() -> None:
     )  # fmt: skip
     snare = SourceDelays("snare", "top", (PairDelay("top", "left", sure),), {}, 4)
     said = _printed(source_table([kick, snare]))
+    assert "own track or the nearest mic that is on it" in said  # another may have it earlier, as bleed
     assert [said.count(name) for name in ("kick mic", "(+2.000 ms)", "no: the tracks have too little in common")] == [
         1
     ] * 3
