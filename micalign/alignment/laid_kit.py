@@ -92,7 +92,9 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     heard = listen(reference)
     # What surely comes later than any overhead hears its kit is no track of this kit.
     far = {row.track for row in rows if _is_far(row.delay)}
-    others = {track.name: listen(track) for track in tracks if track.name not in far}
+    # Nor is what holds no sound, whatever it is called: that is told.
+    silent = {track.name for track in tracks if listen(track).envelope.silent}
+    others = {track.name: listen(track) for track in tracks if track.name not in far | silent}
     told = heard_kit([heard, *others.values()])
     mates = mates_of(reference.name, told)
     mate, meets = mates[0] if mates else (None, 0.0)
@@ -118,7 +120,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     ]
     bleed = _bleed(told, others)
     stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed)
-    basis = dict.fromkeys(stays, _RECORDED)
+    basis = dict.fromkeys([*stays, *silent], _RECORDED)
     laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
     if mate is not None:
         laid |= {row.track: _mated(row.delay, meets, reference.name) for row in rows if row.track == mate}
@@ -300,8 +302,6 @@ def _laid(
     span: tuple[float, float, float] | None,
 ) -> tuple[Delay, Basis]:
     """A close mic as it is laid onto what stands over the kit, or what else may; ``span``: as `_span` tells."""
-    if one.envelope.silent:
-        return replace(delay, reliable=False), _RECORDED
     if not one.strokes.gap_db:
         words = "none of its strokes stands out as its own: left as recorded"
         return _still(delay, words), _RECORDED

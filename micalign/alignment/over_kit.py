@@ -50,7 +50,6 @@ from micalign.alignment.tuned import (
     SAME_S,
 )
 from micalign.arrays import Floats
-from micalign.take.tracks import Track
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import first_wavefronts
 
@@ -91,7 +90,7 @@ class HeardKit:
     much later every track hears these, in the middle, in seconds: (tracks,).
     """
 
-    tracks: tuple[Track, ...]
+    tracks: tuple[Listened, ...]
     times_s: Floats
     level_db: Floats
     begins_s: Floats
@@ -203,8 +202,10 @@ def _best_pair(told: HeardKit) -> PairOver | None:
 
 
 def _over_by_name(told: HeardKit) -> list[str]:
-    """The tracks of a kit that are called overheads; none where what they hear says clearly otherwise."""
-    called = [k for k, track in enumerate(told.tracks) if is_called(track.name, OVER_WORDS)]
+    """The tracks of a kit that are called overheads; none where what they hear, or do not, says clearly otherwise."""
+    called = [
+        k for k, track in enumerate(told.tracks) if is_called(track.name, OVER_WORDS) and not track.envelope.silent
+    ]
     others = [late_s for drum, late_s in told.drums.items() if drum not in called]
     if not others:
         return []

@@ -283,6 +283,21 @@ def test_a_close_mic_that_happens_to_be_first_moves_nothing_where_no_track_is_su
     assert measured(first, others, on_strokes=True).tracks != found.tracks
 
 
+def test_an_overhead_in_which_nothing_is_is_told_and_none_is_laid_onto_it(rng):
+    """Its name says that it hears the kit: another of that name does."""
+    tracks = called(kit(rng), left="left OH", right="right OH")
+    tracks["OH"] = Track.from_array("OH", np.zeros(12 * RATE), RATE)
+    names = ("OH", "one", "two", "right OH")
+    found = measured(tracks["left OH"], [tracks[name] for name in names], on_strokes=True, over_kit=True)
+    without = measured(tracks["left OH"], [tracks[name] for name in names[1:]], on_strokes=True, over_kit=True)
+    assert found.tracks[1:] == without.tracks
+    assert (found.tracks[0].delay.reliable, found.tracks[0].delay.reason) == (False, "'OH' is silent")
+    silent = planned(found, Constraints("left OH")).shift("OH")
+    assert (silent.applied, silent.basis) == (False, "recorded")
+    for order in (("one", "OH", "two", "right OH"), ("OH", "one", "two", "right OH")):
+        assert onto(tracks, *order) == "right OH"
+
+
 @pytest.mark.parametrize("frames", [0, 10, 4410, 12 * RATE])
 def test_a_track_in_which_nothing_is_does_not_hide_the_kit(rng, frames):
     """Shorter than a millisecond, or muted: the others are laid as without it."""
