@@ -263,6 +263,11 @@ def _fault(where: Path, one: TrackOffset, rate: int) -> str | None:
             f"{where}, track '{one.track}': a shift of {one.shift_samples:g} samples is more than "
             f"{tuned.MOST_SHIFT_S:g} s at {rate} Hz: give a smaller one"
         )
+    for k, section in enumerate(one.all_pass):
+        if section.hz >= rate / 2:
+            return (
+                f"{where}, track '{one.track}': 'all_pass.{k}.hz': must be less than {rate / 2:g}, half the sample rate"
+            )
     edits = [_edit_samples(one, shift, rate) for shift in (one.shift_samples, one.shift_s * rate)]
     if _disagree(one, rate) and min(edits) > tuned.UNEDITED_SAMPLES:
         return (

@@ -54,6 +54,7 @@ def _edit(folder: Path, **values: Any) -> str:
         ({"shift_s": "0.1"}, "'shift_s': a number is needed"),
         ({"all_pass": [{"hz": 1e-300, "q": 1}]}, "'all_pass.0.hz': must be at least 5"),
         ({"all_pass": [{"hz": 100, "q": 99}]}, "'all_pass.0.q': must be at most 20"),
+        ({"all_pass": [{"hz": 4000, "q": 1}]}, "track 'late.wav': 'all_pass.0.hz': must be less than 4000, half the"),
         ({"all_pass": 3}, "'all_pass': a list in [ ] is needed"),
         ({"start_s": 1e12}, "'start_s': must be at most 86400"),
         ({"channel": 1.5}, "'channel': a whole number is needed"),
