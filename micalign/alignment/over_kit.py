@@ -23,9 +23,7 @@ import numpy.typing as npt
 from micalign.alignment.own_strokes import evenly, lows_meet
 from micalign.alignment.tuned import (
     CLOSE_DB,
-    CONVINCING,
     EARLY_S,
-    EQUAL_DB,
     FEWEST_CHOOSING,
     FEWEST_MICS,
     FIRST_S,
@@ -33,23 +31,25 @@ from micalign.alignment.tuned import (
     HEARD_S,
     HEARS_DB,
     HEARS_SHARE,
-    LATE_S,
     LATER_S,
     MANY_DRUMS,
-    MANY_MICS,
     MEET,
     MEET_S,
-    MEETING_DB,
     MEETS_WELL,
     MOST_LATE_S,
     MOST_OVER_S,
-    NEARLY,
+    MOST_SPREAD_DB,
+    OVER_CHANCE,
+    OVER_WEIGHTS,
     OVER_WORDS,
+    PERHAPS,
     ROOM_S,
     ROOM_WORDS,
     SAME_S,
+    UNLIKELY,
 )
 from micalign.arrays import Floats
+from micalign.tdoa.posterior import probabilities
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import first_wavefronts
 
@@ -70,11 +70,11 @@ __all__ = [
 
 @dataclass(frozen=True)
 class PairOver:
-    """Two tracks over a kit, by name, how well they look like it, and how their lows meet, -1 to 1."""
+    """Two tracks over a kit, by name, how likely they are that, 0 to 1, and how their lows meet, -1 to 1."""
 
     first: str
     second: str
-    score: float
+    chance: float
     meets: float
 
     def is_apart(self, other: PairOver) -> bool:
@@ -111,14 +111,6 @@ class HeardKit:
         """How far the strokes differ in level between two tracks."""
         return _spread_db(self.level_db[one] - self.level_db[other])
 
-    def is_late(self, one: int, other: int) -> bool:
-        """Whether as a rule another track hears a stroke before both, two others where there are many: one may err."""
-        rest = np.sort(np.delete(self.begins_s, (one, other), axis=0), axis=0)
-        if not len(rest):
-            return False
-        ahead = rest[1 if len(rest) > MANY_MICS else 0]
-        return float(np.median(np.minimum(self.begins_s[one], self.begins_s[other]) - ahead)) >= LATER_S
-
     def late_s(self, one: int, other: int) -> float:
         """By how much two tracks hear the drums at the least after their own mics; of many drums one may err.
 
@@ -136,11 +128,6 @@ class HeardKit:
         """By how much a track hears the drums at the least after their own mics; 0 for one of these."""
         return 0.0 if one in self.drums else min((float(row[one]) for row in self.drums.values()), default=0.0)
 
-    def is_in_room(self, pair: PairOver) -> bool:
-        """Whether a pair is far behind every drum's own mic, and another track that hears the kit is well before it."""
-        late_s = self.late_s(self.row(pair.first), self.row(pair.second))
-        return late_s > MOST_OVER_S and any(EARLY_S <= self.least_s(k) < late_s - ROOM_S for k in self.hearing())
-
     def later_s(self, one: int, other: int) -> float:
         """By how much one track hears the strokes after another, in the middle."""
         return float(np.median(self.begins_s[one] - self.begins_s[other]))
@@ -150,14 +137,31 @@ class HeardKit:
         means = [self.begins_s[[self.row(pair.first), self.row(pair.second)]].mean(axis=0) for pair in (one, other)]
         return float(np.median(means[1] - means[0]))
 
+    def evidence(self, one: int, other: int) -> list[float]:
+        """What speaks for two tracks as the pair over the kit, in the order of `OVER_WEIGHTS`."""
+        meets = abs(self.meets(one, other))
+        spread_db = min(self.spread_db(one, other), MOST_SPREAD_DB)
+        late_s = self.late_s(one, other)
+        late_ms, far_ms = 1e3 * min(late_s, MOST_LATE_S), 1e3 * max(late_s - MOST_OVER_S, 0.0)
+        return [1.0, spread_db, meets, max(meets - MEETS_WELL, 0.0), late_ms, far_ms]
+
+    def is_at_one_drum(self, one: int, other: int) -> bool:
+        """Whether two tracks hear each other's own strokes at once, and before all others: its two heads."""
+        both = ((one, other), (other, one))
+        return all(a in self.drums and abs(self.drums[a][b]) < EARLY_S for a, b in both)
+
+    def meets(self, one: int, other: int) -> float:
+        """How the lows of two tracks meet as recorded, -1 to 1."""
+        return lows_meet(self.tracks[one], self.tracks[other], self.times_s, within_s=MEET_S)
+
 
 def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     """The track that a kit is laid onto where the user only named one first; None where no track is surely over it.
 
-    Two mics over a kit are loud at most strokes of all tracks, differ by much the same from one to the next, meet in
-    the lows as recorded (in either polarity), and hear every drum well after its own mic. Of several pairs the one
-    counts that does so best; one that hears the strokes earlier goes before it, as overheads before a room's pair. Two
-    others at least must be close mics.
+    Two mics over a kit differ by much the same from stroke to stroke, meet in the lows as recorded, in either polarity,
+    and hear every drum well after its own mic, though not as late as a room's pair. What each of that is worth is
+    fitted (`OVER_WEIGHTS`); a pair must be likelier than all other answers together, none included. Tracks of which no
+    two stand at a drum each are no kit.
 
     Parameters
     ----------
@@ -177,28 +181,28 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     if by_name:
         by_name = _met_by_name(told, by_name) or by_name
         return named if named in by_name else by_name[0]
-    best = _best_pair(told) if len(heard) >= 2 + FEWEST_MICS else None
-    if best is not None and len(_uneven(told, told.row(best.first))) >= FEWEST_MICS:
-        return named if named in (best.first, best.second) else best.first
     drums = [k for k in told.drums if heard[k].strokes.gap_db]
     if not any(told.spread_db(one, other) > CLOSE_DB for one, other in combinations(drums, 2)):
         return named
+    best = _pair_over(told) if len(heard) >= 2 + FEWEST_MICS else None
+    if best is not None:
+        return named if named in (best.first, best.second) else best.first
     rooms = _called_rooms(told)
     far = [told.tracks[k].name for k in told.hearing() if k not in rooms and told.least_s(k) >= EARLY_S]
     return far[0] if len(far) == 1 else None
 
 
-def _best_pair(told: HeardKit) -> PairOver | None:
+def _pair_over(told: HeardKit) -> PairOver | None:
+    """The pair over the kit: of those that may be, and share no track, the one that hears the strokes first.
+
+    Overheads and a room's pair look much alike, and the overheads come before it.
+    """
     pairs = _pairs(told)
-    if not pairs or pairs[0].score < CONVINCING:
+    likely = [one for one in pairs if one is pairs[0] or (one.chance >= PERHAPS and one.is_apart(pairs[0]))]
+    if sum(pair.chance for pair in likely) < OVER_CHANCE:
         return None
-    best, *rest = pairs
-    for one in rest:
-        if one.is_apart(best) and one.score > best.score - NEARLY and told.earlier_s(one, best) > EARLY_S:
-            best = one
-    if told.is_in_room(best) and not any(one.is_apart(best) and told.earlier_s(best, one) > EARLY_S for one in pairs):
-        return None
-    return best
+    earlier = [one for one in likely[1:] if told.earlier_s(one, likely[0]) > EARLY_S]
+    return max(earlier or likely[:1], key=lambda one: told.earlier_s(one, likely[0]))
 
 
 def _over_by_name(told: HeardKit) -> list[str]:
@@ -217,8 +221,8 @@ def _met_by_name(told: HeardKit, called: Collection[str]) -> list[str]:
     """Those that are a pair over the kit by their sound too: "overhead" may be a guitar's, or that of another kit."""
     if len(called) <= 2:
         return []
-    pairs = [(pair.first, pair.second) for pair in _pairs(told) if pair.first in called and pair.second in called]
-    return [name for name in called if any(name in pair for pair in pairs)]
+    pairs = [{pair.first, pair.second} for pair in _pairs(told) if pair.chance >= PERHAPS]
+    return [name for name in called if any(name in pair for pair in pairs if pair <= {*called})]
 
 
 def is_called(name: str, words: Collection[str]) -> bool:
@@ -232,11 +236,6 @@ def is_called(name: str, words: Collection[str]) -> bool:
 
 def _called_rooms(told: HeardKit) -> set[int]:
     return {k for k, track in enumerate(told.tracks) if is_called(track.name, ROOM_WORDS)}
-
-
-def _uneven(told: HeardKit, over: int) -> list[int]:
-    """The tracks whose levels differ so much from one's that they may be one drum's own."""
-    return [k for k in range(len(told.tracks)) if CLOSE_DB < told.spread_db(over, k) < float("inf")]
 
 
 def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
@@ -255,21 +254,27 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     samples = [np.rint((times_s - one.start_s) * one.sample_rate).astype(np.intp) for one in heard]
     begins = [begins_s(one, times_s) for one in heard]
     levels = [heard_db(one, at) for one, at in zip(heard, samples, strict=True)]
-    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(heard))
+    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(_own_late_s(heard)))
 
 
-def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
-    """The tracks that hear their own strokes first, but for one that may err; how late every track hears these."""
+def _drums(late_s: Mapping[int, Floats]) -> dict[int, Floats]:
+    """The tracks that hear their own strokes first, but for one that may err."""
+    first = {}
+    for k, row in late_s.items():
+        others_s = np.sort(np.delete(row, k))[:2]
+        if len(others_s) and others_s[-1] >= -FIRST_S:
+            first[k] = row
+    return first
+
+
+def _own_late_s(heard: Sequence[Listened]) -> dict[int, Floats]:
+    """How much later every track hears the own strokes of each that has enough of them, in the middle."""
     found = {}
     for k, one in enumerate(heard):
         begins = one.first_wavefronts
-        if len(begins) < FEWEST_CHOOSING:
-            continue
-        times_s = evenly(begins / one.sample_rate + one.start_s)
-        late_s = np.array([np.median(begins_s(other, times_s) - times_s) for other in heard])
-        others_s = np.sort(np.delete(late_s, k))[:2]
-        if len(others_s) and others_s[-1] >= -FIRST_S:
-            found[k] = late_s
+        if len(begins) >= FEWEST_CHOOSING:
+            times_s = evenly(begins / one.sample_rate + one.start_s)
+            found[k] = np.array([np.median(begins_s(other, times_s) - times_s) for other in heard])
     return found
 
 
@@ -284,21 +289,29 @@ def begins_s(heard: Listened, times_s: Floats) -> Floats:
     return heard.kept(("begins", times_s.tobytes()), found)
 
 
-def _pairs(told: HeardKit) -> list[PairOver]:
-    """The pairs that look as if they stood over the kit, the likeliest first."""
-    found = []
+def _pairs(told: HeardKit, beside: str | None = None) -> list[PairOver]:
+    """The pairs whose lows meet and that may stand over the kit, of all or of those with one, the likeliest first.
+
+    A conditional logit over them and one more answer, that none does.
+    """
     rooms = _called_rooms(told)
-    for one, other in combinations([k for k in told.hearing() if k not in rooms], 2):
-        spread_db = told.spread_db(one, other)
-        if spread_db > MEETING_DB or not told.is_late(one, other):
-            continue
-        first, second = told.tracks[one], told.tracks[other]
-        meets = lows_meet(first, second, told.times_s, within_s=MEET_S)
-        if abs(meets) >= MEET:
-            late_s = min(told.late_s(one, other), MOST_LATE_S)
-            score = min(abs(meets), MEETS_WELL) - spread_db / EQUAL_DB + late_s / LATE_S
-            found.append(PairOver(first.name, second.name, score, meets))
-    return sorted(found, key=lambda pair: pair.score, reverse=True)
+    rest = [k for k in range(len(told.tracks)) if k not in rooms]
+    pairs = [
+        (one, other)
+        for one, other in combinations(rest, 2)
+        if beside in (None, told.tracks[one].name, told.tracks[other].name)
+        and abs(told.meets(one, other)) >= MEET
+        and not told.is_at_one_drum(one, other)
+    ]
+    if not pairs:
+        return []
+    rows = np.array([told.evidence(*pair) for pair in pairs])
+    chances = probabilities(rows, OVER_WEIGHTS, tuple(OVER_WEIGHTS), nothing=True)
+    order = np.argsort(-chances, kind="stable")
+    return [
+        PairOver(told.tracks[one].name, told.tracks[other].name, float(chances[k]), told.meets(one, other))
+        for k, (one, other) in ((k, pairs[k]) for k in order.tolist())
+    ]
 
 
 def level_spread_db(first: Listened, second: Listened) -> float:
@@ -339,17 +352,19 @@ def heard_db(heard: Listened, samples: npt.NDArray[Any]) -> Floats:
 def mates_of(reference: str, told: HeardKit | None) -> list[tuple[str, float]]:
     """The tracks that stand over the kit together with the reference, and how their lows meet, -1 to 1.
 
-    The likeliest is the first; of several the others stay as well, whichever are the pair. Names go before likeness.
+    The likeliest is the first; 0 where they hardly do. Names go before likeness.
     """
     if told is None:
         return []
-    pairs = [pair for pair in _pairs(told) if reference in (pair.first, pair.second)]
+    pairs = _pairs(told, reference)
     found = {pair.second if pair.first == reference else pair.first: pair for pair in pairs}
     called = _over_by_name(told)
     if reference in called and len(called) > 1:
         likely = [*(name for name in found if name in called), *(name for name in called if name not in found)]
-        return [(name, found[name].meets if name in found else 0.0) for name in likely if name != reference]
-    return [(name, pair.meets) for name, pair in found.items() if pair is pairs[0] or pair.score >= CONVINCING]
+        mates = [name for name in likely if name != reference]
+    else:
+        mates = [name for name, pair in found.items() if pair.chance >= OVER_CHANCE]
+    return [(name, found[name].meets if name in found else 0.0) for name in mates]
 
 
 def sure_pairs(reference: str, told: HeardKit | None) -> list[PairOver]:
@@ -357,7 +372,7 @@ def sure_pairs(reference: str, told: HeardKit | None) -> list[PairOver]:
     if told is None or reference in _over_by_name(told):
         return []
     drums = {told.tracks[drum].name for drum in told.drums}
-    return [p for p in _pairs(told) if p.score >= CONVINCING and not {p.first, p.second} & drums]
+    return [pair for pair in _pairs(told) if pair.chance >= UNLIKELY and not {pair.first, pair.second} & drums]
 
 
 def rooms_of(reference: str, told: HeardKit | None) -> set[str]:

@@ -45,7 +45,8 @@ def fit(rows, right, shares: np.ndarray, ridge: float, names, *, nothing: bool, 
 
     ``start``: weights to begin with, where some are known; they make it faster and change nothing.
     """
-    scale = np.vstack(rows).std(axis=0) + 1e-6
+    spread = np.vstack(rows).std(axis=0)
+    scale = np.where(spread > 0, spread, 1.0) + 1e-6
     if nothing:
         rows = [np.vstack([one, np.zeros(one.shape[1])]) for one in rows]
         right = [np.append(one, not one.any()) for one in right]
