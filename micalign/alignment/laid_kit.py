@@ -150,7 +150,8 @@ def _close_mics(
         if row.track in others and row.track not in stays:
             delay, by = found[row.track] = _laid(row.delay, others[row.track], reference, sums, _span(shifts))
         if by in _MOVED and delay.reliable and _is_early(delay):
-            shifts.append(-delay.delay_s)
+            # An arrival says where a mic stands; a best sum may lie 2 ms from it.
+            shifts.append(-(row.delay if row.delay.reliable else delay).delay_s)
     return found
 
 
@@ -191,7 +192,7 @@ def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[str]
 
 
 def _span(shifts: Sequence[float]) -> tuple[float, float, float] | None:
-    """From where to where a close mic may be laid, and the middle, by those that are laid already; None of none.
+    """From where to where a close mic may be laid, and the middle, by the arrivals of those laid already; None of none.
 
     The close mics of one kit are about equally far from what stands over it; one alone says that half as well.
     """

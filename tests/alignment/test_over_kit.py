@@ -149,6 +149,23 @@ def test_where_the_surest_close_mic_is_laid_says_where_another_may_lie(rng):
     assert laid["two"] == 0.0 or abs(laid["two"] - laid["one"]) <= 2 * BESIDE_SPAN_S
 
 
+def test_the_arrival_of_a_mic_and_not_its_best_sum_says_where_others_may_lie(rng, monkeypatch):
+    """A hat whose arrival is sure adds up best 1.5 ms off it, turned over: the others lie about its arrival."""
+    tracks = kit(rng)
+    sure = Delay(-132 / RATE, 1e-5, 1, 1.0, 0.99, True, None)
+    off = replace(sure, delay_s=-132 / RATE - 1.5e-3, polarity=-1)
+    spans = {}
+
+    def laid(delay, one, _reference, _sums, span):
+        spans[one.name] = span
+        return (off, "sum") if one.name == "one" else (delay, "recorded")
+
+    monkeypatch.setattr(laid_kit, "_laid", laid)
+    rows = [TrackDelay("one", sure), TrackDelay("two", UNTOLD), TrackDelay("right", UNTOLD)]
+    laid_on_strokes(tracks["left"], [tracks[row.track] for row in rows], rows)
+    assert spans["two"][1] == pytest.approx(132 / RATE)
+
+
 def test_a_mic_without_strokes_of_its_own_says_nothing_of_where_another_lies(rng):
     """However sure its delay is: it is not laid by it."""
     tracks = kit(rng) | {"mute": Track.from_array("mute", np.zeros(12 * RATE), RATE)}
