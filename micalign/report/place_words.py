@@ -18,7 +18,7 @@ from micalign.acoustics.obstacles import Obstacle
 from micalign.acoustics.placement import Move, Placement, StringLength
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Floats
-from micalign.findings.finding import Finding
+from micalign.findings.finding import Finding, rank
 from micalign.findings.remedies import WAYS
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
@@ -298,9 +298,19 @@ def term_table(placement: Placement) -> Table:
     )
 
 
+def _become(then: Finding | None, now: Finding) -> str:
+    """What became of a finding that is there after the move; a change that no figure of it shows is none."""
+    if then is None:
+        return "new"
+    if then.message == now.message:
+        return "stays"
+    were, are = ((-rank(one.severity), one.weight) for one in (then, now))
+    return "worse" if are > were else "better" if are < were else "stays"
+
+
 def findings_table(before: Sequence[Finding], after: Sequence[Finding]) -> Table:
-    """Every finding, and whether the move mends it or brings it."""
-    then, now = ({(one.rule, one.where): one for one in findings} for findings in (before, after))
-    rows = [("new" if key not in then else "stays", one.severity, one.message) for key, one in now.items()]
+    """Every finding, and whether the move mends it, brings it, or makes it better or worse."""
+    then, now = ({one.key: one for one in findings} for findings in (before, after))
+    rows = [(_become(then.get(key), one), one.severity, one.message) for key, one in now.items()]
     rows += [("mended", one.severity, one.message) for key, one in then.items() if key not in now]
     return ruled_table("Findings, before and after", ("", "", "what"), (), rows)

@@ -6,7 +6,8 @@ import pytest
 
 from micalign.acoustics.obstacles import Limit, Obstacle
 from micalign.acoustics.placement import Move
-from micalign.report.place_words import move_words, obstacle_words
+from micalign.findings.finding import Finding
+from micalign.report.place_words import findings_table, move_words, obstacle_words
 from micalign.scene.model import Mic, Pair, Scene, Source
 from micalign.scene.surroundings import Box, Keepout, Room
 from micalign.units import string_length
@@ -92,3 +93,13 @@ def test_a_limit_says_what_it_would_have_to_give(obstacle: Obstacle, words: str)
 def test_a_string_is_cut_to_what_a_tape_can_tell(metres: float, unit: str, words: str) -> None:
     """The millimetre, or the eighth of an inch."""
     assert string_length(metres, unit) == words
+
+
+def test_a_finding_that_stays_says_what_became_of_it() -> None:
+    """A floor tom that cancels deeper after the move is not merely still there."""
+    told = [("kick", "by 6 dB", 6.0), ("snare", "by 9 dB", 9.0), ("tom", "by 15 dB", 15.0), ("hat", "by 7 dB", 7.0)]
+    then = [Finding("mono-sum", "note", (name,), message, "", weight) for name, message, weight in told]
+    told = [("snare", "by 8 dB", 8.0), ("tom", "by 23 dB", 23.0), ("hat", "by 7 dB", 7.01), ("ride", "by 6 dB", 6.0)]
+    now = [Finding("mono-sum", "note", (name,), message, "", weight) for name, message, weight in told]
+    became = list(findings_table(then, now).columns[0].cells)
+    assert became == ["better", "worse", "stays", "new", "mended"]
