@@ -244,7 +244,7 @@ _LEAST_S: Final = 0.5  # of a source, however many share the bytes
 _SUM_S: Final = 5.0  # of a DI with its mic
 _SUMS_BYTES: Final = 1_400_000  # of all such pairs, three sounds each
 _MOST_SUMS: Final = 3  # pairs
-_LOUDEST_DBFS: Final = -20.0  # RMS, as the lesson's sounds
+_LOUDEST_DBFS: Final = -20.0  # RMS: for music about as loud as the lesson's sounds
 _HIT_S: Final = (-0.06, 0.44)
 """What is looped of one hit: from so long before its loudest moment to so long after."""
 

@@ -425,7 +425,6 @@ def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
     for kind, power in heard:
         raised = _raised(levels, db_from_power(power), window)
         if raised > tuned.AUDIBLE_DBFS:
-            # Nobody turns up a mic whose drum is not struck.
             spoils = (raised > tuned.LOUD_NOISE_DBFS or levels.verdict == "quiet") and not levels.may_be_bleed
             said = f"{_NOISE_WORDS[kind][0]} at {show_dbfs(db_from_power(power))} in the pauses"
             yield Remark(kind, "problem" if spoils else "note", said, _NOISE_WORDS[kind][1])
@@ -433,6 +432,8 @@ def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
 
 def _raised(levels: TrackLevels, level_dbfs: float, window: WorkingWindow) -> float:
     """What a level becomes when a quiet track is turned up to the middle of the window."""
+    if levels.may_be_bleed:  # nobody turns up a mic whose drum is not struck
+        return level_dbfs
     middle = window.gain_change_db(levels.peak, "quiet") or 0.0
     return level_dbfs + max(middle, 0.0)
 
