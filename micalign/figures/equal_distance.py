@@ -90,8 +90,9 @@ def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequ
     for index, field in enumerate(fields):
         _contours(axes, x / unit, y / unit, field, index)
     rings = _crossings(axes, scene, moving, (x, y), fields) if len(fields) > 1 else None
-    _things(axes, scene, moving, fixed, shown)
-    _write_map_legend(figure, scene, (fixed, moving), shown, rings)
+    is_forbidden = _things(axes, scene, moving, fixed, shown)
+    things = _things_of(fixed, moving, is_forbidden=is_forbidden)
+    _write_map_legend(figure, [*_lines(shown), *_shades(len(shown)), *things], rings)
     return figure
 
 
@@ -144,7 +145,8 @@ def _contours(axes: Axes, x: Floats, y: Floats, field_ms: Floats, index: int) ->
         axes.clabel(thin, levels=[-0.5, -0.3, -0.1, 0.1, 0.3, 0.5], fmt="%+.1f ms", fontsize=SMALL - 1.0)
 
 
-def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence[str]) -> None:
+def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence[str]) -> bool:
+    """Sources, mics and what stands in the way; whether a keep-out is among them."""
     unit_m, plan = METRES[_unit(scene)], VIEWS[0]
     outline = room_box(scene, plan)
     limits = axes.get_xlim(), axes.get_ylim()
@@ -159,7 +161,7 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
         tags.append(Tag(spot, f"{words(name, longest=18)}", _LINE_COLOURS[index]))
     allowance = move_outline(moving, plan) / unit_m
     axes.plot(*allowance.T, color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
-    _forbidden(axes, scene, moving, unit_m)
+    is_forbidden = _forbidden(axes, scene, moving, unit_m)
     for mic, filled in ((fixed, True), (moving, False)):
         spot = plan.flat(mic.position)
         face = COLOURS["blue"] if filled else COLOURS["paper"]
@@ -168,20 +170,20 @@ def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence
         )
         tags.append(Tag(spot, words(mic.name, longest=18), "blue"))
     place_tags(axes, tags, taken=[tag.at for tag in tags], unit_m=unit_m)
+    return is_forbidden
 
 
-def _forbidden(axes: Axes, scene: Scene, moving: Mic, unit_m: float) -> None:
-    """Keep-outs as they lie over the map at the height of the mic that moves."""
+def _forbidden(axes: Axes, scene: Scene, moving: Mic, unit_m: float) -> bool:
+    """Keep-outs as they lie over the map at the height of the mic that moves; whether any does."""
     limits = axes.get_xlim(), axes.get_ylim()
     x, y = (np.linspace(*limits[axis], _POINTS) for axis in (0, 1))
     points = np.stack([*np.meshgrid(x * unit_m, y * unit_m), np.full((_POINTS, _POINTS), moving.position[2])], axis=-1)
-    for keepout in scene.keepouts:
-        inside = -clearance_m(keepout, points)
-        if inside.max() > 0:
-            over = axes.contourf(
-                x, y, inside, levels=[0.0, 1e3], colors=[COLOURS["paper"]], hatches=["////"], zorder=3.5
-            )
-            over.set_edgecolor(COLOURS["soft"])
+    inside = [-clearance_m(keepout, points) for keepout in scene.keepouts]
+    reaching = [depth for depth in inside if depth.max() > 0]
+    for depth in reaching:
+        over = axes.contourf(x, y, depth, levels=[0.0, 1e3], colors=[COLOURS["paper"]], hatches=["////"], zorder=3.5)
+        over.set_edgecolor(COLOURS["soft"])
+    return bool(reaching)
 
 
 def _crossings(axes: Axes, scene: Scene, moving: Mic, grid: tuple[Floats, Floats], fields: list[Floats]) -> int:
@@ -218,12 +220,8 @@ def _usable(scene: Scene, moving: Mic, places: Floats) -> Bools:
     return good
 
 
-def _write_map_legend(
-    figure: Figure, scene: Scene, mics: tuple[Mic, Mic], sources: Sequence[str], rings: int | None
-) -> None:
-    """Name every mark that is drawn; ``mics`` are the fixed and the moving one, ``rings`` None where none is sought."""
-    fixed, moving = mics
-    handles = [*_lines(sources), *_shades(len(sources)), *_things_of(scene, fixed, moving)]
+def _write_map_legend(figure: Figure, handles: list[Artist], rings: int | None) -> None:
+    """Name every mark that is drawn; ``rings`` is None where none is sought."""
     if rings:
         handles.append(_mark("o", "ring: here it may stand equal to all", markerfacecolor="none", markersize=9))
     elif rings is not None:
@@ -257,7 +255,7 @@ def _shades(count: int) -> list[Artist]:
     ]
 
 
-def _things_of(scene: Scene, fixed: Mic, moving: Mic) -> list[Artist]:
+def _things_of(fixed: Mic, moving: Mic, *, is_forbidden: bool) -> list[Artist]:
     things: list[Artist] = [
         _mark("o", "source", color=COLOURS["amber"]),
         _mark("s", f"{_named(fixed.name)}, stays", color=COLOURS["blue"]),
@@ -267,7 +265,7 @@ def _things_of(scene: Scene, fixed: Mic, moving: Mic) -> list[Artist]:
         dashed = Line2D([], [], color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
         dashed.set_label(f"{_named(moving.name)} may move in")
         things.append(dashed)
-    if scene.keepouts:
+    if is_forbidden:
         keepout = Patch(facecolor="none", edgecolor=COLOURS["soft"], hatch="////", linewidth=0.8)
         keepout.set_label("keep out, at this height")
         things.append(keepout)

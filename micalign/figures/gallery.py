@@ -132,9 +132,11 @@ def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequ
         for tip, one in zip(tips, loud[:_NAMED], strict=False)
         if tip[1] > LOWEST_DB + _TALL_DB
     ]
-    # A stem is as tall as its level: its middle is taken as well as its tip.
+    # A stem is as tall as its level: all of it is taken, not its tip alone.
     taken = [
-        (time, LOWEST_DB + part * (level - LOWEST_DB)) for time, level in (direct, *tips) for part in (1, 0.75, 0.5)
+        (time, LOWEST_DB + part * (level - LOWEST_DB))
+        for time, level in (direct, *tips)
+        for part in (1, 0.75, 0.5, 0.25, 0)
     ]
     place_tags(axes, tags, taken=taken)
 

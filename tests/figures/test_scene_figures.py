@@ -201,8 +201,13 @@ def test_a_scene_of_one_mic_fills_the_sheet() -> None:
 
 
 def test_every_mark_of_the_map_is_named() -> None:
-    figure = equal_distance_figure(kit(), "right", against="left", sources=["snare", "kick"])
+    low = kit()
+    tall = replace(low, keepouts=(Keepout("shelf", (2.0, 2.9, 1.7), radius_m=0.3),))
+    figure, without = (
+        equal_distance_figure(scene, "right", against="left", sources=["snare", "kick"]) for scene in (tall, low)
+    )
     named = {text.get_text() for text in figure.legends[0].get_texts()}
+    assert {text.get_text() for text in without.legends[0].get_texts()} == named - {"keep out, at this height"}
     assert {"equally far from snare", "equally far from kick", "steps of 0.1 ms for snare", "source"} <= named
     assert {"left, stays", "right, as it stands", "right may move in", "keep out, at this height"} <= named
     assert {f"the worst of them within {ms} ms" for ms in ("0.1", "0.2", "0.4", "0.8")} <= named
