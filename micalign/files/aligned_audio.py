@@ -31,7 +31,7 @@ from micalign.files.decode import AudioInfo
 from micalign.files.encode import AudioWriter, Job, Written, audio_writer
 from micalign.files.metadata import Moved
 from micalign.files.sets import FileSet, finish_killed, free_name, one_name, refuse_in_the_way
-from micalign.files.whole import LONGEST_NAME_BYTES, held
+from micalign.files.whole import LONGEST_NAME_BYTES, held, refuse_no_folder
 from micalign.take.tracks import Track, as_recorded
 
 __all__ = [
@@ -221,6 +221,7 @@ class Targets:
 
         An offsets file may be followed into its own folder: it is the head of the set that gives way.
         """
+        refuse_no_folder(self.json.parent)
         refuse_inputs(self.all, [path for path in inputs if _key(path) != _key(self.json)])
         finish_killed(self.json.parent)
         refuse_in_the_way(self.json.parent, [path.name for path in self.all], self.json.name, force=force)

@@ -209,6 +209,8 @@ def _parsed(where: Path) -> Any:
         raise TakeError(f"{where} is larger than any offsets file: is it the right one?")
     with spoken_read(where):
         data = where.read_bytes()
+    if not data.strip():
+        raise TakeError(f"{where} is empty: give the offsets.json that align wrote")
     try:
         return json.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

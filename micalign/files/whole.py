@@ -49,6 +49,7 @@ __all__ = [
     "lock",
     "make_folder",
     "refuse_full",
+    "refuse_no_folder",
     "refuse_taken",
     "remove_figures",
     "spoken",
@@ -128,12 +129,17 @@ def make_folder(path: str | os.PathLike[str]) -> Path:
     """The folder, made with its parents where it is missing; `OutputError` where a file stands in its way."""
     folder = Path(path)
     with spoken(folder):
+        refuse_no_folder(folder)
         if not folder.is_dir():
-            if os.path.lexists(folder):
-                raise OutputError(f"{folder} is a file, a folder is needed there: choose another name")
             folder.mkdir(parents=True, exist_ok=True)
             flush_folder(folder.parent)
     return folder
+
+
+def refuse_no_folder(path: Path) -> None:
+    """`OutputError` where a file stands in a folder's place: for who has long to work before it is made."""
+    if os.path.lexists(path) and not path.is_dir():
+        raise OutputError(f"{path} is a file, a folder is needed there: choose another name")
 
 
 def refuse_full(folder: Path, needed_bytes: int) -> None:

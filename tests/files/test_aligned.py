@@ -16,7 +16,7 @@ from micalign.alignment.gain import LostBand, SumGain
 from micalign.alignment.moved import MovedTrack
 from micalign.alignment.offsets import Shift, followed
 from micalign.errors import OutputError, TakeError
-from micalign.files import align, aligned_audio
+from micalign.files import align, aligned_audio, aligned_set
 from micalign.files.aligned_audio import AlignedFile, group_span, output_names, refuse_clashes, write_aligned
 from micalign.files.aligned_set import Session, _lost_words
 from micalign.files.audio import open_track, open_tracks
@@ -335,3 +335,11 @@ def test_a_thinner_sum_is_told_where_its_digits_say_so(monkeypatch, after_db, is
     monkeypatch.setattr(align, "sum_gain", lambda _: SumGain(1.0, 1.0, (), 2.13, after_db))
     said = align._thin_lows(Session(tracks, "mic", Path(), Laid(())), [MovedTrack(one) for one in tracks], offsets, ())
     assert bool(said) is is_told
+
+
+def test_a_file_where_the_set_is_to_lie_is_refused_before_anything_is_measured(tmp_path, monkeypatch):
+    paths = _group(tmp_path, [9000.0, 9010.0])
+    monkeypatch.setattr(align, "_measured", lambda *_: pytest.fail("it was measured first"))
+    asked = aligned_set.AlignRequest(tracks=tuple(map(str, paths)), out=paths[1])
+    with pytest.raises(OutputError, match="is a file, a folder is needed there"):
+        align.align(asked)

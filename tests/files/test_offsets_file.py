@@ -109,6 +109,12 @@ def test_no_bytes_bring_it_down(tmp_path_factory, data):
         read_offsets(path)
 
 
+def test_an_empty_file_is_called_so(tmp_path):
+    (tmp_path / "none.json").write_text(" \n")
+    with pytest.raises(TakeError, match="is empty: give the offsets"):
+        read_offsets(tmp_path / "none.json")
+
+
 def test_deep_nesting_is_refused(tmp_path):
     path = tmp_path / "deep.json"
     path.write_text("[" * 100_000)
