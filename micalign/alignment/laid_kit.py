@@ -21,7 +21,6 @@ from micalign.alignment.over_kit import (
     HeardKit,
     heard_db,
     heard_kit,
-    is_called,
     level_spread_db,
     mates_of,
     rooms_of,
@@ -41,7 +40,6 @@ from micalign.alignment.tuned import (
     MEET_S,
     MOST_OWN,
     OVER_DB,
-    OVER_WORDS,
     OWN_DB,
     PARTED_DB,
     REACH_S,
@@ -50,6 +48,7 @@ from micalign.alignment.tuned import (
     UNSURE_WORTH_DB,
 )
 from micalign.arrays import Floats
+from micalign.take.names import OVER_WORDS, is_called
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay

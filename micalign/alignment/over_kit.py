@@ -11,7 +11,6 @@ Delays are seconds, positive later than in the reference; strokes are moments on
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -41,14 +40,13 @@ from micalign.alignment.tuned import (
     MOST_SPREAD_DB,
     OVER_CHANCE,
     OVER_WEIGHTS,
-    OVER_WORDS,
     PERHAPS,
     ROOM_S,
-    ROOM_WORDS,
     SAME_S,
     UNLIKELY,
 )
 from micalign.arrays import Floats
+from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called
 from micalign.tdoa.posterior import probabilities
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import first_wavefronts
@@ -59,7 +57,6 @@ __all__ = [
     "begins_s",
     "heard_db",
     "heard_kit",
-    "is_called",
     "level_spread_db",
     "mates_of",
     "reference_for",
@@ -223,15 +220,6 @@ def _met_by_name(told: HeardKit, called: Collection[str]) -> list[str]:
         return []
     pairs = [{pair.first, pair.second} for pair in _pairs(told) if pair.chance >= PERHAPS]
     return [name for name in called if any(name in pair for pair in pairs if pair <= {*called})]
-
-
-def is_called(name: str, words: Collection[str]) -> bool:
-    """Whether a track's name holds one of some words, parted by case, digits, or anything else.
-
-    >>> [is_called(name, OVER_WORDS) for name in ("OHL", "kit Overhead-2.wav", "oh_r", "Cohen", "kick")]
-    [True, True, True, False, False]
-    """
-    return any(word.casefold() in words for word in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", name))
 
 
 def _called_rooms(told: HeardKit) -> set[int]:

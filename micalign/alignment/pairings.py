@@ -26,10 +26,11 @@ from micalign.alignment.di_and_mics import (
 )
 from micalign.alignment.laid_kit import laid_on_strokes, left_without_close_mics
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.over_kit import is_called, reference_for
+from micalign.alignment.over_kit import reference_for
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
-from micalign.alignment.tuned import FAR_S, OVER_WORDS, ROOM_WORDS, UNLIKELY, USUAL_S, WIDE_S
+from micalign.alignment.tuned import FAR_S, UNLIKELY, USUAL_S, WIDE_S
+from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called
 from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay

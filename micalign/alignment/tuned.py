@@ -22,8 +22,8 @@ __all__ = [
     "LOUD_SIGMA_S", "LOUD_TRUST", "LOWEST_SHARE", "LOW_HZ", "MANY_DRUMS", "MARGIN_DB", "MEET", "MEETS_WELL", "MEET_S",
     "MOST_ALIKE", "MOST_BINS", "MOST_GROUP_DELAY_S", "MOST_LATE_S", "MOST_OVER_S", "MOST_OWN", "MOST_RIVAL",
     "MOST_ROUGH", "MOST_SECTIONS", "MOST_SPREAD_DB", "MOST_STROKES", "NEAR_ROUGH_S", "OPEN_S", "OVER_CHANCE", "OVER_DB",
-    "OVER_WEIGHTS", "OVER_WORDS", "OWN_DB", "PARTED_DB", "PAUSELESS", "PERHAPS", "PERIODS", "PLAINLY_S", "Q_RANGE",
-    "REACH_S", "RISE_S", "ROOM_S", "ROOM_WORDS", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_S", "SCATTER_S", "SECOND_HAND",
+    "OVER_WEIGHTS", "OWN_DB", "PARTED_DB", "PAUSELESS", "PERHAPS", "PERIODS", "PLAINLY_S", "Q_RANGE",
+    "REACH_S", "RISE_S", "ROOM_S", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_S", "SCATTER_S", "SECOND_HAND",
     "SECTIONS_REACH_MS", "SHORTEST_S", "STEADY_STEPS", "STEADY_STEP_S", "STROKE_BANDS_HZ", "SURELY", "UNLIKELY",
     "UNSURE_WORTH_DB", "USUAL_S", "WHITENING", "WIDER_DB", "WIDE_S", "WINDOW_S", "WORTH_DB", "WORTH_SECTIONS_DB",
 ]
@@ -342,9 +342,6 @@ OVER_WEIGHTS: Final[dict[str, float]] = {
 their lows meet, by how much better than `MEETS_WELL`, milliseconds after the drums' own mics (`MOST_LATE_S`), and
 beyond `MOST_OVER_S`. Fitted by ``tests/bench/delay/fit_over.py``."""
 
-OVER_WORDS: Final = frozenset({"overhead", "overheads", "over", "oh", "ohs", "ohl", "ohr"})
-"""Words, in small letters, by which engineers call the mics over a kit (common practice, no source)."""
-
 OWN_DB: Final = 9.0
 """Decibels under the highest level over the reference down to which a stroke is a mic's own: on 171 mics of the real
 kit's development half 3 are harmed and 97 / 76 % gained, without 5 and 98 / 75 %; 7 and 12 harm as many."""
@@ -379,9 +376,6 @@ RISE_S: Final = 0.14e-3
 
 ROOM_S: Final = 2e-3
 """Seconds, 70 cm, by which a room mic hears the kit after the overheads; those of the real kit 2.5 ms and more."""
-
-ROOM_WORDS: Final = frozenset({"room", "rooms", "amb", "ambs", "ambience", "ambient"})
-"""Words, in small letters, by which engineers call the mics in a room (common practice, no source)."""
 
 ROUGH_BAND_HZ: Final = (40.0, 5000.0)
 """Hertz between which two tracks are roughly brought together: what a loudspeaker gives back (chosen, no source)."""

@@ -28,8 +28,9 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take import tuned
 from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
+from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called, pairs_by_name
 from micalign.take.noise import Floor, Hum, NoiseParts, find_hum, loud_power, noise_floor, noise_parts
-from micalign.take.together import Double, Remark, Severity, clock, double_remark, find_doubles, pairs_by_name
+from micalign.take.together import Double, Remark, Severity, clock, double_remark, find_doubles
 from micalign.take.tracks import Track
 from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_hz, show_percent
 
@@ -140,7 +141,9 @@ def _as_pairs(judged: Sequence[TrackLevels]) -> list[TrackLevels]:
 
 
 def _may_be_bleed(levels: TrackLevels, take: Sequence[TrackLevels]) -> bool:
-    """Whether a track is far below the window where others are not below it at all."""
+    """Whether a track is far below the window where others are not; overheads and rooms are there for all."""
+    if is_called(levels.name, OVER_WORDS | ROOM_WORDS):
+        return False
     is_far = levels.verdict == "quiet" and (levels.gain_change_db or 0.0) >= tuned.BLEED_DB
     return is_far and any(one.verdict in {"good", "hot", "clipped"} for one in take)
 

@@ -8,11 +8,10 @@ more for that; everything else was kept from the first reading.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Final, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -30,7 +29,6 @@ __all__ = [
     "clock",
     "double_remark",
     "find_doubles",
-    "pairs_by_name",
     "remarks_together",
 ]
 
@@ -129,36 +127,6 @@ def _lengths(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
     if short:
         said = f"the lengths differ: the longest lasts {clock(longest)}, shorter are {some(short, tuned.NAMES_SHOWN)}"
         yield Remark("lengths", "note", said, "was a track started late, stopped early, or cut short while copying?")
-
-
-_WORD: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
-_SIDES: Final = {"left": "l", "right": "r", "l": "l", "r": "r"}
-
-
-def pairs_by_name(names: Sequence[str]) -> tuple[tuple[int, int], ...]:
-    """The places of tracks whose names differ in left and right alone.
-
-    >>> pairs_by_name(["OHL", "kick", "OHR", "room left.wav", "Room Right.wav", "tom 1.wav", "tom 2.wav"])
-    ((0, 2), (3, 4))
-    """
-    found = [_sided(name) for name in names]
-    return tuple(
-        (one, other)
-        for one, other in combinations(range(len(names)), 2)
-        if found[one][0] == found[other][0] and {found[one][1], found[other][1]} == {"l", "r"}
-    )
-
-
-def _sided(name: str) -> tuple[tuple[str, ...], str]:
-    """A name's words without the one that says a side, and which it says; "" for none."""
-    words = _WORD.findall(name)
-    for k, word in reversed(list(enumerate(words))):
-        rest, end = (word[:-1], word[-1:]) if word.isupper() or word in {"ohl", "ohr"} else ("", word)
-        side = _SIDES.get(word.casefold()) or _SIDES.get(end.casefold())
-        if side:
-            rest = "" if word.casefold() in _SIDES else rest
-            return tuple(one.casefold() for one in (*words[:k], rest, *words[k + 1 :])), side
-    return tuple(map(str.casefold, words)), ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,8 @@ from faulty_takes import RATE, clean_take
 from micalign.errors import TakeError
 from micalign.take.levels import WorkingWindow, measure_levels
 from micalign.take.meters import OutlineMeter
-from micalign.take.together import TrackFacts, clock, pairs_by_name, remarks_together
+from micalign.take.names import pairs_by_name
+from micalign.take.together import TrackFacts, clock, remarks_together
 from micalign.take.tracks import Track
 
 
@@ -63,6 +64,10 @@ def test_a_track_far_below_the_others_may_hold_their_bleed_alone(rng):
     assert "if what this track is for was played" in said["tom"]["quiet"].advice
     assert {remark.severity for remark in said["tom"].values()} == {"note"}
     assert "hiss" not in said["tom"]
+    # Overheads and rooms are there for all that is played.
+    for name in ("overhead left", "OHR", "room"):
+        _, said = take_of(rng, {"kick": 0.6, name: 0.02})
+        assert "if what" not in said[name]["quiet"].advice
     # Where all are so quiet, or it is alone, that is no bleed.
     for peaks in ({"kick": 0.03, "tom": 0.02}, {"tom": 0.02}):
         _, said = take_of(rng, peaks, noise=1e-4)

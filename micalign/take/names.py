@@ -1,0 +1,57 @@
+"""What do the names of tracks say: which two are the sides of a pair, which hang over a kit or stand in the room?
+
+Engineers name tracks alike the world over; a name is a hint, which what is heard may contradict.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Sequence
+from itertools import combinations
+from typing import Final
+
+__all__ = ["OVER_WORDS", "ROOM_WORDS", "is_called", "pairs_by_name"]
+
+OVER_WORDS: Final = frozenset({"overhead", "overheads", "over", "oh", "ohs", "ohl", "ohr"})
+"""Words, in small letters, by which engineers call the mics over a kit (common practice, no source)."""
+
+ROOM_WORDS: Final = frozenset({"room", "rooms", "amb", "ambs", "ambience", "ambient"})
+"""Words, in small letters, by which engineers call the mics in a room (common practice, no source)."""
+
+_WORD: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
+_SIDES: Final = {"left": "l", "right": "r", "l": "l", "r": "r"}
+
+
+def is_called(name: str, words: Collection[str]) -> bool:
+    """Whether a track's name holds one of some words, parted by case, digits, or anything else.
+
+    >>> [is_called(name, OVER_WORDS) for name in ("OHL", "kit Overhead-2.wav", "oh_r", "Cohen", "kick")]
+    [True, True, True, False, False]
+    """
+    return any(word.casefold() in words for word in _WORD.findall(name))
+
+
+def pairs_by_name(names: Sequence[str]) -> tuple[tuple[int, int], ...]:
+    """The places of tracks whose names differ in left and right alone.
+
+    >>> pairs_by_name(["OHL", "kick", "OHR", "room left.wav", "Room Right.wav", "tom 1.wav", "tom 2.wav"])
+    ((0, 2), (3, 4))
+    """
+    found = [_sided(name) for name in names]
+    return tuple(
+        (one, other)
+        for one, other in combinations(range(len(names)), 2)
+        if found[one][0] == found[other][0] and {found[one][1], found[other][1]} == {"l", "r"}
+    )
+
+
+def _sided(name: str) -> tuple[tuple[str, ...], str]:
+    """A name's words without the one that says a side, and which it says; "" for none."""
+    words = _WORD.findall(name)
+    for k, word in reversed(list(enumerate(words))):
+        rest, end = (word[:-1], word[-1:]) if word.isupper() or word in {"ohl", "ohr"} else ("", word)
+        side = _SIDES.get(word.casefold()) or _SIDES.get(end.casefold())
+        if side:
+            rest = "" if word.casefold() in _SIDES else rest
+            return tuple(one.casefold() for one in (*words[:k], rest, *words[k + 1 :])), side
+    return tuple(map(str.casefold, words)), ""
