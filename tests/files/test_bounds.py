@@ -325,16 +325,16 @@ def test_a_scene_of_very_many_mics_is_told_within_bounds(folder: Path) -> None:
     assert (len(whole["differences"]), whole["differences_left_out"]) == (3 * 120 * 119 // 2, 0)
 
 
-def test_a_thousand_misspelt_names_are_told_at_once(folder: Path) -> None:
+def test_hundreds_of_misspelt_names_are_told_at_once(folder: Path) -> None:
     """The first ones with the name that was meant, the others by their number, in seconds."""
-    text = "".join(f'[[source]]\nname = "source {i}"\nat = [{i}, 1, 1]\n' for i in range(1000))
-    text += "".join(f'[[mic]]\nname = "mic {i}"\nat = [{i}, 2, 1]\non = "sourc {i}"\n' for i in range(1000))
+    text = "".join(f'[[source]]\nname = "source {i}"\nat = [{i}, 1, 1]\n' for i in range(300))
+    text += "".join(f'[[mic]]\nname = "mic {i}"\nat = [{i}, 2, 1]\non = "sourc {i}"\n' for i in range(300))
     (folder / "slips.toml").write_text(text)
     begun = time.process_time()
     said = micalign("check", "slips.toml")
     assert all(f"did you mean 'source {number}'?" in said.err for number in range(20))
-    assert "and 980 more faults like these" in said.err
-    assert time.process_time() - begun < 20
+    assert "and 280 more faults like these" in said.err
+    assert time.process_time() - begun < 5
 
 
 def test_gigabytes_of_metadata_are_passed_over(folder: Path) -> None:
