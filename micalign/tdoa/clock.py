@@ -1,11 +1,14 @@
-"""When was a second recorder started, and how fast does its clock run?
+"""How fast do two clocks run apart, when was a second recorder started, and does it jump where a buffer was dropped?
 
-RoughDelay: the loudness of a few stretches of the reference is found again in the track's loudness, anywhere within the
-range; the places that lie on one line of at most `MOST_PPM` give start and rate to a hundredth of a second. Fine:
-short stretches along the whole take are measured as a pair each, and a straight line through those that lie near the
-line of the middle slope gives start and rate (P. K. Sen, "Estimates of the regression coefficient based on Kendall's
-tau", J. American Statistical Association 63, 1379-1389, 1968). Delay is positive when the event comes later in
-the track; ``delay_s`` holds at the reference's first sample and grows by ``drift_ppm`` microseconds each second.
+Where the starts may lie far apart the loudness of a few stretches of the reference is found again in the track's
+loudness, anywhere within the range; the places that lie on one line of at most `_MOST_PPM` give start and rate to a
+hundredth of a second. Then short pieces along the whole take are measured as a pair each, and a straight line through
+those that lie near the line of the middle slope gives start and rate (P. K. Sen, "Estimates of the regression
+coefficient based on Kendall's tau", J. American Statistical Association 63, 1379-1389, 1968). With that rate taken out
+of each piece they are measured again: what is loud early in its piece would else pull the line. Where two lines of one
+slope, before a moment and after it, hold clearly more of the pieces than one, the delay jumps and nothing is told.
+
+Delay is positive when the event comes later in the track, and grows by ``drift_ppm`` microseconds each second.
 """
 
 from __future__ import annotations
@@ -16,16 +19,16 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, cross_spectrum, fast_length
+from micalign.arrays import Bools, Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, unknown
-from micalign.tdoa.drift import MOST_PPM
 from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine, rival_of
 from micalign.tdoa.strokes import Energies, listen
 from micalign.tdoa.tuned import RIVAL, SAME_PLACE_S
 
-__all__ = ["measure_clock"]
+__all__ = ["measure_clock", "measure_drift"]
 
+_MOST_PPM: Final = 300.0  # parts per million: two crystals of 100 each, and some margin
 _FRAME_S: Final = 0.01  # seconds of loudness: coarse, a hundredth of a second
 _STRETCH_S: Final = 20.0  # seconds of loudness that is found again: some bars
 _STRETCHES: Final = 12  # that are looked for along the take
@@ -34,21 +37,26 @@ _PIECES: Final = 48  # measured finely along the take
 _PIECE_S: Final = 1.5  # seconds of one such piece: some strokes
 _SEARCH_S: Final = 0.04  # seconds about where the loudness has it, four of its frames
 _LEAST_PIECES: Final = 4  # on which a line can be robust
+_MORE: Final = 2.5  # pieces that two lines hold and one does not: of mere strays one always lies on its line
 _FLOOR_S: Final = 2e-7  # seconds of scatter: less is rounding
 _FINER: Final = 8  # straight lines between eightfold points are 50 dB true up to 6 kHz
 
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """Delay at the reference's first sample, and how much it grows each second; one standard deviation of both."""
+    """Delay at an instant of the reference and how much it grows each second; one standard deviation of both."""
 
-    start_s: float
+    delay_s: float
     slope: float
-    start_sigma_s: float = 0.0
+    time_s: float = 0.0
+    sigma_s: float = 0.0
     slope_sigma: float = 0.0
 
     def at(self, time_s: float) -> float:
-        return self.start_s + self.slope * time_s
+        return self.delay_s + self.slope * (time_s - self.time_s)
+
+    def sigma_at(self, time_s: float) -> float:
+        return float(np.hypot(self.sigma_s, self.slope_sigma * (time_s - self.time_s)))
 
 
 def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, drift: bool = True) -> Delay:
@@ -66,33 +74,50 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     Returns
     -------
     Delay
-        ``drift_ppm`` is positive where the delay grows.
+        At the reference's first sample; ``drift_ppm`` is positive where the delay grows.
     """
     coarse = _coarse(reference, track, max_delay_s)
     if coarse is None:
         return unknown("nowhere within the range does the track sound like the reference", uncertainty_s=_FRAME_S)
-    pieces = _pieces(reference, track, coarse)
-    if drift:
+    return _along(reference, track, coarse, _SEARCH_S, 0.0, drift=drift)
+
+
+def measure_drift(reference: Track, track: Track, *, centre_s: float, reach_s: float) -> Delay:
+    """The delay in the middle of two tracks' common time, within ``reach_s`` of ``centre_s``, and how fast it grows."""
+    later_s = track.start_s - reference.start_s
+    begin_s, end_s = max(0.0, later_s), min(reference.duration_s, track.duration_s + later_s)
+    middle_s = (begin_s + end_s) / 2
+    wander_s = _MOST_PPM * 1e-6 * max(end_s - begin_s, 0.0) / 2
+    line = _Line(centre_s - later_s, 0.0, middle_s)
+    found = _along(reference, track, line, reach_s + wander_s, middle_s, drift=True)
+    return replace(found, delay_s=found.delay_s + later_s)
+
+
+def _along(reference: Track, track: Track, line: _Line, search_s: float, time_s: float, *, drift: bool) -> Delay:
+    """The delay at one instant by the pieces that lie within ``search_s`` of a rough line."""
+    pieces = _pieces(reference, track, line, search_s)
+    good = _clear(pieces)
+    jumps = _jumps(good, drift=drift)
+    if drift and not jumps and len(good) >= _LEAST_PIECES:
         # A second look with the clock's difference taken out of each piece, so that it blurs nothing.
-        rough = [(time, delay) for time, delay in pieces if delay.reliable]
-        if len(rough) >= _LEAST_PIECES:
-            pieces = _pieces(reference, track, _straight(rough, drift=True)[0], unhurried=True)
-    good = [(time, delay) for time, delay in pieces if delay.reliable]
+        pieces = _pieces(reference, track, _straight(good, drift=True)[0], _SEARCH_S, unhurried=True)
+        good = _clear(pieces)
     if len(good) < _LEAST_PIECES:
-        return unknown("too few stretches of the two are alike", coarse.start_s, _FRAME_S)
+        return unknown("too few stretches of the two are alike", line.at(time_s), _FRAME_S)
     line, kept = _straight(good, drift=drift)
+    if jumps or _jumps(good, drift=drift):
+        return unknown("the delay jumps within the take", line.at(time_s), _FRAME_S)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
-        return unknown("the stretches do not agree on one start and one clock", line.start_s, _FRAME_S)
-    if line.start_sigma_s > SAME_PLACE_S:
+        return unknown("the stretches do not agree on one start and one clock", line.at(time_s), _FRAME_S)
+    if line.sigma_at(time_s) > SAME_PLACE_S:
         hint = "" if drift else ": do the clocks differ? look for it with --drift"
-        return unknown(f"the delay changes along the take{hint}", line.start_s, _FRAME_S)
+        return unknown(f"the delay changes along the take{hint}", line.at(time_s), _FRAME_S)
     signs = [delay.polarity for _, delay in good]
     polarity = 1 if sum(signs) >= 0 else -1
     share = abs(sum(signs)) / len(signs)
-    confidence = min(kept / len(pieces), float(np.median([delay.confidence for _, delay in good])))
     margin = share * float(np.median([delay.polarity_margin for _, delay in good]))
     found = line.slope * 1e6 if drift else None
-    return Delay(line.start_s, line.start_sigma_s, polarity, margin, confidence, True, None, (), found)
+    return Delay(line.at(time_s), line.sigma_at(time_s), polarity, margin, kept / len(pieces), True, None, (), found)
 
 
 def _coarse(reference: Track, track: Track, max_delay_s: float) -> _Line | None:
@@ -150,7 +175,7 @@ def _most_agreed(places: Sequence[tuple[float, float, float]]) -> _Line | None:
     time, delay, likeness = (np.array(column) for column in zip(*places, strict=True))
     best, most = None, 0.0
     for index in np.argsort(-likeness)[:_STRETCHES]:
-        allowed = 2.5 * _FRAME_S + MOST_PPM * 1e-6 * np.abs(time - time[index])
+        allowed = 2.5 * _FRAME_S + _MOST_PPM * 1e-6 * np.abs(time - time[index])
         near = np.abs(delay - delay[index]) <= allowed
         agreed = float(np.maximum(likeness[near], 0.0).sum())
         if agreed > most:
@@ -160,19 +185,21 @@ def _most_agreed(places: Sequence[tuple[float, float, float]]) -> _Line | None:
     slope = 0.0
     if np.ptp(time[best]) >= 3 * _STRETCH_S:
         slope = float(np.polyfit(time[best], delay[best], 1, w=np.maximum(likeness[best], 1e-3))[0])
-        slope = float(np.clip(slope, -MOST_PPM * 1e-6, MOST_PPM * 1e-6))
+        slope = float(np.clip(slope, -_MOST_PPM * 1e-6, _MOST_PPM * 1e-6))
     return _Line(float(np.median(delay[best] - slope * time[best])), slope)
 
 
-def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = False) -> list[tuple[float, Delay]]:
+def _pieces(
+    reference: Track, track: Track, coarse: _Line, search_s: float, *, unhurried: bool = False
+) -> list[tuple[float, Delay]]:
     """Delays of short stretches along the take, each with the time of its middle."""
     rate = reference.sample_rate
-    length, margin = round(_PIECE_S * rate), round(2 * _SEARCH_S * rate)
-    low = max(0.0, -coarse.start_s)
-    high = min(reference.duration_s, track.duration_s - coarse.start_s)
+    length, margin = round(_PIECE_S * rate), round(2 * search_s * rate)
+    low = max(0.0, -coarse.at(0.0))
+    high = min(reference.duration_s, track.duration_s - coarse.at(0.0))
     if high - low < _PIECE_S:
         return []
-    count = min(_PIECES, max(1, int((high - low) / _PIECE_S)))
+    count = min(_PIECES, max(1, int(2 * (high - low) / _PIECE_S) - 1))
     found = []
     for begin_s in np.linspace(low, high - _PIECE_S, count):
         start = round(float(begin_s) * rate)
@@ -183,6 +210,10 @@ def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = 
         delay = _piece(reference.read(start, length), samples, margin, rate)
         found.append((middle_s, replace(delay, delay_s=delay.delay_s + offset / rate)))
     return found
+
+
+def _clear(pieces: Sequence[tuple[float, Delay]]) -> list[tuple[float, Delay]]:
+    return [(time, delay) for time, delay in pieces if delay.reliable]
 
 
 def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
@@ -219,9 +250,8 @@ def _stretched(samples: Floats, slope: float) -> Floats:
 
 def _straight(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> tuple[_Line, int]:
     """A straight line through the pieces that lie near the line of the middle slope, and how many they are."""
-    time = np.array([time for time, _ in pieces])
-    delay = np.array([delay.delay_s for _, delay in pieces])
-    residual = delay - _slope(time, delay, drift) * time
+    time, delay = _columns(pieces)
+    residual = delay - (_slope(time, delay, time < np.inf) if drift else 0.0) * time
     residual -= np.median(residual)
     scale = max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_S)
     kept = np.abs(residual) <= max(SAME_PLACE_S, 4 * scale)
@@ -229,13 +259,32 @@ def _straight(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> tuple[_L
     slope, centre = np.polyfit(time - middle, delay, 1) if drift else (0.0, delay.mean())
     spread = max(float(np.sqrt(np.mean((delay - centre - slope * (time - middle)) ** 2))), _FLOOR_S)
     slope_sigma = spread / max(float(np.sqrt(((time - middle) ** 2).sum())), 1e-9) if drift else 0.0
-    start_sigma = float(np.hypot(spread / np.sqrt(len(time)), slope_sigma * middle))
-    return _Line(float(centre - slope * middle), float(slope), start_sigma, slope_sigma), len(time)
+    return _Line(float(centre), float(slope), middle, spread / float(np.sqrt(len(time))), slope_sigma), len(time)
 
 
-def _slope(time: Floats, delay: Floats, drift: bool) -> float:
-    """The median of the slopes between all pieces (Theil and Sen)."""
-    if not drift or len(time) < 3:
-        return 0.0
+def _columns(pieces: Sequence[tuple[float, Delay]]) -> tuple[Floats, Floats]:
+    return np.array([time for time, _ in pieces]), np.array([delay.delay_s for _, delay in pieces])
+
+
+def _slope(time: Floats, delay: Floats, early: Bools) -> float:
+    """The median of the slopes between pieces far apart (Theil and Sen), both early or both not."""
     i, j = np.triu_indices(len(time), k=max(1, len(time) // 4))
-    return float(np.median((delay[j] - delay[i]) / (time[j] - time[i])))
+    i, j = i[early[i] == early[j]], j[early[i] == early[j]]
+    return float(np.median((delay[j] - delay[i]) / (time[j] - time[i]))) if len(i) else 0.0
+
+
+def _jumps(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> bool:
+    """Whether two lines of one slope, before a moment and after it, hold three pieces more than one line does."""
+    time, delay = _columns(pieces)
+
+    def strays(first: int) -> tuple[float, float]:
+        """How many pieces, each in part where it is near, lie off the lines; by how much these lie apart."""
+        early = np.arange(len(time)) < first
+        left = delay - (_slope(time, delay, early) if drift else 0.0) * time
+        middles = [float(np.median(left[side])) if side.any() else 0.0 for side in (early, ~early)]
+        off = np.abs(left - np.where(early, *middles)) / SAME_PLACE_S
+        return float(np.minimum(off, 1.0).sum()), abs(middles[1] - middles[0])
+
+    whole = strays(0)[0]
+    parted = [strays(first) for first in range(3, len(time) - 2)]
+    return any(apart_s >= APART_S and whole - left >= _MORE for left, apart_s in parted)

@@ -48,7 +48,6 @@ __all__ = [
     "cramer_rao_s",
     "groups_s",
     "in_wave_band",
-    "line_sigma_s",
     "one_sigma_s",
     "phase_error_s",
     "sharpen",
@@ -59,8 +58,6 @@ _CELLS: Final = 10  # to the width of the band, see above
 _CELL_HZ: Final = (100.0, 400.0)  # hertz: the narrowest and the widest cell
 _BEYOND: Final = 1.5  # sigma: eight groups of one delay scatter by so much through chance
 _FEWEST: Final = 3  # groups or cells that tell a scatter
-_TOGETHER: Final = 4  # frames that overlap by half share noise with their neighbours alone
-_CELLS_OF_A_LINE: Final = 12  # at least, where frames are few
 _GROUPS: Final = 8  # of frames, each of which says a delay of its own
 _SMOOTH_BINS: Final = 25  # of a smooth coherence: wider than a note, narrower than the band
 _POWERS: Final = (0.8, 0.65, 0.4, 0.2, 0.0)
@@ -132,49 +129,6 @@ def one_sigma_s(error_s: float, groups_s: Floats) -> float:
         return error_s
     scatter_s = float(np.std(groups_s, ddof=1) / np.sqrt(len(groups_s)))
     return float(np.sqrt(error_s**2 + max(scatter_s**2 - (_BEYOND * error_s) ** 2, 0.0)))
-
-
-def line_sigma_s(pushes: Floats, bends: Floats, times_s: Floats) -> float:
-    """One standard deviation of a straight line of delay at time zero, by what its frames pull it off.
-
-    The line is that of the least squares, from which the frames' pulls add up to none. Neighbouring frames err
-    together: every four are a cell, and the lines without one cell each scatter as the line itself does (the jackknife:
-    B. Efron and C. Stein, "The jackknife estimate of variance", Annals of Statistics 9(3), 586-596, 1981). No count of
-    what overlaps is needed, and a loud cell that draws the line to itself is seen to do so.
-
-    Parameters
-    ----------
-    pushes, bends : float, shape (K,)
-        First and second derivative of each frame's likeness with respect to its delay, the second positive as a rule.
-    times_s : float, shape (K,)
-        The frames' times, in seconds.
-
-    Returns
-    -------
-    float
-        Seconds; infinity where the frames are too few for a line.
-
-    Examples
-    --------
-    >>> times = np.arange(-200.0, 200.0)
-    >>> noise = np.random.default_rng(1).normal(size=400)
-    >>> 0.04 < line_sigma_s(noise, np.ones(400), times) < 0.06
-    True
-    >>> line_sigma_s(noise[:2], np.ones(2), times[:2])
-    inf
-    """
-    together = int(np.clip(len(times_s) // _CELLS_OF_A_LINE, 1, _TOGETHER))
-    cells = np.arange(0, len(times_s) - together + 1, together)
-    if len(cells) < _FEWEST:
-        return float("inf")
-    moments = np.stack([pushes, pushes * times_s, bends, bends * times_s, bends * times_s**2])
-    sums = np.add.reduceat(moments, cells, axis=1)
-    push, turn, flat, tilt, curve = sums.sum(axis=1, keepdims=True) - sums
-    whole = flat * curve - tilt**2
-    if not (np.minimum(flat, whole) > 0).all():
-        return float("inf")
-    without = (push * curve - turn * tilt) / whole
-    return float(np.sqrt((len(cells) - 1) * np.var(without)))
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,8 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track, two_at_once
+from micalign.tdoa.clock import measure_drift
 from micalign.tdoa.delays import Candidate, Delay, doubted, unknown
-from micalign.tdoa.drift import drift_line
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
@@ -231,8 +231,7 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
             return options.unknown("the two tracks do not overlap")
         centre_s, reach_s, clear = coarse.delay_s, ROOM_S, coarse.clear
     if options.drift:
-        line = drift_line(reference, track, centre_s=centre_s, reach_s=reach_s)
-        return line or options.unknown("too little sounds to tell a drift")
+        return measure_drift(reference, track, centre_s=centre_s, reach_s=reach_s)
 
     def told(seen: Look) -> Delay:
         found = decided(seen)

@@ -173,7 +173,6 @@ def lowest_share(values: npt.NDArray[Any], share: float) -> float:
 
 BATCH = 16  # frames at once: what fits near the processor
 _WHITENING = 0.8  # power of the spectra taken away: 1 would raise noise to the level of notes
-_FAINT = 1e-6  # -120 dB: orders of the series that add less are left out
 _Single = npt.NDArray[np.float32]
 
 
@@ -233,7 +232,6 @@ def frame_spectra(
     margin: int,
     centre_s: float | Floats = 0.0,
     second_window: Floats | None = None,
-    slope: float = 0.0,
     kept: Callable[[tuple[int, ...], Callable[[], Any]], Any] | None = None,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
@@ -250,10 +248,8 @@ def frame_spectra(
         How far the second is read beyond the frame on both sides, in samples: the largest lag to be searched.
     centre_s : float or float, shape (K,)
         A delay, in seconds, by which the second is read later (to the nearest sample).
-    second_window : float, shape (L,) or (K, L), optional
-        The second's window where there is no margin, or one for each frame; the first's unless it is given.
-    slope : float
-        By how much the delay grows each second: taken out within each frame, about the frame's middle.
+    second_window : float, shape (L,), optional
+        The second's window where there is no margin; the first's unless it is given.
     kept : callable, optional
         Keeps the first track's spectra for other tracks (`micalign.tdoa.strokes.Listened.kept`), where all its frames
         follow from their length and count.
@@ -262,7 +258,6 @@ def frame_spectra(
     edge = max(margin // 8, length // 32, 16) if margin else 0
     wide = length + 2 * (margin + edge)
     outer = (raised_cosine(wide, edge, edge) if margin else window) if second_window is None else second_window
-    outers = np.broadcast_to(outer.astype(np.float32), (len(starts), wide))
     size = fast_length(wide)
     clocks = (first.start_s - second.start_s) * rate
     offsets = np.rint(np.broadcast_to(np.asarray(centre_s) * rate + clocks, len(starts))).astype(np.intp)
@@ -271,13 +266,14 @@ def frame_spectra(
     turn = np.exp(2j * np.pi * np.arange(bins) * ((margin + edge) / size)).astype(np.complex64)
     cross, powers = np.empty((len(starts), bins), np.complex64), np.empty((2, len(starts), bins), np.float32)
 
-    def of_first(here: slice) -> npt.NDArray[np.complex64]:
-        return rfft(cut_frames(first, starts[here], window.astype(np.float32)), size).astype(np.complex64)
+    def of(track: Track, begins: Ints, shape: Floats) -> npt.NDArray[np.complex64]:
+        return rfft(cut_frames(track, begins, shape.astype(np.float32)), size).astype(np.complex64)
 
     for begin in range(0, len(starts), BATCH):
         here = slice(begin, begin + BATCH)
-        x = of_first(here) if kept is None else kept((size, length, len(starts), begin), partial(of_first, here))
-        y = _paced(cut_frames(second, starts[here] + offsets[here] - (margin + edge), outers[here]), size, slope)
+        make = partial(of, first, starts[here], window)
+        x = make() if kept is None else kept((size, length, len(starts), begin), make)
+        y = of(second, starts[here] + offsets[here] - (margin + edge), outer)
         np.multiply(cross_spectrum(x, y), turn, out=cross[here])
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
     times_s = (starts + length / 2) / rate + first.start_s
@@ -299,31 +295,6 @@ def cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
         row[low:high] = samples
     out *= window
     return out
-
-
-def _paced(samples: _Single, size: int, slope: float) -> npt.NDArray[np.complex64]:
-    """The spectra of frames that are to be read at a pace of ``1 + slope``: each sample turned by its own instant.
-
-    The turn by what an instant lies off its sample is a short sum of products of a function of frequency and one of
-    time, Bessel's and Chebyshev's: D. Ruiz-Antolin and A. Townsend, "A nonuniform fast Fourier transform based on low
-    rank approximation", SIAM Journal on Scientific Computing 40(1), A529-A547, 2018.
-    """
-    total = rfft(samples, size).astype(np.complex64)
-    if slope == 0.0:
-        return total
-    from scipy.special import jv  # noqa: PLC0415 - only a drift needs it
-
-    half = samples.shape[1] / 2
-    place = np.arccos((np.arange(samples.shape[1]) + 0.5 - half) / half)
-    reach = slope / (1.0 + slope) * half * (2.0 * np.pi / size) * np.arange(size // 2 + 1)
-    total *= jv(0, reach).astype(np.float32)
-    order = 1
-    while np.abs(height := jv(order, reach)).max() > _FAINT:
-        total += rfft(samples * np.cos(order * place).astype(np.float32), size) * ((2.0 * 1j**order) * height).astype(
-            np.complex64
-        )
-        order += 1
-    return total
 
 
 def smooth_bins(power: npt.ArrayLike, width: Callable[[Floats], Floats] | int) -> Floats:

@@ -421,13 +421,9 @@ def stretches(
     return FrameSet(_sounding(env, starts, length), window)
 
 
-def matched_window(length: int, later: float | Floats, slope: float = 0.0) -> Floats:
-    """Half a sine to the power 1.5, shape (length,), ``later`` by a fraction of a sample and ``1 + slope`` as long.
-
-    Many fractions, shape (K, 1), give as many windows, shape (K, length).
-    """
-    from_middle = (np.arange(length) + 0.5 - 0.5 * length - later) / (1.0 + slope)
-    inside = np.clip(from_middle / max(length, 1) + 0.5, 0.0, 1.0)
+def matched_window(length: int, later: float) -> Floats:
+    """Half a sine to the power 1.5, shape (length,), ``later`` by a fraction of a sample."""
+    inside = np.clip((np.arange(length) + 0.5 - later) / max(length, 1), 0.0, 1.0)
     window: Floats = np.sin(np.pi * inside) ** 1.5
     return window
 

@@ -22,7 +22,6 @@ __all__ = [
     "CLEAR_POLARITY",
     "CLEAR_RISE",
     "CLOSE_GAP_DB",
-    "CONTRAST",
     "CYMBALS",
     "DROWNED_DB",
     "DROWNED_S",
@@ -34,7 +33,6 @@ __all__ = [
     "FOOT",
     "HEARD_DB",
     "HELD_DB",
-    "JUMP_SURE",
     "LEAD_DB",
     "LEAP",
     "LEAST_GAP_DB",
@@ -175,25 +173,15 @@ ALONE_SURE: Final = (0.91, 0.88, 0.8)
 were right in line checks of a real kit, development half; of one or two hits, chosen. The first alone is acted
 on."""
 
-JUMP_SURE: Final = 3.5
-"""Ratio of what two lines gain over one to its standard error (Student's t): chance exceeds it once in 4,000 (the
-normal tail)."""
-
 SAME_PLACE_S: Final = 0.00015
 """Seconds: delays of one place agree within 5 cm of way, and stretches of one clock with its line; chosen, no
 source."""
 
 AGREEING: Final = 0.8
-"""Share of those asked that must agree: of the tracks on a place, of a take's frames and groups of frames on a line of
-delay, of one side's frames on its own delay; one in five may stray (chosen, no source)."""
+"""Share of the tracks asked that must agree on a place; one in five may stray (chosen, no source)."""
 
 RIVAL: Final = 0.85
 """Share of the highest peak: where the next one is higher, another delay fits nearly as well; chosen, no source."""
-
-CONTRAST: Final = 6.0
-"""Ratio to the root mean square of the other heights: a lower peak may be the highest of some thousand chances. Of nine
-frames of mere noise one stood 4.1 times over the rest; a line of drift that stood 4.4 times over them on a real kit's
-take was 8 ppm off."""
 
 LEAP: Final = 8.0
 """Ratio of power to what stood before, 9 dB, from which a track hears a stroke; chosen, no source."""

@@ -69,7 +69,7 @@ def test_the_line_of_most_likeness_is_taken():
     places += [(t, 3.0 + t / 20, 0.9) for t in (20.0, 70.0, 120.0, 170.0)]
     line = clock._most_agreed(places)
     assert line is not None
-    assert (line.start_s, line.slope) == pytest.approx((1.5, 100e-6))
+    assert (line.at(0.0), line.slope) == pytest.approx((1.5, 100e-6))
     assert line.at(100.0) == pytest.approx(1.51)
     assert clock._most_agreed([(1.0, 2.0, -0.5)]) is None
 
@@ -87,7 +87,7 @@ def test_a_rough_clock_is_held_to_what_clocks_do(sign):
     line = clock._most_agreed([(t, 2.0 + sign * 350e-6 * t, 0.5) for t in np.linspace(0.0, 100.0, 9)])
     assert line is not None
     assert line.slope == pytest.approx(sign * 300e-6)
-    assert line.start_s == pytest.approx(2.0 + sign * 50e-6 * 50.0)  # the median place's
+    assert line.at(0.0) == pytest.approx(2.0 + sign * 50e-6 * 50.0)  # the median place's
 
 
 def piece(delay_s: float) -> Delay:
@@ -106,23 +106,23 @@ def test_a_straight_line_passes_by_the_strays(rng):
     good = np.setdiff1d(np.arange(40), stray)
     (slope, start), spread = np.polyfit(time[good], delay[good], 1, cov=True)
     assert line.slope == pytest.approx(slope)
-    assert line.start_s == pytest.approx(start)
+    assert line.at(0.0) == pytest.approx(start)
     # Numpy counts two degrees of freedom less.
     assert line.slope_sigma == pytest.approx(spread[0, 0] ** 0.5 * np.sqrt(32 / 34))
-    assert line.start_sigma_s == pytest.approx(spread[1, 1] ** 0.5 * np.sqrt(32 / 34))
+    assert line.sigma_at(0.0) == pytest.approx(spread[1, 1] ** 0.5 * np.sqrt(32 / 34))
 
 
 def test_without_a_drift_the_line_is_level_and_its_error_the_means():
     delay = 0.1 + 1e-5 * np.array([-1, 1, -1, 1, -1, 1, -1, 1])
     line, kept = clock._straight([(float(t), piece(d)) for t, d in enumerate(delay)], drift=False)
     assert (line.slope, line.slope_sigma, kept) == (0.0, 0.0, 8)
-    assert (line.start_s, line.start_sigma_s) == pytest.approx((0.1, 1e-5 / np.sqrt(8)))
+    assert (line.at(0.0), line.sigma_at(0.0)) == pytest.approx((0.1, 1e-5 / np.sqrt(8)))
 
 
 def test_pieces_without_any_scatter_are_not_told_without_error():
     line, _ = clock._straight([(t, piece(0.1 + 1e-5 * t)) for t in (0.0, 1.0, 2.0, 3.0)], drift=True)
     assert line.slope == pytest.approx(1e-5)
-    assert line.start_sigma_s == pytest.approx(2e-7 * np.hypot(0.5, 1.5 / np.sqrt(5)))
+    assert line.sigma_at(0.0) == pytest.approx(2e-7 * np.hypot(0.5, 1.5 / np.sqrt(5)))
 
 
 @pytest.mark.parametrize(("off_s", "kept"), [(149e-6, 9), (151e-6, 8)])
@@ -134,11 +134,25 @@ def test_a_piece_within_150_us_of_the_line_is_a_witness(off_s, kept):
 def test_the_slope_is_the_median_of_those_between_pieces_far_apart(rng):
     time = np.sort(rng.uniform(0.0, 100.0, 9))
     delay = rng.normal(size=9)
-    by_hand = [(delay[j] - delay[i]) / (time[j] - time[i]) for i in range(9) for j in range(9) if j - i >= 2]
-    assert clock._slope(time, delay, True) == pytest.approx(np.median(by_hand))
-    assert clock._slope(time, delay, False) == 0.0
-    assert clock._slope(time[:2], delay[:2], True) == 0.0
-    assert clock._slope(time[:3], delay[:3], True) != 0.0
+    for first in (0, 4):
+        apart = [(i, j) for i in range(9) for j in range(9) if j - i >= 2 and (i < first) == (j < first)]
+        by_hand = [(delay[j] - delay[i]) / (time[j] - time[i]) for i, j in apart]
+        assert clock._slope(time, delay, np.arange(9) < first) == pytest.approx(np.median(by_hand))
+    assert clock._slope(time[:1], delay[:1], time[:1] < 0.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("late_s", "pieces", "jumps"),
+    [(5e-3, 3, True), (5e-3, 2, False), (4.2e-4, 3, True), (3.8e-4, 3, False), (-5e-3, 10, True), (0.0, 5, False)],
+)
+def test_a_jump_is_three_pieces_and_four_tenths_of_a_millisecond(rng, late_s, pieces, jumps):
+    """Twenty pieces at 90 ppm, the last of them on a line of their own; a stray elsewhere is none."""
+    time = np.linspace(1.0, 30.0, 20)
+    delay = 0.01 + 90e-6 * time + 1e-6 * rng.normal(size=20)
+    delay[20 - pieces :] += late_s
+    delay[7] += 0.02
+    found = [(t, piece(d)) for t, d in zip(time, delay, strict=True)]
+    assert clock._jumps(found, drift=True) is jumps
 
 
 @pytest.mark.parametrize("slope", [200e-6, -150e-6, 0.0])

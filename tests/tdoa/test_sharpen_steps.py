@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from micalign.tdoa import exact
+from micalign.tdoa.exact import groups_s
 from micalign.tdoa.spectra import Spectra
 
 RATE, SIZE = 8000, 800
@@ -49,3 +50,11 @@ def test_strangers_have_no_coherence_and_a_track_with_itself_all_but_all_of_it(r
     told, _ = exact._coherence(itself, itself.cross.sum(axis=0), 0.0)
     assert told[HZ > 500.0].max() <= 1.0 - 1e-7
     assert told[HZ >= 20.0].min() > 0.97  # the power of 40 frames differs a little between neighbours
+
+
+def test_what_is_left_is_told_by_groups_of_frames():
+    """Eight groups of five frames, each with a delay of its own."""
+    hz, left_s = np.arange(0.0, 2000.0, 40.0), 1e-6 * np.array([3.0, -2.0, 5.0, 0.0, 1.0, -4.0, 2.0, -1.0])
+    frames = np.exp(-2j * np.pi * np.outer(np.repeat(left_s, 5), hz))
+    assert groups_s(frames, np.ones(len(hz)), hz, 0.0) == pytest.approx(left_s, abs=1e-11)
+    assert len(groups_s(frames[:3], np.ones(len(hz)), hz, 0.0)) == 3

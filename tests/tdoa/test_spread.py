@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from micalign.tdoa.exact import line_sigma_s, phase_error_s
+from micalign.tdoa.exact import phase_error_s
 from micalign.tdoa.spectra import refine
 
 HZ = np.arange(100.0, 8000.0, 10.0)
@@ -84,32 +84,3 @@ def test_pushes_within_a_cell_undo_each_other_and_cells_grow_with_the_band_from_
 
 def test_where_nothing_peaks_nothing_is_known():
     assert phase_error_s(np.zeros(len(HZ), dtype=complex), HZ, 0.0) == float("inf")
-
-
-@pytest.mark.parametrize("overlap", [0.0, 0.4])
-@pytest.mark.parametrize("uneven", [False, True])
-def test_a_lines_sigma_holds_its_errors_whatever_overlaps(overlap, uneven):
-    """FrameSet that share noise with the next, bends that differ tenfold, times that are not about zero."""
-    rng = np.random.default_rng(11)
-    times = np.linspace(-20.0, 30.0, 240)
-    bends = rng.uniform(0.2, 2.0, len(times)) if uneven else np.ones(len(times))
-    design = np.stack([np.ones(len(times)), times], axis=1)
-    drawn = []
-    for _ in range(400):
-        noise = rng.normal(size=len(times) + 1)
-        # Pulls whose spread is the bend's, as those of frames that are told by what they are worth.
-        pushes = (noise[1:] + overlap * noise[:-1]) * np.sqrt(bends)
-        line = np.linalg.solve((design.T * bends) @ design, design.T @ pushes)
-        drawn.append(line[0] / line_sigma_s(pushes - bends * (design @ line), bends, times))
-    # Sixty cells of four: what one shares with the next, a tenth of its variance at most, is not counted.
-    assert np.std(drawn) == pytest.approx(1.05, abs=0.12)
-    assert np.mean(np.abs(drawn) < 1) == pytest.approx(0.67, abs=0.071)
-    assert np.mean(np.abs(drawn) < 2) > 0.91
-
-
-def test_a_line_that_nothing_holds_has_no_sigma():
-    few = np.ones(2)
-    assert line_sigma_s(few, few, np.arange(2.0)) == np.inf
-    many = np.ones(40)
-    assert line_sigma_s(many, -many, np.arange(40.0)) == np.inf
-    assert line_sigma_s(many, many, np.zeros(40)) == np.inf

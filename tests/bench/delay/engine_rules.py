@@ -28,15 +28,15 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from bench.delay import grooves, realkit
 from bench.delay.engine_benches import Bench, Told, benches
 
-from micalign.tdoa import drift, measure, strokes
+from micalign.tdoa import measure, strokes
 
 GROUP = ("pairs", "kit", "live")
 STRUCK = ("pairs", "kit", "live", "overhead", "spaced")
 PATHS = ("guitar", "bass", "latency", "noise")
 ANY = (*STRUCK, *PATHS, "hopeless")
 SCENES = ("scenes", "first scenes", "studio scenes")
-LINES, EVENTS, CLOCKS = ("line checks",), ("events",), ("recorders",)
-DRIFT = ("jumping", "drift", "robust")
+LINES, EVENTS = ("line checks",), ("events",)
+CLOCKS = ("recorders", "jumping", "drift", "robust")
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def _surer(first: measure.Delay, second: measure.Delay) -> measure.Delay:
     return max(first, second, key=lambda one: one.confidence)
 
 
-_deskewed, _window = drift._deskewed, strokes.matched_window
+_window = strokes.matched_window
 
 
 def _even_weights(_spectra: Any, cross: Any, _lag_s: float) -> tuple[Any, float]:
@@ -94,11 +94,6 @@ RULES = (
     Rule("path: groups' scatter", (("exact", "one_sigma_s", lambda error_s, _groups: error_s),), PATHS),
     Rule("search in two steps", (("measure", "_WIDE_S", 1e3),), ("robust",)),
     Rule("search: another fits as well", (("evidence", "RIVAL", 9.0),), ("robust", "hopeless")),
-    Rule("drift: jumps", (("drift", "_jumps", lambda *_: False),), DRIFT),
-    Rule("drift: within frames", (("drift", "_deskewed", lambda *line: _deskewed(*line[:4], 0.0)),), DRIFT),
-    Rule("drift: another fits as well", (("drift", "RIVAL", 9.0),), DRIFT),
-    Rule("drift: stands out", (("drift", "CONTRAST", 0.0),), DRIFT),
-    Rule("drift: groups agree", (("drift", "AGREEING", 0.0),), DRIFT),
     Rule("scene: what it expects weighs", (("posterior", "prior_odds", _ones),), SCENES),
     Rule("scene: its own confidence", (("posterior", "SCENE_LOG_ODDS", (0.0, 1.0)),), SCENES),
     Rule("scene: no witness where it cannot be", (("sources", "unexpected", lambda seen: seen),), SCENES),
@@ -122,6 +117,7 @@ RULES = (
     Rule("events: whitened", (("event_groups", "_whitened", lambda s: s.cross.astype(complex)),), EVENTS),
     Rule("events: alike", (("event_groups", "LEAST_LIKENESS", 0.0),), EVENTS),
     Rule("events: most tracks agree", (("event_groups", "AGREEING", 0.5),), EVENTS),
+    Rule("clock: jumps", (("clock", "_jumps", lambda *_, **__: False),), CLOCKS),
     Rule("clock: read again at its pace", (("clock", "_stretched", lambda samples, _slope: samples),), CLOCKS),
     Rule("clock: pieces that are clear", (("clock", "RIVAL", 9.0),), CLOCKS),
     Rule("clock: first slope by pairs", (("clock", "_slope", lambda *_: 0.0),), CLOCKS),
