@@ -33,7 +33,6 @@ from micalign.tdoa.strokes import Listened, listen, strokes_of_all
 from micalign.tdoa.tuned import (
     ALIKE_DB,
     ALONE_SURE,
-    DROWNED_S,
     HEARD_DB,
     LONGER_THAN_A_FILL_S,
     ODD_DB,
@@ -370,8 +369,7 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
         return unknown("nothing is struck there")
     middle = float(np.median(own))
     error_s = 1.4826 * float(np.median(np.abs(own - middle))) / np.sqrt(len(own)) / rate
-    drowned = middle - (second.laid - first.laid) > DROWNED_S * rate
-    laid = bool(error_s > SCATTER_S or drowned)
+    laid = bool(error_s > SCATTER_S)
     samples = second.laid - first.laid if laid else middle
     base = first.laid if laid else float(np.median(first.each))
     likeness = _alike(first.wave, second.wave, base, samples, rate)

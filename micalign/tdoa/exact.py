@@ -36,7 +36,7 @@ from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
-from micalign.tdoa.strokes import FrameSet, common_samples, matched_window, stretches
+from micalign.tdoa.strokes import FrameSet, stretches
 from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, TASTE, WALL
 from micalign.tdoa.wavefronts import cut
 
@@ -147,11 +147,7 @@ def sharpen(
 
     ``one_path``: nothing but a filter lies between the tracks, so that the best sum may be looked for.
     """
-    clocks = (first.start_s - second.start_s) * first.sample_rate
-    samples = delay_s * first.sample_rate + clocks
-    # The second's window is late by what the reading at whole samples leaves of the delay: at 40 dB that matters.
-    later = matched_window(len(gate.window), samples - round(samples))
-    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, second_window=later)
+    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s)
     hz = spectra.frequencies_hz
     centre_s = float(spectra.centre_s[0])
     cross = spectra.cross.sum(axis=0).astype(complex)
@@ -254,15 +250,7 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     # Of the lobes of one path the highest: the others are its filter's ringing.
     chosen = int(paths[np.argmax(seen.found.rows[paths, FEATURES.index("path alike")])])
     delay_s = float(delays[chosen])
-    gate = stretches(
-        first.envelope,
-        first.frames,
-        rate,
-        length_s=0.085,
-        most=300,
-        matched=True,
-        within=common_samples(first, second, delay_s),
-    )
+    gate = stretches(first.envelope, first.frames, rate, length_s=0.085, most=300, matched=True)
     values = seen.whole.values if seen.whole is not None else np.zeros(len(seen.lags))
     top = int(seen.found.lags[chosen] - seen.lags[0])
     height = float(values[top])

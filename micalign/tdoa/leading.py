@@ -30,7 +30,6 @@ from micalign.tdoa.tuned import (
     CYMBALS,
     HELD_DB,
     LEAD_DB,
-    LEAST_LEVEL_DB,
     MOSTLY,
     OWN_RANGE_DB,
     STRUCK_DB,
@@ -120,7 +119,7 @@ def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]]
         others_db = np.maximum(others_db, _level_db(wide, rivals_loud))
     lead_db = own_db - others_db
     for least in LEAD_DB:
-        good = (own_db > LEAST_LEVEL_DB) & (lead_db >= least)
+        good = lead_db >= least
         if good.sum() >= _FEW:
             break
     order = np.argsort(-(lead_db + own_db)[good], kind="stable")[:_MOST]

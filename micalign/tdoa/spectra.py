@@ -231,7 +231,6 @@ def frame_spectra(
     *,
     margin: int,
     centre_s: float | Floats = 0.0,
-    second_window: Floats | None = None,
     kept: Callable[[tuple[int, ...], Callable[[], Any]], Any] | None = None,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
@@ -248,8 +247,6 @@ def frame_spectra(
         How far the second is read beyond the frame on both sides, in samples: the largest lag to be searched.
     centre_s : float or float, shape (K,)
         A delay, in seconds, by which the second is read later (to the nearest sample).
-    second_window : float, shape (L,), optional
-        The second's window where there is no margin; the first's unless it is given.
     kept : callable, optional
         Keeps the first track's spectra for other tracks (`micalign.tdoa.strokes.Listened.kept`), where all its frames
         follow from their length and count.
@@ -257,7 +254,7 @@ def frame_spectra(
     rate, length = first.sample_rate, len(window)
     edge = max(margin // 8, length // 32, 16) if margin else 0
     wide = length + 2 * (margin + edge)
-    outer = (raised_cosine(wide, edge, edge) if margin else window) if second_window is None else second_window
+    outer = raised_cosine(wide, edge, edge) if margin else window
     size = fast_length(wide)
     clocks = (first.start_s - second.start_s) * rate
     offsets = np.rint(np.broadcast_to(np.asarray(centre_s) * rate + clocks, len(starts))).astype(np.intp)

@@ -54,10 +54,8 @@ __all__ = [
     "Listened",
     "Strokes",
     "apart",
-    "common_samples",
     "listen",
     "listen_all",
-    "matched_window",
     "own_weight",
     "same_samples",
     "stretches",
@@ -402,30 +400,19 @@ def stretches(
     length_s: float,
     most: int,
     matched: bool = False,
-    within: tuple[int, int] | None = None,
 ) -> FrameSet:
     """Overlapping frames: all of a short track, the loudest of each equal part of a long one.
 
     Hann windows that overlap by half add up to one, so that a short track's every sample counts the same. Where both
     tracks are windowed (``matched``) the window rises to the power 1.5, not 2: its square is nearly as even, and what
-    leaks beside a band still falls fast. ``within``: the samples to stay inside of, where they hold four frames.
+    leaks beside a band still falls fast.
     """
     length = min(round(length_s * rate), frames)
-    window = matched_window(length, 0.0) if matched else matched_window(length, 0.0) ** (4 / 3)
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** (1.5 if matched else 2.0)
     starts = np.arange(-(length // 2), frames, max(length // 2, 1))
-    if within is not None and within[1] - within[0] >= 4 * length:
-        low, high = within[0], within[1] - length
-        starts = np.rint(np.linspace(low, high, -(-2 * (high - low) // length) + 1)).astype(np.intp)
     if len(starts) > most:
         starts = _loudest_of_each(env, starts, length, most)
     return FrameSet(_sounding(env, starts, length), window)
-
-
-def matched_window(length: int, later: float) -> Floats:
-    """Half a sine to the power 1.5, shape (length,), ``later`` by a fraction of a sample."""
-    inside = np.clip((np.arange(length) + 0.5 - later) / max(length, 1), 0.0, 1.0)
-    window: Floats = np.sin(np.pi * inside) ** 1.5
-    return window
 
 
 def _levels(env: Energies, starts: Ints, length: int) -> Floats:
@@ -447,9 +434,3 @@ def _sounding(env: Energies, starts: Ints, length: int) -> Ints:
     levels = _levels(env, starts, length)
     kept = starts[levels > levels.max(initial=0.0) * 1e-3]
     return kept if len(kept) else starts
-
-
-def common_samples(near: Track, far: Track, delay_s: float) -> tuple[int, int]:
-    """The samples of the near track that the far one holds as well: a frame cut short in one of them is not alike."""
-    later = round((delay_s + near.start_s - far.start_s) * near.sample_rate)
-    return max(0, 1 - later), min(near.frames, far.frames - later - 1)

@@ -24,7 +24,6 @@ __all__ = [
     "CLOSE_GAP_DB",
     "CYMBALS",
     "DROWNED_DB",
-    "DROWNED_S",
     "EARLIER_S",
     "EVENT_WEIGHTS",
     "FAINT_DB",
@@ -36,7 +35,6 @@ __all__ = [
     "LEAD_DB",
     "LEAP",
     "LEAST_GAP_DB",
-    "LEAST_LEVEL_DB",
     "LEAST_LIKENESS",
     "LEAST_MARGIN",
     "LEAST_NOVELTY",
@@ -165,9 +163,6 @@ LONGER_THAN_A_FILL_S: Final = 1.2
 SCATTER_S: Final = 0.13e-3
 """Seconds: where strokes scatter more, their own differences say less than their sum does."""
 
-DROWNED_S: Final = 0.8e-3
-"""Seconds: where strokes begin so much later than their sum, their beginnings drown in noise."""
-
 ALONE_SURE: Final = (0.91, 0.88, 0.8)
 """Probability of a delay of a source alone: of three hits and more by each stroke and by the sum of all, shares that
 were right in line checks of a real kit, development half; of one or two hits, chosen. The first alone is acted
@@ -203,9 +198,6 @@ with alternating signs; chosen, no source."""
 LEAST_MARGIN: Final = 0.1
 """Share of the highest peak: two copies of either polarity that differ by less are as good as equal; chosen, no
 source."""
-
-LEAST_LEVEL_DB: Final = -18.0
-"""Decibels to a track's own loud strokes: softer ones lead nothing; chosen, no source."""
 
 LEAD_DB: Final = (9.0, 4.0)
 """Decibels by which a source leads all others; the second where the first leaves too few strokes; chosen, no

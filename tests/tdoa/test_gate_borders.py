@@ -59,29 +59,6 @@ def test_frames_begin_half_a_frame_before_the_file_and_go_on_by_halves():
     assert len(strokes.stretches(env, 801, RATE, length_s=0.02, most=11)) == 11
 
 
-def test_frames_inside_a_range_touch_both_of_its_ends():
-    """From 100 to 1000, frames of 160 at most half a frame apart: 740 / 80 is 9.25, so ten steps."""
-    gate = strokes.stretches(envelope(), 3200, RATE, length_s=0.02, most=100, within=(100, 1000))
-    assert gate.starts.tolist() == np.rint(np.linspace(100, 840, 11)).tolist()
-    even = strokes.stretches(envelope(), 3200, RATE, length_s=0.02, most=100, within=(0, 960))
-    assert even.starts.tolist() == list(range(0, 801, 80))
-
-
-@pytest.mark.parametrize(
-    ("near", "far", "delay_s", "both"),
-    [
-        ((1000, 0.0), (1000, 0.0), 0.0, (1, 999)),
-        ((1000, 0.0), (1000, 0.0), 0.01, (0, 919)),  # 80 samples later in the far one
-        ((1000, 0.0), (1000, 0.0), -0.01, (81, 1000)),
-        ((1000, 0.0), (1000, 0.01), 0.0, (81, 1000)),  # which was started 80 samples later
-        ((1000, 0.01), (1200, 0.0), 0.0, (0, 1000)),
-    ],
-)
-def test_both_tracks_hold_the_common_samples_with_one_to_spare(near, far, delay_s, both):
-    tracks = [Track.from_array("t", np.zeros(frames), RATE, start_s=start) for frames, start in (near, far)]
-    assert strokes.common_samples(*tracks, delay_s) == both
-
-
 def test_frames_are_cut_about_their_mean_and_faded_where_the_file_ends(rng):
     """At 1 kHz the fade is 4 samples: sines of an eighth, three, five and seven eighths of a quarter turn, squared."""
     samples = rng.normal(size=40) + 3.0

@@ -7,7 +7,7 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import raised_cosine, smooth_bins
-from micalign.tdoa.strokes import listen, matched_window, stretches
+from micalign.tdoa.strokes import listen, stretches
 
 RATE = 8000
 
@@ -58,17 +58,10 @@ def test_frames_thirty_decibels_below_the_loudest_are_left_out():
     assert len(stretches(silent, frames, RATE, length_s=0.1, most=100)) == 81
 
 
-def test_matched_windows_and_a_range_to_stay_inside_of():
+def test_matched_windows_are_flatter():
     env, frames = loud((0.0, 4.0, 1.0))
-    gate = stretches(env, frames, RATE, length_s=0.1, most=100, matched=True, within=(1000, 9000))
+    gate = stretches(env, frames, RATE, length_s=0.1, most=100, matched=True)
     assert gate.window == pytest.approx(np.sin(np.pi * (np.arange(800) + 0.5) / 800) ** 1.5)
-    assert gate.starts[0] == 1000
-    assert gate.starts[-1] == 9000 - 800
-    assert np.diff(gate.starts).max() <= 401
-    narrow = stretches(env, frames, RATE, length_s=0.1, most=100, matched=True, within=(1000, 4199))
-    assert narrow.starts[0] == -400  # it would not hold four frames
-    assert stretches(env, frames, RATE, length_s=0.1, most=100, within=(1000, 4200)).starts[0] == 1000
-    assert matched_window(8, 0.25) == pytest.approx(np.sin(np.pi * np.clip((np.arange(8) + 0.25) / 8, 0, 1)) ** 1.5)
     short = stretches(env, 100, RATE, length_s=0.1, most=100)
     assert len(short.window) == 100
 

@@ -36,11 +36,6 @@ def test_the_clearest_come_first_and_sixty_four_are_kept():
     assert found == pytest.approx([0.35 * i for i in range(1, 65)], abs=0.002)
 
 
-def test_strokes_far_below_a_tracks_own_are_bleed():
-    kick = struck(3000, {500: 1.0, 1000: 1.0, 1500: db(-17.5), 2000: db(-18.5)})
-    assert leading(kick, struck(3000, {2800: 1.0})) == pytest.approx([0.5, 1.0, 1.5], abs=0.002)
-
-
 def test_one_pop_does_not_set_a_tracks_level():
     """The second loudest does: the others stand 30 dB below the pop and lead all the same."""
     kick = struck(3000, {500: 1000.0, 1000: 1.0, 1500: 1.0, 2000: 1.0, 2500: 1.0})

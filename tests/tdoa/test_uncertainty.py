@@ -10,7 +10,7 @@ from scipy.interpolate import make_interp_spline
 from micalign.take.tracks import Track
 from micalign.tdoa.exact import cramer_rao_s, sharpen
 from micalign.tdoa.measure import measure_pair
-from micalign.tdoa.strokes import FrameSet, matched_window
+from micalign.tdoa.strokes import FrameSet
 
 RATE = 8000
 
@@ -69,8 +69,12 @@ def test_the_stated_uncertainty_is_the_bound_and_the_errors_keep_to_it(rng, nois
     assert np.mean(np.square(errors)) < 3.6
 
 
+def window(length: int) -> np.ndarray:
+    return np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 1.5
+
+
 def gate(frames: int, length: int = 680) -> FrameSet:
-    return FrameSet(np.arange(0, frames - length, length // 2), matched_window(length, 0.0))
+    return FrameSet(np.arange(0, frames - length, length // 2), window(length))
 
 
 @pytest.mark.parametrize("start_s", [0.0, 0.0371])
@@ -90,9 +94,7 @@ def test_two_groups_tell_no_scatter(rng):
     first, second = pair(rng, 5.0, 0.2, 1.0)
     second[4000:] = later(second[4000:], 0.3)
     found = [
-        sharpen(
-            track(first), track(second, "b"), FrameSet(at, matched_window(680, 0.0)), 5 / RATE, within_s=3e-4
-        ).error_s
+        sharpen(track(first), track(second, "b"), FrameSet(at, window(680)), 5 / RATE, within_s=3e-4).error_s
         for at in (np.array([0, 4000]), np.array([0, 1000, 4000, 5000]))
     ]
     assert found[0] < found[1]
@@ -105,7 +107,7 @@ def test_a_filters_best_sum_is_where_the_plain_correlation_peaks(rng):
     cab = signal.sosfilt(signal.butter(1, 800, fs=rate, output="sos"), tone)
     second = np.concatenate([np.zeros(24), cab])[: len(cab)] + 0.05 * cab.std() * rng.normal(size=len(cab))
     one, other = track(tone, rate=rate), track(second, "b", rate=rate)
-    frames = FrameSet(np.arange(0, len(tone) - 8160, 4080), matched_window(8160, 0.0))
+    frames = FrameSet(np.arange(0, len(tone) - 8160, 4080), window(8160))
     lags = np.arange(-20, 80)
     product = np.array([tone[1000:-1000] @ second[1000 + lag : len(tone) - 1000 + lag] for lag in lags])
     top = int(np.argmax(product))
