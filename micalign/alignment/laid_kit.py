@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -23,6 +24,7 @@ from micalign.alignment.over_kit import (
     heard_kit,
     level_spread_db,
     mates_of,
+    over_by_name,
     rooms_of,
     sure_pairs,
 )
@@ -106,6 +108,8 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         name for name, decibels in spread.items() if name in beside_it or (name not in early and decibels <= OVER_DB)
     ]
     close = _close(heard, others, spread, early if mate else set())
+    if told is not None and len(close) + len(over) < FEWEST_MICS and reference.name in over_by_name(told):
+        close = _close_by_name(told, [name for name in others if name not in {*over, *rooms}], meets)
     if not close or len(close) + len(over) < FEWEST_MICS or _is_a_drums(reference.name, told):
         return LaidKit(tuple(rows), {})
     alike = sorted((name for name in over if name not in rooms), key=lambda name: spread[name])
@@ -156,7 +160,9 @@ def _close_mics(
 
 def _is_a_drums(name: str, told: HeardKit | None) -> bool:
     """Whether a track is a drum's own mic: it hears that drum first, and is no overhead that hears a cymbal so."""
-    return told is not None and told.row(name) in told.drums and not mates_of(name, told)
+    if told is None or name in over_by_name(told):
+        return False
+    return told.row(name) in told.drums and not mates_of(name, told)
 
 
 def left_without_close_mics(reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> LaidKit:
@@ -218,6 +224,16 @@ def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str,
     uneven = [name for name, decibels in spread.items() if CLOSE_DB < decibels < float("inf")]
     close = [name for name in uneven if _closer(others[name], heard)]
     return close or (sorted(early) if uneven and len(early) >= FEWEST_MICS else [])
+
+
+def _close_by_name(told: HeardKit, rest: Sequence[str], meets: float) -> list[str]:
+    """The mics beside what is called an overhead, where they are drums' mics; none where all may be at one source.
+
+    Two of them tell drums apart, or two overheads, whose lows meet, hang over whatever it is.
+    """
+    rows = [told.row(name) for name in rest]
+    is_kit = meets or any(told.spread_db(one, other) > CLOSE_DB for one, other in combinations(rows, 2))
+    return list(rest) if is_kit else []
 
 
 def _placed(tracks: Mapping[str, Track], names: Sequence[str], meets: float) -> list[PlacedTrack]:

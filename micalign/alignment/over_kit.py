@@ -59,6 +59,7 @@ __all__ = [
     "heard_kit",
     "level_spread_db",
     "mates_of",
+    "over_by_name",
     "reference_for",
     "rooms_of",
     "sure_pairs",
@@ -174,7 +175,7 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     told = heard_kit(heard) if len(heard) > FEWEST_MICS else None
     if told is None:
         return named
-    by_name = _over_by_name(told)
+    by_name = over_by_name(told)
     if by_name:
         by_name = _met_by_name(told, by_name) or by_name
         return named if named in by_name else by_name[0]
@@ -202,16 +203,19 @@ def _pair_over(told: HeardKit) -> PairOver | None:
     return max(earlier or likely[:1], key=lambda one: told.earlier_s(one, likely[0]))
 
 
-def _over_by_name(told: HeardKit) -> list[str]:
-    """The tracks of a kit that are called overheads; none where what they hear, or do not, says clearly otherwise."""
+def over_by_name(told: HeardKit) -> list[str]:
+    """The tracks that are called overheads, but for one that hears the drums no later than their own mics do.
+
+    Where no drum has enough clear strokes, as in a few bars of a ballad, nothing speaks against the names. Nor does
+    anything where the lows of one meet those of another: loud cymbals may hide when it hears the drums.
+    """
     called = [
         k for k, track in enumerate(told.tracks) if is_called(track.name, OVER_WORDS) and not track.envelope.silent
     ]
-    others = [late_s for drum, late_s in told.drums.items() if drum not in called]
-    if not others:
-        return []
-    late_s = np.median(others, axis=0)
-    return [told.tracks[k].name for k in called if k not in told.drums or late_s[k] >= EARLY_S]
+    late_s = [late_s for drum, late_s in told.drums.items() if drum not in called]
+    early = {k for k in called if late_s and k in told.drums and np.median(late_s, axis=0)[k] < EARLY_S}
+    late = [k for k in called if k not in early]
+    return [told.tracks[k].name for k in called if k in late or any(abs(told.meets(k, one)) >= MEET for one in late)]
 
 
 def _met_by_name(told: HeardKit, called: Collection[str]) -> list[str]:
@@ -346,7 +350,7 @@ def mates_of(reference: str, told: HeardKit | None) -> list[tuple[str, float]]:
         return []
     pairs = _pairs(told, reference)
     found = {pair.second if pair.first == reference else pair.first: pair for pair in pairs}
-    called = _over_by_name(told)
+    called = over_by_name(told)
     if reference in called and len(called) > 1:
         likely = [*(name for name in found if name in called), *(name for name in called if name not in found)]
         mates = [name for name in likely if name != reference]
@@ -357,7 +361,7 @@ def mates_of(reference: str, told: HeardKit | None) -> list[tuple[str, float]]:
 
 def sure_pairs(reference: str, told: HeardKit | None) -> list[PairOver]:
     """The pairs of which each may be that over the kit, where no name says: their tracks stay, whichever it is."""
-    if told is None or reference in _over_by_name(told):
+    if told is None or reference in over_by_name(told):
         return []
     drums = {told.tracks[drum].name for drum in told.drums}
     return [pair for pair in _pairs(told) if pair.chance >= UNLIKELY and not {pair.first, pair.second} & drums]

@@ -158,6 +158,9 @@ def measured(
             better = reference_for(heard, reference.name)
             is_drums = better != reference.name
             return replace(found, of_a_kit=is_drums, better=better if is_drums else None)
+        if found.sums:
+            # What a loudspeaker makes of a DI is no kit, whatever its mics are called.
+            return found
         laid = laid_on_strokes(reference, tracks, found.tracks)
         return replace(found, tracks=laid.rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over)
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))

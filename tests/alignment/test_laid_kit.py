@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from two_drums import RATE, UNTOLD, called, kit, onto, roomy
 
-from micalign.alignment import laid_kit, over_kit
+from micalign.alignment import laid_kit, over_kit, pairings
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.laid_kit import LaidKit, laid_on_strokes
 from micalign.alignment.pairings import Measured, measured
@@ -223,6 +223,50 @@ def test_what_is_called_an_overhead_and_hears_another_sound_does_not_stand_in_fo
     )
     assert [row.delay for row in besides.rows[2:]] == [row.delay for row in plain.rows[1:]]
     assert "the pair stays" in besides.rows[1].delay.reason
+
+
+def aligned(tracks, *names):
+    """The shifts of the tracks in samples, and what they are laid onto, the first of them named first."""
+    first, *others = (tracks[name] for name in names)
+    offsets = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
+    return {one.track: one.shift_s * RATE for one in offsets.shifts}, offsets.onto or offsets.reference
+
+
+def test_where_no_drum_has_enough_strokes_the_names_tell_what_stands_over_the_kit(rng):
+    """Two strokes of one drum and three of the other, and what is named first is neither."""
+    tracks = called(kit(rng, seconds=3.0), left="oh left", right="oh right")
+    assert onto(tracks, "one", "two", "oh left", "oh right") == "oh left"
+    assert onto(tracks, "one", "two", "oh right") == "oh right"
+
+
+@pytest.mark.parametrize("names", [("oh right", "one", "oh left"), ("one", "oh right", "oh left")])
+def test_over_a_single_drum_what_is_called_overheads_stays(rng, names):
+    """Its mic knows all that they hear, so that nothing but their names tells a kit."""
+    tracks = called(kit(rng), left="oh left", right="oh right")
+    tracks["one"] = Track.from_array("one", tracks["one"].read() + np.roll(tracks["two"].read(), -60), RATE)
+    shifts, reference = aligned(tracks, *names)
+    assert (shifts["oh left"], shifts["oh right"], reference) == (0.0, 0.0, "oh right")
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_two_drums_are_laid_onto_the_one_track_that_is_called_an_overhead(seed):
+    """Also where one drum is much the softer, so that the overhead's strokes are all the other's."""
+    tracks = called(kit(np.random.default_rng(seed)), left="oh")
+    tracks["oh"] = Track.from_array("oh", tracks["oh"].read() + np.roll(tracks["one"].read(), 132), RATE)
+    shifts, reference = aligned(tracks, "one", "two", "oh")
+    assert (shifts["oh"], reference) == (0.0, "oh")
+    assert 120 < shifts["one"] < 142
+
+
+def test_what_a_loudspeaker_makes_of_a_di_is_no_kit_though_its_mics_are_called_overheads(rng, monkeypatch):
+    """A kit's tracks are laid on its strokes, and with a DI's sum among them they are not."""
+    tracks = called(kit(rng), left="oh left", right="oh right")
+    first, *others = (tracks[name] for name in ("oh left", "one", "two", "oh right"))
+    rows = tuple(TrackDelay(track.name, UNTOLD) for track in others)
+    for sums in ((), ("a DI and its mic",)):
+        found = Measured("oh left", RATE, rows, sums=sums)
+        monkeypatch.setattr(pairings, "_with_sums", lambda *_, found=found: found)
+        assert measured(first, others, on_strokes=True, over_kit=True).on_strokes is not bool(sums)
 
 
 _SIDE = (("OHL", "left", 0), ("room-oh 2", "left", 66))

@@ -46,6 +46,15 @@ def test_an_overhead_that_hears_a_cymbal_first_is_no_drums_mic_but_the_other_hea
         assert replace(heard, drums=drums).late_s(2, 3) == pytest.approx(1e-3 * late_ms)
 
 
+def test_what_is_called_an_overhead_and_leads_at_a_cymbal_is_no_drums_mic():
+    heard = told([0.0, 0.0, 3.0, 3.0])
+    tracks = tuple(replace(track, name=name) for track, name in zip(heard.tracks, ("1", "2", "3", "oh"), strict=True))
+    heard = replace(heard, tracks=tuple(listen(Track.from_array(one.name, np.eye(1, 9000)[0], RATE)) for one in tracks))
+    for kick_ms, is_drums in ((2.4, False), (0.4, True)):
+        drums = {0: 1e-3 * np.array([0.0, 1.0, 2.4, kick_ms]), 3: 1e-3 * np.array([2.0, 2.0, 1.2, 0.0])}
+        assert laid_kit._is_a_drums("oh", replace(heard, drums=drums)) is is_drums
+
+
 def test_a_drums_mic_hears_its_strokes_first_and_an_overhead_does_not(rng):
     tracks = kit(rng)
     names = ("one", "two", "left", "right")

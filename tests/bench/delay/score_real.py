@@ -108,11 +108,11 @@ def specs(seeds: Sequence[int], styles: Sequence[str], *, isolated: bool) -> Ite
                 yield "isolated", source, seed
 
 
-def rendered(kit: realkit.RealKit, spec: tuple, half: str) -> realtakes.Take:
+def rendered(kit: realkit.RealKit, spec: tuple, half: str, seconds: float | None = None) -> realtakes.Take:
     style, variant, seed = spec
     if style == "isolated":
         return realtakes.isolated(kit, variant, 8 + (seed + len(variant)) % 5, seed, half=half)
-    return realtakes.varied(kit, style, seed, variant, half=half)
+    return realtakes.varied(kit, style, seed, variant, half=half, seconds=seconds)
 
 
 def scored(take: realtakes.Take) -> Iterator[tuple[str, str, realtakes.Pair]]:
@@ -167,11 +167,21 @@ def _named(engine: str, ask: Estimator, take: realtakes.Take) -> dict[str, Estim
 
 
 def _job(
-    spec: tuple, *, folder: str, half: str, cut_s: float, engine: str, gain: bool, only_gain: bool, left_out: str, **how
+    spec: tuple,
+    *,
+    folder: str,
+    half: str,
+    cut_s: float,
+    engine: str,
+    gain: bool,
+    only_gain: bool,
+    rule: str,
+    seconds: float | None,
+    **how,
 ) -> tuple[list[Row], list[Gain]]:
-    take = rendered(realkit.real_kit(folder, cut_s), spec, half)
+    take = rendered(realkit.real_kit(folder, cut_s), spec, half, seconds)
     if only_gain:
-        with without_rule(left_out):
+        with without_rule(rule):
             return [], gains(take, **how)
     ask = estimator(engine)
     found = rows_of(take, _named(engine, ask, take))
@@ -273,6 +283,8 @@ def main() -> None:
     parser.add_argument("--only-gain", action="store_true", help="only what `align` gains on whole takes")
     parser.add_argument("--order", choices=ORDERS, default=ORDERS[0], help="how `align` is given the tracks")
     parser.add_argument("--no-rooms", action="store_true", help="give `align` no room mics")
+    parser.add_argument("--mics", nargs="+", default=realkit.MICS, choices=realkit.MICS, help="give it these alone")
+    parser.add_argument("--seconds", type=float, help="how long each take is  [default: 20 to 40 s]")
     parser.add_argument(
         "--without",
         nargs="+",
@@ -286,7 +298,8 @@ def main() -> None:
     folder = realkit.given_folder(asked.realkit)
     if folder is None:
         sys.exit(f"no real kit: name its folder by --realkit or in {realkit.VARIABLE}")
-    how = {"order": asked.order, "rooms": not asked.no_rooms}
+    left_out = [mic for mic in realkit.MICS if mic not in asked.mics or (asked.no_rooms and mic in realkit.ROOMS)]
+    how = {"order": asked.order, "left_out": left_out}
     work = partial(
         _job,
         folder=str(folder),
@@ -295,6 +308,7 @@ def main() -> None:
         engine=asked.engine,
         gain=not asked.no_gain,
         only_gain=asked.only_gain,
+        seconds=asked.seconds,
         **how,
     )
     todo = list(specs(asked.seeds, asked.styles, isolated=not (asked.no_isolated or asked.only_gain)))
@@ -302,9 +316,9 @@ def main() -> None:
         print(f"half {asked.half}, seeds {asked.seeds}, {len(todo)} takes, order: {asked.order}")
         for rule in asked.without:
             print(f"without: {rule or 'nothing left out'}")
-            gain_table([one for _, found in _mapped(partial(work, left_out=rule), todo, asked.jobs) for one in found])
+            gain_table([one for _, found in _mapped(partial(work, rule=rule), todo, asked.jobs) for one in found])
         return
-    done = _mapped(partial(work, left_out=""), todo, asked.jobs)
+    done = _mapped(partial(work, rule=""), todo, asked.jobs)
     rows = [one for found, _ in done for one in found]
     print(f"half {asked.half}, seeds {asked.seeds}, {len(todo)} takes")
     table(rows, asked.engine)

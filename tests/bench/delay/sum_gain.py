@@ -1,6 +1,6 @@
 """What a whole take is aligned for: the level that own strokes gain in the sum with the overheads.
 
-For each close mic, over its own strokes (5 ms before to 150 ms after), the sum of the mic and the two overheads as
+For each close mic, over its own strokes (5 ms before to 150 ms after), the sum of the mic and the overheads as
 `align` without a scene would shift them, against the same sum as recorded, in 60 to 250 and 250 to 2000 Hz. The close
 mic is brought to the overheads' level in each band, where a sum gains and loses most. Beside it the most that one shift
 and flip of the close mic could gain in both bands together, found by brute force within 10 ms.
@@ -74,14 +74,14 @@ def listed(take: realtakes.Take, order: str) -> dict[str, str]:
     return {mic: mic for mic in mics}
 
 
-def aligned(take: realtakes.Take, *, order: str = ORDERS[0], rooms: bool = True) -> tuple[Moves, str]:
-    """What `align` without a scene does with the take, and the track that all is laid onto."""
+def aligned(take: realtakes.Take, *, order: str = ORDERS[0], left_out: Sequence[str] = ()) -> tuple[Moves, str]:
+    """What `align` without a scene does with the take but for some mics, and the track that all is laid onto."""
     from micalign.alignment.constraints import Constraints
     from micalign.alignment.pairings import measured
     from micalign.alignment.session import planned
     from micalign.take.tracks import Track
 
-    names = {name: mic for name, mic in listed(take, order).items() if rooms or mic not in realkit.ROOMS}
+    names = {name: mic for name, mic in listed(take, order).items() if mic not in left_out}
     first, *others = (Track.from_array(name, take.mics[mic], take.rate) for name, mic in names.items())
     offsets = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
     moves = {names[one.track]: (one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts if one.applied}
@@ -89,28 +89,27 @@ def aligned(take: realtakes.Take, *, order: str = ORDERS[0], rooms: bool = True)
 
 
 def gains(
-    take: realtakes.Take, moves: Moves | None = None, *, order: str = ORDERS[0], rooms: bool = True
+    take: realtakes.Take, moves: Moves | None = None, *, order: str = ORDERS[0], left_out: Sequence[str] = ()
 ) -> list[Gain]:
     """One row for each close mic whose drum is struck at least four times, moved so, or as `align` does."""
     onto = None
     if moves is None:
-        moves, onto = aligned(take, order=order, rooms=rooms)
-    drums = [drum for drum in realkit.CLOSE if len(take.of(drum)) >= FEWEST]
-    return [replace(gain_by(take, drum, moves), onto=onto) for drum in drums]
+        moves, onto = aligned(take, order=order, left_out=left_out)
+    drums = [drum for drum, mic in realkit.CLOSE.items() if len(take.of(drum)) >= FEWEST and mic not in left_out]
+    over = [mic for mic in realkit.OVERHEADS if mic not in left_out]
+    return [replace(gain_by(take, drum, moves, over), onto=onto) for drum in drums]
 
 
-def gain_by(take: realtakes.Take, drum: str, moves: Moves) -> Gain:
-    """What some moves gain on a drum's own strokes in the sum of its mic and the overheads."""
+def gain_by(take: realtakes.Take, drum: str, moves: Moves, over: Sequence[str] = realkit.OVERHEADS) -> Gain:
+    """What some moves gain on a drum's own strokes in the sum of its mic and what hangs over the kit."""
     close = realkit.CLOSE[drum]
-    hz, spectra = _spectra(take, take.of(drum), (close, *realkit.OVERHEADS))
+    hz, spectra = _spectra(take, take.of(drum), (close, *over))
     bands = [(hz >= low) & (hz < high) for low, high in BANDS_HZ]
-    mic, left, right = spectra
+    mic, rest = spectra[0], np.sum(spectra[1:], axis=0)
     grid = np.arange(-REACH_S, REACH_S + STEP_S / 2, STEP_S)
-    best = np.array([_against_recorded(hz, band, mic, left + right, grid) for band in bands])  # (bands, 2, shifts)
+    best = np.array([_against_recorded(hz, band, mic, rest, grid) for band in bands])  # (bands, 2, shifts)
     sign, at = np.unravel_index(np.argmax(best.sum(axis=0)), best.shape[1:])
-    told = [
-        _after(hz, band, spectra, [moves.get(name, (0.0, 1)) for name in (close, *realkit.OVERHEADS)]) for band in bands
-    ]
+    told = [_after(hz, band, spectra, [moves.get(name, (0.0, 1)) for name in (close, *over)]) for band in bands]
     shift = moves.get(close)
     return Gain(
         take.name,
@@ -148,9 +147,9 @@ def _against_recorded(hz, band, mic, rest, shifts) -> np.ndarray:
 
 
 def _after(hz, band, spectra, moves) -> float:
-    mic, left, right = (one[:, band] for one in spectra)
-    level = np.sqrt(np.sum(np.abs(left + right) ** 2) / np.sum(np.abs(mic) ** 2))
-    parts = (level * mic, left, right)
+    mic, *over = (one[:, band] for one in spectra)
+    level = np.sqrt(np.sum(np.abs(sum(over)) ** 2) / np.sum(np.abs(mic) ** 2))
+    parts = (level * mic, *over)
     moved = sum(
         sign * part * np.exp(-2j * np.pi * hz[band] * shift) for part, (shift, sign) in zip(parts, moves, strict=True)
     )
