@@ -20,8 +20,8 @@ from micalign.compare.tuned import BLEED_S, CLEAR_PLACES, HEARD_DB
 from micalign.scene.model import Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.alone import HeardAlone, heard_alone
-from micalign.tdoa.delays import Alone, SourceDelays, Wanted
-from micalign.tdoa.event_groups import Group, GroupDelay, groups_of
+from micalign.tdoa.delays import Alone, Delay, SourceDelays, Wanted, unknown
+from micalign.tdoa.event_groups import Group, groups_of
 from micalign.tdoa.sources import measure_sources
 
 __all__ = ["group_alone", "groups_by_place", "groups_by_source"]
@@ -80,20 +80,19 @@ def group_alone(measured: HeardAlone, names: Sequence[str], hearing: Sequence[st
     return replace(group, heard=tuple(one if name in own else _bleed(one) for name, one in heard))
 
 
-def _bleed(heard: GroupDelay) -> GroupDelay:
+def _bleed(heard: Delay) -> Delay:
     return replace(heard, uncertainty_s=float(np.hypot(heard.uncertainty_s, BLEED_S)), polarity_margin=0.0)
 
 
 def _group(told: SourceDelays, names: Sequence[str], times_s: Sequence[float], trusted: set[str]) -> Group:
     delays = {pair.track: pair.delay for pair in told.pairs if pair.reference == told.reference}
 
-    def heard(name: str) -> GroupDelay:
+    def heard(name: str) -> Delay:
         if name == told.reference:
-            return GroupDelay(0.0, 0.0, 1, 1.0, True)
+            return Delay(0.0, 0.0, 1, 1.0, 1.0, True, None)
         if name not in delays:
-            return GroupDelay(0.0, 0.0, 1, 0.0, False)
+            return unknown("it was not asked")
         one = delays[name]
-        is_heard = one.reliable and name in trusted
-        return GroupDelay(one.delay_s, one.uncertainty_s, one.polarity, one.polarity_margin, is_heard)
+        return replace(one, reliable=one.reliable and name in trusted)
 
     return Group(names.index(told.reference), tuple(times_s), tuple(map(heard, names)))

@@ -29,13 +29,10 @@ __all__ = [
     "FAINT_DB",
     "FEWEST_APART",
     "FEW_STROKES_DB",
-    "FOOT",
     "HEARD_DB",
     "HELD_DB",
     "LEAD_DB",
-    "LEAP",
     "LEAST_GAP_DB",
-    "LEAST_LIKENESS",
     "LEAST_MARGIN",
     "LEAST_NOVELTY",
     "LEAST_RISE",
@@ -177,15 +174,6 @@ AGREEING: Final = 0.8
 
 RIVAL: Final = 0.85
 """Share of the highest peak: where the next one is higher, another delay fits nearly as well; chosen, no source."""
-
-LEAP: Final = 8.0
-"""Ratio of power to what stood before, 9 dB, from which a track hears a stroke; chosen, no source."""
-
-FOOT: Final = 10**-1.8
-"""Ratio of power to the peak: the direct sound may lie 18 dB below what the room adds to it."""
-
-LEAST_LIKENESS: Final = 0.3
-"""Share of full agreement in phase of the events of a group: below it no delay is reported; chosen, no source."""
 
 TASTE: Final = 0.4
 """Share of how far a filter's best sum lies from the delay of all frequencies, part of the sigma: which is meant is

@@ -22,8 +22,8 @@ from micalign.scene.model import Di, Mic, Pair, Scene, Source
 from micalign.scene.surroundings import Air
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.alone import heard_alone
-from micalign.tdoa.delays import Alone, Wanted
-from micalign.tdoa.event_groups import Group, GroupDelay
+from micalign.tdoa.delays import Alone, Delay, Wanted
+from micalign.tdoa.event_groups import Group
 
 SPEED_20C = 343.98  # Cramer 1993 at 20 C, 50 %
 
@@ -56,7 +56,7 @@ def groups(
             sign.append(-1 if track in inverted else 1)
         first = int(np.argmin(arrival))
         heard = tuple(
-            GroupDelay(value - arrival[first], 3e-6, one * sign[first], 0.9, True)
+            Delay(value - arrival[first], 3e-6, one * sign[first], 0.9, 1.0, True, None)
             for value, one in zip(arrival, sign, strict=True)
         )
         out.append(Group(first, (0.0, 0.5, 1.0), heard))
@@ -348,7 +348,7 @@ def test_a_di_counts_with_its_latency_and_only_for_its_own_source():
             ways = [np.linalg.norm(np.subtract(source.position, m.position)) / SPEED_20C for m in scene.mics]
             is_own = source.name == "bass"
             delays = [way - ways[0] for way in ways] + [0.8e-3 + late_s - ways[0] if is_own else 0.0]
-            rows = [GroupDelay(value, 3e-6, 1, 0.9, is_own or index < 2) for index, value in enumerate(delays)]
+            rows = [Delay(value, 3e-6, 1, 0.9, 1.0, is_own or index < 2, None) for index, value in enumerate(delays)]
             out.append(Group(0, (0.0, 0.5), tuple(rows)))
         return tuple(out)
 

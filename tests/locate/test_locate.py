@@ -13,7 +13,8 @@ from micalign.locate.location import locate, located
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Room
 from micalign.take.tracks import Take
-from micalign.tdoa.event_groups import Group, GroupDelay
+from micalign.tdoa.delays import Delay
+from micalign.tdoa.event_groups import Group
 
 
 def test_eight_hits_find_four_mics_of_which_nothing_was_known():
@@ -44,7 +45,9 @@ def test_with_a_plan_the_hits_may_come_in_any_order():
 def _groups_of_exact_hits(points: np.ndarray, mics: np.ndarray) -> list[Group]:
     arrival = np.linalg.norm(points[:, None] - mics[None], axis=2) / 344.0
     return [
-        Group(0, (float(turn), turn + 0.4), tuple(GroupDelay(value - row[0], 2e-6, 1, 1.0, True) for value in row))
+        Group(
+            0, (float(turn), turn + 0.4), tuple(Delay(value - row[0], 2e-6, 1, 1.0, 1.0, True, None) for value in row)
+        )
         for turn, row in enumerate(arrival)
     ]
 
