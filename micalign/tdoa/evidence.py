@@ -163,10 +163,14 @@ def _stack(samples: Real, length: int, weight: Floats, rate: int, degrees: int, 
 def _levels_follow(levels: Floats, power: Real, length: int) -> float:
     """How far a band's levels at the best lag follow those of the strokes: Fisher's z of their correlation, in sigmas.
 
+    A sigma is that of independent levels, or of the same in the other orders of `_orders` where those stray further: of
+    accents that come again with each bar.
+
     Source: R. A. Fisher, "On the 'probable error' of a coefficient of correlation deduced from a small sample", Metron
     1, 3-32, 1921.
     """
-    if len(levels) < _FEWEST:
+    count = len(levels)
+    if count < _FEWEST:
         return 0.0
     own = np.log(levels + 1e-14)
     hops = power.shape[1] // _HOP
@@ -175,8 +179,15 @@ def _levels_follow(levels: Floats, power: Real, length: int) -> float:
     wide = max(length // _HOP, 1)
     far = np.log((total[:, wide:] - total[:, :-wide]) / length + 1e-14)
     own, far = own - own.mean(), far - far.mean(axis=0)
-    alike = own @ far / (np.sqrt((own**2).sum() * (far**2).sum(axis=0)) + 1e-9)
-    return float(np.arctanh(np.clip(alike.max(initial=0.0), 0.0, 0.9999)) * np.sqrt(len(levels) - 3))
+    every = np.array([np.roll(own, late) for late in _orders(count)])
+    alike = every @ far / (np.sqrt((own**2).sum() * (far**2).sum(axis=0)) + 1e-9)
+    in_order, *others = np.arctanh(np.clip(alike, -0.9999, 0.9999)) * np.sqrt(count - 3)
+    return float(in_order.max(initial=0.0) / max(np.sqrt(np.mean(np.square(others))), 1.0))
+
+
+def _orders(count: int) -> list[int]:
+    """By how many strokes later the other track's are taken to know what chance does; the first by none."""
+    return sorted({int(late) for late in np.linspace(0, count - 1, min(count - 1, _ORDERS) + 1)})
 
 
 def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, lags: Ints) -> tuple[Floats, float]:
@@ -216,13 +227,16 @@ def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -
         return 0.0
     a, b = a - a.mean(axis=0), b - b.mean(axis=0)
     count, turned = len(a), np.concatenate([b, b])
-    shifts = np.unique(np.linspace(0, count - 1, min(count - 1, _ORDERS) + 1).astype(np.intp))
-    cross = np.array([cross_spectrum(a, turned[late : late + count]).sum(axis=0) for late in shifts.tolist()])
+    cross = np.array([cross_spectrum(a, turned[late : late + count]).sum(axis=0) for late in _orders(count)])
     own, *others = irfft(cross, size)[:, :lags]
     near = min(round(_NEAR_S * rate), lags // 4)
     total = np.cumsum(np.pad(np.mean(np.square(others), axis=0), (near + 1, near), mode="edge"))
     by_chance = (total[2 * near + 1 :] - total[: -2 * near - 1]) / (2 * near + 1)
-    return float(np.sqrt((own**2 / (by_chance + 1e-30)).max()))
+    best = int(np.argmax(own**2 / (by_chance + 1e-30)))
+    # What one stroke alone says is no following: two kits that share a sample meet in one now and then.
+    turn = np.exp(2j * np.pi * best / size * np.arange(a.shape[1])).astype(np.complex64)
+    each = np.sign(own[best]) * (cross_spectrum(a, b) @ turn).real * (2 / size)
+    return float(max(abs(own[best]) - each.max(), 0.0) / np.sqrt(by_chance[best] + 1e-30))
 
 
 def stretch_curve(

@@ -274,7 +274,7 @@ def confidence_of(
     if scene:
         return _on_line(SCENE_LOG_ODDS, log_odds(event.probability * onset.share))
     sure = 1 / (1 + np.exp(-sum(RIGHT[name] * value for name, value in sureness(events, onset).items())))
-    return float(sure * _on_line(LOG_ODDS["related"], min(follows, 30.0)))
+    return float(sure * _on_line(LOG_ODDS["related"], float(np.log1p(follows))))
 
 
 def sureness(events: Sequence[Event], onset: Onset) -> dict[str, float]:

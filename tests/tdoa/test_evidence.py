@@ -114,6 +114,21 @@ def test_one_drum_in_two_mics_is_followed_and_two_drums_on_one_grid_are_not():
     assert two.levels_follow < 4
 
 
+def test_one_sample_that_two_kits_share_and_accents_of_one_pattern_are_no_following():
+    rng, grid, decay = np.random.default_rng(9), 9600 + 12000 * np.arange(8), np.exp(-np.arange(4000) / 500)
+
+    def kit(accents):
+        return [gain * rng.uniform(0.95, 1.0) * decay * rng.normal(size=4000) for gain in accents]
+
+    first, second, third = kit([1.0] * 8), kit([1.0] * 8), kit([1.0, 0.5] * 4)
+    second[3] = first[3]
+    tracks = [listen(Track.from_array(str(k), struck_on(grid, one), RATE)) for k, one in enumerate((first, second))]
+    assert stroke_curves(*tracks, LAGS).waves_follow < 5
+    pair = kit([1.0, 0.5] * 4), third
+    tracks = [listen(Track.from_array(str(k), struck_on(grid, one), RATE)) for k, one in enumerate(pair)]
+    assert stroke_curves(*tracks, LAGS).levels_follow < 4
+
+
 def test_of_three_strokes_nothing_is_said_to_follow(pair):
     near, far = pair
     few = struck_at(near, near.strokes.samples[near.strokes.weight > 0][:3])

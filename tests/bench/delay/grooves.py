@@ -93,10 +93,13 @@ _FILLS = (
 )
 
 
-def played(rng: np.random.Generator, style: str, seconds: float, *, sparse: bool) -> list[Stroke]:
+def played(
+    rng: np.random.Generator, style: str, seconds: float, *, sparse: bool, bpm: float | None = None
+) -> list[Stroke]:
     """The strokes of a style: its bars in turn, a fill each fourth, time that breathes, hands that are not exact."""
     steps = _STEPS.get(style, 16)
-    bar_s = 4 * 60 / rng.uniform(*_TEMPO[style])
+    own_bpm = rng.uniform(*_TEMPO[style])
+    bar_s = 4 * 60 / (bpm or own_bpm)
     swing, loose_s = rng.choice([0.0, 0.0, rng.uniform(0.1, 0.3)]), rng.uniform(0.002, 0.007)
     bars, at, out = _BARS[style], 0.3 + rng.uniform(0, 0.2), []
     count = 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from bench.delay import grooves, realtakes
 from bench.delay.room import fractional
 from bench.delay.sessions import Case, groove, kit, latency
 from bench.delay.sounds import RATE, Kit, band, bass_line, guitar, pluck
@@ -126,6 +127,40 @@ def hopeless(seed: int) -> Iterator[Case]:
     for name, first, second in kinds(rng):
         top = max(np.max(np.abs(first)), np.max(np.abs(second)), 1.0) * 2
         yield Case("hopeless", f"{seed} {name}", first / top, second / top, np.nan, np.nan)
+
+
+def machine(rng, bpm: float, seconds: float, rate: int = RATE) -> np.ndarray:
+    """A drum machine: kick, snare and hat, every stroke of each the same sample, on a grid exact to the sample."""
+    drums, step_s = Kit(rng), 15 / bpm
+    drums.same = True
+    out = np.zeros(int(seconds * rate))
+    for number in range(int((seconds - 0.4) / step_s)):
+        for drum, steps, gain in (("kick", (0, 6, 8), 1.0), ("snare", (4, 12), 1.0), ("hat", range(0, 16, 2), 0.3)):
+            if number % 16 in steps:
+                sound, start = gain * drums.stroke(drum), round((0.3 + number * step_s) * rate)
+                sound = sound[: len(out) - start]
+                out[start : start + len(sound)] += sound
+    return 0.5 * out / np.max(np.abs(out)) + 1e-4 * rng.normal(size=len(out))
+
+
+SHORT_S = (3.0, 5.0, 8.0)
+
+
+def strangers(kit, seed: int, half: str) -> Iterator[Case]:
+    """Short tracks of two takes of one kit, of one style and tempo, which share its hits but no stroke; one in turn."""
+    rng, seconds = np.random.default_rng([seed, 91]), SHORT_S[seed % len(SHORT_S)]
+    style, bpm = str(rng.choice(grooves.STYLES)), float(rng.uniform(90, 140))
+    first, second = (
+        realtakes.groove(kit, style, 2000 + 2 * seed + other, half=half, seconds=seconds, bpm=bpm) for other in (0, 1)
+    )
+    over = second.mics["OHL"]
+    tracks = {name: first.mics[name] for name in ("OHL", "OHR", "AmbL", "Snare_top", "KdrumR", "Hihat")}
+    tracks["machine"] = machine(rng, bpm, seconds, first.rate)
+    tracks["bass"] = bass_line(rng, seconds, gap_s=30 / bpm)[: len(over)]
+    for name, sound in tracks.items():
+        yield Case(
+            "hopeless", f"{seed} strangers {style} {seconds:g} s {name}", sound, over, np.nan, np.nan, rate=first.rate
+        )
 
 
 def wounded(seed: int) -> Iterator[Case]:

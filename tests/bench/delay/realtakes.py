@@ -98,6 +98,7 @@ def groove(
     *,
     half: str = "held-out",
     seconds: float | None = None,
+    bpm: float | None = None,
     cymbals_db: float | None = None,
     sparse: bool = False,
     without: Sequence[str] = (),
@@ -107,16 +108,17 @@ def groove(
 ) -> Take:
     """A groove of one style, 20 to 40 s.
 
-    ``cymbals_db`` is the level of hat, ride and crash against how they were recorded (seeded, -3 to 3, where it is not
-    given), ``sparse`` keeps a third of the strokes, ``without`` leaves sources out (to leave a drum out of a fit),
-    ``inverted`` names mics of the other polarity and ``late_s`` mics that are later by any fraction of a sample.
+    ``bpm`` is the tempo where the style's own is not wanted, ``cymbals_db`` the level of hat, ride and crash against
+    how they were recorded (seeded, -3 to 3, where it is not given), ``sparse`` keeps a third of the strokes,
+    ``without`` leaves sources out (to leave a drum out of a fit), ``inverted`` names mics of the other polarity and
+    ``late_s`` mics that are later by any fraction of a sample.
     """
     rng = np.random.default_rng([seed, 20, STYLES.index(style)])
     length = float(rng.uniform(20, 40)) if seconds is None else seconds
     level = float(rng.uniform(-3, 3)) if cymbals_db is None else cymbals_db
     strokes = [
         (source, folder, at, db + (level if source in CYMBALS else 0.0))
-        for source, folder, at, db in played(rng, style, length, sparse=sparse)
+        for source, folder, at, db in played(rng, style, length, sparse=sparse, bpm=bpm)
         if source not in without
     ]
     take = recorded(kit, rng, strokes, length, style, f"{style} {seed}", seed, half, noise_dbfs)

@@ -37,7 +37,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 import numpy as np  # noqa: E402
-from bench.delay import grooves, realkit, realtakes  # noqa: E402
+from bench.delay import grooves, hopeless, realkit, realtakes  # noqa: E402
 from bench.delay.estimators import BASELINES, Answer, Estimator, estimator  # noqa: E402
 from bench.delay.left_out import RULES, without_rule  # noqa: E402
 from bench.delay.sum_gain import ORDERS, Gain, gain_table, gains  # noqa: E402
@@ -261,6 +261,15 @@ def wrong(rows: Sequence[Row], engine: str) -> None:
             )
 
 
+def strangers(kit: realkit.RealKit, seeds: Sequence[int], half: str, engine: str) -> None:
+    """Of short tracks that share nothing, seeds that no weight has seen: how many are told as reliable, all wrongly."""
+    ask, told = estimator(engine), []
+    for case in (one for seed in seeds for part in (1, 3, 5) for one in hopeless.strangers(kit, 6 * seed + part, half)):
+        pair = [("first", case.reference), ("second", case.track)]
+        told.append(ask(pair, case.rate, ("first", "second")).reliable)
+    print(f"of {len(told)} pairs of short tracks that share nothing {sum(told)} are told as reliable")
+
+
 def _mapped(work, todo: Sequence[tuple], jobs: int) -> list[tuple[list[Row], list[Gain]]]:
     if jobs > 1:
         with ProcessPoolExecutor(jobs) as pool:
@@ -324,6 +333,7 @@ def main() -> None:
     table(rows, asked.engine)
     diagram(rows, asked.engine)
     wrong(rows, asked.engine)
+    strangers(realkit.real_kit(str(folder), asked.cut_ms / 1e3), asked.seeds, asked.half, asked.engine)
     if not asked.no_gain:
         gain_table([one for _, found in done for one in found])
     if asked.out:

@@ -1,8 +1,8 @@
 """What the engine sees of takes whose delays are known, kept so that weights can be fitted without looking again.
 
-From the real kit each style four times over with its variants in turn, each drum on its own twice
-(`bench.delay.realtakes`); from the two renderers (`bench.delay.sessions`, `bench.delay.studio`) seeds of one parity;
-pairs that share nothing (`bench.delay.hopeless`).
+From the real kit each style four times over with its variants in turn, twice more for 6 to 8 s, each drum on its own
+twice (`bench.delay.realtakes`); from the two renderers (`bench.delay.sessions`, `bench.delay.studio`) seeds of one
+parity; pairs that share nothing, rendered and short ones of real takes (`bench.delay.hopeless`).
 """
 
 from __future__ import annotations
@@ -93,10 +93,19 @@ def real_jobs(kit: str, half: str, seeds: range) -> Iterator[tuple]:
     for style in grooves.STYLES:
         for seed in seeds:
             yield "groove", kit, style, seed, half
+    for seed in range(first_of(half), 8 * len(seeds), 2):
+        yield "hopeless", seed, kit, half
+    for seed, style in enumerate(grooves.STYLES * (len(seeds) // 2)):
+        yield "short", kit, style, seed, half
+
+
+def first_of(half: str) -> int:
+    """The parity of a half's simulated seeds."""
+    return 0 if half == "development" else 1
 
 
 def jobs(kit: str | None, half: str, seeds: range) -> Iterator[tuple]:
-    first = 0 if half == "development" else 1
+    first = first_of(half)
     if kit:
         yield from real_jobs(kit, half, seeds)
     every = range(first, 2 * len(seeds), 2)
@@ -132,11 +141,13 @@ STUDIO = {
 
 def cases(job: tuple) -> Iterator[tuple]:
     """Origin, style, family, name, drums, windows, first, second, rate of each pair of a job."""
-    if job[0] in ("isolated", "groove"):
+    if job[0] in ("isolated", "groove", "short"):
         _, folder, what, seed, half = job
         kit = realkit.real_kit(folder)
         if job[0] == "isolated":
             take = realtakes.isolated(kit, what, 8 + seed % 5, seed, half=half)
+        elif job[0] == "short":
+            take = realtakes.groove(kit, what, 5000 + seed, half=half, seconds=(6, 7, 8)[seed % 3])
         else:
             variant = realtakes.VARIANTS[(seed + grooves.STYLES.index(what)) % len(realtakes.VARIANTS)]
             take = realtakes.varied(kit, what, seed, variant, half=half)
@@ -149,7 +160,8 @@ def cases(job: tuple) -> Iterator[tuple]:
                 yield "real", take.style, pair.family, name, drums, spans, *sounds, take.rate
         return
     if job[0] == "hopeless":
-        found = hopeless.hopeless(job[1])
+        _, seed, *of_kit = job
+        found = hopeless.strangers(realkit.real_kit(of_kit[0]), seed, of_kit[1]) if of_kit else hopeless.hopeless(seed)
     else:
         module = sessions if job[0] == "sessions" else (studio if hasattr(studio, job[1]) else studio_pairs)
         found = getattr(module, job[1])(job[2])

@@ -88,14 +88,13 @@ def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
 
 
 def with_likelihood(features, where, lags_s, chances):
-    """The two features that follow from the first logit, by the weights that are being fitted."""
+    """The feature that follows from the first logit, by the weights that are being fitted."""
     near = np.abs(lags_s - np.median(where)) <= 8e-4
     share = chances[near] / max(chances[near].sum(), 1e-9)
     apart = where[:, None] - lags_s[near][None]
     features = features.copy()
-    for name, width in (("near likelihood", 8e-5), ("likelihood", 2e-4)):
-        bell = np.exp(-0.5 * (apart / width) ** 2)
-        features[:, ONSET_FEATURES.index(name)] = np.log((bell * share).sum(axis=1) + 1e-3)
+    bell = np.exp(-0.5 * (apart / 8e-5) ** 2)
+    features[:, ONSET_FEATURES.index("near likelihood")] = np.log((bell * share).sum(axis=1) + 1e-3)
     return features
 
 
@@ -153,13 +152,13 @@ def log_odds(told: Sequence[Told], without: str = "") -> Lines:
     struck = [one for one in told if one.kind == "struck"]
     shares = np.array([LINE_SHARES[one.one.origin] for one in struck])
     shared = np.array([bool(one.one.windows) for one in struck])
-    follows = np.array([[1.0, min(one.one.follows, 30.0)] for one in struck])
-    # Pairs that share nothing count in full here: nothing else says what chance does.
-    related = logistic(follows, shared, np.where(shared, shares, 1.0))
     sureness = [posterior.sureness(one.events, one.onset) for one in struck]
-    x = np.array([list(one.values()) for one in sureness])[shared]
+    x = np.array([list(one.values()) for one in sureness])
     x[:, [name == without for name in sureness[0]]] = 0.0
-    right = logistic(x, np.array([one.right for one in struck])[shared], shares[shared])
+    right = logistic(x[shared], np.array([one.right for one in struck])[shared], shares[shared])
+    # Pairs that share nothing count in full here: nothing else says what chance does; each as its answer would be sure.
+    follows = np.array([[1.0, np.log1p(one.one.follows)] for one in struck])
+    related = logistic(follows, shared, np.where(shared, shares, 1.0) * expit(x @ right))
     path = [one for one in told if one.kind == "one path"]
     alone = np.array([[1.0, posterior.log_odds(one.events[0].probability)] for one in path])
     one_path = logistic(alone, np.array([one.right for one in path]), np.array([one.one.share for one in path]))
@@ -290,7 +289,7 @@ def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[Sequence[str
     # Without the second logit an onset is where the first puts it; without what follows it, both always share a source.
     line("nothing", 0, full)
     line("where an event begins", len(names[1]), [replace(one, delay_s=one.events[0].delay_s) for one in full])
-    line("follows", 2, [replace(one, one=replace(one.one, follows=30.0)) for one in full])
+    line("follows", 2, [replace(one, one=replace(one.one, follows=1e6)) for one in full])
     for name in list(posterior.RIGHT)[1:]:
         line(f"{name} (how sure)", 1, full, name)
     for kind in EVIDENCE:
