@@ -321,8 +321,11 @@ def _thinned(weight: Floats) -> Floats:
     return thinned
 
 
-def strokes_of_all(heard: Sequence[Listened]) -> Floats:
-    """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it."""
+def strokes_of_all(heard: Sequence[Listened], *, most: int | None = None) -> Floats:
+    """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it.
+
+    Of more than ``most`` every second, third and so on.
+    """
     loud_times = []
     for one in heard:
         strokes, rate = one.strokes, one.sample_rate
@@ -333,7 +336,7 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
     for time in times.tolist():
         if not kept or time - kept[-1] > _ONE_EVENT_S:
             kept.append(time)
-    return np.array(kept)
+    return np.array(kept[:: 1 if most is None else max(1, -(-len(kept) // most))])
 
 
 def apart(heard: Sequence[Listened]) -> list[Listened]:
