@@ -46,6 +46,7 @@ from micalign.alignment.tuned import (
     PARTED_DB,
     REACH_S,
     SAME_S,
+    SOFT_DB,
     SURELY,
     UNSURE_WORTH_DB,
 )
@@ -64,6 +65,7 @@ _APART: Final = (
     "left as recorded: mics over a kit, or in its room, hear each drum at another delay, and that is their image; "
     "--reference lays them by one drum's delay all the same"
 )
+_BY_SUM: Final = "its polarity is told by this sum, not by its arrival"
 _SURE: Final = (1.0 + math.erf(SURELY / math.sqrt(2.0))) / 2.0  # what `SURELY` promises of a best sum
 
 
@@ -121,14 +123,14 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         for pair in sure
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
-    bleed = _bleed(told, others)
-    stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed)
+    bleed, soft = _bleed(told, others), _soft([every[one.track.name] for one in rest], others)
+    stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed, soft)
     basis = dict.fromkeys([*stays, *silent], _RECORDED)
     laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
     if mate is not None:
         laid |= {row.track: _mated(row.delay, meets, reference.name) for row in rows if row.track == mate}
     sums = rest, instead
-    for name, (delay, by) in _close_mics(rows, others, heard, sums, set(laid), bleed).items():
+    for name, (delay, by) in _close_mics(rows, others, heard, sums, set(laid), {*bleed, *soft}).items():
         laid[name], basis[name] = delay, by
     kept = tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows)
     return LaidKit(kept, basis, frozenset({*over, *beside_it} - rooms))
@@ -185,12 +187,16 @@ def left_without_close_mics(reference: Track, tracks: Sequence[Track], rows: Seq
     return LaidKit(kept, dict.fromkeys(laid, _RECORDED))
 
 
-def _stays(reference: str, over: set[str], rooms: set[str], bleed: Sequence[str]) -> dict[str, str]:
+def _stays(
+    reference: str, over: set[str], rooms: set[str], bleed: Sequence[str], soft: Sequence[str]
+) -> dict[str, str]:
     """The tracks that stay, and why."""
-    nothing = "nothing of its own is played, another hears its strokes first: left as recorded"
+    nothing = "its strokes hardly stand out, and another hears them first: left as recorded"
+    softer = f"far softer than '{reference}', as a mic whose drum is not struck: left as recorded"
     late = f"it hears its strokes after '{reference}', as a mic in the room or one whose drum is not struck"
     return (
-        dict.fromkeys(bleed, nothing)
+        dict.fromkeys(soft, softer)
+        | dict.fromkeys(bleed, nothing)
         | dict.fromkeys(over, f"stays as it is: it hears the same kit as '{reference}'")
         | dict.fromkeys(rooms, f"{late}: left as recorded")
     )
@@ -214,6 +220,12 @@ def _bleed(told: HeardKit | None, others: Mapping[str, Listened]) -> list[str]:
     """
     drums = {told.tracks[drum].name for drum in told.drums} if told is not None else set(others)
     return [name for name, one in others.items() if 0 < one.strokes.gap_db < PARTED_DB and name not in drums]
+
+
+def _soft(over: Sequence[Listened], others: Mapping[str, Listened]) -> list[str]:
+    """The tracks in which nothing comes near to what stands over the kit: a mic at a drum that is struck is louder."""
+    least = min(float(one.envelope.power.max()) for one in over) * 10.0 ** (SOFT_DB / 10.0)
+    return [name for name, one in others.items() if float(one.envelope.power.max()) < least]
 
 
 def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str, float], early: set[str]) -> list[str]:
@@ -333,6 +345,8 @@ def _laid(
     )
     if found is None:
         return _still(delay, "it has too few strokes of its own: left as recorded"), _RECORDED
+    if found.by == "arrival" and delay.polarity < 0 and not delay.is_polarity_clear:
+        return replace(delay, polarity_margin=1.0, reason=f"{found.words}; {_BY_SUM}"), found.by
     if found.by == "arrival":
         return replace(delay, reason=found.words), found.by
     if near is None and sum(found.gains_db) < UNSURE_WORTH_DB:
@@ -347,7 +361,7 @@ def _laid(
         polarity_margin=1.0,
         confidence=max(delay.confidence, _SURE),
         reliable=True,
-        reason=found.words,
+        reason=found.words if found.place.polarity == delay.polarity else f"{found.words}; {_BY_SUM}",
         candidates=(),
     )
     return laid, found.by
