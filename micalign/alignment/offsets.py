@@ -49,6 +49,16 @@ class Shift:
     as_recorded: bool = False
     basis: Basis | None = "arrival"
 
+    @property
+    def is_to_act_on(self) -> bool:
+        """Whether something reliable is done: a track that is left as recorded has no delay that was measured.
+
+        >>> left = Shift("tom", 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True, basis="recorded")
+        >>> left.is_to_act_on, replace(left, polarity_flip=True).is_to_act_on, replace(left, basis="sum").is_to_act_on
+        (False, True, True)
+        """
+        return self.reliable and (self.basis != "recorded" or self.shift_s != 0.0 or self.polarity_flip)
+
 
 @dataclass(frozen=True, slots=True)
 class Remain:

@@ -111,9 +111,9 @@ class CloseMic:
     def words(self) -> str:
         """Why it is laid there."""
         if self.by == "sum":
-            return f"best sum on {self.strokes} strokes: {gains_words(self.gains_db)}"
+            return f"best sum on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
         if self.by == "arrival":
-            return f"by its arrival; on {self.strokes} strokes that is {gains_words(self.gains_db)}"
+            return f"by its arrival; on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
         if min(self.gains_db) < HARM_DB:
             return f"left as recorded: moved, its own strokes would change by {gains_words(self.gains_db)}"
         if min(self.least_db) < HARM_DB:

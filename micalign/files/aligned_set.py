@@ -392,7 +392,7 @@ def _entry(
         shift_samples=action.shift_samples,
         written_samples=action.shift_samples,
         polarity_flip=action.polarity < 0,
-        reliable=shift.reliable,
+        reliable=shift.is_to_act_on,
         applied=shift.applied,
         reason=shift.reason,
         basis=shift.basis,

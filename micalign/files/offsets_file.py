@@ -97,8 +97,8 @@ class TrackOffset(_Strict):
 
     ``basis`` is what its shift follows from: that all is laid onto it, when the sound arrives in it, where it adds up
     best, or nothing, since it was left as recorded. With "reference" and "recorded" ``delay_s`` was not measured but
-    follows from the shifts, as exactly as those are known. Where it is not ``applied``, it is what the shift would
-    follow from; null where a user edited the shift.
+    follows from the shifts, as exactly as those are known; ``reliable`` is false where a track is left as it was
+    recorded. Where it is not ``applied``, it is what the shift would follow from; null where a user edited the shift.
 
     ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
     ``start_s`` is by how much later than the reference it began by its time stamp; shifts count from there.

@@ -8,6 +8,7 @@ import io
 import json
 import os
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -122,6 +123,18 @@ def test_whole_samples_come_out_bit_for_bit(folder, tmp_path):
     assert np.array_equal(written, -original[133:])
     reference, _ = soundfile.read(rows["reference.wav"]["file"], dtype="int32")
     assert np.array_equal(reference, soundfile.read(folder / "reference.wav", dtype="int32")[0])
+
+
+def test_what_is_left_as_recorded_is_not_called_reliable(folder, tmp_path):
+    """Two mics over a kit stay, whatever is measured between them: its delay of 0 is no measurement."""
+    for name, of in (("oh left.wav", "reference.wav"), ("oh right.wav", "track.wav")):
+        shutil.copy(folder / of, tmp_path / name)
+    said = micalign("align", tmp_path / "oh left.wav", tmp_path / "oh right.wav", "-o", tmp_path / "out", "--json")
+    row = next(row for row in said.document["tracks"] if row["track"] == "oh right.wav")
+    assert (said.status, row["basis"], row["applied"], row["shift_s"]) == (0, "recorded", True, 0.0)
+    assert (row["reliable"], row["polarity_flip"]) == (False, False)
+    table = (tmp_path / "out" / "offsets.csv").read_text().splitlines()
+    assert [",same,no," in line for line in table if "right" in line] == [True]
 
 
 def test_offsets_can_be_edited_and_applied(folder, tmp_path):
