@@ -39,7 +39,7 @@ from micalign.tdoa.tuned import (
     PICK_S,
     SCATTER_S,
 )
-from micalign.tdoa.wavefronts import high_passed_frames, onsets
+from micalign.tdoa.wavefronts import first_wavefronts, high_passed_frames, onsets
 
 __all__ = [
     "Fingerprints",
@@ -309,10 +309,11 @@ def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
     strokes = hits.strokes
     reference = wanted.close if wanted.close in names else _clearest(strokes, names)
     order = [reference, *(name for name in names if name != reference)]
-    at = _anchored(by_name[reference], strokes.times_s)
+    anchor = by_name[reference]
+    at = first_wavefronts(anchor, np.rint((strokes.times_s - anchor.start_s) * anchor.sample_rate).astype(np.intp))
     loud = np.maximum(strokes.level_db[:, strokes.tracks.index(reference)], -100.0)
-    arrivals = {name: _arrivals(by_name[name], by_name[reference], at, 10 ** (-loud / 20)) for name in order}
-    rate = by_name[reference].sample_rate
+    arrivals = {name: _arrivals(by_name[name], anchor, at, 10 ** (-loud / 20)) for name in order}
+    rate = anchor.sample_rate
     pairs = tuple(PairDelay(a, b, _delay(arrivals[a], arrivals[b], rate)) for a, b in combinations(order, 2))
     middle = np.median(strokes.level_db, axis=0) if len(at) else np.full(len(strokes.tracks), -140.0)
     levels = {name: float(10 ** (middle[strokes.tracks.index(name)] / 20)) for name in order}
@@ -336,16 +337,6 @@ def _words(hits: Hits) -> str | None:
         return None
     times = ", ".join(f"{time:.2f} s" for time in hits.others_s[:3])
     return f"something else sounds among its hits at {times}: left out"
-
-
-def _anchored(anchor: Track, times_s: Floats) -> Ints:
-    """The first wavefront of each stroke in the source's own track, samples of that track."""
-    rate = anchor.sample_rate
-    rough = np.rint((times_s - anchor.start_s) * rate).astype(np.intp)
-    before = round(_BEFORE_S * rate)
-    frames = high_passed_frames(anchor, rough - before, before + round(_AFTER_S * rate))
-    quiet = before // 2  # a stroke's rough time may be another track's: half of what lies before it is background
-    return rough + onsets(frames**2, quiet, over=4.0, least=10 * _EACH, earlier=quiet)[0] - before
 
 
 def _arrivals(track: Track, anchor: Track, at: Ints, weight: Floats) -> _Arrivals:

@@ -60,7 +60,7 @@ _BEYOND: Final = 1.5  # sigma: eight groups of one delay scatter by so much thro
 _FEWEST: Final = 3  # groups or cells that tell a scatter
 _GROUPS: Final = 8  # of frames, each of which says a delay of its own
 _SMOOTH_BINS: Final = 25  # of a smooth coherence: wider than a note, narrower than the band
-_POWERS: Final = (0.8, 0.65, 0.4, 0.2, 0.0)
+_POWERS: Final = (0.4, 0.0)
 """Of the whitening taken back step by step, so that the climb keeps to its hill."""
 
 _NEAR_SUM_S: Final = 0.0003  # seconds between lobes: a step further has left the hill
