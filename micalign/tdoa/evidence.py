@@ -39,7 +39,7 @@ from micalign.tdoa.strokes import Listened, stretches
 from micalign.tdoa.tuned import EARLIER_S, RIVAL, ROOM_S, STROKE_S
 from micalign.tdoa.wavefronts import cut
 
-__all__ = ["Curves", "RoughDelay", "Stretches", "coarse_delay", "stretch_curve", "stroke_curves"]
+__all__ = ["Curves", "RoughDelay", "coarse_delay", "stretch_curve", "stroke_curves"]
 
 _DEGREES: Final = (2, 4, 6, 3, 5)
 """Half the degrees of freedom of a mean over each band's rise, twice bandwidth times length, never below 1."""
@@ -73,13 +73,6 @@ class Curves:
     half_correlation: Floats
     waves_follow: float
     levels_follow: float
-
-
-@dataclass(frozen=True)
-class Stretches:
-    """The correlation of everything: ``values``, shape (lags,), signed, a share of full agreement of frequencies."""
-
-    values: Floats
 
 
 def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
@@ -241,8 +234,11 @@ def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -
 
 def stretch_curve(
     first: Listened, second: Listened, lags: Ints, *, length_s: float = _STRETCH_S, most: int = _MOST_STRETCHES
-) -> Stretches | None:
-    """The correlation of the loudest stretches of everything; None where the two never sound together."""
+) -> Floats | None:
+    """The correlation of the loudest stretches of everything, shape (lags,), signed; None where both never sound.
+
+    A share of what it were if all frequencies agreed.
+    """
     rate = first.sample_rate
     gate = stretches(first.envelope, first.frames, rate, length_s=length_s, most=most)
     middle = int(lags[len(lags) // 2])
@@ -258,7 +254,7 @@ def stretch_curve(
     # What was read at whole samples leaves a fraction of the tracks' own starts.
     turn = np.exp(-2j * np.pi * hz * (float(spectra.centre_s[0]) - middle / rate))
     whole = irfft(spectra.cross.sum(axis=0) * weight * turn, spectra.size)
-    return Stretches(whole[lags - middle] * (spectra.size / (2 * len(spectra.cross) * full)))
+    return np.asarray(whole[lags - middle] * (spectra.size / (2 * len(spectra.cross) * full)))
 
 
 _FRAME_S: Final = 1.0  # seconds of a search over seconds: longer than a stretch, as windows must overlap
@@ -281,6 +277,6 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
     whole = stretch_curve(reference, track, lags, length_s=_FRAME_S, most=_MOST)
     if whole is None:
         return None
-    size = np.abs(whole.values)
+    size = np.abs(whole)
     top = int(np.argmax(size))
     return RoughDelay(float(lags[top]) / rate, rival_of(size, top, APART_S * rate) < RIVAL)

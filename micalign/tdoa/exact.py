@@ -251,7 +251,7 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     chosen = int(paths[np.argmax(seen.found.rows[paths, FEATURES.index("path alike")])])
     delay_s = float(delays[chosen])
     gate = stretches(first.envelope, first.frames, rate, length_s=0.085, most=300, matched=True)
-    values = seen.whole.values if seen.whole is not None else np.zeros(len(seen.lags))
+    values = seen.whole if seen.whole is not None else np.zeros(len(seen.lags))
     top = int(seen.found.lags[chosen] - seen.lags[0])
     height = float(values[top])
     filtered = _is_a_filters(values, top, rate)

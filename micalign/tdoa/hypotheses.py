@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, Ints
-from micalign.tdoa.evidence import Curves, Stretches
+from micalign.tdoa.evidence import Curves
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.tuned import EVENT_WEIGHTS
@@ -60,7 +60,7 @@ def hypotheses(
     second: Listened,
     lags: Ints,
     curves: tuple[Curves | None, Curves | None],
-    whole: Stretches | None,
+    whole: Floats | None,
     within: tuple[int, int],
 ) -> Hypotheses:
     """All hypotheses of a pair.
@@ -72,13 +72,13 @@ def hypotheses(
         Consecutive samples on which the curves lie; the second of ``curves`` lies on ``-lags[::-1]``.
     curves : pair of Curves or None
         With the first and with the second as the close mic.
-    whole : Stretches or None
+    whole : float, shape (L,), or None
         On ``lags``.
     within : pair of int
         Only lags from the first to the second of these are hypotheses.
     """
     rate = first.sample_rate
-    size = None if whole is None else np.abs(whole.values)
+    size = None if whole is None else np.abs(whole)
     sides = [
         None if one is None else _side(near, on, one, rate)
         for near, on, one in zip((first, second), (lags, -lags[::-1]), curves, strict=True)

@@ -294,7 +294,7 @@ def _first_of(candidates: tuple[Candidate, ...], delay: Delay) -> Delay:
 
 def _polarity(seen: Look, delay_s: float) -> int:
     first, second = seen.curves
-    values = seen.whole.values if seen.whole else first.correlation if first else None
+    values = seen.whole if seen.whole is not None else first.correlation if first else None
     if values is None:
         values = second.correlation[::-1] if second else np.ones(len(seen.lags))
     index = round(delay_s * seen.first.sample_rate) - int(seen.lags[0])

@@ -21,7 +21,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.tdoa.evidence import Curves, Stretches, stretch_curve, stroke_curves
+from micalign.tdoa.evidence import Curves, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import AROUND_S, FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
@@ -346,7 +346,7 @@ class Look:
     second: Listened
     lags: Ints
     curves: tuple[Curves | None, Curves | None]
-    whole: Stretches | None
+    whole: Floats | None
     found: Hypotheses
     events: tuple[Event, ...]
     chances: Floats

@@ -127,27 +127,18 @@ def _measured(
     struck = wanted.close is None or is_struck(heard[reference])
     own_s = _all_own(heard[reference], strokes_s) if struck and wanted.close is not None else ()
     if strokes_s is not None and struck:
-        own = struck_at(heard[reference], heard[reference].samples_at(strokes_s))
-        pairs = _pairs(own, heard, order, wanted, max_delay_s, FIRST)
-        levels = amplitudes_at(heard, order, strokes_s)
-        return SourceDelays(
-            wanted.source,
-            reference,
-            pairs,
-            levels,
-            len(strokes_s),
-            loudest_s=float(strokes_s[0]),
-            strokes_s=own_s,
-        )
-    leads = leads_held(heard, close, wanted.source) if wanted.close is not None else np.zeros(0, dtype=np.bool_)
-    begins_s = half_seconds(heard[reference], leads)
-    if not len(begins_s):
-        return _never_leads(wanted, reference, order, own_s)
-    own = listen(_only(heard[reference], begins_s))
-    pairs = _pairs(own, heard, order, wanted, max_delay_s, ONE_PATH)
-    levels = amplitudes_during(heard, order, leads)
-    loudest_s = loudest(heard[reference], begins_s)
-    return SourceDelays(wanted.source, reference, pairs, levels, len(begins_s), loudest_s=loudest_s, strokes_s=own_s)
+        own, kind = struck_at(heard[reference], heard[reference].samples_at(strokes_s)), FIRST
+        levels, moments, loudest_s = amplitudes_at(heard, order, strokes_s), len(strokes_s), float(strokes_s[0])
+    else:
+        leads = leads_held(heard, close, wanted.source) if wanted.close is not None else np.zeros(0, dtype=np.bool_)
+        begins_s = half_seconds(heard[reference], leads)
+        if not len(begins_s):
+            return _never_leads(wanted, reference, order, own_s)
+        own, kind = listen(_only(heard[reference], begins_s)), ONE_PATH
+        levels, moments = amplitudes_during(heard, order, leads), len(begins_s)
+        loudest_s = loudest(heard[reference], begins_s)
+    pairs = _pairs(own, heard, order, wanted, max_delay_s, kind)
+    return SourceDelays(wanted.source, reference, pairs, levels, moments, loudest_s=loudest_s, strokes_s=own_s)
 
 
 def _all_own(own: Listened, leading_s: Floats | None) -> tuple[float, ...]:
