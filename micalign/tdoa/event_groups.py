@@ -55,6 +55,7 @@ def groups_of(take: Take, *, least_events: int = 2) -> tuple[Group, ...]:
 
     Examples
     --------
+    >>> from micalign.take.tracks import Track
     >>> rng = np.random.default_rng(1)
     >>> clap = rng.standard_normal(400) * np.exp(-np.arange(400) / 60)
     >>> early, late = np.zeros(40000), np.zeros(40000)
