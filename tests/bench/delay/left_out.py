@@ -33,6 +33,8 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "early: who hears it first is no overhead": (("laid_kit", "_is_early", lambda *_: False),),
     "over: late after every drum's own mic": (("over_kit", "_drums", lambda *_: {}),),
     "over: likelier than all else": (("over_kit", "OVER_CHANCE", 0.0),),
+    "soft: far softer than the overheads stays": (("laid_kit", "_soft", lambda *_: []),),
+    "names: over few mics": (("laid_kit", "_close_by_name", lambda *_: []),),
     "names": (("over_kit", "is_called", lambda *_: False),),
 }
 

@@ -24,7 +24,10 @@ REFERENCE = "OHL"
 
 @dataclass(frozen=True)
 class Gain:
-    """dB of one close mic's sum against as recorded, in each band: with the chosen shifts, and at best."""
+    """dB of one close mic's sum against as recorded, in each band: with the chosen shifts, and at best.
+
+    Of its take: what all is laid onto, and the mics of drums that are not struck which are moved all the same.
+    """
 
     take: str
     drum: str
@@ -33,6 +36,7 @@ class Gain:
     best_db: tuple[float, ...]
     best_ms: float
     onto: str | None = None
+    idle: tuple[str, ...] = ()
 
 
 Moves = dict[str, tuple[float, int]]
@@ -97,7 +101,16 @@ def gains(
         moves, onto = aligned(take, order=order, left_out=left_out)
     drums = [drum for drum, mic in realkit.CLOSE.items() if len(take.of(drum)) >= FEWEST and mic not in left_out]
     over = [mic for mic in realkit.OVERHEADS if mic not in left_out]
-    return [replace(gain_by(take, drum, moves, over), onto=onto) for drum in drums]
+    idle = _idle(take, moves)
+    return [replace(gain_by(take, drum, moves, over), onto=onto, idle=idle) for drum in drums]
+
+
+def _idle(take: realtakes.Take, moves: Moves) -> tuple[str, ...]:
+    """The mics that are moved though nothing of their own is struck; a snare's are both of its heads."""
+    struck = {mic for drum, mic in realkit.CLOSE.items() if take.of(drum)}
+    struck |= set(realkit.HEADS) if take.of("snare") else set()
+    others = {*struck, *realkit.OVERHEADS, *realkit.ROOMS}
+    return tuple(mic for mic, (shift_s, _) in moves.items() if shift_s and mic not in others)
 
 
 def gain_by(take: realtakes.Take, drum: str, moves: Moves, over: Sequence[str] = realkit.OVERHEADS) -> Gain:
@@ -162,6 +175,8 @@ def gain_table(rows: Sequence[Gain]) -> None:
     if onto:
         over = sum(name in realkit.OVERHEADS for name in onto.values())
         print(f"laid onto an overhead: {over} of {len(onto)} takes")
+        idle = {one.take: len(one.idle) for one in rows}
+        print(f"mics of drums that are not struck moved: {sum(idle.values())} in {len(idle)} takes")
     print("sum of each close mic and the overheads on own strokes, dB against as recorded: gained / possible")
     head = "   ".join(f"{low:.0f}-{high:.0f} Hz  share worst" for low, high in BANDS_HZ)
     print(f"{'drum':10s}    n moved   {head}   below {WORST_DB} dB")
