@@ -17,15 +17,18 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.take.tracks import Take
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.sources import measured_pair
 from micalign.tdoa.strokes import Listened, listen_all, strokes_of_all, struck_at
-from micalign.tdoa.tuned import AGREEING, SAME_PLACE_S
-from micalign.tdoa.wavefronts import LATEST_S, arrivals_of
+from micalign.tdoa.tuned import AGREEING, CLEAR_RISE, SAME_PLACE_S
+from micalign.tdoa.wavefronts import high_passed_frames, onsets
 
 __all__ = ["Group", "groups_of"]
 
+_MAX_DELAY_S: Final = 0.03  # seconds of ways: 10 m
+_BEFORE_S: Final = 0.015  # seconds of quiet before an arrival
+_MARGIN_S: Final = 0.002  # seconds before the stroke, whose onset is known to a millisecond
 _STRAY_S: Final = 0.001  # seconds: a wavefront that is missed is told some periods late, another sound anywhere
 _MOST_EVENTS: Final = 400  # that are compared with one another
 
@@ -67,10 +70,21 @@ def groups_of(take: Take, *, least_events: int = 2) -> tuple[Group, ...]:
     (3, 0.002, -1)
     """
     heard = listen_all(take.tracks)
-    arrival_s = arrivals_of(heard, strokes_of_all(heard, most=_MOST_EVENTS))
+    struck_s = strokes_of_all(heard)
+    struck_s = struck_s[:: max(1, -(-len(struck_s) // _MOST_EVENTS))]
+    arrival_s = np.stack([_arrivals(one, struck_s) for one in heard], axis=1)
     arrival_s = arrival_s[np.isfinite(arrival_s).sum(axis=1) >= 2]
     found = [members for members in _grouped(arrival_s) if len(members) >= least_events]
     return tuple(_measured(heard, arrival_s[members]) for members in sorted(found, key=len, reverse=True))
+
+
+def _arrivals(track: Track, struck_s: Floats) -> Floats:
+    """When the first wavefront of each stroke comes, seconds on the take's clock; nan where a track hears none."""
+    rate = track.sample_rate
+    before, ahead = round(_BEFORE_S * rate), round((_MARGIN_S + _MAX_DELAY_S) * rate)
+    starts = np.rint((struck_s - _MARGIN_S - track.start_s) * rate).astype(np.intp) - before
+    at, clear = onsets(high_passed_frames(track, starts, before + ahead) ** 2, before)
+    return np.where(clear > CLEAR_RISE, (starts + at) / rate + track.start_s, np.nan)
 
 
 def _grouped(arrival_s: Floats) -> list[Ints]:
@@ -114,7 +128,7 @@ def _measured(heard: Sequence[Listened], arrival_s: Floats) -> Group:
         later_s = (arrival_s[:, index] - arrival_s[:, reference])[np.isfinite(arrival_s[:, index])]
         middle_s = float(np.median(later_s)) if len(later_s) else 0.0
         if (np.abs(later_s - middle_s) < _STRAY_S).sum() < 2:
-            return unknown("its strokes do not come alike", middle_s, LATEST_S)
-        return measured_pair(own, heard[index], None, LATEST_S)
+            return unknown("its strokes do not come alike", middle_s, _MAX_DELAY_S)
+        return measured_pair(own, heard[index], None, _MAX_DELAY_S)
 
     return Group(reference, tuple(times_s.tolist()), tuple(map(told, range(len(heard)))))

@@ -29,17 +29,17 @@ from micalign.tdoa.leading import (
     leads_held,
     loudest,
     strokes_by_place,
+    strokes_of_no_mic,
 )
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.spectra import raised_cosine
-from micalign.tdoa.strokes import Listened, listen, listen_all, strokes_of_all, struck_at
+from micalign.tdoa.strokes import Listened, listen, listen_all, struck_at
 from micalign.tdoa.tuned import AS_PLANNED, DROWNED_DB, FAINT_DB, RELIABLE
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
 _EDGE_S: Final = 0.03  # seconds of the fades of a half-second
-_MOST: Final = 400  # strokes that are asked for their place
 _FEW: Final = 4  # strokes that stand out: fewer may be chance
 
 
@@ -98,8 +98,9 @@ def _by_place(
     hearing = [track for track in tracks if track.name in names]
     arrivals = {one.source: {name: e.arrival_s for name, e in one.expected.items()} for one in wanted if one.expected}
     kept = {source: _confirmed(source, times_s, hearing, arrivals) for source, times_s in found.items()}
-    nearest = dict.fromkeys(name for one in homeless for name in one.tracks[:2])
-    placed = strokes_by_place(hearing, strokes_of_all([heard[name] for name in nearest], most=_MOST), arrivals)
+    listening = list(dict.fromkeys(name for one in homeless for name in one.tracks[:2]))
+    taken_s = np.concatenate([np.zeros(0), *kept.values()])
+    placed = strokes_by_place(hearing, strokes_of_no_mic([heard[name] for name in listening], taken_s), arrivals)
     return kept | {one.source: placed[one.source] for one in homeless if one.source in placed}
 
 

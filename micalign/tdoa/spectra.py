@@ -41,6 +41,7 @@ __all__ = [
     "band_mean",
     "cut_frames",
     "filtered",
+    "flat_spectra",
     "frame_spectra",
     "greatest_before",
     "greatest_near",
@@ -321,6 +322,15 @@ def whitening(power: Floats, *, lines: bool = False) -> Floats:
     # Bins 70 dB below the loudest hold nothing but rounding and dither.
     out: Floats = np.maximum(level, level.max() * 1e-7 + 1e-37) ** (-_WHITENING / 2)
     return out
+
+
+def flat_spectra(frames: Floats, size: int, rate: float, band_hz: tuple[float, float]) -> Complexes:
+    """Spectra of frames, each of one size at all frequencies of a band and nothing outside."""
+    spectrum = rfft(frames, size)
+    hz = np.arange(spectrum.shape[1]) * rate / size
+    level = np.abs(spectrum) + 1e-3 * np.abs(spectrum).max(axis=1, keepdims=True) + 1e-12
+    flat: Complexes = spectrum / level * ((hz >= band_hz[0]) & (hz <= band_hz[1]))
+    return flat
 
 
 APART_S: Final = 0.0004

@@ -329,11 +329,8 @@ def _thinned(weight: Floats) -> Floats:
     return thinned
 
 
-def strokes_of_all(heard: Sequence[Listened], *, most: int | None = None) -> Floats:
-    """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it.
-
-    Of more than ``most`` every second, third and so on.
-    """
+def strokes_of_all(heard: Sequence[Listened]) -> Floats:
+    """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it."""
     loud_times = []
     for one in heard:
         strokes, rate = one.strokes, one.sample_rate
@@ -344,7 +341,7 @@ def strokes_of_all(heard: Sequence[Listened], *, most: int | None = None) -> Flo
     for time in times.tolist():
         if not kept or time - kept[-1] > _ONE_EVENT_S:
             kept.append(time)
-    return np.array(kept[:: 1 if most is None else max(1, -(-len(kept) // most))])
+    return np.array(kept)
 
 
 def apart(heard: Sequence[Listened]) -> list[Listened]:

@@ -11,7 +11,6 @@ Nikiforov, "Detection of Abrupt Changes", Prentice Hall 1993, section 2.2 (estim
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -22,8 +21,6 @@ from micalign.tdoa.spectra import filtered
 from micalign.tdoa.tuned import CLEAR_RISE, LEAST_RISE, MOST_RISE
 
 __all__ = [
-    "LATEST_S",
-    "arrivals_of",
     "changes_at",
     "cut",
     "first_wavefronts",
@@ -36,9 +33,6 @@ _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame w
 _NOISE_S: Final = 0.008  # seconds of background before a stroke
 _EARLY_S: Final = 0.0012  # seconds before a rough delay that its first wavefront may lie, and...
 _LATE_S: Final = 0.004  # ...after it
-_QUIET_S: Final = 0.015  # seconds of quiet before a stroke that any track hears, and...
-_MARGIN_S: Final = 0.002  # ...before the stroke, whose onset is known to a millisecond
-LATEST_S: Final = 0.03  # seconds after it that it may come in another track: 10 m
 _LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
 
 
@@ -127,22 +121,6 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     background = np.quantile(energy[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
     threshold = _threshold(energy[:, reach // 2 :].max(axis=1), background, 3.0, LEAST_RISE)
     return samples + changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
-
-
-def arrivals_of(tracks: Sequence[Track], struck_s: Floats) -> Floats:
-    """When the first wavefront of each stroke comes in each track, seconds, shape (S, T); nan where it hears none.
-
-    ``struck_s``: when any track hears it first, known to a millisecond, on the take's clock.
-    """
-    return np.stack([_arrivals(track, struck_s) for track in tracks], axis=1)
-
-
-def _arrivals(track: Track, struck_s: Floats) -> Floats:
-    rate = track.sample_rate
-    before, ahead = round(_QUIET_S * rate), round((_MARGIN_S + LATEST_S) * rate)
-    starts = np.rint((struck_s - _MARGIN_S - track.start_s) * rate).astype(np.intp) - before
-    at, clear = onsets(high_passed_frames(track, starts, before + ahead) ** 2, before)
-    return np.where(clear > CLEAR_RISE, (starts + at) / rate + track.start_s, np.nan)
 
 
 def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> dict[str, tuple[float, float]]:

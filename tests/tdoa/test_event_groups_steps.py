@@ -7,7 +7,6 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import event_groups
-from micalign.tdoa.wavefronts import arrivals_of
 
 NAN = np.nan
 
@@ -20,8 +19,8 @@ def arrival_ms(rng, begins_ms: float, level: float = 1.0, struck_ms: float = 100
     sound = hiss * rng.normal(size=RATE // 2)
     at = round(begins_ms * RATE / 1e3)
     sound[at : at + 1200] += level * rng.normal(size=1200)
-    found = arrivals_of([Track.from_array("a", sound, RATE)], np.array([struck_ms / 1e3]))
-    return float(found[0, 0]) * 1e3
+    found = event_groups._arrivals(Track.from_array("a", sound, RATE), np.array([struck_ms / 1e3]))
+    return float(found[0]) * 1e3
 
 
 @pytest.mark.parametrize(

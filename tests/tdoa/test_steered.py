@@ -1,19 +1,49 @@
-"""Strokes of sources that have no mic: from which place their first wavefronts come."""
+"""Strokes of sources that have no mic: which are nobody's, and from which place the tracks add up best."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from heard_levels import heard_of, struck
 
 from micalign.take.tracks import Track
 from micalign.tdoa import leading
-from micalign.tdoa.leading import strokes_by_place
+from micalign.tdoa.leading import strokes_by_place, strokes_of_no_mic
+from micalign.tdoa.spectra import flat_spectra
 
 RATE = 8000
 ARRIVALS = {"drum": {"a": 0.001, "b": 0.004}, "bell": {"a": 0.006, "b": 0.002}}
 
 
-def test_strokes_are_told_apart_by_the_place_they_come_from(rng):
+@pytest.mark.parametrize(("apart_s", "kept"), [(0.035, 1), (0.045, 2), (-0.035, 1), (-0.045, 2)])
+def test_strokes_of_no_mic_are_forty_milliseconds_from_each_other_and_from_those_taken(apart_s, kept):
+    """The weaker for itself of two in two tracks; and one beside a stroke that another source has."""
+    one = heard_of(struck(4000, {1000: 1.0, 2500: 1.0}))
+    other = heard_of(struck(4000, {1000: 0.1, 2500: 0.1, 3500: 0.3}), start_s=apart_s)
+    found = strokes_of_no_mic([one, other], np.zeros(0))
+    both = [1.0, 2.5] if kept == 1 else [1.0, 2.5, 1.0 + apart_s, 2.5 + apart_s]
+    assert found == pytest.approx(sorted([*both, 3.5 + apart_s]), abs=0.002)
+    assert len(strokes_of_no_mic([one], np.array([1.0 + apart_s]))) == kept
+
+
+@pytest.mark.parametrize(("level_db", "kept"), [(-19.0, 3), (-21.0, 2)])
+def test_strokes_of_no_mic_are_within_twenty_decibels_of_the_two_loudest(level_db, kept):
+    """Their mean, of 1.5 and 0.5, is 1; what a track's gain is does not matter."""
+    for gain in (1.0, 1e-4):
+        loud = {500: 1.5 * gain, 1500: 0.5 * gain, 2500: gain * 10 ** (level_db / 10)}
+        assert len(strokes_of_no_mic([heard_of(struck(4000, loud, floor=1e-12))], np.zeros(0))) == kept
+
+
+def test_of_many_strokes_of_no_mic_the_strongest_are_kept_in_order():
+    levels = np.random.default_rng(3).permutation(np.linspace(0.2, 1.0, 170))
+    many = heard_of(struck(52_000, {300 * (index + 1): level for index, level in enumerate(levels)}))
+    found = strokes_of_no_mic([many], np.zeros(0))
+    strongest = np.sort(np.argsort(-levels)[:160])
+    assert found == pytest.approx((strongest + 1) * 0.3, abs=0.002)
+    assert strokes_of_no_mic([], np.zeros(0)).tolist() == []
+
+
+def test_strokes_are_told_apart_by_the_place_they_add_up_best_from(rng):
     made = [1e-4 * rng.normal(size=4 * RATE) for _ in range(2)]
     for source, times in {"drum": (0.5, 1.5), "bell": (1.0, 2.0)}.items():
         for at_s in times:
@@ -27,15 +57,22 @@ def test_strokes_are_told_apart_by_the_place_they_come_from(rng):
     assert sorted(found["bell"]) == [1.0, 2.0]
     assert strokes_by_place(tracks, np.zeros(0), ARRIVALS) == {}
     alone = strokes_by_place(tracks, times, {"drum": ARRIVALS["drum"]})
-    assert sorted(alone["drum"]) == [0.5, 1.5]  # the others come from nowhere that is known
+    assert sorted(alone["drum"]) == times.tolist()  # there is nobody else
 
 
-def test_a_credit_is_a_track_within_a_third_of_a_millisecond_of_the_others():
-    """Of three tracks: as expected, one a sigma off, one far off, one that hears nothing, and one alone."""
-    expected = {"drum": {"a": 0.001, "b": 0.004, "c": 0.009}}
-    arrival_s = (
-        0.5
-        + np.array([[1.0, 4.0, 9.0], [1.0, 4.3, 9.0], [1.0, 6.0, 9.0], [1.0, 4.0, np.nan], [1.0, np.nan, np.nan]]) / 1e3
-    )
-    credit = leading._credits(arrival_s, ["a", "b", "c"], expected)[:, 0]
-    assert credit == pytest.approx([2.0, 1.0 + np.exp(-0.5), 1.0, 1.0, 0.0], abs=1e-6)
+def test_a_place_is_credited_within_a_fifth_of_a_millisecond(rng):
+    """Correlations of 32 lags to a millisecond: the highest of 13 about the expected one, negative ones at the end."""
+    rows = rng.uniform(size=(3, 1024))
+    for delay_s, lags in ((0.005, range(154, 167)), (-0.002, range(-70, -57)), (0.0, range(-6, 7))):
+        expected = rows[:, [lag % 1024 for lag in lags]].max(axis=1)
+        assert leading._near(rows, delay_s, 32_000) == pytest.approx(expected)
+
+
+def test_flattened_spectra_are_of_one_size_inside_the_band(rng):
+    frames = rng.normal(size=(2, 500))
+    flat = flat_spectra(frames, 1024, 32_000, (300.0, 12_000.0))
+    hz = np.fft.rfftfreq(1024, 1 / 32_000)
+    inside = (hz >= 300.0) & (hz <= 12_000.0)
+    assert not flat[:, ~inside].any()
+    size = np.abs(np.fft.rfft(frames, 1024, axis=1))
+    assert np.abs(flat[:, inside]) == pytest.approx((size / (size + 1e-3 * size.max(axis=1, keepdims=True)))[:, inside])
