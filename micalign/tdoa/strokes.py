@@ -252,10 +252,7 @@ def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
         return none
     whole, high = (_levels_db(energy, steps) for energy in energies)
     gap_db, split_db, level_db = max(
-        (
-            (*_gap(levels - levels.max(), high - whole), levels - levels.max())
-            for levels in (whole, (whole + high) / 2, high)
-        ),
+        ((*_gap(levels - levels.max()), levels - levels.max()) for levels in (whole, (whole + high) / 2, high)),
         key=lambda found: found[0],
     )
     own = level_db >= max(split_db, OWN_RANGE_DB)
@@ -293,25 +290,20 @@ def _ahead(energy: Floats, steps: int) -> Floats:
     return sum_ahead(np.append(energy, np.zeros(steps - 1)), steps) / steps
 
 
-def _gap(level_db: Floats, colour_db: Floats) -> tuple[float, float]:
+def _gap(level_db: Floats) -> tuple[float, float]:
     """The highest gap of `LEAST_GAP_DB` or more between a loud class and the rest, in dB, and the level in its middle.
 
-    The highest, not the widest: below the bleed of loud neighbours lies that of soft ones. A gap counts up to twice
-    where the classes' colours, high over whole level, lie further apart than that: a snare in a tom's mic is 4 dB
-    softer than the tom, but no soft tom.
+    The highest, not the widest: below the bleed of loud neighbours lies that of soft ones.
 
-    >>> level = np.array([0.0, -1.0, -2.0, -1.5, -7.5, -8.0, -8.0])
-    >>> [round(_gap(level, colour)[0], 1) for colour in (np.zeros(7), np.where(level > -4.0, -20.0, 0.0))]
-    [0.0, 3.8]
+    >>> gap, split = _gap(np.array([0.0, -1.0, -2.0, -1.5, -30.0, -31.0, -32.0]))
+    >>> round(gap, 1), split
+    (26.3, -16.0)
     """
-    order = np.argsort(-level_db, kind="stable")
-    falling, total = np.maximum(level_db[order], -45.0), np.cumsum(colour_db[order])
+    falling = np.sort(np.maximum(level_db, -45.0))[::-1]
     count = np.arange(1, max(len(falling), 1))
     a_fifth_up = np.interp(0.8 * (count - 1), np.arange(len(falling)), falling)
     gaps = a_fifth_up - falling[1:] - FEW_STROKES_DB / count
-    apart = np.abs(total[:-1] / count - (total[-1] - total[:-1]) / count[::-1])
-    gaps_of_drums = gaps + np.minimum(gaps, np.maximum(apart - LEAST_GAP_DB, 0.0))
-    highest = np.flatnonzero((gaps_of_drums > LEAST_GAP_DB) & (falling[:-1] >= OWN_RANGE_DB - 4.0))
+    highest = np.flatnonzero((gaps > LEAST_GAP_DB) & (falling[:-1] >= OWN_RANGE_DB - 4.0))
     if not len(highest):
         return 0.0, -np.inf
     at = highest[0]

@@ -300,7 +300,7 @@ ONSET_WEIGHTS: Final[dict[str, float]] = {
 }
 
 LOG_ODDS: Final[dict[str, tuple[float, float]]] = {
-    "related": (-9.1, 5.32),
+    "related": (-8.59, 5.32),
     "one path": (1.12, 0.974),
 }
 
