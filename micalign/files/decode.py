@@ -93,15 +93,13 @@ class AudioFile:
                 "its header is damaged, export it anew"
             )
         self._lock = threading.Lock()
-        # Hits lie anywhere in a file: a page for each cost a sixth of measuring eight tracks.
-        self._reads_anywhere = self.info.subtype in BYTES and self.info.format in _PLAIN and self.info.channels == 1
+        # Hits lie anywhere in a file: a page for each cost a sixth of measuring eight tracks, and nearly all of 64.
+        channels, is_plain = self.info.channels, self.info.subtype in BYTES and self.info.format in _PLAIN
+        self._reads_anywhere = is_plain and channels == 1
+        self._page_frames = max(tuned.PAGE_FRAMES // channels, 1) if is_plain else tuned.PAGE_FRAMES
         self._pages: OrderedDict[int, npt.NDArray[Any]] = OrderedDict()
-        if self.info.channels == 1:
-            self._most_pages = 2
-        else:
-            self._most_pages = max(
-                2, min(tuned.CACHE_BYTES // (tuned.PAGE_FRAMES * self.info.channels * 4), tuned.MOST_PAGES)
-            )
+        kept = tuned.MOST_PAGES * tuned.PAGE_FRAMES if channels > 1 else 0
+        self._most_pages = max(2, min(tuned.CACHE_BYTES // (4 * channels), kept) // self._page_frames)
 
     def refuse_changed(self) -> None:
         """`TakeError` where the file was replaced or written to since it was opened."""
@@ -129,7 +127,7 @@ class AudioFile:
         """Fills ``out`` as far as the file goes, and says how far."""
         done = 0
         while done < len(out):
-            number, offset = divmod(start + done, tuned.PAGE_FRAMES)
+            number, offset = divmod(start + done, self._page_frames)
             values = self._page(number)[channel, offset : offset + len(out) - done]
             if len(values) == 0:
                 break
@@ -150,8 +148,8 @@ class AudioFile:
             return page
 
     def _decode(self, number: int) -> npt.NDArray[Any]:
-        start = number * tuned.PAGE_FRAMES
-        wanted = max(min(tuned.PAGE_FRAMES, self.info.frames - start), 0)
+        start = number * self._page_frames
+        wanted = max(min(self._page_frames, self.info.frames - start), 0)
         found = self._decoder.read(start, wanted)
         if len(found) < wanted:
             raise _cut_short(self.info, start + len(found), "the samples end there")

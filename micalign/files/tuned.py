@@ -93,13 +93,14 @@ STREAMED_BYTES: Final = 0x7FFFF000
 """Bytes: from here on a size of compressed audio only says that its writer did not know it."""
 
 PAGE_FRAMES: Final = 1 << 16
-"""Samples of a decoded page, 1.4 s at 48 kHz: a block that is asked for is a few of them."""
+"""Frames of a decoded page, 1.4 s at 48 kHz: a block that is asked for is a few of them; of a plain file the samples of
+all its channels together, since what lies before a place in it costs nothing."""
 
 CACHE_BYTES: Final = 48 << 20
 """Bytes of kept pages: a block of 2^18 samples of a 24-channel file in 32 bits, and its neighbours."""
 
 MOST_PAGES: Final = 6
-"""Count of pages that are kept of a file at most."""
+"""Count of stretches of `PAGE_FRAMES` that are kept of a file at most."""
 
 # What is written of audio.
 
