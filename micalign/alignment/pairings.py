@@ -217,7 +217,8 @@ def _with_sums(
 
     def looked(track: Track, delay: Delay) -> tuple[PairSum | None, bool]:
         found = one_path_sum(reference, track, delay, max_delay_s=max_delay_s)
-        return found, found is None and may_be_one_path(reference, track)
+        is_heard = not any(listen(one).envelope.silent for one in (reference, track))
+        return found, found is None and is_heard and may_be_one_path(reference, track)
 
     with two_at_once() as pool:
         for track, (found, is_dark) in zip(tracks, pool.map(looked, tracks, delays), strict=True):

@@ -227,6 +227,14 @@ def test_a_di_and_two_mics_without_a_scene_keep_the_mics_together(rng):
     assert all(delay.reliable for delay in found.values())
 
 
+def test_nothing_further_is_said_of_a_line_that_holds_an_offset_alone(rng):
+    """A dead line with a constant offset: no larger delay finds anything in it."""
+    note = np.sin(2 * np.pi * 110.0 * np.arange(2 * RATE) / RATE) + 1e-4 * rng.normal(size=2 * RATE)
+    dead, alive = Track.from_array("dead", np.full(2 * RATE, 0.3), RATE), Track.from_array("alive", note, RATE)
+    for pair in ((dead, alive), (alive, dead)):
+        assert measured(pair[0], [pair[1]]).tracks[0].delay.reason == "'dead' is silent"
+
+
 def test_what_was_asked_of_a_track_does_not_keep_it(rng):
     """A notebook that lets go of a take has its memory back, and its files are closed."""
     note = np.sin(2 * np.pi * 110.0 * np.arange(2 * RATE) / RATE)
