@@ -130,7 +130,7 @@ def followed(
 def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> Offsets:
     """The same shifts with delays told against another track, which is laid onto the former reference like the others.
 
-    ``by_name``: the former reference is known by its name as well.
+    ``by_name``: the former reference is known by its name, which nothing that it hears denies.
 
     >>> laid = Shift("snare", -2e-3, 1e-5, 2e-3, polarity_flip=False, reliable=True, applied=True)
     >>> found = held_against(Offsets("overhead", 48000, (still("overhead"), laid)), "snare")
@@ -138,7 +138,7 @@ def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> 
     ('snare', 'overhead', [('overhead', 0.002, 1e-05, 0.0), ('snare', 0.0, 0.0, 0.002)])
     """
     shifts = _told_against(offsets, reference)
-    known = ", by its name and its sound," if by_name else ""
+    known = ", by its name," if by_name else ""
     words = (
         f"'{offsets.reference}'{known} stands over the whole kit, more surely than '{reference}', named first: all is "
         f"laid onto '{offsets.reference}' (--reference '{reference}' moves all so that it stays)"
