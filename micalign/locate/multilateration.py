@@ -247,7 +247,7 @@ def refusal(heard: HitArrivals, names: tuple[str, ...]) -> str | None:
     if found < needed:
         more = needed - found
         return (
-            f"{found} {'hit' if found == 1 else 'hits'} at known points cannot fix {heard.mics} mics: "
+            f"hits at {found} known {'point' if found == 1 else 'points'} cannot fix {heard.mics} mics: "
             f"add hits at {more} further {'place' if more == 1 else 'places'}, off the line and plane of these"
         )
     spread = _spread_m(heard.points_m[usable])

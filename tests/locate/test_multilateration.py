@@ -87,7 +87,7 @@ def test_the_number_of_hits_follows_from_the_unknowns():
     ("hits", "mics", "change", "words"),
     [
         (8, 1, None, "one mic alone"),
-        (3, 4, None, "3 hits at known points cannot fix 4 mics: add hits at 1 further place"),
+        (3, 4, None, "^hits at 3 known points cannot fix 4 mics: add hits at 1 further place"),
         (4, 2, None, "add hits at 2 further places"),
         (8, 4, "line", "one line"),
         (8, 4, "deaf", "heard well by 'c' \\(2\\)"),
