@@ -277,7 +277,7 @@ def _words(
     said += [f"{' and '.join(group)} move as one, so that their image stays" for group in limits.together]
     if limits.for_source:
         said.append(f"the shifts suit '{limits.for_source}', the other sources follow")
-    elif limits.on and any(shift.shift_s for shift in offsets.shifts):
+    elif any(shift.shift_s and limits.on.get(shift.track) for shift in offsets.shifts):
         said.append("each close mic is laid so that its own source meets the others")
     summed, recorded = by_strokes
     if summed:

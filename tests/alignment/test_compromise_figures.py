@@ -89,6 +89,9 @@ def test_a_close_mic_follows_its_own_source_whatever_the_bleed():
     snare = next(remain for remain in offsets.remains if remain.source == "snare")
     assert snare.is_bleed
     assert "each close mic is laid so that its own source meets the others" in offsets.compromise
+    apart = agreed(["kick mic", "top"], heard, Constraints("kick mic", (), {"snare mic": ("snare",)}), sample_rate=RATE)
+    assert apart.shift("top").shift_s != 0.0
+    assert "each close mic" not in apart.compromise
     favoured = agreed(["top", "kick mic"], heard, Constraints("top", (), on, for_source="snare"), sample_rate=RATE)
     assert "the shifts suit 'snare', the other sources follow" in favoured.compromise
     assert favoured.shift("kick mic").shift_s < 0.0 or favoured.shift("kick mic").shift_s < 0.004
