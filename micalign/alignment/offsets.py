@@ -236,6 +236,8 @@ def _plain_words(reference: str, shifts: Sequence[Shift], summed: Collection[str
     left = [*stays, *(shift.track for shift in shifts if not shift.applied)]
     if len(left) == len(shifts):
         return "every track stays as recorded" if stays else "nothing was moved: no track has a delay to act on"
+    if on_strokes and not any(shift.applied and (shift.shift_s or shift.polarity_flip) for shift in shifts):
+        return "every track stays as recorded"
     if on_strokes:
         words = (
             f"what stands over the kit with '{reference}' stays, close mics go where their own strokes add up best "

@@ -138,6 +138,9 @@ def test_plain_offsets_say_what_they_did():
     kit = followed([good, bad], reference="a", sample_rate=RATE, on_strokes=True).compromise
     assert "their own strokes add up best" in kit
     assert kit.endswith(", but for c")
+    left = replace(good, shift_s=0.0, basis="recorded")
+    kept = followed([left, bad], reference="a", sample_rate=RATE, on_strokes=True)
+    assert kept.compromise == "every track stays as recorded"  # whether it is a kit or not
     nothing = followed([bad], reference="a", sample_rate=RATE)
     assert nothing.compromise == "nothing was moved: no track has a delay to act on"
     assert [shift.track for shift in followed([good, bad], reference="b", sample_rate=RATE).shifts] == ["b", "c"]
