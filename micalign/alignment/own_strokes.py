@@ -44,6 +44,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.spectra import rfft
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import cut
+from micalign.units import show_ms
 
 __all__ = [
     "SILENT",
@@ -97,7 +98,8 @@ class CloseMic:
 
     ``by``: its arrival, its best sum, or neither ("recorded"). ``gains_db``: what that gains in each of
     `STROKE_BANDS_HZ`; where neither is taken, what was refused
-    would gain. ``least_db``: what that is at the least, by how the strokes scatter.
+    would gain. ``least_db``: what that is at the least, by how the strokes scatter. ``instead``: its arrival, where the
+    best sum was taken though that would have done.
     """
 
     place: Place
@@ -106,12 +108,26 @@ class CloseMic:
     strokes: int
     uncertainty_s: float
     least_db: tuple[float, ...]
+    instead: CloseMic | None = None
+
+    @property
+    def _instead_words(self) -> str:
+        """What its arrival would have done, where that is of the other polarity: somebody may like it better."""
+        one = self.instead
+        if one is None or one.place.polarity == self.place.polarity:
+            return ""
+        earlier_s = self.place.shift_s - one.place.shift_s
+        apart = f"{show_ms(abs(earlier_s))} {'earlier' if earlier_s > 0 else 'later'}"
+        turned = "not flipped" if one.place.polarity > 0 else "flipped"
+        return f"; at its arrival, {apart} and {turned}, it would be {gains_words(one.gains_db)}"
 
     @property
     def words(self) -> str:
         """Why it is laid there."""
         if self.by == "sum":
-            return f"best sum on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
+            return (
+                f"best sum on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}{self._instead_words}"
+            )
         if self.by == "arrival":
             return f"by its arrival; on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
         if min(self.gains_db) < HARM_DB:
@@ -209,7 +225,7 @@ def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> Close
     harmless = arrival if is_harmless else None
     is_told = min(best.least_db) >= HARM_DB and sum(best.gains_db) >= WORTH_DB
     if is_told and (harmless is None or sum(best.gains_db) - sum(harmless.gains_db) >= WORTH_DB):
-        return best
+        return replace(best, instead=harmless)
     return harmless or replace(arrival or best, place=recorded, by="recorded")
 
 

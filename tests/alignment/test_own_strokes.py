@@ -11,7 +11,7 @@ from two_drums import RATE, kit, over, own_times
 from micalign.alignment.close_mics import Struck, laid_close_mics
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.offsets import Offsets, Shift
-from micalign.alignment.own_strokes import Place, PlacedTrack, laid_by_strokes, lows_meet
+from micalign.alignment.own_strokes import CloseMic, Place, PlacedTrack, _decided, laid_by_strokes, lows_meet
 from micalign.take.tracks import Track
 from micalign.tdoa.strokes import listen
 
@@ -212,3 +212,16 @@ def test_strokes_that_differ_too_much_promise_nothing(rng):
     found = laid_by_strokes(tracks["one"], times_s, [overhead], arrival=Place(61 / RATE), near=Place(61 / RATE))
     assert found.by == "recorded"
     assert min(found.least_db) < min(found.gains_db)
+
+
+def test_a_best_sum_of_the_other_polarity_tells_what_the_arrival_would_do() -> None:
+    """Half a period later and turned over may sum a little better: whether that is wanted is the engineer's matter."""
+    arrival = CloseMic(Place(2e-3), "arrival", (6.4, 5.4), 14, 1e-5, (6.0, 5.0))
+    best = CloseMic(Place(3.8e-3, -1), "sum", (7.3, 5.1), 14, 1e-5, (7.0, 4.9))
+    told = _decided(best, arrival, Place())
+    assert told.place == best.place
+    assert told.words.endswith(
+        "; at its arrival, 1.800 ms earlier and not flipped, it would be +6.4 dB at 60-250 Hz, +5.4 dB at 250-2000 Hz"
+    )
+    alike = replace(best, place=Place(3.8e-3))
+    assert "at its arrival" not in _decided(alike, arrival, Place()).words
