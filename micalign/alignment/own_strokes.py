@@ -99,7 +99,8 @@ class CloseMic:
     ``by``: its arrival, its best sum, or neither ("recorded"). ``gains_db``: what that gains in each of
     `STROKE_BANDS_HZ`; where neither is taken, what was refused
     would gain. ``least_db``: what that is at the least, by how the strokes scatter. ``instead``: its arrival, where the
-    best sum was taken though that would have done.
+    best sum was taken though that would have done. ``is_likely``: no best sum, but as good as that where it likely
+    arrives.
     """
 
     place: Place
@@ -109,6 +110,7 @@ class CloseMic:
     uncertainty_s: float
     least_db: tuple[float, ...]
     instead: CloseMic | None = None
+    is_likely: bool = False
 
     @property
     def _instead_words(self) -> str:
@@ -125,9 +127,9 @@ class CloseMic:
     def words(self) -> str:
         """Why it is laid there."""
         if self.by == "sum":
-            return (
-                f"best sum on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}{self._instead_words}"
-            )
+            way = "where it likely arrives, as good as its best sum," if self.is_likely else "best sum"
+            words = f"{way} on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
+            return words + self._instead_words
         if self.by == "arrival":
             return f"by its arrival; on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
         if min(self.gains_db) < HARM_DB:
@@ -168,7 +170,7 @@ def laid_by_strokes(
     arrival : Place, optional
         Where its arrival lays it, if that is known.
     near : Place, optional
-        A likely arrival about which the best sum is looked for.
+        A likely arrival about which the best sum is looked for, and that is taken where it is about as good.
     within_s : (float, float), optional
         The least and the largest shift that are looked at; else `BEYOND_S` about a likely arrival, and without one
         `REACH_S` about where it lies.
@@ -202,13 +204,13 @@ def laid_by_strokes(
     several = [bands, *(one for one in others if all(band.laid.any() for band in one))]
     every = [band for one in several for band in one]
     best = _best_sum([band.sums(shifts) for band in every], shifts)
-    by_arrival = None
-    if arrival is not None:
-        sums = [band.sums(np.array([arrival.shift_s])) for band in every]
-        gains_db, least_db = _told(np.array([one.aligned[:, int(arrival.polarity < 0), 0] for one in sums]), sums)
-        by_arrival = replace(best, place=arrival, by="arrival", gains_db=gains_db, least_db=least_db)
-        by_arrival = _least(by_arrival, len(several))
-    return _decided(_least(best, len(several)), by_arrival, recorded or Place())
+    there, place = None, arrival or near
+    if place is not None:
+        sums = [band.sums(np.array([place.shift_s])) for band in every]
+        gains_db, least_db = _told(np.array([one.aligned[:, int(place.polarity < 0), 0] for one in sums]), sums)
+        there = replace(best, place=place, by="arrival" if arrival else "sum", gains_db=gains_db, least_db=least_db)
+        there = _least(replace(there, is_likely=arrival is None), len(several))
+    return _decided(_least(best, len(several)), there, recorded or Place())
 
 
 def _least(one: CloseMic, sums: int) -> CloseMic:
@@ -219,14 +221,19 @@ def _least(one: CloseMic, sums: int) -> CloseMic:
     return replace(one, gains_db=gains_db, least_db=least_db)
 
 
-def _decided(best: CloseMic, arrival: CloseMic | None, recorded: Place) -> CloseMic:
-    """The arrival where the best sum is hardly better and nothing is surely lost, the best sum, or as recorded."""
-    is_harmless = arrival is not None and min(arrival.least_db) >= HARM_DB and sum(arrival.gains_db) >= 0.0
-    harmless = arrival if is_harmless else None
+def _decided(best: CloseMic, there: CloseMic | None, recorded: Place) -> CloseMic:
+    """The best sum, the arrival, sure or likely, where that is hardly better, or as recorded.
+
+    A sure arrival needs to gain nothing, where nothing is surely lost there.
+    """
+    is_harmless = there is not None and min(there.least_db) >= HARM_DB and sum(there.gains_db) >= 0.0
+    harmless = there if is_harmless else None
     is_told = min(best.least_db) >= HARM_DB and sum(best.gains_db) >= WORTH_DB
     if is_told and (harmless is None or sum(best.gains_db) - sum(harmless.gains_db) >= WORTH_DB):
-        return replace(best, instead=harmless)
-    return harmless or replace(arrival or best, place=recorded, by="recorded")
+        return replace(best, instead=None if harmless is None or harmless.is_likely else harmless)
+    if harmless is not None and (is_told or not harmless.is_likely):
+        return harmless
+    return replace(best if there is None or there.is_likely else there, place=recorded, by="recorded")
 
 
 def _best_sum(sums: Sequence[_Sums], shifts: Floats) -> CloseMic:

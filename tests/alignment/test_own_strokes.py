@@ -225,3 +225,16 @@ def test_a_best_sum_of_the_other_polarity_tells_what_the_arrival_would_do() -> N
     )
     alike = replace(best, place=Place(3.8e-3))
     assert "at its arrival" not in _decided(alike, arrival, Place()).words
+
+
+def test_of_places_that_sum_alike_the_likely_arrival_is_taken() -> None:
+    """One overhead over a snare sums half a period late and turned over within 0.2 dB as well as at its arrival."""
+    likely = CloseMic(Place(2.3e-3), "sum", (4.7, 0.8), 98, 1e-5, (4.4, 0.6), is_likely=True)
+    best = CloseMic(Place(3.6e-3, -1), "sum", (5.2, 0.5), 98, 1e-5, (5.0, 0.3))
+    told = _decided(best, likely, Place())
+    assert told.place == likely.place
+    assert told.words.startswith("where it likely arrives, as good as its best sum, on 98 strokes")
+    assert _decided(replace(best, gains_db=(5.8, 0.5)), likely, Place()).place == best.place
+    # A likely place alone moves nothing.
+    nothing = replace(best, gains_db=(0.2, 0.1), least_db=(0.1, 0.0))
+    assert _decided(nothing, replace(likely, gains_db=(0.1, 0.1)), Place()).by == "recorded"
