@@ -51,7 +51,7 @@ from micalign.alignment.tuned import (
     UNSURE_WORTH_DB,
 )
 from micalign.arrays import Floats
-from micalign.take.names import OVER_WORDS, is_called
+from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
@@ -94,7 +94,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     """
     heard = listen(reference)
     # What surely comes later than any overhead hears its kit is no track of this kit.
-    far = {row.track for row in rows if _is_far(row.delay)}
+    far = {row.track for row in rows if _is_far(row)}
     # Nor is what holds no sound, whatever it is called: that is told.
     silent = {track.name for track in tracks if listen(track).envelope.silent}
     others = {track.name: listen(track) for track in tracks if track.name not in far | silent}
@@ -177,7 +177,7 @@ def left_without_close_mics(reference: Track, tracks: Sequence[Track], rows: Seq
     is_over = is_called(reference.name, OVER_WORDS)
     laid = {}
     for track, row in zip(tracks, rows, strict=True):
-        if row.delay.is_known and not _is_far(row.delay):
+        if row.delay.is_known and not _is_far(row):
             is_mate = told is not None and is_called(track.name, OVER_WORDS) == is_over
             meets = lows_meet(reference, track, told.times_s, within_s=MEET_S) if told and is_mate else 0.0
             laid[row.track] = _still(row.delay, _APART)
@@ -261,8 +261,9 @@ def _mated(delay: Delay, meets: float, reference: str) -> Delay:
     return replace(_still(delay, words), polarity=-1 if meets < 0 else 1, polarity_margin=abs(meets))
 
 
-def _is_far(delay: Delay) -> bool:
-    return delay.reliable and abs(delay.delay_s) > REACH_S
+def _is_far(row: TrackDelay) -> bool:
+    """Whether a track surely comes later than anything over a kit; a room mic may stand as far off as it likes."""
+    return row.delay.reliable and abs(row.delay.delay_s) > REACH_S and not is_called(row.track, ROOM_WORDS)
 
 
 def _is_early(delay: Delay) -> bool:

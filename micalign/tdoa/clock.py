@@ -24,7 +24,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine, rival_of
 from micalign.tdoa.strokes import Energies, listen
-from micalign.tdoa.tuned import RIVAL, SAME_PLACE_S
+from micalign.tdoa.tuned import RELIABLE, RIVAL, SAME_PLACE_S
 
 __all__ = ["measure_clock", "measure_drift"]
 
@@ -117,7 +117,10 @@ def _along(reference: Track, track: Track, line: _Line, search_s: float, time_s:
     share = abs(sum(signs)) / len(signs)
     margin = share * float(np.median([delay.polarity_margin for _, delay in good]))
     found = line.slope * 1e6 if drift else None
-    return Delay(line.at(time_s), line.sigma_at(time_s), polarity, margin, kept / len(pieces), True, None, (), found)
+    confidence = kept / len(pieces)
+    reliable = confidence >= RELIABLE
+    reason = None if reliable else "the stretches do not agree well on one start and one clock"
+    return Delay(line.at(time_s), line.sigma_at(time_s), polarity, margin, confidence, reliable, reason, (), found)
 
 
 def _coarse(reference: Track, track: Track, max_delay_s: float) -> _Line | None:

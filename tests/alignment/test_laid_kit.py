@@ -481,3 +481,16 @@ def test_a_third_mic_over_the_kit_that_was_named_first_stays_though_all_is_laid_
     assert (found.reference, found.named) == ("left", "middle")
     middle = next(row.delay for row in found.tracks if row.track == "middle")
     assert (middle.delay_s, middle.reliable) == (0.0, True)
+
+
+@pytest.mark.parametrize(("name", "stays"), [("room", True), ("second kit", False)])
+def test_a_room_mic_may_stand_as_far_off_as_it_likes(rng, name, stays):
+    """6 m behind the overheads is an ordinary room; what else comes so late is no track of this kit."""
+    tracks = kit(rng)
+    late = np.roll(tracks["left"].read(), round(0.0176 * RATE))
+    tracks[name] = Track.from_array(name, 0.5 * late, RATE)
+    far = replace(UNTOLD, delay_s=0.0176, confidence=0.99, reliable=True, reason=None)
+    names = ("one", "two", "right", name)
+    rows = [TrackDelay(one, far if one == name else UNTOLD) for one in names]
+    laid = laid_on_strokes(tracks["left"], [tracks[one] for one in names], rows)
+    assert (laid.basis.get(name) == "recorded") == stays
