@@ -238,6 +238,7 @@ _WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half
 _ECHO_S: Final = (0.0004, 0.003)  # later than a loudspeaker's first ringing, earlier than a low note's period
 _HALF: Final = 32  # samples about a peak that hold its shape
 _FINER: Final = 16  # points to a sample
+_FEWEST_HELD: Final = 4  # frames: fewer are no spectrum to weigh
 _PICK_S: Final = 0.05e-3  # a capsule is not a point, a drum is 36 cm wide: no first wavefront is told more exactly
 
 
@@ -251,6 +252,7 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     chosen = int(paths[np.argmax(seen.found.rows[paths, FEATURES.index("path alike")])])
     delay_s = float(delays[chosen])
     gate = stretches(first.envelope, first.frames, rate, length_s=0.085, most=300, matched=True)
+    gate = _held_by_both(gate, first, second, delay_s)
     values = seen.whole if seen.whole is not None else np.zeros(len(seen.lags))
     top = int(seen.found.lags[chosen] - seen.lags[0])
     height = float(values[top])
@@ -271,6 +273,18 @@ def along_one_path(seen: Look, event: Event) -> Delay:
         reason is None,
         reason,
     )
+
+
+def _held_by_both(gate: FrameSet, first: Track, second: Track, delay_s: float) -> FrameSet:
+    """The frames that both tracks hold whole, where these are four or more.
+
+    One that is cut short in one of them is not alike: an exact copy would be half a nanosecond off, and moved by a
+    fraction of a sample where whole ones keep every sample as it is.
+    """
+    later = round((delay_s + first.start_s - second.start_s) * first.sample_rate)
+    low, high = max(0, 1 - later), min(first.frames, second.frames - later - 1)
+    held = gate.starts[(gate.starts >= low) & (gate.starts + len(gate.window) <= high)]
+    return FrameSet(held, gate.window) if len(held) >= _FEWEST_HELD else gate
 
 
 def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
