@@ -16,7 +16,7 @@ import math
 import os
 import struct
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from operator import index
 from pathlib import Path
@@ -467,22 +467,26 @@ def _encoder(pen: _Pen, job: Job) -> Iterator[soundfile.SoundFile]:
 
     shape = job.shape
     try:
-        # Signals wait while the encoder runs: an exception would be lost in its calls back to the pen.
-        with held():
-            file = soundfile.SoundFile(
-                pen, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
-            )
-        try:
-            yield file
-        finally:
+        with ExitStack() as stack:
+            # Signals wait while the encoder runs: an exception would be lost in its calls back to the pen. One that
+            # comes as soon as they may closes it as well.
             with held():
-                file.close()
+                file = soundfile.SoundFile(
+                    pen, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
+                )
+                stack.callback(_close, file)
+            yield file
     except soundfile.LibsndfileError as error:
         pen.refuse_lost()
         raise OutputError(
             f"{job.path} cannot be written: {job.container} does not take {shape.channels} channels of {job.subtype} "
             f"at {shape.sample_rate} Hz; convert the original to WAV first"
         ) from error
+
+
+def _close(file: soundfile.SoundFile) -> None:
+    with held():
+        file.close()
 
 
 def _encode(file: soundfile.SoundFile, pen: _Pen, values: npt.NDArray[Any], job: Job) -> None:

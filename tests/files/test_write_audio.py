@@ -7,6 +7,8 @@ import re
 import struct
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -282,3 +284,27 @@ def test_kinds_may_be_written_in_small_letters(tmp_path: Path) -> None:
     written = write_audio(tmp_path / "tone.wav", [[0.0, 1.5]], sample_rate=48000, format="wav", subtype="pcm_16")
     assert written.clipped == 1
     assert audio_info(tmp_path / "tone.wav").subtype == "PCM_16"
+
+
+def test_a_signal_as_soon_as_signals_may_come_closes_the_encoder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that is left open writes its header when it is collected, to a file that is closed by then: a traceback."""
+    opened: list[soundfile.SoundFile] = []
+    create, waiting = soundfile.SoundFile, [KeyboardInterrupt]
+
+    @contextmanager
+    def held() -> Iterator[None]:
+        yield
+        if waiting and opened:
+            raise waiting.pop()
+
+    def made(*words: Any, **more: Any) -> soundfile.SoundFile:
+        opened.append(create(*words, **more))
+        return opened[-1]
+
+    monkeypatch.setattr(encode, "held", held)
+    monkeypatch.setattr(soundfile, "SoundFile", made)
+    with pytest.raises(KeyboardInterrupt):
+        write_audio(tmp_path / "out.flac", [np.zeros(100)], sample_rate=48000, subtype="PCM_16", format="FLAC")
+    assert opened[0].closed
