@@ -474,7 +474,7 @@ def _encoder(pen: _Pen, job: Job) -> Iterator[soundfile.SoundFile]:
                 file = soundfile.SoundFile(
                     pen, "w", shape.sample_rate, shape.channels, job.subtype, job.endian, format=job.container
                 )
-                stack.callback(_close, file)
+                stack.callback(held()(file.close))
             yield file
     except soundfile.LibsndfileError as error:
         pen.refuse_lost()
@@ -482,11 +482,6 @@ def _encoder(pen: _Pen, job: Job) -> Iterator[soundfile.SoundFile]:
             f"{job.path} cannot be written: {job.container} does not take {shape.channels} channels of {job.subtype} "
             f"at {shape.sample_rate} Hz; convert the original to WAV first"
         ) from error
-
-
-def _close(file: soundfile.SoundFile) -> None:
-    with held():
-        file.close()
 
 
 def _encode(file: soundfile.SoundFile, pen: _Pen, values: npt.NDArray[Any], job: Job) -> None:
