@@ -15,9 +15,17 @@ from importlib import import_module
 from typing import Any
 from unittest.mock import patch
 
+from micalign.alignment import own_strokes
+
 _Change = tuple[str, str, Any]
 """Module of `micalign.alignment`, name in it, what stands there instead."""
 
+
+def _by_sum_alone(best: own_strokes.CloseMic, there: Any, recorded: Any) -> own_strokes.CloseMic:
+    return _DECIDED(best, None if there is not None and there.is_likely else there, recorded)
+
+
+_DECIDED = own_strokes._decided
 
 RULES: dict[str, tuple[_Change, ...]] = {
     "harm: both bands of the choice": (("own_strokes", "HARM_DB", -99.0),),
@@ -27,6 +35,7 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "struck: what is not stays": (("laid_kit", "_bleed", lambda *_: []),),
     "span: near the other mics' arrivals": (("laid_kit", "_span", lambda *_: None),),
     "likely: a doubtful arrival says where": (("laid_kit", "LIKELY", 1.1),),
+    "likely: taken where it sums alike": (("own_strokes", "_decided", _by_sum_alone),),
     "mate: onto both overheads": (("laid_kit", "mates_of", lambda *_: []),),
     "rooms stay": (("laid_kit", "rooms_of", lambda *_: set()),),
     "over: alike levels stay": (("laid_kit", "OVER_DB", -1.0),),

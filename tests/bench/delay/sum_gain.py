@@ -18,6 +18,7 @@ BANDS_HZ = ((60.0, 250.0), (250.0, 2000.0))
 BEFORE_S, AFTER_S = 5e-3, 0.15
 REACH_S, STEP_S = 10e-3, 1e-5
 WORST_DB = -0.3
+STRAY_S = 1e-3
 FEWEST = 4
 REFERENCE = "OHL"
 
@@ -27,6 +28,7 @@ class Gain:
     """dB of one close mic's sum against as recorded, in each band: with the chosen shifts, and at best.
 
     Of its take: what all is laid onto, and the mics of drums that are not struck which are moved all the same.
+    ``strays``: whether it was laid against its true polarity, and over 1 ms from its true arrival.
     """
 
     take: str
@@ -36,6 +38,7 @@ class Gain:
     best_db: tuple[float, ...]
     best_ms: float
     onto: str | None = None
+    strays: tuple[bool, bool] | None = None
     idle: tuple[str, ...] = ()
 
 
@@ -102,7 +105,22 @@ def gains(
     drums = [drum for drum, mic in realkit.CLOSE.items() if len(take.of(drum)) >= FEWEST and mic not in left_out]
     over = [mic for mic in realkit.OVERHEADS if mic not in left_out]
     idle = _idle(take, moves)
-    return [replace(gain_by(take, drum, moves, over), onto=onto, idle=idle) for drum in drums]
+    return [
+        replace(gain_by(take, drum, moves, over), onto=onto, idle=idle, strays=_strays(take, drum, moves, onto))
+        for drum in drums
+    ]
+
+
+def _strays(take: realtakes.Take, drum: str, moves: Moves, onto: str | None) -> tuple[bool, bool] | None:
+    """Whether a close mic was laid against its true polarity, and over 1 ms from its true arrival at what all is laid
+    onto; None where it was not moved or the truth is not known.
+    """
+    shift_s, sign = moves.get(realkit.CLOSE[drum], (0.0, 1))
+    here = [pair for pair in take.pairs if (pair.first, pair.second) == (realkit.CLOSE[drum], onto) and pair.kept]
+    if not shift_s or not here or here[0].windows[0].polarity is None:
+        return None
+    window = here[0].windows[0]
+    return sign != window.polarity, window.off_s(shift_s) > STRAY_S
 
 
 def _idle(take: realtakes.Take, moves: Moves) -> tuple[str, ...]:
@@ -177,6 +195,10 @@ def gain_table(rows: Sequence[Gain]) -> None:
         print(f"laid onto an overhead: {over} of {len(onto)} takes")
         idle = {one.take: len(one.idle) for one in rows}
         print(f"mics of drums that are not struck moved: {sum(idle.values())} in {len(idle)} takes")
+    laid = np.array([one.strays for one in rows if one.strays is not None]).reshape(-1, 2)
+    if len(laid):
+        turned, far = laid.sum(axis=0)
+        print(f"laid against the truth: {turned} turned over, {far} over 1 ms off, of {len(laid)} moved and known")
     print("sum of each close mic and the overheads on own strokes, dB against as recorded: gained / possible")
     head = "   ".join(f"{low:.0f}-{high:.0f} Hz  share worst" for low, high in BANDS_HZ)
     print(f"{'drum':10s}    n moved   {head}   below {WORST_DB} dB")
