@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from figure_words import cut_off, overlaps
+from figure_words import cut_off, overlaps, shown_words
 
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
@@ -283,3 +283,18 @@ def test_no_word_is_cut_off_or_covers_another_in_any_scene(path: Path) -> None:
     drawn.append(("paths", plan_figure(scene, paths_of=scene.sources[0].name)))
     for name, figure in drawn:
         assert (name, cut_off(figure), overlaps(figure)) == (name, [], [])
+
+
+def test_no_name_of_an_arrival_covers_a_stem() -> None:
+    """A rug's reflection follows the direct sound so closely that its name finds no room to its left."""
+    over = Mic("overhead", (3.0, 2.14, 2.05), on=("kick",))
+    rug = Panel("rug under the kit", (2.188, 2.013, 0.01), (0.0, 0.0, 1.0), (2.4, 2.4), absorption=0.6)
+    kick = Source("kick", (2.3, 1.6, 0.32))
+    figure = timeline_figure(Scene(room=Room((5.0, 4.0, 2.6)), sources=(kick,), mics=(over,), panels=(rug,)), "kick")
+    words = [box for text, box in shown_words(figure) if text == "rug under the kit"]
+    assert len(words) == 1
+    axes = figure.axes[0]
+    for stems in axes.collections:
+        for (x, low), (_, high) in stems.get_segments():  # type: ignore[attr-defined]
+            for level in np.linspace(low, high, 20):
+                assert not words[0].contains(*axes.transData.transform((x, level)))
