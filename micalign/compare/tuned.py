@@ -8,40 +8,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "AROUND_S",
-    "AWAY",
-    "BELIEFS_M",
-    "BLEED_S",
-    "BLIND_C",
-    "CLEAR_MARGIN",
-    "CLEAR_PLACES",
-    "COARSE_S",
-    "EARLIER_S",
-    "EARLIER_Z",
-    "EXPLAINED_SHARE",
-    "GAIN",
-    "HEARD_DB",
-    "LATE_LINE",
-    "LATE_S",
-    "LEAST_CHANCE",
-    "LOG_PRIOR",
-    "MATTERS_M",
-    "MOVES_M",
-    "NEVER_S",
-    "OPEN_C",
-    "RIVAL",
-    "ROOM_SHARES",
-    "SAME_M",
-    "SEEN_C",
-    "SHOWN_SHARE",
-    "STARTS_M",
-    "STRAY_CHANCE",
-    "SWAPPED_DB",
-    "TEMPERATURE_C",
-    "VOTERS",
-]
-
 AROUND_S: Final = 3.0
 """Seconds beside a line check that are read with it: its noise is known from them (chosen, no source)."""
 

@@ -7,17 +7,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "CROSSING_APART_M",
-    "CROSSING_MS",
-    "LIKENESS_HZ",
-    "NO_COMB_S",
-    "OWN_PEAK_S",
-    "RIVAL",
-    "WHITENED",
-    "WITHIN_DB",
-]
-
 WITHIN_DB: Final = 12.0
 """Decibels: a copy weaker than this takes 2.5 dB from the sum at most and is not drawn (judgement, no source)."""
 

@@ -7,28 +7,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "DISTINCT",
-    "FAR_FROM_PLAN",
-    "FAR_M",
-    "FLAT_M",
-    "LOOSE_M",
-    "MOST_FURTHER",
-    "MOST_STRAYS",
-    "OUTSIDE_COST",
-    "PLAN_LIMIT_S",
-    "PLAN_SIGMA_S",
-    "REACH_M",
-    "SAME_M",
-    "START_SIGMA_S",
-    "STRAY_COST",
-    "STRAY_SHARE",
-    "STRAY_SIGMAS",
-    "SURE_LIMIT_S",
-    "TARGET_M",
-    "WALL_M",
-]
-
 DISTINCT: Final = 12.0
 """Misfit, chi-square, by which a further solution may be worse than the best: 3.5 standard deviations."""
 

@@ -7,19 +7,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "CENTRE_PERCENT",
-    "HARMLESS_HZ",
-    "HEARD_DB",
-    "LARGE_Z",
-    "LOST_DB",
-    "OF_ITS_OWN",
-    "ROUGH_M",
-    "SAME_BOUNCE_S",
-    "SILENT",
-    "WORTH_MOVING_M",
-]
-
 LOST_DB: Final = 0.5
 """Decibels: what a third octave may lose without being shown; less is the spread of one take (judgement, no source)."""
 

@@ -10,24 +10,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "AIR_C",
-    "FARTHEST_M",
-    "GAIN_DB",
-    "KINDS",
-    "LEAST_DISTANCE_M",
-    "LEAST_PRESSURE_DB",
-    "LEAST_SIDE_M",
-    "LEAST_SIGMA_M",
-    "LEVEL_DB",
-    "LONGEST_LENGTH",
-    "LONGEST_NAME",
-    "MOST_CHANNELS",
-    "MOST_FAULTS",
-    "MOST_WEIGHT",
-    "REJECTION_DB",
-]
-
 # What a scene does not say
 
 KINDS: Final = {

@@ -4,19 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = [
-    "CAB_DELAY_S",
-    "EIGHTH_S",
-    "LEVEL_DB",
-    "MOST_SAMPLES",
-    "PEAK_DBFS",
-    "SILENCE_S",
-    "SILENT_AMPLITUDE",
-    "SPACING_S",
-    "TAIL_S",
-    "VARIANTS",
-]
-
 CAB_DELAY_S: Final = 0.25e-3
 """Seconds that a cabinet sounds later than its DI: its cone lies about 9 cm behind the cloth (common practice, no
 source)."""

@@ -27,18 +27,10 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
 from micalign.take.tracks import Track
+from micalign.tdoa import tuned
 from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted, unknown
 from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.strokes import Listened, listen, strokes_of_all
-from micalign.tdoa.tuned import (
-    ALIKE_DB,
-    ALONE_SURE,
-    HEARD_DB,
-    LONGER_THAN_A_FILL_S,
-    ODD_DB,
-    PICK_S,
-    SCATTER_S,
-)
 from micalign.tdoa.wavefronts import first_wavefronts, high_passed_frames, onsets
 
 __all__ = [
@@ -82,7 +74,7 @@ class Fingerprints:
     @property
     def heard(self) -> Bools:
         """Which tracks hear a stroke, shape (N, T)."""
-        return self.level_db - self.before_db >= HEARD_DB
+        return self.level_db - self.before_db >= tuned.HEARD_DB
 
     def within(self, begin_s: float, end_s: float) -> Fingerprints:
         """The strokes of a stretch."""
@@ -140,7 +132,7 @@ def odd_ones(found: Fingerprints) -> Floats:
         return np.zeros(0)
     middle = np.median(found.level_db, axis=0)
     far = np.array([apart_db(found, index, middle) for index in range(len(found.times_s))])
-    return found.times_s[far > ODD_DB]
+    return found.times_s[far > tuned.ODD_DB]
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +168,7 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     >>> [(round(one.begin_s, 1), one.loudest, one.hits) for one in found_stretches(tracks)]
     [(0.4, 'near', 7)]
     """
-    if len(tracks) < 2 or min(track.duration_s for track in tracks) < LONGER_THAN_A_FILL_S:
+    if len(tracks) < 2 or min(track.duration_s for track in tracks) < tuned.LONGER_THAN_A_FILL_S:
         return ()
     strokes = fingerprints(tracks)
     return tuple(_stretch(strokes, first, stop) for first, stop in _runs(strokes))
@@ -187,7 +179,7 @@ def _runs(strokes: Fingerprints) -> Iterator[tuple[int, int]]:
     first, times = 0, strokes.times_s
     while first < len(times):
         stop = _grown(strokes, first)
-        if stop - first >= _FEW and times[stop - 1] - times[first] >= LONGER_THAN_A_FILL_S:
+        if stop - first >= _FEW and times[stop - 1] - times[first] >= tuned.LONGER_THAN_A_FILL_S:
             yield first, stop
             first = stop
         else:
@@ -198,7 +190,7 @@ def _grown(strokes: Fingerprints, first: int) -> int:
     stop = first + 1
     while stop < len(strokes.times_s):
         middle = np.median(strokes.level_db[first:stop], axis=0)
-        if apart_db(strokes, stop, middle) > ALIKE_DB:
+        if apart_db(strokes, stop, middle) > tuned.ALIKE_DB:
             break
         stop += 1
     return stop
@@ -360,17 +352,17 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
         return unknown("nothing is struck there")
     middle = float(np.median(own))
     error_s = 1.4826 * float(np.median(np.abs(own - middle))) / np.sqrt(len(own)) / rate
-    laid = bool(error_s > SCATTER_S)
+    laid = bool(error_s > tuned.SCATTER_S)
     samples = second.laid - first.laid if laid else middle
     base = first.laid if laid else float(np.median(first.each))
     likeness = _alike(first.wave, second.wave, base, samples, rate)
-    confidence = ALONE_SURE[laid if len(own) >= _FEW else 2]
+    confidence = tuned.ALONE_SURE[laid if len(own) >= _FEW else 2]
     reason = f"its hits scatter by {1e3 * error_s * np.sqrt(len(own)):.2f} ms there" if laid else None
     if len(own) < _FEW:
         reason = f"only {len(own)} hits alone: three are needed"
     # Two ways of reading one arrival: half of what they differ by is doubt.
     apart_s = 0.0 if laid else 0.5 * (middle - (second.laid - first.laid)) / rate
-    sigma_s = PICK_S if laid else float(np.sqrt(error_s**2 + apart_s**2 + PICK_S**2))
+    sigma_s = tuned.PICK_S if laid else float(np.sqrt(error_s**2 + apart_s**2 + tuned.PICK_S**2))
     return Delay(samples / rate, sigma_s, 1 if likeness >= 0 else -1, abs(likeness), confidence, reason is None, reason)
 
 

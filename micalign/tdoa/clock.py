@@ -21,10 +21,10 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
+from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine, rival_of
 from micalign.tdoa.strokes import Energies, listen
-from micalign.tdoa.tuned import RELIABLE, RIVAL, SAME_PLACE_S
 
 __all__ = ["measure_clock", "measure_drift"]
 
@@ -109,7 +109,7 @@ def _along(reference: Track, track: Track, line: _Line, search_s: float, time_s:
         return unknown("the delay jumps within the take", line.at(time_s), _FRAME_S)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
         return unknown("the stretches do not agree on one start and one clock", line.at(time_s), _FRAME_S)
-    if line.sigma_at(time_s) > SAME_PLACE_S:
+    if line.sigma_at(time_s) > tuned.SAME_PLACE_S:
         hint = "" if drift else ": do the clocks differ? look for it with --drift"
         return unknown(f"the delay changes along the take{hint}", line.at(time_s), _FRAME_S)
     signs = [delay.polarity for _, delay in good]
@@ -118,7 +118,7 @@ def _along(reference: Track, track: Track, line: _Line, search_s: float, time_s:
     margin = share * float(np.median([delay.polarity_margin for _, delay in good]))
     found = line.slope * 1e6 if drift else None
     confidence = kept / len(pieces)
-    reliable = confidence >= RELIABLE
+    reliable = confidence >= tuned.RELIABLE
     reason = None if reliable else "the stretches do not agree well on one start and one clock"
     return Delay(line.at(time_s), line.sigma_at(time_s), polarity, margin, confidence, reliable, reason, (), found)
 
@@ -236,7 +236,7 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
         return unknown("silence")
     best = refine(cross, frequency_hz, 0.5 * lags[top] / rate, within_s=0.2e-3)
     rival = rival_of(values, top, 2 * APART_S * rate)
-    sure = rival < RIVAL  # what stands out little is a piece all the same: the line tells whether it agrees
+    sure = rival < tuned.RIVAL  # what stands out little is a piece all the same: the line tells whether it agrees
     return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
 
 
@@ -257,7 +257,7 @@ def _straight(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> tuple[_L
     residual = delay - (_slope(time, delay, time < np.inf) if drift else 0.0) * time
     residual -= np.median(residual)
     scale = max(1.4826 * float(np.median(np.abs(residual))), _FLOOR_S)
-    kept = np.abs(residual) <= max(SAME_PLACE_S, 4 * scale)
+    kept = np.abs(residual) <= max(tuned.SAME_PLACE_S, 4 * scale)
     time, delay, middle = time[kept], delay[kept], float(time[kept].mean())
     slope, centre = np.polyfit(time - middle, delay, 1) if drift else (0.0, delay.mean())
     spread = max(float(np.sqrt(np.mean((delay - centre - slope * (time - middle)) ** 2))), _FLOOR_S)
@@ -285,7 +285,7 @@ def _jumps(pieces: Sequence[tuple[float, Delay]], *, drift: bool) -> bool:
         early = np.arange(len(time)) < first
         left = delay - (_slope(time, delay, early) if drift else 0.0) * time
         middles = [float(np.median(left[side])) if side.any() else 0.0 for side in (early, ~early)]
-        off = np.abs(left - np.where(early, *middles)) / SAME_PLACE_S
+        off = np.abs(left - np.where(early, *middles)) / tuned.SAME_PLACE_S
         return float(np.minimum(off, 1.0).sum()), abs(middles[1] - middles[0])
 
     whole = strays(0)[0]

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from micalign.take.tracks import Track
-from micalign.tdoa.tuned import CLEAR_POLARITY
+from micalign.tdoa import tuned
 
 __all__ = [
     "Alone",
@@ -83,7 +83,7 @@ class Delay:
     @property
     def is_polarity_clear(self) -> bool:
         """Whether the other polarity fits clearly worse: nobody should flip a track on less."""
-        return self.polarity_margin >= CLEAR_POLARITY
+        return self.polarity_margin >= tuned.CLEAR_POLARITY
 
 
 def unknown(reason: str, delay_s: float = 0.0, uncertainty_s: float = 0.0) -> Delay:

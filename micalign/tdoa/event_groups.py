@@ -18,10 +18,10 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
 from micalign.take.tracks import Take, Track
+from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.sources import measured_pair
 from micalign.tdoa.strokes import Listened, listen_all, strokes_of_all, struck_at
-from micalign.tdoa.tuned import AGREEING, CLEAR_RISE, SAME_PLACE_S
 from micalign.tdoa.wavefronts import high_passed_frames, onsets
 
 __all__ = ["Group", "groups_of"]
@@ -84,7 +84,7 @@ def _arrivals(track: Track, struck_s: Floats) -> Floats:
     before, ahead = round(_BEFORE_S * rate), round((_MARGIN_S + _MAX_DELAY_S) * rate)
     starts = np.rint((struck_s - _MARGIN_S - track.start_s) * rate).astype(np.intp) - before
     at, clear = onsets(high_passed_frames(track, starts, before + ahead) ** 2, before)
-    return np.where(clear > CLEAR_RISE, (starts + at) / rate + track.start_s, np.nan)
+    return np.where(clear > tuned.CLEAR_RISE, (starts + at) / rate + track.start_s, np.nan)
 
 
 def _grouped(arrival_s: Floats) -> list[Ints]:
@@ -109,8 +109,8 @@ def _agreement(rows: Floats) -> Bools:
     middle = np.zeros(counts.shape)
     some = counts > 0
     middle[some] = np.nanmedian(difference[some], axis=1)
-    near = (np.abs(difference - middle[..., None]) < SAME_PLACE_S) & known
-    agree: Bools = near.sum(axis=2) >= np.maximum(2, np.ceil(AGREEING * counts))
+    near = (np.abs(difference - middle[..., None]) < tuned.SAME_PLACE_S) & known
+    agree: Bools = near.sum(axis=2) >= np.maximum(2, np.ceil(tuned.AGREEING * counts))
     return agree
 
 

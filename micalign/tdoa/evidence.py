@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Complexes, Floats, Ints, Real, cross_spectrum, fast_length
+from micalign.tdoa import tuned
 from micalign.tdoa.spectra import (
     APART_S,
     BATCH,
@@ -36,7 +37,6 @@ from micalign.tdoa.spectra import (
     whitening,
 )
 from micalign.tdoa.strokes import Listened, stretches
-from micalign.tdoa.tuned import EARLIER_S, RIVAL, ROOM_S, STROKE_S
 from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Curves", "RoughDelay", "coarse_delay", "stretch_curve", "stroke_curves"]
@@ -84,7 +84,7 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     weight = near.strokes.weight[own]
     times = near.first_wavefronts
     clocks = round((near.start_s - far.start_s) * rate)
-    pad = round(ROOM_S * rate)
+    pad = round(tuned.ROOM_S * rate)
     frames = cut(far, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
     halves, size = _halves(weight), np.sqrt((weight**2).sum())
@@ -118,7 +118,7 @@ def _even_level(curves: Floats) -> Floats:
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
     """Mean power of the ``length`` samples from each on, and the greatest such mean that ends before it."""
-    now, before, span = np.empty_like(power), np.empty_like(power), max(round(EARLIER_S * rate), 1)
+    now, before, span = np.empty_like(power), np.empty_like(power), max(round(tuned.EARLIER_S * rate), 1)
     for begin in range(0, len(power), BATCH):
         rows = slice(begin, begin + BATCH)
         sums, means, past = sum_ahead(power[rows], length), now[rows], before[rows]
@@ -186,7 +186,7 @@ def _orders(count: int) -> list[int]:
 def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, lags: Ints) -> tuple[Floats, float]:
     """The whitened correlation of both halves of the strokes by each one's ``say``, and how far the waves follow."""
     rate = near.sample_rate
-    before, after = (round(seconds * rate) for seconds in STROKE_S)
+    before, after = (round(seconds * rate) for seconds in tuned.STROKE_S)
     y = frames[:, zero - before : zero + after + len(lags) - 1]
     size = fast_length(before + after + y.shape[1])
     a, b = near.kept(("spectra", size), lambda: _spectra_of_own(near, size)), _even(rfft(y, size))
@@ -196,7 +196,7 @@ def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, la
 
 def _spectra_of_own(near: Listened, size: int) -> Complexes:
     rate = near.sample_rate
-    before, after = (round(seconds * rate) for seconds in STROKE_S)
+    before, after = (round(seconds * rate) for seconds in tuned.STROKE_S)
     return _even(rfft(near.own_frames * raised_cosine(before + after, before, round(0.01 * rate)), size))
 
 
@@ -279,4 +279,4 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
         return None
     size = np.abs(whole)
     top = int(np.argmax(size))
-    return RoughDelay(float(lags[top]) / rate, rival_of(size, top, APART_S * rate) < RIVAL)
+    return RoughDelay(float(lags[top]) / rate, rival_of(size, top, APART_S * rate) < tuned.RIVAL)

@@ -32,12 +32,12 @@ import numpy.typing as npt
 
 from micalign.arrays import Complexes, Floats, Ints
 from micalign.take.tracks import Track
+from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, stretches
-from micalign.tdoa.tuned import LEAST_MARGIN, RELIABLE, TASTE, WALL
 from micalign.tdoa.wavefronts import cut
 
 __all__ = [
@@ -160,7 +160,7 @@ def sharpen(
     if one_path:
         moved_s = _best_sum(spectra, cross, lag_s) - lag_s
         if abs(moved_s) > max(4.0 * bound_s, _LEAST_MOVE_S):
-            lag_s, error_s = lag_s + moved_s, float(np.hypot(error_s, TASTE * moved_s))
+            lag_s, error_s = lag_s + moved_s, float(np.hypot(error_s, tuned.TASTE * moved_s))
     return Sharp(lag_s + centre_s, bound_s, error_s)
 
 
@@ -261,8 +261,8 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     other = float(np.max(-np.sign(height) * values, initial=0.0))
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
     confidence = confidence_of([event])
-    reason = None if confidence >= RELIABLE else _doubt(seen, sharp.delay_s)
-    if margin < LEAST_MARGIN:
+    reason = None if confidence >= tuned.RELIABLE else _doubt(seen, sharp.delay_s)
+    if margin < tuned.LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
     return Delay(
         sharp.delay_s,
@@ -295,7 +295,7 @@ def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
     near, far = (round(seconds * rate) for seconds in _ECHO_S)
     beside = np.concatenate([values[max(top - far, 0) : max(top - near, 0)], values[top + near : top + far]])
     sent_back = float((beside * np.sign(values[top])).max(initial=0.0))
-    return sent_back < WALL * abs(float(values[top]))
+    return sent_back < tuned.WALL * abs(float(values[top]))
 
 
 def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
@@ -310,8 +310,8 @@ def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
         1 if likeness >= 0 else -1,
         min(abs(likeness), 1.0),
         confidence,
-        confidence >= RELIABLE,
-        None if confidence >= RELIABLE else _doubt(seen, side.sign * later_s),
+        confidence >= tuned.RELIABLE,
+        None if confidence >= tuned.RELIABLE else _doubt(seen, side.sign * later_s),
     )
 
 

@@ -14,10 +14,10 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats, Ints
+from micalign.tdoa import tuned
 from micalign.tdoa.evidence import Curves
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.tuned import EVENT_WEIGHTS
 
 __all__ = ["AROUND_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
@@ -32,7 +32,7 @@ _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the dir
 _BANDS: Final = 5  # curves of each kind: four bands and the difference of samples
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
-FEATURES: Final = (*EVENT_WEIGHTS, "path height", "path alike")
+FEATURES: Final = (*tuned.EVENT_WEIGHTS, "path height", "path alike")
 """What is said of a hypothesis: what has a weight, and two that only speak where an event begins."""
 
 

@@ -22,18 +22,9 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
+from micalign.tdoa import tuned
 from micalign.tdoa.spectra import flat_spectra, greatest_before, irfft
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.tuned import (
-    CLEARLY,
-    CLEARLY_RISEN,
-    CYMBALS,
-    HELD_DB,
-    LEAD_DB,
-    MOSTLY,
-    OWN_RANGE_DB,
-    STRUCK_DB,
-)
 from micalign.tdoa.wavefronts import cut
 
 __all__ = [
@@ -104,7 +95,7 @@ def _loud(one: Listened, peaks: Floats) -> float:
 
 def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]], loud: float) -> Floats:
     strokes, step = own.strokes, own.envelope.step
-    clear = strokes.novelty > CLEARLY_RISEN
+    clear = strokes.novelty > tuned.CLEARLY_RISEN
     if not clear.any() or not loud > 0:
         return np.zeros(0)
     at = strokes.samples[clear] // step
@@ -118,7 +109,7 @@ def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]]
         wide = np.maximum(peaks[np.clip(there, 0, len(peaks) - 1)], peaks[np.clip(there + 5, 0, len(peaks) - 1)])
         others_db = np.maximum(others_db, _level_db(wide, rivals_loud))
     lead_db = own_db - others_db
-    for least in LEAD_DB:
+    for least in tuned.LEAD_DB:
         good = lead_db >= least
         if good.sum() >= _FEW:
             break
@@ -134,7 +125,7 @@ def _level_db(energy: Floats, loud: float) -> Floats:
 def is_struck(one: Listened) -> bool:
     """Whether a track is mostly quiet and sometimes loud, as a drum's own mic is, or rings on brightly from strokes."""
     own = one.strokes.novelty[one.strokes.weight > 0]
-    if len(own) >= _FEW and np.median(own) > CLEARLY_RISEN and one.strokes.brightness > CYMBALS:
+    if len(own) >= _FEW and np.median(own) > tuned.CLEARLY_RISEN and one.strokes.brightness > tuned.CYMBALS:
         return True
     hops = max(round(0.01 / _step_s(one)), 1)
     power = one.envelope.power
@@ -142,7 +133,7 @@ def is_struck(one: Listened) -> bool:
     if not len(rows) or rows.max() <= 0:
         return False
     loud, ordinary = np.quantile(rows, 0.99), np.quantile(rows, 0.5)
-    return bool(10.0 * np.log10(max(loud, 1e-30) / max(ordinary, loud * 1e-9, 1e-30)) > STRUCK_DB)
+    return bool(10.0 * np.log10(max(loud, 1e-30) / max(ordinary, loud * 1e-9, 1e-30)) > tuned.STRUCK_DB)
 
 
 def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: str) -> Bools:
@@ -150,11 +141,11 @@ def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: 
     own = _smooth_level_db(heard[close[source]])
     if heard[close[source]].envelope.silent:
         return np.zeros(len(own), dtype=np.bool_)
-    leads = own > HELD_DB[0]
+    leads = own > tuned.HELD_DB[0]
     for other, track in close.items():
         if other != source and track != close[source]:
             theirs = _smooth_level_db(heard[track])[: len(own)]
-            leads[: len(theirs)] &= own[: len(theirs)] - theirs >= HELD_DB[1]
+            leads[: len(theirs)] &= own[: len(theirs)] - theirs >= tuned.HELD_DB[1]
     return leads
 
 
@@ -173,7 +164,7 @@ def half_seconds(one: Listened, leads: Bools) -> Floats:
         return np.zeros(0)
     rows = leads[: count * steps].reshape(count, steps).mean(axis=1)
     power = one.envelope.power[: count * steps].reshape(count, steps).mean(axis=1, dtype=float)
-    good = np.flatnonzero(rows >= MOSTLY)
+    good = np.flatnonzero(rows >= tuned.MOSTLY)
     best = good[np.argsort(-power[good], kind="stable")][:_MOST_SEGMENTS]
     starts: Floats = np.asarray(np.sort(best) * steps * _step_s(one) + one.start_s, dtype=np.float64)
     return starts
@@ -222,7 +213,7 @@ def strokes_of_no_mic(listening: Sequence[Listened], taken_s: Floats) -> Floats:
         # The difference of neighbours: cymbals stand out in it, rumble does not.
         bright = one.rises[np.clip(steps[:, None] + np.arange(10), 0, len(one.rises) - 1)].mean(axis=1, dtype=float)
         level = bright / max(float(np.sort(bright)[-2:].mean()), 1e-20)
-        kept = level > 10 ** (OWN_RANGE_DB / 10)
+        kept = level > 10 ** (tuned.OWN_RANGE_DB / 10)
         times_s = strokes.samples[kept] / one.sample_rate + one.start_s
         found += zip(level[kept].tolist(), times_s.tolist(), strict=True)
     times: list[float] = []
@@ -262,7 +253,7 @@ def strokes_by_place(
     clear = credit[rows, best] / np.maximum(second, 1e-12)
     found: dict[str, Floats] = {}
     for index, source in enumerate(sources):
-        own: Ints = np.flatnonzero((best == index) & (clear >= CLEARLY))
+        own: Ints = np.flatnonzero((best == index) & (clear >= tuned.CLEARLY))
         if len(own):
             found[source] = times_s[own[np.argsort(-clear[own], kind="stable")][:_MOST]]
     return found

@@ -20,6 +20,7 @@ import numpy.typing as npt
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take.tracks import Track, two_at_once
+from micalign.tdoa import tuned
 from micalign.tdoa.clock import measure_drift
 from micalign.tdoa.delays import Candidate, Delay, doubted, unknown
 from micalign.tdoa.evidence import coarse_delay
@@ -27,7 +28,6 @@ from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.posterior import Look, begins, log_odds, look
 from micalign.tdoa.strokes import Listened, apart, listen_all, same_samples, struck_at
-from micalign.tdoa.tuned import RELIABLE, ROOM_S, SAME_PLACE_S, TWO_LOOKS, WORTH_A_LOOK
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_two_looks"]
 
@@ -229,7 +229,7 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
         coarse = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
         if coarse is None:
             return options.unknown("the two tracks do not overlap")
-        centre_s, reach_s, clear = coarse.delay_s, ROOM_S, coarse.clear
+        centre_s, reach_s, clear = coarse.delay_s, tuned.ROOM_S, coarse.clear
     if options.drift:
         return measure_drift(reference, track, centre_s=centre_s, reach_s=reach_s)
 
@@ -244,7 +244,7 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
     seen = look(*whole, reach_s=reach_s, centre_s=centre_s, close=options.kind)
     found = told(seen)
     same = all(one is other for one, other in zip(whole, alone, strict=True))
-    if same or not WORTH_A_LOOK <= found.confidence < RELIABLE:
+    if same or not tuned.WORTH_A_LOOK <= found.confidence < tuned.RELIABLE:
         return found
     return of_two_looks(found, told(look(*alone, reach_s=reach_s, centre_s=centre_s, close=options.kind, before=seen)))
 
@@ -260,11 +260,11 @@ def of_two_looks(first: Delay, second: Delay) -> Delay:
     """
     surer = max(first, second, key=lambda one: one.confidence)
     is_turned = first.polarity != second.polarity and first.is_polarity_clear and second.is_polarity_clear
-    alike = abs(first.delay_s - second.delay_s) <= SAME_PLACE_S and not is_turned
-    least, slope, agreed = TWO_LOOKS
+    alike = abs(first.delay_s - second.delay_s) <= tuned.SAME_PLACE_S and not is_turned
+    least, slope, agreed = tuned.TWO_LOOKS
     line = least + slope * (log_odds(first.confidence) + log_odds(second.confidence)) + agreed * alike
     confidence = float(1 / (1 + np.exp(-line)))
-    if confidence >= RELIABLE:
+    if confidence >= tuned.RELIABLE:
         return replace(surer, confidence=confidence, reliable=True, reason=None)
     reason = surer.reason or first.reason or second.reason
     return replace(surer, confidence=confidence, reliable=False, reason=reason)

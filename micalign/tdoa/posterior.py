@@ -21,22 +21,11 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
+from micalign.tdoa import tuned
 from micalign.tdoa.evidence import Curves, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import AROUND_S, FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.tuned import (
-    EVENT_WEIGHTS,
-    LOG_ODDS,
-    LOG_SIGMA,
-    MOVED,
-    ONSET_WEIGHTS,
-    PICK_S,
-    RIGHT,
-    ROOM_S,
-    SCENE_LOG_ODDS,
-    SO_ALIKE,
-)
 from micalign.tdoa.wavefronts import picks_near
 
 __all__ = [
@@ -75,7 +64,7 @@ WITHIN_S: Final = 6e-4
 
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
 _HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
-ONSET_FEATURES: Final = (*ONSET_WEIGHTS, "halves height", "halves agree")
+ONSET_FEATURES: Final = (*tuned.ONSET_WEIGHTS, "halves height", "halves agree")
 """What speaks for a place; the last two, without a weight, for the answer: the correlation's height there by the
 strokes' less alike half, and the share of the halves that rise there."""
 
@@ -126,7 +115,7 @@ def prior_odds(delays_s: Floats, expected_s: float, sigma_s: float, reach_s: flo
     [359.15, 0.1]
     """
     bell = np.exp(-0.5 * ((delays_s - expected_s) / sigma_s) ** 2) / (np.sqrt(2 * np.pi) * sigma_s)
-    odds: Floats = (1.0 - MOVED) * 2.0 * reach_s * bell + MOVED
+    odds: Floats = (1.0 - tuned.MOVED) * 2.0 * reach_s * bell + tuned.MOVED
     return odds
 
 
@@ -144,7 +133,7 @@ def events(
     weighed = found.kinds == ONE_PATH if one_path else np.ones(len(found.lags), bool)
     chances[weighed] = probabilities(
         found.rows[weighed],
-        EVENT_WEIGHTS,
+        tuned.EVENT_WEIGHTS,
         FEATURES,
         nothing=not (related or one_path),
         odds=None if odds is None else odds[weighed],
@@ -165,7 +154,7 @@ def events(
 
 
 def _is_one_path(rows: Floats) -> bool:
-    return bool(rows[:, FEATURES.index("path alike")].max(initial=0.0) > SO_ALIKE)
+    return bool(rows[:, FEATURES.index("path alike")].max(initial=0.0) > tuned.SO_ALIKE)
 
 
 def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
@@ -181,9 +170,9 @@ def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
     bells = _bell(places[:, None] - delays[near][None], 8e-5)
     features = {"near likelihood": np.log((bells * share).sum(axis=1) + 1e-3)}
     for name, (at_s, quality) in told.items():
-        close = _bell(places - sign * at_s, PICK_S)
+        close = _bell(places - sign * at_s, tuned.PICK_S)
         features |= {name: close, f"{name} quality": close * quality, f"bright {name}": close * bright}
-    features |= {name: _bell(places - sign * at_s, PICK_S) for name, (at_s, _, _) in tops.items()}
+    features |= {name: _bell(places - sign * at_s, tuned.PICK_S) for name, (at_s, _, _) in tops.items()}
     close, (_, height, value) = features["correlation"], tops["correlation"]
     features |= {"correlation share": close * height, "correlation height": close * np.log1p(value) / 2}
     features |= _paths(places, near, seen.found, delays)
@@ -198,7 +187,7 @@ def halves_at(curves: Curves, places_s: Floats, event_s: float, lags: Ints, rate
     at = np.clip(np.rint(places_s * rate).astype(np.intp) - int(lags[0]), 0, len(lags) - 1)
     inside = np.flatnonzero(np.abs(lags / rate - event_s) <= _HALVES_S)
     rise_s = lags[inside[np.argmax(curves.half_novelty[:, inside], axis=1)]] / rate
-    agree: Floats = np.mean(np.abs(rise_s[:, None] - places_s) <= 2 * PICK_S, axis=0)
+    agree: Floats = np.mean(np.abs(rise_s[:, None] - places_s) <= 2 * tuned.PICK_S, axis=0)
     return np.log1p(both[at]), agree
 
 
@@ -239,14 +228,14 @@ def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tu
 
 def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) -> Onset:
     """Where the event begins: the place that most of the second logit lies within 0.1 ms of."""
-    chances = probabilities(rows, ONSET_WEIGHTS, ONSET_FEATURES, nothing=False, odds=odds)
+    chances = probabilities(rows, tuned.ONSET_WEIGHTS, ONSET_FEATURES, nothing=False, odds=odds)
     apart = np.abs(places[:, None] - places[None])
     crowd = np.clip(1.6 - apart / 1.2e-4, 0, 1) @ chances
     members = apart[int(np.argmax(crowd))] <= 1e-4
     delay_s = float(np.average(places[members], weights=chances[members] + 1e-12))
     apart_s = np.abs(places - delay_s)
     near = apart_s <= _NEAR_S
-    sharp = rows[apart_s <= PICK_S, ONSET_FEATURES.index("correlation height")]
+    sharp = rows[apart_s <= tuned.PICK_S, ONSET_FEATURES.index("correlation height")]
     half_height, halves = rows[int(np.argmin(apart_s)), -2:].tolist()
     return Onset(
         delay_s,
@@ -270,11 +259,11 @@ def confidence_of(
     """
     event = events[0]
     if onset is None:
-        return _on_line(LOG_ODDS["one path"], log_odds(event.probability))
+        return _on_line(tuned.LOG_ODDS["one path"], log_odds(event.probability))
     if scene:
-        return _on_line(SCENE_LOG_ODDS, log_odds(event.probability * onset.share))
-    sure = 1 / (1 + np.exp(-sum(RIGHT[name] * value for name, value in sureness(events, onset).items())))
-    return float(sure * _on_line(LOG_ODDS["related"], float(np.log1p(follows))))
+        return _on_line(tuned.SCENE_LOG_ODDS, log_odds(event.probability * onset.share))
+    sure = 1 / (1 + np.exp(-sum(tuned.RIGHT[name] * value for name, value in sureness(events, onset).items())))
+    return float(sure * _on_line(tuned.LOG_ODDS["related"], float(np.log1p(follows))))
 
 
 def sureness(events: Sequence[Event], onset: Onset) -> dict[str, float]:
@@ -307,7 +296,7 @@ def _on_line(line: tuple[float, float], value: float) -> float:
 
 def sigma_s(onset: Onset) -> float:
     """One standard deviation of where a struck source's first wavefront is told: less where it is told sharply."""
-    return float(np.exp(np.dot(LOG_SIGMA, exactness(onset))))
+    return float(np.exp(np.dot(tuned.LOG_SIGMA, exactness(onset))))
 
 
 def exactness(onset: Onset) -> list[float]:
@@ -396,7 +385,7 @@ def look(
     ``before``: the same look by other strokes, of which is kept what did not come of them.
     """
     rate = first.sample_rate
-    middle, half = round(centre_s * rate), round(max(reach_s, ROOM_S) * rate)
+    middle, half = round(centre_s * rate), round(max(reach_s, tuned.ROOM_S) * rate)
     lags = np.arange(middle - half, middle + half + 1)
 
     def side(kind: int, near: Listened, far: Listened, on: Ints) -> Curves | None:

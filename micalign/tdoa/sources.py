@@ -17,6 +17,7 @@ import numpy as np
 
 from micalign.arrays import Floats
 from micalign.take.tracks import Track, two_at_once
+from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay, Expected, PairDelay, SourceDelays, Wanted, unknown
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH
 from micalign.tdoa.leading import (
@@ -35,7 +36,6 @@ from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.spectra import raised_cosine
 from micalign.tdoa.strokes import Listened, listen, listen_all, struck_at
-from micalign.tdoa.tuned import AS_PLANNED, DROWNED_DB, FAINT_DB, RELIABLE
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
@@ -170,7 +170,7 @@ def _between(first: Delay, second: Delay) -> Delay:
     """The delay of two tracks over the source's own, which hears the strokes clean."""
     reason = next((one.reason for one in (first, second) if not one.reliable), None)
     confidence = first.confidence * second.confidence
-    reliable = first.reliable and second.reliable and confidence >= RELIABLE
+    reliable = first.reliable and second.reliable and confidence >= tuned.RELIABLE
     return Delay(
         second.delay_s - first.delay_s,
         float(np.hypot(first.uncertainty_s, second.uncertainty_s)),
@@ -217,12 +217,12 @@ def measured_pair(
 
 
 def _is_near(delay: Delay, prior: Expected) -> bool:
-    return abs(delay.delay_s - prior.arrival_s) <= max(AS_PLANNED[0], AS_PLANNED[1] * prior.sigma_s)
+    return abs(delay.delay_s - prior.arrival_s) <= max(tuned.AS_PLANNED[0], tuned.AS_PLANNED[1] * prior.sigma_s)
 
 
 def as_planned(prior: Expected) -> tuple[str | None, bool]:
     """What to say of a delay that is where the scene expects it, and whether to act on it."""
-    if prior.level_db < DROWNED_DB:
+    if prior.level_db < tuned.DROWNED_DB:
         return f"the scene has it {-prior.level_db:.0f} dB down there: what is heard is the room", False
     return None, True
 
@@ -230,7 +230,7 @@ def as_planned(prior: Expected) -> tuple[str | None, bool]:
 def off_plan(prior: Expected) -> tuple[str, bool]:
     """What to say of a delay that is not where the scene expects it, and whether to act on it all the same."""
     said = f"the scene says {prior.arrival_s * 1e3:+.2f} ms"
-    if prior.level_db < FAINT_DB:
+    if prior.level_db < tuned.FAINT_DB:
         return f"{said}, {-prior.level_db:.0f} dB down: what is heard may be a reflection", False
     return f"{said}: was something moved?", True
 

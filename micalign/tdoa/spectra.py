@@ -31,7 +31,7 @@ import numpy.typing as npt
 
 from micalign.arrays import Complexes, Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.take.tracks import Track
-from micalign.tdoa.tuned import BANDS
+from micalign.tdoa import tuned
 
 __all__ = [
     "APART_S",
@@ -110,10 +110,10 @@ def filtered(frames: _Array, rate: float, *bands: tuple[float, float], order: in
 
 def in_bands(frames: Real, rate: int) -> list[tuple[Real, float]]:
     """Frames in each of `BANDS`, and their differences, with how long a rise is watched in each."""
-    tops = [min(high, 0.45 * rate) for _, high, _ in BANDS]
-    edges = [(min(low, 0.5 * top), top) for (low, _, _), top in zip(BANDS, tops, strict=True)]
+    tops = [min(high, 0.45 * rate) for _, high, _ in tuned.BANDS]
+    edges = [(min(low, 0.5 * top), top) for (low, _, _), top in zip(tuned.BANDS, tops, strict=True)]
     bands = filtered(frames, rate, *edges, order=2)
-    lengths = [seconds for _, _, seconds in BANDS]
+    lengths = [seconds for _, _, seconds in tuned.BANDS]
     return [*zip(bands, lengths, strict=True), (np.diff(frames, axis=1, prepend=frames[:, :1]), lengths[2])]
 
 

@@ -30,22 +30,8 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints, Real
 from micalign.take.tracks import Track, two_at_once
+from micalign.tdoa import tuned
 from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands, lowest_share, sum_ahead
-from micalign.tdoa.tuned import (
-    APART_STEPS,
-    BEFORE_STEPS,
-    CLEARLY_RISEN,
-    CLOSE_GAP_DB,
-    FEW_STROKES_DB,
-    FEWEST_APART,
-    LEAST_GAP_DB,
-    LEAST_NOVELTY,
-    MOST_STROKES,
-    ONE_DRUM,
-    OWN_RANGE_DB,
-    SOFTEST_DB,
-    STROKE_S,
-)
 from micalign.tdoa.wavefronts import cut, first_wavefronts
 
 __all__ = [
@@ -155,7 +141,7 @@ class Listened(Track):
     @cached_property
     def own_frames(self) -> Floats:
         """Its own strokes, `STROKE_S` before and after each begins, shape (S, N)."""
-        before, after = (round(seconds * self.sample_rate) for seconds in STROKE_S)
+        before, after = (round(seconds * self.sample_rate) for seconds in tuned.STROKE_S)
         return cut(self, self.first_wavefronts - before, before + after)
 
     @cached_property
@@ -246,7 +232,7 @@ def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
     if not len(energies[0]):
         return none
     novelty = np.maximum(*(_novelty(np.asarray(energy, dtype=float)) for energy in energies))
-    keen = (novelty >= greatest_near(novelty, APART_STEPS // 2)) & (novelty > LEAST_NOVELTY)
+    keen = (novelty >= greatest_near(novelty, tuned.APART_STEPS // 2)) & (novelty > tuned.LEAST_NOVELTY)
     steps = np.flatnonzero(keen)
     if not len(steps):
         return none
@@ -255,7 +241,7 @@ def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
         ((*_gap(levels - levels.max()), levels - levels.max()) for levels in (whole, (whole + high) / 2, high)),
         key=lambda found: found[0],
     )
-    own = level_db >= max(split_db, OWN_RANGE_DB)
+    own = level_db >= max(split_db, tuned.OWN_RANGE_DB)
     bright = _brightness(whole[own], high[own])
     return Strokes(steps * step, novelty[steps], level_db, own_weight(level_db, own), gap_db, bright)
 
@@ -280,7 +266,7 @@ def _novelty(energy: Floats) -> Floats:
     floor = lowest_share(energy, 0.1) + float(energy.max(initial=0.0)) * 1e-9 + 1e-20
     now = _ahead(energy, _ONSET_STEPS)
     past = np.concatenate([np.full(min(_ONSET_STEPS, len(now)), floor), now[:-_ONSET_STEPS]])
-    before = greatest_before(past, BEFORE_STEPS)
+    before = greatest_before(past, tuned.BEFORE_STEPS)
     novelty: Floats = np.log((now + floor) / (before + floor))
     return novelty
 
@@ -302,8 +288,8 @@ def _gap(level_db: Floats) -> tuple[float, float]:
     falling = np.sort(np.maximum(level_db, -45.0))[::-1]
     count = np.arange(1, max(len(falling), 1))
     a_fifth_up = np.interp(0.8 * (count - 1), np.arange(len(falling)), falling)
-    gaps = a_fifth_up - falling[1:] - FEW_STROKES_DB / count
-    highest = np.flatnonzero((gaps > LEAST_GAP_DB) & (falling[:-1] >= OWN_RANGE_DB - 4.0))
+    gaps = a_fifth_up - falling[1:] - tuned.FEW_STROKES_DB / count
+    highest = np.flatnonzero((gaps > tuned.LEAST_GAP_DB) & (falling[:-1] >= tuned.OWN_RANGE_DB - 4.0))
     if not len(highest):
         return 0.0, -np.inf
     at = highest[0]
@@ -313,9 +299,11 @@ def _gap(level_db: Floats) -> tuple[float, float]:
 def _thinned(weight: Floats) -> Floats:
     """The weights of at most `MOST_STROKES` strokes, evenly chosen from the loudest down."""
     own = np.flatnonzero(weight > 0)
-    if len(own) <= MOST_STROKES:
+    if len(own) <= tuned.MOST_STROKES:
         return weight
-    kept = own[np.argsort(-weight[own], kind="stable")][np.linspace(0, len(own) - 1, MOST_STROKES).astype(np.intp)]
+    kept = own[np.argsort(-weight[own], kind="stable")][
+        np.linspace(0, len(own) - 1, tuned.MOST_STROKES).astype(np.intp)
+    ]
     thinned = np.zeros_like(weight)
     thinned[kept] = weight[kept]
     return thinned
@@ -326,7 +314,7 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
     loud_times = []
     for one in heard:
         strokes, rate = one.strokes, one.sample_rate
-        loud = (strokes.level_db > SOFTEST_DB) & (strokes.novelty > CLEARLY_RISEN)
+        loud = (strokes.level_db > tuned.SOFTEST_DB) & (strokes.novelty > tuned.CLEARLY_RISEN)
         loud_times.append(strokes.samples[loud] / rate + one.start_s)
     times = np.sort(np.concatenate([np.zeros(0), *loud_times]))
     kept: list[float] = []
@@ -339,7 +327,7 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
 def apart(heard: Sequence[Listened]) -> list[Listened]:
     """Each track with the strokes that it has for itself, or as it is where they are too few or all of them."""
     parted = [0.0 if one.envelope.silent else one.strokes.gap_db for one in heard]
-    close = [one for one, gap_db in zip(heard, parted, strict=True) if gap_db > CLOSE_GAP_DB]
+    close = [one for one, gap_db in zip(heard, parted, strict=True) if gap_db > tuned.CLOSE_GAP_DB]
     return [
         _apart(one, [other for other in close if other is not one]) if gap_db > 0 else one
         for one, gap_db in zip(heard, parted, strict=True)
@@ -351,9 +339,9 @@ def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
     times, shared = _times_s(one)[own], np.zeros(int(own.sum()), bool)
     for other in others:
         together = _near(times, _times_s(other)[_own(other)])
-        if np.mean(together) < ONE_DRUM:
+        if np.mean(together) < tuned.ONE_DRUM:
             shared |= together
-    if not shared.any() or np.sum(~shared) < FEWEST_APART:
+    if not shared.any() or np.sum(~shared) < tuned.FEWEST_APART:
         return one
     own[own] = ~shared
     found = replace(one)

@@ -17,8 +17,8 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.take.tracks import Track
+from micalign.tdoa import tuned
 from micalign.tdoa.spectra import filtered
-from micalign.tdoa.tuned import CLEAR_RISE, LEAST_RISE, MOST_RISE
 
 __all__ = [
     "changes_at",
@@ -61,7 +61,7 @@ def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Int
     array([200])
     """
     later = energy[:, begin:]
-    clearly = np.minimum(CLEAR_RISE * threshold, 0.8 * later.max(axis=1, initial=0.0))
+    clearly = np.minimum(tuned.CLEAR_RISE * threshold, 0.8 * later.max(axis=1, initial=0.0))
     clear = begin + np.argmax(later > clearly[:, None], axis=1)
     total = np.cumsum(energy - threshold[:, None], axis=1) - (energy - threshold[:, None])
     at = np.arange(energy.shape[1])
@@ -70,7 +70,7 @@ def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Int
 
 
 def onsets(
-    energy: Floats, begin: int, *, over: float = 3.0, least: float = LEAST_RISE, earlier: int = 0
+    energy: Floats, begin: int, *, over: float = 3.0, least: float = tuned.LEAST_RISE, earlier: int = 0
 ) -> tuple[Ints, Floats]:
     """The sample at which each row's energy begins to run above its background, and its peak over the background.
 
@@ -102,7 +102,7 @@ def onsets(
 
 
 def _threshold(peak: Floats, background: Floats, over: float, least: float) -> Floats:
-    return np.maximum(least * peak, np.minimum(over * background, MOST_RISE * peak))
+    return np.maximum(least * peak, np.minimum(over * background, tuned.MOST_RISE * peak))
 
 
 def high_passed_frames(track: Track, starts: Ints, length: int) -> Floats:
@@ -119,7 +119,7 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     reach = round(0.006 * rate)
     energy = high_passed_frames(track, samples - reach, 5 * reach) ** 2
     background = np.quantile(energy[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
-    threshold = _threshold(energy[:, reach // 2 :].max(axis=1), background, 3.0, LEAST_RISE)
+    threshold = _threshold(energy[:, reach // 2 :].max(axis=1), background, 3.0, tuned.LEAST_RISE)
     return samples + changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micalign.tdoa import posterior
+from micalign.tdoa import tuned
 from micalign.tdoa.evidence import Curves
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, Hypotheses
 from micalign.tdoa.posterior import (
@@ -44,7 +44,7 @@ def test_scores_of_any_size_give_probabilities(score):
 
 
 def test_hypotheses_within_an_event_add_up(monkeypatch):
-    monkeypatch.setattr(posterior, "EVENT_WEIGHTS", {FEATURES[0]: 1.0})
+    monkeypatch.setattr(tuned, "EVENT_WEIGHTS", {FEATURES[0]: 1.0})
     rows = np.zeros((4, len(FEATURES)))
     rows[:, 0] = np.log([3.0, 2.0, 2.0, 2.0])
     # Three of 2 within 0.2 ms outweigh one of 3 that stands 5 ms apart.
@@ -58,7 +58,7 @@ def test_hypotheses_within_an_event_add_up(monkeypatch):
 
 def test_tracks_that_are_one_sound_over_one_path_are_told_by_paths_alone(monkeypatch):
     """What the strokes say of the same sound 0.6 ms off, and twice as surely, takes nothing from its path's chance."""
-    monkeypatch.setattr(posterior, "EVENT_WEIGHTS", {FEATURES[0]: 1.0})
+    monkeypatch.setattr(tuned, "EVENT_WEIGHTS", {FEATURES[0]: 1.0})
     rows = np.zeros((3, len(FEATURES)))
     rows[:, 0] = np.log([2.0, 3.0, 1.0])
     told = {}
@@ -71,7 +71,7 @@ def test_tracks_that_are_one_sound_over_one_path_are_told_by_paths_alone(monkeyp
 
 
 def test_an_onset_is_where_most_of_the_places_crowd(monkeypatch):
-    monkeypatch.setattr(posterior, "ONSET_WEIGHTS", {ONSET_FEATURES[0]: 1.0})
+    monkeypatch.setattr(tuned, "ONSET_WEIGHTS", {ONSET_FEATURES[0]: 1.0})
     places = np.array([2.30e-3, 2.33e-3, 2.36e-3, 2.70e-3])
     rows = np.zeros((4, len(ONSET_FEATURES)))
     rows[3, 0] = np.log(1.5)

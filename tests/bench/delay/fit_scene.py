@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from bench.delay import fit_weights, grooves, realkit, score_scene, seen_takes
 
 from micalign.take.tracks import Track
-from micalign.tdoa import posterior, sources
+from micalign.tdoa import posterior, sources, tuned
 from micalign.tdoa.delays import Wanted
 from micalign.tdoa.posterior import Look
 from micalign.tdoa.tuned import EVENT_WEIGHTS, ONSET_WEIGHTS, RELIABLE, SCENE_LOG_ODDS
@@ -71,12 +71,12 @@ def looks(session: score_scene.Session) -> Iterator[tuple[score_scene.Heard, str
 
 def answer(source: str, window: tuple[float, float], seen: Look, expected: tuple[float, float], weights: Weights):
     """What is told of a look by some weights, under a scene; None where nothing is told, or it is off the plan."""
-    posterior.EVENT_WEIGHTS, posterior.ONSET_WEIGHTS = weights
+    tuned.EVENT_WEIGHTS, tuned.ONSET_WEIGHTS = weights
     rate = seen.first.sample_rate
     odds = posterior.prior_odds(seen.found.lags / rate, *expected, REACH_S)
     likely, chances = posterior.events(seen.found, rate, odds=odds)
     onset = posterior.begins(replace(seen, events=tuple(likely), chances=chances, expected=expected), likely[0])
-    if onset is None or abs(onset.delay_s - expected[0]) > max(sources.AS_PLANNED[0], sources.AS_PLANNED[1] * 2e-4):
+    if onset is None or abs(onset.delay_s - expected[0]) > max(tuned.AS_PLANNED[0], tuned.AS_PLANNED[1] * 2e-4):
         return None
     low, high = window
     off = max(low - onset.delay_s, onset.delay_s - high, 0.0)

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from bench.delay import realkit, seen_takes, told_unseen
 from bench.delay.seen_takes import ONE_PATH_FAMILIES, Seen
 
-from micalign.tdoa import posterior
+from micalign.tdoa import tuned
 from micalign.tdoa.hypotheses import FEATURES
 from micalign.tdoa.posterior import ONSET_FEATURES
 from micalign.tdoa.tuned import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
@@ -108,7 +108,7 @@ def write(seen: list[Seen]) -> None:
     head = path.read_text(encoding="utf-8").split("EVENT_WEIGHTS: Final")[0]
     body = [table_of("EVENT_WEIGHTS", event), table_of("ONSET_WEIGHTS", onset)]
     # What is right depends on the sigma that is told.
-    sigma = posterior.LOG_SIGMA = told_unseen.log_sigma(told)
+    sigma = tuned.LOG_SIGMA = told_unseen.log_sigma(told)
     lines, right = told_unseen.log_odds(told)
     body.append(
         "LOG_ODDS: Final[dict[str, tuple[float, float]]] = {\n"

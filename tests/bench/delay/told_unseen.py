@@ -18,7 +18,7 @@ from bench.delay.seen_takes import PATH_S, Seen
 from scipy.optimize import minimize
 from scipy.special import expit, ndtr
 
-from micalign.tdoa import posterior
+from micalign.tdoa import posterior, tuned
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
 from micalign.tdoa.posterior import EVENT_S, ONSET_FEATURES, Event, Onset
 from micalign.tdoa.tuned import RELIABLE
@@ -70,7 +70,7 @@ class Told:
 
 def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
     """What the engine would say with these weights; None where it saw nothing."""
-    posterior.EVENT_WEIGHTS, posterior.ONSET_WEIGHTS = weights
+    tuned.EVENT_WEIGHTS, tuned.ONSET_WEIGHTS = weights
     if not len(one.rows):
         return None
     rate = 1e7
@@ -202,7 +202,7 @@ def log_sigma(told: Sequence[Told]) -> tuple[float, ...]:
 
 
 def _sure(told: Sequence[Told], lines: Lines) -> np.ndarray:
-    posterior.LOG_ODDS, posterior.RIGHT = lines
+    tuned.LOG_ODDS, tuned.RIGHT = lines
     return np.array([posterior.confidence_of(one.events, one.onset, follows=one.one.follows) for one in told])
 
 
@@ -226,7 +226,7 @@ def _fold(one: Seen) -> str:
 
 def report(told: Sequence[Told], lines=None, sigma=None) -> None:
     """Each family: right, reliable, wrong though reliable, within one and two sigma; ten levels of confidence."""
-    sigma = posterior.LOG_SIGMA = log_sigma(told) if sigma is None else sigma
+    sigma = tuned.LOG_SIGMA = log_sigma(told) if sigma is None else sigma
     sure = _sure_unseen(told) if lines is None else _sure(told, lines)
     families = defaultdict(list)
     for one, chance in zip(told, sure, strict=True):
@@ -269,7 +269,7 @@ def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[Sequence[str
     brackets.
     """
     full = left_out(seen, weights_of, names, quarters)
-    posterior.LOG_SIGMA = log_sigma(full)
+    tuned.LOG_SIGMA = log_sigma(full)
     told = np.array([bool(one.one.windows) for one in full])
     real = told & np.array([one.one.origin == "real" for one in full])
     print(f"{len(full)} pairs, {real.sum()} real, {(told & ~real).sum()} simulated, {(~told).sum()} that share nothing")
@@ -293,7 +293,7 @@ def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[Sequence[str
     line("nothing", 0, full)
     line("where an event begins", len(names[1]), [replace(one, delay_s=one.events[0].delay_s) for one in full])
     line("follows", 2, [replace(one, one=replace(one.one, follows=1e6)) for one in full])
-    for name in list(posterior.RIGHT)[1:]:
+    for name in list(tuned.RIGHT)[1:]:
         line(f"{name} (how sure)", 1, full, name)
     for kind in EVIDENCE:
         of_it = kind.__contains__ if isinstance(kind, tuple) else lambda name, kind=kind: kind in name
