@@ -172,15 +172,14 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     What is called an overhead (`OVER_WORDS`) is one, unless it hears the drums no later than their own mics; what is
     called a room mic is none.
     """
-    told = heard_kit(heard) if len(heard) > FEWEST_MICS else None
+    told = heard_kit(heard) if len(heard) > FEWEST_MICS and _may_be_a_kit(heard) else None
     if told is None:
         return named
     by_name = over_by_name(told)
     if by_name:
         by_name = _met_by_name(told, by_name) or by_name
         return named if named in by_name else by_name[0]
-    drums = [k for k in told.drums if heard[k].strokes.gap_db]
-    if not any(told.spread_db(one, other) > CLOSE_DB for one, other in combinations(drums, 2)):
+    if not _are_uneven(told.level_db[[k for k in told.drums if heard[k].strokes.gap_db]]):
         return named
     best = _pair_over(told) if len(heard) >= 2 + FEWEST_MICS else None
     if best is not None:
@@ -188,6 +187,19 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     rooms = _called_rooms(told)
     far = [told.tracks[k].name for k in told.hearing() if k not in rooms and told.least_s(k) >= EARLY_S]
     return far[0] if len(far) == 1 else None
+
+
+def _may_be_a_kit(heard: Sequence[Listened]) -> bool:
+    """Whether one is called an overhead, or two of the tracks may stand at a drum each, as their levels say."""
+    parted = [one for one in heard if not one.envelope.silent and one.strokes.gap_db]
+    times_s = _struck_s(heard)
+    named = any(is_called(one.name, OVER_WORDS) for one in heard)
+    return named or _are_uneven(np.array([_heard_db_at(one, times_s) for one in parted]))
+
+
+def _are_uneven(level_db: Floats) -> bool:
+    """Whether any two tracks hear strokes at levels that differ from one to the next, (tracks, S), as close mics do."""
+    return any(_spread_db(one - other) > CLOSE_DB for one, other in combinations(level_db, 2))
 
 
 def _pair_over(told: HeardKit) -> PairOver | None:
@@ -232,6 +244,16 @@ def _called_rooms(told: HeardKit) -> set[int]:
 
 def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     """None where too few strokes are heard."""
+    times_s = _struck_s(heard)
+    if len(times_s) < FEWEST_CHOOSING:
+        return None
+    begins = [begins_s(one, times_s) for one in heard]
+    levels = [_heard_db_at(one, times_s) for one in heard]
+    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(_own_late_s(heard)))
+
+
+def _struck_s(heard: Sequence[Listened]) -> Floats:
+    """When the whole take is struck, as the first track that hears it tells; some of it where that is often."""
     every = []
     for one in heard:
         loud = one.strokes.samples[one.strokes.level_db > HEARD_DB]
@@ -240,13 +262,11 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     for time_s in np.sort(np.concatenate(every)).tolist():
         if not found or time_s - found[-1] > SAME_S:
             found.append(time_s)
-    if len(found) < FEWEST_CHOOSING:
-        return None
-    times_s = evenly(np.array(found))
-    samples = [np.rint((times_s - one.start_s) * one.sample_rate).astype(np.intp) for one in heard]
-    begins = [begins_s(one, times_s) for one in heard]
-    levels = [heard_db(one, at) for one, at in zip(heard, samples, strict=True)]
-    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(_own_late_s(heard)))
+    return evenly(np.array(found))
+
+
+def _heard_db_at(one: Listened, times_s: Floats) -> Floats:
+    return heard_db(one, np.rint((times_s - one.start_s) * one.sample_rate).astype(np.intp))
 
 
 def _drums(late_s: Mapping[int, Floats]) -> dict[int, Floats]:

@@ -37,7 +37,7 @@ from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
-from micalign.tdoa.strokes import FrameSet, stretches
+from micalign.tdoa.strokes import FrameSet, Listened, stretches
 from micalign.tdoa.wavefronts import cut
 
 __all__ = [
@@ -147,7 +147,8 @@ def sharpen(
 
     ``one_path``: nothing but a filter lies between the tracks, so that the best sum may be looked for.
     """
-    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s)
+    kept = first.kept if isinstance(first, Listened) else None
+    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, kept=kept)
     hz = spectra.frequencies_hz
     centre_s = float(spectra.centre_s[0])
     cross = spectra.cross.sum(axis=0).astype(complex)

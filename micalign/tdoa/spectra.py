@@ -21,7 +21,7 @@ A. V. Oppenheim and R. W. Schafer, "Discrete-Time Signal Processing", 3rd ed., P
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any, Final, TypeVar
@@ -231,7 +231,7 @@ def frame_spectra(
     *,
     margin: int,
     centre_s: float | Floats = 0.0,
-    kept: Callable[[tuple[int, ...], Callable[[], Any]], Any] | None = None,
+    kept: Callable[[Hashable, Callable[[], Any]], Any] | None = None,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
 
@@ -248,8 +248,8 @@ def frame_spectra(
     centre_s : float or float, shape (K,)
         A delay, in seconds, by which the second is read later (to the nearest sample).
     kept : callable, optional
-        Keeps the first track's spectra for other tracks (`micalign.tdoa.strokes.Listened.kept`), where all its frames
-        follow from their length and count.
+        Keeps the first track's spectra for other tracks (`micalign.tdoa.strokes.Listened.kept`), by their frames: of
+        one window and length.
     """
     rate, length = first.sample_rate, len(window)
     edge = max(margin // 8, length // 32, 16) if margin else 0
@@ -269,7 +269,7 @@ def frame_spectra(
     for begin in range(0, len(starts), BATCH):
         here = slice(begin, begin + BATCH)
         make = partial(of, first, starts[here], window)
-        x = make() if kept is None else kept((size, length, len(starts), begin), make)
+        x = make() if kept is None else kept(("spectra", size, margin > 0, starts[here].tobytes()), make)
         y = of(second, starts[here] + offsets[here] - (margin + edge), outer)
         np.multiply(cross_spectrum(x, y), turn, out=cross[here])
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2

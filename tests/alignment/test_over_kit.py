@@ -63,6 +63,16 @@ def test_a_drums_mic_hears_its_strokes_first_and_an_overhead_does_not(rng):
     assert found[0] * RATE == pytest.approx([0, 60, 132, 141], abs=3)
 
 
+@pytest.mark.parametrize(("mics", "asked"), [(("one",) * 4, 0), (("left", "one", "two"), 1)])
+def test_who_hears_the_drums_first_is_asked_only_where_two_mics_may_stand_at_a_drum_each(rng, monkeypatch, mics, asked):
+    """Mics at one source are no kit, and the asking costs as much as measuring a pair."""
+    tracks, heard_kit, found = kit(rng), over_kit.heard_kit, []
+    monkeypatch.setattr(over_kit, "heard_kit", lambda heard: found.append(heard) or heard_kit(heard))
+    heard = [listen(replace(tracks[mic], name=f"track {k}")) for k, mic in enumerate(mics)]
+    over_kit.reference_for(heard, "track 0")
+    assert len(found) == asked
+
+
 def pairs_by(monkeypatch, heard, **said):
     """The pairs of what is heard, each with evidence as two good overheads have it but for what is said of it."""
     good = {"one": 1.0, "spread": 4.0, "meets": 0.7, "beside": 0.0, "late": 2.3, "far": 0.0}
