@@ -32,6 +32,7 @@ __all__ = [
     "Track",
     "as_recorded",
     "placed",
+    "refuse_mixed_rates",
     "track_named",
     "two_at_once",
 ]
@@ -180,7 +181,7 @@ class Take(Shown):
     def __post_init__(self) -> None:
         if not self.tracks:
             raise TakeError("the take has no track: name at least one audio file")
-        _refuse_mixed_rates(self.tracks)
+        refuse_mixed_rates(self.tracks)
         names = [track.name for track in self.tracks]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
@@ -223,7 +224,8 @@ def track_named(tracks: Sequence[Track], name: str) -> Track:
     raise TakeError(f"the take has no track '{name}'{nearest(name, names) or f': it has {known}'}")
 
 
-def _refuse_mixed_rates(tracks: Sequence[Track]) -> None:
+def refuse_mixed_rates(tracks: Sequence[Track]) -> None:
+    """`TakeError` where a track is not at the rate of the first."""
     first = tracks[0]
     for track in tracks[1:]:
         if track.sample_rate != first.sample_rate:

@@ -249,12 +249,8 @@ class _Arrivals:
 def hits_alone(alone: Alone) -> Hits:
     """What is struck in the stretches, and which of it is not the source."""
     parts = [_within(alone.tracks, *span) for span in alone.spans_s]
-    strokes = Fingerprints(
-        parts[0].tracks,
-        np.concatenate([part.times_s for part in parts]),
-        np.concatenate([part.level_db for part in parts]),
-        np.concatenate([part.before_db for part in parts]),
-    )
+    every = zip(*((part.times_s, part.level_db, part.before_db) for part in parts), strict=True)
+    strokes = Fingerprints(parts[0].tracks, *map(np.concatenate, every))
     others = odd_ones(strokes)
     return Hits(strokes.kept(~np.isin(strokes.times_s, others)), others)
 

@@ -39,7 +39,7 @@ from micalign.tdoa.spectra import (
 from micalign.tdoa.strokes import Listened, stretches
 from micalign.tdoa.wavefronts import cut
 
-__all__ = ["Curves", "RoughDelay", "coarse_delay", "stretch_curve", "stroke_curves"]
+__all__ = ["Curves", "coarse_delay", "stretch_curve", "stroke_curves"]
 
 _DEGREES: Final = (2, 4, 6, 3, 5)
 """Half the degrees of freedom of a mean over each band's rise, twice bandwidth times length, never below 1."""
@@ -223,8 +223,7 @@ def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -
     cross = np.array([cross_spectrum(a, turned[late : late + count]).sum(axis=0) for late in _orders(count)])
     own, *others = irfft(cross, size)[:, :lags]
     near = min(round(_NEAR_S * rate), lags // 4)
-    total = np.cumsum(np.pad(np.mean(np.square(others), axis=0), (near + 1, near), mode="edge"))
-    by_chance = (total[2 * near + 1 :] - total[: -2 * near - 1]) / (2 * near + 1)
+    by_chance = sum_ahead(np.pad(np.mean(np.square(others), axis=0), near, mode="edge"), 2 * near + 1) / (2 * near + 1)
     best = int(np.argmax(own**2 / (by_chance + 1e-30)))
     # What one stroke alone says is no following: two kits that share a sample meet in one now and then.
     turn = np.exp(2j * np.pi * best / size * np.arange(a.shape[1])).astype(np.complex64)
@@ -261,16 +260,11 @@ _FRAME_S: Final = 1.0  # seconds of a search over seconds: longer than a stretch
 _MOST: Final = 16  # frames of such a search
 
 
-@dataclass(frozen=True)
-class RoughDelay:
-    """A rough delay in seconds; ``clear``: no other is nearly as good."""
+def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> tuple[float, bool] | None:
+    """The best delay within ``reach_s`` of ``centre_s``, to a few milliseconds, and whether no other is nearly as good.
 
-    delay_s: float
-    clear: bool
-
-
-def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach_s: float) -> RoughDelay | None:
-    """The best delay within ``reach_s`` of ``centre_s``, to a few milliseconds; None where nothing overlaps."""
+    Seconds; None where nothing overlaps.
+    """
     rate = reference.sample_rate
     middle, half = round(centre_s * rate), round(reach_s * rate)
     lags = np.arange(middle - half, middle + half + 1)
@@ -279,4 +273,4 @@ def coarse_delay(reference: Listened, track: Listened, *, centre_s: float, reach
         return None
     size = np.abs(whole)
     top = int(np.argmax(size))
-    return RoughDelay(float(lags[top]) / rate, rival_of(size, top, APART_S * rate) < tuned.RIVAL)
+    return float(lags[top]) / rate, rival_of(size, top, APART_S * rate) < tuned.RIVAL

@@ -36,7 +36,7 @@ from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, sigma_s
-from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, irfft, refine, rfft, smooth_bins
+from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, Listened, stretches
 from micalign.tdoa.wavefronts import cut
 
@@ -238,7 +238,6 @@ WAVE_S: Final = (0.0002, 0.002)  # seconds before and after a first wavefront: i
 _WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half a period is a tenth of a ms
 _ECHO_S: Final = (0.0004, 0.003)  # later than a loudspeaker's first ringing, earlier than a low note's period
 _HALF: Final = 32  # samples about a peak that hold its shape
-_FINER: Final = 16  # points to a sample
 _FEWEST_HELD: Final = 4  # frames: fewer are no spectrum to weigh
 _PICK_S: Final = 0.05e-3  # a capsule is not a point, a drum is 36 cm wide: no first wavefront is told more exactly
 
@@ -333,13 +332,10 @@ def _between_samples(side: Side, later_s: float) -> float:
     top = int(near[np.argmax(size[near])])
     if not _HALF <= top < len(lags) - _HALF or size[top] < max(size[top - 1], size[top + 1]):
         return later_s
-    fine = irfft(rfft(correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF)), 2 * _HALF * _FINER)
-    middle = _HALF * _FINER
-    best = middle - _FINER + int(np.argmax(np.abs(fine[middle - _FINER : middle + _FINER])))
-    left, here, right = np.abs(fine[best - 1 : best + 2])
-    bend = left - 2 * here + right
-    offset = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    return float(lags[top] + (best - middle + offset) / _FINER) / side.near.sample_rate
+    part, rate = correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF), side.near.sample_rate
+    hz = np.fft.rfftfreq(2 * _HALF, 1.0 / rate).astype(np.float64)
+    peak = refine(rfft(part), hz, _HALF / rate, within_s=1.0 / rate)
+    return float(lags[top] - _HALF) / rate + peak.lag_s
 
 
 def _doubt(seen: Look, delay_s: float) -> str:

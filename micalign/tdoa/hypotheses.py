@@ -8,6 +8,7 @@ of them the curves' own heights there, against their highest and against chance.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -30,6 +31,7 @@ _EARLIER_S: Final = (0.00025, 0.008)
 
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
 _BANDS: Final = 5  # curves of each kind: four bands and the difference of samples
+_SUMS: Final = ("novelties", "stacks")  # curves over all bands
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
 FEATURES: Final = (*tuned.EVENT_WEIGHTS, "path height", "path alike")
@@ -79,29 +81,21 @@ def hypotheses(
     """
     rate = first.sample_rate
     size = None if whole is None else np.abs(whole)
-    sides = [
-        None if one is None else _side(near, on, one, rate)
-        for near, on, one in zip((first, second), (lags, -lags[::-1]), curves, strict=True)
-    ]
-    found_lags, kinds, rows = [], [], []
-    for kind, side, other in ((FIRST, sides[0], sides[1]), (SECOND, sides[1], sides[0])):
-        if side is None:
-            continue
-        sign = 1 if kind == FIRST else -1
-        index, row = _close_mic(side, other, size if size is None else size[::sign], rate)
-        found_lags.append(sign * side.lags[index])
-        rows.append(row)
-        kinds.append(np.full(len(index), kind))
-    if whole is not None and size is not None:
-        index, row = _one_path(lags, size, rate)
-        found_lags.append(lags[index])
-        rows.append(row)
-        kinds.append(np.full(len(index), ONE_PATH))
-    if not rows:
-        return Hypotheses(np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros((0, len(FEATURES))))
-    all_lags = np.concatenate(found_lags).astype(np.intp)
-    keep = (all_lags >= within[0]) & (all_lags <= within[1])
-    return Hypotheses(all_lags[keep], np.concatenate(kinds)[keep], np.concatenate(rows)[keep])
+    one, other = (
+        None if found is None else _side(near, on, found, rate)
+        for near, on, found in zip((first, second), (lags, -lags[::-1]), curves, strict=True)
+    )
+    told = [(np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros((0, len(FEATURES))))]
+    for kind, sign, near, far in ((FIRST, 1, one, other), (SECOND, -1, other, one)):
+        if near is not None:
+            index, rows = _close_mic(near, far, None if size is None else size[::sign], rate)
+            told.append((sign * near.lags[index], np.full(len(index), kind), rows))
+    if size is not None:
+        index, rows = _one_path(lags, size, rate)
+        told.append((lags[index], np.full(len(index), ONE_PATH), rows))
+    every, kinds, rows = (np.concatenate(column) for column in zip(*told, strict=True))
+    keep = (every >= within[0]) & (every <= within[1])
+    return Hypotheses(every[keep], kinds[keep], rows[keep])
 
 
 def _side(near: Listened, lags: Ints, curves: Curves, rate: int) -> _CloseMic:
@@ -121,63 +115,69 @@ def _around(curve: Floats, rate: int) -> Floats:
     return greatest_near(curve, round(AROUND_S * rate))
 
 
-def _tops(curve: Floats, count: int, rate: int) -> list[int]:
+def _tops(curve: Floats, count: int, rate: int) -> Ints:
     """The highest local maxima, none within an eighth of a millisecond of a higher one."""
     inside = np.flatnonzero((curve[1:-1] >= curve[:-2]) & (curve[1:-1] > curve[2:]) & (curve[1:-1] > 0)) + 1
     return _none_near(inside[np.argsort(-curve[inside], kind="stable")], count, rate)
 
 
-def _none_near(ranked: Ints, count: int, rate: int) -> list[int]:
+def _none_near(ranked: Ints, count: int, rate: int) -> Ints:
     """The first of some places, none so near to one before it that both are one hypothesis."""
     found: list[int] = []
     for index in ranked.tolist():
         if len(found) < count and all(abs(index - other) > _SAME_S * rate for other in found):
             found.append(index)
-    return found
+    return np.array(found, dtype=np.intp)
+
+
+def _share(curve: Floats, index: Ints) -> Floats:
+    """A curve as a share of its highest point."""
+    share: Floats = curve[index] / max(float(curve.max()), 1e-9)
+    return share
 
 
 def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, rate: int) -> tuple[Ints, Floats]:
     stretched = None if size is None else _around(size, rate)
     index = _candidates(side, stretched, rate)
-    tops = {name: max(float(curve.max()), 1e-9) for name, curve in side.highest.items()}
-    shares = {name: curve[index] / tops[name] for name, curve in side.highest.items()}
-    heights = {name: np.log1p(curve[index]) for name, curve in side.highest.items()}
-    features = {f"{name} share": shares[name] for name in shares} | {f"{name} height": heights[name] for name in shares}
-    for name in ("novelties", "stacks"):
-        features[f"earlier {name}"] = _earlier(side.highest[name], index, rate)
-        mirrored = None if other is None else other.highest[name][::-1]
-        features[f"other side's {name}"] = (
-            np.zeros(len(index)) if mirrored is None else mirrored[index] / max(float(mirrored.max()), 1e-9)
-        )
+    shares = {name: _share(curve, index) for name, curve in side.highest.items()}
+    features: dict[str, Floats | float] = {f"{name} share": share for name, share in shares.items()}
+    features |= {f"{name} height": np.log1p(curve[index]) for name, curve in side.highest.items()}
+    if other is not None:
+        features |= {f"other side's {name}": _share(other.highest[name][::-1], index) for name in _SUMS}
     if size is not None and stretched is not None:
-        noise = float(np.sqrt(np.mean(size**2))) + 1e-20
-        features["stretches share"] = stretched[index] / max(float(stretched.max()), 1e-20)
-        features["stretches height"] = np.log(stretched[index] / noise + 1e-9)
-        features["stretches alike"] = stretched[index]
+        features |= {
+            "stretches share": _share(stretched, index),
+            "stretches height": np.log(stretched[index] / _chance(size) + 1e-9),
+            "stretches alike": stretched[index],
+        }
     strokes, at_s = side.near.strokes, side.lags[index] / rate
     own = strokes.weight > 0
-    same = np.ones(len(index))
-    features["too early"] = (at_s < -0.15e-3).astype(float)
-    features["far"] = np.minimum(np.abs(at_s) / 0.01, 3.0)
-    features["strokes"] = same * np.log(own.sum())
-    features["gap"] = same * min(strokes.gap_db, 30.0) / 15
-    features["own strokes"] = same * own.sum() / len(own)
-    features["close mic"] = same
-    features["bright middle"] = strokes.brightness * (shares["novelty0"] + shares["stack0"])
-    features["bright high"] = strokes.brightness * (shares["novelty2"] + shares["novelty4"])
+    features |= {
+        "earlier novelties": _earlier(side.highest["novelties"], index, rate),
+        "too early": (at_s < -0.15e-3).astype(float),
+        "far": np.minimum(np.abs(at_s) / 0.01, 3.0),
+        "strokes": float(np.log(own.sum())),
+        "gap": min(strokes.gap_db, 30.0) / 15,
+        "own strokes": float(own.sum() / len(own)),
+        "close mic": 1.0,
+        "bright middle": strokes.brightness * (shares["novelty0"] + shares["stack0"]),
+        "bright high": strokes.brightness * (shares["novelty2"] + shares["novelty4"]),
+    }
     return index, _rows(features, len(index))
 
 
 def _candidates(side: _CloseMic, stretched: Floats | None, rate: int) -> Ints:
-    found: set[int] = set()
-    for name, curve in side.names.items():
-        found.update(_tops(curve, _PEAKS["sum" if name in ("novelties", "stacks") else "one"], rate))
+    tops = [_tops(curve, _PEAKS["sum" if name in _SUMS else "one"], rate) for name, curve in side.names.items()]
     if stretched is not None:
-        found.update(_tops(stretched, _PEAKS["stretches"], rate))
-    index = np.array(sorted(found), dtype=np.intp)
-    total = sum(side.names[name][index] / max(float(side.names[name].max()), 1e-9) for name in ("novelties", "stacks"))
-    ranked = index[np.argsort(-np.asarray(total), kind="stable")]
-    return np.array(_none_near(ranked, len(ranked), rate), dtype=np.intp)
+        tops.append(_tops(stretched, _PEAKS["stretches"], rate))
+    index = np.unique(np.concatenate(tops))
+    total = np.sum([_share(side.names[name], index) for name in _SUMS], axis=0)
+    return _none_near(index[np.argsort(-total, kind="stable")], len(index), rate)
+
+
+def _chance(size: Floats) -> float:
+    """What chance makes of a correlation: its root mean square."""
+    return float(np.sqrt(np.mean(size**2))) + 1e-20
 
 
 def _earlier(curve: Floats, index: Ints, rate: int, *, span_s: float = _EARLIER_S[1]) -> Floats:
@@ -188,26 +188,20 @@ def _earlier(curve: Floats, index: Ints, rate: int, *, span_s: float = _EARLIER_
 
 
 def _one_path(lags: Ints, size: Floats, rate: int) -> tuple[Ints, Floats]:
-    noise = float(np.sqrt(np.mean(size**2))) + 1e-20
-    index = np.array(_tops(size, _PEAKS["one path"], rate), dtype=np.intp)
+    index = _tops(size, _PEAKS["one path"], rate)
     heights = size[index]
     # A detour only adds to the delay of either sign: earlier is nearer to lag 0.
     forward = _earlier(size, index, rate, span_s=_ROOM_S)
     backward = _earlier(size[::-1], len(size) - 1 - index, rate, span_s=_ROOM_S)
-    top = heights.max(initial=1e-20)
-    same = np.ones(len(index))
-    features = {
-        "path height": np.log(heights / noise + 1e-9),
+    features: dict[str, Floats | float] = {
+        "path height": np.log(heights / _chance(size) + 1e-9),
         "path earlier": np.where(lags[index] >= 0, forward, backward),
         "path alike": heights,
-        "path rival": same * (heights[1] / top if len(heights) > 1 else 0.0),
-        "one path": same,
+        "path rival": float(heights[1] / heights[0]) if len(heights) > 1 else 0.0,
+        "one path": 1.0,
     }
     return index, _rows(features, len(index))
 
 
-def _rows(features: dict[str, Floats], count: int) -> Floats:
-    rows = np.zeros((count, len(FEATURES)))
-    for column, name in enumerate(FEATURES):
-        rows[:, column] = features.get(name, 0.0)
-    return rows
+def _rows(features: Mapping[str, Floats | float], count: int) -> Floats:
+    return np.stack([np.broadcast_to(features.get(name, 0.0), count) for name in FEATURES], axis=1)

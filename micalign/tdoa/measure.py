@@ -10,16 +10,15 @@ it can be told.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Floats
 from micalign.errors import TakeError
-from micalign.take.tracks import Track, two_at_once
+from micalign.take.tracks import Track, refuse_mixed_rates, two_at_once
 from micalign.tdoa import tuned
 from micalign.tdoa.clock import measure_drift
 from micalign.tdoa.delays import Candidate, Delay, doubted, unknown
@@ -45,7 +44,11 @@ class _Options:
     prior_sigma_s: float | None
     close: Close | None
     drift: bool
-    moments_s: Floats | None
+    moments_s: npt.ArrayLike | None
+
+    def __post_init__(self) -> None:
+        if not 0 < self.max_delay_s < np.inf:
+            raise TakeError(f"the longest delay to search for is {self.max_delay_s} s: it must be positive")
 
     @property
     def kind(self) -> int | None:
@@ -117,16 +120,8 @@ def measure_pair(
     >>> round(found.delay_s * 48000, 2), found.polarity, found.reliable
     (48.0, -1, True)
     """
-    return measure_many(
-        reference,
-        [track],
-        max_delay_s=max_delay_s,
-        prior_s=prior_s,
-        prior_sigma_s=prior_sigma_s,
-        close=close,
-        drift=drift,
-        moments_s=moments_s,
-    )[0]
+    options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments_s)
+    return _measured((reference, track), options)[0]
 
 
 def measure_many(
@@ -174,41 +169,33 @@ def measure_many(
     >>> [round(one.delay_s * 48000) for one in measure_many(reference, far)]
     [48, 96]
     """
-    if not max_delay_s > 0 or not np.isfinite(max_delay_s):
-        raise TakeError(f"the longest delay to search for is {max_delay_s} s: it must be positive")
-    for track in tracks:
-        if track.sample_rate != reference.sample_rate:
-            raise TakeError(
-                f"'{track.name}' is at {track.sample_rate} Hz but '{reference.name}' at {reference.sample_rate} Hz: "
-                "convert one of them to the other's rate first"
-            )
-    moments = None if moments_s is None else np.asarray(moments_s, dtype=float)
-    options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments)
-    tell = progress or (lambda _words, _share: None)
-    return tuple(_measured((reference, *tracks), moments, options, tell))
+    options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments_s)
+    return _measured((reference, *tracks), options, progress)
 
 
 def _measured(
-    tracks: Sequence[Track],
-    moments_s: Floats | None,
-    options: _Options,
-    tell: Callable[[str, float], None],
-) -> Iterator[Delay]:
+    tracks: Sequence[Track], options: _Options, progress: Callable[[str, float], None] | None = None
+) -> tuple[Delay, ...]:
     """The delays of all others against the first; all are listened to before two are compared."""
+    refuse_mixed_rates(tracks)
+    tell = progress or (lambda _words, _share: None)
     steps = 2 * len(tracks) - 1
     heard = listen_all(tracks, progress=tell, steps=steps)
-    if moments_s is not None:
-        heard[0] = struck_at(heard[0], heard[0].samples_at(moments_s))
-    alone = apart(heard) if moments_s is None and options.kind != ONE_PATH and not options.drift else heard
+    moments = options.moments_s
+    if moments is not None:
+        heard[0] = struck_at(heard[0], heard[0].samples_at(np.asarray(moments, dtype=float)))
+    alone = apart(heard) if moments is None and options.kind != ONE_PATH and not options.drift else heard
     for near in (heard[0], alone[0]):
         if not near.envelope.silent:
             _ = near.own_levels  # before two threads ask for them at once
     pairs = [((heard[0], one), (alone[0], other)) for one, other in zip(heard[1:], alone[1:], strict=True)]
+    found = []
     with two_at_once() as pool:
         waiting = [pool.submit(_measure, *both, options) for both in pairs]
-        for done, (track, found) in enumerate(zip(tracks[1:], waiting, strict=True), start=len(tracks)):
+        for done, (track, one) in enumerate(zip(tracks[1:], waiting, strict=True), start=len(tracks)):
             tell(f"measuring {track.name}", done / steps)
-            yield found.result()
+            found.append(one.result())
+    return tuple(found)
 
 
 def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
@@ -229,7 +216,7 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
         coarse = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
         if coarse is None:
             return options.unknown("the two tracks do not overlap")
-        centre_s, reach_s, clear = coarse.delay_s, tuned.ROOM_S, coarse.clear
+        (centre_s, clear), reach_s = coarse, tuned.ROOM_S
     if options.drift:
         return measure_drift(reference, track, centre_s=centre_s, reach_s=reach_s)
 
@@ -275,21 +262,16 @@ def decided(seen: Look) -> Delay | None:
     if not seen.events:
         return None
     event = seen.events[0]
-    candidates = tuple(
-        Candidate(one.delay_s, _polarity(seen, one.delay_s), one.probability) for one in seen.events[:_CANDIDATES]
-    )
     if event.kind == ONE_PATH:
-        return _first_of(candidates, along_one_path(seen, event))
-    side, onset = seen.side(event.kind), begins(seen, event)
-    if side is None or onset is None:
-        return None
-    return _first_of(candidates, struck(seen, side, event, onset))
-
-
-def _first_of(candidates: tuple[Candidate, ...], delay: Delay) -> Delay:
-    """A delay with its candidates, of which it is the first: as exactly as it is told itself."""
-    first = replace(candidates[0], delay_s=delay.delay_s, polarity=delay.polarity)
-    return replace(delay, candidates=(first, *candidates[1:]))
+        delay = along_one_path(seen, event)
+    else:
+        side, onset = seen.side(event.kind), begins(seen, event)
+        if side is None or onset is None:
+            return None
+        delay = struck(seen, side, event, onset)
+    first = Candidate(delay.delay_s, delay.polarity, event.probability)
+    others = [Candidate(one.delay_s, _polarity(seen, one.delay_s), one.probability) for one in seen.events[1:]]
+    return replace(delay, candidates=(first, *others[: _CANDIDATES - 1]))
 
 
 def _polarity(seen: Look, delay_s: float) -> int:

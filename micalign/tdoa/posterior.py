@@ -128,7 +128,7 @@ def events(
     the tracks are so alike that they are one sound over one path, only paths are weighed: what the strokes of one and
     the same sound say, and that the two may share nothing, is in no doubt any more.
     """
-    one_path = _is_one_path(found.rows)
+    one_path = bool(found.rows[:, FEATURES.index("path alike")].max(initial=0.0) > tuned.SO_ALIKE)
     chances = np.zeros(len(found.lags))
     weighed = found.kinds == ONE_PATH if one_path else np.ones(len(found.lags), bool)
     chances[weighed] = probabilities(
@@ -151,10 +151,6 @@ def events(
         if len(told) == count:
             break
     return told, chances
-
-
-def _is_one_path(rows: Floats) -> bool:
-    return bool(rows[:, FEATURES.index("path alike")].max(initial=0.0) > tuned.SO_ALIKE)
 
 
 def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:

@@ -85,11 +85,19 @@ class Energies:
     power: Real
     step: int
 
+    @cached_property
+    def _total(self) -> Floats:
+        return np.concatenate([[0.0], np.cumsum(self.power, dtype=float)])
+
+    def sum(self, low: Ints, high: Ints) -> Floats:
+        """The mean squares from some steps to others added up, of those that there are."""
+        edges = self._total[np.clip([low, high], 0, len(self.power))]
+        return np.asarray(edges[1] - edges[0])
+
     def mean(self, low: Ints, high: Ints) -> Floats:
-        """The mean square from some steps to others, of those that there are."""
-        total = np.concatenate([[0.0], np.cumsum(self.power, dtype=float)])
-        low, high = (np.clip(edge, 0, len(self.power)) for edge in (low, high))
-        return np.asarray((total[high] - total[low]) / np.maximum(high - low, 1))
+        """Their mean."""
+        low, high = np.clip([low, high], 0, len(self.power))
+        return np.asarray(self.sum(low, high) / np.maximum(high - low, 1))
 
     @property
     def silent(self) -> bool:
@@ -403,22 +411,14 @@ def stretches(
     return FrameSet(_sounding(env, starts, length), window)
 
 
-def _levels(env: Energies, starts: Ints, length: int) -> Floats:
-    total = np.concatenate([[0.0], np.cumsum(env.power)])
-    low = np.clip(starts // env.step, 0, len(env.power))
-    high = np.clip((starts + length) // env.step, 0, len(env.power))
-    levels: Floats = total[high] - total[low]
-    return levels
-
-
 def _loudest_of_each(env: Energies, starts: Ints, length: int, most: int) -> Ints:
-    levels = _levels(env, starts, length)
+    levels = env.sum(starts // env.step, (starts + length) // env.step)
     bounds = np.linspace(0, len(starts), most + 1).astype(np.intp)
     return np.array([starts[a + np.argmax(levels[a:b])] for a, b in pairwise(bounds) if b > a])
 
 
 def _sounding(env: Energies, starts: Ints, length: int) -> Ints:
     """Without the frames more than 30 dB below the loudest: most of what they hold is noise."""
-    levels = _levels(env, starts, length)
+    levels = env.sum(starts // env.step, (starts + length) // env.step)
     kept = starts[levels > levels.max(initial=0.0) * 1e-3]
     return kept if len(kept) else starts
