@@ -288,8 +288,9 @@ def _words(
     met = [one for one in taken if not {one.track, one.against} & {*summed, *recorded}]
     worst = max(met, key=lambda remain: abs(remain.remain_s), default=None)
     if worst is not None and abs(worst.remain_s) > 20e-6:
+        whom = "at most" if len(met) == len(taken) else "between the other tracks at most"
         said.append(
-            f"no one set suits every source: at most {abs(worst.remain_s) * 1e3:.2f} ms remains "
+            f"no one set suits every source: {whom} {abs(worst.remain_s) * 1e3:.2f} ms remains "
             f"({worst.source} between {worst.track} and {worst.against})"
         )
     said += [_unknown_words(source, offsets, limits) for source in _unknown(heard, limits, taken)]

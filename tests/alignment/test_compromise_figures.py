@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from micalign.alignment.best_sum import match_phase
-from micalign.alignment.compromise import agreed
+from micalign.alignment.compromise import agreed, stated
 from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.gain import BlendTrack, all_pass_response, bins_hz, spectra, sum_gain, third_octaves
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
@@ -61,6 +61,22 @@ def test_two_sources_that_disagree_share_by_the_product_of_their_amplitudes():
     assert remains["kick"].remain_s == pytest.approx(late - 0.001)
     assert remains["snare"].remain_s == pytest.approx(late - 0.002)
     assert "no one set suits every source: at most 0.86 ms remains (snare between a and b)" in offsets.compromise
+
+
+def test_what_remains_at_most_names_the_tracks_it_counts():
+    """Mics laid by their best sum, or left as recorded, are passed over: the sentence says so, and only then."""
+    heard = [
+        HeardSource("kick", (Link("top", "left", 0.001, 1e-6), Link("top", "near", 0.0, 1e-6))),
+        HeardSource("snare", (Link("top", "left", 0.0013, 1e-6), Link("top", "near", 0.004, 1e-6))),
+    ]
+    limits = Constraints("top")
+    offsets = agreed(["top", "left", "near"], heard, limits, sample_rate=RATE)
+    assert "no one set suits every source: at most 2.00 ms remains" in offsets.compromise
+    for passed_over in ({"summed": ["near"]}, {"recorded": ["near"]}):
+        words = stated(offsets, heard, limits, **passed_over).compromise
+        assert "no one set suits every source: between the other tracks at most 0.15 ms remains" in words
+        assert words.index("near") < words.index("the other tracks")  # who is meant was said before
+    assert "at most" not in stated(offsets, heard, limits, summed=["near", "left"]).compromise
 
 
 def test_the_louder_sources_polarity_wins():
