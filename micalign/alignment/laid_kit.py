@@ -20,6 +20,7 @@ import numpy as np
 
 from micalign.alignment.over_kit import (
     HeardKit,
+    has_strokes,
     heard_db,
     heard_kit,
     level_spread_db,
@@ -65,6 +66,7 @@ _APART: Final = (
     "left as recorded: mics over a kit, or in its room, hear each drum at another delay, and that is their image; "
     "--reference lays them by one drum's delay all the same"
 )
+_BLANK: Final = "no stroke stands out in it, as in a line with nothing but noise or hum: left as recorded"
 _BY_SUM: Final = "its polarity is told by this sum, not by its arrival"
 _SURE: Final = (1.0 + math.erf(SURELY / math.sqrt(2.0))) / 2.0  # what `SURELY` promises of a best sum
 
@@ -93,11 +95,8 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     kit is tried.
     """
     heard = listen(reference)
-    # What surely comes later than any overhead hears its kit is no track of this kit.
-    far = {row.track for row in rows if _is_far(row)}
-    # Nor is what holds no sound, whatever it is called: that is told.
-    silent = {track.name for track in tracks if listen(track).envelope.silent}
-    others = {track.name: listen(track) for track in tracks if track.name not in far | silent}
+    far, silent, blank = _none_of_it(tracks, rows)
+    others = {track.name: listen(track) for track in tracks if track.name not in far | silent | blank}
     told = heard_kit([heard, *others.values()])
     mates = mates_of(reference.name, told)
     mate, meets = mates[0] if mates else (None, 0.0)
@@ -124,7 +123,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
     bleed, soft = _bleed(told, others), _soft([every[one.track.name] for one in rest], others)
-    stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed, soft)
+    stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed, soft) | dict.fromkeys(blank, _BLANK)
     basis = dict.fromkeys([*stays, *silent], _RECORDED)
     laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
     if mate is not None:
@@ -134,6 +133,16 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         laid[name], basis[name] = delay, by
     kept = tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows)
     return LaidKit(kept, basis, frozenset({*over, *beside_it} - rooms))
+
+
+def _none_of_it(tracks: Sequence[Track], rows: Sequence[TrackDelay]) -> tuple[set[str], set[str], set[str]]:
+    """What is no track of this kit, whatever it is called.
+
+    What surely comes later than any overhead hears its kit, what holds no sound, and what no stroke stands out of.
+    """
+    far = {row.track for row in rows if _is_far(row)}
+    silent = {track.name for track in tracks if listen(track).envelope.silent}
+    return far, silent, {track.name for track in tracks if not has_strokes(listen(track))} - silent - far
 
 
 def _close_mics(

@@ -4,7 +4,8 @@ Two mics over a kit hear every drum, alike from stroke to stroke; their lows mee
 equally far from the drums; and they hear every drum some milliseconds after its own mic. Two mics at one drum miss the
 others, or hear theirs first; mics of drums that are not struck hear what is near too early; two in the room hear all of
 it later still. All this is read off levels, lows and who hears the drums first. A track that is called an overhead is
-one, unless it hears the drums no later than their own mics; where in the list it is says next to nothing.
+one, unless it hears the drums no later than their own mics, or nothing at all; where in the list it is says next to
+nothing.
 
 Delays are seconds, positive later than in the reference; strokes are moments on the take's clock.
 """
@@ -55,6 +56,7 @@ __all__ = [
     "HeardKit",
     "PairOver",
     "begins_s",
+    "has_strokes",
     "heard_db",
     "heard_kit",
     "level_spread_db",
@@ -98,12 +100,16 @@ class HeardKit:
         """The position of a track."""
         return next(k for k, track in enumerate(self.tracks) if track.name == name)
 
+    def hears(self, one: int) -> bool:
+        """Whether strokes stand out of a track at all: a line that holds nothing but noise or hum has none."""
+        return has_strokes(self.tracks[one])
+
     def hearing(self) -> list[int]:
         """The tracks that are loud at most of the strokes."""
         level_db = np.where(np.isfinite(self.level_db), self.level_db, -np.inf)
         loudest = level_db.max(axis=1, keepdims=True)
         found: list[int] = np.flatnonzero((level_db > loudest - HEARS_DB).mean(axis=1) >= HEARS_SHARE).tolist()
-        return found
+        return [k for k in found if self.hears(k)]
 
     def spread_db(self, one: int, other: int) -> float:
         """How far the strokes differ in level between two tracks."""
@@ -169,8 +175,8 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
         The track that was named first. It is the answer where it is one of that pair, and where the tracks are no kit.
         Of a kit without such a pair the one track that hears all drums late is.
 
-    What is called an overhead (`OVER_WORDS`) is one, unless it hears the drums no later than their own mics; what is
-    called a room mic is none.
+    What is called an overhead (`OVER_WORDS`) is one, unless it hears the drums no later than their own mics, or nothing
+    at all; what is called a room mic is none.
     """
     told = heard_kit(heard) if len(heard) > FEWEST_MICS and _may_be_a_kit(heard) else None
     if told is None:
@@ -216,14 +222,12 @@ def _pair_over(told: HeardKit) -> PairOver | None:
 
 
 def over_by_name(told: HeardKit) -> list[str]:
-    """The tracks that are called overheads, but for one that hears the drums no later than their own mics do.
+    """The tracks that are called overheads, but for one that hears the drums no later than their own mics, or nothing.
 
     Where no drum has enough clear strokes, as in a few bars of a ballad, nothing speaks against the names. Nor does
     anything where the lows of one meet those of another: loud cymbals may hide when it hears the drums.
     """
-    called = [
-        k for k, track in enumerate(told.tracks) if is_called(track.name, OVER_WORDS) and not track.envelope.silent
-    ]
+    called = [k for k, track in enumerate(told.tracks) if is_called(track.name, OVER_WORDS) and told.hears(k)]
     late_s = [late_s for drum, late_s in told.drums.items() if drum not in called]
     early = {k for k in called if late_s and k in told.drums and np.median(late_s, axis=0)[k] < EARLY_S}
     late = [k for k in called if k not in early]
@@ -249,7 +253,8 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
         return None
     begins = [begins_s(one, times_s) for one in heard]
     levels = [_heard_db_at(one, times_s) for one in heard]
-    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(_own_late_s(heard)))
+    blank = [k for k, one in enumerate(heard) if not has_strokes(one)]
+    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(_own_late_s(heard), blank))
 
 
 def _struck_s(heard: Sequence[Listened]) -> Floats:
@@ -269,11 +274,16 @@ def _heard_db_at(one: Listened, times_s: Floats) -> Floats:
     return heard_db(one, np.rint((times_s - one.start_s) * one.sample_rate).astype(np.intp))
 
 
-def _drums(late_s: Mapping[int, Floats]) -> dict[int, Floats]:
-    """The tracks that hear their own strokes first, but for one that may err."""
+def has_strokes(heard: Listened) -> bool:
+    """Whether a track has enough onsets to hear a kit by; noise and hum have none, whatever they are called."""
+    return not heard.envelope.silent and len(heard.strokes.samples) >= FEWEST_CHOOSING
+
+
+def _drums(late_s: Mapping[int, Floats], blank: Sequence[int]) -> dict[int, Floats]:
+    """The tracks that hear their own strokes first, but for one that may err; those without strokes say nothing."""
     first = {}
     for k, row in late_s.items():
-        others_s = np.sort(np.delete(row, k))[:2]
+        others_s = np.sort(np.delete(row, [k, *blank]))[:2]
         if len(others_s) and others_s[-1] >= -FIRST_S:
             first[k] = row
     return first
@@ -307,7 +317,7 @@ def _pairs(told: HeardKit, beside: str | None = None) -> list[PairOver]:
     A conditional logit over them and one more answer, that none does.
     """
     rooms = _called_rooms(told)
-    rest = [k for k in range(len(told.tracks)) if k not in rooms]
+    rest = [k for k in range(len(told.tracks)) if k not in rooms and told.hears(k)]
     pairs = [
         (one, other)
         for one, other in combinations(rest, 2)

@@ -251,10 +251,15 @@ def test_what_is_called_an_overhead_and_hears_another_sound_does_not_stand_in_fo
     assert "the pair stays" in besides.rows[1].delay.reason
 
 
+def offsets_of(tracks, *names):
+    """How the tracks are laid, the first of them named first."""
+    first, *others = (tracks[name] for name in names)
+    return planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
+
+
 def aligned(tracks, *names):
     """The shifts of the tracks in samples, and what they are laid onto, the first of them named first."""
-    first, *others = (tracks[name] for name in names)
-    offsets = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
+    offsets = offsets_of(tracks, *names)
     return {one.track: one.shift_s * RATE for one in offsets.shifts}, offsets.onto or offsets.reference
 
 
@@ -366,6 +371,41 @@ def test_an_overhead_in_which_nothing_is_is_told_and_none_is_laid_onto_it(rng):
     assert (silent.applied, silent.basis) == (False, "recorded")
     for order in (("one", "OH", "two", "right OH"), ("OH", "one", "two", "right OH")):
         assert onto(tracks, *order) == "right OH"
+
+
+def line(rng, name, kind):
+    """A line on which nothing is played: hiss, loud noise or the mains."""
+    t = np.arange(12 * RATE) / RATE
+    noise = {"hiss": 1e-4, "loud noise": 0.05, "hum": 1e-5}[kind] * rng.normal(size=len(t))
+    hum = 0.02 * np.sin(2 * np.pi * 50.0 * t) + 0.01 * np.sin(2 * np.pi * 150.0 * t + 1.0) if kind == "hum" else 0.0
+    return Track.from_array(name, noise + hum, RATE)
+
+
+@pytest.mark.parametrize("kind", ["hiss", "loud noise", "hum"])
+@pytest.mark.parametrize("dead_first", [True, False])
+def test_a_line_that_hears_nothing_of_the_kit_is_no_overhead_whatever_it_is_called(rng, kind, dead_first):
+    """The close mics are laid as if it were not there, and the remark says what is wrong with it."""
+    tracks = called(kit(rng), left="overhead left")
+    del tracks["right"]
+    alone = offsets_of(tracks, "one", "two", "overhead left")
+    tracks["overhead right"] = line(rng, "overhead right", kind)
+    order = ("overhead right", "one", "two", "overhead left")
+    found = offsets_of(tracks, *(order if dead_first else order[1:] + order[:1]))
+    for name in ("one", "two"):
+        assert found.shift(name).shift_s == alone.shift(name).shift_s > 2e-3
+    assert (found.onto, found.shift("overhead left").shift_s) == ("overhead left", 0.0)
+    dead = found.shift("overhead right")
+    assert dead.shift_s == 0.0
+    assert "no stroke stands out in it" in dead.reason
+
+
+def test_two_lines_with_the_same_hum_are_no_pair_over_the_kit(rng):
+    """Their lows meet better than any overheads' do, and alike at every stroke."""
+    tracks = kit(rng) | {name: line(rng, name, "hum") for name in ("bass", "keys")}
+    found = offsets_of(tracks, "one", "two", "bass", "keys", "left", "right")
+    assert found.onto == "left"
+    assert found.shift("one").shift_s > 2e-3
+    assert {found.shift(name).shift_s for name in ("bass", "keys", "right")} == {0.0}
 
 
 @pytest.mark.parametrize("frames", [0, 10, 4410, 12 * RATE])
