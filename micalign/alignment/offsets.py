@@ -130,7 +130,7 @@ def followed(
 def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> Offsets:
     """The same shifts with delays told against another track, which is laid onto the former reference like the others.
 
-    ``by_name``: the former reference is known by its name, which nothing that it hears denies.
+    ``by_name``: the former reference is known by its name, which nothing that it hears denies: it may be another's.
 
     >>> laid = Shift("snare", -2e-3, 1e-5, 2e-3, polarity_flip=False, reliable=True, applied=True)
     >>> found = held_against(Offsets("overhead", 48000, (still("overhead"), laid)), "snare")
@@ -138,11 +138,14 @@ def held_against(offsets: Offsets, reference: str, *, by_name: bool = False) -> 
     ('snare', 'overhead', [('overhead', 0.002, 1e-05, 0.0), ('snare', 0.0, 0.0, 0.002)])
     """
     shifts = _told_against(offsets, reference)
-    known = ", by its name," if by_name else ""
-    words = (
-        f"'{offsets.reference}'{known} stands over the whole kit, more surely than '{reference}', named first: all is "
-        f"laid onto '{offsets.reference}' (--reference '{reference}' moves all so that it stays)"
-    )
+    taken = "stands over the whole kit, more surely than"
+    if by_name:
+        taken = "is taken by its name to stand over the whole kit, rather than"
+    words = f"'{offsets.reference}' {taken} '{reference}', named first"
+    if any(shift.shift_s or shift.polarity_flip for shift in shifts):
+        words += f": all is laid onto '{offsets.reference}' (--reference '{reference}' moves all so that it stays)"
+    elif by_name:
+        words += " (where it is not over this kit, call it something else)"
     words = f"{words}; {offsets.compromise}" if offsets.compromise else words
     return replace(offsets, reference=reference, onto=offsets.reference, shifts=tuple(shifts), compromise=words)
 

@@ -229,7 +229,9 @@ def test_what_is_called_an_overhead_is_one_unless_it_hears_the_drums_as_their_ow
     assert onto(tracks, *names) == "OHL"
     found = measured(tracks["one"], [tracks[name] for name in names[1:]], on_strokes=True, over_kit=True)
     offsets = planned(found, Constraints("one"))
-    assert "'OHL', by its name, stands over the whole kit" in offsets.compromise
+    assert "'OHL' is taken by its name to stand over the whole kit, rather than 'one', named first: all is laid" in (
+        offsets.compromise
+    )
     assert offsets.shift("room-oh 2").shift_s == 0.0
     liars = {**kit(rng), "oh": Track.from_array("oh", tracks["one"].read(), RATE)}
     assert onto(liars, "oh", "two", "left", "right") == "left"
@@ -249,6 +251,16 @@ def test_what_is_called_an_overhead_and_hears_another_sound_does_not_stand_in_fo
     )
     assert [row.delay for row in besides.rows[2:]] == [row.delay for row in plain.rows[1:]]
     assert "the pair stays" in besides.rows[1].delay.reason
+
+
+def test_of_a_guitars_mic_that_is_called_an_overhead_nothing_is_said_but_its_name(rng):
+    """Nothing is laid onto it, and the words do not say so either."""
+    tracks = kit(rng)
+    strum = 0.3 * np.exp(-(np.arange(12 * RATE) % round(0.61 * RATE)) / 4000) * rng.normal(size=12 * RATE)
+    tracks["overhead"] = Track.from_array("overhead", strum, RATE)
+    words = offsets_of(tracks, "one", "two", "left", "right", "overhead").compromise
+    assert "is taken by its name to stand over the whole kit, rather than 'one', named first (where it is not" in words
+    assert "laid onto" not in words
 
 
 def offsets_of(tracks, *names):

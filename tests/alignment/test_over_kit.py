@@ -16,7 +16,6 @@ from micalign.take.tracks import Track
 from micalign.tdoa.delays import Delay, TrackDelay
 from micalign.tdoa.strokes import listen
 
-
 CLICKS = np.where(np.arange(RATE) % 4410 == 2000, 1.0, 0.0)
 
 
