@@ -56,8 +56,16 @@ class Shift:
         >>> left = Shift("tom", 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True, basis="recorded")
         >>> left.is_to_act_on, replace(left, polarity_flip=True).is_to_act_on, replace(left, basis="sum").is_to_act_on
         (False, True, True)
+        >>> left.stays, replace(left, applied=False).stays, replace(left, polarity_flip=True).stays
+        (True, False, False)
         """
-        return self.reliable and (self.basis != "recorded" or self.shift_s != 0.0 or self.polarity_flip)
+        return self.reliable and not self.stays
+
+    @property
+    def stays(self) -> bool:
+        """Whether it is left as recorded by right: nothing is applied, and nothing is wrong with that either."""
+        is_left = self.basis == "recorded" and self.shift_s == 0.0 and not self.polarity_flip
+        return self.as_recorded or (self.applied and is_left)
 
 
 @dataclass(frozen=True, slots=True)

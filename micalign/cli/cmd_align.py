@@ -113,8 +113,9 @@ def command(
     --whole-samples is given; polarity is flipped where a track is inverted; the originals stay as they are. A track
     without a reliable delay is written where it was, and the exit status is 1. Edit offsets.json and hand it back with
     --offsets; its "basis" says what each shift follows from: "arrival" and "sum" were measured, with "reference" and
-    "recorded" delay_s is no measurement but follows from the shifts, and what is left as recorded is not "reliable".
-    offsets.csv is for moving the originals by hand in any editor.
+    "recorded" delay_s is no measurement but follows from the shifts. What is left as recorded by right is
+    "as_recorded", and neither "reliable" nor "applied"; its file is written all the same. offsets.csv is for moving the
+    originals by hand in any editor.
 
     Of a drum kit the mics over all of it stay, and so do those in the room; each close mic goes where its own strokes
     add up best with the former, at equal level. That is so also where REFERENCE is a close mic; where --reference names

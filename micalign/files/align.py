@@ -295,6 +295,9 @@ def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track], name: str) -> t
     shifts, actions = [], []
     for one, track in zip(sheet.tracks, tracks, strict=True):
         applied = one.applied
+        edited = ", edited" if one.is_edited else ""
+        if edited and not applied:
+            edited = ', which gives it what is not applied: that needs "applied": true'
         shifts.append(
             Shift(
                 one.track,
@@ -304,8 +307,9 @@ def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track], name: str) -> t
                 polarity_flip=applied and one.polarity_flip,
                 reliable=one.reliable,
                 applied=applied,
-                reason=None if one.track == sheet.reference else f"as {name} says" + ", edited" * one.is_edited,
+                reason=None if one.track == sheet.reference else f"as {name} says{edited}",
                 drift_ppm=one.drift_ppm,
+                as_recorded=one.as_recorded and not applied and not one.is_edited,
                 basis=None if one.is_edited else one.basis,
             )
         )

@@ -329,12 +329,13 @@ def _lost_words(lost: LostBand | None, gain: SumGain) -> Iterator[str]:
 
 
 def _remarks(plan: SetPlan, sheet: OffsetsFile, targets: Targets) -> Iterator[str]:
-    yield from (f"'{shift.track}' {shift.reason}" for shift in plan.offsets.shifts if shift.as_recorded)
+    left = () if plan.as_asked else plan.offsets.shifts
+    yield from (f"'{shift.track}' {shift.reason}" for shift in left if shift.as_recorded)
     for name in targets.parted([one.track for one in plan.actions]):
         yield f"'{name}' is written as a file for each of its two channels, since they are not moved alike"
-    left = sorted({one.file for one in sheet.files} - {path.name for path in targets.all})
-    if left:
-        yield f"of an older set there is still {', '.join(left)}"
+    older = sorted({one.file for one in sheet.files} - {path.name for path in targets.all})
+    if older:
+        yield f"of an older set there is still {', '.join(older)}"
 
 
 def blended(action: MovedTrack, gains_db: Mapping[str, float]) -> BlendTrack:
@@ -392,8 +393,10 @@ def _entry(
         shift_samples=action.shift_samples,
         written_samples=action.shift_samples,
         polarity_flip=action.polarity < 0,
+        written_flip=action.polarity < 0,
         reliable=shift.is_to_act_on,
-        applied=shift.applied,
+        applied=shift.applied and not shift.stays,
+        as_recorded=shift.stays,
         reason=shift.reason,
         basis=shift.basis,
         drift_ppm=shift.drift_ppm,

@@ -97,8 +97,9 @@ class TrackOffset(_Strict):
 
     ``basis`` is what its shift follows from: that all is laid onto it, when the sound arrives in it, where it adds up
     best, or nothing, since it was left as recorded. With "reference" and "recorded" ``delay_s`` was not measured but
-    follows from the shifts, as exactly as those are known; ``reliable`` is false where a track is left as it was
-    recorded. Where it is not ``applied``, it is what the shift would follow from; null where a user edited the shift.
+    follows from the shifts, as exactly as those are known. Where it is not ``applied``, it is what the shift would
+    follow from; null where a user edited the shift. ``as_recorded``: nothing is done to the track by right, so that it
+    is neither ``reliable`` nor ``applied``; its file is written all the same. An edit of it is marked ``applied`` too.
 
     ``cut_samples`` of the original lie before its file's first sample, as loud as ``cut_dbfs`` (null: silent).
     ``start_s`` is by how much later than the reference it began by its time stamp; shifts count from there.
@@ -112,8 +113,10 @@ class TrackOffset(_Strict):
     shift_samples: Number
     written_samples: float | None = None
     polarity_flip: bool
+    written_flip: bool | None = None
     reliable: bool
     applied: bool
+    as_recorded: bool = False
     reason: str | None = None
     basis: Literal["reference", "arrival", "sum", "recorded"] | None = None
     drift_ppm: float | None = Field(default=None, ge=-tuned.MOST_DRIFT_PPM, le=tuned.MOST_DRIFT_PPM)
@@ -132,9 +135,10 @@ class TrackOffset(_Strict):
 
     @property
     def is_edited(self) -> bool:
-        """Whether its shift is another than the one that was written."""
+        """Whether its shift or its polarity is another than what was written."""
         written = self.written_samples
-        return written is None or abs(self.shift_samples - written) > tuned.AGREE_SAMPLES
+        is_moved = written is None or abs(self.shift_samples - written) > tuned.AGREE_SAMPLES
+        return is_moved or self.written_flip not in (None, self.polarity_flip)
 
 
 class OffsetsFile(_Strict):
@@ -361,7 +365,7 @@ def csv_text(offsets: OffsetsFile, *, speed_of_sound_m_s: float, through_air: Co
                 "flip" if one.polarity_flip else "same",
                 "yes" if one.reliable else "no",
                 _cell(_note(one)),
-                f"{centimetres:.1f}" if one.applied and one.track in through_air else "",
+                f"{centimetres:.1f}" if (one.applied or one.as_recorded) and one.track in through_air else "",
                 offsets.pad_samples or 0,
             ]
         )
@@ -369,7 +373,7 @@ def csv_text(offsets: OffsetsFile, *, speed_of_sound_m_s: float, through_air: Co
 
 
 def _note(one: TrackOffset) -> str:
-    words = [] if one.applied else ["not moved"]
+    words = [] if one.applied or one.as_recorded else ["not moved"]
     words += [one.reason] if one.reason else []
     words += [f"converted from {one.resampled_from_hz} Hz"] if one.resampled_from_hz else []
     words += [f"its time stamp is {one.start_s:+.6f} s from the reference's"] if one.start_s else []

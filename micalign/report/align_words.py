@@ -86,7 +86,7 @@ def shift_table(offsets: OffsetsFile) -> Table:
     for one, remark in zip(tracks, remarks, strict=True):
         polarity = "FLIPPED" if one.polarity_flip else "by all-pass" if one.track in turned else "kept"
         cells = [show_ms(one.shift_s, sign=True), show_samples(one.shift_samples), polarity]
-        style = None if one.applied else WARNING
+        style = None if one.applied or one.as_recorded else WARNING
         table.add_row(
             clean(one.track), *cells, clean(one.file or "-"), *([remark] if any(remarks) else []), style=style
         )
@@ -94,7 +94,7 @@ def shift_table(offsets: OffsetsFile) -> Table:
 
 
 def _remark(one: TrackOffset) -> str:
-    words = [] if one.applied else ["NOT MOVED"]
+    words = [] if one.applied or one.as_recorded else ["NOT MOVED"]
     words += [one.reason] if one.reason else []
     words += [f"all-pass at {show_hz(section.hz)}, Q {section.q:.2f}" for section in one.all_pass]
     words += [f"clock corrected by {one.drift_ppm:+.2f} ppm"] if one.drift_corrected and one.drift_ppm else []
@@ -232,13 +232,13 @@ def aligned_line(offsets: OffsetsFile, folder: Path) -> str:
     """A set in a line: how many tracks were laid, which were not, what the sum gained, where it lies."""
     onto = offsets.laid_onto or offsets.reference
     others = [one for one in offsets.tracks if one.track != onto]
-    kept = sum(one.applied and one.basis == "recorded" and not one.shift_samples for one in others)
-    laid = sum(one.applied for one in others) - kept
+    kept = sum(one.as_recorded for one in others)
+    laid = sum(one.applied for one in others)
     stated = f"{laid} of {len(others)} tracks laid onto '{onto}'"
     stated += f", {kept} left as recorded" if kept else ""
     turned = [f"'{one.track}'" for one in others if one.applied and one.polarity_flip]
     stated += f"; flipped: {', '.join(turned)}" if turned else ""
-    rest = [f"'{one.track}'" for one in others if not one.applied]
+    rest = [f"'{one.track}'" for one in others if not one.applied and not one.as_recorded]
     stated += f"; not moved: {', '.join(rest)}" if rest else ""
     before, after = offsets.sum_gain_db.before, offsets.sum_gain_db.after
     if before is not None and after is not None:

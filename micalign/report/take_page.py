@@ -430,7 +430,7 @@ def _delay_rows(source: SourceDelays) -> list[tuple[str, ...]]:
 
 
 def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, ...]:
-    applied = "yes" if shift.applied else f"no: {shift.reason or 'no reliable delay'}"
+    applied = "yes" if shift.applied and not shift.stays else f"no: {shift.reason or 'no reliable delay'}"
     return (
         shift.track,
         show_ms(shift.shift_s, sign=True),

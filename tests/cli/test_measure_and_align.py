@@ -125,14 +125,48 @@ def test_whole_samples_come_out_bit_for_bit(folder, tmp_path):
     assert np.array_equal(reference, soundfile.read(folder / "reference.wav", dtype="int32")[0])
 
 
-def test_what_is_left_as_recorded_is_not_called_reliable(folder, tmp_path):
+def test_what_is_left_as_recorded_is_called_neither_reliable_nor_applied(folder, tmp_path):
     """Two mics over a kit stay, whatever is measured between them: its delay of 0 is no measurement."""
     for name, of in (("oh left.wav", "reference.wav"), ("oh right.wav", "track.wav")):
         shutil.copy(folder / of, tmp_path / name)
     said = micalign("align", tmp_path / "oh left.wav", tmp_path / "oh right.wav", "-o", tmp_path / "out", "--json")
     row = next(row for row in said.document["tracks"] if row["track"] == "oh right.wav")
-    assert (said.status, row["basis"], row["applied"], row["shift_s"]) == (0, "recorded", True, 0.0)
-    assert (row["reliable"], row["polarity_flip"]) == (False, False)
+    assert (said.status, row["basis"], row["applied"], row["shift_s"]) == (0, "recorded", False, 0.0)
+    assert (row["reliable"], row["polarity_flip"], row["as_recorded"]) == (False, False, True)
+    # Nothing unreliable is ever applied, and what stays by right has its file and is no fault.
+    assert (Path(row["file"]).exists(), "not moved" in said.err) == (True, False)
+    again = micalign("align", "--offsets", tmp_path / "out" / "offsets.json", "-o", tmp_path / "again")
+    assert (again.status, "NOT MOVED" in again.out) == (0, False)
+    kept = json.loads((tmp_path / "again" / "offsets.json").read_text())["tracks"]
+    assert {one["track"]: (one["applied"], one["as_recorded"]) for one in kept} == {
+        "oh left.wav": (True, False), "oh right.wav": (False, True)
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("edit", "said"),
+    [
+        ({"polarity_flip": True}, 'which gives it what is not applied: that needs "applied": true'),
+        ({"shift_samples": 7.0}, 'which gives it what is not applied: that needs "applied": true'),
+        ({"polarity_flip": True, "applied": True}, "as offsets.json says, edited"),
+        ({"shift_samples": 7.0, "applied": True}, "as offsets.json says, edited"),
+        ({}, "as offsets.json says"),
+    ],
+)
+def test_an_edit_of_what_was_left_as_recorded_is_followed_or_told(folder, tmp_path, edit, said):
+    for name, of in (("oh left.wav", "reference.wav"), ("oh right.wav", "track.wav")):
+        shutil.copy(folder / of, tmp_path / name)
+    micalign("align", tmp_path / "oh left.wav", tmp_path / "oh right.wav", "-o", tmp_path / "out", "-q")
+    sheet = tmp_path / "out" / "offsets.json"
+    document = json.loads(sheet.read_text())
+    next(row for row in document["tracks"] if row["track"] == "oh right.wav").update(edit)
+    sheet.write_text(json.dumps(document))
+    again = micalign("align", "--offsets", sheet, "-o", tmp_path / "again", "--json")
+    row = next(row for row in again.document["tracks"] if row["track"] == "oh right.wav")
+    assert row["reason"].endswith(said)
+    wanted = {"shift_samples": 0.0, "polarity_flip": False} | (edit if "applied" in edit else {})
+    assert {key: row[key] for key in wanted} == wanted
+    assert (row["applied"], row["as_recorded"]) == ("applied" in edit, not edit)
     table = (tmp_path / "out" / "offsets.csv").read_text().splitlines()
     assert [",same,no," in line for line in table if "right" in line] == [True]
 
@@ -152,6 +186,12 @@ def test_offsets_can_be_edited_and_applied(folder, tmp_path):
     entry["shift_samples"] += 10
     entry["polarity_flip"] = False
     sheet.write_text(json.dumps(document))
+    flipped = json.loads(sheet.read_text())
+    flipped["tracks"][document["tracks"].index(entry)]["shift_samples"] -= 10
+    (sheet.parent / "flipped.json").write_text(json.dumps(flipped))
+    turned = micalign("align", "--offsets", sheet.parent / "flipped.json", "-o", tmp_path / "turned", "--json")
+    reasons = [row["reason"] for row in turned.document["tracks"] if row["track"] == "track.wav"]
+    assert reasons == ["as flipped.json says, edited"]
     edited = micalign("align", "--offsets", sheet, "-o", tmp_path / "edited", "--json")
     assert edited.status == 0
     moved = next(row for row in edited.document["tracks"] if row["track"] == "track.wav")

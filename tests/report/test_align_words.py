@@ -80,11 +80,13 @@ def test_a_line_counts_what_was_laid_and_not_what_stays(tmp_path):
     """A pair over a kit and its room mics are left as recorded by right: nothing was laid there."""
     (laid,) = sheet(flip=False, polarity=1).tracks
     still = {"shift_s": 0.0, "shift_samples": 0.0, "delay_s": 0.0}
-    stays = laid.model_copy(update={**still, "track": "room", "basis": "recorded"})
+    left = {"basis": "recorded", "as_recorded": True, "applied": False, "reliable": False}
+    stays = laid.model_copy(update={**still, **left, "track": "room"})
     refused = laid.model_copy(update={**still, "track": "tom", "applied": False, "reliable": False})
     made = OffsetsFile(reference="bass mic", sample_rate=48000, tracks=(laid, stays, refused))
     line = aligned_line(made, tmp_path)
     assert line.startswith("1 of 3 tracks laid onto 'bass mic', 1 left as recorded; not moved: 'tom'")
     # What stays against the kit moves with it where a close mic is to stay.
-    along = made.model_copy(update={"tracks": (laid, stays.model_copy(update={"shift_samples": -3.0}))})
+    moves = {"shift_samples": -3.0, "as_recorded": False, "applied": True, "reliable": True}
+    along = made.model_copy(update={"tracks": (laid, stays.model_copy(update=moves))})
     assert aligned_line(along, tmp_path).startswith("2 of 2 tracks laid onto 'bass mic';")
