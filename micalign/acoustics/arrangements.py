@@ -215,14 +215,18 @@ def _overheads(ground: Ground) -> Arranged:
     equal = tuple(dict.fromkeys(one.name for one in (snare, kick) if one is not None))
     head = plane.beside(snare.position, -0.45, 0.0, 1.25 - snare.position[2])
     up = ground.below_ceiling(2.05) - snare.position[2]
-    places = (plane.beside(snare.position, -0.1, -0.5, up), plane.beside(snare.position, -0.1, 0.5, up))
+    # Who looks at the player has the player's right on the left.
+    places = (plane.beside(snare.position, -0.1, 0.5, up), plane.beside(snare.position, -0.1, -0.5, up))
     mics = tuple(
         _free(ground, f"overhead {side}", at, snare.name, names)
         for side, at in zip(("left", "right"), places, strict=True)
     )
     pair = Pair("overheads", (mics[0].name, mics[1].name), equal_to=equal, centre_on=snare.name)
-    remark = "Left and right are the player's. Keep both strings to the snare of one length, and both to the kick."
-    return Arranged(mics, (pair,), (), (Keepout("player's head", head, radius_m=0.35),), (remark,))
+    remarks = (
+        "Overhead left and right are those of who looks at the kit from before it.",
+        "Keep both strings to the snare of one length, and both to the kick.",
+    )
+    return Arranged(mics, (pair,), (), (Keepout("player's head", head, radius_m=0.35),), remarks)
 
 
 def _pair_before(ground: Ground, half_m: float, half_degrees: float, pair: Pair, up: float = 0.0) -> Arranged:

@@ -51,11 +51,12 @@ def test_overheads_mirror_each_other_at_the_plane_through_kick_and_snare():
     )
     _, made = arranged("equal-overheads", (hat, kick, snare), room=HALL)
     left, right = made.mics
-    # Looking from snare to kick is along -y, so the player's left is +x; 10 cm behind the snare, half a metre aside.
+    # The player looks from snare to kick, along -y; who looks at the kit looks along +y and has +x on the right, as on
+    # the plan and in every other pair. 10 cm behind the snare, half a metre aside.
     assert left.name == "overhead left"
-    assert left.position == pytest.approx((3.5, 2.7, 2.05))
+    assert left.position == pytest.approx((2.5, 2.7, 2.05))
     assert right.name == "overhead right"
-    assert right.position == pytest.approx((2.5, 2.7, 2.05))
+    assert right.position == pytest.approx((3.5, 2.7, 2.05))
     for drum in (kick, snare):
         assert math.dist(left.position, drum.position) == pytest.approx(math.dist(right.position, drum.position))
     assert [mic.aim for mic in made.mics] == ["Snare top", "Snare top"]
@@ -71,16 +72,16 @@ def test_overheads_mirror_each_other_at_the_plane_through_kick_and_snare():
 def test_overheads_without_a_kick_stand_by_where_the_player_looks():
     snare = Source("snare", (3.0, 2.6, 0.7))
     _, made = arranged("equal-overheads", (snare,), room=HALL, facing="right")
-    # Looking along +x, left is +y.
-    assert made.mics[0].position == pytest.approx((2.9, 3.1, 2.05))
-    assert made.mics[1].position == pytest.approx((2.9, 2.1, 2.05))
+    # The player looks along +x; to who looks along -x, left is -y.
+    assert made.mics[0].position == pytest.approx((2.9, 2.1, 2.05))
+    assert made.mics[1].position == pytest.approx((2.9, 3.1, 2.05))
     assert made.pairs[0].equal_to == ("snare",)
     # A bass drum straight below tells no direction: the player's is kept.
     _, above = arranged("equal-overheads", (snare, Source("bass drum", (3.0, 2.64, 0.3))), room=HALL, facing="right")
     assert [mic.position for mic in above.mics] == [pytest.approx(mic.position) for mic in made.mics]
     # One that stands 6 cm off does.
     _, beside = arranged("equal-overheads", (snare, Source("bass drum", (3.0, 2.66, 0.3))), room=HALL, facing="right")
-    assert beside.mics[0].position == pytest.approx((2.5, 2.5, 2.05))
+    assert beside.mics[1].position == pytest.approx((2.5, 2.5, 2.05))
 
 
 def test_overheads_hold_their_lengths_on_a_slant():
@@ -89,8 +90,8 @@ def test_overheads_hold_their_lengths_on_a_slant():
     _, made = arranged("equal-overheads", (snare, kick), room=HALL)
     left, right = made.mics
     assert math.dist(left.position, right.position) == pytest.approx(1.0)
-    # Ahead is (0.6, -0.8); left of it is (0.8, 0.6).
-    assert left.position == pytest.approx((3.0 - 0.06 + 0.4, 2.6 + 0.08 + 0.3, 2.05))
+    # Ahead is (0.6, -0.8); left of it, to the right for who looks back, is (0.8, 0.6).
+    assert right.position == pytest.approx((3.0 - 0.06 + 0.4, 2.6 + 0.08 + 0.3, 2.05))
 
 
 def test_overheads_without_a_snare_are_about_the_first_source():
