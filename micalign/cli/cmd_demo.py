@@ -12,6 +12,7 @@ import click
 
 from micalign.cli.options import file_options, out_option
 from micalign.cli.output import clean, note, print_json
+from micalign.report.tables import clean_lines
 
 __all__ = ["command"]
 
@@ -64,7 +65,7 @@ def command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) ->
     if as_json:
         print_json(demo_document(found, sorted(str(path) for path in out.rglob("*") if path.is_file())))
     else:
-        click.echo(clean(closing_text(found, str(out))))
+        click.echo(clean_lines(closing_text(found, str(out))))
     return 0
 
 

@@ -226,10 +226,10 @@ def _stopped(number: int) -> int:
 
 
 def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:
-    from micalign.cli.output import one_line, shortened  # noqa: PLC0415 - only an error needs it
+    from micalign.cli.output import clean, shortened  # noqa: PLC0415 - only an error needs it
 
     for fault in faults:
-        sys.stderr.write(f"micalign: {shortened(one_line(fault))}\n")
+        sys.stderr.write(f"micalign: {shortened(clean(fault))}\n")
     if usage:
         sys.stderr.write(f"{usage}\n")
     return 2

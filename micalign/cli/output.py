@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, TextIO, cast
 
 from micalign.errors import OutputError
-from micalign.report.tables import clean, one_line, shortened
+from micalign.report.tables import clean, shortened
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
@@ -32,7 +32,6 @@ __all__ = [
     "console",
     "next_step",
     "note",
-    "one_line",
     "print_json",
     "progress",
     "ready",
@@ -168,7 +167,7 @@ def _json(value: Any) -> str:
 def note(message: str, *, quiet: bool = False) -> None:
     """A line on standard error, unless the user asked for quiet."""
     if not quiet:
-        sys.stderr.write(one_line(message) + "\n")
+        sys.stderr.write(clean(message) + "\n")
 
 
 def next_step(*words: object, quiet: bool = False) -> None:
@@ -232,4 +231,4 @@ def progress(*, quiet: bool = False) -> Iterator[Tell]:
         words, bars.BarColumn(), bars.TaskProgressColumn(), console=console(stderr=True), transient=True
     ) as bar:
         task = bar.add_task("", total=1.0)
-        yield lambda said, share: bar.update(task, description=one_line(said), completed=share)
+        yield lambda said, share: bar.update(task, description=clean(said), completed=share)

@@ -14,7 +14,7 @@ import click
 
 from micalign.cli.output import console, note, print_json
 from micalign.errors import MicalignError
-from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, one_line, shortened
+from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, shortened
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -59,7 +59,7 @@ class Outcome:
     def failed(cls, faults: Sequence[str]) -> Outcome:
         """Of a song that could not be done."""
         more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-        return cls(2, shortened(one_line(faults[0]), 300) + more, faults=tuple(faults))
+        return cls(2, shortened(clean(faults[0]), 300) + more, faults=tuple(faults))
 
     @property
     def kept(self) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from micalign.acoustics.differences import Difference, PairSource
 from micalign.acoustics.prediction import Bleed, Path, Prediction, Spacing
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.report.comb_words import depth_words, late_words, mono_notch_words, notch_range_words, notch_words
-from micalign.report.tables import counted, ruled_table
+from micalign.report.tables import clean, counted, ruled_table
 from micalign.report.tuned import CENTRE_PERCENT
 from micalign.scene.model import Scene
 from micalign.units import (
@@ -80,7 +80,7 @@ def short_arrivals(scene: Scene, predicted: Prediction, width: int) -> Iterator[
         yield _own_arrivals(scene, predicted, most=_MOST_ROWS)
         return
     cells = {(path.source, path.mic): path for path in predicted.paths}
-    headings = [source.name.replace(" ", "\n") for source in scene.sources]
+    headings = [clean(source.name).replace(" ", "\n") for source in scene.sources]
     widest = max(7, *(len(word) for heading in headings for word in heading.split("\n")))
     names = max(len(mic.name) for mic in scene.mics)
     side_by_side = max(1, (width - names) // (widest + 2))
@@ -120,7 +120,7 @@ def _arrival_block(scene: Scene, predicted: Prediction, names: list[str], *, fir
     return ruled_table(
         "Arrivals" if first else "Arrivals, continued",
         ["mic"],
-        names,
+        [*map(clean, names)],
         rows,
         caption="* the mic is on that source. Levels: 0 dB is 1 m on the axis of the mic; its gain is not in them.",
     )

@@ -175,7 +175,7 @@ def to_do(found: Comparison) -> Beside:
 
     from micalign.report.narrow_tables import Beside  # noqa: PLC0415
 
-    said = (Text(clean(f"{one.message}\n-> {one.advice}")) for one in found.findings)
+    said = (Text(f"{clean(one.message)}\n-> {clean(one.advice)}") for one in found.findings)
     return Beside((([Text(f"{number}.")], words) for number, words in enumerate(said, start=1)), gap=1)
 
 

@@ -401,7 +401,7 @@ def source_table(sources: Sequence[SourceDelays]) -> Table:
             _add_row(table, [*beside, one.track], one.delay, delay_cells(one.delay), verdict)
             beside = ("", "")
     doubted = _is_any_doubted(one for source in sources for one in source.tracks)
-    table.caption = clean("\n".join([*_basis(sources), *([_DOUBTED] if doubted else [])])) or None
+    table.caption = "\n".join(map(clean, [*_basis(sources), *([_DOUBTED] if doubted else [])])) or None
     return table
 
 

@@ -23,10 +23,10 @@ __all__ = [
     "WARNING",
     "bare_table",
     "clean",
+    "clean_lines",
     "counted",
     "escaped",
     "finite",
-    "one_line",
     "ruled_table",
     "sentence",
     "shortened",
@@ -38,17 +38,28 @@ SEVERITY_STYLES = {"problem": PROBLEM, "warning": WARNING, "note": NOTE}
 
 
 def clean(text: str) -> str:
-    """The text with control and direction characters made visible, so that a name cannot steer the terminal.
+    """The text on one line, control and direction characters made visible.
 
-    >>> clean("kick\\x1b[31m")
-    'kick\\\\x1b[31m'
+    So a name can neither steer the terminal nor look like a row or a message of its own.
+
+    >>> clean("kick\\x1b[31m"), clean("kick\\nmicalign: all is well")
+    ('kick\\\\x1b[31m', 'kick\\\\nmicalign: all is well')
     """
     return "".join(
         char
-        if char == "\n" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Zl", "Zp"}
+        if unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Zl", "Zp"}
         else char.encode("unicode_escape").decode("ascii")
         for char in text
     )
+
+
+def clean_lines(text: str) -> str:
+    """The same of what is meant to have several lines; names in it are cleaned before.
+
+    >>> clean_lines("peak\\ndBFS\\x1b")
+    'peak\\ndBFS\\\\x1b'
+    """
+    return "\n".join(map(clean, text.split("\n")))
 
 
 def escaped(text: str) -> str:
@@ -65,15 +76,6 @@ def escaped(text: str) -> str:
         else f"\\u{ord(char):04X}"
         for char in text
     )
-
-
-def one_line(text: str) -> str:
-    """The same on one line, so that a name cannot look like a message of its own.
-
-    >>> one_line("kick\\nmicalign: all is well")
-    'kick\\\\nmicalign: all is well'
-    """
-    return clean(text).replace("\n", "\\n")
 
 
 def sentence(text: str) -> str:
@@ -105,7 +107,7 @@ def bare_table(title: str, *, caption: str = "") -> Table:
 
     return RoomyTable(
         title=clean(title),
-        caption=clean(caption) or None,
+        caption=clean_lines(caption) or None,
         box=box.SIMPLE_HEAD,
         pad_edge=False,
         show_edge=False,
@@ -128,11 +130,12 @@ def ruled_table(
     """
     table = bare_table(title, caption=caption)
     for heading in names:
-        table.add_column(clean(heading), overflow="fold")
+        table.add_column(clean_lines(heading), overflow="fold")
     for heading in figures:
-        table.add_column(clean(heading), justify="right", no_wrap=True)
+        table.add_column(clean_lines(heading), justify="right", no_wrap=True)
     for row in rows:
-        table.add_row(*(clean(cell) for cell in row))
+        named, told = row[: len(names)], row[len(names) :]
+        table.add_row(*map(clean, named), *map(clean_lines, told))
     return table
 
 

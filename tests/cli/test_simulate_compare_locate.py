@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from commands import micalign
 
 from micalign.cli import cmd_demo
 from micalign.cli.main import status_of
@@ -216,3 +217,25 @@ def test_every_bundled_scene_makes_a_take_that_compares_as_planned(
     assert status_of(["simulate", str(tmp_path / name), "--seconds", "12", "-q"]) == 0
     assert status_of(["compare", str(tmp_path / name), "--json"]) == 0
     capsys.readouterr()
+
+
+def test_a_line_feed_in_a_name_makes_no_line_of_its_own(tmp_path: Path):
+    """A name stays in its row, in every table, heading and sentence; no part of it looks like a message."""
+    path = tmp_path / "feed.toml"
+    near = '"near\\nmicalign: all is well"'
+    text = SMALL.replace('"clap"', '"clap\\nhat"').replace("near =", f"{near} =")
+    path.write_text(text.replace('"near"\n', f'{near}\non = "clap\\nhat"\nreach = 0.2\n'), "utf-8")
+    assert simulated(path) == 0
+    for arguments in (
+        ["check", path, "--all"],
+        ["measure", "--scene", path],
+        ["compare", path],
+        ["linecheck", path],
+        ["levels", "--scene", path],
+        ["place", path],
+        ["align", "--scene", path, "-o", tmp_path / "aligned"],
+    ):
+        said = micalign(*arguments)
+        lines = [line.strip() for line in (said.out + said.err).splitlines()]
+        assert not [line for line in lines if line.startswith(("hat", "micalign: all"))], arguments
+        assert "\\n" in said.out, arguments
