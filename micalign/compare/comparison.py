@@ -230,7 +230,10 @@ def rows_of(
     fit: Fit,
     explanations: tuple[Explanation, ...],
 ) -> tuple[Row, ...]:
-    """One row for each source and each track that should hear it, but the source's reference."""
+    """One row for each source and each track that should hear it, but the source's reference.
+
+    That is the nearest track by the plan, of those in which the source was heard where it was.
+    """
     plan = _RowPlan(planned, *planned.linearised(planned.mean), expected_signs(scene))
     said = _Said(
         {name: one.words for one in reversed(explanations) for name in (one.names or ("",))},
@@ -253,7 +256,8 @@ def _source_rows(
     heard = [track for track, ear in enumerate(ear_of) if np.isfinite(plan.arrival[index, ear])]
     if not heard:
         return
-    first = min(heard, key=lambda track: float(plan.arrival[index, ear_of[track]]))
+    told = [] if chosen is None else [track for track in heard if chosen[1].heard[track].reliable]
+    first = min(told or heard, key=lambda track: float(plan.arrival[index, ear_of[track]]))
     for track in heard:
         if track != first:
             yield _row(source, index, (first, track), tracks, plan, said, chosen)

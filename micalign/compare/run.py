@@ -285,8 +285,11 @@ def _hazy(strays: int, sightings: int) -> Finding:
 
 def _unheard(sources: tuple[str, ...]) -> Finding:
     shown = ", ".join(f"'{name}'" for name in sources)
-    message = f"Nothing in the take could be recognised as {shown}."
-    advice = "Record a few single hits or notes of each, one source after the other, and compare again."
+    message = f"By its delays no sound of the take could be told to be {shown}."
+    advice = (
+        "Record a few single hits or notes of each, one source after the other, say under [take.alone] where they are, "
+        "and compare again."
+    )
     return Finding("unheard", "note", sources, message, advice)
 
 

@@ -125,7 +125,7 @@ def _polarity(row: Row) -> str:
 
 def summary(found: Comparison) -> Iterator[str]:
     """The verdict in a line or two, with its evidence."""
-    heard = _heard(found.sightings, found.strays)
+    heard = _heard(found.sightings, found.strays, sum(row.measured_s is not None for row in found.rows))
     if found.is_fine:
         if found.is_hazy:
             yield f"As planned as far as was heard: {heard}."
@@ -141,7 +141,7 @@ def summary(found: Comparison) -> Iterator[str]:
 def compared_line(found: Comparison) -> str:
     """The verdict in a line; where the take is not as planned, the causes."""
     if found.is_fine and not found.is_hazy:
-        return f"as planned: {_heard(found.sightings, found.strays)}"
+        return f"as planned: {_heard(found.sightings, found.strays, found.sightings)}"
     if not found.explanations or not found.explained:
         return " ".join(summary(found))
     return "; ".join(one.words for one in found.explanations)
@@ -155,10 +155,12 @@ def _worth_a_look(rows: Sequence[Row]) -> str:
     return f" No |z| that counts is above {LARGE_Z:g}."
 
 
-def _heard(delays: int, strays: int) -> str:
+def _heard(delays: int, strays: int, shown: int) -> str:
+    """How many delays were heard; of one source that is heard at two places the table shows one."""
+    heard = f"{delays} delays heard" + (f", {shown} of them shown above" if shown < delays else "")
     if delays and not strays:
-        return f"{delays} delays heard, and all of them fit"
-    return f"{delays} delays heard, {strays} of them explained by nothing"
+        return f"{heard}, and all of them fit"
+    return f"{heard}, {strays} of them explained by nothing"
 
 
 def _likelier(evidence: float) -> str:

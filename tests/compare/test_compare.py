@@ -487,3 +487,29 @@ def test_a_row_that_does_not_count_says_so_and_the_words_agree() -> None:
     assert "No |z| that counts is above 3." in said
     assert f"but for 1 of {found.sightings} delays" in said
     assert "record" not in said  # it is recorded already
+
+
+def test_where_the_nearest_mic_heard_nothing_clearly_rows_are_against_the_nearest_that_did() -> None:
+    """What was heard is shown: four delays of each source, three of the one whose nearest mic is deaf to it."""
+    heard = list(groups(SCENE))
+    deaf = heard[0]
+    blind = replace(deaf.heard[deaf.reference], reliable=False)
+    others = [track for track in range(len(_NAMES)) if track != deaf.reference]
+    onto = min(others, key=lambda track: deaf.heard[track].delay_s)
+    delays = [replace(one, delay_s=one.delay_s - deaf.heard[onto].delay_s) for one in deaf.heard]
+    delays[deaf.reference] = replace(blind, delay_s=-deaf.heard[onto].delay_s)
+    heard[0] = Group(onto, deaf.moments_s, tuple(delays))
+    found = answer(tuple(heard))
+    rows = [row for row in found.rows if row.source == SCENE.sources[0].name]
+    assert {row.reference for row in rows} == {_NAMES[onto]}
+    assert [row.track for row in rows if row.measured_s is None] == [_NAMES[deaf.reference]]
+    assert all(abs(row.z) < 1.0 for row in rows if row.z is not None)
+    assert f"{len(found.rows) - 1} delays heard, and all of them fit" in " ".join(summary(found))
+
+
+def test_of_a_source_that_is_heard_at_two_places_the_words_say_what_the_table_shows() -> None:
+    heard = groups(SCENE)
+    found = answer((*heard, replace(heard[0], moments_s=(2.0, 2.5))))
+    assert found.sightings == len(found.rows) + 4
+    said = " ".join(summary(found))
+    assert f"{found.sightings} delays heard, {len(found.rows)} of them shown above, and all of them fit" in said
