@@ -246,12 +246,14 @@ def _drawn(after: Scene, before: Scene, path: Path, *, force: bool) -> Iterator[
 def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
     from micalign.findings.finding import cautions  # noqa: PLC0415
-    from micalign.findings.rules import findings  # noqa: PLC0415
+    from micalign.findings.rules import found as found_in  # noqa: PLC0415
+    from micalign.findings.rules import reported, with_remedies  # noqa: PLC0415
     from micalign.report import place_words as report  # noqa: PLC0415
     from micalign.report.check_words import caution_lines  # noqa: PLC0415
 
     prediction = predict(found.scene)
-    then, now = findings(before, predict(before)), findings(found.scene, prediction)
+    every = found_in(before, predict(before)), found_in(found.scene, prediction)
+    then, now = (with_remedies(scene, reported(one)) for scene, one in zip((before, found.scene), every, strict=True))
     if as_json:
         print_json(report.place_document(found, before, prediction, then, now))
         return
@@ -265,7 +267,7 @@ def _tell(found: Placement, before: Scene, *, as_json: bool) -> None:
         out.print(line)
     if then or now:
         out.print()
-        out.print(report.findings_table(then, now))
+        out.print(report.findings_table(then, now, found_before=every[0], found_after=every[1]))
     if found.moved and cautions(found.scene):
         out.print()
         out.print(caution_lines(cautions(found.scene)))

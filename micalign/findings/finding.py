@@ -87,6 +87,11 @@ class Finding:
         """Rule and what it is about: the same before and after a change."""
         return self.rule, self.about or self.where
 
+    @property
+    def kind(self) -> tuple[str, tuple[str, ...]]:
+        """Rule and what all findings that are reported as one are about."""
+        return self.rule, self.alike or self.key[1]
+
 
 def is_wrong(found: tuple[Finding, ...]) -> bool:
     """Whether a rule failed: a warning or a problem is there; notes alone are none.

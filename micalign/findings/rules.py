@@ -265,9 +265,9 @@ def _heaviest(finding: Finding) -> tuple[int, float]:
 
 def _heads(every: Sequence[Finding]) -> list[Finding]:
     """The heaviest of each kind of findings that are alike, naming where the others are."""
-    kinds: dict[tuple[str, ...], list[Finding]] = {}
+    kinds: dict[tuple[str, tuple[str, ...]], list[Finding]] = {}
     for finding in every:
-        kinds.setdefault(finding.alike or finding.key[1], []).append(finding)
+        kinds.setdefault(finding.kind, []).append(finding)
     return [_with_others(alike[0], alike[1:]) for alike in kinds.values()]
 
 

@@ -308,9 +308,20 @@ def _become(then: Finding | None, now: Finding) -> str:
     return "worse" if are > were else "better" if are < were else "stays"
 
 
-def findings_table(before: Sequence[Finding], after: Sequence[Finding]) -> Table:
-    """Every finding, and whether the move mends it, brings it, or makes it better or worse."""
-    then, now = ({one.key: one for one in findings} for findings in (before, after))
-    rows = [(_become(then.get(key), one), one.severity, one.message) for key, one in now.items()]
-    rows += [("mended", one.severity, one.message) for key, one in then.items() if key not in now]
+def findings_table(
+    before: Sequence[Finding],
+    after: Sequence[Finding],
+    *,
+    found_before: Sequence[Finding] = (),
+    found_after: Sequence[Finding] = (),
+) -> Table:
+    """Every finding, and whether the move mends it, brings it, or makes it better or worse.
+
+    ``found_before`` and ``found_after`` are all that the rules find, the heaviest first, of which the others report one
+    of each kind: another head of the same kind, or one that is no longer among the heaviest, is neither new nor mended.
+    """
+    then = {one.kind: one for one in (*reversed(found_before), *reversed(before))}
+    left = {one.kind for one in (*found_after, *after)}
+    rows = [(_become(then.get(one.kind), one), one.severity, one.message) for one in after]
+    rows += [("mended", one.severity, one.message) for one in before if one.kind not in left]
     return ruled_table("Findings, before and after", ("", "", "what"), (), rows)

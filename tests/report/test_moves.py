@@ -103,3 +103,30 @@ def test_a_finding_that_stays_says_what_became_of_it() -> None:
     now = [Finding("mono-sum", "note", (name,), message, "", weight) for name, message, weight in told]
     became = list(findings_table(then, now).columns[0].cells)
     assert became == ["better", "worse", "stays", "new", "mended"]
+
+
+def test_a_finding_is_not_both_new_and_mended() -> None:
+    """Of findings that are alike another one is the heaviest after the move; one more is no longer reported at all."""
+
+    def note(name: str, alike: str, weight: float) -> Finding:
+        return Finding("floor", "note", (name,), f"{name} by {weight:g} dB.", "", weight, alike=(alike,))
+
+    every = [
+        note("kick", "floor", 6.0),
+        note("snare", "floor", 5.0),
+        note("hat", "wall", 4.0),
+        note("tom", "roof", 3.0),
+    ]
+    after = [
+        note("snare", "floor", 4.5),
+        note("kick", "floor", 4.0),
+        note("ride", "pane", 4.0),
+        note("hat", "wall", 1.0),
+    ]
+    table = findings_table([every[0], *every[2:]], after[::2], found_before=every, found_after=after)
+    rows = list(zip(*(column.cells for column in table.columns), strict=True))
+    assert [(row[0], row[2]) for row in rows] == [
+        ("better", "snare by 4.5 dB."),
+        ("new", "ride by 4 dB."),
+        ("mended", "tom by 3 dB."),
+    ]
