@@ -6,8 +6,8 @@ Levels are decibels of full scale; root mean squares are against full scale 1, s
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.audio import Absent, Inventory, Present
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from micalign.report.narrow_tables import Beside
 
 __all__ = ["TakeLevels", "advice_lines", "cautions", "levels_document", "levels_line", "levels_table", "take_levels"]
+
+_IN_TABLE: Final = frozenset({"quiet", "hot", "pair", "silent", "dead", "rumble", "hiss", "noise"})
+"""Rules whose figures, a peak or a floor, stand in the table of every track."""
 
 _RANK: Final = ("broken", "silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
 
@@ -187,16 +190,33 @@ def _style(levels: TrackLevels) -> str | None:
 
 
 def advice_lines(take: TakeLevels) -> Beside | None:
-    """What is said of each track and what to try, the worst first; None where there is nothing to say."""
+    """What is said of each track and what to try, the worst first; None where there is nothing to say.
+
+    What several tracks are advised alike is said once, beside all their names.
+    """
     from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
 
     from micalign.report.narrow_tables import Beside  # noqa: PLC0415
 
-    said = [
-        ([Text(clean(name), style=_loudly(remark))], Text(clean(_sentences(remark)), style=_loudly(remark)))
-        for name, remark in _said(take)
-    ]
+    said = []
+    for names, remark in _alike(_said(take)):
+        beside = "\n".join(map(clean, names)), clean(_sentences(remark))
+        labels, words = (Text(one, style=_loudly(remark)) for one in beside)
+        said.append(([labels], words))
     return Beside(said) if said else None
+
+
+def _alike(said: Iterable[tuple[str, Remark]]) -> Iterator[tuple[list[str], Remark]]:
+    """Remarks of one rule and advice together, with the first one's figure; the others' must stand in the table."""
+    groups: dict[tuple[str, ...], list[tuple[str, Remark]]] = {}
+    for name, remark in said:
+        figure = "" if remark.rule in _IN_TABLE else remark.message
+        groups.setdefault((remark.rule, remark.severity, remark.advice, figure), []).append((name, remark))
+    for group in groups.values():
+        remark = group[0][1]
+        if any(one.message != remark.message for _, one in group):
+            remark = replace(remark, message=f"{remark.message} (the others as in the table)")
+        yield [name for name, _ in group], remark
 
 
 def _loudly(remark: Remark) -> str:

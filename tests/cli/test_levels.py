@@ -94,6 +94,17 @@ def test_quiet_and_hot_are_advice_and_no_fault(folder, tmp_path):
     assert said.document["tracks"][0]["verdict"] == "good"
 
 
+def test_what_many_tracks_are_advised_alike_is_said_once(tmp_path):
+    """Beside all their names, and with one figure; the others' stand in the table."""
+    for seed, (name, peak) in enumerate((("hat", 0.003), ("kick", 0.003), ("ride", 0.0031), ("tom", 0.1))):
+        sound = clean_take(seed)["kick"]
+        soundfile.write(tmp_path / f"{name}.wav", sound * peak / np.abs(sound).max(), RATE, subtype="PCM_24")
+    advice = micalign("levels", *sorted(tmp_path.glob("*.wav"))).out.partition("\n\n")[2]
+    assert advice.count("Turn up 44 dB") == advice.count("(the others as in the table)") == 1
+    assert advice.count("Turn up 14 dB") == 1
+    assert re.findall(r"(?m)^(\w+)\.wav", advice) == ["hat", "kick", "ride", "tom"]
+
+
 def test_a_missing_file_is_a_fault_beside_the_others(folder):
     said = micalign("levels", "--json", folder / "kick.wav", folder / "tom.wav")
     assert said.status == 1
