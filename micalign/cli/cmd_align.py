@@ -21,7 +21,7 @@ from micalign.cli.options import (
     out_option,
     tracks_options,
 )
-from micalign.cli.output import console, next_step, note, print_json, progress
+from micalign.cli.output import console, next_step, note, print_json, progress, told
 from micalign.cli.several_songs import Outcome, Several, refuse_one_take
 
 if TYPE_CHECKING:
@@ -154,7 +154,7 @@ def command(
     done = _aligned(several, request, sheet, quiet=quiet)
     _show(done, as_json=as_json, thirds=thirds)
     for sentence in (*done.remarks, *done.warnings):
-        note(sentence, quiet=quiet)
+        told(sentence, quiet=quiet)
     if several.scene is not None and not as_json:
         next_step("micalign", "report", several.scene, quiet=quiet)
     return 1 if done.warnings else 0

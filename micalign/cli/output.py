@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, TextIO, cast
 
 from micalign.errors import OutputError
-from micalign.report.tables import clean, shortened
+from micalign.report.tables import clean, sentence, shortened
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
@@ -36,6 +36,7 @@ __all__ = [
     "progress",
     "ready",
     "shortened",
+    "told",
 ]
 
 _STANDARD: Final = 2  # 0, 1 and 2 are standard input, output and error
@@ -168,6 +169,12 @@ def note(message: str, *, quiet: bool = False) -> None:
     """A line on standard error, unless the user asked for quiet."""
     if not quiet:
         sys.stderr.write(clean(message) + "\n")
+
+
+def told(text: str, *, quiet: bool = False) -> None:
+    """Whole sentences on standard error, as wide as what stands on standard output, unless the user asked for quiet."""
+    if not quiet:
+        console(stderr=True).print(sentence(clean(text)))
 
 
 def next_step(*words: object, quiet: bool = False) -> None:

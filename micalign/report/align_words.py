@@ -56,6 +56,11 @@ __all__ = [
     "words",
 ]
 
+_SUM_LEVELS: Final = (
+    "Level of the sum of all tracks against their powers added up, as loud as they were recorded, with a scene at its "
+    "gains: 0 dB as unrelated sounds, +3.0 dB as two that are wholly in step, below 0 dB they cancel."
+)
+
 Band = dict[str, float | None]
 
 
@@ -137,7 +142,7 @@ def remain_notch(one: Remain) -> str:
 
 def gain_table(offsets: OffsetsFile, *, thirds: bool = False) -> Table:
     """The coherent gain of the sum, before and after: by octave, and each third octave that has lost; or all thirds."""
-    table = bare_table(f"Sum against its parts, by {'third octave' if thirds else 'octave'}")
+    table = bare_table(f"Sum against its parts, by {'third octave' if thirds else 'octave'}", caption=_SUM_LEVELS)
     for heading in ("band", "before", "after", "gained"):
         table.add_column(heading, justify="right", no_wrap=True)
     rows = [("all", offsets.sum_gain_db.before, offsets.sum_gain_db.after)]

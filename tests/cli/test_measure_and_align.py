@@ -86,6 +86,9 @@ def test_strangers_are_not_reliable_and_not_moved(folder, tmp_path):
     assert (row["applied"], row["shift_samples"], row["polarity_flip"]) == (False, 0.0, False)
     assert np.array_equal(soundfile.read(row["file"])[0], soundfile.read(folder / "other.wav")[0])
     assert "'other.wav' was not moved" in aligned.err
+    # What is told at the end are sentences, no wider than the tables.
+    assert aligned.err.rstrip().endswith(".")
+    assert max(map(len, aligned.err.splitlines())) <= 100
 
 
 def test_aligned_files_meet_and_nothing_is_cut_where_all_is_kept(folder, tmp_path):

@@ -206,7 +206,7 @@ def test_what_an_older_set_leaves_is_named_and_stays_replaceable(scene: Path, mo
     align = ("align", "a.wav", "b.wav", "-o", "out", "--force")
     assert micalign(*align, "--preview", "0.3").status == 0
     said = micalign(*align)
-    assert "of an older set there is still preview-mix-after.wav, preview-mix-before.wav" in said.err
+    assert "Of an older set there is still preview-mix-after.wav, preview-mix-before.wav" in said.err
     assert micalign(*align, "--suffix=-moved").status == 0
     assert micalign(*align, "--preview", "0.3").status == 0
     assert micalign(*align).status == 0
