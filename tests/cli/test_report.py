@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,21 @@ def test_the_page_is_written_once_and_only_replaced_when_forced(
     }
 
 
+def test_what_is_drawn_is_explained_and_captions_end_with_one_full_stop(tmp_path: Path) -> None:
+    """The legend of the plan names the handle of the mic in hand, and a panel where there is one."""
+    panel = '[[panel]]\nname = "rug"\ncentre = [2, 2, 0]\nnormal = [0, 0, 1]\nsize = [2, 2]\n'
+    second = '[[mic]]\nname = "near"\nat = [2.2, 2, 1.5]\non = "voice"\n'
+    for name, text in (("bare", SCENE), ("rug", SCENE + second + panel)):
+        (tmp_path / f"{name}.toml").write_text(text)
+        assert micalign("report", tmp_path / f"{name}.toml", "-o", tmp_path / f"{name}.html").status in {0, 1}
+        page = (tmp_path / f"{name}.html").read_text()
+        assert "drag it to turn the mic in hand</li>" in page
+        assert ("</svg> panel</li>" in page) == (name == "rug")
+        captions = re.findall(r"(.{10})</figcaption>", page)
+        assert captions
+        assert not [one for one in captions if not re.search(r"[^.]\.$", one)]
+
+
 def test_a_take_that_is_asked_for_and_not_there_is_refused(tmp_path: Path) -> None:
     scene = tmp_path / "barn.toml"
     scene.write_text(SCENE + '[take]\nfolder = "none"\n[take.tracks]\nroom = "room.wav"\n')
@@ -56,6 +72,7 @@ def test_every_bundled_scene_makes_a_page_with_its_take(name: str, tmp_path: Pat
     page = (tmp_path / "page.html").read_text()
     assert "Before and after" in page
     assert "Offsets" in page
+    assert "..</figcaption>" not in page
 
 
 def test_a_page_that_is_in_the_way_is_told_before_the_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,7 +20,7 @@ micalign.spectrum = (canvas, sounds) => {
     if (canvas.width !== Math.round(wide * ratio)) { canvas.width = Math.round(wide * ratio); canvas.height = Math.round(high * ratio); }
     brush.setTransform(ratio, 0, 0, ratio, 0, 0);
     brush.clearRect(0, 0, wide, high);
-    const left = 40, right = wide - 8, top = 8, bottom = high - 34;
+    const left = 52, right = wide - 8, top = 8, bottom = high - 34;
     const x = (hertz) => left + Math.log(hertz / LOWEST_HZ) / Math.log(HIGHEST_HZ / LOWEST_HZ) * (right - left);
     const y = (db) => top + (TOP_DB - Math.min(Math.max(db, FOOT_DB), TOP_DB)) / (TOP_DB - FOOT_DB) * (bottom - top);
     drawGrid({ wide, high, left, right, top, bottom }, x, y);
@@ -62,6 +62,11 @@ micalign.spectrum = (canvas, sounds) => {
       brush.fillText(hertz >= 1000 ? `${hertz / 1000}k` : `${hertz}`, x(hertz), bottom + 14);
     }
     brush.fillText("frequency (Hz)", (left + right) / 2, high - 5);
+    brush.save();
+    brush.translate(12, (top + bottom) / 2);
+    brush.rotate(-Math.PI / 2);
+    brush.fillText("level (dBFS)", 0, 0);
+    brush.restore();
     brush.textAlign = "right";
     for (let db = TOP_DB; db >= FOOT_DB; db -= 20) brush.fillText(`${db}`, left - 5, y(db) + 4);
   }
