@@ -6,11 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 from two_drums import RATE, UNTOLD, called, kit, onto, roomy
 
 from micalign.alignment import laid_kit, over_kit, pairings
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.laid_kit import LaidKit, laid_on_strokes
+from micalign.alignment.offsets import Offsets, Shift, held_against, still
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
 from micalign.report.measure_words import kit_lines
@@ -253,14 +255,31 @@ def test_what_is_called_an_overhead_and_hears_another_sound_does_not_stand_in_fo
     assert "the pair stays" in besides.rows[1].delay.reason
 
 
-def test_of_a_guitars_mic_that_is_called_an_overhead_nothing_is_said_but_its_name(rng):
-    """Nothing is laid onto it, and the words do not say so either."""
+@pytest.mark.parametrize("kind", ["guitar", "rumble"])
+def test_a_track_that_does_not_rise_with_the_drums_is_no_overhead_though_it_is_called_one(rng, kind):
+    """A guitar in another rhythm, and noise so deep that it has strokes of its own: the pair is found by its sound."""
     tracks = kit(rng)
-    strum = 0.3 * np.exp(-(np.arange(12 * RATE) % round(0.61 * RATE)) / 4000) * rng.normal(size=12 * RATE)
-    tracks["overhead"] = Track.from_array("overhead", strum, RATE)
-    words = offsets_of(tracks, "one", "two", "left", "right", "overhead").compromise
-    assert "is taken by its name to stand over the whole kit, rather than 'one', named first (where it is not" in words
-    assert "laid onto" not in words
+    alone = offsets_of(tracks, "one", "two", "left", "right")
+    noise = rng.normal(size=12 * RATE)
+    strum = 0.3 * np.exp(-(np.arange(12 * RATE) % round(0.61 * RATE)) / 4000) * noise
+    sound = strum if kind == "guitar" else lfilter([3e-4], [1.0, -0.999], noise)
+    tracks["overhead"] = Track.from_array("overhead", sound, RATE)
+    assert len(listen(tracks["overhead"]).strokes.samples) > 10
+    found = offsets_of(tracks, "one", "two", "left", "right", "overhead")
+    assert found.onto == alone.onto == "left"
+    for name in ("one", "two", "right"):
+        assert found.shift(name).shift_s == alone.shift(name).shift_s
+    assert found.shift("overhead").shift_s == 0.0
+
+
+def test_where_nothing_is_laid_onto_what_is_called_an_overhead_the_words_say_no_more_than_its_name():
+    stays = Shift("snare", 0.0, 0.0, 0.0, polarity_flip=False, reliable=True, applied=True, basis="recorded")
+    offsets = Offsets("overhead", RATE, (still("overhead"), stays), compromise="every track stays as recorded")
+    words = held_against(offsets, "snare", by_name=True).compromise
+    assert words == (
+        "'overhead' is taken by its name to stand over the whole kit, rather than 'snare', named first (where it is "
+        "not over this kit, call it something else); every track stays as recorded"
+    )
 
 
 def offsets_of(tracks, *names):
