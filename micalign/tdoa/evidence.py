@@ -4,8 +4,8 @@ Three kinds. *Novelty*: by how much the other track's energy rises, in each band
 mean over all strokes in standard deviations of what it is at any lag; bleed rises at other times than the strokes
 say. *Stack*: the same of the ensemble average, the other track averaged over the strokes with weights inverse to what
 bleeds into each; it holds where a drum sounds alike each time. *Correlation*: the strokes' generalized
-cross-correlation, and that of long stretches of everything. A delay of up to seconds is looked for in long frames
-first. Lags are in samples, positive when the second is later.
+cross-correlation, of all frequencies and band by band, and that of long stretches of everything. A delay of up to
+seconds is looked for in long frames first. Lags are in samples, positive when the second is later.
 
 Sources: R. Y. Litovsky et al., "The precedence effect", J. Acoust. Soc. Am. 106(4), 1633-1654, 1999 (what comes first);
 G. Turin, "An introduction to matched filters", IRE Transactions on Information Theory 6(3), 311-329, 1960 (averaging
@@ -25,12 +25,14 @@ from micalign.tdoa import tuned
 from micalign.tdoa.spectra import (
     APART_S,
     BATCH,
+    edges_within,
     frame_spectra,
     greatest_before,
     in_bands,
     irfft,
     lowest_share,
     raised_cosine,
+    response,
     rfft,
     rival_of,
     sum_ahead,
@@ -58,8 +60,8 @@ class Curves:
     """Evidence of one track's own strokes (``times``, samples, and ``weight``, both (S,)) about another track.
 
     ``novelty`` and ``stack``: shape (bands, lags); ``correlation``: shape (lags,), signed, root mean square 1.
-    ``half_novelty`` and ``half_correlation``, (2, lags): by every other stroke, the loudest first, and by the rest;
-    novelties of all bands, correlations of root mean square 1 without their sign.
+    ``by_band``, (bands, lags): the correlation in each of `AGREEING_HZ`, as that of all.
+    ``half_novelty``, (2, lags): of all bands, by every other stroke, the loudest first, and by the rest.
     ``waves_follow`` and ``levels_follow``: how far the other track's waves and levels, at the lag where they do so
     most, follow those of the strokes from each to the next, in standard deviations of what chance would do.
     """
@@ -69,8 +71,8 @@ class Curves:
     novelty: Floats
     stack: Floats
     correlation: Floats
+    by_band: Floats
     half_novelty: Floats
-    half_correlation: Floats
     waves_follow: float
     levels_follow: float
 
@@ -97,9 +99,8 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
         novelty.append(by_half.sum(axis=0) / size)
         stack.append(_stack(samples, length, weight, rate, degrees, pad - int(lags[0]))[inside])
         followed.append(_levels_follow(levels, power[:, inside], round(_LEVEL_S * rate)))
-    correlations, waves = _strokes_correlated(near, frames, pad, np.sqrt(halves), lags)
-    correlation, half_correlation = _even_level(correlations.sum(axis=0)), np.abs(_even_level(correlations))
-    curves = np.array(novelty), np.array(stack), correlation, half_novelty, half_correlation
+    (correlation, *by_band), waves = _strokes_correlated(near, frames, pad, np.sqrt(weight), lags)
+    curves = np.array(novelty), np.array(stack), correlation, np.array(by_band), half_novelty
     return Curves(times, weight, *curves, waves, max(followed))
 
 
@@ -110,10 +111,6 @@ def _halves(weight: Floats) -> Floats:
     for half, chosen in zip(halves, (order[::2], order[1::2]), strict=True):
         half[chosen] = weight[chosen]
     return halves
-
-
-def _even_level(curves: Floats) -> Floats:
-    return np.asarray(curves / (np.sqrt(np.mean(curves**2, axis=-1, keepdims=True)) + 1e-30))
 
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
@@ -184,14 +181,19 @@ def _orders(count: int) -> list[int]:
 
 
 def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, lags: Ints) -> tuple[Floats, float]:
-    """The whitened correlation of both halves of the strokes by each one's ``say``, and how far the waves follow."""
+    """The strokes' whitened correlations by each one's ``say``, each of root mean square 1, and how far waves follow.
+
+    The first is of all frequencies, the others of each of `AGREEING_HZ`.
+    """
     rate = near.sample_rate
     before, after = (round(seconds * rate) for seconds in tuned.STROKE_S)
     y = frames[:, zero - before : zero + after + len(lags) - 1]
     size = fast_length(before + after + y.shape[1])
     a, b = near.kept(("spectra", size), lambda: _spectra_of_own(near, size)), _even(rfft(y, size))
-    values: Floats = irfft(say @ cross_spectrum(a, b), size)[:, : len(lags)]
-    return values, _waves_follow(a, b, size, len(lags), rate)
+    bands = [np.abs(response(size, rate, 2, *edges)) ** 2 for edges in edges_within(tuned.AGREEING_HZ, rate)]
+    values = irfft(np.array([np.ones(size // 2 + 1), *bands]) * (say @ cross_spectrum(a, b)), size)[:, : len(lags)]
+    even: Floats = values / (np.sqrt(np.mean(values**2, axis=1, keepdims=True)) + 1e-30)
+    return even, _waves_follow(a, b, size, len(lags), rate)
 
 
 def _spectra_of_own(near: Listened, size: int) -> Complexes:

@@ -35,7 +35,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
-from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, sigma_s
+from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, path_confidence, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, Listened, stretches
 from micalign.tdoa.wavefronts import cut
@@ -260,7 +260,7 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     sharp = sharpen(first, second, gate, delay_s, within_s=0.0003, one_path=filtered)
     other = float(np.max(-np.sign(height) * values, initial=0.0))
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
-    confidence = confidence_of([event])
+    confidence = path_confidence(event, abs(height))
     reason = None if confidence >= tuned.RELIABLE else _doubt(seen, sharp.delay_s)
     if margin < tuned.LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
@@ -303,7 +303,7 @@ def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
     later_s = _between_samples(side, side.sign * onset.delay_s)
     # Neither is right wherever the other is: a hat has little below 5 kHz, a far mic's correlation peaks later.
     likeness = (_first_waves(side, side.sign * onset.delay_s) + _correlated(side, later_s)) / 2
-    confidence = confidence_of(seen.events, onset, follows=seen.follows, scene=seen.expected is not None)
+    confidence = confidence_of(seen.events[0], onset, follows=seen.follows, scene=seen.expected is not None)
     return Delay(
         side.sign * later_s,
         sigma_s(onset),

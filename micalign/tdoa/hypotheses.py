@@ -26,16 +26,15 @@ FIRST, SECOND, ONE_PATH = 0, 1, 2  # kinds of a hypothesis, as columns of arrays
 
 _SAME_S: Final = 1.2e-4  # seconds: nearer delays are one hypothesis: six samples
 AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
-_EARLIER_S: Final = (0.00025, 0.008)
-"""Seconds before a delay: from beyond its own lobe to where the ear takes an echo for one (precedence)."""
+_LOBE_S: Final = 0.00025  # seconds to either side of a peak: its own lobe
 
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
 _BANDS: Final = 5  # curves of each kind: four bands and the difference of samples
 _SUMS: Final = ("novelties", "stacks")  # curves over all bands
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
-FEATURES: Final = (*tuned.EVENT_WEIGHTS, "path height", "path alike")
-"""What is said of a hypothesis: what has a weight, and two that only speak where an event begins."""
+FEATURES: Final = (*tuned.EVENT_WEIGHTS, "path alike")
+"""What is said of a hypothesis: what has a weight, and how alike the tracks are on one path."""
 
 
 @dataclass(frozen=True)
@@ -146,19 +145,13 @@ def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, ra
         features |= {f"other side's {name}": _share(other.highest[name][::-1], index) for name in _SUMS}
     if size is not None and stretched is not None:
         features |= {
-            "stretches share": _share(stretched, index),
-            "stretches height": np.log(stretched[index] / _chance(size) + 1e-9),
+            "stretches height": np.log(stretched[index] / (np.sqrt(np.mean(size**2)) + 1e-20) + 1e-9),
             "stretches alike": stretched[index],
         }
-    strokes, at_s = side.near.strokes, side.lags[index] / rate
-    own = strokes.weight > 0
+    strokes = side.near.strokes
     features |= {
-        "earlier novelties": _earlier(side.highest["novelties"], index, rate),
-        "too early": (at_s < -0.15e-3).astype(float),
-        "far": np.minimum(np.abs(at_s) / 0.01, 3.0),
-        "strokes": float(np.log(own.sum())),
+        "too early": (side.lags[index] / rate < -0.15e-3).astype(float),
         "gap": min(strokes.gap_db, 30.0) / 15,
-        "own strokes": float(own.sum() / len(own)),
         "close mic": 1.0,
         "bright middle": strokes.brightness * (shares["novelty0"] + shares["stack0"]),
         "bright high": strokes.brightness * (shares["novelty2"] + shares["novelty4"]),
@@ -175,14 +168,9 @@ def _candidates(side: _CloseMic, stretched: Floats | None, rate: int) -> Ints:
     return _none_near(index[np.argsort(-total, kind="stable")], len(index), rate)
 
 
-def _chance(size: Floats) -> float:
-    """What chance makes of a correlation: its root mean square."""
-    return float(np.sqrt(np.mean(size**2))) + 1e-20
-
-
-def _earlier(curve: Floats, index: Ints, rate: int, *, span_s: float = _EARLIER_S[1]) -> Floats:
-    """The highest of the 8 ms before each index, against the height there; 2 at most."""
-    gap, span = round(_EARLIER_S[0] * rate), round(span_s * rate)
+def _earlier(curve: Floats, index: Ints, rate: int) -> Floats:
+    """The highest of what lies before each index, as far as a room answers, against the height there; 2 at most."""
+    gap, span = round(_LOBE_S * rate), round(_ROOM_S * rate)
     before = [float(curve[max(i - span, 0) : max(i - gap, 0)].max(initial=0.0)) for i in index]
     return np.clip(np.array(before) / np.maximum(curve[index], 1e-9), 0, 2)
 
@@ -191,10 +179,9 @@ def _one_path(lags: Ints, size: Floats, rate: int) -> tuple[Ints, Floats]:
     index = _tops(size, _PEAKS["one path"], rate)
     heights = size[index]
     # A detour only adds to the delay of either sign: earlier is nearer to lag 0.
-    forward = _earlier(size, index, rate, span_s=_ROOM_S)
-    backward = _earlier(size[::-1], len(size) - 1 - index, rate, span_s=_ROOM_S)
+    forward = _earlier(size, index, rate)
+    backward = _earlier(size[::-1], len(size) - 1 - index, rate)
     features: dict[str, Floats | float] = {
-        "path height": np.log(heights / _chance(size) + 1e-9),
         "path earlier": np.where(lags[index] >= 0, forward, backward),
         "path alike": heights,
         "path rival": float(heights[1] / heights[0]) if len(heights) > 1 else 0.0,

@@ -14,16 +14,15 @@ Advances in Large Margin Classifiers, MIT Press 1999, 61-74 (calibration).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Bools, Floats, Ints
+from micalign.arrays import Floats, Ints
 from micalign.tdoa import tuned
 from micalign.tdoa.evidence import Curves, stretch_curve, stroke_curves
-from micalign.tdoa.hypotheses import AROUND_S, FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
+from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import picks_near
@@ -36,16 +35,19 @@ __all__ = [
     "Look",
     "Onset",
     "Side",
+    "bands_agree",
     "begins",
     "confidence_of",
     "events",
     "exactness",
-    "halves_at",
+    "halves_agree",
+    "log_alike",
     "log_odds",
     "look",
     "narrowness",
     "onset_rows",
     "onset_within",
+    "path_confidence",
     "places",
     "prior_odds",
     "probabilities",
@@ -58,15 +60,15 @@ EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
-_PATH_S: Final = 3e-5  # seconds: one sigma of a path's peak about a place
+_PATH_S: Final = 3e-5  # seconds: one sigma of a path's peak about a place, and how near to it a band's peak is at it
 WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
 
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
 _HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
-ONSET_FEATURES: Final = (*tuned.ONSET_WEIGHTS, "halves height", "halves agree")
-"""What speaks for a place; the last two, without a weight, for the answer: the correlation's height there by the
-strokes' less alike half, and the share of the halves that rise there."""
+ONSET_FEATURES: Final = (*tuned.ONSET_WEIGHTS, "halves agree", "strokes")
+"""What speaks for a place; the last two, without a weight, for the answer: the share of both halves of the strokes that
+rise there, and the log of how many strokes there are."""
 
 
 @dataclass(frozen=True)
@@ -83,9 +85,9 @@ class Onset:
     """Where an event begins, ``delay_s``, and what tells how sure and how exact that is.
 
     ``spread_s``: one standard deviation of all places where it may begin; ``near_s``: of those within 0.18 ms;
-    ``sharpness``: how high the strokes' correlation stands over chance there (half the log of 1 and its height in root
-    mean squares), 0 where it has no peak; ``half_height``: the log of 1 and that height by the less alike half of the
-    strokes; ``halves``: the share of both halves whose energy rises most there.
+    ``sharpness``: how far the strokes' correlations of all bands agree there, 0 where none has a peak (`bands_agree`);
+    ``halves``: the share of both halves of the strokes whose energy rises most there; ``strokes``: the log of how many
+    strokes there are: of one and the same probability the answer of many is less often right.
     """
 
     delay_s: float
@@ -93,8 +95,8 @@ class Onset:
     near_s: float
     sharpness: float
     share: float
-    half_height: float = 0.0
     halves: float = 0.0
+    strokes: float = 0.0
 
 
 def probabilities(
@@ -156,70 +158,49 @@ def events(
 def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
     """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features)."""
     rate, sign, bright = side.near.sample_rate, side.sign, side.near.strokes.brightness
-    delays = seen.found.lags / rate
+    delays, event_s = seen.found.lags / rate, sign * event.delay_s
     near = np.abs(delays - event.delay_s) <= WITHIN_S
-    share = seen.chances[near] / max(float(seen.chances[near].sum()), 1e-9)
     times = side.curves.times + round((side.near.start_s - side.far.start_s) * rate)
-    told = picks_near(side.far, times, side.curves.weight, sign * event.delay_s)
-    tops = _tops(side.curves, side.lags, sign * event.delay_s, rate)
-    places = np.concatenate([delays[near], *(np.array([sign * at for at, *_ in one.values()]) for one in (told, tops))])
-    bells = _bell(places[:, None] - delays[near][None], 8e-5)
-    features = {"near likelihood": np.log((bells * share).sum(axis=1) + 1e-3)}
-    for name, (at_s, quality) in told.items():
-        close = _bell(places - sign * at_s, tuned.PICK_S)
-        features |= {name: close, f"{name} quality": close * quality, f"bright {name}": close * bright}
-    features |= {name: _bell(places - sign * at_s, tuned.PICK_S) for name, (at_s, _, _) in tops.items()}
-    close, (_, height, value) = features["correlation"], tops["correlation"]
-    features |= {"correlation share": close * height, "correlation height": close * np.log1p(value) / 2}
-    features |= _paths(places, near, seen.found, delays)
-    halves = halves_at(side.curves, sign * places, sign * event.delay_s, side.lags, rate)
-    features["halves height"], features["halves agree"] = halves
-    return places, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
+    picks_s, alike = picks_near(side.far, times, side.curves.weight, event_s)
+    at_s = np.concatenate([sign * delays[near], list(picks_s.values()), _tops(side, event_s)])
+    close = {name: _bell(at_s - pick_s, tuned.PICK_S) for name, pick_s in picks_s.items()}
+    lows, agreement = bands_agree(side.curves.by_band, at_s, event_s, side.lags, rate)
+    features = {**close, "lows": lows, "agreement": agreement}
+    features |= {f"bright {name}": bright * value for name, value in features.items()}
+    features["mw quality"] = close["mw"] * alike
+    features["halves agree"] = halves_agree(side.curves.half_novelty, at_s, event_s, side.lags, rate)
+    features["strokes"] = np.full(len(at_s), np.log(len(times)))
+    return sign * at_s, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
 
 
-def halves_at(curves: Curves, places_s: Floats, event_s: float, lags: Ints, rate: int) -> tuple[Floats, Floats]:
-    """What both halves of the strokes say of places of an event, shapes (N,): `Onset.half_height`, `Onset.halves`."""
-    both = np.min(greatest_near(curves.half_correlation, round(AROUND_S * rate)), axis=0)
-    at = np.clip(np.rint(places_s * rate).astype(np.intp) - int(lags[0]), 0, len(lags) - 1)
+def halves_agree(half_novelty: Floats, places_s: Floats, event_s: float, lags: Ints, rate: int) -> Floats:
+    """The share of both halves of the strokes whose energy rises most at each place of an event, shape (N,)."""
     inside = np.flatnonzero(np.abs(lags / rate - event_s) <= _HALVES_S)
-    rise_s = lags[inside[np.argmax(curves.half_novelty[:, inside], axis=1)]] / rate
+    rise_s = lags[inside[np.argmax(half_novelty[:, inside], axis=1)]] / rate
     agree: Floats = np.mean(np.abs(rise_s[:, None] - places_s) <= 2 * tuned.PICK_S, axis=0)
-    return np.log1p(both[at]), agree
+    return agree
 
 
-def _paths(places: Floats, near: Bools, found: Hypotheses, delays: Floats) -> dict[str, Floats]:
-    """How near each place is to a peak of the whole takes' correlation."""
-    paths = np.flatnonzero(near & (found.kinds == ONE_PATH))
-    if not len(paths):
-        return {name: np.zeros(len(places)) for name in ("stretches", "stretches alike", "stretches height")}
-    close = _bell(places[:, None] - delays[paths][None], _PATH_S)
-    best = close.argmax(axis=1)
-    close = close.max(axis=1)
-    alike = found.rows[paths, FEATURES.index("path alike")][best]
-    height = found.rows[paths, FEATURES.index("path height")][best]
-    return {"stretches": close, "stretches alike": 5 * close * alike, "stretches height": close * height}
+def bands_agree(by_band: Floats, places_s: Floats, event_s: float, lags: Ints, rate: int) -> tuple[Floats, Floats]:
+    """How high the lowest band's correlation stands at places of an event, and how far those of all bands agree, (N,).
+
+    Each band counts by the log of its highest point within the event, and with its sign: a wave that comes straight
+    has its peak in all at one place and of one sign, a lobe of the near field in one or another.
+    """
+    inside = np.abs(lags / rate - event_s) <= WITHIN_S
+    tops = np.abs(by_band[:, inside]).max(axis=1, keepdims=True) + 1e-12
+    curves = np.abs([by_band[0] / tops[0], np.mean(np.log1p(tops) / tops * by_band, axis=0)])
+    at = np.clip(np.rint(places_s * rate).astype(np.intp) - int(lags[0]), 0, len(lags) - 1)
+    lows, every = greatest_near(curves, round(_PATH_S * rate))[:, at]
+    return lows, every
 
 
-def _tops(curves: Curves, lags: Ints, delay_s: float, rate: int) -> dict[str, tuple[float, float, float]]:
-    """The highest point of each curve near a delay: seconds, its share of the curve's highest, its height."""
-    inside = np.flatnonzero(np.abs(lags / rate - delay_s) <= WITHIN_S)
-    every = {
-        "correlation": np.abs(curves.correlation),
-        "stacks": curves.stack.sum(axis=0),
-        "novelties": curves.novelty.sum(axis=0) / 2,
-        "stack0": curves.stack[0],
-        "stack3": curves.stack[3],
-        "novelty1": curves.novelty[1],
-    }
-    told = {}
-    for name, curve in every.items():
-        index = inside[int(np.argmax(curve[inside]))]
-        told[name] = (
-            float(lags[index] / rate),
-            float(curve[index] / (np.abs(curve).max() + 1e-12)),
-            max(float(curve[index]), 0.0),
-        )
-    return told
+def _tops(side: Side, delay_s: float) -> Floats:
+    """Where each of some curves is highest near a delay, seconds."""
+    curves, rate = side.curves, side.near.sample_rate
+    inside = np.flatnonzero(np.abs(side.lags / rate - delay_s) <= WITHIN_S)
+    every = np.array([np.abs(curves.correlation), curves.novelty.sum(axis=0), curves.novelty[1]])
+    return np.asarray(side.lags[inside[np.argmax(every[:, inside], axis=1)]] / rate)
 
 
 def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) -> Onset:
@@ -231,47 +212,52 @@ def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) ->
     delay_s = float(np.average(places[members], weights=chances[members] + 1e-12))
     apart_s = np.abs(places - delay_s)
     near = apart_s <= _NEAR_S
-    sharp = rows[apart_s <= tuned.PICK_S, ONSET_FEATURES.index("correlation height")]
-    half_height, halves = rows[int(np.argmin(apart_s)), -2:].tolist()
+    sharp = rows[apart_s <= tuned.PICK_S, ONSET_FEATURES.index("agreement")]
     return Onset(
         delay_s,
         float(np.sqrt(np.average(apart_s**2, weights=chances))),
         float(np.sqrt(np.average(apart_s[near] ** 2, weights=chances[near] + 1e-12))),
         float(sharp.max(initial=0.0)),
         float(chances[near].sum()),
-        half_height,
-        halves,
+        *rows[int(np.argmin(apart_s)), -2:].tolist(),
     )
 
 
-def confidence_of(
-    events: Sequence[Event], onset: Onset | None = None, *, follows: float = float("inf"), scene: bool = False
-) -> float:
-    """The probability that the likeliest event is told rightly: of one path, or of a struck source from its onset on.
+def confidence_of(event: Event, onset: Onset, *, follows: float = float("inf"), scene: bool = False) -> float:
+    """The probability that a struck source's delay is told rightly by its likeliest event and where that begins.
 
-    A struck source's answer is right where both tracks hear it, not two sounds that are struck together (``follows`` as
-    in `Look`), and where, if so, its event is right and its onset. ``scene``: one weighed the hypotheses, and the
-    strokes are one source's alone.
+    It is right where both tracks hear it, not two sounds that are struck together (``follows`` as in `Look`), and
+    where, if so, its event is right and its onset. ``scene``: one weighed the hypotheses, and the strokes are one
+    source's alone.
     """
-    event = events[0]
-    if onset is None:
-        return _on_line(tuned.LOG_ODDS["one path"], log_odds(event.probability))
     if scene:
         return _on_line(tuned.SCENE_LOG_ODDS, log_odds(event.probability * onset.share))
-    sure = 1 / (1 + np.exp(-sum(tuned.RIGHT[name] * value for name, value in sureness(events, onset).items())))
+    sure = 1 / (1 + np.exp(-sum(tuned.RIGHT[name] * value for name, value in sureness(event, onset).items())))
     return float(sure * _on_line(tuned.LOG_ODDS["related"], float(np.log1p(follows))))
 
 
-def sureness(events: Sequence[Event], onset: Onset) -> dict[str, float]:
+def path_confidence(event: Event, alike: float) -> float:
+    """The probability that a delay of one path is told rightly, by how alike the tracks are there: 1, of one sound.
+
+    >>> path_confidence(Event(0.002, 0.9, ONE_PATH), 0.6) > path_confidence(Event(0.002, 0.9, ONE_PATH), 0.1)
+    True
+    """
+    return _on_line(tuned.LOG_ODDS["one path"], log_odds(event.probability), log_alike(alike))
+
+
+def log_alike(alike: float) -> float:
+    """The log of how alike two tracks are, a hundredth at the least."""
+    return float(np.log(max(alike, 0.01)))
+
+
+def sureness(event: Event, onset: Onset) -> dict[str, float]:
     """What the log odds of a right answer are a line of, where both tracks hear one source."""
-    rival = events[1].probability if len(events) > 1 else 0.0
     return {
         "one": 1.0,
-        "event": log_odds(events[0].probability),
+        "event": log_odds(event.probability),
         "narrowness": narrowness(onset),
-        "rival": float(np.log(rival + 1e-3)),
-        "halves height": onset.half_height,
         "halves agree": onset.halves,
+        "strokes": onset.strokes,
     }
 
 
@@ -286,8 +272,8 @@ def narrowness(onset: Onset) -> float:
     return float(np.log(1e-4 / max(onset.spread_s, 2e-5)))
 
 
-def _on_line(line: tuple[float, float], value: float) -> float:
-    return float(1 / (1 + np.exp(-(line[0] + line[1] * value))))
+def _on_line(line: tuple[float, ...], *values: float) -> float:
+    return float(1 / (1 + np.exp(-np.dot(line, (1.0, *values)))))
 
 
 def sigma_s(onset: Onset) -> float:

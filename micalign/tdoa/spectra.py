@@ -21,7 +21,7 @@ A. V. Oppenheim and R. W. Schafer, "Discrete-Time Signal Processing", 3rd ed., P
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any, Final, TypeVar
@@ -108,11 +108,19 @@ def filtered(frames: _Array, rate: float, *bands: tuple[float, float], order: in
     return [irfft(spectra * part, size)[..., :length] for part in parts]  # type: ignore[misc]
 
 
+def edges_within(bands_hz: Sequence[tuple[float, float]], rate: int) -> list[tuple[float, float]]:
+    """The bands as far as a rate carries them.
+
+    >>> edges_within([(300, 700), (6000, 14000)], 22050)
+    [(300, 700), (4961.25, 9922.5)]
+    """
+    tops = [min(high, 0.45 * rate) for _, high in bands_hz]
+    return [(min(low, 0.5 * top), top) for (low, _), top in zip(bands_hz, tops, strict=True)]
+
+
 def in_bands(frames: Real, rate: int) -> list[tuple[Real, float]]:
     """Frames in each of `BANDS`, and their differences, with how long a rise is watched in each."""
-    tops = [min(high, 0.45 * rate) for _, high, _ in tuned.BANDS]
-    edges = [(min(low, 0.5 * top), top) for (low, _, _), top in zip(tuned.BANDS, tops, strict=True)]
-    bands = filtered(frames, rate, *edges, order=2)
+    bands = filtered(frames, rate, *edges_within([(low, high) for low, high, _ in tuned.BANDS], rate), order=2)
     lengths = [seconds for _, _, seconds in tuned.BANDS]
     return [*zip(bands, lengths, strict=True), (np.diff(frames, axis=1, prepend=frames[:, :1]), lengths[2])]
 

@@ -33,6 +33,7 @@ _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame w
 _NOISE_S: Final = 0.008  # seconds of background before a stroke
 _EARLY_S: Final = 0.0012  # seconds before a rough delay that its first wavefront may lie, and...
 _LATE_S: Final = 0.004  # ...after it
+_UNLIKE_S: Final = 0.00045  # seconds by which arrivals at one mic hardly ever stray
 _LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
 
 
@@ -123,36 +124,27 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     return samples + changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
 
 
-def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> dict[str, tuple[float, float]]:
+def picks_near(far: Track, times: Ints, weight: Floats, delay_s: float) -> tuple[dict[str, float], float]:
     """When the strokes at ``times`` (samples of the far track's own count) arrive, near ``delay_s`` after them.
 
-    By name the delay in seconds and its quality, 0 to 1 or so: ``s`` of the weighted average of the strokes, ``e`` of
-    their summed energies, ``m`` the middle one of each stroke's own; ``w`` of the samples, ``d`` of their differences.
+    By name the delay in seconds: ``s`` of the weighted average of the strokes, ``m`` the middle one of each stroke's
+    own; ``w`` of the samples, ``d`` of their differences. Then how alike the strokes' own are, 0 to 1.
     """
     rate = far.sample_rate
     noise, early, late = (round(seconds * rate) for seconds in (_NOISE_S, _EARLY_S, _LATE_S))
-    shift = round(delay_s * rate)
-    frames = high_passed_frames(far, times + shift - noise - early, noise + early + late)
-    told: dict[str, tuple[float, float]] = {}
-
-    def tell(name: str, sample: float, quality: float) -> None:
-        told[name] = ((sample - noise - early + shift) / rate, quality)
-
+    begin = round(delay_s * rate) - noise - early
+    frames = high_passed_frames(far, times + begin, noise + early + late)
+    told, strays = {}, []
     for kind, samples in (("w", frames), ("d", np.diff(frames, axis=1, prepend=frames[:, :1]))):
         energy = samples**2
-        quiet = energy[:, :noise].mean(axis=1) + 1e-16
-        average = (np.sqrt(weight) / quiet) @ samples
-        at, clear = onsets(average[None] ** 2, noise)
-        tell("s" + kind, at[0], np.log10(clear[0] + 1) / 4)
-        summed = weight @ np.minimum(energy / quiet[:, None], 1e4)
-        at, clear = onsets(np.convolve(summed, np.ones(5) / 5, "same")[None], noise, over=1.5)
-        tell("e" + kind, at[0], np.log10(clear[0] + 1) / 4)
+        average = (np.sqrt(weight) / (energy[:, :noise].mean(axis=1) + 1e-16)) @ samples
         each, clears = onsets(energy, noise)
-        own = each.astype(float)
         say = weight * (clears > 10) * np.sqrt(np.minimum(clears / 1e3, 1)) + 1e-9
-        middle = _weighted_median(own, say)
-        tell("m" + kind, middle, float(np.exp(-np.median(np.abs(own - middle)) / (0.00045 * rate))))
-    return told
+        middle = _weighted_median(each.astype(float), say)
+        told["s" + kind] = (onsets(average[None] ** 2, noise)[0][0] + begin) / rate
+        told["m" + kind] = (middle + begin) / rate
+        strays.append(float(np.median(np.abs(each - middle))) / rate)
+    return told, float(np.exp(-strays[0] / _UNLIKE_S))
 
 
 def _weighted_median(values: Floats, weight: Floats) -> float:

@@ -8,16 +8,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from micalign.tdoa import tuned
-from micalign.tdoa.evidence import Curves
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, Hypotheses
 from micalign.tdoa.posterior import (
     ONSET_FEATURES,
     Event,
     Onset,
+    bands_agree,
     confidence_of,
     events,
-    halves_at,
+    halves_agree,
     onset_within,
+    path_confidence,
     probabilities,
     sigma_s,
 )
@@ -25,8 +26,8 @@ from micalign.tdoa.tuned import LOG_ODDS, RIGHT, SO_ALIKE
 
 
 def test_slopes_of_what_speaks_for_an_answer_rise():
-    assert all(slope > 0 for _, slope in LOG_ODDS.values())
-    assert all(RIGHT[name] > 0 for name in ("event", "narrowness", "halves height", "halves agree"))
+    assert all(slope > 0 for _, *slopes in LOG_ODDS.values() for slope in slopes)
+    assert all(RIGHT[name] > 0 for name in ("event", "narrowness", "halves agree"))
 
 
 def test_probabilities_are_a_softmax_in_which_nothing_in_common_has_the_score_zero():
@@ -82,17 +83,23 @@ def test_an_onset_is_where_most_of_the_places_crowd(monkeypatch):
     assert found.near_s == pytest.approx(np.sqrt(2 / 3) * 0.03e-3)
 
 
-@given(st.floats(0, 1), st.floats(0, 1), st.booleans())
-def test_confidence_rises_with_the_event(one, other, path):
-    onset = None if path else Onset(0.002, 1e-4, 5e-5, 0.5, 0.8)
-    low, high = (confidence_of([Event(0.002, chance, FIRST)], onset) for chance in sorted([one, other]))
+@given(st.floats(0, 1), st.floats(0, 1))
+def test_confidence_rises_with_the_event(one, other):
+    events, onset = [Event(0.002, chance, FIRST) for chance in sorted([one, other])], Onset(0.002, 1e-4, 5e-5, 0.5, 0.8)
+    for low, high in ([confidence_of(event, onset) for event in events], [path_confidence(e, 0.4) for e in events]):
+        assert 0 < low <= high < 1
+
+
+@given(st.floats(0, 1), st.floats(0, 1))
+def test_one_path_is_surer_the_more_alike_the_tracks_are(one, other):
+    low, high = (path_confidence(Event(0.002, 0.9, ONE_PATH), alike) for alike in sorted([one, other]))
     assert 0 < low <= high < 1
 
 
 @given(st.floats(0, 1e-3), st.floats(0, 1e-3))
 def test_an_onset_that_is_told_several_ways_is_less_sure_and_less_exact(one, other):
     low, high = sorted([one, other])
-    event = [Event(0.002, 0.9, FIRST)]
+    event = Event(0.002, 0.9, FIRST)
     near, far = (Onset(0.002, spread, spread, 0.5, 0.8) for spread in (low, high))
     assert confidence_of(event, near) >= confidence_of(event, far)
     assert sigma_s(near) <= sigma_s(far)
@@ -101,28 +108,34 @@ def test_an_onset_that_is_told_several_ways_is_less_sure_and_less_exact(one, oth
 
 def test_nothing_is_reliable_where_one_track_does_not_follow_the_other():
     """Four standard deviations are what the highest of some thousand values is by chance."""
-    event, onset = [Event(0.002, 0.999, FIRST)], Onset(0.002, 2e-5, 2e-5, 2.0, 1.0, 2.0, 1.0)
-    assert confidence_of(event, onset, follows=4.0) < 0.5
+    event, onset = Event(0.002, 0.999, FIRST), Onset(0.002, 2e-5, 2e-5, 2.0, 1.0, 1.0, 2.0)
+    assert confidence_of(event, onset, follows=4.0) < 0.6
     assert confidence_of(event, onset, follows=12.0) > 0.9
     assert confidence_of(event, onset) >= confidence_of(event, onset, follows=12.0)
 
 
 def test_an_onset_that_either_half_of_the_strokes_tells_is_surer():
-    event = [Event(0.002, 0.9, FIRST), Event(0.005, 0.05, FIRST)]
-    sure = [
-        confidence_of(event, Onset(0.002, 5e-5, 5e-5, 1.0, 0.8, height, halves))
-        for height, halves in ((0.5, 0.0), (0.5, 0.5), (1.0, 0.5), (1.0, 1.0), (2.0, 1.0))
-    ]
+    event = Event(0.002, 0.9, FIRST)
+    sure = [confidence_of(event, Onset(0.002, 5e-5, 5e-5, 1.0, 0.8, halves, 2.0)) for halves in (0.0, 0.5, 1.0)]
     assert sure == sorted(set(sure))
 
 
 def test_halves_are_asked_for_a_place_in_the_sense_of_the_close_mic():
     lags = np.arange(-480, 481)
-    curves = Curves(*(np.zeros(1),) * 5, np.zeros((2, 961)), np.zeros((2, 961)), 0.0, 0.0)
-    curves.half_novelty[0, 480 + 96] = curves.half_novelty[1, 480 + 130] = 1.0
-    curves.half_correlation[:, 480 + 97] = 3.0, 1.0
-    curves.half_correlation[0, 480 + 130] = 9.0
-    height, agree = halves_at(curves, np.array([0.002, 130 / 48000]), 0.0022, lags, 48000)
-    # At 2 ms both correlate, the less alike half with 1; at 2.7 ms only one does.
-    assert height == pytest.approx([np.log(2.0), 0.0])
-    assert agree == pytest.approx([0.5, 0.5])
+    half_novelty = np.zeros((2, 961))
+    half_novelty[0, 480 + 96] = half_novelty[1, 480 + 130] = half_novelty[1, 480 - 96] = 1.0
+    half_novelty[1, 480 + 130] = 2.0
+    agree = halves_agree(half_novelty, np.array([0.002, 130 / 48000, -0.002]), 0.0022, lags, 48000)
+    assert agree == pytest.approx([0.5, 0.5, 0.0])
+
+
+def test_bands_agree_where_their_peaks_meet_and_have_one_sign():
+    """At 2 ms five bands have their peaks; at 2.2 ms one of them is as high, and at 1.8 ms all, of either sign."""
+    rate, lags = 48000, np.arange(-480, 481)
+    by_band = np.zeros((5, 961))
+    by_band[:, 480 + 96] = 10.0
+    by_band[3, 480 + 106] = 10.0
+    by_band[:, 480 + 86] = 10.0 * np.array([1, -1, 1, -1, 1])
+    lows, agreement = bands_agree(by_band, np.array([0.002, 106 / rate, 86 / rate]), 0.002, lags, rate)
+    assert lows == pytest.approx([1.0, 0.0, 1.0])
+    assert agreement == pytest.approx(np.log(11.0) * np.array([1.0, 0.2, 0.2]))

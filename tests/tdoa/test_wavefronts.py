@@ -40,13 +40,13 @@ def test_a_rough_time_is_led_to_the_first_wavefront(off, rng):
     assert np.abs(found - [10000, 25000, 40000]).max() <= 6  # as above; 0.1 ms is 4.8
 
 
-def test_arrivals_are_told_alike_in_all_six_ways_where_nothing_else_sounds(rng):
+def test_arrivals_are_told_alike_in_all_four_ways_where_nothing_else_sounds(rng):
     ring = np.exp(-np.arange(3000) / 500) * rng.normal(size=3000)
     times = np.array([9000, 21000, 33000])
     far = 1e-5 * rng.normal(size=RATE)
     for at in times:
         far[at + 144 : at + 3144] += 0.1 * ring
-    found = picks_near(Track.from_array("far", far, RATE), times, np.ones(3), 0.0028)
-    assert set(found) == {"sw", "ew", "mw", "sd", "ed", "md"}
-    # The summed energies are smoothed over five samples and so begin two early.
-    assert all(abs(delay_s - 144 / RATE) < 6 / RATE for delay_s, _ in found.values())
+    found, alike = picks_near(Track.from_array("far", far, RATE), times, np.ones(3), 0.0028)
+    assert set(found) == {"sw", "mw", "sd", "md"}
+    assert all(abs(delay_s - 144 / RATE) < 4 / RATE for delay_s in found.values())
+    assert alike > 0.95

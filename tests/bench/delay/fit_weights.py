@@ -75,15 +75,12 @@ def weights_of(seen: list[Seen], *, names=NAMES, start=(None, None)):
     pairs = [one for one in seen if len(one.rows)]
     rows, right, shares = [one.rows for one in pairs], [one.right() for one in pairs], [one.share for one in pairs]
     event = _of(rows, right, shares, EVENT_RIDGE, FEATURES, names[0], start[0], nothing=True)
-    beta = np.array([event.get(name, 0.0) for name in FEATURES])
     rows, right, shares = [], [], []
     for one in pairs:
-        score = one.rows @ beta
-        chances = np.exp(score - score.max())
         for place in one.onsets if one.family not in ONE_PATH_FAMILIES else []:
             good = one.offs_s(place.delays_s) <= RIGHT_S
             if place.taught and good.any() and not good.all():
-                rows.append(told_unseen.with_likelihood(place.rows, place.delays_s, one.lags_s, chances))
+                rows.append(place.rows)
                 right.append(good)
                 shares.append(one.share)
     return event, _of(rows, right, shares, ONSET_RIDGE, ONSET_FEATURES, names[1], start[1], nothing=False)
@@ -111,7 +108,7 @@ def write(seen: list[Seen]) -> None:
     sigma = tuned.LOG_SIGMA = told_unseen.log_sigma(told)
     lines, right = told_unseen.log_odds(told)
     body.append(
-        "LOG_ODDS: Final[dict[str, tuple[float, float]]] = {\n"
+        "LOG_ODDS: Final[dict[str, tuple[float, ...]]] = {\n"
         + "".join(f'    "{kind}": {line},\n' for kind, line in lines.items())
         + "}\n"
     )

@@ -20,7 +20,7 @@ from scipy.special import expit, ndtr
 
 from micalign.tdoa import posterior, tuned
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, Hypotheses
-from micalign.tdoa.posterior import EVENT_S, ONSET_FEATURES, Event, Onset
+from micalign.tdoa.posterior import EVENT_S, Event, Onset
 from micalign.tdoa.tuned import RELIABLE
 
 RIGHT_S = 1e-4
@@ -47,6 +47,7 @@ class Told:
     events: list[Event]
     onset: Onset | None
     delay_s: float
+    alike: float = 0.0
 
     @property
     def off_s(self) -> float:
@@ -75,30 +76,19 @@ def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
         return None
     rate = 1e7
     found = Hypotheses(np.rint(one.lags_s * rate).astype(np.intp), one.kinds, one.rows)
-    events, chances = posterior.events(found, rate)
+    events, _ = posterior.events(found, rate)
     top = events[0]
     if top.kind == ONE_PATH:
         path = np.flatnonzero((one.kinds == ONE_PATH) & (np.abs(one.lags_s - top.delay_s) <= 1.3 * EVENT_S))
         best = path[np.argmax(one.rows[path, FEATURES.index("path alike")])]
-        return Told(one, events, None, float(one.lags_s[best]))
+        alike = float(one.rows[best, FEATURES.index("path alike")])
+        return Told(one, events, None, float(one.lags_s[best]), alike)
     near = [place for place in one.onsets if abs(place.at_s - top.delay_s) < 2 * EVENT_S]
     if not near:
         return Told(one, events, Onset(top.delay_s, EVENT_S, EVENT_S, 0.0, 0.7), top.delay_s)
     place = min(near, key=lambda place: (place.kind != top.kind, abs(place.at_s - top.delay_s)))
-    rows = with_likelihood(place.rows, place.delays_s, one.lags_s, chances)
-    onset = posterior.onset_within(place.delays_s, rows)
+    onset = posterior.onset_within(place.delays_s, place.rows)
     return Told(one, events, onset, onset.delay_s)
-
-
-def with_likelihood(features, where, lags_s, chances):
-    """The feature that follows from the first logit, by the weights that are being fitted."""
-    near = np.abs(lags_s - np.median(where)) <= 8e-4
-    share = chances[near] / max(chances[near].sum(), 1e-9)
-    apart = where[:, None] - lags_s[near][None]
-    features = features.copy()
-    bell = np.exp(-0.5 * (apart / 8e-5) ** 2)
-    features[:, ONSET_FEATURES.index("near likelihood")] = np.log((bell * share).sum(axis=1) + 1e-3)
-    return features
 
 
 # ---------------------------------------------------------------- left out
@@ -147,7 +137,7 @@ def left_out(seen: Sequence[Seen], weights_of: Callable, names: Names, parts: Ca
 # ---------------------------------------------------------------- how sure and how exact
 
 
-Lines = tuple[dict[str, tuple[float, float]], dict[str, float]]
+Lines = tuple[dict[str, tuple[float, ...]], dict[str, float]]
 
 
 def log_odds(told: Sequence[Told], without: str = "") -> Lines:
@@ -155,7 +145,7 @@ def log_odds(told: Sequence[Told], without: str = "") -> Lines:
     struck = [one for one in told if one.kind == "struck"]
     shares = np.array([LINE_SHARES[one.one.origin] for one in struck])
     shared = np.array([bool(one.one.windows) for one in struck])
-    sureness = [posterior.sureness(one.events, one.onset) for one in struck]
+    sureness = [posterior.sureness(one.events[0], one.onset) for one in struck]
     x = np.array([list(one.values()) for one in sureness])
     x[:, [name == without for name in sureness[0]]] = 0.0
     right = logistic(x[shared], np.array([one.right for one in struck])[shared], shares[shared])
@@ -163,7 +153,9 @@ def log_odds(told: Sequence[Told], without: str = "") -> Lines:
     follows = np.array([[1.0, np.log1p(one.one.follows)] for one in struck])
     related = logistic(follows, shared, np.where(shared, shares, UNRELATED) * expit(x @ right))
     path = [one for one in told if one.kind == "one path"]
-    alone = np.array([[1.0, posterior.log_odds(one.events[0].probability)] for one in path])
+    alone = np.array(
+        [[1.0, posterior.log_odds(one.events[0].probability), posterior.log_alike(one.alike)] for one in path]
+    )
     one_path = logistic(alone, np.array([one.right for one in path]), np.array([one.one.share for one in path]))
     return {"related": related, "one path": one_path}, dict(zip(sureness[0], right, strict=True))
 
@@ -203,7 +195,14 @@ def log_sigma(told: Sequence[Told]) -> tuple[float, ...]:
 
 def _sure(told: Sequence[Told], lines: Lines) -> np.ndarray:
     tuned.LOG_ODDS, tuned.RIGHT = lines
-    return np.array([posterior.confidence_of(one.events, one.onset, follows=one.one.follows) for one in told])
+    return np.array(
+        [
+            posterior.path_confidence(one.events[0], one.alike)
+            if one.onset is None
+            else posterior.confidence_of(one.events[0], one.onset, follows=one.one.follows)
+            for one in told
+        ]
+    )
 
 
 def _sure_unseen(told: Sequence[Told], without: str = "") -> np.ndarray:
@@ -252,12 +251,11 @@ def report(told: Sequence[Told], lines=None, sigma=None) -> None:
                 print(f"   {low:.1f} to {high:.1f}  {sure[k].mean():.2f}  {right[k].mean():.2f} ({k.sum()})")
 
 
-AVERAGED, MIDDLE = ("sw", "sd", "sd quality", "bright sw", "bright sd"), ("md", "mw quality", "bright mw", "bright md")
-SUMMED = ("ew", "ed", "ew quality", "ed quality", "bright ew", "bright ed")
+AVERAGED, MIDDLE = ("sw", "bright sd"), ("mw quality", "bright mw", "bright md")
+BANDS = ("lows", "bright lows", "agreement", "bright agreement")
 EVIDENCE = (
-    *("novelty", "novelties", "stack", "correlation", "stretches", "earlier", "other side's", "too early", "far"),
-    *("strokes", "gap", "own strokes", "bright", "close mic", "path", "quality", "likelihood"),
-    *(AVERAGED, SUMMED, MIDDLE),
+    *("novelty", "stack", "stretches", "other side's", "too early", "gap", "bright", "close mic", "path"),
+    *(AVERAGED, MIDDLE, BANDS),
 )
 
 
