@@ -239,7 +239,7 @@ def _correlation(reference: Track, track: Track, widest_s: float) -> tuple[Float
     count = int(widest_s / step_s)
     lags = np.arange(-count, count + 1)
     curve = value[lags]
-    lag_s = np.asarray(lags * step_s + float(np.mean(spectra.centre_s)), dtype=np.float64)
+    lag_s = np.asarray(lags * step_s + spectra.centre_s, dtype=np.float64)
     return lag_s, curve / max(float(np.max(np.abs(curve))), 1e-30)
 
 

@@ -230,14 +230,14 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> Delay:
     weight = (power + power.max() * 1e-10 + 1e-300) ** -0.4 * ((frequency_hz > 50.0) & (frequency_hz < 10000.0))
     cross = cross_spectrum(x, y) * turn * weight
     lags = np.arange(-margin, margin + 1)  # half samples
-    values = np.abs(irfft(cross, 2 * size))[lags]
-    top = int(values.argmax())
-    if not values[top] > 0.0:
+    values = irfft(cross, 2 * size)[lags]
+    height, top = np.abs(values), int(np.abs(values).argmax())
+    if not height[top] > 0.0:
         return unknown("silence")
-    best = refine(cross, frequency_hz, 0.5 * lags[top] / rate, within_s=0.2e-3)
-    rival = rival_of(values, top, 2 * APART_S * rate)
+    best_s = refine(cross, frequency_hz, 0.5 * lags[top] / rate, within_s=0.2e-3)
+    polarity, rival = 1 if values[top] >= 0 else -1, rival_of(height, top, 2 * APART_S * rate)
     sure = rival < tuned.RIVAL  # what stands out little is a piece all the same: the line tells whether it agrees
-    return Delay(best.lag_s, 1.0 / rate, best.polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
+    return Delay(best_s, 1.0 / rate, polarity, 1.0 - rival, 1.0 - rival, sure, None if sure else "unclear")
 
 
 def _stretched(samples: Floats, slope: float) -> Floats:

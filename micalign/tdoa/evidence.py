@@ -253,7 +253,7 @@ def stretch_curve(
     if not full > 0:
         return None
     # What was read at whole samples leaves a fraction of the tracks' own starts.
-    turn = np.exp(-2j * np.pi * hz * (float(spectra.centre_s[0]) - middle / rate))
+    turn = np.exp(-2j * np.pi * hz * (spectra.centre_s - middle / rate))
     whole = irfft(spectra.cross.sum(axis=0) * weight * turn, spectra.size)
     return np.asarray(whole[lags - middle] * (spectra.size / (2 * len(spectra.cross) * full)))
 

@@ -150,19 +150,18 @@ def sharpen(
     kept = first.kept if isinstance(first, Listened) else None
     spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, kept=kept)
     hz = spectra.frequencies_hz
-    centre_s = float(spectra.centre_s[0])
     cross = spectra.cross.sum(axis=0).astype(complex)
-    lag_s = delay_s - centre_s
+    lag_s = delay_s - spectra.centre_s
     weight, bound_s = np.zeros(len(hz)), within_s
     for _ in range(2):
         weight, bound_s = coherence_weights(spectra, cross, lag_s)
-        lag_s = refine(cross * weight, hz, lag_s, within_s=within_s).lag_s
+        lag_s = refine(cross * weight, hz, lag_s, within_s=within_s)
     error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), groups_s(spectra.cross, weight, hz, lag_s))
     if one_path:
         moved_s = _best_sum(spectra, cross, lag_s) - lag_s
         if abs(moved_s) > max(4.0 * bound_s, _LEAST_MOVE_S):
             lag_s, error_s = lag_s + moved_s, float(np.hypot(error_s, tuned.TASTE * moved_s))
-    return Sharp(lag_s + centre_s, bound_s, error_s)
+    return Sharp(lag_s + spectra.centre_s, bound_s, error_s)
 
 
 def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, float]:
@@ -174,13 +173,13 @@ def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple
     hz = spectra.frequencies_hz
     coherence, size = _coherence(spectra, cross, lag_s)
     precision = coherence / (1.0 - coherence)
-    seconds = len(spectra.times_s) * spectra.size / 2 / spectra.sample_rate
+    seconds = len(spectra.cross) * spectra.size / 2 / spectra.sample_rate
     return precision / size, cramer_rao_s(hz, coherence, seconds)
 
 
 def _coherence(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, Floats]:
     """The squared coherence of each frequency and the size of the smooth cross-spectrum, both shape (B,)."""
-    hz, count = spectra.frequencies_hz, len(spectra.times_s)
+    hz, count = spectra.frequencies_hz, len(spectra.cross)
     turned = cross * np.exp(2j * np.pi * hz * lag_s)
     turned, first, second = (
         smooth_bins(values, _SMOOTH_BINS) for values in (turned, spectra.first.sum(axis=0), spectra.second.sum(axis=0))
@@ -212,7 +211,7 @@ def cramer_rao_s(hz: Floats, coherence: Floats, seconds: float) -> float:
 def groups_s(cross: npt.NDArray[Any], weight: Floats, hz: Floats, lag_s: float) -> Floats:
     """What groups of frames, of cross-spectra of shape (K, B), say when taken alone, seconds."""
     parts = np.array_split(np.arange(len(cross)), min(_GROUPS, len(cross)))
-    return np.array([refine(cross[part].sum(axis=0) * weight, hz, lag_s, within_s=0.0005).lag_s for part in parts])
+    return np.array([refine(cross[part].sum(axis=0) * weight, hz, lag_s, within_s=0.0005) for part in parts])
 
 
 def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
@@ -227,10 +226,10 @@ def _best_sum(spectra: Spectra, cross: Complexes, lag_s: float) -> float:
     level += level.max(initial=0.0) * 1e-4 + 1e-37
     climb = [lag_s]
     for power in _POWERS:
-        climb.append(refine(cross * (hz > 20.0) * level**-power, hz, climb[-1], within_s=0.0004).lag_s)
+        climb.append(refine(cross * (hz > 20.0) * level**-power, hz, climb[-1], within_s=0.0004))
     if max(abs(lag - lag_s) for lag in climb) < _NEAR_SUM_S:
         return climb[-1]
-    harmonics_s = refine(cross * (hz > _HARMONICS_HZ), hz, lag_s, within_s=_NEAR_SUM_S).lag_s
+    harmonics_s = refine(cross * (hz > _HARMONICS_HZ), hz, lag_s, within_s=_NEAR_SUM_S)
     return 0.5 * (lag_s + harmonics_s)
 
 
@@ -334,8 +333,7 @@ def _between_samples(side: Side, later_s: float) -> float:
         return later_s
     part, rate = correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF), side.near.sample_rate
     hz = np.fft.rfftfreq(2 * _HALF, 1.0 / rate).astype(np.float64)
-    peak = refine(rfft(part), hz, _HALF / rate, within_s=1.0 / rate)
-    return float(lags[top] - _HALF) / rate + peak.lag_s
+    return float(lags[top] - _HALF) / rate + refine(rfft(part), hz, _HALF / rate, within_s=1.0 / rate)
 
 
 def _doubt(seen: Look, delay_s: float) -> str:

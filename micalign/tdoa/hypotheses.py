@@ -29,7 +29,6 @@ AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several 
 _LOBE_S: Final = 0.00025  # seconds to either side of a peak: its own lobe
 
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
-_BANDS: Final = 5  # curves of each kind: four bands and the difference of samples
 _SUMS: Final = ("novelties", "stacks")  # curves over all bands
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
@@ -44,16 +43,6 @@ class Hypotheses:
     lags: Ints
     kinds: Ints
     rows: Floats
-
-
-@dataclass(frozen=True)
-class _CloseMic:
-    """One track as the close mic, in its own sense of lags: positive when the other is later."""
-
-    near: Listened
-    lags: Ints
-    names: dict[str, Floats]
-    highest: dict[str, Floats]
 
 
 def hypotheses(
@@ -80,15 +69,12 @@ def hypotheses(
     """
     rate = first.sample_rate
     size = None if whole is None else np.abs(whole)
-    one, other = (
-        None if found is None else _side(near, on, found, rate)
-        for near, on, found in zip((first, second), (lags, -lags[::-1]), curves, strict=True)
-    )
+    one, other = (None if found is None else _named(found) for found in curves)
     told = [(np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros((0, len(FEATURES))))]
-    for kind, sign, near, far in ((FIRST, 1, one, other), (SECOND, -1, other, one)):
-        if near is not None:
-            index, rows = _close_mic(near, far, None if size is None else size[::sign], rate)
-            told.append((sign * near.lags[index], np.full(len(index), kind), rows))
+    for kind, sign, near, own, others in ((FIRST, 1, first, one, other), (SECOND, -1, second, other, one)):
+        if own is not None:
+            index, rows = _close_mic(near, lags[::sign] * sign, own, others, None if size is None else size[::sign])
+            told.append((lags[::sign][index], np.full(len(index), kind), rows))
     if size is not None:
         index, rows = _one_path(lags, size, rate)
         told.append((lags[index], np.full(len(index), ONE_PATH), rows))
@@ -97,21 +83,12 @@ def hypotheses(
     return Hypotheses(every[keep], kinds[keep], rows[keep])
 
 
-def _side(near: Listened, lags: Ints, curves: Curves, rate: int) -> _CloseMic:
-    names = {}
-    for band in range(_BANDS):
-        names[f"novelty{band}"] = np.maximum(curves.novelty[band], 0)
-        names[f"stack{band}"] = np.maximum(curves.stack[band], 0)
-    names["correlation"] = np.abs(curves.correlation)
-    names["novelties"] = np.maximum(curves.novelty.sum(axis=0) / 2, 0)
-    names["stacks"] = np.maximum(curves.stack.sum(axis=0), 0)
-    highest = {name: _around(curve, rate) for name, curve in names.items()}
-    return _CloseMic(near, lags, names, highest)
-
-
-def _around(curve: Floats, rate: int) -> Floats:
-    """The highest value within a tenth of a millisecond of each lag."""
-    return greatest_near(curve, round(AROUND_S * rate))
+def _named(curves: Curves) -> dict[str, Floats]:
+    """What a close mic's strokes say at each lag, by the names of the features, without what lies below chance."""
+    kinds = {"novelty": curves.novelty, "stack": curves.stack}
+    names = {f"{kind}{band}": curve for kind, bands in kinds.items() for band, curve in enumerate(bands)}
+    names |= {"novelties": curves.novelty.sum(axis=0) / 2, "stacks": curves.stack.sum(axis=0)}
+    return {"correlation": np.abs(curves.correlation)} | {name: np.maximum(one, 0) for name, one in names.items()}
 
 
 def _tops(curve: Floats, count: int, rate: int) -> Ints:
@@ -129,28 +106,40 @@ def _none_near(ranked: Ints, count: int, rate: int) -> Ints:
     return np.array(found, dtype=np.intp)
 
 
-def _share(curve: Floats, index: Ints) -> Floats:
-    """A curve as a share of its highest point."""
-    share: Floats = curve[index] / max(float(curve.max()), 1e-9)
+def _highest(curve: Floats, index: Ints, rate: int) -> Floats:
+    """The highest value within a tenth of a millisecond of some places."""
+    reach = round(AROUND_S * rate)
+    near = np.clip(index[:, None] + np.arange(-reach, reach + 1), 0, len(curve) - 1)
+    return np.asarray(curve[near].max(axis=1))
+
+
+def _share(curve: Floats, heights: Floats) -> Floats:
+    """Heights as a share of a curve's highest point."""
+    share: Floats = heights / max(float(curve.max()), 1e-9)
     return share
 
 
-def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, rate: int) -> tuple[Ints, Floats]:
-    stretched = None if size is None else _around(size, rate)
-    index = _candidates(side, stretched, rate)
-    shares = {name: _share(curve, index) for name, curve in side.highest.items()}
+def _close_mic(
+    near: Listened, lags: Ints, own: Mapping[str, Floats], others: Mapping[str, Floats] | None, size: Floats | None
+) -> tuple[Ints, Floats]:
+    """The candidates of one track as the close mic, in its own sense of lags: positive when the other is later."""
+    rate, strokes = near.sample_rate, near.strokes
+    stretched = None if size is None else greatest_near(size, round(AROUND_S * rate))
+    index = _candidates(own, stretched, rate)
+    heights = {name: _highest(curve, index, rate) for name, curve in own.items()}
+    shares = {name: _share(curve, heights[name]) for name, curve in own.items()}
     features: dict[str, Floats | float] = {f"{name} share": share for name, share in shares.items()}
-    features |= {f"{name} height": np.log1p(curve[index]) for name, curve in side.highest.items()}
-    if other is not None:
-        features |= {f"other side's {name}": _share(other.highest[name][::-1], index) for name in _SUMS}
+    features |= {f"{name} height": np.log1p(height) for name, height in heights.items()}
+    if others is not None:
+        turned = {name: others[name][::-1] for name in _SUMS}
+        features |= {f"other side's {name}": _share(one, _highest(one, index, rate)) for name, one in turned.items()}
     if size is not None and stretched is not None:
         features |= {
             "stretches height": np.log(stretched[index] / (np.sqrt(np.mean(size**2)) + 1e-20) + 1e-9),
             "stretches alike": stretched[index],
         }
-    strokes = side.near.strokes
     features |= {
-        "too early": (side.lags[index] / rate < -0.15e-3).astype(float),
+        "too early": (lags[index] / rate < -0.15e-3).astype(float),
         "gap": min(strokes.gap_db, 30.0) / 15,
         "close mic": 1.0,
         "bright middle": strokes.brightness * (shares["novelty0"] + shares["stack0"]),
@@ -159,12 +148,12 @@ def _close_mic(side: _CloseMic, other: _CloseMic | None, size: Floats | None, ra
     return index, _rows(features, len(index))
 
 
-def _candidates(side: _CloseMic, stretched: Floats | None, rate: int) -> Ints:
-    tops = [_tops(curve, _PEAKS["sum" if name in _SUMS else "one"], rate) for name, curve in side.names.items()]
+def _candidates(own: Mapping[str, Floats], stretched: Floats | None, rate: int) -> Ints:
+    tops = [_tops(curve, _PEAKS["sum" if name in _SUMS else "one"], rate) for name, curve in own.items()]
     if stretched is not None:
         tops.append(_tops(stretched, _PEAKS["stretches"], rate))
     index = np.unique(np.concatenate(tops))
-    total = np.sum([_share(side.names[name], index) for name in _SUMS], axis=0)
+    total = np.sum([_share(own[name], own[name][index]) for name in _SUMS], axis=0)
     return _none_near(index[np.argsort(-total, kind="stable")], len(index), rate)
 
 

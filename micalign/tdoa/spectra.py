@@ -36,7 +36,6 @@ from micalign.tdoa import tuned
 __all__ = [
     "APART_S",
     "BATCH",
-    "Peak",
     "Spectra",
     "band_mean",
     "cut_frames",
@@ -194,10 +193,8 @@ class Spectra:
         conj(X) * Y of each frame.
     first, second : float, shape (K, B)
         Power of each frame of the two tracks.
-    times_s : float, shape (K,)
-        The middle of each frame on the take's clock, as the first track hears it.
-    centre_s : float, shape (K,)
-        The delay already taken out of the second track at each frame: add it to every lag.
+    centre_s : float
+        The delay already taken out of the second track: add it to every lag.
     size : int
         Length of the transform.
     sample_rate : int
@@ -207,8 +204,7 @@ class Spectra:
     cross: npt.NDArray[np.complex64]
     first: _Single
     second: _Single
-    times_s: Floats
-    centre_s: Floats
+    centre_s: float
     size: int
     sample_rate: float
 
@@ -238,7 +234,7 @@ def frame_spectra(
     window: Floats,
     *,
     margin: int,
-    centre_s: float | Floats = 0.0,
+    centre_s: float = 0.0,
     kept: Callable[[Hashable, Callable[[], Any]], Any] | None = None,
 ) -> Spectra:
     """The spectra of frames that begin at ``starts`` (samples of the first track).
@@ -253,7 +249,7 @@ def frame_spectra(
         Applied to the first track's frames; to the second's as well where there is no margin.
     margin : int
         How far the second is read beyond the frame on both sides, in samples: the largest lag to be searched.
-    centre_s : float or float, shape (K,)
+    centre_s : float
         A delay, in seconds, by which the second is read later (to the nearest sample).
     kept : callable, optional
         Keeps the first track's spectra for other tracks (`micalign.tdoa.strokes.Listened.kept`), by their frames: of
@@ -265,7 +261,7 @@ def frame_spectra(
     outer = raised_cosine(wide, edge, edge) if margin else window
     size = fast_length(wide)
     clocks = (first.start_s - second.start_s) * rate
-    offsets = np.rint(np.broadcast_to(np.asarray(centre_s) * rate + clocks, len(starts))).astype(np.intp)
+    offset = round(centre_s * rate + clocks)
     bins = size // 2 + 1
     # The second's samples that belong to a frame begin margin + edge into what is read of it: turn that back.
     turn = np.exp(2j * np.pi * np.arange(bins) * ((margin + edge) / size)).astype(np.complex64)
@@ -278,11 +274,10 @@ def frame_spectra(
         here = slice(begin, begin + BATCH)
         make = partial(of, first, starts[here], window)
         x = make() if kept is None else kept(("spectra", size, margin > 0, starts[here].tobytes()), make)
-        y = of(second, starts[here] + offsets[here] - (margin + edge), outer)
+        y = of(second, starts[here] + offset - (margin + edge), outer)
         np.multiply(cross_spectrum(x, y), turn, out=cross[here])
         powers[0, here], powers[1, here] = x.real**2 + x.imag**2, y.real**2 + y.imag**2
-    times_s = (starts + length / 2) / rate + first.start_s
-    return Spectra(cross, powers[0], powers[1], times_s, (offsets - clocks) / rate, size, rate)
+    return Spectra(cross, powers[0], powers[1], (offset - clocks) / rate, size, rate)
 
 
 def cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
@@ -355,32 +350,15 @@ def rival_of(size: Floats, top: int, apart: float) -> float:
     return float(away.max(initial=0.0)) / max(float(size[top]), 1e-300)
 
 
-@dataclass(frozen=True)
-class Peak:
-    """A local extreme of a correlation: ``lag_s`` as in `micalign.tdoa.spectra`, ``height`` with its sign."""
-
-    lag_s: float
-    height: float
-
-    @property
-    def polarity(self) -> int:
-        """+1 or -1: the sign of the height."""
-        return 1 if self.height >= 0 else -1
-
-
-def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_s: float) -> Peak:
-    """The extreme of the sum of cosines nearest to ``lag_s``, and no further than ``within_s`` from it.
-
-    The height is a share of what it would be were every frequency in phase.
+def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_s: float) -> float:
+    """The lag of the extreme of the sum of cosines nearest to ``lag_s``, and no further than ``within_s`` from it.
 
     >>> f = np.arange(1.0, 200.0)
-    >>> peak = refine(np.exp(-2j * np.pi * f * 0.00123), f, 0.0012, within_s=0.001)
-    >>> round(peak.lag_s, 9), round(peak.height, 6)
-    (0.00123, 1.0)
+    >>> round(refine(np.exp(-2j * np.pi * f * 0.00123), f, 0.0012, within_s=0.001), 9)
+    0.00123
     """
     used = np.flatnonzero(spectrum)
     spectrum, omega = spectrum[used], 2.0 * np.pi * frequencies_hz[used]
-    total = float(np.abs(spectrum).sum()) or 1.0
     at = lag_s
     for _ in range(40):
         turned = spectrum * np.exp(1j * omega * at)
@@ -394,8 +372,7 @@ def refine(spectrum: Complexes, frequencies_hz: Floats, lag_s: float, *, within_
         at = float(np.clip(at + step, lag_s - within_s, lag_s + within_s))
         if abs(step) < 1e-12:
             break
-    height = _height(spectrum, omega, at)
-    return Peak(at, height / total)
+    return at
 
 
 def _height(spectrum: Complexes, omega: Floats, lag_s: float) -> float:

@@ -89,8 +89,7 @@ def test_cross_spectra_are_those_of_the_cuts_with_the_lag_where_it_belongs(rng, 
     found = spectra.frame_spectra(a, b, starts, window, margin=margin, centre_s=centre_s)
     clocks = (starts_s[0] - starts_s[1]) * 1000
     offset = round(20.3 + clocks)
-    assert found.centre_s == pytest.approx(np.full(20, (offset - clocks) / 1000))  # what was taken out, and no more
-    assert found.times_s == pytest.approx((starts + 25) / 1000 + starts_s[0])
+    assert found.centre_s == pytest.approx((offset - clocks) / 1000)  # what was taken out, and no more
     assert found.frequencies_hz == pytest.approx(np.arange(found.size // 2 + 1) * 1000 / found.size)
     edge = 16 if margin else 0
     wide = margin + edge

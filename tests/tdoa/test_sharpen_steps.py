@@ -14,8 +14,7 @@ HZ = np.arange(SIZE // 2 + 1) * RATE / SIZE
 
 
 def spectra(cross: np.ndarray, first: np.ndarray, second: np.ndarray) -> Spectra:
-    times = np.arange(len(cross)) * 0.05
-    return Spectra(cross, first, second, times, np.zeros(len(cross)), SIZE, RATE)
+    return Spectra(cross, first, second, 0.0, SIZE, RATE)
 
 
 def drawn(rng, frames: int, coherence: np.ndarray, delay_s: float = 0.0, level=1.0) -> Spectra:

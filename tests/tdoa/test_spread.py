@@ -34,7 +34,7 @@ def shares(make, level: float) -> list[float]:
     drawn = []
     for _ in range(400):
         spectrum = make(rng, level)
-        found = refine(spectrum, HZ, 0.003, within_s=0.0003).lag_s
+        found = refine(spectrum, HZ, 0.003, within_s=0.0003)
         drawn.append((found - 0.003) / phase_error_s(spectrum, HZ, found))
     return [float(np.mean(np.abs(drawn) < sigmas)) for sigmas in (1.0, 2.0)]
 
