@@ -5,8 +5,10 @@ A delay is positive when the event comes later in the track, in seconds; uncerta
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
@@ -23,6 +25,8 @@ __all__ = [
     "doubted",
     "unknown",
 ]
+
+_SIGN_OF_MS: Final = re.compile(r"[+-](?=\d+\.\d+ ms)(?!0\.0+ ms)")  # of delays that a reason names
 
 
 @dataclass(frozen=True)
@@ -114,11 +118,17 @@ class PairDelay:
 
     @property
     def turned(self) -> PairDelay:
-        """The same pair the other way round."""
+        """The same pair the other way round, and so what its reason says.
+
+        >>> delay = Delay(0.00284, 1e-4, 1, 0.9, 0.2, False, "several delays are probable: +2.84 ms (19 %)")
+        >>> PairDelay("kick", "overhead", delay).turned.delay.reason
+        'several delays are probable: -2.84 ms (19 %)'
+        """
         delay = self.delay
+        reason = None if delay.reason is None else _SIGN_OF_MS.sub(lambda sign: "+-"[sign[0] == "+"], delay.reason)
         candidates = tuple(replace(one, delay_s=-one.delay_s) for one in delay.candidates)
         drift = None if delay.drift_ppm is None else -delay.drift_ppm
-        turned = replace(delay, delay_s=-delay.delay_s + 0.0, candidates=candidates, drift_ppm=drift)
+        turned = replace(delay, delay_s=-delay.delay_s + 0.0, reason=reason, candidates=candidates, drift_ppm=drift)
         return PairDelay(self.track, self.reference, turned)
 
 

@@ -169,6 +169,8 @@ def _pairs(
 def _between(first: Delay, second: Delay) -> Delay:
     """The delay of two tracks over the source's own, which hears the strokes clean."""
     reason = next((one.reason for one in (first, second) if not one.reliable), None)
+    if reason is not None and " ms" in reason:
+        reason = "one of the two delays that it follows from is in doubt"  # its milliseconds are another pair's
     confidence = first.confidence * second.confidence
     reliable = first.reliable and second.reliable and confidence >= tuned.RELIABLE
     return Delay(
