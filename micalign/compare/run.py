@@ -208,12 +208,22 @@ def _doubt(one: Explanation) -> str:
     return f" ({show_centimetres(total)} in all, give or take {sure}{other})"
 
 
+def _is_vague(one: Explanation) -> bool:
+    """Whether a move is told less exactly than it is long: few delays say so, and most ways would do."""
+    return one.moved_m is not None and one.moved_sigma_m is not None and one.moved_sigma_m > math.hypot(*one.moved_m)
+
+
 def _advice(one: Explanation) -> str:
     name = one.names[0] if one.names else ""
     if one.kind == "swapped":
         return f"Swap the inputs of '{one.names[0]}' and '{one.names[1]}', or rename their tracks."
     if one.kind == "moved" and one.other_m is not None:
         return f"Measure one distance to '{name}' with a tape: it shows which of the two places is right."
+    if _is_vague(one):
+        return (
+            f"Measure the place of '{name}' with a tape and write that into the scene: the take tells that it is "
+            "another, and hardly which."
+        )
     if one.kind == "moved" and one.moved_m is not None:
         x, y, z = one.moved_m
         return (
@@ -233,7 +243,7 @@ def _advice(one: Explanation) -> str:
 
 def left_or_put_back(scene: Scene, one: Explanation) -> Iterator[Remedy]:
     """What may be done about a mic that stands elsewhere: the scene follows it, or it goes back."""
-    if one.moved_m is None or one.moved_sigma_m is None or one.other_m is not None:
+    if one.moved_m is None or one.moved_sigma_m is None or one.other_m is not None or _is_vague(one):
         return
     name, (x, y, z) = one.names[0], one.moved_m
     at = tuple(round(was + by, 3) for was, by in zip(scene.mic(name).position, one.moved_m, strict=True))

@@ -11,10 +11,10 @@ import pytest
 from planted_kits import KINDS, kit, planted
 from rich.console import Console
 
-from micalign.compare.comparison import Comparison, Flips
+from micalign.compare.comparison import Comparison, Explanation, Flips
 from micalign.compare.groups import group_alone, groups_by_place, groups_by_source
 from micalign.compare.priors import beliefs_of, causes_of
-from micalign.compare.run import compare, compared, findings_of
+from micalign.compare.run import _advice, compare, compared, findings_of, left_or_put_back
 from micalign.compare.tuned import BLEED_S
 from micalign.errors import TakeError
 from micalign.report.compare_words import comparison_table, summary, to_do
@@ -159,6 +159,13 @@ def test_advice_on_a_moved_mic_is_tried_on_the_scene():
     [back] = answer(heard, replace(SCENE, pairs=(pair,))).findings
     assert back.advice.startswith("Move 'overhead right'")
     assert back.changes == ()
+
+
+def test_a_move_that_is_told_less_exactly_than_it_is_long_is_measured_and_not_undone():
+    sure = Explanation("moved", ("room",), 9.0, "'room' stands elsewhere", (), (0.0, 0.0, -0.18), 0.17)
+    vague = replace(sure, moved_sigma_m=0.19)
+    assert [words.split()[0] for words in map(_advice, (sure, vague))] == ["Move", "Measure"]
+    assert (len(list(left_or_put_back(SCENE, sure))), list(left_or_put_back(SCENE, vague))) == (2, [])
 
 
 def _arrivals_s(source: str, *mics: str) -> list[float]:
