@@ -270,8 +270,12 @@ def _recorded(take: Mapping[str, Any]) -> str:
     """The worst of what the page's tables say of the take."""
     wrong, minor = _wrong(take), _minor(take)
     if wrong:
-        return f"The take is not sound: {' and '.join([*wrong, *minor])}."
-    return f"The take will do, but {' and '.join(minor)}." if minor else _ALL_WELL
+        return f"The take is not sound: {_listed([*wrong, *minor])}."
+    return f"The take will do, but {_listed(minor)}." if minor else _ALL_WELL
+
+
+def _listed(said: Sequence[str]) -> str:
+    return (" and " if len(said) < 3 else "; ").join(said)
 
 
 def _wrong(take: Mapping[str, Any]) -> list[str]:
@@ -294,8 +298,9 @@ def _minor(take: Mapping[str, Any]) -> list[str]:
     doubtful = [row[0] for row in take["delays"] if row[-1] != "yes"]
     unknown = [source for source in doubtful if source not in relied]
     said += [f"of {_quoted(unknown)} no delay is reliable"] if unknown else []
-    some = len(doubtful) - len(unknown)
-    return said + ([f"{some} of {len(take['delays'])} delays of single sources cannot be relied on"] if some else [])
+    if len(doubtful) > len(unknown):
+        said.append(f"{len(doubtful)} of {len(take['delays'])} delays of single sources cannot be relied on")
+    return said
 
 
 def _quoted(names: Iterable[str]) -> str:
