@@ -44,7 +44,7 @@ from micalign.take.tracks import Track
 from micalign.tdoa.spectra import rfft
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import cut
-from micalign.units import show_ms
+from micalign.units import show_db, show_ms
 
 __all__ = [
     "SILENT",
@@ -140,9 +140,13 @@ class CloseMic:
 
 
 def gains_words(gains_db: Sequence[float]) -> str:
-    """What is gained in each of `STROKE_BANDS_HZ`, in words."""
+    """What is gained in each of `STROKE_BANDS_HZ`, in words.
+
+    >>> gains_words([0.72, -0.04])
+    '+0.7 dB at 60-250 Hz, +0.0 dB at 250-2000 Hz'
+    """
     bands = zip(gains_db, STROKE_BANDS_HZ, strict=True)
-    return ", ".join(f"{gain_db:+.1f} dB at {low:g}-{high:g} Hz" for gain_db, (low, high) in bands)
+    return ", ".join(f"{show_db(gain_db, sign=True)} at {low:g}-{high:g} Hz" for gain_db, (low, high) in bands)
 
 
 def laid_by_strokes(

@@ -204,10 +204,10 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
     """
     reference, track = whole
     for heard in whole:
-        if heard.envelope.silent:
-            return options.unknown(f"'{heard.name}' is silent")
         if heard.duration_s < _SHORTEST_S:
             return options.unknown(f"'{heard.name}' is too short")
+        if heard.envelope.silent:
+            return options.unknown(f"'{heard.name}' is silent")
     if same_samples(reference, track):
         return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None, (), 0.0 if options.drift else None)
     centre_s, reach_s = options.search_s

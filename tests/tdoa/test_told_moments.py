@@ -90,6 +90,8 @@ def test_silence_and_shortness_are_told_by_name_with_the_prior_for_an_answer(rng
     short = measure_pair(track(rng.standard_normal(799), "c"), sound)
     assert (short.delay_s, short.reason) == (0.0, "'c' is too short")
     assert measure_pair(track(rng.standard_normal(800), "c"), sound).reason != "'c' is too short"
+    # One sample that is no silence, too short for even one step of its levels, is not called silent.
+    assert measure_pair(track(np.array([0.1]), "d"), sound).reason == "'d' is too short"
     assert measure_pair(sound, sound, drift=True).drift_ppm == 0.0
     assert measure_pair(sound, sound).drift_ppm is None
 
