@@ -60,7 +60,7 @@ EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
-_PATH_S: Final = 3e-5  # seconds: one sigma of a path's peak about a place, and how near to it a band's peak is at it
+_AT_S: Final = 3e-5  # seconds about a place: so near a band's peak is at it
 WITHIN_S: Final = 6e-4
 """How far from an event's likeliest delay it may begin."""
 
@@ -85,7 +85,7 @@ class Onset:
     """Where an event begins, ``delay_s``, and what tells how sure and how exact that is.
 
     ``spread_s``: one standard deviation of all places where it may begin; ``near_s``: of those within 0.18 ms;
-    ``sharpness``: how far the strokes' correlations of all bands agree there, 0 where none has a peak (`bands_agree`);
+    ``sharpness``: how far the strokes' correlations of all bands agree at most within a pick of there (`bands_agree`);
     ``halves``: the share of both halves of the strokes whose energy rises most there; ``strokes``: the log of how many
     strokes there are: of one and the same probability the answer of many is less often right.
     """
@@ -191,7 +191,7 @@ def bands_agree(by_band: Floats, places_s: Floats, event_s: float, lags: Ints, r
     tops = np.abs(by_band[:, inside]).max(axis=1, keepdims=True) + 1e-12
     curves = np.abs([by_band[0] / tops[0], np.mean(np.log1p(tops) / tops * by_band, axis=0)])
     at = np.clip(np.rint(places_s * rate).astype(np.intp) - int(lags[0]), 0, len(lags) - 1)
-    lows, every = greatest_near(curves, round(_PATH_S * rate))[:, at]
+    lows, every = greatest_near(curves, round(_AT_S * rate))[:, at]
     return lows, every
 
 
