@@ -37,6 +37,7 @@ from micalign.alignment.tuned import (
     SCATTER_S,
     STROKE_BANDS_HZ,
     SURELY,
+    TURN_DB,
     WORTH_DB,
 )
 from micalign.arrays import Complexes, Floats, Ints, cross_spectrum, fast_length
@@ -228,16 +229,22 @@ def _least(one: CloseMic, sums: int) -> CloseMic:
 def _decided(best: CloseMic, there: CloseMic | None, recorded: Place) -> CloseMic:
     """The best sum, the arrival, sure or likely, where that is hardly better, or as recorded.
 
-    A sure arrival needs to gain nothing, where nothing is surely lost there.
+    A sure arrival needs to gain nothing, where nothing is surely lost there, and its polarity is not given up for
+    little.
     """
     is_harmless = there is not None and min(there.least_db) >= HARM_DB and sum(there.gains_db) >= 0.0
     harmless = there if is_harmless else None
     is_told = min(best.least_db) >= HARM_DB and sum(best.gains_db) >= WORTH_DB
-    if is_told and (harmless is None or sum(best.gains_db) - sum(harmless.gains_db) >= WORTH_DB):
+    if is_told and (harmless is None or sum(best.gains_db) - sum(harmless.gains_db) >= _worth_db(best, harmless)):
         return replace(best, instead=None if harmless is None or harmless.is_likely else harmless)
     if harmless is not None and (is_told or not harmless.is_likely):
         return harmless
     return replace(best if there is None or there.is_likely else there, place=recorded, by="recorded")
+
+
+def _worth_db(best: CloseMic, there: CloseMic) -> float:
+    """By how much a best sum must be better than an arrival: by more where it turns over what is sure not to be."""
+    return WORTH_DB if there.is_likely or best.place.polarity == there.place.polarity else TURN_DB
 
 
 def _best_sum(sums: Sequence[_Sums], shifts: Floats) -> CloseMic:

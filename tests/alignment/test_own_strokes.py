@@ -215,9 +215,9 @@ def test_strokes_that_differ_too_much_promise_nothing(rng):
 
 
 def test_a_best_sum_of_the_other_polarity_tells_what_the_arrival_would_do() -> None:
-    """Half a period later and turned over may sum a little better: whether that is wanted is the engineer's matter."""
+    """Half a period later and turned over may sum better: whether that is wanted is the engineer's matter."""
     arrival = CloseMic(Place(2e-3), "arrival", (6.4, 5.4), 14, 1e-5, (6.0, 5.0))
-    best = CloseMic(Place(3.8e-3, -1), "sum", (7.3, 5.1), 14, 1e-5, (7.0, 4.9))
+    best = CloseMic(Place(3.8e-3, -1), "sum", (8.7, 5.2), 14, 1e-5, (8.4, 5.0))
     told = _decided(best, arrival, Place())
     assert told.place == best.place
     assert told.words.endswith(
@@ -238,3 +238,12 @@ def test_of_places_that_sum_alike_the_likely_arrival_is_taken() -> None:
     # A likely place alone moves nothing.
     nothing = replace(best, gains_db=(0.2, 0.1), least_db=(0.1, 0.0))
     assert _decided(nothing, replace(likely, gains_db=(0.1, 0.1)), Place()).by == "recorded"
+
+
+def test_a_sure_polarity_is_not_given_up_for_little() -> None:
+    arrival = CloseMic(Place(2e-3), "arrival", (6.4, 5.4), 14, 1e-5, (6.0, 5.0))
+    best = CloseMic(Place(3.8e-3, -1), "sum", (8.0, 5.7), 14, 1e-5, (7.7, 5.5))
+    assert _decided(best, arrival, Place()) == arrival
+    assert _decided(replace(best, place=Place(3.8e-3)), arrival, Place()).by == "sum"
+    # What only likely arrives there has no polarity to be given up.
+    assert _decided(best, replace(arrival, is_likely=True), Place()).by == "sum"

@@ -31,6 +31,7 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "harm: both bands of the choice": (("own_strokes", "HARM_DB", -99.0),),
     "surely: the scatter of strokes": (("own_strokes", "SURELY", 0.0),),
     "worth: a best sum must gain": (("own_strokes", "WORTH_DB", 0.0),),
+    "turn: a sure polarity": (("own_strokes", "TURN_DB", 0.5),),
     "beyond: near the arrival": (("laid_kit", "BEYOND_S", 10e-3),),
     "struck: what is not stays": (("laid_kit", "_bleed", lambda *_: []),),
     "span: near the other mics' arrivals": (("laid_kit", "_span", lambda *_: None),),
