@@ -48,9 +48,7 @@ __all__ = [
 ]
 
 _LEVEL_S: Final = 0.030  # one stroke's first energy, before the room's, and as much of what sounded just before
-_GUARD_S: Final = (
-    0.002  # seconds: a stroke may begin so much before it is seen, and in the nearest mic before the others
-)
+_GUARD_S: Final = 0.002  # seconds: a stroke begins so much before it is seen, in the nearest mic before the others
 _EACH: Final = 4e-5  # of the peak's energy, -44 dB: a stroke's own first wavefront, with nothing else sounding
 _LAID: Final = 5e-4  # -33 dB: strokes laid upon each other smear what comes before
 _WAVEFRONT_GUARD_S: Final = 0.005  # seconds: a mic up to 1.7 m nearer than the anchor (swapped lines) is loud by then
@@ -189,8 +187,7 @@ def _runs(strokes: Fingerprints) -> Iterator[tuple[int, int]]:
 def _grown(strokes: Fingerprints, first: int) -> int:
     stop = first + 1
     while stop < len(strokes.times_s):
-        middle = np.median(strokes.level_db[first:stop], axis=0)
-        if apart_db(strokes, stop, middle) > tuned.ALIKE_DB:
+        if apart_db(strokes, stop, np.median(strokes.level_db[first:stop], axis=0)) > tuned.ALIKE_DB:
             break
         stop += 1
     return stop

@@ -23,7 +23,7 @@ from micalign.arrays import Bools, Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay, unknown
-from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine, rival_of
+from micalign.tdoa.spectra import APART_S, band_mean, irfft, raised_cosine, refine, rival_of, sum_ahead
 from micalign.tdoa.strokes import Energies, listen
 
 __all__ = ["measure_clock", "measure_drift"]
@@ -159,10 +159,8 @@ def _found_again(stretch: Floats, whole: Floats, start: int, max_delay_s: float)
     size = 1 << (len(searched) + len(template)).bit_length()
     product = cross_spectrum(np.fft.rfft(template, size), np.fft.rfft(searched, size))
     likeness = np.fft.irfft(product, size)[: len(searched) - len(template) + 1]
-    sums = np.concatenate([[0.0], np.cumsum(searched**2)])
-    means = np.concatenate([[0.0], np.cumsum(searched)])
     count = len(template)
-    spread = sums[count:] - sums[:-count] - (means[count:] - means[:-count]) ** 2 / count
+    spread = sum_ahead(searched**2, count) - sum_ahead(searched, count) ** 2 / count
     likeness = likeness / np.sqrt(np.maximum(spread, 1e-12) * float((template**2).sum()))
     found = []
     for _ in range(_CANDIDATES):

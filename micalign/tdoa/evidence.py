@@ -89,7 +89,8 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     pad = round(tuned.ROOM_S * rate)
     frames = cut(far, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
-    halves, size = _halves(weight), np.sqrt((weight**2).sum())
+    rank, size = np.argsort(np.argsort(-weight, kind="stable")), np.sqrt((weight**2).sum())
+    halves = np.where(rank % 2 == [[0], [1]], weight, 0.0)  # every other stroke, the loudest first, and the rest
     half_novelty, novelty, stack, followed = np.zeros((2, len(lags))), [], [], []
     for (samples, seconds), levels, degrees in zip(in_bands(frames, rate), near.own_levels, _DEGREES, strict=True):
         length = max(round(seconds * rate), 4)
@@ -102,15 +103,6 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     (correlation, *by_band), waves = _strokes_correlated(near, frames, pad, np.sqrt(weight), lags)
     curves = np.array(novelty), np.array(stack), correlation, np.array(by_band), half_novelty
     return Curves(times, weight, *curves, waves, max(followed))
-
-
-def _halves(weight: Floats) -> Floats:
-    """The weights of every other stroke, the loudest first, and those of the rest, each 0 for the other half's."""
-    halves = np.zeros((2, len(weight)))
-    order = np.argsort(-weight, kind="stable")
-    for half, chosen in zip(halves, (order[::2], order[1::2]), strict=True):
-        half[chosen] = weight[chosen]
-    return halves
 
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:

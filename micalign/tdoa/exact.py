@@ -360,14 +360,12 @@ def _first_waves(side: Side, later_s: float) -> float:
     before, after = round(0.01 * rate), round(WAVE_S[1] * rate)
     lead = round(WAVE_S[0] * rate)
     clocks = round((near.start_s - far.start_s) * rate)
-    pair = []
-    for track, late in ((near, 0), (far, clocks + round(later_s * rate))):
-        frames = in_wave_band(cut(track, curves.times + late - before, before + after), rate)
-        quiet = frames[:, : before - lead].std(axis=1) + 1e-9
-        pair.append((frames[:, before - lead :], quiet))
-    (x, _), (y, noise) = pair
-    weight = curves.weight / noise
-    a, b = (weight / (x.std(axis=1) + 1e-12)) @ x, (weight / (x.std(axis=1) + 1e-12)) @ y
+    starts = (near, curves.times - before), (far, curves.times + clocks + round(later_s * rate) - before)
+    x, y = (in_wave_band(cut(track, at, before + after), rate) for track, at in starts)
+    noise = y[:, : before - lead].std(axis=1) + 1e-9
+    x, y = x[:, before - lead :], y[:, before - lead :]
+    weight = curves.weight / noise / (x.std(axis=1) + 1e-12)
+    a, b = weight @ x, weight @ y
     return float(a @ b / (np.linalg.norm(a) * np.linalg.norm(b) + 1e-30))
 
 

@@ -63,57 +63,43 @@ def leading_strokes(heard: Mapping[str, Listened], close: Mapping[str, str]) -> 
     dict
         Sources that never lead are left out.
     """
-    loudest = {track: _peaks(heard[track]) for track in set(close.values())}
-    loud = {track: _loud(heard[track], peaks) for track, peaks in loudest.items()}
+    loud_db = {name: _loud_db(heard[name]) for name in set(close.values()) if not heard[name].envelope.silent}
     found = {}
     for source, track in close.items():
-        rivals = [name for other, name in close.items() if other != source and name != track]
-        times_s = _leading(
-            heard[track], {name: (heard[name], loudest[name], loud[name]) for name in rivals}, loud[track]
-        )
-        if len(times_s):
+        rivals = [(heard[name], level_db) for name, level_db in loud_db.items() if name != track]
+        if track in loud_db and len(times_s := _leading(heard[track], loud_db[track], rivals)):
             found[source] = times_s
     return found
 
 
-def _peaks(one: Listened) -> Floats:
-    """The greatest energy from each step on, 15 ms far."""
-    power = one.envelope.power[::-1].astype(np.float64)
-    return greatest_before(power, round(_AFTER_S[0] / _step_s(one)))[::-1]
+def _loud_db(one: Listened) -> Floats:
+    """The greatest level from each step on, 15 ms far, against the track's own loud strokes.
+
+    Its second loudest sets it, so that one pop does not.
+    """
+    peaks = greatest_before(one.envelope.power[::-1].astype(np.float64), round(_AFTER_S[0] / _step_s(one)))[::-1]
+    steps = one.strokes.samples // one.envelope.step
+    return _level_db(peaks, float(np.sort(peaks[steps])[-2:][0] if len(steps) else peaks.max()))
 
 
 def _step_s(one: Listened) -> float:
     return one.envelope.step / one.sample_rate
 
 
-def _loud(one: Listened, peaks: Floats) -> float:
-    """The level of a track's own loud strokes: its second loudest, so that one pop does not set it."""
-    strokes = one.strokes.samples // one.envelope.step
-    levels = np.sort(peaks[strokes]) if len(strokes) else np.sort(peaks)[-1:]
-    return float(levels[-min(2, len(levels))]) if len(levels) else 0.0
-
-
-def _leading(own: Listened, rivals: Mapping[str, tuple[Listened, Floats, float]], loud: float) -> Floats:
-    strokes, step = own.strokes, own.envelope.step
-    clear = strokes.novelty > tuned.CLEARLY_RISEN
-    if not clear.any() or not loud > 0:
-        return np.zeros(0)
-    at = strokes.samples[clear] // step
-    own_db = _level_db(_peaks(own)[at], loud)
+def _leading(own: Listened, own_db: Floats, rivals: Sequence[tuple[Listened, Floats]]) -> Floats:
+    at = own.strokes.samples[own.strokes.novelty > tuned.CLEARLY_RISEN] // own.envelope.step
     times_s = np.asarray(at * _step_s(own) + own.start_s, dtype=np.float64)
     others_db = np.full(len(at), -60.0)
-    for rival, peaks, rivals_loud in rivals.values():
-        if not rivals_loud > 0:
-            continue
+    for rival, level_db in rivals:
         there = rival.steps_at(times_s - _AFTER_S[1])
-        wide = np.maximum(peaks[np.clip(there, 0, len(peaks) - 1)], peaks[np.clip(there + 5, 0, len(peaks) - 1)])
-        others_db = np.maximum(others_db, _level_db(wide, rivals_loud))
-    lead_db = own_db - others_db
+        near_db = level_db[np.clip([there, there + 5], 0, len(level_db) - 1)]
+        others_db = np.maximum(others_db, near_db.max(axis=0))
+    lead_db = own_db[at] - others_db
     for least in tuned.LEAD_DB:
         good = lead_db >= least
         if good.sum() >= _FEW:
             break
-    order = np.argsort(-(lead_db + own_db)[good], kind="stable")[:_MOST]
+    order = np.argsort(-(lead_db + own_db[at])[good], kind="stable")[:_MOST]
     clearest: Floats = times_s[good][order]
     return clearest
 
@@ -142,10 +128,9 @@ def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: 
     if heard[close[source]].envelope.silent:
         return np.zeros(len(own), dtype=np.bool_)
     leads = own > tuned.HELD_DB[0]
-    for other, track in close.items():
-        if other != source and track != close[source]:
-            theirs = _smooth_level_db(heard[track])[: len(own)]
-            leads[: len(theirs)] &= own[: len(theirs)] - theirs >= tuned.HELD_DB[1]
+    for track in set(close.values()) - {close[source]}:
+        theirs = _smooth_level_db(heard[track])[: len(own)]
+        leads[: len(theirs)] &= own[: len(theirs)] - theirs >= tuned.HELD_DB[1]
     return leads
 
 
@@ -214,8 +199,7 @@ def strokes_of_no_mic(listening: Sequence[Listened], taken_s: Floats) -> Floats:
         bright = one.rises[np.clip(steps[:, None] + np.arange(10), 0, len(one.rises) - 1)].mean(axis=1, dtype=float)
         level = bright / max(float(np.sort(bright)[-2:].mean()), 1e-20)
         kept = level > 10 ** (tuned.OWN_RANGE_DB / 10)
-        times_s = strokes.samples[kept] / one.sample_rate + one.start_s
-        found += zip(level[kept].tolist(), times_s.tolist(), strict=True)
+        found += zip(level[kept].tolist(), one.strokes_s[kept].tolist(), strict=True)
     times: list[float] = []
     for _, time in sorted(found, reverse=True):
         if all(abs(time - other) > _APART_S for other in (*times, *taken_s)):

@@ -44,7 +44,6 @@ __all__ = [
     "log_alike",
     "log_odds",
     "look",
-    "narrowness",
     "onset_rows",
     "onset_within",
     "path_confidence",
@@ -163,7 +162,7 @@ def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
     times = side.curves.times + round((side.near.start_s - side.far.start_s) * rate)
     picks_s, alike = picks_near(side.far, times, side.curves.weight, event_s)
     at_s = np.concatenate([sign * delays[near], list(picks_s.values()), _tops(side, event_s)])
-    close = {name: _bell(at_s - pick_s, tuned.PICK_S) for name, pick_s in picks_s.items()}
+    close = {name: np.exp(-0.5 * ((at_s - pick_s) / tuned.PICK_S) ** 2) for name, pick_s in picks_s.items()}
     lows, agreement = bands_agree(side.curves.by_band, at_s, event_s, side.lags, rate)
     features = {**close, "lows": lows, "agreement": agreement}
     features |= {f"bright {name}": bright * value for name, value in features.items()}
@@ -251,11 +250,14 @@ def log_alike(alike: float) -> float:
 
 
 def sureness(event: Event, onset: Onset) -> dict[str, float]:
-    """What the log odds of a right answer are a line of, where both tracks hear one source."""
+    """What the log odds of a right answer are a line of, where both tracks hear one source.
+
+    *Narrowness*, the log of 0.1 ms over the onset's spread, says how little the places where it may begin differ.
+    """
     return {
         "one": 1.0,
         "event": log_odds(event.probability),
-        "narrowness": narrowness(onset),
+        "narrowness": float(np.log(1e-4 / max(onset.spread_s, 2e-5))),
         "halves agree": onset.halves,
         "strokes": onset.strokes,
     }
@@ -265,11 +267,6 @@ def log_odds(chance: float) -> float:
     """The log odds of a chance, within a millionth of never and always."""
     clipped = min(max(chance, 1e-6), 1 - 1e-6)
     return float(np.log(clipped / (1 - clipped)))
-
-
-def narrowness(onset: Onset) -> float:
-    """The log of 0.1 ms over an onset's spread: how little the places where it may begin differ."""
-    return float(np.log(1e-4 / max(onset.spread_s, 2e-5)))
 
 
 def _on_line(line: tuple[float, ...], *values: float) -> float:
@@ -284,11 +281,6 @@ def sigma_s(onset: Onset) -> float:
 def exactness(onset: Onset) -> list[float]:
     """What the log of sigma is a line of: 1, the log of the near spread, the sharpness."""
     return [1.0, float(np.log(onset.near_s / 5e-5 + 0.1)), onset.sharpness]
-
-
-def _bell(apart: Floats, width: float) -> Floats:
-    bell: Floats = np.exp(-0.5 * (apart / width) ** 2)
-    return bell
 
 
 @dataclass(frozen=True)
@@ -325,13 +317,10 @@ class Look:
 
     def side(self, kind: int) -> Side | None:
         """The close mic of an event of a kind, or the other track where that one has no strokes; None where neither."""
-        for one in (SECOND, FIRST) if kind == SECOND else (FIRST, SECOND):
-            curves = self.curves[one]
-            if curves is not None and one == FIRST:
-                return Side(self.first, self.second, curves, self.lags, 1)
-            if curves is not None:
-                return Side(self.second, self.first, curves, -self.lags[::-1], -1)
-        return None
+        first, second = self.curves
+        if second is not None and (kind == SECOND or first is None):
+            return Side(self.second, self.first, second, -self.lags[::-1], -1)
+        return None if first is None else Side(self.first, self.second, first, self.lags, 1)
 
     @property
     def follows(self) -> float:

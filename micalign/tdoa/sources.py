@@ -147,9 +147,8 @@ def _all_own(own: Listened, leading_s: Floats | None) -> tuple[float, ...]:
 
     A delay is measured where nothing else sounds; what a sum gains is heard at every stroke.
     """
-    strokes = own.strokes
-    times_s = strokes.samples[strokes.weight > 0] / own.sample_rate + own.start_s
-    if strokes.gap_db and len(times_s) >= _FEW:
+    times_s = own.strokes_s[own.strokes.weight > 0]
+    if own.strokes.gap_db and len(times_s) >= _FEW:
         return tuple(times_s.tolist())
     return () if leading_s is None else tuple(np.sort(leading_s).tolist())
 

@@ -281,7 +281,7 @@ def frame_spectra(
 
 
 def cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
-    """FrameSet about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
+    """Frames about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
     length, fade = window.shape[-1], max(round(0.004 * track.sample_rate), 1)
     out = np.zeros((len(starts), length), np.float32)
     for row, start in zip(out, starts, strict=True):

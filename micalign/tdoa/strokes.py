@@ -141,6 +141,11 @@ class Listened(Track):
         """Its onsets."""
         return _strokes((self.envelope.power, self.rises), self.envelope.step)
 
+    @property
+    def strokes_s(self) -> Floats:
+        """When these are, in order, on the take's clock."""
+        return np.asarray(self.strokes.samples / self.sample_rate + self.start_s)
+
     @cached_property
     def first_wavefronts(self) -> Ints:
         """The sample at which each of its own strokes begins."""
@@ -321,9 +326,8 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
     """The onsets of all tracks, those of one event put together: the earliest of a cluster stands for it."""
     loud_times = []
     for one in heard:
-        strokes, rate = one.strokes, one.sample_rate
-        loud = (strokes.level_db > tuned.SOFTEST_DB) & (strokes.novelty > tuned.CLEARLY_RISEN)
-        loud_times.append(strokes.samples[loud] / rate + one.start_s)
+        loud = (one.strokes.level_db > tuned.SOFTEST_DB) & (one.strokes.novelty > tuned.CLEARLY_RISEN)
+        loud_times.append(one.strokes_s[loud])
     times = np.sort(np.concatenate([np.zeros(0), *loud_times]))
     kept: list[float] = []
     for time in times.tolist():
@@ -344,9 +348,10 @@ def apart(heard: Sequence[Listened]) -> list[Listened]:
 
 def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
     strokes, own = one.strokes, _own(one)
-    times, shared = _times_s(one)[own], np.zeros(int(own.sum()), bool)
+    times_s, shared = one.strokes_s[own], np.zeros(int(own.sum()), bool)
     for other in others:
-        together = _near(times, _times_s(other)[_own(other)])
+        later_s = np.append(other.strokes_s[_own(other)], np.inf)
+        together = later_s[np.searchsorted(later_s, times_s - _TOGETHER_S)] <= times_s + _TOGETHER_S
         if np.mean(together) < tuned.ONE_DRUM:
             shared |= together
     if not shared.any() or np.sum(~shared) < tuned.FEWEST_APART:
@@ -364,22 +369,9 @@ def _own(one: Listened) -> Bools:
     return own
 
 
-def _times_s(one: Listened) -> Floats:
-    """When the strokes are, in order, on the take's clock."""
-    times: Floats = one.strokes.samples / one.sample_rate + one.start_s
-    return times
-
-
-def _near(times_s: Floats, others_s: Floats) -> Bools:
-    """At which times another is near."""
-    index = np.searchsorted(others_s, times_s - _TOGETHER_S)
-    near: Bools = np.append(others_s, np.inf)[index] <= times_s + _TOGETHER_S
-    return near
-
-
 @dataclass(frozen=True)
 class FrameSet:
-    """FrameSet of one window: ``starts``, shape (K,), samples; ``window``, shape (L,)."""
+    """Frames of one window: ``starts``, shape (K,), samples; ``window``, shape (L,)."""
 
     starts: Ints
     window: Floats

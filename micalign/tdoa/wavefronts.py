@@ -38,7 +38,7 @@ _LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as
 
 
 def cut(track: Track, starts: Ints, length: int) -> Floats:
-    """FrameSet of a track, shape (S, length), silent beyond its ends."""
+    """Frames of a track, shape (S, length), silent beyond its ends."""
     return np.array([track.read(int(start), length) for start in starts]).reshape(len(starts), length)
 
 

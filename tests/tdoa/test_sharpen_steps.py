@@ -18,7 +18,7 @@ def spectra(cross: np.ndarray, first: np.ndarray, second: np.ndarray) -> Spectra
 
 
 def drawn(rng, frames: int, coherence: np.ndarray, delay_s: float = 0.0, level=1.0) -> Spectra:
-    """FrameSet of Gaussian spectra whose squared coherence is given at each frequency."""
+    """Frames of Gaussian spectra whose squared coherence is given at each frequency."""
 
     def normal() -> np.ndarray:
         return (rng.normal(size=(frames, len(HZ))) + 1j * rng.normal(size=(frames, len(HZ)))) / np.sqrt(2)
