@@ -122,7 +122,8 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         for pair in sure
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
-    bleed, soft = _bleed(told, others), _soft([every[one.track.name] for one in rest], others)
+    laid_onto = [every[one.track.name] for one in rest]
+    bleed, soft = _bleed(told, laid_onto, others), _soft(laid_onto, others)
     stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed, soft) | dict.fromkeys(blank, _BLANK)
     basis = dict.fromkeys([*stays, *silent], _RECORDED)
     laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
@@ -222,19 +223,27 @@ def _span(shifts: Sequence[float]) -> tuple[float, float, float] | None:
     return max(min(shifts) - beside_s, 0.0), float(np.median(shifts)), max(shifts) + beside_s
 
 
-def _bleed(told: HeardKit | None, others: Mapping[str, Listened]) -> list[str]:
+def _bleed(told: HeardKit | None, over: Sequence[Listened], others: Mapping[str, Listened]) -> list[str]:
     """The tracks that stand at no drum that is played: their strokes hardly stand out, and another hears them first.
 
-    However sure their arrival is: it is that of another's drum.
+    However sure their arrival is: it is that of another's drum. Nothing is that is far louder than what stands over the
+    kit, as a mic is that stands at a drum.
     """
     drums = {told.tracks[drum].name for drum in told.drums} if told is not None else set(others)
-    return [name for name, one in others.items() if 0 < one.strokes.gap_db < PARTED_DB and name not in drums]
+    most = max(_loudest(one) for one in over) / 10.0 ** (SOFT_DB / 10.0)
+    weak = [name for name, one in others.items() if 0 < one.strokes.gap_db < PARTED_DB and _loudest(one) < most]
+    return [name for name in weak if name not in drums]
 
 
 def _soft(over: Sequence[Listened], others: Mapping[str, Listened]) -> list[str]:
     """The tracks in which nothing comes near to what stands over the kit: a mic at a drum that is struck is louder."""
-    least = min(float(one.envelope.power.max()) for one in over) * 10.0 ** (SOFT_DB / 10.0)
-    return [name for name, one in others.items() if float(one.envelope.power.max()) < least]
+    least = min(_loudest(one) for one in over) * 10.0 ** (SOFT_DB / 10.0)
+    return [name for name, one in others.items() if _loudest(one) < least]
+
+
+def _loudest(one: Listened) -> float:
+    """The power of its loudest millisecond."""
+    return float(one.envelope.power.max())
 
 
 def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str, float], early: set[str]) -> list[str]:

@@ -405,7 +405,8 @@ SHORTEST_S: Final = 1.0
 SOFT_DB: Final = -10.0
 """Decibels of a mic's loudest millisecond under that of the softer overhead from which on nothing of its own is played:
 of 221 mics of the real kit's drums that are not struck 182 are left as recorded for 121, of 187 that are struck no more
-(development half; these are -6 dB and louder, at the gains that they were recorded with)."""
+(development half; these are -6 dB and louder, at the gains that they were recorded with). A mic louder than the louder
+overhead by as much is at a drum: 16 other takes reach 109 and 91 % of the possible gain so, without it 104 and 89."""
 
 STEADY_STEPS: Final = 8
 """Count of steps over which a note is steady or not, a third of a second (chosen, no source)."""

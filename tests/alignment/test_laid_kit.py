@@ -11,7 +11,7 @@ from two_drums import RATE, UNTOLD, called, kit, onto, roomy
 
 from micalign.alignment import laid_kit, over_kit, pairings
 from micalign.alignment.constraints import Constraints
-from micalign.alignment.laid_kit import LaidKit, laid_on_strokes
+from micalign.alignment.laid_kit import LaidKit, _bleed, laid_on_strokes
 from micalign.alignment.offsets import Offsets, Shift, held_against, still
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
@@ -193,6 +193,18 @@ def test_a_mic_whose_drum_is_not_struck_stays(rng, monkeypatch, parted_db, stays
     assert (tom.delay_s == 0.0, found.basis["tom"] == "recorded") == (stays, stays)
     assert ("its strokes hardly stand out" in tom.reason) is stays
     assert found.basis["one"] == "sum"
+
+
+def test_a_mic_far_louder_than_the_overheads_is_at_a_drum_that_is_struck(rng, monkeypatch):
+    """However little its strokes stand out, and whoever hears them first: bleed is no louder than the overheads."""
+    monkeypatch.setattr(laid_kit, "PARTED_DB", 99.0)
+    tracks = kit(rng)
+    heard = 0.1 * np.roll(tracks["one"].read(), 30) + 0.02 * np.roll(tracks["two"].read(), 44)
+    listened = {name: listen(track) for name, track in tracks.items()}
+    told, over = over_kit.heard_kit(list(listened.values())), [listened["left"], listened["right"]]
+    for gain, is_bleed in ((1.0, True), (100.0, False)):
+        tom = listen(Track.from_array("tom", gain * heard + 1e-5 * rng.normal(size=12 * RATE), RATE))
+        assert (_bleed(told, over, {"tom": tom}) == ["tom"]) is is_bleed
 
 
 @pytest.mark.parametrize("known", [UNTOLD, Delay(-132 / RATE, 1e-5, -1, 0.0, 1.0, True, None)])
