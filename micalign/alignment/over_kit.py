@@ -43,6 +43,7 @@ from micalign.alignment.tuned import (
     OVER_WEIGHTS,
     PARTED_DB,
     PERHAPS,
+    RISES,
     ROOM_S,
     SAME_S,
     SURELY,
@@ -84,6 +85,17 @@ class PairOver:
         return not {self.first, self.second} & {other.first, other.second}
 
 
+def never_follows(rises: int, strokes: int) -> bool:
+    """Whether so many rises at a number of strokes are chance's, as of a coin, and surely too few for an overhead.
+
+    >>> [never_follows(rises, 5) for rises in (2, 3, 4)], [never_follows(rises, 40) for rises in (20, 30)]
+    ([True, True, False], [True, False])
+    """
+    share = rises / max(strokes, 1)
+    too_few = (share - RISES) * strokes**0.5 < -SURELY * (RISES * (1.0 - RISES)) ** 0.5
+    return strokes >= FEWEST_CHOOSING and (share - 0.5) * strokes**0.5 < SURELY / 2 and too_few
+
+
 @dataclass(frozen=True)
 class HeardKit:
     """What tracks hear at strokes of the whole take: levels in dB and when each begins in seconds, (tracks, S).
@@ -107,10 +119,9 @@ class HeardKit:
         return has_strokes(self.tracks[one])
 
     def is_deaf(self, one: int) -> bool:
-        """Whether a track surely hears nothing of the drums: no rise at the strokes of their own mics, by a sign test.
+        """Whether a track surely hears nothing of the drums: it does not rise at the strokes of their own mics.
 
-        Noise that is deep enough has strokes of its own, at any time. Overheads and room mics of the real kit rise at
-        19 in 20 strokes and more (development half); without enough clear strokes nothing is sure.
+        Noise that is deep enough has strokes of its own, at any time; without enough clear strokes nothing is sure.
         """
         clear = [self.tracks[k] for k in self.drums if k != one and self.tracks[k].strokes.gap_db >= PARTED_DB]
         times_s = np.sort(
@@ -120,7 +131,7 @@ class HeardKit:
         heard, (before_s, after_s) = self.tracks[one], HEARD_S
         edges = [heard.steps_at(times_s + offset_s) for offset_s in (-after_s - 2 * before_s, -before_s, after_s)]
         rises = heard.envelope.mean(edges[1], edges[2]) > heard.envelope.mean(edges[0], edges[1])
-        return len(rises) >= FEWEST_CHOOSING and float(rises.mean()) < 0.5 + SURELY / 2 / float(np.sqrt(len(rises)))
+        return never_follows(int(rises.sum()), len(rises))
 
     def hearing(self) -> list[int]:
         """The tracks that are loud at most of the strokes."""

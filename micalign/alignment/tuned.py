@@ -23,7 +23,7 @@ __all__ = [
     "MOST_ALIKE", "MOST_BINS", "MOST_GROUP_DELAY_S", "MOST_LATE_S", "MOST_OVER_S", "MOST_OWN", "MOST_RIVAL",
     "MOST_ROUGH", "MOST_SECTIONS", "MOST_SPREAD_DB", "MOST_STROKES", "NEAR_ROUGH_S", "OPEN_S", "OVER_CHANCE", "OVER_DB",
     "OVER_WEIGHTS", "OWN_DB", "PARTED_DB", "PAUSELESS", "PERHAPS", "PERIODS", "PLAINLY_S", "Q_RANGE", "REACH_S",
-    "RISE_S", "ROOM_S", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_S", "SCATTER_S", "SECOND_HAND", "SECTIONS_REACH_MS",
+    "RISES", "RISE_S", "ROOM_S", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_S", "SCATTER_S", "SECOND_HAND", "SECTIONS_REACH_MS",
     "SHORTEST_S", "SOFT_DB", "STEADY_STEPS", "STEADY_STEP_S", "STROKE_BANDS_HZ", "SURELY", "TURN_DB",
     "UNLIKELY",
     "UNSURE_WORTH_DB", "USUAL_S", "WHITENING", "WIDER_DB", "WIDE_S", "WINDOW_S", "WORTH_DB", "WORTH_SECTIONS_DB",
@@ -371,6 +371,10 @@ Q_RANGE: Final = (0.2, 3.0)
 
 REACH_S: Final = 10e-3
 """Seconds, 3.4 m of air: farther from its drum no overhead stands (common practice, no source)."""
+
+RISES: Final = 0.95
+"""Share of the strokes of the drums' own mics at which an overhead's or a room mic's level rises: so often and oftener
+those of the real kit do (development half)."""
 
 RISE_S: Final = 0.14e-3
 """Seconds, one sigma: where a loudspeaker's response begins is a matter of definition to this (development half)."""

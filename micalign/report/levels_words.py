@@ -169,7 +169,7 @@ def levels_line(take: TakeLevels) -> str:
 
 
 def _cells(levels: TrackLevels) -> Iterator[str]:
-    yield show_percent(100.0 * levels.peak)
+    yield "-" if levels.verdict == "broken" else show_percent(100.0 * levels.peak)
     for level in (levels.peak_dbfs, levels.true_peak_dbtp, levels.rms_dbfs):
         yield dbfs_cell(level)
     # The floor of a track that is never quiet is no more than a bound.
