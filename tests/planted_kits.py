@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from micalign.compare.comparison import Comparison
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Absorption, Air, Room
 from micalign.simulate.virtual_take import Faults, simulate
@@ -131,3 +132,8 @@ def _elsewhere(scene: Scene, point: tuple[float, float, float], rng: np.random.G
         if (there > 0.05).all() and (there < np.array(scene.room.size) - 0.05).all() and nearest > 0.06:
             x, y, z = there
             return (float(x), float(y), float(z))
+
+
+def kinds(found: Comparison) -> list[tuple[str, frozenset[str]]]:
+    """What was found, and of what."""
+    return [(one.kind, frozenset(one.names)) for one in found.explanations]
