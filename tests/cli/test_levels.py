@@ -125,6 +125,13 @@ def test_a_file_that_breaks_off_is_judged_as_far_as_it_goes(folder, tmp_path):
     assert "damaged" in kick["remarks"][0]["message"]
 
 
+def test_a_file_that_breaks_off_before_any_sound_shows_no_level(tmp_path):
+    path = tmp_path / "kick.wav"
+    soundfile.write(path, np.full(2 * RATE, np.nan, dtype=np.float32), RATE, subtype="FLOAT")
+    (row,) = re.findall(r"(?m)^kick\.wav .*$", micalign("levels", path).out)[:1]
+    assert row.split() == ["kick.wav", *["-"] * 5, "broken"]
+
+
 def test_nothing_but_missing_files_cannot_be_used(folder):
     said = micalign("levels", folder / "tom.wav")
     assert said.status == 2
