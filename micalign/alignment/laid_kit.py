@@ -109,9 +109,9 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         name for name, decibels in spread.items() if name in beside_it or (name not in early and decibels <= OVER_DB)
     ]
     close = _close(heard, others, spread, early if mate else set())
-    if told is not None and len(close) + len(over) < FEWEST_MICS and reference.name in over_by_name(told):
-        close = _close_by_name(told, [name for name in others if name not in {*over, *rooms}], meets)
-    if not close or len(close) + len(over) < FEWEST_MICS or _is_a_drums(reference.name, told):
+    if len(close) + len(over) < FEWEST_MICS:
+        close = _close_by_name(reference.name, told, [name for name in others if name not in over], rooms, meets)
+    if not close or _is_a_drums(reference.name, told):
         return LaidKit(tuple(rows), {})
     alike = sorted((name for name in over if name not in rooms), key=lambda name: spread[name])
     beside = ([mate] if mate is not None else alike)[:1]
@@ -256,14 +256,19 @@ def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str,
     return close or (sorted(early) if uneven and len(early) >= FEWEST_MICS else [])
 
 
-def _close_by_name(told: HeardKit, rest: Sequence[str], meets: float) -> list[str]:
+def _close_by_name(
+    reference: str, told: HeardKit | None, rest: Sequence[str], rooms: Collection[str], meets: float
+) -> list[str]:
     """The mics beside what is called an overhead, where they are drums' mics; none where all may be at one source.
 
-    Two of them tell drums apart, or two overheads, whose lows meet, hang over whatever it is.
+    Two of them tell drums apart, or one and a mic that hears the whole kit later, or two overheads, whose lows meet,
+    hang over whatever it is.
     """
+    if told is None or len(told.tracks) <= FEWEST_MICS or reference not in over_by_name(told):
+        return []
     rows = [told.row(name) for name in rest]
     is_kit = meets or any(told.spread_db(one, other) > CLOSE_DB for one, other in combinations(rows, 2))
-    return list(rest) if is_kit else []
+    return [name for name in rest if name not in rooms] if is_kit else []
 
 
 def _placed(tracks: Mapping[str, Track], names: Sequence[str], meets: float) -> list[PlacedTrack]:

@@ -259,9 +259,18 @@ def over_by_name(told: HeardKit) -> list[str]:
     called = [k for k, track in enumerate(told.tracks) if is_called(track.name, OVER_WORDS)]
     called = [k for k in called if told.hears(k) and not told.is_deaf(k)]
     late_s = [late_s for drum, late_s in told.drums.items() if drum not in called]
-    early = {k for k in called if late_s and k in told.drums and np.median(late_s, axis=0)[k] < EARLY_S}
+    early = {k for k in called if late_s and k in told.drums and _middle_s(late_s, k) < EARLY_S}
     late = [k for k in called if k not in early]
     return [told.tracks[k].name for k in called if k in late or any(abs(told.meets(k, one)) >= MEET for one in late)]
+
+
+def _middle_s(late_s: Sequence[Floats], one: int) -> float:
+    """By how much a track hears the drums after their own mics, in the middle; 0 where none says.
+
+    A drum whose strokes it hears before their own mic does says nothing: a cymbal that is struck with it comes first.
+    """
+    told = [float(row[one]) for row in late_s if row[one] >= -FIRST_S]
+    return float(np.median(told)) if told else 0.0
 
 
 def _met_by_name(told: HeardKit, called: Collection[str]) -> list[str]:

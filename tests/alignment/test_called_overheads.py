@@ -119,6 +119,20 @@ def test_two_drums_are_laid_onto_the_one_track_that_is_called_an_overhead(seed):
     assert 120 < shifts["one"] < 142
 
 
+def test_one_drums_mic_and_one_that_hears_all_and_later_are_a_kit_under_what_is_called_an_overhead(rng):
+    """A kick's mic that takes much of the kit seems to stand in the room: the other drum is laid all the same."""
+    tracks = called(kit(rng), left="oh")
+    late = round(3e-3 * RATE)
+    boom = np.roll(tracks["oh"].read(), late) + 0.6 * np.roll(tracks["two"].read(), 190 + late)
+    tracks["kick"] = Track.from_array("kick", boom, RATE)
+    shifts, reference = aligned(tracks, "oh", "one", "kick")
+    assert (shifts["kick"], reference) == (0.0, "oh")
+    assert 120 < shifts["one"] < 142
+    found = measured(tracks["oh"], [tracks["one"], tracks["kick"]], on_strokes=True, over_kit=True)
+    assert found.on_strokes
+    assert "as a mic in the room" in next(row.delay.reason for row in found.tracks if row.track == "kick")
+
+
 def test_what_a_loudspeaker_makes_of_a_di_is_no_kit_though_its_mics_are_called_overheads(rng, monkeypatch):
     """A kit's tracks are laid on its strokes, and with a DI's sum among them they are not."""
     tracks = called(kit(rng), left="oh left", right="oh right")

@@ -57,6 +57,16 @@ def test_what_is_called_an_overhead_and_leads_at_a_cymbal_is_no_drums_mic():
         assert laid_kit._is_a_drums("oh", replace(heard, drums=drums)) is is_drums
 
 
+def test_a_drum_that_an_overhead_hears_before_its_own_mic_says_nothing_of_that_overhead():
+    """A cymbal that is struck with the kick, and over the kit, comes before the kick does."""
+    heard = told([0.0, 0.0, 3.0])
+    tracks = tuple(listen(Track.from_array(name, CLICKS, RATE)) for name in ("snare", "kick", "oh"))
+    cymbal = {2: 1e-3 * np.array([0.7, 2.3, 0.0])}
+    for late_ms, is_over in (((2.3, -0.7), True), ((2.3, 0.0), True), ((1.2, 0.0), False), ((-0.7, -0.7), False)):
+        drums = {k: 1e-3 * np.array([0.0, 0.0, late]) for k, late in enumerate(late_ms)} | cymbal
+        assert over_kit.over_by_name(replace(heard, tracks=tracks, drums=drums)) == ["oh"] * is_over, late_ms
+
+
 def test_a_drums_mic_hears_its_strokes_first_and_an_overhead_does_not(rng):
     tracks = kit(rng)
     names = ("one", "two", "left", "right")
