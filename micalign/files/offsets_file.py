@@ -49,13 +49,19 @@ def _no_truth(value: object) -> object:
 Number = Annotated[float, BeforeValidator(_no_truth)]
 """A number; true and "1" are none."""
 
+Whole = Annotated[int, BeforeValidator(_no_truth)]
+"""A whole number, as strictly."""
+
+Truth = Annotated[bool, Field(strict=True)]
+"""True or false; 1, "yes" and "no" are neither."""
+
 
 _WANTED: Final = {
     "missing": "it is missing: give the entry back that align wrote",
     "value_error": "a number is needed, without quotes",
     "float": "a number is needed",
     "int": "a whole number is needed",
-    "bool": "true or false is needed",
+    "bool": "true or false is needed, without quotes",
     "finite": "a finite number is needed",
     "string": "text of a sensible length, in quotes, is needed",
     "tuple": "a list in [ ] is needed",
@@ -81,8 +87,8 @@ class AllPass(_Strict):
 class SumGainDb(_Strict):
     """Coherent gain of the sum of all tracks; null for silence."""
 
-    before: float | None
-    after: float | None
+    before: Number | None
+    after: Number | None
 
 
 class WrittenFile(_Strict):
@@ -111,26 +117,26 @@ class TrackOffset(_Strict):
     uncertainty_s: Number = 0.0
     shift_s: Number = Field(ge=-tuned.MOST_SHIFT_S, le=tuned.MOST_SHIFT_S)
     shift_samples: Number
-    written_samples: float | None = None
-    polarity_flip: bool
-    written_flip: bool | None = None
-    reliable: bool
-    applied: bool
-    as_recorded: bool = False
+    written_samples: Number | None = None
+    polarity_flip: Truth
+    written_flip: Truth | None = None
+    reliable: Truth
+    applied: Truth
+    as_recorded: Truth = False
     reason: str | None = None
     basis: Literal["reference", "arrival", "sum", "recorded"] | None = None
-    drift_ppm: float | None = Field(default=None, ge=-tuned.MOST_DRIFT_PPM, le=tuned.MOST_DRIFT_PPM)
-    drift_corrected: bool = False
+    drift_ppm: Number | None = Field(default=None, ge=-tuned.MOST_DRIFT_PPM, le=tuned.MOST_DRIFT_PPM)
+    drift_corrected: Truth = False
     all_pass: tuple[AllPass, ...] = Field(default=(), max_length=tuned.MOST_SECTIONS)
-    cut_s: float = Field(default=0.0, ge=0)
-    cut_samples: int = Field(default=0, ge=0)
-    cut_dbfs: float | None = None
-    noise_floor_dbfs: float | None = None
-    cut_is_heard: bool = False
-    start_s: float = Field(default=0.0, ge=-_DAY_S, le=_DAY_S)
-    resampled_from_hz: int | None = Field(default=None, gt=0, le=tuned.MOST_RATE_HZ)
+    cut_s: Number = Field(default=0.0, ge=0)
+    cut_samples: Whole = Field(default=0, ge=0)
+    cut_dbfs: Number | None = None
+    noise_floor_dbfs: Number | None = None
+    cut_is_heard: Truth = False
+    start_s: Number = Field(default=0.0, ge=-_DAY_S, le=_DAY_S)
+    resampled_from_hz: Whole | None = Field(default=None, gt=0, le=tuned.MOST_RATE_HZ)
     original: str = Field(min_length=1, max_length=tuned.LONGEST_TEXT)
-    channel: int = Field(ge=1, le=tuned.MOST_TRACKS)
+    channel: Whole = Field(ge=1, le=tuned.MOST_TRACKS)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
 
     @property
@@ -152,11 +158,11 @@ class OffsetsFile(_Strict):
     version: Literal[1] = 1
     reference: str
     laid_onto: str | None = None
-    sample_rate: int = Field(gt=0, le=tuned.MOST_RATE_HZ)
-    whole_samples: bool = False
-    headroom_db: float = Field(default=0.0, ge=0, le=tuned.MOST_HEADROOM_DB)
-    pad_s: float | None = Field(default=None, ge=0, le=_DAY_S)
-    pad_samples: int | None = Field(default=None, ge=0, le=round(_DAY_S) * tuned.MOST_RATE_HZ)
+    sample_rate: Whole = Field(gt=0, le=tuned.MOST_RATE_HZ)
+    whole_samples: Truth = False
+    headroom_db: Number = Field(default=0.0, ge=0, le=tuned.MOST_HEADROOM_DB)
+    pad_s: Number | None = Field(default=None, ge=0, le=_DAY_S)
+    pad_samples: Whole | None = Field(default=None, ge=0, le=round(_DAY_S) * tuned.MOST_RATE_HZ)
     suffix: str = SUFFIX
     timestamps: Literal["placed", "ignored"] | None = None
     tracks: tuple[TrackOffset, ...] = Field(max_length=tuned.MOST_TRACKS)

@@ -90,6 +90,26 @@ def test_a_fault_is_told_with_its_place(tmp_path, changes, words):
     assert words in str(caught.value)
 
 
+@pytest.mark.parametrize("value", ["yes", "no", "true", 1, 0.0, None])
+@pytest.mark.parametrize("key", ["applied", "reliable", "polarity_flip", "as_recorded", "drift_corrected"])
+def test_only_true_and_false_are_a_yes_or_no(tmp_path, key, value):
+    """JSON has both; what else reads like one may be meant otherwise."""
+    with pytest.raises(TakeError) as caught:
+        read_offsets(written(tmp_path, entry(**{key: value})))
+    (fault,) = caught.value.faults
+    assert fault.endswith(f"track 'snare': '{key}': true or false is needed, without quotes")
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("channel", "1"), ("channel", True), ("cut_dbfs", "-60"), ("written_samples", "1")]
+)
+def test_a_number_in_quotes_is_none(tmp_path, key, value):
+    with pytest.raises(TakeError) as caught:
+        read_offsets(written(tmp_path, entry(**{key: value})))
+    (fault,) = caught.value.faults
+    assert fault.endswith(f"track 'snare': '{key}': a number is needed, without quotes")
+
+
 def test_all_faults_are_told_together(tmp_path):
     with pytest.raises(TakeError) as caught:
         read_offsets(written(tmp_path, entry(channel=0), entry(track="kick", shift_s=None)))
