@@ -150,7 +150,8 @@ basis_options = all_of(
     click.option(
         "--reference",
         metavar="TRACK",
-        help="The track the others are held against.  [default: with --scene one that suits, else the first]",
+        help="The track the others are held against; a file that is not among them is added.  [default: with --scene "
+        "one that suits, else the first]",
     ),
     click.option(
         "--alone",

@@ -21,7 +21,7 @@ from micalign.alignment.session import default_reference
 from micalign.alignment.shift import at_rate
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest, some
-from micalign.files.audio import each_of_take, each_track, original_of, parse_spec
+from micalign.files.audio import each_of_take, each_track, original_of, parse_spec, real_path
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, expanded, recorded_in
@@ -270,11 +270,12 @@ def reference_first(specs: Sequence[str], reference: str | None) -> tuple[str, .
     """The specs with that of the reference first: as it is written there, or called as its track or file is.
 
     Of a file of several channels one may be named, as in ``both.wav:2``; a file's name may stand without its ending.
+    Another file is added to them.
 
     Raises
     ------
     TakeError
-        If none of the tracks is called so, or several are.
+        If none of the tracks is called so and there is no such file, or several are.
 
     Examples
     --------
@@ -292,7 +293,19 @@ def reference_first(specs: Sequence[str], reference: str | None) -> tuple[str, .
             raise TakeError(f"--reference '{reference}' may be {some(found, NAMES_SHOWN)}: write it as one of these")
         if found:
             return (found[0], *(spec for spec in every if spec != found[0]))
-    raise TakeError(f"--reference '{reference}' is none of the tracks: {some(list(dict.fromkeys(stems)), NAMES_SHOWN)}")
+    return _added(every, reference)
+
+
+def _added(specs: Sequence[str], reference: str) -> tuple[str, ...]:
+    """A file that none of the specs is called as, in front of them; in place of the one that is the same file."""
+    wanted, files = parse_spec(reference), [parse_spec(spec) for spec in specs]
+    if not wanted.path.is_file():
+        beside = next((near for one in files if (near := one.path.parent / reference).is_file()), None)
+        known = some(list(dict.fromkeys(one.path.stem for one in files)), NAMES_SHOWN)
+        hint = f"; is it {beside}, beside them?" if beside else nearest(reference, [one.path.name for one in files])
+        raise TakeError(f"--reference '{reference}' is no file and none of the tracks: {known}{hint}")
+    same = [real_path(one.path) == real_path(wanted.path) and wanted.channel in (None, one.channel) for one in files]
+    return (reference, *(spec for spec, is_same in zip(specs, same, strict=True) if not is_same))
 
 
 def _parted(specs: Sequence[str], reference: str) -> Iterator[str]:

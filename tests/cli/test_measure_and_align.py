@@ -348,6 +348,27 @@ def test_a_channel_is_named_as_reference_as_its_track_is_called(folder, called):
         assert row["delay_samples"] == pytest.approx(-DELAY, abs=0.02)
 
 
+@pytest.mark.parametrize("written", ["track.wav", "{folder}/track.wav", "./track.wav:1"])
+def test_a_reference_that_is_not_among_the_tracks_is_added_to_them(folder, tmp_path, monkeypatch, written):
+    """Once, however a file that is among them is written."""
+    monkeypatch.chdir(folder)
+    called = written.format(folder=folder)
+    for given in (["reference.wav"], ["reference.wav", "track.wav"], ["reference.wav", "track.wav:1"]):
+        said = micalign("measure", *given, "--reference", called, "--json")
+        (row,) = said.document["tracks"]
+        assert (said.document["reference"].startswith("track.wav"), row["track"]) == (True, "reference.wav")
+        assert row["delay_samples"] == pytest.approx(-DELAY, abs=0.02)
+        said = micalign("align", *given, "--reference", called, "-o", tmp_path / str(len(given)), "--force", "--json")
+        assert {row["track"].split(":")[0]: row["shift_s"] for row in said.document["tracks"]}["track.wav"] == 0.0
+
+
+def test_a_reference_that_lies_beside_the_tracks_is_proposed(folder, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    said = micalign("measure", folder / "reference.wav", "--reference", "track.wav")
+    assert said.status == 2
+    assert f"none of the tracks: reference; is it {folder / 'track.wav'}, beside them?" in said.err
+
+
 def test_a_reference_that_two_tracks_may_be_is_refused(folder, tmp_path):
     """Two takes hold files of one name: neither is taken by chance; a path says which."""
     paths = [tmp_path / take / "track.wav" for take in ("first", "second")]
@@ -379,7 +400,11 @@ def test_a_loopback_is_of_the_reference_that_is_named(folder, tmp_path):
         (["reference.wav"], "no track to hold against it"),
         (["reference.wav", "missing.wav"], "there is no such file"),
         (["reference.wav", "track.wav", "--scene", "x.toml"], "not both"),
-        (["reference.wav", "track.wav", "--reference", "x"], "--reference 'x' is none of the tracks: reference, track"),
+        (
+            ["reference.wav", "track.wav", "--reference", "x"],
+            "--reference 'x' is no file and none of the tracks: reference",
+        ),
+        (["reference.wav", "--reference", "trakc.wav"], "none of the tracks: reference\n"),
         (["--scene", "missing.toml"], "missing.toml"),
     ],
 )
