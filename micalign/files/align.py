@@ -39,6 +39,7 @@ from micalign.files.offsets_file import OffsetsFile, TrackOffset, read_offsets
 from micalign.files.sessions import Clock, Laid, laid_on_one_clock, open_loopback, reference_first
 from micalign.files.sets import file_hash, one_name
 from micalign.take.tracks import Take, Track
+from micalign.units import show_ms
 
 __all__ = ["align", "apply_offsets"]
 
@@ -74,9 +75,13 @@ def align(
     offsets = planned(found, _constraints(session, asked), gains_db=session.gains_db)
     actions = [_action(track, offsets.shift(track.name), asked) for track in session.ordered]
     phases = _phases(session, actions, found.sums) if asked.match_phase else {}
-    if asked.match_phase and not phases:
-        tried = "all-pass was tried and would not lift the sum of a DI and its mic any further"
-        offsets = replace(offsets, compromise=f"{offsets.compromise}; {tried}")
+    refused = _refused(phases, actions, offsets, asked.max_shift_s)
+    phases = {di: match for di, match in phases.items() if di not in refused}
+    if refused or (asked.match_phase and not phases):
+        tried = list(refused.values()) or [
+            "all-pass was tried and would not lift the sum of a DI and its mic any further"
+        ]
+        offsets = replace(offsets, compromise="; ".join([offsets.compromise, *tried]))
     actions = _turned(actions, phases, session.reference)
     if not asked.match_phase:
         offsets = replace(
@@ -206,7 +211,7 @@ def _action(track: Track, shift: Shift, asked: AlignRequest) -> MovedTrack:
 
 
 def _phases(session: Session, actions: Sequence[MovedTrack], sums: Sequence[PairSum]) -> dict[str, PhaseMatch]:
-    """Sections for every DI against its mic, also where no delay of the two could be relied on."""
+    """Sections for every DI against its mic."""
     by_name = {one.track.name: one for one in actions}
     arrivals = {(one.reference, one.track): one.arrival_s for one in sums}
     arrivals |= {(track, reference): -arrival_s for (reference, track), arrival_s in arrivals.items()}
@@ -237,13 +242,38 @@ def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets
     return said
 
 
+def _refused(
+    phases: Mapping[str, PhaseMatch], actions: Sequence[MovedTrack], offsets: Offsets, max_shift_s: float | None
+) -> dict[str, str]:
+    """The DIs whose phase stays, and why: sections belong to a shift, and are written with it or not at all."""
+    by_name = {one.track.name: one for one in actions}
+    refused = {}
+    for di, match in phases.items():
+        name, further_s = _moved_with(di, match, offsets.reference)
+        shift = offsets.shift(name)
+        whole_s = by_name[name].shift_samples / by_name[name].track.sample_rate + further_s
+        if shift.stays or not shift.applied:
+            refused[di] = f"no all-pass turns '{di}', since '{name}' is not moved"
+        elif max_shift_s is not None and abs(whole_s) > max_shift_s:
+            refused[di] = (
+                f"no all-pass turns '{di}': with it '{name}' would be moved by {show_ms(whole_s, sign=True)}, more "
+                f"than the {max_shift_s * 1e3:g} ms allowed"
+            )
+    return refused
+
+
+def _moved_with(di: str, match: PhaseMatch, reference: str) -> tuple[str, float]:
+    """Which track is shifted by how much further with a DI's sections: where the DI stays, its mic the other way."""
+    return (match.against, -match.shift_s) if di == reference else (di, match.shift_s)
+
+
 def _turned(actions: Sequence[MovedTrack], phases: Mapping[str, PhaseMatch], reference: str) -> list[MovedTrack]:
     """Sections on every DI; where that is the reference, which stays where it is, its mic moves instead."""
     out = {one.track.name: one for one in actions}
     for di, match in phases.items():
         out[di] = replace(out[di], sections=match.sections)
-        moves, way = (match.against, -1) if di == reference else (di, 1)
-        shift_samples = out[moves].shift_samples + way * match.shift_s * out[moves].track.sample_rate
+        moves, further_s = _moved_with(di, match, reference)
+        shift_samples = out[moves].shift_samples + further_s * out[moves].track.sample_rate
         out[moves] = replace(out[moves], shift_samples=shift_samples, polarity=out[moves].polarity * match.polarity)
     return [out[one.track.name] for one in actions]
 

@@ -499,3 +499,24 @@ def test_a_matched_phase_is_told_in_frequencies_and_in_what_the_sum_gains(bass, 
         assert "Phase of di.wav: a loudspeaker turns low notes further than high ones" in words
         assert re.search(r"All-pass at [\d.]+ Hz \(Q [\d.]+\)", words)
         assert "--match-phase" not in said.out
+
+
+@pytest.mark.parametrize("order", [("mic.wav", "di.wav"), ("di.wav", "mic.wav")])
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--max-shift-ms", "0.5"), "since '{track}' is not moved"),
+        (("--max-shift-ms", "9.2", "--by", "arrival"), "with it '{track}' would be moved by"),
+    ],
+)
+def test_a_phase_is_matched_with_the_shift_that_belongs_to_it_or_not_at_all(bass, tmp_path, order, options, words):
+    """Without the first the lows are turned, yet the tracks lie as recorded; nothing moves that is not applied."""
+    files = [bass / name for name in order]
+    micalign("align", *files, "-o", tmp_path, "--match-phase", *options)
+    sheet = json.loads((tmp_path / "offsets.json").read_text())
+    assert (sheet["phases"], [row["all_pass"] for row in sheet["tracks"]]) == ([], [[], []])
+    assert "no all-pass turns 'di.wav'" in sheet["compromise"]
+    assert words.format(track=order[1]) in sheet["compromise"]
+    (moved,) = (row for row in sheet["tracks"] if row["track"] == order[1])
+    assert moved["applied"] is (moved["shift_s"] != 0.0)
+    assert moved["applied"] or not moved["polarity_flip"]
