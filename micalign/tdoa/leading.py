@@ -20,7 +20,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Bools, Floats, Ints, cross_spectrum, fast_length
+from micalign.arrays import Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.spectra import flat_spectra, greatest_before, irfft
@@ -30,22 +30,18 @@ from micalign.tdoa.wavefronts import cut
 __all__ = [
     "SEGMENT_S",
     "amplitudes_at",
-    "amplitudes_during",
     "half_seconds",
     "is_struck",
     "leading_strokes",
-    "leads_held",
-    "loudest",
     "strokes_by_place",
     "strokes_of_no_mic",
 ]
 
 SEGMENT_S: Final = 0.5  # seconds: a held sound is measured in half-seconds
 _FEW: Final = 4  # strokes that say something of a source
-_MOST: Final = 64  # strokes of one source that are used
+_MOST: Final = 64  # strokes, or half-seconds, of one source that are used
 _AFTER_S: Final = (0.015, 0.005)  # a stroke's peak comes within the first after it begins; a rival may be earlier
 _SMOOTH_S: Final = 0.05  # seconds over which a held sound's level is smooth
-_MOST_SEGMENTS: Final = 60  # half-seconds of one source that are used
 
 
 def leading_strokes(heard: Mapping[str, Listened], close: Mapping[str, str]) -> dict[str, Floats]:
@@ -122,16 +118,24 @@ def is_struck(one: Listened) -> bool:
     return bool(10.0 * np.log10(max(loud, 1e-30) / max(ordinary, loud * 1e-9, 1e-30)) > tuned.STRUCK_DB)
 
 
-def leads_held(heard: Mapping[str, Listened], close: Mapping[str, str], source: str) -> Bools:
-    """The steps in which a sustained source leads: loud for itself, and louder so than every other source."""
-    own = _smooth_level_db(heard[close[source]])
-    if heard[close[source]].envelope.silent:
-        return np.zeros(len(own), dtype=np.bool_)
-    leads = own > tuned.HELD_DB[0]
-    for track in set(close.values()) - {close[source]}:
-        theirs = _smooth_level_db(heard[track])[: len(own)]
-        leads[: len(theirs)] &= own[: len(theirs)] - theirs >= tuned.HELD_DB[1]
-    return leads
+def half_seconds(heard: Mapping[str, Listened], close: Mapping[str, str], source: str) -> Floats:
+    """Beginnings of half-seconds in which a sustained source leads most of the time, the loudest first.
+
+    It leads where it is loud for itself, and louder so than every other source.
+    """
+    one = heard[close[source]]
+    if one.envelope.silent:
+        return np.zeros(0)
+    own_db = _smooth_level_db(one)
+    leads = own_db > tuned.HELD_DB[0]
+    for track in set(close.values()) - {one.name}:
+        theirs_db = _smooth_level_db(heard[track])[: len(leads)]
+        leads[: len(theirs_db)] &= own_db[: len(theirs_db)] - theirs_db >= tuned.HELD_DB[1]
+    steps = round(SEGMENT_S / _step_s(one))
+    count = len(leads) // steps
+    good = np.flatnonzero(leads[: count * steps].reshape(count, steps).mean(axis=1) >= tuned.MOSTLY) * steps
+    best = good[np.argsort(-one.envelope.mean(good, good + steps), kind="stable")][:_MOST]
+    return np.asarray(best * _step_s(one) + one.start_s, dtype=np.float64)
 
 
 def _smooth_level_db(one: Listened) -> Floats:
@@ -141,42 +145,16 @@ def _smooth_level_db(one: Listened) -> Floats:
     return _level_db(smooth, float(np.percentile(smooth, 98.0))) if len(at) else smooth
 
 
-def half_seconds(one: Listened, leads: Bools) -> Floats:
-    """Beginnings of half-seconds in which a sustained source leads most of the time, the loudest, in order."""
-    steps = round(SEGMENT_S / _step_s(one))
-    count = len(leads) // steps
-    if count == 0:
-        return np.zeros(0)
-    rows = leads[: count * steps].reshape(count, steps).mean(axis=1)
-    power = one.envelope.power[: count * steps].reshape(count, steps).mean(axis=1, dtype=float)
-    good = np.flatnonzero(rows >= tuned.MOSTLY)
-    best = good[np.argsort(-power[good], kind="stable")][:_MOST_SEGMENTS]
-    starts: Floats = np.asarray(np.sort(best) * steps * _step_s(one) + one.start_s, dtype=np.float64)
-    return starts
-
-
-def loudest(one: Listened, begins_s: Floats) -> float:
-    """The beginning of the loudest of some half-seconds."""
-    steps = round(SEGMENT_S / _step_s(one))
-    first = one.steps_at(begins_s)
-    return float(begins_s[np.argmax(one.envelope.mean(first, first + steps))])
-
-
-def amplitudes_at(heard: Mapping[str, Listened], names: Sequence[str], times_s: Floats) -> dict[str, float]:
-    """Root mean square of each track in the 20 ms after the strokes, the middle one of all."""
+def amplitudes_at(
+    heard: Mapping[str, Listened], names: Sequence[str], times_s: Floats, length_s: float
+) -> dict[str, float]:
+    """Root mean square of each track in the ``length_s`` after some times, the middle one of all."""
     found = {}
-    for name in names:
-        one = heard[name]
+    for one in (heard[name] for name in names):
         first = one.steps_at(times_s)
-        energy = one.envelope.mean(first, first + max(round(0.02 / _step_s(one)), 1))
-        found[name] = float(np.sqrt(np.median(energy)))
+        energy = one.envelope.mean(first, first + max(round(length_s / _step_s(one)), 1))
+        found[one.name] = float(np.sqrt(np.median(energy)))
     return found
-
-
-def amplitudes_during(heard: Mapping[str, Listened], names: Sequence[str], leads: Bools) -> dict[str, float]:
-    """Root mean square of each track where the source leads, which it does somewhere."""
-    powers = {name: heard[name].envelope.power for name in names}
-    return {name: float(np.sqrt(power[leads[: len(power)]].mean(dtype=float))) for name, power in powers.items()}
 
 
 _BAND_HZ: Final = (300.0, 12000.0)  # hertz: in which a place is heard: below, waves are longer than a kit
@@ -191,15 +169,8 @@ def strokes_of_no_mic(listening: Sequence[Listened], taken_s: Floats) -> Floats:
     """Times of the strongest strokes in the listening tracks that lie apart from those already given to a source."""
     found: list[tuple[float, float]] = []
     for one in listening:
-        strokes = one.strokes
-        if not len(strokes.samples):
-            continue
-        steps = strokes.samples // one.envelope.step
-        # The difference of neighbours: cymbals stand out in it, rumble does not.
-        bright = one.rises[np.clip(steps[:, None] + np.arange(10), 0, len(one.rises) - 1)].mean(axis=1, dtype=float)
-        level = bright / max(float(np.sort(bright)[-2:].mean()), 1e-20)
-        kept = level > 10 ** (tuned.OWN_RANGE_DB / 10)
-        found += zip(level[kept].tolist(), one.strokes_s[kept].tolist(), strict=True)
+        kept = one.strokes.level_db > tuned.OWN_RANGE_DB
+        found += zip(one.strokes.level_db[kept].tolist(), one.strokes_s[kept].tolist(), strict=True)
     times: list[float] = []
     for _, time in sorted(found, reverse=True):
         if all(abs(time - other) > _APART_S for other in (*times, *taken_s)):
@@ -229,15 +200,11 @@ def strokes_by_place(
     if not len(times_s):
         return {}
     credit = _credits(tracks, times_s, arrivals_s)
-    sources = list(arrivals_s)
-    order = np.argsort(credit, axis=1)
-    best = order[:, -1]
-    rows = np.arange(len(times_s))
-    second = credit[rows, order[:, -2]] if len(sources) > 1 else np.zeros(len(times_s))
-    clear = credit[rows, best] / np.maximum(second, 1e-12)
-    found: dict[str, Floats] = {}
-    for index, source in enumerate(sources):
-        own: Ints = np.flatnonzero((best == index) & (clear >= tuned.CLEARLY))
+    second, first = np.sort(np.pad(credit, ((0, 0), (1, 0))), axis=1)[:, -2:].T
+    clear = first / np.maximum(second, 1e-12)
+    found = {}
+    for column, source in zip(credit.T, arrivals_s, strict=True):
+        own: Ints = np.flatnonzero((column == first) & (clear >= tuned.CLEARLY))
         if len(own):
             found[source] = times_s[own[np.argsort(-clear[own], kind="stable")][:_MOST]]
     return found
@@ -259,11 +226,7 @@ def _credits(tracks: Sequence[Track], times_s: Floats, arrivals_s: Mapping[str, 
         correlation = np.abs(irfft(cross_spectrum(flat[a], flat[b]), size))
         for column, arrivals in enumerate(arrivals_s.values()):
             if a in arrivals and b in arrivals:
-                credit[:, column] += _near(correlation, arrivals[b] - arrivals[a], rate)
+                low, high = (arrivals[b] - arrivals[a] + off_s for off_s in (-_TOLERANCE_S, _TOLERANCE_S))
+                near = np.arange(round(low * rate), round(high * rate) + 1) % size
+                credit[:, column] += correlation[:, near].max(axis=1)
     return credit
-
-
-def _near(correlation: Floats, delay_s: float, rate: int) -> Floats:
-    lags = np.arange(round((delay_s - _TOLERANCE_S) * rate), round((delay_s + _TOLERANCE_S) * rate) + 1)
-    best: Floats = correlation[:, lags % correlation.shape[1]].max(axis=1)
-    return best

@@ -23,12 +23,9 @@ from micalign.tdoa.hypotheses import FIRST, ONE_PATH
 from micalign.tdoa.leading import (
     SEGMENT_S,
     amplitudes_at,
-    amplitudes_during,
     half_seconds,
     is_struck,
     leading_strokes,
-    leads_held,
-    loudest,
     strokes_by_place,
     strokes_of_no_mic,
 )
@@ -40,6 +37,7 @@ from micalign.tdoa.strokes import Listened, listen, listen_all, struck_at
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
 _EDGE_S: Final = 0.03  # seconds of the fades of a half-second
+_LEVEL_S: Final = 0.02  # seconds of a stroke that are its level
 _FEW: Final = 4  # strokes that stand out: fewer may be chance
 
 
@@ -128,18 +126,16 @@ def _measured(
     struck = wanted.close is None or is_struck(heard[reference])
     own_s = _all_own(heard[reference], strokes_s) if struck and wanted.close is not None else ()
     if strokes_s is not None and struck:
-        own, kind = struck_at(heard[reference], heard[reference].samples_at(strokes_s)), FIRST
-        levels, moments, loudest_s = amplitudes_at(heard, order, strokes_s), len(strokes_s), float(strokes_s[0])
+        begins_s, length_s, kind = strokes_s, _LEVEL_S, FIRST
+        own = struck_at(heard[reference], heard[reference].samples_at(begins_s))
     else:
-        leads = leads_held(heard, close, wanted.source) if wanted.close is not None else np.zeros(0, dtype=np.bool_)
-        begins_s = half_seconds(heard[reference], leads)
+        begins_s = half_seconds(heard, close, wanted.source) if wanted.close is not None else np.zeros(0)
         if not len(begins_s):
             return _never_leads(wanted, reference, order, own_s)
-        own, kind = listen(_only(heard[reference], begins_s)), ONE_PATH
-        levels, moments = amplitudes_during(heard, order, leads), len(begins_s)
-        loudest_s = loudest(heard[reference], begins_s)
+        own, length_s, kind = listen(_only(heard[reference], begins_s)), SEGMENT_S, ONE_PATH
     pairs = _pairs(own, heard, order, wanted, max_delay_s, kind)
-    return SourceDelays(wanted.source, reference, pairs, levels, moments, loudest_s=loudest_s, strokes_s=own_s)
+    levels, loudest_s = amplitudes_at(heard, order, begins_s, length_s), float(begins_s[0])
+    return SourceDelays(wanted.source, reference, pairs, levels, len(begins_s), loudest_s=loudest_s, strokes_s=own_s)
 
 
 def _all_own(own: Listened, leading_s: Floats | None) -> tuple[float, ...]:

@@ -7,7 +7,6 @@ import pytest
 from heard_levels import heard_of, struck
 
 from micalign.take.tracks import Track
-from micalign.tdoa import leading
 from micalign.tdoa.leading import strokes_by_place, strokes_of_no_mic
 from micalign.tdoa.spectra import flat_spectra
 
@@ -27,10 +26,10 @@ def test_strokes_of_no_mic_are_forty_milliseconds_from_each_other_and_from_those
 
 
 @pytest.mark.parametrize(("level_db", "kept"), [(-19.0, 3), (-21.0, 2)])
-def test_strokes_of_no_mic_are_within_twenty_decibels_of_the_two_loudest(level_db, kept):
-    """Their mean, of 1.5 and 0.5, is 1; what a track's gain is does not matter."""
+def test_strokes_of_no_mic_are_within_twenty_decibels_of_the_loudest(level_db, kept):
+    """What a track's gain is does not matter."""
     for gain in (1.0, 1e-4):
-        loud = {500: 1.5 * gain, 1500: 0.5 * gain, 2500: gain * 10 ** (level_db / 10)}
+        loud = {500: gain, 1500: 0.5 * gain, 2500: gain * 10 ** (level_db / 10)}
         assert len(strokes_of_no_mic([heard_of(struck(4000, loud, floor=1e-12))], np.zeros(0))) == kept
 
 
@@ -58,14 +57,6 @@ def test_strokes_are_told_apart_by_the_place_they_add_up_best_from(rng):
     assert strokes_by_place(tracks, np.zeros(0), ARRIVALS) == {}
     alone = strokes_by_place(tracks, times, {"drum": ARRIVALS["drum"]})
     assert sorted(alone["drum"]) == times.tolist()  # there is nobody else
-
-
-def test_a_place_is_credited_within_a_fifth_of_a_millisecond(rng):
-    """Correlations of 32 lags to a millisecond: the highest of 13 about the expected one, negative ones at the end."""
-    rows = rng.uniform(size=(3, 1024))
-    for delay_s, lags in ((0.005, range(154, 167)), (-0.002, range(-70, -57)), (0.0, range(-6, 7))):
-        expected = rows[:, [lag % 1024 for lag in lags]].max(axis=1)
-        assert leading._near(rows, delay_s, 32_000) == pytest.approx(expected)
 
 
 def test_flattened_spectra_are_of_one_size_inside_the_band(rng):
