@@ -236,7 +236,7 @@ def _found(
 
 
 def _arrival(reference: Track, track: Track, place: Coarse) -> Delay:
-    near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=NEAR_ROUGH_S, close="neither")
+    near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=NEAR_ROUGH_S, one_path=True)
     if near.reliable or near.confidence >= LIKELY_ARRIVAL:
         return replace(near, reliable=True, reason=None, candidates=())
     return Delay(place.delay_s, ROUGH_S, place.polarity, 0.0, 0.5, True, None)
@@ -347,7 +347,7 @@ def doubted(
 
 def _across(one: Track, other: Track, direct: Mapping[str, _Leg]) -> _Leg | None:
     expected_s = direct[other.name].delay_s - direct[one.name].delay_s
-    found = measure_pair(one, other, prior_s=expected_s, max_delay_s=ACROSS_REACH_S, close="neither")
+    found = measure_pair(one, other, prior_s=expected_s, max_delay_s=ACROSS_REACH_S, one_path=True)
     if not found.reliable:
         return None
     return _Leg((one.name, other.name), found.delay_s, recognise(one, other, found.delay_s).coherence)

@@ -12,10 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from micalign.errors import TakeError
 from micalign.take.tracks import Track, refuse_mixed_rates, two_at_once
@@ -24,9 +23,9 @@ from micalign.tdoa.clock import measure_drift
 from micalign.tdoa.delays import Candidate, Delay, doubted, unknown
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
-from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
+from micalign.tdoa.hypotheses import ONE_PATH
 from micalign.tdoa.posterior import Look, begins, log_odds, look
-from micalign.tdoa.strokes import Listened, apart, listen_all, same_samples, struck_at
+from micalign.tdoa.strokes import Listened, apart, listen_all, same_samples
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_two_looks"]
 
@@ -34,41 +33,21 @@ _SHORTEST_S: Final = 0.05  # seconds of a track: shorter ones hold no stroke and
 _WIDE_S: Final = 0.2  # a wider search goes in two steps
 _CANDIDATES: Final = 3  # that an answer names
 
-Close = Literal["reference", "track", "neither"]
-
 
 @dataclass(frozen=True)
 class _Options:
     max_delay_s: float
-    prior_s: float | None
-    prior_sigma_s: float | None
-    close: Close | None
-    drift: bool
-    moments_s: npt.ArrayLike | None
+    prior_s: float = 0.0
+    one_path: bool = False
+    drift: bool = False
 
     def __post_init__(self) -> None:
         if not 0 < self.max_delay_s < np.inf:
             raise TakeError(f"the longest delay to search for is {self.max_delay_s} s: it must be positive")
 
-    @property
-    def kind(self) -> int | None:
-        """Of which kind the hypotheses are to be; None: of any."""
-        if self.moments_s is not None:
-            return FIRST
-        return None if self.close is None else {"reference": FIRST, "track": SECOND, "neither": ONE_PATH}[self.close]
-
     def unknown(self, reason: str) -> Delay:
         """What is told where nothing could be measured."""
-        return unknown(reason, self.prior_s or 0.0, self.max_delay_s)
-
-    @property
-    def search_s(self) -> tuple[float, float]:
-        """Where to look: the middle, and how far to either side."""
-        if self.prior_s is None:
-            return 0.0, self.max_delay_s
-        if self.prior_sigma_s is None:
-            return self.prior_s, self.max_delay_s
-        return self.prior_s, min(self.max_delay_s, max(4.0 * self.prior_sigma_s, 0.001))
+        return unknown(reason, self.prior_s, self.max_delay_s)
 
 
 def measure_pair(
@@ -76,11 +55,9 @@ def measure_pair(
     track: Track,
     *,
     max_delay_s: float = 0.05,
-    prior_s: float | None = None,
-    prior_sigma_s: float | None = None,
-    close: Close | None = None,
+    prior_s: float = 0.0,
+    one_path: bool = False,
     drift: bool = False,
-    moments_s: npt.ArrayLike | None = None,
 ) -> Delay:
     """The delay of one track against a reference.
 
@@ -90,16 +67,12 @@ def measure_pair(
         Two tracks of one sample rate.
     max_delay_s : float
         How far to search, on both sides of the prior.
-    prior_s, prior_sigma_s : float, optional
-        Where a scene expects the delay, and how sure it is; the search stays within four sigma (1 ms at least).
-    close : {"reference", "track", "neither"}, optional
-        Which of the two is the close mic; neither where it is known that one sound came over one path. All are tried
-        where it is not said.
+    prior_s : float
+        Where the delay is expected, seconds.
+    one_path : bool
+        It is known that one sound came over one path to both; otherwise either may be the close mic of what it tells.
     drift : bool
         Look for clocks that run apart; the delay is then that in the middle of the two tracks' common time.
-    moments_s : sequence of float, optional
-        The times of the strokes to measure on, seconds on the take's clock as the reference hears them; found from the
-        tracks where they are not given.
 
     Returns
     -------
@@ -120,8 +93,7 @@ def measure_pair(
     >>> round(found.delay_s * 48000, 2), found.polarity, found.reliable
     (48.0, -1, True)
     """
-    options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments_s)
-    return _measured((reference, track), options)[0]
+    return _measured((reference, track), _Options(max_delay_s, prior_s, one_path, drift))[0]
 
 
 def measure_many(
@@ -129,11 +101,6 @@ def measure_many(
     tracks: Sequence[Track],
     *,
     max_delay_s: float = 0.05,
-    prior_s: float | None = None,
-    prior_sigma_s: float | None = None,
-    close: Close | None = None,
-    drift: bool = False,
-    moments_s: npt.ArrayLike | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> tuple[Delay, ...]:
     """The delays of several tracks against one reference; each is listened to once.
@@ -146,8 +113,8 @@ def measure_many(
     reference : Track
     tracks : sequence of Track
         Of its sample rate.
-    max_delay_s, prior_s, prior_sigma_s, close, drift, moments_s
-        As for `measure_pair`; the same for every track.
+    max_delay_s : float
+        How far to search, on both sides of no delay.
     progress : callable, optional
         Called with what is being done and which share of all is done, 0 to 1.
 
@@ -159,7 +126,7 @@ def measure_many(
     Raises
     ------
     TakeError
-        If the sample rates differ or an option cannot be met.
+        If the sample rates differ or the search reaches nowhere.
 
     Examples
     --------
@@ -169,8 +136,7 @@ def measure_many(
     >>> [round(one.delay_s * 48000) for one in measure_many(reference, far)]
     [48, 96]
     """
-    options = _Options(max_delay_s, prior_s, prior_sigma_s, close, drift, moments_s)
-    return _measured((reference, *tracks), options, progress)
+    return _measured((reference, *tracks), _Options(max_delay_s), progress)
 
 
 def _measured(
@@ -181,10 +147,7 @@ def _measured(
     tell = progress or (lambda _words, _share: None)
     steps = 2 * len(tracks) - 1
     heard = listen_all(tracks, progress=tell, steps=steps)
-    moments = options.moments_s
-    if moments is not None:
-        heard[0] = struck_at(heard[0], heard[0].samples_at(np.asarray(moments, dtype=float)))
-    alone = apart(heard) if moments is None and options.kind != ONE_PATH and not options.drift else heard
+    alone = heard if options.one_path or options.drift else apart(heard)
     for near in (heard[0], alone[0]):
         if not near.envelope.silent:
             _ = near.own_levels  # before two threads ask for them at once
@@ -210,7 +173,7 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
             return options.unknown(f"'{heard.name}' is silent")
     if same_samples(reference, track):
         return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None, (), 0.0 if options.drift else None)
-    centre_s, reach_s = options.search_s
+    centre_s, reach_s = options.prior_s, options.max_delay_s
     clear = True
     if reach_s > _WIDE_S:
         coarse = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
@@ -228,12 +191,12 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
             return doubted(found, "the likeliest delay lies beyond the search")
         return found if clear else doubted(found, "another delay fits nearly as well")
 
-    seen = look(*whole, reach_s=reach_s, centre_s=centre_s, close=options.kind)
+    seen = look(*whole, reach_s=reach_s, centre_s=centre_s, close=ONE_PATH if options.one_path else None)
     found = told(seen)
     same = all(one is other for one, other in zip(whole, alone, strict=True))
     if same or not tuned.WORTH_A_LOOK <= found.confidence < tuned.RELIABLE:
         return found
-    return of_two_looks(found, told(look(*alone, reach_s=reach_s, centre_s=centre_s, close=options.kind, before=seen)))
+    return of_two_looks(found, told(look(*alone, reach_s=reach_s, centre_s=centre_s, before=seen)))
 
 
 def of_two_looks(first: Delay, second: Delay) -> Delay:

@@ -166,7 +166,7 @@ def test_a_loop_that_stays_open_distrusts_the_leg_that_is_least_alike(rng):
     di, close = tracks(take, ("di", "close"))
     far = np.concatenate([np.zeros(103), take.mic])[: len(take.mic)]
     far = Track.from_array("far", far + 0.2 * np.std(far) * rng.standard_normal(len(far)), RATE)
-    arrivals = {one.name: measure_pair(di, one, close="neither") for one in (close, far)}
+    arrivals = {one.name: measure_pair(di, one, one_path=True) for one in (close, far)}
     assert doubted(di, [close, far], arrivals) == {}
     wrong = Delay(arrivals["far"].delay_s - 4.2e-3, 1e-5, 1, 1.0, 1.0, True, None)
     told = doubted(di, [close, far], arrivals | {"far": wrong})

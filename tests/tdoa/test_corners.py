@@ -10,8 +10,11 @@ from micalign.take.tracks import Take, Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import Expected, Wanted
 from micalign.tdoa.event_groups import groups_of
-from micalign.tdoa.measure import measure_pair
-from micalign.tdoa.sources import measure_sources
+from micalign.tdoa.hypotheses import FIRST
+from micalign.tdoa.measure import decided, measure_pair
+from micalign.tdoa.posterior import look
+from micalign.tdoa.sources import measure_sources, measured_pair
+from micalign.tdoa.strokes import listen, struck_at
 
 RATE = 8000
 
@@ -38,7 +41,8 @@ def test_a_take_of_one_stroke_and_its_ring_is_measured(rng):
     stroke = np.zeros(1200)
     stroke[96:] = rng.normal(size=1104) * np.exp(-np.arange(1104) / 200)
     second = later(stroke, 24) + 1e-4 * rng.normal(size=1200)
-    found = measure_pair(track(stroke), track(second, "b"), max_delay_s=0.01, moments_s=[0.012])
+    own = listen(track(stroke))
+    found = measured_pair(struck_at(own, own.samples_at(np.array([0.012]))), listen(track(second, "b")), None, 0.01)
     assert found.delay_s * RATE == pytest.approx(24, abs=0.05)
 
 
@@ -173,5 +177,6 @@ def test_bleed_that_both_mics_share_does_not_bend_the_strokes(rng):
         at = round(hit * RATE)
         close[at : at + 800] += sound
         above[at + 50 : at + 850] += 0.2 * sound
-    found = measure_pair(track(close), track(above, "b"), close="reference")
+    found = decided(look(listen(track(close)), listen(track(above, "b")), reach_s=0.05, close=FIRST))
+    assert found is not None
     assert found.delay_s * RATE == pytest.approx(50, abs=0.1)

@@ -103,7 +103,7 @@ def test_the_clock_of_the_take_counts_not_the_place_in_the_file():
 def test_the_prior_holds_the_search_near_itself():
     first, second = noises(10, 300.0)
     second += 0.8 * noises(10, -300.0)[1]
-    near = measure_pair(track(first), track(second, "b"), prior_s=-300 / RATE, prior_sigma_s=0.001)
+    near = measure_pair(track(first), track(second, "b"), prior_s=-300 / RATE, max_delay_s=0.004)
     assert near.delay_s == pytest.approx(-300 / RATE, abs=0.05 * ONE_SAMPLE_S)
 
 
@@ -218,18 +218,3 @@ def test_two_rates_are_refused_with_both_named():
 def test_a_search_of_no_width_is_refused():
     with pytest.raises(TakeError, match="must be positive"):
         measure_pair(track(np.ones(9)), track(np.ones(9), "b"), max_delay_s=0.0)
-
-
-def test_moments_that_are_told_are_kept_to_in_a_wide_search_as_well(rng):
-    first, second = np.zeros(10 * RATE), np.zeros(10 * RATE)
-    moments = (1.1, 3.6, 6.1)  # of a sound that comes 3 ms later than all the others
-    for start in np.arange(0.3, 8.5, 0.2):
-        burst = rng.normal(size=800) * np.exp(-np.arange(800) / 160)
-        late_s = 0.503 if any(abs(start - moment) < 1e-6 for moment in moments) else 0.5
-        at, then = round(start * RATE), round((start + late_s) * RATE)
-        first[at : at + 800] += burst
-        second[then : then + 800] += burst
-    whole = measure_pair(track(first), track(second, "b"), max_delay_s=2.0)
-    told = measure_pair(track(first), track(second, "b"), max_delay_s=2.0, moments_s=moments)
-    assert whole.delay_s == pytest.approx(0.5, abs=0.05 * ONE_SAMPLE_S)
-    assert told.delay_s == pytest.approx(0.503, abs=0.05 * ONE_SAMPLE_S)

@@ -58,7 +58,7 @@ def pairs(takes: Sequence[realtakes.Take]) -> list[Told]:
             if family == "snare heads":
                 continue
             both = (heard[pair.first], heard[pair.second]), (alone_[pair.first], alone_[pair.second])
-            delay = measure._measure(*both, measure._Options(0.05, None, None, None, False, None))
+            delay = measure._measure(*both, measure._Options(0.05))
             told = Answer(delay.delay_s, delay.uncertainty_s, delay.polarity, delay.confidence, delay.reliable)
             row = score_real.row("new", take, family, drum, pair, told, 0.0)
             found.append(Told(row.off_s, row.reliable, row.reliable and not row.right, row.turned))
