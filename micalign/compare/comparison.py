@@ -159,7 +159,7 @@ class Explanation:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Plan against take; ``heard_as`` names the source that each group of sounds is taken for."""
+    """Plan against take; ``heard_as`` names the source that each group of sounds is taken for, "" for none."""
 
     rows: tuple[Row, ...]
     explanations: tuple[Explanation, ...]
@@ -241,7 +241,7 @@ def rows_of(
     )
     out: list[Row] = []
     for index, source in enumerate(scene.sources):
-        own = [number for number in set(seen.group.tolist()) if fit.source_of[number] == index]
+        own = [n for n in set(seen.group.tolist()) if fit.source_of[n] == index and not fit.foreign[n]]
         chosen = max(own, key=lambda number: len(groups[number].moments_s), default=None)
         out += _source_rows(
             source.name, index, tracks, plan, said, None if chosen is None else (chosen, groups[chosen])

@@ -29,13 +29,15 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Floats, Ints
+from micalign.arrays import Bools, Floats, Ints
+from micalign.compare.groups import LedGroup
 from micalign.compare.priors import Beliefs, Cause, causes_of
 from micalign.compare.tuned import (
     BELIEFS_M,
     COARSE_S,
     EXPLAINED_SHARE,
     GAIN,
+    GAIN_NAMED,
     LEAST_CHANCE,
     MATTERS_M,
     NEVER_S,
@@ -72,7 +74,10 @@ _REASSIGNMENTS: Final = 3  # times that groups are given their sources anew (cho
 
 @dataclass(frozen=True, slots=True)
 class Sightings:
-    """Reliable delays, one a row: group, track, the group's reference track, delay, its sigma, the group's events."""
+    """Reliable delays, one a row: group, track, the group's reference track, delay, its sigma, the group's events.
+
+    ``leads`` is the track that leads each group as its source's own mic; -1 where the group may be any source.
+    """
 
     groups: int
     group: Ints
@@ -81,6 +86,7 @@ class Sightings:
     delay_s: Floats
     sigma_s: Floats
     events: Floats
+    leads: Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +95,8 @@ class Fit:
 
     ``source_of`` is the source of each group, ``weight`` each sighting's chance of not being a stray, ``residual_s``
     what is left of it (observed minus explained), ``covariance`` that of the unknowns, ``tension`` the sum of squares
-    by which the unknowns had to leave what was believed, in standard deviations.
+    by which the unknowns had to leave what was believed, in standard deviations. ``foreign``, of a verdict's fit alone:
+    the groups of which the source is not sure, so that their sightings count as strays; shape (groups,).
     """
 
     evidence: float
@@ -99,6 +106,7 @@ class Fit:
     weight: Floats
     residual_s: Floats
     tension: float
+    foreign: Bools
 
     @property
     def is_at_ease(self) -> bool:
@@ -124,7 +132,9 @@ def sightings_of(groups: tuple[Group, ...]) -> Sightings:
     ]
     table = np.array(rows, dtype=np.float64).reshape(-1, 6)
     whole = table[:, :3].astype(np.intp)
-    return Sightings(len(groups), whole[:, 0], whole[:, 1], whole[:, 2], table[:, 3], table[:, 4], table[:, 5])
+    leads = np.array([one.reference if isinstance(one, LedGroup) else -1 for one in groups], dtype=np.intp)
+    delay_s, sigma_s, events = table[:, 3:].T
+    return Sightings(len(groups), whole[:, 0], whole[:, 1], whole[:, 2], delay_s, sigma_s, events, leads)
 
 
 def fitted(beliefs: Beliefs, seen: Sightings) -> Fit:
@@ -206,7 +216,13 @@ def _assigned(beliefs: Beliefs, seen: Sightings) -> Ints:
             rows = seen.group == group
             if rows.any():
                 score[group, source] = _tailed(residual_s[rows], scaled[rows], seen.sigma_s[rows])
-    best: Ints = np.argmax(score, axis=1)
+    return _likeliest(score, beliefs, seen)
+
+
+def _likeliest(score: Floats, beliefs: Beliefs, seen: Sightings) -> Ints:
+    """The source of each group, of scores (groups, S): that of the mic which leads it, where one does."""
+    led = np.array([beliefs.source_led_by(track) if track >= 0 else -1 for track in seen.leads], dtype=np.intp)
+    best: Ints = np.where(led >= 0, led, np.argmax(score, axis=1))
     return best
 
 
@@ -227,8 +243,7 @@ def _reassigned(beliefs: Beliefs, seen: Sightings, unknowns: Floats) -> Ints:
         predicted, _ = _chosen(arrivals, beliefs, seen, np.full(len(seen.group), source))
         chance = _log_chance(seen.delay_s - predicted, np.hypot(seen.sigma_s, COARSE_S[2]))
         np.add.at(score[:, source], seen.group, chance)
-    best: Ints = np.argmax(score, axis=1)
-    return best
+    return _likeliest(score, beliefs, seen)
 
 
 def _log_chance(residual_s: Floats, sigma_s: Floats) -> Floats:
@@ -279,7 +294,9 @@ def _judged(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats
     )
     shrink = np.eye(len(unknowns)) - scaled.T @ np.linalg.solve(inner, scaled)
     covariance = shrink * beliefs.sigma[:, None] * beliefs.sigma
-    return Fit(evidence, unknowns, covariance, source_of, weight, np.nan_to_num(residual_s, nan=np.inf), tension)
+    left_s = np.nan_to_num(residual_s, nan=np.inf)
+    none = np.zeros(seen.groups, dtype=np.bool_)
+    return Fit(evidence, unknowns, covariance, source_of, weight, left_s, tension, none)
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,11 +327,37 @@ def verdict_on(scene: Scene, tracks: tuple[str, ...], beliefs: Beliefs, seen: Si
             break
         tried = sorted(_tried(scene, tracks, beliefs, seen, fit), key=lambda one: -one[0])
         gain, cause, wider, better = tried[0]
-        if gain < least or not _matters(cause, wider, better, beliefs):
+        if gain < max(least, _least_named(scene, cause)) or not _matters(cause, wider, better, beliefs):
             break
         taken.append(Taken(cause, gain, _rivals(cause, tried)))
         beliefs, fit = wider, better
+    foreign = _foreign(beliefs, seen, fit)
+    fit = replace(fit, weight=np.where(foreign[seen.group], 0.0, fit.weight), foreign=foreign)
     return Verdict(tuple(taken), beliefs, fit, _is_explained(fit, seen))
+
+
+def _least_named(scene: Scene, cause: Cause) -> float:
+    """What a cause must gain that sends somebody to one thing, where a reflection may do as well; a DI hears none."""
+    lines = {di.name for di in scene.dis}
+    return GAIN_NAMED if cause.names and not lines & {*cause.names} else 0.0
+
+
+def _foreign(beliefs: Beliefs, seen: Sightings, fit: Fit) -> Bools:
+    """The groups that fit one source best and that another source's own mic hears first, where that cannot well be.
+
+    The one has a mic that should hear them sooner, or nothing that the other's mic hears first is the other's. They may
+    be of either, and delays that fit the wrong source prove nothing.
+    """
+    arrival, _ = beliefs.linearised(fit.unknowns)
+    found = np.zeros(seen.groups, dtype=np.bool_)
+    firsts = dict(zip(seen.group.tolist(), seen.reference.tolist(), strict=True))
+    for group, first in firsts.items():
+        source, others = int(fit.source_of[group]), beliefs.source_led_by(first)
+        own_s = [arrival[source, ear] for ear in beliefs.ear_of if beliefs.own_of[ear] == source]
+        is_late = bool(own_s) and min(own_s) < arrival[source, beliefs.ear_of[first]]
+        is_all = all(fit.source_of[other] != others for other, track in firsts.items() if track == first)
+        found[group] = others not in (-1, source) and (is_late or is_all)
+    return found
 
 
 _Tried = tuple[float, Cause, Beliefs, Fit]

@@ -4,13 +4,14 @@ Where a line check was recorded with the take, or is found in it, each source is
 every stroke has a clear place (single hits, one source after the other), the groups of one place are all that is
 needed, and no label is trusted. In a groove few strokes have one; then each source is heard on the strokes at which its
 own mic leads, in that mic and in those that are there for several sources; what other close mics hear of it is bleed
-into a near field. A group keeps no name: which source it is, the comparison asks.
+into a near field. A group keeps no name: which source it is, the comparison asks; but one on whose strokes a source's
+own mic leads is that source's, whichever mic the scene takes it for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,7 +25,12 @@ from micalign.tdoa.delays import Alone, Delay, SourceDelays, Wanted, unknown
 from micalign.tdoa.event_groups import Group, groups_of
 from micalign.tdoa.sources import measure_sources
 
-__all__ = ["group_alone", "groups_by_place", "groups_by_source"]
+__all__ = ["LedGroup", "group_alone", "groups_by_place", "groups_by_source"]
+
+
+@dataclass(frozen=True, slots=True)
+class LedGroup(Group):
+    """A group whose reference track leads as its source's own mic: no other source's sounds can be that."""
 
 
 def groups_by_place(take: Take) -> tuple[Group, ...]:
@@ -49,20 +55,27 @@ def groups_by_source(scene: Scene, take: Take, alone: Sequence[Alone] = ()) -> t
     own = {source: tracks for source, tracks in own_tracks(scene, names).items() if tracks}
     shared = [mic.name for mic in scene.mics if mic.name in names and len(mic.on) != 1]
     given = with_found(take, alone, found_alone(take, own))
-    told = {one.source for one in given}
+    told, said = {one.source for one in given}, {one.source for one in alone}
     lone = [heard_alone(one, Wanted(one.source, names, next(iter(own.get(one.source, ())), None))) for one in given]
     wanted = [
         Wanted(source, tracks[:1] if source in told else (tracks[0], *shared), tracks[0])
         for source, tracks in own.items()
     ]
+    strokes = (one for one in measure_sources(take.tracks, wanted) if one.strokes_s)
     return (
-        *(group_alone(one, names, shared) for one in lone if len(one.hits.strokes.times_s)),
+        # What somebody says to be one source may be another: that is what is asked.
         *(
-            _group(one, names, one.strokes_s, set(names))
-            for one in measure_sources(take.tracks, wanted)
-            if one.strokes_s
+            group if one.delays.source in said else _led(group)
+            for one in lone
+            if len(one.hits.strokes.times_s)
+            for group in (group_alone(one, names, shared),)
         ),
+        *(_led(_group(one, names, one.strokes_s, set(names))) for one in strokes),
     )
+
+
+def _led(group: Group) -> LedGroup:
+    return LedGroup(group.reference, group.moments_s, group.heard)
 
 
 def group_alone(measured: HeardAlone, names: Sequence[str], hearing: Sequence[str]) -> Group:

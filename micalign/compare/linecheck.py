@@ -396,7 +396,7 @@ def _named_by(plan: Comparison | None, sources: tuple[LineSource, ...], scene: S
     taken += [by_plan[one.source] for one in struck if one.source not in known]
     return tuple(
         replace(one, seems=by_plan[one.source])
-        if one.hits and one.source not in known and taken.count(by_plan[one.source]) == 1
+        if one.hits and one.source not in known and by_plan[one.source] and taken.count(by_plan[one.source]) == 1
         else one
         for one in sources
     )

@@ -79,7 +79,8 @@ class BeliefIndex:
 class Beliefs:
     """Means and standard deviations of all unknowns, shapes (P,), and what is fixed.
 
-    ``di_source`` is the source of each DI, ``di_latency_s`` its latency.
+    ``di_source`` is the source of each DI, ``di_latency_s`` its latency. ``own_of`` is the one source that each ear is
+    there for, -1 where there are several.
     """
 
     layout: BeliefIndex
@@ -90,6 +91,11 @@ class Beliefs:
     scale: float
     di_source: Ints
     di_latency_s: Floats
+    own_of: Ints
+
+    def source_led_by(self, track: int) -> int:
+        """The source whose own mic a track holds, as it is believed; -1 where that is there for several."""
+        return int(self.own_of[self.ear_of[track]])
 
     def doubting(self, where: slice | int, sigma: float) -> Beliefs:
         """The same with a wider belief somewhere."""
@@ -143,6 +149,8 @@ def beliefs_of(scene: Scene, tracks: tuple[str, ...], *, latency_sigma_s: float 
         sigma[layout.late(layout.mics + index)] = latency_sigma_s
     ears = scene.track_names
     order = {source.name: index for index, source in enumerate(scene.sources)}
+    di_source = [order[di.of] for di in scene.dis]
+    own = [order[mic.on[0]] if len(mic.on) == 1 else -1 for mic in scene.mics]
     return Beliefs(
         layout,
         mean,
@@ -150,8 +158,9 @@ def beliefs_of(scene: Scene, tracks: tuple[str, ...], *, latency_sigma_s: float 
         tuple(ears.index(name) for name in tracks),
         speed_of_sound_in(scene.air),
         1.0,
-        np.array([order[di.of] for di in scene.dis], dtype=np.intp),
+        np.array(di_source, dtype=np.intp),
         np.array([di.latency_s for di in scene.dis], dtype=np.float64),
+        np.array([*own, *di_source], dtype=np.intp),
     )
 
 

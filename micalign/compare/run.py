@@ -12,6 +12,8 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
+import numpy as np
+
 from micalign.compare.comparison import Comparison, Explanation, Flips, flips_of, is_hazy, rows_of
 from micalign.compare.fit import (
     Fit,
@@ -37,7 +39,7 @@ from micalign.scene.surroundings import Point
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone
 from micalign.tdoa.event_groups import Group
-from micalign.units import show_centimetres, show_ms
+from micalign.units import many, show_centimetres, show_ms
 
 __all__ = [
     "cause_words",
@@ -49,6 +51,10 @@ __all__ = [
     "move_words",
 ]
 
+_ONE_AFTER_ANOTHER: Final = (
+    "Record a few single hits of each source, one source after the other, say under [take.alone] where they are, and "
+    "compare again."
+)
 _FURTHER: Final = (*(tuple(f"further {way}" for way in ways) for ways in WAYS[:2]), ("higher", "lower"))
 """Words for the two ways along each axis: across, away, up."""
 
@@ -152,11 +158,13 @@ def findings_of(
     unheard: tuple[str, ...],
     heard: tuple[int, int],
     silent: tuple[str, ...] = (),
+    foreign: tuple[str, ...] = (),
     hidden_c: float = 0.0,
 ) -> tuple[Finding, ...]:
     """What to do now, the most useful first; ``heard`` counts the delays that fit no source, and all.
 
-    ``silent``: tracks in which no delay is clear; of these the take says nothing.
+    ``silent``: tracks in which no delay is clear; of these the take says nothing. ``foreign``: a sentence for each
+    group of sounds of which the source is not sure.
 
     Where the take is not explained no cause is advised on: what gains most in a take whose sounds were not told apart
     may be anything, and nobody should turn a cable round for it.
@@ -181,6 +189,7 @@ def findings_of(
         out.append(Finding("as-planned", "note", (), message, "Nothing needs to be moved or turned over."))
     if explained and silent:
         out.append(_silent(silent))
+    out += [Finding("not-ascribed", "note", (), words, _ONE_AFTER_ANOTHER) for words in foreign]
     return tuple(out)
 
 
@@ -366,7 +375,10 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
         strays=strays,
         sightings=len(seen.delay_s),
         unheard=unheard,
-        heard_as=tuple(scene.sources[index].name for index in verdict.fit.source_of),
+        heard_as=tuple(
+            "" if foreign else scene.sources[index].name
+            for index, foreign in zip(verdict.fit.source_of, verdict.fit.foreign, strict=True)
+        ),
         findings=_tried(
             scene,
             findings_of(
@@ -376,6 +388,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
                 unheard=unheard,
                 heard=(strays, len(seen.delay_s)),
                 silent=tuple(name for index, name in enumerate(tracks) if index not in {*seen.track, *seen.reference}),
+                foreign=_foreign_words(scene, tracks, seen, verdict.fit),
                 hidden_c=_hidden_temperature_c(scene, planned, seen),
             ),
             explanations,
@@ -405,6 +418,22 @@ def _hidden_temperature_c(scene: Scene, planned: Beliefs, seen: Sightings) -> fl
     return 3.0 * 2.0 * kelvin * math.sqrt(float(fit.covariance[slow, slow]))
 
 
+def _foreign_words(scene: Scene, tracks: Sequence[str], seen: Sightings, fit: Fit) -> tuple[str, ...]:
+    """A sentence for each group that fits a source best, and that another source's own mic hears first."""
+    said = []
+    for group in np.flatnonzero(fit.foreign):
+        rows = seen.group == group
+        first, source = tracks[seen.reference[rows][0]], scene.sources[fit.source_of[group]].name
+        does = "does" if rows.sum() == 1 else "do"
+        said.append(
+            f"Sounds that '{first}' hears first, which is there for another source, fit '{source}' best: whose they "
+            f"are is not sure, and their {many(int(rows.sum()), 'delay')} {does} not count."
+        )
+    return tuple(said)
+
+
 def _heard_nowhere(scene: Scene, seen: Sightings, fit: Fit) -> tuple[str, ...]:
     heard = {int(fit.source_of[group]) for group, weight in zip(seen.group, fit.weight, strict=True) if weight > 0.5}
+    # Whose sounds they are is known where its own mic leads, whether their delays fit or not.
+    heard |= {int(fit.source_of[group]) for group in seen.group if seen.leads[group] >= 0}
     return tuple(source.name for index, source in enumerate(scene.sources) if index not in heard)
