@@ -129,7 +129,10 @@ class Measurement(Shown):
                     show_polarity(sign, clear=clear)
                     for sign, clear in zip(self.polarity.tolist(), self.polarity_clear.tolist(), strict=True)
                 ),
-                ("yes" if one else "NO" for one in self.reliable.tolist()),
+                (
+                    ("yes" if clear else "yes, polarity open") if one else "NO"
+                    for one, clear in zip(self.reliable.tolist(), self.polarity_clear.tolist(), strict=True)
+                ),
                 strict=True,
             ),
             len(self.tracks),

@@ -59,7 +59,8 @@ __all__ = [
 WAY_WORDS: Final = {"as recorded": "as recorded", "delay": "best delay and polarity", "all-pass": "with all-pass"}
 """The lines of a pair as they are called on screen."""
 _NAMES: Final = ("lows", "mids", "presence")
-_DOUBTED: Final = "?: the polarity is in doubt; look at one hit in both tracks before you flip."
+_DOUBTED: Final = "?: the polarity is open; look at one hit in both tracks before you flip."
+_OPEN: Final = "its polarity is open: look at one hit in both tracks before you flip"
 
 
 def named_lines(found: PairSum) -> list[tuple[str, Line]]:
@@ -263,7 +264,7 @@ def _row(one: TrackDelay, sample_rate: int) -> dict[str, Any]:
         "confidence": delay.confidence,
         "reliable": delay.reliable,
         "reason": None if delay.reliable else delay.reason,
-        "remark": delay.reason if delay.reliable else None,
+        "remark": _remark(delay) or None if delay.reliable else None,
         "drift_ppm": delay.drift_ppm,
         "candidates": [
             {"delay_s": one.delay_s, "polarity": one.polarity, "probability": one.probability}
@@ -322,13 +323,21 @@ def _add_row(table: Table, names: Sequence[str], delay: Delay, cells: Sequence[s
 
 
 def _verdict(delay: Delay) -> str:
-    if delay.reliable:
-        return f"reliable, confidence {show_percent(100 * delay.confidence)}{_remark(delay)}"
-    return f"no reliable delay: {_doubt(delay)}"
+    if not delay.reliable:
+        return f"no reliable delay: {_doubt(delay)}"
+    sure = "reliable" if delay.is_polarity_clear else "delay reliable, polarity open"
+    return f"{sure}, confidence {_sure(delay)}"
+
+
+def _sure(delay: Delay) -> str:
+    """How sure, and what is to be said of it all the same."""
+    return f"{show_percent(100 * delay.confidence)}{f' ({delay.reason})' if delay.reason else ''}"
 
 
 def _remark(delay: Delay) -> str:
-    return f" ({delay.reason})" if delay.reason else ""
+    """What a reader of a document must know of a delay that can be relied on: its polarity perhaps cannot."""
+    said = (delay.reason, None if delay.is_polarity_clear else _OPEN)
+    return "; ".join(words for words in said if words)
 
 
 def _doubt(delay: Delay) -> str:
@@ -347,8 +356,10 @@ def measured_line(found: Measured) -> str:
     if delays_s:
         low, high = (show_ms(value, sign=True) for value in (delays_s[0], delays_s[-1]))
         line += f", {low}" if low == high else f", {low} to {high}"
-    turned = [f"'{one.track}'{'' if one.delay.is_polarity_clear else '?'}" for one in sure if one.delay.polarity < 0]
+    turned = [f"'{one.track}'" for one in sure if one.delay.polarity < 0 and one.delay.is_polarity_clear]
     line += f"; inverted: {', '.join(turned)}" if turned else ""
+    either = [f"'{one.track}'" for one in sure if not one.delay.is_polarity_clear]
+    line += f"; polarity open: {', '.join(either)}" if either else ""
     rest = [f"'{one.track}'" for one in found.tracks if not one.delay.reliable]
     line += f"; not: {', '.join(rest)}" if rest else ""
     return f"{line} (against '{found.reference}')"
@@ -396,7 +407,7 @@ def source_table(sources: Sequence[SourceDelays]) -> Table:
     for source in sources:
         beside = (source.source, source.reference)
         for one in source.tracks:
-            sure = f"{show_percent(100 * one.delay.confidence)}{_remark(one.delay)}"
+            sure = ("" if one.delay.is_polarity_clear else "polarity open, ") + _sure(one.delay)
             verdict = sure if one.delay.reliable else f"no: {_doubt(one.delay)}"
             _add_row(table, [*beside, one.track], one.delay, delay_cells(one.delay), verdict)
             beside = ("", "")

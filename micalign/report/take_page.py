@@ -37,7 +37,7 @@ from micalign.report.tables import sentence
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
-from micalign.tdoa.delays import Alone, SourceDelays
+from micalign.tdoa.delays import Alone, Delay, SourceDelays
 from micalign.units import (
     amplitude_from_db,
     show_centimetres,
@@ -428,10 +428,16 @@ def _delay_rows(source: SourceDelays) -> list[tuple[str, ...]]:
             one.track,
             source.reference,
             *(delay_cells(one.delay) if one.delay.is_known else ("-", "-", "-")),
-            "yes" if one.delay.reliable else f"no: {one.delay.reason or 'too little in common'}",
+            _relied_on(one.delay),
         )
         for one in source.tracks
     ]
+
+
+def _relied_on(delay: Delay) -> str:
+    if not delay.reliable:
+        return f"no: {delay.reason or 'too little in common'}"
+    return "yes" if delay.is_polarity_clear else "yes, but its polarity is open"
 
 
 def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, ...]:

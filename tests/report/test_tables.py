@@ -109,15 +109,19 @@ def test_a_polarity_in_doubt_has_a_question_mark() -> None:
     left, room = (next(line for line in said.splitlines() if line.startswith(name)) for name in ("left", "room"))
     assert "INVERTED" in left
     assert "inverted?" in room
-    assert "reliable" in room
-    assert "the polarity is in doubt" in said.replace("\n", " ")
+    assert "delay reliable, polarity open, confidence 98 %" in room
+    assert "open" not in left
+    assert "the polarity is open" in said.replace("\n", " ")
     assert "?" not in _printed(delay_table("", [TrackDelay("left", sure)], 48000))
     source = SourceDelays("kick", "kick mic", (PairDelay("kick mic", "left", doubt),), {}, 6)
     rows = measure_document(Measured("left", 48000, (TrackDelay("room", doubt),), (source,)))
     assert [row["polarity_clear"] for row in (rows["tracks"][0], rows["sources"][0]["tracks"][0])] == [False, False]
+    for row in (rows["tracks"][0], rows["sources"][0]["tracks"][0]):
+        assert (row["reliable"], row["reason"], row["remark"].split(":")[0]) == (True, None, "its polarity is open")
     assert "inverted?" in _printed(source_table([source]))
+    assert "polarity open, 98 %" in _printed(source_table([source]))
     line = measured_line(Measured("left", 48000, (TrackDelay("near", sure), TrackDelay("room", doubt)), None))
-    assert "inverted: 'near', 'room'?" in line
+    assert "inverted: 'near'; polarity open: 'room'" in line
 
 
 def test_sources_share_one_table() -> None:
