@@ -36,7 +36,8 @@ _GAP_ACROSS: Final = 0.55  # the second view's numbers
 _GAP_UP: Final = 0.85  # a title and an axis label between the rows
 _TOP: Final = 0.75  # headline and a view's title
 _BOTTOM: Final = 0.62  # axis label and numbers
-_NARROWEST_SECOND: Final = 2.0  # room for the symbols
+_NARROWEST_SECOND: Final = 2.2  # room for the symbols and for what is said of the room
+_LOWEST_SYMBOLS: Final = 2.4  # six symbols, the bar above them and the small room
 _ENTRY_IN: Final = 0.20  # height of a line of the key, inches
 _COLUMNS: Final = 3  # of the key
 _COLUMN_IN: Final = 2.8  # of the key, for a name of the longest kind and its height
@@ -62,12 +63,12 @@ class Sheet:
         """Left, bottom, width and height of a part, as shares of the figure."""
         dx, dy, dz = (length * self.inches_per_metre for length in self.extent.size)
         lower, upper = self.key_in + _BOTTOM, self.key_in + _BOTTOM + dz + _GAP_UP
-        second = _LEFT + dx + _GAP_ACROSS
+        second, row = _LEFT + dx + _GAP_ACROSS, max(dy, _LOWEST_SYMBOLS)
         left, bottom, width, height = {
-            "plan": (_LEFT, upper, dx, dy),
+            "plan": (_LEFT, upper + row - dy, dx, dy),
             "seen from the front wall": (_LEFT, lower, dx, dz),
             "seen from the left wall": (second, lower, dy, dz),
-            "key plan": (second, upper, max(dy, _NARROWEST_SECOND), dy),
+            "key plan": (second, upper, max(dy, _NARROWEST_SECOND), row),
             "key": (_LEFT - 0.3, 0.05, self.width_in - _LEFT - _RIGHT + 0.3, self.key_in),
         }[name]
         return (left / self.width_in, bottom / self.height_in, width / self.width_in, height / self.height_in)
@@ -84,8 +85,10 @@ def sheet_for(extent: Extent, *, key_in: float, narrowest_in: float = _WIDTH) ->
     A tall scene leaves the sheet's width empty: it is cut down to ``narrowest_in``, which the key needs.
     """
     dx, dy, dz = extent.size
-    scale = min((_WIDTH - _LEFT - _RIGHT - _GAP_ACROSS) / (dx + dy), (_TALLEST_VIEWS - _GAP_UP) / (dy + dz))
-    height = _TOP + (dy + dz) * scale + _GAP_UP + _BOTTOM + key_in
+    across = _WIDTH - _LEFT - _RIGHT - _GAP_ACROSS
+    # A row of players is wide and not deep: the symbols beside its plan need their room all the same.
+    scale = min(across / (dx + dy), (across - _NARROWEST_SECOND) / dx, (_TALLEST_VIEWS - _GAP_UP) / (dy + dz))
+    height = _TOP + max(dy * scale, _LOWEST_SYMBOLS) + dz * scale + _GAP_UP + _BOTTOM + key_in
     width = max(_LEFT + (dx + max(dy, _NARROWEST_SECOND / scale)) * scale + _GAP_ACROSS + _RIGHT, narrowest_in)
     return Sheet(extent, scale, min(width, _WIDTH), height, key_in)
 

@@ -275,6 +275,21 @@ def test_no_word_of_the_plans_is_cut_off_or_covers_another() -> None:
         assert (cut_off(figure), overlaps(figure)) == ([], [])
 
 
+@pytest.mark.parametrize("count", [3, 6, 9])
+def test_a_row_of_players_leaves_the_symbols_their_room(count: int) -> None:
+    """Wide and not deep: beside the plan stand the symbols, the bar and what is said of the room."""
+    ways = [0.5 + 0.8 * k for k in range(count)]
+    row = Scene(
+        title="a choir",
+        room=Room((0.8 * count + 1.2, 5.0, 2.6)),
+        sources=tuple(Source(f"player {k}", (x, 2.75, 1.2)) for k, x in enumerate(ways, 1)),
+        mics=tuple(Mic(f"player {k} mic", (x, 2.45, 1.2), aim=f"player {k}") for k, x in enumerate(ways, 1)),
+    )
+    figure = plan_figure(row)
+    assert cut_off(figure) == []
+    assert overlaps(figure) == []
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("path", SCENES, ids=lambda path: path.stem)
 def test_no_word_is_cut_off_or_covers_another_in_any_scene(path: Path) -> None:
