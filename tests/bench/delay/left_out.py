@@ -1,6 +1,7 @@
 """Rules of `align`, each left out in turn, to see what it gains on whole takes and whom it keeps from harm.
 
     python tests/bench/delay/score_real.py --realkit FOLDER --only-gain --seeds 30 31 --without RULE ...
+    python tests/bench/delay/score_real.py --realkit FOLDER --only-gain --order scene --without "scene: ..." ...
 
 A rule is left out by giving the number that it stands on a value at which it never speaks, or its function an answer
 that changes nothing; what stays is the rest of `micalign.alignment`. What each kind of evidence is worth that two mics
@@ -15,7 +16,9 @@ from importlib import import_module
 from typing import Any
 from unittest.mock import patch
 
-from micalign.alignment import own_strokes
+from micalign.alignment import own_strokes, session
+from micalign.alignment.close_mics import LaidMics
+from micalign.alignment.offsets import Offsets
 
 _Change = tuple[str, str, Any]
 """Module of `micalign.alignment`, name in it, what stands there instead."""
@@ -25,7 +28,20 @@ def _by_sum_alone(best: own_strokes.CloseMic, there: Any, recorded: Any) -> own_
     return _DECIDED(best, None if there is not None and there.is_likely else there, recorded)
 
 
+def _hears_all(scene: Any, names: Any) -> dict[str, frozenset[str]]:
+    return {source.name: frozenset(names) for source in scene.sources}
+
+
+def _apart(*given: Any, **asked: Any) -> Any:
+    return _CONSTRAINTS(*given, **(asked | {"split_pairs": True}))
+
+
+def _as_agreed(offsets: Offsets, *_: Any) -> LaidMics:
+    return LaidMics(offsets.shifts, (), ())
+
+
 _DECIDED = own_strokes._decided
+_CONSTRAINTS = session.constraints_of
 
 RULES: dict[str, tuple[_Change, ...]] = {
     "harm: both bands of the choice": (("own_strokes", "HARM_DB", -99.0),),
@@ -46,6 +62,24 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "soft: far softer than the overheads stays": (("laid_kit", "_soft", lambda *_: []),),
     "names: over few mics": (("laid_kit", "_close_by_name", lambda *_: []),),
     "names": (("over_kit", "is_called", lambda *_: False),),
+    "names: one that never rises with the drums is none": (("over_kit", "never_follows", lambda *_: False),),
+    "one path: coherent": (("one_performance", "LEAST_COHERENCE", 0.0),),
+    "one path: steady notes": (("one_performance", "LEAST_STEADY", 0.0),),
+    "one path: a loudspeaker is dark": (("one_performance", "DARK_DB", 99.0),),
+    "one path: shape and smoothness": (
+        ("one_performance", "LEAST_SHAPE_DB", 0.0),
+        ("one_performance", "MOST_ROUGH", 9.0),
+    ),
+    # With a scene (--order scene, or after a line check).
+    "scene: faint bleed joins nothing": (("session", "well_heard", _hears_all),),
+    "scene: a pair moves as one": (("session", "constraints_of", _apart),),
+    "scene: what a mic is there for": (("constraints", "BESIDE_THE_POINT", 1.0),),
+    "scene: rooms follow": (("compromise", "FOLLOWING", 1.0),),
+    "scene: close mics by own strokes": (("session", "laid_close_mics", _as_agreed),),
+    "network: a wrong link loses weight": (("network", "HUBER", 1e9),),
+    "network: the clean track leads": (("session", "SECOND_HAND", 1.0),),
+    "solo: found by itself": (("session", "found_alone", lambda *_, **__: ()),),
+    "solo: outranks the song": (("session", "outranked", lambda song, _: song),),
 }
 
 

@@ -37,10 +37,10 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 import numpy as np  # noqa: E402
-from bench.delay import grooves, hopeless, realkit, realtakes  # noqa: E402
+from bench.delay import grooves, hopeless, realkit, realkit_linecheck, realtakes  # noqa: E402
 from bench.delay.estimators import BASELINES, Answer, Estimator, estimator  # noqa: E402
 from bench.delay.left_out import RULES, without_rule  # noqa: E402
-from bench.delay.sum_gain import ORDERS, Gain, gain_table, gains  # noqa: E402
+from bench.delay.sum_gain import LINE_CHECK, ORDERS, Gain, gain_table, gains  # noqa: E402
 
 NEAR_S, NEXT_S = 1e-4, 3e-4
 FEWEST = 4
@@ -179,7 +179,12 @@ def _job(
     seconds: float | None,
     **how,
 ) -> tuple[list[Row], list[Gain]]:
-    take = rendered(realkit.real_kit(folder, cut_s), spec, half, seconds)
+    kit = realkit.real_kit(folder, cut_s)
+    if only_gain and how["order"] == LINE_CHECK:
+        style, _, seed = spec
+        take, _ = realkit_linecheck.session(kit, len(grooves.STYLES) * seed + grooves.STYLES.index(style), half)
+    else:
+        take = rendered(kit, spec, half, seconds)
     if only_gain:
         with without_rule(rule):
             return [], gains(take, **how)

@@ -46,9 +46,12 @@ Moves = dict[str, tuple[float, int]]
 """By track: the shift in seconds (positive later) and +1 or -1."""
 
 
-ORDERS = ("overhead first", "shuffled", "alphabetical", "anonymous")
+LINE_CHECK = "scene and line check"
+SCENES = ("scene", LINE_CHECK)
+ORDERS = ("overhead first", "shuffled", "alphabetical", "anonymous", *SCENES)
 """How `align` gets the tracks: in an order by chance with the kit's own names or with ones that say nothing, or as
-``*.wav`` lists the names that engineers give."""
+``*.wav`` lists the names that engineers give; or with a scene in which all stand where a fit to the truth has them,
+perhaps after a line check."""
 
 PLAIN = {
     "Snare_top": "snare-top",
@@ -88,11 +91,30 @@ def aligned(take: realtakes.Take, *, order: str = ORDERS[0], left_out: Sequence[
     from micalign.alignment.session import planned
     from micalign.take.tracks import Track
 
+    if order in SCENES:
+        return _aligned_by_scene(take, left_out)
     names = {name: mic for name, mic in listed(take, order).items() if mic not in left_out}
     first, *others = (Track.from_array(name, take.mics[mic], take.rate) for name, mic in names.items())
     offsets = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
     moves = {names[one.track]: (one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts if one.applied}
     return moves, names[offsets.onto or offsets.reference]
+
+
+def _aligned_by_scene(take: realtakes.Take, left_out: Sequence[str]) -> tuple[Moves, str]:
+    from bench.delay.realkit_compare import scene_of
+
+    from micalign.alignment import session
+    from micalign.scene.model import Pair
+    from micalign.take.tracks import Take, Track
+
+    scene = replace(scene_of(take), pairs=(Pair("overheads", realkit.OVERHEADS),))
+    tracks = [Track.from_array(mic.name, take.mics[mic.name], take.rate) for mic in scene.mics]
+    tracks = [track for track in tracks if track.name not in left_out]
+    found = session.measured_scene(scene, Take(tuple(tracks)), reference=REFERENCE)
+    limits = session.constraints_of(scene, [track.name for track in tracks], reference=REFERENCE)
+    offsets = session.planned(found, limits)
+    moves = {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts if one.applied}
+    return moves, offsets.onto or offsets.reference
 
 
 def gains(
