@@ -156,8 +156,14 @@ class TakeStudy:
 
     @property
     def is_sound(self) -> bool:
-        """Whether every track is as it should be and every delay reliable."""
-        return self.measured.all_reliable and not any(one.has_problem for one in self.levels)
+        """Whether every track is as it should be and every delay reliable that is wanted."""
+        return not self.unreliable and not any(one.has_problem for one in self.levels)
+
+    @property
+    def unreliable(self) -> tuple[str, ...]:
+        """The tracks without a reliable delay, but for those left by right: they share no source with the reference."""
+        left = {shift.track for shift in self.offsets.shifts if shift.as_recorded}
+        return tuple(one.track for one in self.measured.tracks if not one.delay.reliable and one.track not in left)
 
 
 def study(
@@ -233,6 +239,7 @@ def _first_rise_s(take: Take, track: str) -> float:
 
 
 _MOST_REMAINS: Final = 16  # rows, the largest
+_RELIED_ON: Final = ("yes", "yes, but its polarity is open")
 _ALL_WELL: Final = "The take is sound: all tracks are well, all delays reliable."
 
 
@@ -294,8 +301,8 @@ def _minor(take: Mapping[str, Any]) -> list[str]:
         said.append(f"{_quoted(names)} {'is' if len(names) == 1 else 'are'} {verdict}")
     others = [one["track"] for one in take["remarks"] if one["track"] not in {*spoiled, *verdicts}]
     said += [f"there is a remark on {_quoted(others)}"] if others else []
-    relied = {row[0] for row in take["delays"] if row[-1] == "yes"}
-    doubtful = [row[0] for row in take["delays"] if row[-1] != "yes"]
+    relied = {row[0] for row in take["delays"] if row[-1] in _RELIED_ON}
+    doubtful = [row[0] for row in take["delays"] if row[-1] not in _RELIED_ON]
     unknown = [source for source in doubtful if source not in relied]
     said += [f"of {_quoted(unknown)} no delay is reliable"] if unknown else []
     if len(doubtful) > len(unknown):
@@ -403,7 +410,7 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
         ],
         "sum_heads": sum_heads(),
         "is_sound": found.is_sound,
-        "unreliable": sum(not one.delay.reliable for one in measured.tracks),
+        "unreliable": len(found.unreliable),
         "heard": player_values(found.heard),
     }
 
@@ -437,7 +444,7 @@ def _delay_rows(source: SourceDelays) -> list[tuple[str, ...]]:
 def _relied_on(delay: Delay) -> str:
     if not delay.reliable:
         return f"no: {delay.reason or 'too little in common'}"
-    return "yes" if delay.is_polarity_clear else "yes, but its polarity is open"
+    return _RELIED_ON[0 if delay.is_polarity_clear else 1]
 
 
 def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, ...]:

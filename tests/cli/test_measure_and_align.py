@@ -467,6 +467,9 @@ def test_tracks_that_share_no_source_are_left_by_right_and_measured_as_unreliabl
     measured = micalign("measure", "--scene", scene, "--json")
     assert measured.status == 1
     assert measured.document["tracks"][0]["reliable"] is False
+    page = tmp_path / "report.html"
+    micalign("report", scene, "-o", page)
+    assert "of its delays cannot be relied on" not in page.read_text()  # nobody wants that one
 
 
 @pytest.fixture(scope="module")

@@ -56,6 +56,8 @@ def test_the_verdict_is_the_worst_of_what_the_tables_say() -> None:
     assert "of 'floor tom' no delay is reliable" in sound
     assert "; 2 of 3 delays of single sources cannot be relied on." in sound  # the floor tom's is one of them
     assert first == "left: Turn up 29 dB."
+    turned = take(levels=levels[2:], delays=[("kick", "left", "yes, but its polarity is open")])
+    assert opening((), turned)[0][1].startswith("The take is sound: all tracks are")
     assert opening((), take(levels=levels[2:], delays=delays[:1]))[0][1].startswith("The take is sound: all tracks are")
 
 
