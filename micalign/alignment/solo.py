@@ -18,7 +18,7 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.scene.quantities import AlonePlan, AloneStretch
 from micalign.take.tracks import Take
-from micalign.tdoa.alone import StruckStretch, found_stretches, hits_alone, measure_alone
+from micalign.tdoa.alone import StruckStretch, found_stretches, heard_alone, hits_alone
 from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, Wanted
 from micalign.units import show_ms
 
@@ -87,7 +87,9 @@ def _is_first(take: Take, found: FoundAlone, own: Mapping[str, Sequence[str]]) -
         return True
     names = tuple(track.name for track in take.tracks)
     span = (found.stretch.begin_s, found.stretch.end_s)
-    lone = measure_alone(Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0]))
+    lone = heard_alone(
+        Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0])
+    ).delays
     others = [one.delay for one in lone.tracks if one.track not in own[found.source]]
     return not any(one.reliable and one.delay_s < -BEFORE_OWN_S for one in others)
 
@@ -184,7 +186,7 @@ def measured_on(stretches: Sequence[Alone], wanted: Sequence[Wanted]) -> dict[st
     """
     asked = {one.source: one for one in wanted if len(one.tracks) >= 2}
     refuse_silent(stretches)
-    return {one.source: measure_alone(one, asked[one.source]) for one in stretches if one.source in asked}
+    return {one.source: heard_alone(one, asked[one.source]).delays for one in stretches if one.source in asked}
 
 
 def refuse_silent(stretches: Sequence[Alone]) -> None:

@@ -33,19 +33,7 @@ from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.strokes import Listened, listen, strokes_of_all
 from micalign.tdoa.wavefronts import first_wavefronts, high_passed_frames, onsets
 
-__all__ = [
-    "Fingerprints",
-    "HeardAlone",
-    "Hits",
-    "StruckStretch",
-    "apart_db",
-    "fingerprints",
-    "found_stretches",
-    "heard_alone",
-    "hits_alone",
-    "measure_alone",
-    "odd_ones",
-]
+__all__ = ["Fingerprints", "HeardAlone", "Hits", "StruckStretch", "found_stretches", "heard_alone", "hits_alone"]
 
 _LEVEL_S: Final = 0.030  # one stroke's first energy, before the room's, and as much of what sounded just before
 _GUARD_S: Final = 0.002  # seconds: a stroke begins so much before it is seen, in the nearest mic before the others
@@ -83,7 +71,7 @@ class Fingerprints:
         return Fingerprints(self.tracks, self.times_s[which], self.level_db[which], self.before_db[which])
 
 
-def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
+def _fingerprints(tracks: Sequence[Track]) -> Fingerprints:
     """All strokes that any track hears.
 
     Parameters
@@ -95,7 +83,7 @@ def fingerprints(tracks: Sequence[Track]) -> Fingerprints:
     --------
     >>> burst = np.zeros(9600)
     >>> burst[4800:5000] = 0.5
-    >>> found = fingerprints([Track.from_array("near", burst, 48000), Track.from_array("far", 0.1 * burst, 48000)])
+    >>> found = _fingerprints([Track.from_array("near", burst, 48000), Track.from_array("far", 0.1 * burst, 48000)])
     >>> found.times_s.round(2).tolist(), np.diff(found.level_db).round(1).tolist()
     ([0.1], [[-20.0]])
     """
@@ -115,7 +103,7 @@ def _levels(one: Listened, times_s: Floats) -> tuple[Floats, Floats]:
     return 10.0 * np.log10(now + 1e-14), 10.0 * np.log10(before + 1e-14)
 
 
-def apart_db(found: Fingerprints, one: int, other: Floats) -> float:
+def _apart_db(found: Fingerprints, one: int, other: Floats) -> float:
     """How far a stroke's fingerprint lies from another, decibels: the mean over the tracks that hear it."""
     heard = found.heard[one]
     if heard.sum() < 2:
@@ -124,12 +112,12 @@ def apart_db(found: Fingerprints, one: int, other: Floats) -> float:
     return float(np.abs(difference - np.median(difference)).mean())
 
 
-def odd_ones(found: Fingerprints) -> Floats:
+def _odd_ones(found: Fingerprints) -> Floats:
     """When something else sounds among the strokes of one source: those unlike the middle of all, shape (K,)."""
     if len(found.times_s) < 3:
         return np.zeros(0)
     middle = np.median(found.level_db, axis=0)
-    far = np.array([apart_db(found, index, middle) for index in range(len(found.times_s))])
+    far = np.array([_apart_db(found, index, middle) for index in range(len(found.times_s))])
     return found.times_s[far > tuned.ODD_DB]
 
 
@@ -168,7 +156,7 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     """
     if len(tracks) < 2 or min(track.duration_s for track in tracks) < tuned.LONGER_THAN_A_FILL_S:
         return ()
-    strokes = fingerprints(tracks)
+    strokes = _fingerprints(tracks)
     return tuple(_stretch(strokes, first, stop) for first, stop in _runs(strokes))
 
 
@@ -187,7 +175,7 @@ def _runs(strokes: Fingerprints) -> Iterator[tuple[int, int]]:
 def _grown(strokes: Fingerprints, first: int) -> int:
     stop = first + 1
     while stop < len(strokes.times_s):
-        if apart_db(strokes, stop, np.median(strokes.level_db[first:stop], axis=0)) > tuned.ALIKE_DB:
+        if _apart_db(strokes, stop, np.median(strokes.level_db[first:stop], axis=0)) > tuned.ALIKE_DB:
             break
         stop += 1
     return stop
@@ -248,7 +236,7 @@ def hits_alone(alone: Alone) -> Hits:
     parts = [_within(alone.tracks, *span) for span in alone.spans_s]
     every = zip(*((part.times_s, part.level_db, part.before_db) for part in parts), strict=True)
     strokes = Fingerprints(parts[0].tracks, *map(np.concatenate, every))
-    others = odd_ones(strokes)
+    others = _odd_ones(strokes)
     return Hits(strokes.kept(~np.isin(strokes.times_s, others)), others)
 
 
@@ -259,11 +247,11 @@ def _within(tracks: Sequence[Track], begin_s: float, end_s: float) -> Fingerprin
         start = round((begin_s - _EDGE_S - track.start_s) * rate)
         samples = track.read(start, round((end_s - begin_s + 2 * _EDGE_S) * rate))
         cuts.append(Track.from_array(track.name, samples, rate, start_s=track.start_s + start / rate))
-    return fingerprints(cuts).within(begin_s, end_s)
+    return _fingerprints(cuts).within(begin_s, end_s)
 
 
-def measure_alone(alone: Alone, wanted: Wanted) -> SourceDelays:
-    """A source in every pair of the tracks that should hear it.
+def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
+    """A source in every pair of the tracks that should hear it, its strokes, and the sign of its first half waves.
 
     Parameters
     ----------
@@ -279,15 +267,10 @@ def measure_alone(alone: Alone, wanted: Wanted) -> SourceDelays:
     >>> for at in (10000, 40000, 70000):
     ...     near[at : at + 4000] += rng.normal(size=4000) * np.exp(-np.arange(4000) / 800)
     >>> tracks = (Track.from_array("near", near, 48000), Track.from_array("far", -0.3 * np.roll(near, 96), 48000))
-    >>> found = measure_alone(Alone("snare", tracks, ((0.0, 2.0),)), Wanted("snare", ("near", "far"), "near"))
+    >>> found = heard_alone(Alone("snare", tracks, ((0.0, 2.0),)), Wanted("snare", ("near", "far"), "near")).delays
     >>> round(found.pairs[0].delay.delay_s * 1e3, 2), found.pairs[0].delay.polarity, found.alone_hits
     (2.0, -1, 3)
     """
-    return heard_alone(alone, wanted).delays
-
-
-def heard_alone(alone: Alone, wanted: Wanted) -> HeardAlone:
-    """The same, with the strokes that show it and the sign of the first half wave in each track."""
     by_name = {track.name: track for track in alone.tracks}
     names = [name for name in wanted.tracks if name in by_name]
     hits = hits_alone(alone)

@@ -40,19 +40,7 @@ from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, refine, rfft
 from micalign.tdoa.strokes import FrameSet, Listened, stretches
 from micalign.tdoa.wavefronts import cut
 
-__all__ = [
-    "WAVE_S",
-    "Sharp",
-    "along_one_path",
-    "coherence_weights",
-    "cramer_rao_s",
-    "groups_s",
-    "in_wave_band",
-    "one_sigma_s",
-    "phase_error_s",
-    "sharpen",
-    "struck",
-]
+__all__ = ["WAVE_S", "along_one_path", "cramer_rao_s", "in_wave_band", "phase_error_s", "sharpen", "struck"]
 
 _CELLS: Final = 10  # to the width of the band, see above
 _CELL_HZ: Final = (100.0, 400.0)  # hertz: the narrowest and the widest cell
@@ -105,7 +93,7 @@ def phase_error_s(spectrum: Complexes, frequencies_hz: Floats, lag_s: float) -> 
     return float(np.sqrt((pushes**2).sum()) / bend)
 
 
-def one_sigma_s(error_s: float, groups_s: Floats) -> float:
+def _one_sigma_s(error_s: float, groups_s: Floats) -> float:
     """The standard deviation of a delay: its phases' own, or what groups of frames scatter beyond that.
 
     Eight groups of one delay scatter by a quarter more or less than they should; those of a player who moves, or of
@@ -120,9 +108,9 @@ def one_sigma_s(error_s: float, groups_s: Floats) -> float:
 
     Examples
     --------
-    >>> one_sigma_s(1e-6, np.array([1e-6, -1e-6, 2e-6, 0.0]))
+    >>> _one_sigma_s(1e-6, np.array([1e-6, -1e-6, 2e-6, 0.0]))
     1e-06
-    >>> round(one_sigma_s(1e-6, np.array([9e-6, -9e-6, 9e-6, -9e-6])) * 1e6, 1)
+    >>> round(_one_sigma_s(1e-6, np.array([9e-6, -9e-6, 9e-6, -9e-6])) * 1e6, 1)
     5.1
     """
     if len(groups_s) < _FEWEST:
@@ -152,11 +140,12 @@ def sharpen(
     hz = spectra.frequencies_hz
     cross = spectra.cross.sum(axis=0).astype(complex)
     lag_s = delay_s - spectra.centre_s
-    weight, bound_s = np.zeros(len(hz)), within_s
     for _ in range(2):
-        weight, bound_s = coherence_weights(spectra, cross, lag_s)
+        coherence, size = _coherence(spectra, cross, lag_s)
+        weight = coherence / (1.0 - coherence) / size
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s)
-    error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), groups_s(spectra.cross, weight, hz, lag_s))
+    bound_s = cramer_rao_s(hz, coherence, len(spectra.cross) * spectra.size / 2 / spectra.sample_rate)
+    error_s = _one_sigma_s(phase_error_s(cross * weight, hz, lag_s), _groups_s(spectra.cross, weight, hz, lag_s))
     if one_path:
         moved_s = _best_sum(spectra, cross, lag_s) - lag_s
         if abs(moved_s) > max(4.0 * bound_s, _LEAST_MOVE_S):
@@ -164,21 +153,11 @@ def sharpen(
     return Sharp(lag_s + spectra.centre_s, bound_s, error_s)
 
 
-def coherence_weights(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, float]:
-    """Hannan-Thomson weights of each frequency, shape (B,), and the bound on the delay's error in seconds.
-
-    The coherence is smoothed over neighbouring frequencies, the delay taken out before, and what chance alone would
-    give is subtracted.
-    """
-    hz = spectra.frequencies_hz
-    coherence, size = _coherence(spectra, cross, lag_s)
-    precision = coherence / (1.0 - coherence)
-    seconds = len(spectra.cross) * spectra.size / 2 / spectra.sample_rate
-    return precision / size, cramer_rao_s(hz, coherence, seconds)
-
-
 def _coherence(spectra: Spectra, cross: Complexes, lag_s: float) -> tuple[Floats, Floats]:
-    """The squared coherence of each frequency and the size of the smooth cross-spectrum, both shape (B,)."""
+    """The squared coherence of each frequency and the size of the smooth cross-spectrum, both shape (B,).
+
+    Smoothed over neighbouring frequencies, the delay taken out before, without what chance alone would give.
+    """
     hz, count = spectra.frequencies_hz, len(spectra.cross)
     turned = cross * np.exp(2j * np.pi * hz * lag_s)
     turned, first, second = (
@@ -208,7 +187,7 @@ def cramer_rao_s(hz: Floats, coherence: Floats, seconds: float) -> float:
     return float((information + 1e-30) ** -0.5)
 
 
-def groups_s(cross: npt.NDArray[Any], weight: Floats, hz: Floats, lag_s: float) -> Floats:
+def _groups_s(cross: npt.NDArray[Any], weight: Floats, hz: Floats, lag_s: float) -> Floats:
     """What groups of frames, of cross-spectra of shape (K, B), say when taken alone, seconds."""
     parts = np.array_split(np.arange(len(cross)), min(_GROUPS, len(cross)))
     return np.array([refine(cross[part].sum(axis=0) * weight, hz, lag_s, within_s=0.0005) for part in parts])

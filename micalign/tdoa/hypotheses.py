@@ -106,11 +106,9 @@ def _none_near(ranked: Ints, count: int, rate: int) -> Ints:
     return np.array(found, dtype=np.intp)
 
 
-def _highest(curve: Floats, index: Ints, rate: int) -> Floats:
-    """The highest value within a tenth of a millisecond of some places."""
-    reach = round(AROUND_S * rate)
-    near = np.clip(index[:, None] + np.arange(-reach, reach + 1), 0, len(curve) - 1)
-    return np.asarray(curve[near].max(axis=1))
+def _highest(curve: Floats, rate: int) -> Floats:
+    """The highest value within a tenth of a millisecond of each place."""
+    return greatest_near(curve, round(AROUND_S * rate))
 
 
 def _share(curve: Floats, heights: Floats) -> Floats:
@@ -124,15 +122,15 @@ def _close_mic(
 ) -> tuple[Ints, Floats]:
     """The candidates of one track as the close mic, in its own sense of lags: positive when the other is later."""
     rate, strokes = near.sample_rate, near.strokes
-    stretched = None if size is None else greatest_near(size, round(AROUND_S * rate))
+    stretched = None if size is None else _highest(size, rate)
     index = _candidates(own, stretched, rate)
-    heights = {name: _highest(curve, index, rate) for name, curve in own.items()}
+    heights = {name: _highest(curve, rate)[index] for name, curve in own.items()}
     shares = {name: _share(curve, heights[name]) for name, curve in own.items()}
     features: dict[str, Floats | float] = {f"{name} share": share for name, share in shares.items()}
     features |= {f"{name} height": np.log1p(height) for name, height in heights.items()}
     if others is not None:
         turned = {name: others[name][::-1] for name in _SUMS}
-        features |= {f"other side's {name}": _share(one, _highest(one, index, rate)) for name, one in turned.items()}
+        features |= {f"other side's {name}": _share(one, _highest(one, rate)[index]) for name, one in turned.items()}
     if size is not None and stretched is not None:
         features |= {
             "stretches height": np.log(stretched[index] / (np.sqrt(np.mean(size**2)) + 1e-20) + 1e-9),

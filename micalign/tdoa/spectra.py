@@ -37,8 +37,6 @@ __all__ = [
     "APART_S",
     "BATCH",
     "Spectra",
-    "band_mean",
-    "cut_frames",
     "filtered",
     "flat_spectra",
     "frame_spectra",
@@ -297,25 +295,22 @@ def cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
     return out
 
 
-def smooth_bins(power: npt.ArrayLike, width: Callable[[Floats], Floats] | int) -> Floats:
-    """A running mean over neighbouring frequencies; ``width`` in bins, or a function of the bin's number.
+def smooth_bins(power: npt.NDArray[Any], width: npt.ArrayLike) -> Floats:
+    """A running mean over neighbouring frequencies; ``width`` in bins, one for all or each bin's own.
 
     >>> smooth_bins(np.array([0.0, 0.0, 3.0, 0.0, 0.0]), 3).round(6).tolist()
     [0.0, 1.0, 1.0, 1.0, 0.0]
     """
-    values = np.asarray(power)
-    count = len(values)
-    numbers = np.arange(count)
-    half = np.full(count, width // 2) if isinstance(width, int) else (width(numbers.astype(float)) / 2).astype(int)
-    total = np.concatenate([[0], np.cumsum(values, dtype=complex if np.iscomplexobj(values) else float)])
-    low, high = np.maximum(numbers - half, 0), np.minimum(numbers + half + 1, count)
+    count, half = len(power), (np.asarray(width) / 2).astype(int)
+    total = np.concatenate([[0], np.cumsum(power, dtype=np.result_type(power, np.float64))])
+    low, high = np.maximum(np.arange(count) - half, 0), np.minimum(np.arange(count) + half + 1, count)
     means: Floats = (total[high] - total[low]) / (high - low)
-    return means if np.iscomplexobj(values) else np.maximum(means, 0.0)
+    return means if np.iscomplexobj(power) else np.maximum(means, 0.0)
 
 
-def band_mean(power: npt.ArrayLike) -> Floats:
+def band_mean(power: Floats) -> Floats:
     """The smooth spectrum that whitening divides by: a mean over a fifth of each frequency, eight bins at least."""
-    return smooth_bins(power, lambda bins: np.maximum(bins * 0.2, 8))
+    return smooth_bins(power, np.maximum(0.2 * np.arange(len(power)), 8))
 
 
 def whitening(power: Floats, *, lines: bool = False) -> Floats:

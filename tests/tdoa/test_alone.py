@@ -9,7 +9,7 @@ from micalign.alignment.solo import alone_in, measured_on, outranked
 from micalign.errors import TakeError
 from micalign.scene.quantities import alone_plans
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.alone import hits_alone, measure_alone
+from micalign.tdoa.alone import heard_alone, hits_alone
 from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted
 
 RATE = 48000
@@ -52,7 +52,7 @@ def test_first_wavefronts_and_polarity_are_those_that_were_made(own: str) -> Non
     for seed in range(10):
         rng = np.random.default_rng(seed)
         tracks = take_of(rng, {"snare": [1.0, 1.7, 2.5, 3.1]}, LATE, LEVEL, signs=(1, 1, -1, 1))
-        told = measure_alone(Alone("snare", tracks, ((0.5, 4.0),)), Wanted("snare", MICS, own))
+        told = heard_alone(Alone("snare", tracks, ((0.5, 4.0),)), Wanted("snare", MICS, own)).delays
         assert told.alone_hits == 4
         late = dict(zip(MICS, LATE["snare"], strict=True))
         for pair in told.pairs:
@@ -67,7 +67,7 @@ def test_another_source_in_the_stretch_is_told_with_its_time() -> None:
     tracks = take_of(rng, {"snare": [1.0, 1.7, 2.5, 3.1], "kick": [2.1]}, LATE, LEVEL)
     alone = Alone("snare", tracks, ((0.5, 4.0),))
     assert hits_alone(alone).others_s == pytest.approx([2.1], abs=0.01)
-    told = measure_alone(alone, WANTED)
+    told = heard_alone(alone, WANTED).delays
     assert told.alone_hits == 4
     assert told.remark is not None
     assert "2.10 s" in told.remark
@@ -76,7 +76,7 @@ def test_another_source_in_the_stretch_is_told_with_its_time() -> None:
 def test_fewer_than_three_hits_are_not_acted_on() -> None:
     """A number, and why not."""
     tracks = take_of(np.random.default_rng(2), {"snare": [1.0, 1.7]}, LATE, LEVEL)
-    told = measure_alone(Alone("snare", tracks, ((0.5, 4.0),)), WANTED)
+    told = heard_alone(Alone("snare", tracks, ((0.5, 4.0),)), WANTED).delays
     assert not any(pair.delay.reliable for pair in told.pairs)
     assert "three are needed" in str(told.pairs[0].delay.reason)
 

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from micalign.tdoa import exact
-from micalign.tdoa.exact import groups_s
 from micalign.tdoa.spectra import Spectra
 
 RATE, SIZE = 8000, 800
@@ -55,5 +54,5 @@ def test_what_is_left_is_told_by_groups_of_frames():
     """Eight groups of five frames, each with a delay of its own."""
     hz, left_s = np.arange(0.0, 2000.0, 40.0), 1e-6 * np.array([3.0, -2.0, 5.0, 0.0, 1.0, -4.0, 2.0, -1.0])
     frames = np.exp(-2j * np.pi * np.outer(np.repeat(left_s, 5), hz))
-    assert groups_s(frames, np.ones(len(hz)), hz, 0.0) == pytest.approx(left_s, abs=1e-11)
-    assert len(groups_s(frames[:3], np.ones(len(hz)), hz, 0.0)) == 3
+    assert exact._groups_s(frames, np.ones(len(hz)), hz, 0.0) == pytest.approx(left_s, abs=1e-11)
+    assert len(exact._groups_s(frames[:3], np.ones(len(hz)), hz, 0.0)) == 3

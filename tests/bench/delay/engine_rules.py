@@ -52,8 +52,8 @@ def _surer(first: measure.Delay, second: measure.Delay) -> measure.Delay:
     return max(first, second, key=lambda one: one.confidence)
 
 
-def _even_weights(_spectra: Any, cross: Any, _lag_s: float) -> tuple[Any, float]:
-    return 1.0 / (np.abs(cross) + 1e-30), 1e-6
+def _even_weights(_spectra: Any, cross: Any, _lag_s: float) -> tuple[Any, Any]:
+    return np.full(len(cross), 0.5), np.abs(cross) + 1e-30
 
 
 def _ones(delays_s: Any, *_: float) -> Any:
@@ -78,11 +78,11 @@ RULES = (
     Rule("struck: between samples", (("exact", "_between_samples", lambda _side, later_s: later_s),), STRUCK),
     Rule("polarity: first waves", (("exact", "_first_waves", lambda *_: 0.0),), (*STRUCK, *SCENES)),
     Rule("polarity: correlation", (("exact", "_correlated", lambda *_: 0.0),), (*STRUCK, *SCENES)),
-    Rule("path: coherence's weights", (("exact", "coherence_weights", _even_weights),), PATHS),
+    Rule("path: coherence's weights", (("exact", "_coherence", _even_weights),), PATHS),
     Rule("path: best sum of a filter", (("exact", "_best_sum", lambda _s, _c, lag: lag),), PATHS),
     Rule("path: a wall is no filter", (("tuned", "WALL", 9.0),), ("spaced", *PATHS)),
     Rule("path: a clear polarity", (("tuned", "LEAST_MARGIN", 0.0),), (*PATHS, "hopeless")),
-    Rule("path: groups' scatter", (("exact", "one_sigma_s", lambda error_s, _groups: error_s),), PATHS),
+    Rule("path: groups' scatter", (("exact", "_one_sigma_s", lambda error_s, _groups: error_s),), PATHS),
     Rule("search in two steps", (("measure", "_WIDE_S", 1e3),), ("robust",)),
     Rule("search: another fits as well", (("tuned", "RIVAL", 9.0),), ("robust", "hopeless")),
     Rule("scene: what it expects weighs", (("posterior", "prior_odds", _ones),), SCENES),

@@ -34,7 +34,7 @@ from micalign.compare.linecheck import checked_lines
 from micalign.scene.model import Mic, Pair, Scene, Source
 from micalign.scene.quantities import AloneStretch
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.alone import found_stretches, measure_alone
+from micalign.tdoa.alone import found_stretches, heard_alone
 from micalign.tdoa.delays import Alone, Wanted
 
 NEAR_S = 1e-4
@@ -66,7 +66,7 @@ def arrivals(kit: realkit.RealKit, half: str, seeds: int) -> list[Read]:
             names = tuple(track.name for track in tracks)
             seconds = tracks[0].duration_s
             close = realkit.CLOSE.get(source)
-            told = measure_alone(Alone(source, tracks, ((0.0, seconds),)), Wanted(source, names, close))
+            told = heard_alone(Alone(source, tracks, ((0.0, seconds),)), Wanted(source, names, close)).delays
             delays = {(pair.reference, pair.track): pair.delay for pair in told.pairs}
             for pair, row in kit.truth[source].items():
                 first, second = pair.split(">")
