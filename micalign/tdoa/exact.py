@@ -279,8 +279,7 @@ def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
 def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
     """The delay of a struck source's first wavefront."""
     later_s = _between_samples(side, side.sign * onset.delay_s)
-    # Neither is right wherever the other is: a hat has little below 5 kHz, a far mic's correlation peaks later.
-    likeness = (_first_waves(side, side.sign * onset.delay_s) + _correlated(side, later_s)) / 2
+    likeness = _first_waves(side, side.sign * onset.delay_s)
     confidence = confidence_of(seen.events[0], onset, follows=seen.follows, scene=seen.expected is not None)
     return Delay(
         side.sign * later_s,
@@ -323,13 +322,6 @@ def _doubt(seen: Look, delay_s: float) -> str:
         return "the first arrival is not clear"
     said = ", ".join(f"{1e3 * at_s:+.2f} ms ({100 * probability:.0f} %)" for at_s, probability in told[:3])
     return f"several delays are probable: {said}"
-
-
-def _correlated(side: Side, later_s: float) -> float:
-    """The strokes' correlation at a delay as a share of its highest point, -1 to 1."""
-    near = side.curves.correlation[_near(side, later_s)]
-    top = float(near[np.argmax(np.abs(near))]) if len(near) else 0.0
-    return top / (float(np.abs(side.curves.correlation).max()) + 1e-30)
 
 
 def _first_waves(side: Side, later_s: float) -> float:

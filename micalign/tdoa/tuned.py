@@ -185,9 +185,9 @@ SOFTEST_DB: Final = -36.0
 """Decibels under the loudest stroke of a track: below, a room answers and pedals squeak."""
 
 CLEAR_POLARITY: Final = 0.4
-"""Share: a polarity of a smaller margin is in doubt. Of a real kit's takes (development half) no reliable delay whose
-true polarity is known lies below it (0 of 35, all right), but half of those whose truth has none (21 of 39); on the
-held-out half the one that is wrong, of 32, and 25 of 40."""
+"""Share: a polarity of a smaller margin is in doubt. Of 280 answers to takes of a real kit (development half) and
+simulated ones, seeds 44 and 45, reliable or not, 167 reach it; 7 of these are of the wrong sign, none of them
+reliable."""
 
 CAPSULE_SIGMA_S: Final = 0.1e-3
 """Seconds, one sigma of an arrival that a scene predicts: a capsule is not a point and a drum is 36 cm wide (common

@@ -11,11 +11,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from bench.delay import grooves, realkit, realkit_linecheck, realtakes, score, score_real, score_scene
+from bench.delay import grooves, realkit, realkit_linecheck, realtakes, score, score_real, score_scene, studio
 from bench.delay.estimators import Answer
 
 from micalign.take.tracks import Take, Track
-from micalign.tdoa import alone, clock, event_groups, measure, strokes
+from micalign.tdoa import alone, clock, event_groups, measure, sources, strokes
+from micalign.tdoa.delays import Wanted
 
 HALF = "development"
 TAPE_S = 2e-4
@@ -69,6 +70,24 @@ def scenes(sessions: Sequence[tuple[score_scene.Session, tuple[int, int]]]) -> l
     """Every source on its own, in every pair of tracks."""
     every = [row for session, seed in sessions for row in score_scene.rows(session, TAPE_S, seed)]
     return [Told(off_s, reliable, reliable and wrong) for _, off_s, reliable, wrong, *_ in every]
+
+
+def held(seeds: Sequence[int]) -> list[Told]:
+    """A bass, a guitar and a voice of a simulated live room, each from its own mic to those that hear all."""
+    told = []
+    for seed in seeds:
+        stage = studio.kit_stage(seed, live=True)
+        tracks = [Track.from_array(name, sound, studio.RATE) for name, sound in stage.tracks.items()]
+        far = [name for name in stage.tracks if name in ("overhead left", "overhead right", "room")]
+        own = {source: f"{source} mic" for source, mic in stage.arrival_s if mic == f"{source} mic"}
+        wanted = [Wanted(source, (mic, *far), mic) for source, mic in own.items()]
+        for found in sources.measure_sources(tracks, wanted):
+            for pair in found.pairs if found.source in ("bass", "guitar", "voice") else ():
+                if pair.reference == own[found.source]:
+                    case = studio._case(stage, "held", "", found.source, pair.reference, pair.track)
+                    off_s = score.error_s(case, pair.delay.delay_s) if found.moments else np.inf
+                    told.append(Told(off_s, pair.delay.reliable, pair.delay.reliable and off_s > 5e-4))
+    return told
 
 
 def lines(kit: realkit.RealKit, seeds: Sequence[int]) -> list[Told]:
@@ -177,6 +196,7 @@ def benches(folder: str | None, seeds: Sequence[int], styles: Sequence[str], sca
         )
         for renderer in score.RENDERERS
     }
+    made["held"] = lambda: held(range(40, 40 + max(round(20 * scale), 2)))
     for family in dict.fromkeys((*score.FAMILIES, *score.STUDIO)):
         made[family] = lambda family=family: simulated(family, scale)
     if folder is None:

@@ -35,7 +35,7 @@ STRUCK = ("pairs", "kit", "live", "overhead", "spaced")
 PATHS = ("guitar", "bass", "latency", "noise")
 ANY = (*STRUCK, *PATHS, "hopeless")
 SCENES = ("scenes", "first scenes", "studio scenes")
-LINES, EVENTS = ("line checks",), ("events",)
+LINES, EVENTS, HELD = ("line checks",), ("events",), ("held",)
 CLOCKS = ("recorders", "jumping", "drift", "robust")
 
 
@@ -76,8 +76,7 @@ RULES = (
     Rule("follows: two sounds on one grid", (("posterior", "Look.follows", float("inf")),), ANY),
     Rule("so alike is one path", (("tuned", "SO_ALIKE", 9.0),), ANY),
     Rule("struck: between samples", (("exact", "_between_samples", lambda _side, later_s: later_s),), STRUCK),
-    Rule("polarity: first waves", (("exact", "_first_waves", lambda *_: 0.0),), (*STRUCK, *SCENES)),
-    Rule("polarity: correlation", (("exact", "_correlated", lambda *_: 0.0),), (*STRUCK, *SCENES)),
+    Rule("polarity: first waves", (("exact", "_first_waves", lambda *_: 1.0),), (*STRUCK, *SCENES)),
     Rule("path: coherence's weights", (("exact", "_coherence", _even_weights),), PATHS),
     Rule("path: best sum of a filter", (("exact", "_best_sum", lambda _s, _c, lag: lag),), PATHS),
     Rule("path: a wall is no filter", (("tuned", "WALL", 9.0),), ("spaced", *PATHS)),
@@ -94,8 +93,8 @@ RULES = (
     Rule("leads: clearly, or by less", (("tuned", "LEAD_DB", (9.0, 9.0)),), SCENES),
     Rule("leads: at all", (("tuned", "LEAD_DB", (-99.0, -99.0)),), SCENES),
     Rule("leads: a clear stroke", (("tuned", "CLEARLY_RISEN", 0.0),), SCENES),
-    Rule("struck: bright ones ring", (("tuned", "CYMBALS", 99.0),), SCENES),
-    Rule("struck: from ordinary to loud", (("tuned", "STRUCK_DB", 0.0),), SCENES),
+    Rule("struck: bright ones ring", (("tuned", "CYMBALS", 99.0),), (*SCENES, *HELD)),
+    Rule("struck: from ordinary to loud", (("tuned", "STRUCK_DB", 0.0),), (*SCENES, *HELD)),
     Rule("alone: odd ones left out", (("tuned", "ODD_DB", 999.0),), LINES),
     Rule("alone: scattered strokes are laid", (("tuned", "SCATTER_S", 9.0),), LINES),
     Rule("alone: sums differ, doubt", (("tuned", "PICK_S", 1e-6),), LINES),
