@@ -254,9 +254,30 @@ def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
         ((*_gap(levels - levels.max()), levels - levels.max()) for levels in (whole, (whole + high) / 2, high)),
         key=lambda found: found[0],
     )
-    own = level_db >= max(split_db, tuned.OWN_RANGE_DB)
+    own = _of_a_cymbal(level_db >= max(split_db, tuned.OWN_RANGE_DB), whole, high)
     bright = _brightness(whole[own], high[own])
     return Strokes(steps * step, novelty[steps], level_db, own_weight(level_db, own), gap_db, bright)
+
+
+def _of_a_cymbal(own: Bools, whole_db: Floats, high_db: Floats) -> Bools:
+    """Of a loud class that holds a cymbal's strokes and darker ones, softer in the highs, only the cymbal's.
+
+    Toms come into a soft hat's mic as loud as the hat does, but not as bright. Told by weights that have not seen a
+    quarter of the styles and seeds, of 108 hats in takes of a real kit (development half, six seeds) 78 are right with
+    this and 68 without, of 72 pairs of overheads 65 and 62; 53 and 46 of these are reliable. The weights in use were
+    fitted before it; fitted anew they are right as often (969 of 1,339 for 973) and sure of fewer basses. Where the
+    darker ones are the louder in the highs too, they are the mic's: else three of 12 rendered toms are told wrongly.
+    """
+    tilt_db = (high_db - whole_db)[own]
+    gap_db, split_db = _gap(tilt_db - tilt_db.max(initial=-np.inf))
+    bright = tilt_db - tilt_db.max(initial=-np.inf) >= split_db
+    if not gap_db or _brightness(whole_db[own][bright], high_db[own][bright]) < tuned.CYMBALS:
+        return own
+    if np.median(high_db[own][bright]) < np.median(high_db[own][~bright]):
+        return own
+    kept = own.copy()
+    kept[own] = bright
+    return kept
 
 
 def own_weight(level_db: Floats, own: Bools) -> Floats:

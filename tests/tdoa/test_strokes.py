@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from micalign.take.tracks import Track
 from micalign.tdoa.strokes import listen, same_samples, struck_at
@@ -51,6 +52,20 @@ def test_a_few_strokes_of_uneven_level_are_one_class_above_much_bleed(rng):
     levels[[20, 21, 22]] = 0.0, -6.0, -4.0
     found = listen(struck(times, levels, seconds=12.5, rng=rng)).strokes
     assert np.allclose(found.samples[found.weight > 0] / RATE, times[20:23], atol=3e-3)
+
+
+@pytest.mark.parametrize(("tom_db", "told"), [(14, "hats"), (21, "both")])
+def test_a_soft_hat_among_toms_as_loud_is_its_mics_own_if_it_is_louder_in_the_highs(rng, tom_db, told):
+    hats, toms = np.arange(0.3, 16.0, 0.8), np.arange(0.7, 16.0, 0.8)
+    bright = struck(hats, rng.uniform(-12, 0, len(hats)), seconds=16.5, rng=rng)
+    dark = struck(toms, rng.uniform(-12, 0, len(toms)), seconds=16.5, rng=rng)
+    pole = np.exp(-2 * np.pi * 1000 / RATE)  # a low-pass: the toms tilt 9 dB less to the highs than the hat
+    low = lfilter([1 - pole], [1, -pole], dark.read(0, dark.frames)) * 10 ** (tom_db / 20)
+    heard = listen(Track.from_array("hat", bright.read(0, bright.frames) + low, RATE))
+    own = heard.strokes.samples[heard.strokes.weight > 0] / RATE
+    of_a_hat, of_a_tom = (int((np.abs(own[:, None] - times).min(axis=1) < 4e-3).sum()) for times in (hats, toms))
+    assert of_a_hat == len(hats) if told == "hats" else of_a_hat > 0
+    assert of_a_tom == (0 if told == "hats" else len(toms))
 
 
 def test_many_strokes_are_thinned_to_as_many_as_are_compared(rng):

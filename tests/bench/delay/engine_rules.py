@@ -69,6 +69,7 @@ RULES = (
     Rule("apart: enough are left", (("tuned", "FEWEST_APART", 1),), GROUP),
     Rule("own strokes: class above a gap", (("tuned", "LEAST_GAP_DB", 1e3),), (*STRUCK, *SCENES)),
     Rule("own strokes: few must stand out more", (("tuned", "FEW_STROKES_DB", 0.0),), (*STRUCK, *SCENES)),
+    Rule("own strokes: a cymbal's alone", (("strokes", "_of_a_cymbal", lambda own, *_: own),), (*STRUCK, *SCENES)),
     Rule("own strokes: range", (("tuned", "OWN_RANGE_DB", -60.0),), (*STRUCK, *SCENES)),
     Rule("own strokes: as many as are kept", (("tuned", "MOST_STROKES", 10_000),), STRUCK),
     Rule("strokes of all: what is soft", (("tuned", "SOFTEST_DB", -99.0),), (*LINES, *EVENTS)),
