@@ -18,6 +18,7 @@ def test_what_remains_is_told_of_the_tracks_that_are_there_for_the_source() -> N
     found = SimpleNamespace(
         levels=(),
         is_sound=True,
+        unreliable=(),
         measured=SimpleNamespace(sources=(), tracks=(), sums=()),
         offsets=SimpleNamespace(remains=remains, shifts=(), sample_rate=48000, compromise="at most 2.57 ms remains"),
         gain=SimpleNamespace(before_db=None, after_db=None),
