@@ -2,7 +2,7 @@
 
 Places to start from: sources stand about the middle of the room, mics where common practice (no source) puts them;
 the more inputs, the more mics. Metres; the player looks at the front wall. Names given with their places take the
-place of the usual ones.
+place of the usual ones; these carry the uncertainty of a guess.
 """
 
 from __future__ import annotations
@@ -15,6 +15,10 @@ from typing import Final, TypeAlias
 from micalign.acoustics.arrangements import Arranged, arranged, moved
 from micalign.acoustics.tuned import (
     CLOSE_GAIN_DB,
+    CLOSE_M,
+    GUESSED_CLOSE_M,
+    GUESSED_MIC_M,
+    GUESSED_SOURCE_M,
     LEAST_GAP_M,
     OFF_MIDDLE,
     RUG_M,
@@ -83,7 +87,9 @@ def first_scene(
     kind, known = FIRST_SCENES[what], dict(places or {})
     sources = first_sources(what, inputs, room, known, without)
     made = kind.build(sources, room, min(max(inputs, 1), kind.most_inputs))
-    mics = tuple(_put(mic, known.get(mic.name, mic.at), room) for mic in made.mics)
+    usual = (replace(mic, plus_minus_m=_guessed_to_m(mic, sources)) for mic in made.mics if mic.name not in known)
+    guessed = {mic.name: mic for mic in usual}
+    mics = tuple(_put(guessed.get(mic.name, mic), known.get(mic.name, mic.at), room) for mic in made.mics)
     named = [one.name for one in (*sources, *mics)]
     unknown = [name for name in known if name not in named]
     if unknown:
@@ -167,7 +173,8 @@ def _followed(source: Source, at: Coordinates, away: tuple[float, float], room: 
     width, depth, _ = room.size if room is not None else (math.inf, math.inf, math.inf)
     usual = (_between(x, away[0], width), _between(y, away[1], depth), z)
     x, y, z = (new if new is not None else old for new, old in zip(at, usual, strict=True))
-    return replace(source, at=(x, y, z))
+    sigma_m = GUESSED_SOURCE_M if None in at else source.plus_minus_m
+    return replace(source, at=(x, y, z), plus_minus_m=sigma_m)
 
 
 def _between(usual: float, away: float, wall: float) -> float:
@@ -178,6 +185,12 @@ def _put(mic: Mic, at: Coordinates, room: Room | None) -> Mic:
     """The mic at a known place; its box can follow only where all of it is known."""
     x, y, z = at
     return replace(mic, at=at) if x is None or y is None or z is None else moved(mic, (x, y, z), room)
+
+
+def _guessed_to_m(mic: Mic, sources: Sequence[Source]) -> float:
+    """One standard deviation of a coordinate of a usual place: a close mic goes with what it is on."""
+    is_close = any(one.name in mic.on and mic.metres_to(one) <= CLOSE_M for one in sources)
+    return GUESSED_CLOSE_M if is_close else GUESSED_MIC_M
 
 
 def _players(known: Mapping[str, Coordinates], inputs: int, room: Room | None) -> tuple[Source, ...]:

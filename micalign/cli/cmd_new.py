@@ -53,8 +53,9 @@ _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar"
 def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said: Any) -> int:
     """Make a first scene without an editor: a few questions, or their answers as options.
 
-    The scene has comments to go on from and passes 'micalign check' where the usual places are kept. Lengths carry
-    their unit ('3 ft 5 in', 62cm) or are in --unit. Given --what, --room and --inputs, or --usual, it asks nothing; in
+    The scene has comments to go on from and passes 'micalign check' where the usual places are kept. These are written
+    with the plus_minus of a guess, 10 to 30 cm; a place that is given counts as known to 1 cm. Lengths carry their
+    unit ('3 ft 5 in', 62cm) or are in --unit. Given --what, --room and --inputs, or --usual, it asks nothing; in
     a pipe it needs one of the two.
 
     \b

@@ -26,13 +26,15 @@ from micalign.units import METRES
 __all__ = ["FirstRequest", "_whole_text", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
+_MEASURED_M: Final = Source("").plus_minus_m  # what a place without 'plus_minus' is known to
 _TAPES_THAT_FIX: Final = 3  # to a mic whose place is not given: with them it is found
 
 _OPENING: Final = (
     "",
     "Places that were not given are usual ones: measure your own, to the middle of what sounds and to the front of",
     "each mic's capsule, and put them in below. 'micalign check' says what they sound like together, 'micalign place'",
-    "where the mics that may move should go.",
+    "where the mics that may move should go. 'plus_minus' is how far off a usual place may be: take that line out",
+    "where you have measured; such a place counts as known to 1 cm.",
 )
 
 
@@ -113,12 +115,14 @@ def _added(made: Arranged, unit: str) -> Iterator[str]:
 
 def _source(source: Source, unit: str) -> Iterator[str]:
     yield from ("[[source]]", f"name = {_text(source.name)}", f"at = {_lengths(source.at, unit)}")
+    yield from _plus_minus(source, unit)
     if source.range_hz is not None:
         yield f"range_hz = [{source.range_hz[0]:g}, {source.range_hz[1]:g}]     # where its sound matters"
 
 
 def _mic(mic: Mic, unit: str) -> Iterator[str]:
     yield from ("[[mic]]", f"name = {_text(mic.name)}", _at(mic, unit))
+    yield from _plus_minus(mic, unit)
     if mic.aim is not None:
         yield f"aim = {_text(mic.aim) if isinstance(mic.aim, str) else _lengths(mic.aim, unit)}"
     yield f'pattern = "{mic.pattern}"'
@@ -138,6 +142,11 @@ def _at(mic: Mic, unit: str) -> str:
     if mic.at == (None, None, None):
         return "# no 'at': its tapes below say where it stands"
     return f"at = {_lengths(mic.at, unit)}"
+
+
+def _plus_minus(thing: Source | Mic, unit: str) -> Iterator[str]:
+    if None not in thing.at and thing.plus_minus_m != _MEASURED_M:
+        yield f"plus_minus = {_length(thing.plus_minus_m, unit)}"
 
 
 def _panel(panel: Panel, unit: str) -> Iterator[str]:

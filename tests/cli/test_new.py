@@ -143,6 +143,31 @@ def test_what_is_not_given_follows_what_is(inputs: int, tmp_path: Path) -> None:
         _holds_its_mics(scene)
 
 
+def test_a_place_that_is_not_given_is_a_guess(tmp_path: Path) -> None:
+    """Given in full it counts as measured; by tapes, as well as these say; a height alone leaves the rest guessed."""
+    path = tmp_path / "kit.toml"
+    base = ["new", "--what", "kit", "--room", "600,500,260", "--unit", "cm", "--inputs", 4, "-o", path]
+    tapes = [
+        f"--tape=snare mic,{name}={cm}"
+        for name, cm in (("snare", 5), ("kick", 69), ("rack tom", 42), ("floor tom", 77))
+    ]
+    given = ["--at", "kick=276,215,32", "--at", "overhead left=260,300,190", "--at", "snare=?,?,70"]
+    assert micalign(*base, *given, *tapes).status == 0
+    scene = read_scene(path)
+    written = {one.name: one.plus_minus_m for one in (*scene.sources, *scene.mics)}
+    assert written == {
+        "kick": 0.01,
+        "snare": 0.15,
+        "floor tom": 0.15,
+        "rack tom": 0.15,
+        "overhead left": 0.01,
+        "overhead right": 0.3,
+        "kick mic": 0.1,
+        "snare mic": 0.01,
+    }
+    assert "plus_minus = 30\n" in path.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     "room", ["4,5,2.5", "4x5x2.5", "4 X 5 × 2.5", "4 x 5 x 2.5 m", "400 x 500 x 250 cm", "4m,5,250cm"]
 )
