@@ -20,7 +20,7 @@ from micalign.alignment.offsets import Offsets, Shift, followed, held_against, m
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
-from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S, SECOND_HAND
+from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch
@@ -228,9 +228,7 @@ def links_of(source: SourceDelays) -> tuple[Link, ...]:
             pair.delay.delay_s,
             pair.delay.uncertainty_s,
             pair.delay.polarity,
-            # Its own track hears the source clean; between two others both ends are mixed with the room.
-            1.0 if pair.reference == source.reference else SECOND_HAND,
-            pair.delay.polarity_margin,
+            clear=pair.delay.polarity_margin,
         )
         for pair in source.reliable
     )

@@ -23,7 +23,7 @@ __all__ = [
     "MOST_ALIKE", "MOST_BINS", "MOST_GROUP_DELAY_S", "MOST_LATE_S", "MOST_OVER_S", "MOST_OWN", "MOST_RIVAL",
     "MOST_ROUGH", "MOST_SECTIONS", "MOST_SPREAD_DB", "MOST_STROKES", "NEAR_ROUGH_S", "OPEN_S", "OVER_CHANCE", "OVER_DB",
     "OVER_WEIGHTS", "OWN_DB", "PARTED_DB", "PAUSELESS", "PERHAPS", "PERIODS", "PLAINLY_S", "Q_RANGE", "REACH_S",
-    "RISES", "RISE_S", "ROOM_S", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_S", "SCATTER_S", "SECOND_HAND", "SECTIONS_REACH_MS",
+    "RISES", "RISE_S", "ROOM_S", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_S", "SCATTER_S", "SECTIONS_REACH_MS",
     "SHORTEST_S", "SOFT_DB", "STEADY_STEPS", "STEADY_STEP_S", "STROKE_BANDS_HZ", "SURELY", "TURN_DB",
     "UNLIKELY",
     "UNSURE_WORTH_DB", "USUAL_S", "WHITENING", "WIDER_DB", "WIDE_S", "WINDOW_S", "WORTH_DB", "WORTH_SECTIONS_DB",
@@ -394,10 +394,6 @@ SAME_S: Final = 0.03
 SCATTER_S: Final = 1e-3
 """Seconds beside the best sum within which parts of the strokes may choose another one: that is its scatter, beyond is
 another choice (chosen, no source)."""
-
-SECOND_HAND: Final = 0.01
-"""Weight of a pair of two other tracks against one with the source's own, which hears it clean: the former follows from
-the latter (chosen, no source)."""
 
 SECTIONS_REACH_MS: Final = 4.0
 """Milliseconds about the arrival for the delay beside sections: these hold the lows back, so that the delay itself

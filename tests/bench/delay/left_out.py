@@ -77,7 +77,6 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "scene: rooms follow": (("compromise", "FOLLOWING", 1.0),),
     "scene: close mics by own strokes": (("session", "laid_close_mics", _as_agreed),),
     "network: a wrong link loses weight": (("network", "HUBER", 1e9),),
-    "network: the clean track leads": (("session", "SECOND_HAND", 1.0),),
     "solo: found by itself": (("session", "found_alone", lambda *_, **__: ()),),
     "solo: outranks the song": (("session", "outranked", lambda song, _: song),),
 }
