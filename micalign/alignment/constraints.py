@@ -3,10 +3,10 @@
 Delays and shifts are seconds, positive later; amplitudes are relative. Decibels are against what the mic takes itself,
 distance and pattern included; how loud a source plays is not known.
 
-Which sources tracks share is read off the scene alone. A mic hears what it is there to take, and besides what the scene
-says must be loud in it: an overhead hears every drum, whatever stands in its ``on``. A close mic (within `CLOSE_M` of a
-source of its own) that keeps the three-to-one rule hears the rest as faint bleed; that says nothing about where its
-track belongs. Measured levels are of no use here: a track's own voice hides in them. A DI hears its source alone.
+Which sources tracks share is read off the scene alone. A mic hears every source, whatever stands in its ``on``, but for
+a close mic (within `CLOSE_M` of a source of its own): what keeps the three-to-one rule there is faint bleed, which says
+nothing about where its track belongs. Measured levels are of no use here: a track's own voice hides in them. A DI hears
+its source alone.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.patterns import mic_gain
 from micalign.acoustics.tuned import BLEED_DB, CLOSE_M
 from micalign.alignment.network import Link, connected
-from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, FAR_BLEED_DB, LEAST_GAIN
+from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, LEAST_GAIN
 from micalign.scene.model import Mic, Scene, Source
 from micalign.tdoa.delays import Expected
 from micalign.tdoa.tuned import CAPSULE_SIGMA_S
@@ -38,7 +38,7 @@ __all__ = [
 
 
 def well_heard(scene: Scene, names: Sequence[str]) -> dict[str, frozenset[str]]:
-    """For each source the tracks that take it or that by the scene must hear it loudly.
+    """For each source the tracks that take it and those in which, by the scene, it is no faint bleed.
 
     Where a position is not known yet, the track counts as hearing it.
 
@@ -58,10 +58,9 @@ def well_heard(scene: Scene, names: Sequence[str]) -> dict[str, frozenset[str]]:
     """
     heard = {source.name: {di.name for di in scene.dis if di.of == source.name} for source in scene.sources}
     for mic in scene.mics:
-        faint_db = -BLEED_DB if _is_close(scene, mic) else -FAR_BLEED_DB
-        levels = levels_db(scene, mic)
+        levels = levels_db(scene, mic) if _is_close(scene, mic) else {}
         for source, tracks in heard.items():
-            if not mic.on or source in mic.on or levels.get(source, 0.0) > faint_db + 1e-9:
+            if source in mic.on or levels.get(source, 0.0) > 1e-9 - BLEED_DB:
                 tracks.add(mic.name)
     return {source: frozenset(tracks & set(names)) for source, tracks in heard.items()}
 

@@ -13,7 +13,7 @@ from typing import Final
 __all__ = [
     "ABOVE_FLOOR", "ACROSS_REACH_S", "AGREED", "ALLOWED_DB", "APART_S", "AROUND_S", "BEFORE_OWN_S", "BESIDE_SPAN_S",
     "BESIDE_THE_POINT", "BEYOND_S", "BLEED_CONFIDENCE", "BRIGHT_HZ", "CLEARLY_DB", "CLOSE_DB", "COUNTING_SHARE",
-    "DARK_DB", "DISAGREE_S", "DISAGREE_Z", "DI_SIGMA_S", "EARLIER_S", "EARLY_S", "FAR_BLEED_DB", "FAR_DB", "FAR_S",
+    "DARK_DB", "DISAGREE_S", "DISAGREE_Z", "DI_SIGMA_S", "EARLIER_S", "EARLY_S", "FAR_DB", "FAR_S",
     "FEWEST_BANDS", "FEWEST_CHOOSING", "FEWEST_MICS", "FEWEST_STROKES", "FEW_WINDOWS", "FIRM", "FIRST_S", "FLOOR_S",
     "FOLDS", "FOLLOWING", "GROUPS_HZ", "HARM_DB", "HEARD_DB", "HEARD_S", "HEARS_DB", "HEARS_SHARE", "HISS_DB", "HUBER",
     "HZ_RANGE", "KNOWN", "LAID_SIGMA_S", "LATER_S", "LEAST_COHERENCE", "LEAST_GAIN", "LEAST_GAIN_DB", "LEAST_HELD",
@@ -99,10 +99,6 @@ EARLIER_S: Final = 0.2e-3
 EARLY_S: Final = 1e-3
 """Seconds, 34 cm: what hears the kit so much before the reference stands nearer to it than an overhead beside it
 (chosen; close mics of the real kit hear their drums 1.5 to 3.6 ms before, at its cymbals 1.1 ms)."""
-
-FAR_BLEED_DB: Final = 15.0
-"""Decibels: a mic farther from its sources than `CLOSE_M` hears the room; below this a source is bleed in it as well
-(common practice, no source)."""
 
 FAR_DB: Final = 8.0
 """Decibels beyond what twelve windows may be off (chosen, no source)."""
