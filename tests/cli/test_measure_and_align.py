@@ -7,7 +7,6 @@ import hashlib
 import io
 import json
 import os
-import re
 import shutil
 from pathlib import Path
 
@@ -15,7 +14,6 @@ import numpy as np
 import pytest
 import soundfile
 from commands import micalign
-from di_takes import bass_take
 
 RATE = 48000
 DELAY = 133.37
@@ -470,56 +468,3 @@ def test_tracks_that_share_no_source_are_left_by_right_and_measured_as_unreliabl
     page = tmp_path / "report.html"
     micalign("report", scene, "-o", page)
     assert "of its delays cannot be relied on" not in page.read_text()  # nobody wants that one
-
-
-@pytest.fixture(scope="module")
-def bass(tmp_path_factory) -> Path:
-    """A DI and its cabinet's mic, which turns the lows: in step by delay, they sum worse there than as recorded."""
-    made = tmp_path_factory.mktemp("bass")
-    take = bass_take(109)
-    soundfile.write(made / "di.wav", take.di, RATE, subtype="PCM_24")
-    soundfile.write(made / "mic.wav", take.mic, RATE, subtype="PCM_24")
-    return made
-
-
-def test_a_di_and_its_mic_are_laid_where_their_lows_add_and_three_ways_are_told(bass, tmp_path):
-    said = micalign("align", bass / "mic.wav", bass / "di.wav", "-o", tmp_path / "out", "--json")
-    (told,) = said.document["sums"]
-    ways = {one["way"]: one for one in told["ways"]}
-    assert ways["delay"]["lows_db"] >= ways["as recorded"]["lows_db"] - 0.5
-    assert sum(one["recommended"] for one in told["ways"]) == 1
-    assert said.document["tracks"][0]["shift_s"] == pytest.approx(-told["best_sum_s"], abs=1e-9)
-    by_arrival = micalign("align", bass / "mic.wav", bass / "di.wav", "-o", tmp_path / "a", "--json", "--by", "arrival")
-    assert by_arrival.document["tracks"][0]["shift_s"] == pytest.approx(-told["arrival_s"], abs=1e-9)
-
-
-def test_a_matched_phase_is_told_in_frequencies_and_in_what_the_sum_gains(bass, tmp_path):
-    """In either order it is the DI that is filtered."""
-    for number, order in enumerate((("mic.wav", "di.wav"), ("di.wav", "mic.wav"))):
-        files = [bass / name for name in order]
-        said = micalign("align", *files, "-o", tmp_path / f"out{number}", "--match-phase")
-        words = " ".join(said.out.split())
-        assert "Phase of di.wav: a loudspeaker turns low notes further than high ones" in words
-        assert re.search(r"All-pass at [\d.]+ Hz \(Q [\d.]+\)", words)
-        assert "--match-phase" not in said.out
-
-
-@pytest.mark.parametrize("order", [("mic.wav", "di.wav"), ("di.wav", "mic.wav")])
-@pytest.mark.parametrize(
-    ("options", "words"),
-    [
-        (("--max-shift-ms", "0.5"), "since '{track}' is not moved"),
-        (("--max-shift-ms", "9.2", "--by", "arrival"), "with it '{track}' would be moved by"),
-    ],
-)
-def test_a_phase_is_matched_with_the_shift_that_belongs_to_it_or_not_at_all(bass, tmp_path, order, options, words):
-    """Without the first the lows are turned, yet the tracks lie as recorded; nothing moves that is not applied."""
-    files = [bass / name for name in order]
-    micalign("align", *files, "-o", tmp_path, "--match-phase", *options)
-    sheet = json.loads((tmp_path / "offsets.json").read_text())
-    assert (sheet["phases"], [row["all_pass"] for row in sheet["tracks"]]) == ([], [[], []])
-    assert "no all-pass turns 'di.wav'" in sheet["compromise"]
-    assert words.format(track=order[1]) in sheet["compromise"]
-    (moved,) = (row for row in sheet["tracks"] if row["track"] == order[1])
-    assert moved["applied"] is (moved["shift_s"] != 0.0)
-    assert moved["applied"] or not moved["polarity_flip"]
