@@ -85,10 +85,10 @@ class PairOver:
         return not {self.first, self.second} & {other.first, other.second}
 
 
-def never_follows(rises: int, strokes: int) -> bool:
+def _never_follows(rises: int, strokes: int) -> bool:
     """Whether so many rises at a number of strokes are chance's, as of a coin, and surely too few for an overhead.
 
-    >>> [never_follows(rises, 5) for rises in (2, 3, 4)], [never_follows(rises, 40) for rises in (20, 30)]
+    >>> [_never_follows(rises, 5) for rises in (2, 3, 4)], [_never_follows(rises, 40) for rises in (20, 30)]
     ([True, True, False], [True, False])
     """
     share = rises / max(strokes, 1)
@@ -131,7 +131,7 @@ class HeardKit:
         heard, (before_s, after_s) = self.tracks[one], HEARD_S
         edges = [heard.steps_at(times_s + offset_s) for offset_s in (-after_s - 2 * before_s, -before_s, after_s)]
         rises = heard.envelope.mean(edges[1], edges[2]) > heard.envelope.mean(edges[0], edges[1])
-        return never_follows(int(rises.sum()), len(rises))
+        return _never_follows(int(rises.sum()), len(rises))
 
     def hearing(self) -> list[int]:
         """The tracks that are loud at most of the strokes."""

@@ -295,7 +295,10 @@ def _unexplained(causes: Sequence[Explanation], flips: Flips) -> Finding:
 
 
 def _hazy(strays: int, sightings: int) -> Finding:
-    message = f"{strays} of {sightings} delays fit no source of the scene: that the rest agree proves little."
+    message = (
+        f"{strays} of {sightings} delays fit no source of the scene, or are not surely of the one that they fit: that "
+        "the rest agree proves little."
+    )
     advice = (
         "Record a few single hits of each source, one source after the other, and compare again before you trust it."
     )

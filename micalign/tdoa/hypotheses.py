@@ -20,12 +20,12 @@ from micalign.tdoa.evidence import Curves
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["AROUND_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
+__all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
 FIRST, SECOND, ONE_PATH = 0, 1, 2  # kinds of a hypothesis, as columns of arrays
 
 _SAME_S: Final = 1.2e-4  # seconds: nearer delays are one hypothesis: six samples
-AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
+_AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
 _LOBE_S: Final = 0.00025  # seconds to either side of a peak: its own lobe
 
 _ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
@@ -108,7 +108,7 @@ def _none_near(ranked: Ints, count: int, rate: int) -> Ints:
 
 def _highest(curve: Floats, rate: int) -> Floats:
     """The highest value within a tenth of a millisecond of each place."""
-    return greatest_near(curve, round(AROUND_S * rate))
+    return greatest_near(curve, round(_AROUND_S * rate))
 
 
 def _share(curve: Floats, heights: Floats) -> Floats:

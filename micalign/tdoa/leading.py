@@ -106,8 +106,7 @@ def _level_db(energy: Floats, loud: float) -> Floats:
 
 def is_struck(one: Listened) -> bool:
     """Whether a track is mostly quiet and sometimes loud, as a drum's own mic is, or rings on brightly from strokes."""
-    own = one.strokes.novelty[one.strokes.weight > 0]
-    if len(own) >= _FEW and np.median(own) > tuned.CLEARLY_RISEN and one.strokes.brightness > tuned.CYMBALS:
+    if _rings_brightly(one):
         return True
     hops = max(round(0.01 / _step_s(one)), 1)
     power = one.envelope.power
@@ -116,6 +115,11 @@ def is_struck(one: Listened) -> bool:
         return False
     loud, ordinary = np.quantile(rows, 0.99), np.quantile(rows, 0.5)
     return bool(10.0 * np.log10(max(loud, 1e-30) / max(ordinary, loud * 1e-9, 1e-30)) > tuned.STRUCK_DB)
+
+
+def _rings_brightly(one: Listened) -> bool:
+    own = one.strokes.novelty[one.strokes.weight > 0]
+    return bool(len(own) >= _FEW and np.median(own) > tuned.CLEARLY_RISEN and one.strokes.brightness > tuned.CYMBALS)
 
 
 def half_seconds(heard: Mapping[str, Listened], close: Mapping[str, str], source: str) -> Floats:

@@ -37,6 +37,7 @@ __all__ = [
     "APART_S",
     "BATCH",
     "Spectra",
+    "edges_within",
     "filtered",
     "flat_spectra",
     "frame_spectra",

@@ -1,4 +1,4 @@
-"""What is told of a pair: which is close, when it was struck, where it is expected; and the doubts of drift."""
+"""What a look at a pair is told: which is close, its strokes, where it is expected; and the doubts of drift."""
 
 from __future__ import annotations
 

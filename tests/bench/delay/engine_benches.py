@@ -1,8 +1,8 @@
 """What the engine tells of known things on each of its ways in, one `Told` an answer: the benches of `engine_rules`.
 
 Ways: a track among all of its take (as `measure` hears them), the scene path, line checks, events without labels, a
-second recorder whose clock runs apart, a take that jumps, and the simulated families of `bench.delay.score`. The first
-six are of the real kit's development half.
+second recorder whose clock runs apart, a take that jumps, held sounds of a simulated room, and the simulated families
+of `bench.delay.score`. The first six are of the real kit's development half.
 """
 
 from __future__ import annotations

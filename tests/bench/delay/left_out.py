@@ -62,7 +62,7 @@ RULES: dict[str, tuple[_Change, ...]] = {
     "soft: far softer than the overheads stays": (("laid_kit", "_soft", lambda *_: []),),
     "names: over few mics": (("laid_kit", "_close_by_name", lambda *_: []),),
     "names": (("over_kit", "is_called", lambda *_: False),),
-    "names: one that never rises with the drums is none": (("over_kit", "never_follows", lambda *_: False),),
+    "names: one that never rises with the drums is none": (("over_kit", "_never_follows", lambda *_: False),),
     "one path: coherent": (("one_performance", "LEAST_COHERENCE", 0.0),),
     "one path: steady notes": (("one_performance", "LEAST_STEADY", 0.0),),
     "one path: a loudspeaker is dark": (("one_performance", "DARK_DB", 99.0),),
