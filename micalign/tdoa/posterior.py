@@ -30,7 +30,6 @@ from micalign.tdoa.wavefronts import picks_near
 __all__ = [
     "EVENT_S",
     "ONSET_FEATURES",
-    "WITHIN_S",
     "Event",
     "Look",
     "Onset",
@@ -60,14 +59,14 @@ EVENT_S: Final = 4e-4
 
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
 _AT_S: Final = 3e-5  # seconds about a place: so near a band's peak is at it
-WITHIN_S: Final = 6e-4
-"""How far from an event's likeliest delay it may begin."""
-
+_WITHIN_S: Final = 6e-4  # seconds from an event's likeliest delay within which it may begin
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
-_HALVES_S: Final = 2 * WITHIN_S  # seconds about an event within which either half says where it begins
-ONSET_FEATURES: Final = (*tuned.ONSET_WEIGHTS, "halves agree", "strokes")
-"""What speaks for a place; the last two, without a weight, for the answer: the share of both halves of the strokes that
-rise there, and the log of how many strokes there are."""
+_STEP_S: Final = 1e-5  # seconds from one delay to the next of which it is asked how much lies about it
+_NEARBY: Final = ((0.0, 1e-4, 2e-4), (1.0, 0.9, 0.0))  # seconds apart, and the share by which a place counts
+_HALVES_S: Final = 2 * _WITHIN_S  # seconds about an event within which either half says where it begins
+ONSET_FEATURES: Final = (*tuned.ONSET_WEIGHTS, "halves agree")
+"""What speaks for a place; the last, without a weight, for the answer: the share of both halves of the strokes that
+rise there."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +84,7 @@ class Onset:
 
     ``spread_s``: one standard deviation of all places where it may begin; ``near_s``: of those within 0.18 ms;
     ``sharpness``: how far the strokes' correlations of all bands agree at most within a pick of there (`bands_agree`);
-    ``halves``: the share of both halves of the strokes whose energy rises most there; ``strokes``: the log of how many
-    strokes there are: of one and the same probability the answer of many is less often right.
+    ``halves``: the share of both halves of the strokes whose energy rises most there.
     """
 
     delay_s: float
@@ -95,7 +93,6 @@ class Onset:
     sharpness: float
     share: float
     halves: float = 0.0
-    strokes: float = 0.0
 
 
 def probabilities(
@@ -158,7 +155,7 @@ def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
     """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features)."""
     rate, sign, bright = side.near.sample_rate, side.sign, side.near.strokes.brightness
     delays, event_s = seen.found.lags / rate, sign * event.delay_s
-    near = np.abs(delays - event.delay_s) <= WITHIN_S
+    near = np.abs(delays - event.delay_s) <= _WITHIN_S
     times = side.curves.times + round((side.near.start_s - side.far.start_s) * rate)
     picks_s, alike = picks_near(side.far, times, side.curves.weight, event_s)
     at_s = np.concatenate([sign * delays[near], list(picks_s.values()), _tops(side, event_s)])
@@ -168,7 +165,6 @@ def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
     features |= {f"bright {name}": bright * value for name, value in features.items()}
     features["mw quality"] = close["mw"] * alike
     features["halves agree"] = halves_agree(side.curves.half_novelty, at_s, event_s, side.lags, rate)
-    features["strokes"] = np.full(len(at_s), np.log(len(times)))
     return sign * at_s, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
 
 
@@ -186,7 +182,7 @@ def bands_agree(by_band: Floats, places_s: Floats, event_s: float, lags: Ints, r
     Each band counts by the log of its highest point within the event, and with its sign: a wave that comes straight
     has its peak in all at one place and of one sign, a lobe of the near field in one or another.
     """
-    inside = np.abs(lags / rate - event_s) <= WITHIN_S
+    inside = np.abs(lags / rate - event_s) <= _WITHIN_S
     tops = np.abs(by_band[:, inside]).max(axis=1, keepdims=True) + 1e-12
     curves = np.abs([by_band[0] / tops[0], np.mean(np.log1p(tops) / tops * by_band, axis=0)])
     at = np.clip(np.rint(places_s * rate).astype(np.intp) - int(lags[0]), 0, len(lags) - 1)
@@ -197,18 +193,18 @@ def bands_agree(by_band: Floats, places_s: Floats, event_s: float, lags: Ints, r
 def _tops(side: Side, delay_s: float) -> Floats:
     """Where each of some curves is highest near a delay, seconds."""
     curves, rate = side.curves, side.near.sample_rate
-    inside = np.flatnonzero(np.abs(side.lags / rate - delay_s) <= WITHIN_S)
+    inside = np.flatnonzero(np.abs(side.lags / rate - delay_s) <= _WITHIN_S)
     every = np.array([np.abs(curves.correlation), curves.novelty.sum(axis=0), curves.novelty[1]])
     return np.asarray(side.lags[inside[np.argmax(every[:, inside], axis=1)]] / rate)
 
 
 def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) -> Onset:
-    """Where the event begins: the place that most of the second logit lies within 0.1 ms of."""
+    """Where the event begins: about where most of the second logit lies, whether or not a place is there.
+
+    Estimators of one first wavefront differ by 0.2 ms, so that what lies on either side of a delay speaks for it.
+    """
     chances = probabilities(rows, tuned.ONSET_WEIGHTS, ONSET_FEATURES, nothing=False, odds=odds)
-    apart = np.abs(places[:, None] - places[None])
-    crowd = np.clip(1.6 - apart / 1.2e-4, 0, 1) @ chances
-    members = apart[int(np.argmax(crowd))] <= 1e-4
-    delay_s = float(np.average(places[members], weights=chances[members] + 1e-12))
+    delay_s = _amid(places, chances)
     apart_s = np.abs(places - delay_s)
     near = apart_s <= _NEAR_S
     sharp = rows[apart_s <= tuned.PICK_S, ONSET_FEATURES.index("agreement")]
@@ -218,8 +214,24 @@ def onset_within(places: Floats, rows: Floats, *, odds: Floats | None = None) ->
         float(np.sqrt(np.average(apart_s[near] ** 2, weights=chances[near] + 1e-12))),
         float(sharp.max(initial=0.0)),
         float(chances[near].sum()),
-        *rows[int(np.argmin(apart_s)), -2:].tolist(),
+        float(rows[int(np.argmin(apart_s)), ONSET_FEATURES.index("halves agree")]),
     )
+
+
+def _amid(places: Floats, chances: Floats) -> float:
+    """The middle of the delays within about 0.15 ms of which most lies.
+
+    Told by weights that have not seen a quarter of the styles and seeds, of 1,339 answers to takes of a real kit
+    (development half, six seeds) 973 are right with this and 504 reliable, 8 of them wrong; 965, 500 and 12 with the
+    mean of the places within 0.1 ms of the best of them.
+    """
+    at_s = np.arange(places.min(), places.max() + _STEP_S, _STEP_S)
+    crowd = np.interp(np.abs(at_s[:, None] - places), *_NEARBY) @ chances
+    top = int(np.argmax(crowd))
+    less = np.flatnonzero(crowd < 0.99 * crowd[top])
+    first = int(less[less < top].max(initial=-1)) + 1
+    last = int(less[less > top].min(initial=len(at_s))) - 1
+    return float(at_s[first] + at_s[last]) / 2
 
 
 def confidence_of(event: Event, onset: Onset, *, follows: float = float("inf"), scene: bool = False) -> float:
@@ -259,7 +271,6 @@ def sureness(event: Event, onset: Onset) -> dict[str, float]:
         "event": log_odds(event.probability),
         "narrowness": float(np.log(1e-4 / max(onset.spread_s, 2e-5))),
         "halves agree": onset.halves,
-        "strokes": onset.strokes,
     }
 
 
@@ -395,5 +406,5 @@ def begins(seen: Look, event: Event) -> Onset | None:
     where = places(seen, event)
     if where is None:
         return None
-    odds = None if seen.expected is None else prior_odds(where[0], *seen.expected, WITHIN_S)
+    odds = None if seen.expected is None else prior_odds(where[0], *seen.expected, _WITHIN_S)
     return onset_within(*where, odds=odds)

@@ -231,18 +231,17 @@ ONSET_WEIGHTS: Final[dict[str, float]] = {
 }
 
 LOG_ODDS: Final[dict[str, tuple[float, ...]]] = {
-    "related": (-8.37, 5.16),
-    "one path": (1.9, 0.646, 0.633),
+    "related": (-7.63, 4.81),
+    "one path": (2.01, 0.629, 0.635),
 }
 
 RIGHT: Final[dict[str, float]] = {
-    "one": 1.13,
-    "event": 0.608,
-    "narrowness": 0.845,
-    "halves agree": 1.13,
-    "strokes": -0.0701,
+    "one": 0.818,
+    "event": 0.655,
+    "narrowness": 0.733,
+    "halves agree": 1.07,
 }
 """Of the log odds of a right answer, by `micalign.tdoa.posterior.sureness`."""
 
-LOG_SIGMA: Final = (-8.48, 0.293, -1.07)
+LOG_SIGMA: Final = (-8.62, 0.346, -0.963)
 """Offset and slopes of the log of seconds, by `micalign.tdoa.posterior.exactness`."""

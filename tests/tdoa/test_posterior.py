@@ -108,7 +108,7 @@ def test_an_onset_that_is_told_several_ways_is_less_sure_and_less_exact(one, oth
 
 def test_nothing_is_reliable_where_one_track_does_not_follow_the_other():
     """Four standard deviations are what the highest of some thousand values is by chance."""
-    event, onset = Event(0.002, 0.999, FIRST), Onset(0.002, 2e-5, 2e-5, 2.0, 1.0, 1.0, 2.0)
+    event, onset = Event(0.002, 0.999, FIRST), Onset(0.002, 2e-5, 2e-5, 2.0, 1.0, 1.0)
     assert confidence_of(event, onset, follows=4.0) < 0.6
     assert confidence_of(event, onset, follows=12.0) > 0.9
     assert confidence_of(event, onset) >= confidence_of(event, onset, follows=12.0)
@@ -116,7 +116,7 @@ def test_nothing_is_reliable_where_one_track_does_not_follow_the_other():
 
 def test_an_onset_that_either_half_of_the_strokes_tells_is_surer():
     event = Event(0.002, 0.9, FIRST)
-    sure = [confidence_of(event, Onset(0.002, 5e-5, 5e-5, 1.0, 0.8, halves, 2.0)) for halves in (0.0, 0.5, 1.0)]
+    sure = [confidence_of(event, Onset(0.002, 5e-5, 5e-5, 1.0, 0.8, halves)) for halves in (0.0, 0.5, 1.0)]
     assert sure == sorted(set(sure))
 
 
