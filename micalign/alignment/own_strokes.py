@@ -137,7 +137,7 @@ class CloseMic:
             return f"left as recorded: moved, its own strokes would change by {gains_words(self.gains_db)}"
         if min(self.least_db) < HARM_DB:
             return f"left as recorded: its {self.strokes} strokes differ too much to tell that moving it does no harm"
-        return "adds up best where it was recorded"
+        return "no move adds its strokes up clearly better: left as recorded"
 
 
 def gains_words(gains_db: Sequence[float]) -> str:

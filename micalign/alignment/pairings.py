@@ -26,6 +26,7 @@ from micalign.alignment.di_and_mics import (
 )
 from micalign.alignment.laid_kit import laid_on_strokes, left_without_close_mics
 from micalign.alignment.one_performance import may_be_one_path
+from micalign.alignment.other_beginning import other_beginning
 from micalign.alignment.over_kit import reference_for
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
@@ -154,6 +155,8 @@ def measured(
         reference, *tracks = heard
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
+        elsewhere = _begun_elsewhere(reference, tracks, found.tracks, max_delay_s)
+        found = replace(found, tracks=tuple(elsewhere.get(row.track, row) for row in found.tracks))
         if not on_strokes:
             better = reference_for(heard, reference.name)
             is_drums = better != reference.name
@@ -161,8 +164,12 @@ def measured(
         if found.sums:
             # What a loudspeaker makes of a DI is no kit, whatever its mics are called.
             return found
-        laid = laid_on_strokes(reference, tracks, found.tracks)
-        return replace(found, tracks=laid.rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over)
+        # A best sum of what began at another time is chance.
+        here = [track for track in tracks if track.name not in elsewhere]
+        laid = laid_on_strokes(reference, here, [row for row in found.tracks if row.track not in elsewhere])
+        every = elsewhere | {row.track: row for row in laid.rows}
+        rows = tuple(every[track.name] for track in tracks)
+        return replace(found, tracks=rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over)
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 
@@ -248,6 +255,18 @@ def _with_sums(
             delay = replace(delay, reliable=delay.reliable and not refused, reason=words)
         rows.append(TrackDelay(track.name, delay))
     return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
+
+
+def _begun_elsewhere(
+    reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay], max_delay_s: float
+) -> dict[str, TrackDelay]:
+    """The tracks whose files seem to have begun at another time, which says where they would fit."""
+    found = {}
+    for track, row in zip(tracks, rows, strict=True):
+        delay = other_beginning(reference, track, row.delay, max_delay_s=max_delay_s)
+        if delay is not None:
+            found[row.track] = TrackDelay(row.track, delay)
+    return found
 
 
 def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool) -> Delay:

@@ -1,0 +1,72 @@
+"""Does a track fit its reference only where its file began at another time?
+
+Files of one take that differ in length by more than the largest delay looked for may have begun at different moments,
+as a recorder that was started late makes them. Then whatever fits within that delay is chance, and "it adds up best
+where it was recorded" would be untrue. So what is not reliable within it is looked for as far off as the lengths allow;
+nothing is moved by that, since the user set how far to look: the reason says what to ask for.
+
+A delay is positive when the event comes later in the track: its file began earlier.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+from micalign.alignment.tuned import FAR_S
+from micalign.take.tracks import Track
+from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.measure import Delay, measure_many
+from micalign.tdoa.strokes import listen
+
+__all__ = ["other_beginning"]
+
+_STEP_MS: Final = 100  # what is advised is a multiple of it, easily typed, and wider by half of it at the least
+
+
+def other_beginning(reference: Track, track: Track, delay: Delay, *, max_delay_s: float) -> Delay | None:
+    """The delay at which a track fits as a file that began at another time, not to be acted on; None where it does not.
+
+    Parameters
+    ----------
+    reference, track : Track
+        Placed on one clock by time stamps, they are as they should be, and so is a track that holds nothing.
+    delay : Delay
+        What was found within ``max_delay_s``: where that is reliable, nothing else is looked for.
+    max_delay_s : float
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> noise = np.random.default_rng(1).normal(size=40000) * np.repeat(np.arange(20) % 4 == 1, 2000)
+    >>> whole = Track.from_array("overhead", noise, 8000)
+    >>> late = Track.from_array("snare", noise[4000:], 8000)
+    >>> nothing = Delay(0.0, 0.0, 1, 0.0, 0.0, False, "nothing fits")
+    >>> found = other_beginning(whole, late, nothing, max_delay_s=0.05)
+    >>> found.reliable, round(found.delay_s, 4)
+    (False, -0.5)
+    >>> found.reason
+    "it fits as a file that began about 0.50 s after that of 'overhead': look as far with --max-delay-ms 600"
+    >>> other_beginning(whole, Track.from_array("snare", noise, 8000), nothing, max_delay_s=0.05) is None
+    True
+    """
+    lengths_s = [one.frames / one.sample_rate for one in (reference, track)]
+    apart_s = abs(lengths_s[1] - lengths_s[0])
+    if delay.reliable or apart_s <= max_delay_s or track.start_s != reference.start_s:
+        return None
+    if any(listen(one).envelope.silent for one in (reference, track)):
+        return None
+    found = _fit(reference, track, apart_s + max_delay_s)
+    if not found.reliable or abs(found.delay_s) <= max_delay_s:
+        return None
+    way = "after" if found.delay_s < 0 else "before"
+    wide_ms = ((abs(found.delay_s) * 1e3 + _STEP_MS / 2) // _STEP_MS + 1) * _STEP_MS
+    began = f"it fits as a file that began about {abs(found.delay_s):.2f} s {way} that of '{reference.name}'"
+    reason = f"{began}: look as far with --max-delay-ms {wide_ms:.0f}"
+    return replace(found, reliable=False, reason=reason)
+
+
+def _fit(reference: Track, track: Track, wide_s: float) -> Delay:
+    if wide_s > FAR_S:
+        return measure_clock(reference, track, max_delay_s=wide_s, drift=False)
+    return measure_many(reference, [track], max_delay_s=wide_s)[0]

@@ -1,0 +1,92 @@
+"""A file that began at another time than the rest of its take is said to have, and never laid by chance."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bench.delay import realkit, realtakes
+
+from micalign.alignment.other_beginning import other_beginning
+from micalign.alignment.pairings import measured
+from micalign.take.tracks import Track
+from micalign.tdoa.delays import TrackDelay
+from micalign.tdoa.measure import Delay
+
+LATE_S = 0.9
+RATE = 8000
+NOTHING = Delay(0.0, 0.0, 1, 0.0, 0.0, False, "nothing fits")
+NAMES = {"OHL": "OH L", "OHR": "OH R", "KdrumR": "kick", "Snare_top": "snare"}
+
+
+@pytest.fixture(scope="module")
+def take():
+    kit = realkit.RealKit(Path(__file__).parents[1] / "external" / "realkit")
+    groove = realtakes.groove(kit, "rock", seed=3, seconds=14)
+    return {name: Track.from_array(name, groove.mics[mic], groove.rate) for mic, name in NAMES.items()}
+
+
+def _with_snare(take: dict[str, Track], *, cut_front: bool) -> list[Track]:
+    sound, rate = take["snare"].read(), take["snare"].sample_rate
+    cut = round(LATE_S * rate)
+    return [take["OH R"], take["kick"], Track.from_array("snare", sound[cut:] if cut_front else sound[:-cut], rate)]
+
+
+@pytest.mark.parametrize("on_strokes", [True, False])
+def test_a_close_mic_whose_file_began_later_is_not_laid_by_chance_and_told_by_how_much(take, on_strokes):
+    others = _with_snare(take, cut_front=True)
+    found = measured(take["OH L"], others, on_strokes=on_strokes, over_kit=on_strokes)
+    told = {row.track: row.delay for row in found.tracks}
+    assert list(told) == ["OH R", "kick", "snare"]
+    assert not told["snare"].reliable
+    assert told["snare"].delay_s == pytest.approx(-LATE_S, abs=0.005)
+    assert "it fits as a file that began about 0.90 s after that of 'OH L'" in told["snare"].reason
+    assert "--max-delay-ms 1000" in told["snare"].reason
+    assert "snare" not in found.basis
+    # The rest of the kit is laid as without it.
+    apart = measured(take["OH L"], others[:2], on_strokes=on_strokes, over_kit=on_strokes)
+    assert [told[row.track].delay_s for row in apart.tracks] == [row.delay.delay_s for row in apart.tracks]
+
+
+def test_what_is_advised_finds_it(take):
+    found = measured(take["OH L"], _with_snare(take, cut_front=True), on_strokes=True, over_kit=True, max_delay_s=1.0)
+    (snare,) = (row.delay for row in found.tracks if row.track == "snare")
+    assert snare.reliable
+    assert snare.delay_s == pytest.approx(-LATE_S, abs=0.005)
+
+
+def test_a_file_that_merely_stopped_earlier_is_laid_as_ever(take):
+    rows: list[dict[str, TrackDelay]] = []
+    for others in (_with_snare(take, cut_front=False), [take[name] for name in ("OH R", "kick", "snare")]):
+        found = measured(take["OH L"], others, on_strokes=True, over_kit=True)
+        rows.append({row.track: row for row in found.tracks})
+    short, whole = (one["snare"].delay for one in rows)
+    assert short.reliable
+    assert short.delay_s == pytest.approx(whole.delay_s, abs=1e-4)
+
+
+def test_what_is_placed_by_time_stamps_silent_or_reliable_is_looked_for_nowhere_else(rng):
+    sound = rng.normal(size=5 * RATE) * np.repeat(np.arange(20) % 4 == 1, RATE // 4)
+    whole, late = Track.from_array("a", sound, RATE), sound[RATE // 2 :]
+    looked = {
+        name: other_beginning(whole, track, delay, max_delay_s=0.05)
+        for name, track, delay in (
+            ("late", Track.from_array("b", late, RATE), NOTHING),
+            ("placed", Track.from_array("b", late, RATE, start_s=0.5), NOTHING),
+            ("silent", Track.from_array("b", np.zeros(len(late)), RATE), NOTHING),
+            ("reliable", Track.from_array("b", late, RATE), Delay(0.0, 1e-5, 1, 1.0, 1.0, True, None)),
+            ("stranger", Track.from_array("b", rng.normal(size=len(late)), RATE), NOTHING),
+        )
+    }
+    assert [name for name, found in looked.items() if found is not None] == ["late"]
+
+
+def test_beyond_two_seconds_it_is_found_by_loudness_and_an_earlier_beginning_is_called_so(rng):
+    sound = rng.normal(size=12 * RATE) * np.repeat(rng.uniform(size=48) < 0.3, RATE // 4)
+    whole, late = Track.from_array("a", sound, RATE), Track.from_array("b", sound[3 * RATE :], RATE)
+    for reference, track, way in ((whole, late, "after"), (late, whole, "before")):
+        found = other_beginning(reference, track, NOTHING, max_delay_s=0.05)
+        assert found is not None
+        assert f"about 3.00 s {way} that of '{reference.name}'" in found.reason
+        assert "--max-delay-ms 3100" in found.reason
