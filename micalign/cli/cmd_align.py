@@ -131,8 +131,8 @@ def command(
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began
     at other times by their broadcast time stamps are placed by them before anything is measured. Without a scene or
-    such stamps a shorter file that fits only as one that began at another time is told so, and not moved. With
-    --songs each folder is a song: it gets a folder of its own in --out, and a run that was stopped goes on with
+    such stamps a file of another length that fits only as one that began at another time is told so, and not moved.
+    With --songs each folder is a song: it gets a folder of its own in --out, and a run that was stopped goes on with
     what is missing.
 
     Example: micalign align overhead-left.wav snare.wav kick.wav -o aligned

@@ -12,9 +12,9 @@ Signs of a first wave, for ``pop``: a microphone whose diaphragm is pushed in gi
 the mic, begin positive; a beater drives the batter head away from itself, so that a mic on the far side of the drum
 begins positive and one on the player's side negative (common practice, no source).
 
-Faults are named the gravest first: dead, against its scene, swapped, inverted, late; then what the levels say. A gain
-that is set wrong moves every source of a line alike, so swapped inputs are known by what two lines hear of two sources,
-whatever their gains.
+Faults are named the gravest first: dead, or alive at other moments alone, against its scene, swapped, inverted, late;
+then what the levels say. A gain that is set wrong moves every source of a line alike, so swapped inputs are known by
+what two lines hear of two sources, whatever their gains.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ import numpy as np
 from micalign.compare.comparison import Comparison
 from micalign.compare.groups import group_alone
 from micalign.compare.run import compared
-from micalign.compare.tuned import AROUND_S, CLEAR_MARGIN, EARLIER_S, EARLIER_Z, HEARD_DB, SWAPPED_DB, VOTERS
+from micalign.compare.tuned import ALIVE_DB, AROUND_S, CLEAR_MARGIN, EARLIER_S, EARLIER_Z, HEARD_DB, SWAPPED_DB, VOTERS
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.together import Remark
 from micalign.take.tracks import Track, placed
 from micalign.tdoa.alone import HeardAlone, heard_alone, hits_alone
 from micalign.tdoa.delays import Alone, PairDelay, Wanted
-from micalign.units import show_db, show_ms
+from micalign.units import show_db, show_dbfs, show_ms
 
 __all__ = [
     "OF_SCENE",
@@ -142,7 +142,17 @@ class LineFaults:
         if track in self.dis and not any(one.own == track for one in self.sources):
             yield Remark("not struck", "note", "its source was not played in this line check", "play it too")
             return
-        said = f"it heard none of the {len(self.sources)} sources that others heard"
+        levels = self.levels[track]
+        floor_dbfs = levels.noise_floor_dbfs
+        if floor_dbfs is not None and levels.peak_dbfs - floor_dbfs >= ALIVE_DB:
+            said = f"it sounds, up to {show_dbfs(levels.peak_dbfs)}, but not at the hits that others heard"
+            look = (
+                "look whether the stretch of each source holds that source alone, and strike its own four times or more"
+            )
+            yield Remark("elsewhere", "problem", said, look)
+            return
+        count = len(self.sources)
+        said = f"it heard {f'none of the {count} sources' if count > 1 else 'not the one source'} that others heard"
         yield Remark("dead", "problem", said, "check cable, phantom power, mute and input, and tap the mic")
 
     def _against_plan(self, track: str) -> Iterator[Remark]:

@@ -53,6 +53,10 @@ simulated kits with a planted fault all but 1 are told rightly with it and 58 wi
 In grooves of a real kit (development half, 16 takes) nothing is named at 1.6 and 4 times the odds that is in its
 place."""
 
+ALIVE_DB: Final = 30.0
+"""Decibels from a line's noise floor to its loudest peak, from which on it is not dead, whatever it missed: hiss peaks
+15 dB over its level, hum 3 (closed forms)."""
+
 HEARD_DB: Final = 6.0
 """Decibels over what sounded before, from which on a line hears a source (chosen, no source)."""
 

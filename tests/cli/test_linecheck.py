@@ -96,6 +96,25 @@ def test_a_planted_fault_is_found_and_no_other(kit, tmp_path, fault, lines):
     assert f"x {fault}" in shown
 
 
+def test_a_line_that_sounds_though_not_at_the_hits_that_were_named_is_not_called_dead(tmp_path):
+    """A stretch that is named wrong says nothing of a cable."""
+    paths = clicks({"one": 1, "other": 1, "third": 1}, tmp_path)
+    sound = 1e-5 * np.random.default_rng(3).normal(size=8 * RATE)
+    for hit in range(3):
+        sound[round((3.2 + 0.05 * hit) * RATE)] = 0.5  # between the hits of the two stretches
+    soundfile.write(paths[2], sound, RATE, subtype="PCM_24")
+    asked = ("linecheck", *paths, "--alone", "one=0:00-0:03.3")
+    said = micalign(*asked, "--json")
+    assert rules(said.document) == {"elsewhere": {"third.wav"}}
+    shown = micalign(*asked).out
+    assert "It sounds, up to -6.0 dBFS, but not at the hits that others heard." in " ".join(shown.split())
+    assert "cable" not in shown
+    drone = 0.1 * np.sin(2 * np.pi * 137.0 * np.arange(8 * RATE) / RATE)
+    soundfile.write(paths[2], drone, RATE, subtype="PCM_24")
+    assert rules(micalign(*asked, "--json").document) == {"dead": {"third.wav"}}
+    assert "It heard not the one source that others heard." in " ".join(micalign(*asked).out.split())
+
+
 def clicks(signs: dict[str, int], folder: Path) -> list[Path]:
     """Two sources of decaying half waves, each first and loudest at its own of the tracks; a hiss below."""
     rng = np.random.default_rng(7)
