@@ -50,8 +50,9 @@ def command(
     Tracks are WAV, FLAC or AIFF files; 'file.wav:2' is one channel, a file alone gives all of its channels, a folder
     all its audio files. With --scene they are those the scene names; with --songs each folder is a song, reported in a
     line. Peaks between 25 and 75 % of full scale (-12.0 to -2.5 dBFS) are good; tracks called left and right of one
-    name are advised one gain. RMS is against full scale 1: a full-scale sine reads -3.0. '<' before a noise floor says
-    that the track never paused, or that a gate muted its pauses, so that its true floor may be lower.
+    name are advised one gain, and so is a stereo file of overheads or room. RMS is against full scale 1: a full-scale
+    sine reads -3.0. '<' before a noise floor says that the track never paused, or that a gate muted its pauses, so that
+    its true floor may be lower.
 
     Example: micalign levels takes/first/*.wav -o levels.png
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -89,7 +90,7 @@ def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said
     if free > 0:
         note(f"{many(free, 'input')} not used", quiet=quiet)
     note(f"{many(len(scene.track_names), 'track')}: {', '.join(scene.track_names)}", quiet=quiet)
-    note(f"next: micalign check {target}", quiet=quiet)
+    note(f"next: {shlex.join(['micalign', 'check', str(target)])}", quiet=quiet)
     return 0
 
 

@@ -5,6 +5,7 @@ Each is a line, all are one table at the end, or one document.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -207,6 +208,10 @@ class Several:
         return status
 
     def _alone(self, song: Song) -> str:
-        """The command that looks at one song alone."""
-        scene = "" if song.scene is None else f" {'' if self.command == 'compare' else '--scene '}{song.scene}"
-        return f"micalign {self.command}{scene}{'' if song.folder is None else f' --songs {song.folder}'}"
+        """The command that looks at one song alone, as a shell takes it."""
+        words = ["micalign", self.command]
+        if song.scene is not None:
+            words += [*(() if self.command == "compare" else ("--scene",)), str(song.scene)]
+        if song.folder is not None:
+            words += ["--songs", str(song.folder)]
+        return shlex.join(words)

@@ -5,6 +5,7 @@ Arrivals count from the beginning of the sweep, latency and flight together; lev
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -60,7 +61,7 @@ def made_document(path: Path, seconds: float, rate: int, level_dbfs: float, swee
 def made_words(document: Mapping[str, Any]) -> Iterator[str]:
     """What was written, and how it is used."""
     yield f"written: {clean(document['file'])}, {document['duration_s']:.1f} s, peak {document['peak_dbfs']:.0f} dBFS"
-    name = clean(document["file"])
+    name = shlex.quote(clean(document["file"]))
     if document["sweep_s"]:
         yield (
             f"Play it, record each mic from the same instant, then: micalign click --sweep {document['sweep_s']:g} "

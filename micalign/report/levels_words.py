@@ -158,13 +158,15 @@ def levels_table(take: TakeLevels) -> Table:
 
 
 def levels_line(take: TakeLevels) -> str:
-    """All tracks in a line: those with problems by name, the others counted by their verdicts."""
+    """All tracks in a line: those with problems by name, the others counted by their verdicts, and what parts them."""
     count = len(take.rows) + len(take.absent)
     wrong = [f"'{one.name}' not read" for one in take.absent]
     wrong += [f"'{levels.name}' {_verdict(levels)}" for _, levels in take.worst_first if levels.has_problem]
     wrong += [f"the take: {remark.message}" for remark in take.together if remark.severity == "problem"]
     rest = Counter(levels.verdict for _, levels in take.rows if not levels.has_problem)
     others = [f"{number} {verdict}" for verdict, number in rest.most_common()]
+    # In one line only that it is so: which tracks, the song alone tells.
+    others += [remark.message.split(":")[0] for remark in take.together if remark.severity == "note"]
     return f"{many(count, 'track')}: {', '.join([*wrong, *others])}"
 
 

@@ -20,6 +20,7 @@ ROOM_WORDS: Final = frozenset({"room", "rooms", "amb", "ambs", "ambience", "ambi
 
 _WORD: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
 _SIDES: Final = {"left": "l", "right": "r", "l": "l", "r": "r"}
+_CHANNELS: Final = {"1": "l", "2": "r"}  # of a stereo file
 
 
 def is_called(name: str, words: Collection[str]) -> bool:
@@ -32,12 +33,17 @@ def is_called(name: str, words: Collection[str]) -> bool:
 
 
 def pairs_by_name(names: Sequence[str]) -> tuple[tuple[int, int], ...]:
-    """The places of tracks whose names differ in left and right alone.
+    """The places of tracks whose names differ in left and right alone, or that are one stereo file of a kit or a room.
+
+    A file of more channels is no pair's, wherever it was recorded.
 
     >>> pairs_by_name(["OHL", "kick", "OHR", "room left.wav", "Room Right.wav", "tom 1.wav", "tom 2.wav"])
     ((0, 2), (3, 4))
+    >>> pairs_by_name(["overheads.wav:1", "overheads.wav:2", "desk.wav:1", "desk.wav:2"])
+    ((0, 1),)
     """
-    found = [_sided(name) for name in names]
+    wide = {name[:-2] for name in names if name.endswith(":3")}
+    found = [_sided(name, may_be_stereo=name[:-2] not in wide) for name in names]
     return tuple(
         (one, other)
         for one, other in combinations(range(len(names)), 2)
@@ -45,8 +51,11 @@ def pairs_by_name(names: Sequence[str]) -> tuple[tuple[int, int], ...]:
     )
 
 
-def _sided(name: str) -> tuple[tuple[str, ...], str]:
+def _sided(name: str, *, may_be_stereo: bool) -> tuple[tuple[str, ...], str]:
     """A name's words without the one that says a side, and which it says; "" for none."""
+    file, _, channel = name.rpartition(":")
+    if may_be_stereo and channel in _CHANNELS and is_called(file, OVER_WORDS | ROOM_WORDS):
+        return (file,), _CHANNELS[channel]
     words = _WORD.findall(name)
     for k, word in reversed(list(enumerate(words))):
         rest, end = (word[:-1], word[-1:]) if word.isupper() or word in {"ohl", "ohr"} else ("", word)

@@ -52,6 +52,7 @@ def test_a_pipe_is_not_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert said.status == 0
     assert said.out == "kit.toml\n"
     assert "next: micalign check kit.toml" in said.err
+    assert "next: micalign check 'my kit.toml'" in micalign("new", "--usual", "-o", "my kit.toml").err
     assert micalign("new", "--usual").status == 2
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import shutil
 from pathlib import Path
 
@@ -80,6 +81,20 @@ def test_the_exit_status_is_the_worst_one_s_and_the_others_are_done(takes: Path)
     assert said.status == 1
     assert "look at it" in said.out
     assert f"micalign levels --songs {takes / 'waltz'}" in said.out
+
+
+def test_the_command_for_one_song_can_be_pasted_and_its_line_says_that_lengths_differ(takes: Path) -> None:
+    """A folder whose name has spaces is one word to a shell."""
+    folder = (takes / "waltz").rename(takes / "slow waltz (2)")
+    short = _noise(5)[: RATE + 600]
+    short[RATE : RATE + 400] = 1.0
+    soundfile.write(folder / "b far.wav", short, RATE, subtype="PCM_24")
+    said = micalign("levels", "--songs", takes, "--json")
+    assert "the lengths differ" in _told(said)["slow waltz (2)"]
+    assert "the lengths differ" not in _told(said)["polka"]
+    shown = " ".join(micalign("levels", "--songs", takes).out.split())
+    command = shown[shown.index("micalign levels") :]
+    assert shlex.split(command) == ["micalign", "levels", "--songs", str(folder)]
 
 
 def test_one_song_is_told_in_full(takes: Path) -> None:

@@ -97,6 +97,11 @@ def test_a_pair_is_given_one_gain(rng, left, right, change_db, words):
     [
         (["KdrumL", "KdrumR", "oh_l.wav", "OH-R.wav", "ohl", "ohr"], [(0, 1), (2, 3), (4, 5)]),
         (["left", "right"], [(0, 1)]),
+        (
+            ["Overheads.wav:1", "Overheads.wav:2", "big room.wav:2", "big room.wav:1", "OH a:1", "room b:2"],
+            [(0, 1), (2, 3)],
+        ),
+        (["room.wav:1", "room.wav:2", "room.wav:3", "desk.wav:1", "desk.wav:2"], []),
         (["tom 1", "tom 2", "snare top", "snare bottom", "floor", "L 1", "R 2", "oh left", "oh left 2"], []),
     ],
 )
