@@ -49,7 +49,8 @@ _NOT_OVER: Final = Delay(
     0.0,
     0.0,
     False,
-    "left as recorded: these are mics of a kit, and which of them stands over it is not sure: name it by --reference",
+    "left as recorded: these are mics of a kit, and which of them stands over it is not sure: name it by --reference, "
+    "and where none does, leave them so",
 )
 
 
@@ -63,8 +64,8 @@ class Measured:
     that was asked for as reference where another stands over the kit and is the reference here; ``by_name``: that one
     is called an overhead, and nothing that is heard speaks against it. ``stays``: all is moved so that ``named`` stays.
     ``basis``: what a track's place follows from, where that is not its arrival. ``over``: what stands over the kit
-    beside the reference. ``of_a_kit``: the tracks are a kit's, over which the reference does not stand, but
-    ``better`` does.
+    beside the reference. ``of_a_kit``: the tracks are a kit's, over which the reference does not stand,
+    though it was meant where strokes lay them; ``better``: the one that does, where none is laid.
     """
 
     reference: str
@@ -169,7 +170,10 @@ def measured(
         laid = laid_on_strokes(reference, here, [row for row in found.tracks if row.track not in elsewhere])
         every = elsewhere | {row.track: row for row in laid.rows}
         rows = tuple(every[track.name] for track in tracks)
-        return replace(found, tracks=rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over)
+        is_drums = stays and not laid.basis and reference_for(heard, reference.name) != reference.name
+        return replace(
+            found, tracks=rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over, of_a_kit=is_drums
+        )
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
 

@@ -35,6 +35,10 @@ __all__ = ["constraints_of", "default_reference", "di_and_mic", "measured_scene"
 
 _UNKNOWN: Final = Delay(0.0, 0.0, 1, 0.0, 0.0, False, None)
 _SUM: Final[Basis] = "sum"
+_A_DRUMS: Final = (
+    "these are mics of a kit, over which '{}' does not stand: each is laid by whichever drum the two share best, and "
+    "every other drum may add up to less: listen, or leave all as recorded"
+)
 _BACK: Final = "inverted as the scene says: a mic hears it with its back"
 
 
@@ -306,6 +310,8 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
             summed=summed,
             on_strokes=found.on_strokes,
         )
+        if found.of_a_kit:
+            offsets = replace(offsets, compromise=f"{offsets.compromise}; {_A_DRUMS.format(found.reference)}")
         if found.named is None:
             return offsets
         if found.stays:

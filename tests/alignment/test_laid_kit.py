@@ -283,7 +283,16 @@ def test_a_close_mic_that_happens_to_be_first_moves_nothing_where_no_track_is_su
     found = measured(first, others, on_strokes=True, over_kit=True)
     assert [(row.delay.delay_s, row.delay.reliable) for row in found.tracks] == [(0.0, False)] * 2
     assert all("name it by --reference" in row.delay.reason for row in found.tracks)
+    assert all("where none does, leave them so" in row.delay.reason for row in found.tracks)
     assert measured(first, others, on_strokes=True).tracks != found.tracks
+    # It is done, and what that is worth is said; of one that stands over the kit nothing is to be said.
+    meant = planned(measured(first, others, on_strokes=True, over_kit=True, stays=True), Constraints("one"))
+    assert "over which 'one' does not stand" in meant.compromise
+    assert "may add up to less" in meant.compromise
+    told = kit(rng)
+    over = [told[name] for name in ("one", "two", "right")]
+    meant = planned(measured(told["left"], over, on_strokes=True, over_kit=True, stays=True), Constraints("left"))
+    assert "may add up to less" not in meant.compromise
 
 
 def test_room_mics_stay_and_say_why(rng):
