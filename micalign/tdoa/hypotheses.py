@@ -35,6 +35,9 @@ _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 FEATURES: Final = (*tuned.EVENT_WEIGHTS, "path alike")
 """What is said of a hypothesis: what has a weight, and how alike the tracks are on one path."""
 
+_BRIGHT: Final = {"bright middle": ("novelty0", "stack0"), "bright high": ("novelty2", "novelty4")}
+_READ: Final = {name.split()[0] for name in FEATURES}.union(*_BRIGHT.values())  # curves, among others
+
 
 @dataclass(frozen=True)
 class Hypotheses:
@@ -124,8 +127,8 @@ def _close_mic(
     rate, strokes = near.sample_rate, near.strokes
     stretched = None if size is None else _highest(size, rate)
     index = _candidates(own, stretched, rate)
-    heights = {name: _highest(curve, rate)[index] for name, curve in own.items()}
-    shares = {name: _share(curve, heights[name]) for name, curve in own.items()}
+    heights = {name: _highest(curve, rate)[index] for name, curve in own.items() if name in _READ}
+    shares = {name: _share(own[name], height) for name, height in heights.items()}
     features: dict[str, Floats | float] = {f"{name} share": share for name, share in shares.items()}
     features |= {f"{name} height": np.log1p(height) for name, height in heights.items()}
     if others is not None:
@@ -140,9 +143,8 @@ def _close_mic(
         "too early": (lags[index] / rate < -0.15e-3).astype(float),
         "gap": min(strokes.gap_db, 30.0) / 15,
         "close mic": 1.0,
-        "bright middle": strokes.brightness * (shares["novelty0"] + shares["stack0"]),
-        "bright high": strokes.brightness * (shares["novelty2"] + shares["novelty4"]),
     }
+    features |= {name: strokes.brightness * (shares[one] + shares[two]) for name, (one, two) in _BRIGHT.items()}
     return index, _rows(features, len(index))
 
 
