@@ -267,7 +267,7 @@ def frame_spectra(
     cross, powers = np.empty((len(starts), bins), np.complex64), np.empty((2, len(starts), bins), np.float32)
 
     def of(track: Track, begins: Ints, shape: Floats) -> npt.NDArray[np.complex64]:
-        return rfft(cut_frames(track, begins, shape.astype(np.float32)), size).astype(np.complex64)
+        return rfft(_cut_frames(track, begins, shape.astype(np.float32)), size).astype(np.complex64)
 
     for begin in range(0, len(starts), BATCH):
         here = slice(begin, begin + BATCH)
@@ -279,7 +279,7 @@ def frame_spectra(
     return Spectra(cross, powers[0], powers[1], (offset - clocks) / rate, size, rate)
 
 
-def cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
+def _cut_frames(track: Track, starts: Ints, window: _Single) -> _Single:
     """Frames about their own mean, windowed; where the file begins or ends inside a frame, it is faded there."""
     length, fade = window.shape[-1], max(round(0.004 * track.sample_rate), 1)
     out = np.zeros((len(starts), length), np.float32)
@@ -309,14 +309,12 @@ def smooth_bins(power: npt.NDArray[Any], width: npt.ArrayLike) -> Floats:
     return means if np.iscomplexobj(power) else np.maximum(means, 0.0)
 
 
-def band_mean(power: Floats) -> Floats:
-    """The smooth spectrum that whitening divides by: a mean over a fifth of each frequency, eight bins at least."""
-    return smooth_bins(power, np.maximum(0.2 * np.arange(len(power)), 8))
-
-
 def whitening(power: Floats, *, lines: bool = False) -> Floats:
-    """The whitening of one track: its smooth spectrum to the power -0.4; single lines (hum, notes) are levelled too."""
-    smooth = band_mean(power)
+    """The whitening of one track: its smooth spectrum to the power -0.4; single lines (hum, notes) are levelled too.
+
+    Smooth is a mean over a fifth of each frequency, eight bins at least.
+    """
+    smooth = smooth_bins(power, np.maximum(0.2 * np.arange(len(power)), 8))
     level = np.maximum(smooth, power) if lines else smooth
     # Bins 70 dB below the loudest hold nothing but rounding and dither.
     out: Floats = np.maximum(level, level.max() * 1e-7 + 1e-37) ** (-_WHITENING / 2)
