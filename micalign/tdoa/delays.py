@@ -5,10 +5,8 @@ A delay is positive when the event comes later in the track, in seconds; uncerta
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
 
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
@@ -22,11 +20,10 @@ __all__ = [
     "SourceDelays",
     "TrackDelay",
     "Wanted",
+    "doubt_of",
     "doubted",
     "unknown",
 ]
-
-_SIGN_OF_MS: Final = re.compile(r"[+-](?=\d+\.\d+ ms)(?!0\.0+ ms)")  # of delays that a reason names
 
 
 @dataclass(frozen=True)
@@ -100,6 +97,18 @@ def doubted(delay: Delay, reason: str) -> Delay:
     return replace(delay, reliable=False, confidence=min(delay.confidence, 0.4), reason=delay.reason or reason)
 
 
+def doubt_of(candidates: Sequence[Candidate]) -> str:
+    """What else is probable than the likeliest delay.
+
+    >>> doubt_of([Candidate(0.00284, 1, 0.5), Candidate(-0.001, 1, 0.2), Candidate(0.004, 1, 0.05)])
+    'several delays are probable: +2.84 ms (50 %), -1.00 ms (20 %)'
+    """
+    told = [
+        f"{1e3 * one.delay_s:+.2f} ms ({100 * one.probability:.0f} %)" for one in candidates if one.probability > 0.1
+    ]
+    return f"several delays are probable: {', '.join(told)}" if len(told) > 1 else "the first arrival is not clear"
+
+
 @dataclass(frozen=True, slots=True)
 class TrackDelay:
     """A track and its delay against some reference."""
@@ -120,13 +129,14 @@ class PairDelay:
     def turned(self) -> PairDelay:
         """The same pair the other way round, and so what its reason says.
 
-        >>> delay = Delay(0.00284, 1e-4, 1, 0.9, 0.2, False, "several delays are probable: +2.84 ms (19 %)")
+        >>> probable = Candidate(0.00284, 1, 0.19), Candidate(0.00639, 1, 0.11)
+        >>> delay = Delay(0.00284, 1e-4, 1, 0.9, 0.2, False, doubt_of(probable), probable)
         >>> PairDelay("kick", "overhead", delay).turned.delay.reason
-        'several delays are probable: -2.84 ms (19 %)'
+        'several delays are probable: -2.84 ms (19 %), -6.39 ms (11 %)'
         """
         delay = self.delay
-        reason = None if delay.reason is None else _SIGN_OF_MS.sub(lambda sign: "+-"[sign[0] == "+"], delay.reason)
-        candidates = tuple(replace(one, delay_s=-one.delay_s) for one in delay.candidates)
+        candidates = tuple(replace(one, delay_s=-one.delay_s + 0.0) for one in delay.candidates)
+        reason = doubt_of(candidates) if delay.reason == doubt_of(delay.candidates) else delay.reason
         drift = None if delay.drift_ppm is None else -delay.drift_ppm
         turned = replace(delay, delay_s=-delay.delay_s + 0.0, reason=reason, candidates=candidates, drift_ppm=drift)
         return PairDelay(self.track, self.reference, turned)

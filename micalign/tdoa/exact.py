@@ -239,7 +239,7 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     other = float(np.max(-np.sign(height) * values, initial=0.0))
     margin = float(np.clip(1 - other / (abs(height) + 1e-20), 0, 1))
     confidence = path_confidence(event, abs(height))
-    reason = None if confidence >= tuned.RELIABLE else _doubt(seen, sharp.delay_s)
+    reason = None
     if margin < tuned.LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
     return Delay(
@@ -248,7 +248,7 @@ def along_one_path(seen: Look, event: Event) -> Delay:
         1 if height >= 0 else -1,
         margin,
         confidence,
-        reason is None,
+        confidence >= tuned.RELIABLE,
         reason,
     )
 
@@ -288,7 +288,7 @@ def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
         min(abs(likeness), 1.0),
         confidence,
         confidence >= tuned.RELIABLE,
-        None if confidence >= tuned.RELIABLE else _doubt(seen, side.sign * later_s),
+        None,
     )
 
 
@@ -312,16 +312,6 @@ def _between_samples(side: Side, later_s: float) -> float:
     part, rate = correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF), side.near.sample_rate
     hz = np.fft.rfftfreq(2 * _HALF, 1.0 / rate).astype(np.float64)
     return float(lags[top] - _HALF) / rate + refine(rfft(part), hz, _HALF / rate, within_s=1.0 / rate)
-
-
-def _doubt(seen: Look, delay_s: float) -> str:
-    """What else is probable than a delay, which is that of the first event."""
-    told_s = [delay_s, *(one.delay_s for one in seen.events[1:])]
-    told = [(at_s, one.probability) for at_s, one in zip(told_s, seen.events, strict=True) if one.probability > 0.1]
-    if len(told) < 2:
-        return "the first arrival is not clear"
-    said = ", ".join(f"{1e3 * at_s:+.2f} ms ({100 * probability:.0f} %)" for at_s, probability in told[:3])
-    return f"several delays are probable: {said}"
 
 
 def _first_waves(side: Side, later_s: float) -> float:

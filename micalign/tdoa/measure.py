@@ -20,7 +20,7 @@ from micalign.errors import TakeError
 from micalign.take.tracks import Track, refuse_mixed_rates, two_at_once
 from micalign.tdoa import tuned
 from micalign.tdoa.clock import measure_drift
-from micalign.tdoa.delays import Candidate, Delay, doubted, unknown
+from micalign.tdoa.delays import Candidate, Delay, doubt_of, doubted, unknown
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import ONE_PATH
@@ -234,7 +234,10 @@ def decided(seen: Look) -> Delay | None:
         delay = struck(seen, side, event, onset)
     first = Candidate(delay.delay_s, delay.polarity, event.probability)
     others = [Candidate(one.delay_s, _polarity(seen, one.delay_s), one.probability) for one in seen.events[1:]]
-    return replace(delay, candidates=(first, *others[: _CANDIDATES - 1]))
+    candidates = (first, *others[: _CANDIDATES - 1])
+    return replace(
+        delay, candidates=candidates, reason=delay.reason or (None if delay.reliable else doubt_of(candidates))
+    )
 
 
 def _polarity(seen: Look, delay_s: float) -> int:

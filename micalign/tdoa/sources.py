@@ -163,11 +163,14 @@ def _pairs(
 
 def _between(first: Delay, second: Delay) -> Delay:
     """The delay of two tracks over the source's own, which hears the strokes clean."""
-    reason = next((one.reason for one in (first, second) if not one.reliable), None)
-    if reason is not None and " ms" in reason:
-        reason = "one of the two delays that it follows from is in doubt"  # its milliseconds are another pair's
     confidence = first.confidence * second.confidence
-    reliable = first.reliable and second.reliable and confidence >= tuned.RELIABLE
+    both = first.reliable and second.reliable
+    reliable = both and confidence >= tuned.RELIABLE
+    why = (
+        "neither of its two delays is sure enough for both to be right"
+        if both
+        else "one of the two delays that it follows from is in doubt"
+    )
     return Delay(
         second.delay_s - first.delay_s,
         float(np.hypot(first.uncertainty_s, second.uncertainty_s)),
@@ -175,7 +178,7 @@ def _between(first: Delay, second: Delay) -> Delay:
         min(first.polarity_margin, second.polarity_margin),
         confidence,
         reliable,
-        reason if reliable or reason else "neither of its two delays is sure enough for both to be right",
+        None if reliable else why,
     )
 
 
@@ -209,7 +212,7 @@ def measured_pair(
         return unknown("nothing in the tracks is alike", planned_s, max_delay_s)
     if prior is None or not delay.reliable:
         return delay
-    reason, reliable = off_plan(prior) if off else as_planned(prior)
+    reason, reliable = off_plan(prior, other.name) if off else as_planned(prior)
     return replace(delay, reason=reason, reliable=reliable)
 
 
@@ -224,9 +227,10 @@ def as_planned(prior: Expected) -> tuple[str | None, bool]:
     return None, True
 
 
-def off_plan(prior: Expected) -> tuple[str, bool]:
-    """What to say of a delay that is not where the scene expects it, and whether to act on it all the same."""
-    said = f"the scene says {prior.arrival_s * 1e3:+.2f} ms"
+def off_plan(prior: Expected, track: str) -> tuple[str, bool]:
+    """What to say of a track's delay that is not where the scene expects it, and whether to act on it all the same."""
+    way = "later" if prior.arrival_s >= 0 else "earlier"
+    said = f"the scene has it {abs(prior.arrival_s) * 1e3:.2f} ms {way} in '{track}'"
     if prior.level_db < tuned.FAINT_DB:
         return f"{said}, {-prior.level_db:.0f} dB down: what is heard may be a reflection", False
     return f"{said}: was something moved?", True

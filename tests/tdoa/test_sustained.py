@@ -114,7 +114,7 @@ def test_a_scene_that_is_wrong_is_told_and_not_followed(tracks):
     (alto, _) = measure_sources(tracks, wanted(room_late=80))  # 5 ms
     room = next(one.delay for one in alto.tracks if one.track == "room")
     assert room.delay_s * RATE == pytest.approx(167, abs=0.1)
-    assert room.reason == "the scene says +15.44 ms: was something moved?"
+    assert room.reason == "the scene has it 15.44 ms later in 'room': was something moved?"
     other = next(one.delay for one in alto.tracks if one.track == "tenor mic")
     assert other.reason is None
 
