@@ -197,7 +197,7 @@ def _signs(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constrai
             counts = limits.counts(one.source, link.reference) * limits.counts(one.source, link.track)
             # What is in doubt turns nothing over: where nothing is clear, a track keeps its polarity.
             clear = link.clear if link.clear >= CLEAR_POLARITY else 0.0
-            evidence.append(replace(link, weight=link.weight * max(adds * counts, 1e-12), clear=clear))
+            evidence.append(replace(link, clear=max(adds * counts, 1e-12) * clear))
     return best_polarity(tracks, evidence)
 
 

@@ -30,14 +30,13 @@ _EXACT_UP_TO: Final = 16  # tracks: 32,768 assignments are tried in a few millis
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """One reliable measurement between two tracks; ``clear``, 0 to 1, is how clearly its polarity is known."""
+    """One reliable measurement between two tracks; ``clear``, 0 or more, is how much is to be given on its polarity."""
 
     reference: str
     track: str
     delay_s: float
     uncertainty_s: float
     polarity: int = 1
-    weight: float = 1.0
     clear: float = 1.0
 
     @property
@@ -103,7 +102,7 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> LinkedTimes:
     design, anchors = _design(reached, links)
     delays = np.array([link.delay_s for link in links])
     sigma = np.array([link.sigma_s for link in links])
-    base = np.array([link.weight for link in links]) / sigma**2
+    base = 1.0 / sigma**2
     trust = np.ones(len(links))
     times = _solve(design, delays, base)
     for _ in range(_ROUNDS):
@@ -172,9 +171,9 @@ def _spread(design: Floats, weights: Floats, anchors: Bools) -> Floats:
 
 
 def best_polarity(tracks: Sequence[str], links: Sequence[Link]) -> dict[str, int]:
-    """The polarity of every track against the first, +1 or -1, that agrees with the most weight of links.
+    """The polarity of every track against the first, +1 or -1, that agrees with the most of the links.
 
-    A link counts as clearly as its polarity is known: one in doubt gives way to a clear one of another way or source.
+    A link counts by its ``clear``: one in doubt gives way to a clear one of another way or source.
     Exact for up to 16 tracks, and for any number where the links contradict each other nowhere; beyond that, the
     best of a spectral start and improvement by single and double flips.
 
@@ -188,7 +187,7 @@ def best_polarity(tracks: Sequence[str], links: Sequence[Link]) -> dict[str, int
     for link in links:
         a, b = index[link.reference], index[link.track]
         for one, other in ((a, b), (b, a)):
-            evidence[one, other] += link.weight * link.clear * link.polarity
+            evidence[one, other] += link.clear * link.polarity
     signs = _walked(evidence)
     if _agreement(evidence, signs) < np.abs(evidence).sum() - 1e-12:
         signs = _enumerated(evidence) if len(tracks) <= _EXACT_UP_TO else _improved(evidence, signs)

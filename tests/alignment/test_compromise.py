@@ -78,7 +78,7 @@ def test_polarity_is_flipped_once_and_for_all_sources():
 
 @pytest.mark.parametrize(("clear", "flipped"), [(0.1, False), (0.9, True)])
 def test_where_every_polarity_of_a_track_is_in_doubt_it_is_kept(clear, flipped):
-    heard = [HeardSource("snare", (Link("left", "snare mic", -2.8e-3, 1e-6, -1, 1.0, clear),))]
+    heard = [HeardSource("snare", (Link("left", "snare mic", -2.8e-3, 1e-6, -1, clear),))]
     offsets = agreed(["left", "snare mic"], heard, Constraints("left"), sample_rate=RATE)
     assert offsets.shift("snare mic").polarity_flip is flipped
     assert offsets.shift("snare mic").applied

@@ -77,7 +77,7 @@ def test_polarity_is_the_best_of_all_assignments(seed):
     found = best_polarity(names, links)
 
     def agreement(signs):
-        return sum(link.weight * link.polarity * signs[link.reference] * signs[link.track] for link in links)
+        return sum(link.clear * link.polarity * signs[link.reference] * signs[link.track] for link in links)
 
     best = max(agreement(dict(zip(names, (1, *rest), strict=True))) for rest in product((1, -1), repeat=6))
     assert agreement(found) == pytest.approx(best)

@@ -118,12 +118,12 @@ def test_the_best_polarities_are_found(seed: int) -> None:
     rng = np.random.default_rng(seed)
     names = list("abcdef")
     links = [
-        Link(x, y, 0.0, 1e-5, polarity=int(rng.choice([-1, 1])), weight=float(rng.uniform(0.2, 1.0)))
+        Link(x, y, 0.0, 1e-5, polarity=int(rng.choice([-1, 1])), clear=float(rng.uniform(0.2, 1.0)))
         for index, x in enumerate(names) for y in names[index + 1 :]
     ]  # fmt: skip
 
     def agreeing(signs: dict[str, int]) -> float:
-        return sum(link.weight * link.polarity * signs[link.reference] * signs[link.track] for link in links)
+        return sum(link.clear * link.polarity * signs[link.reference] * signs[link.track] for link in links)
 
     most = max(agreeing(dict(zip(names, (1, *rest), strict=True))) for rest in product([1, -1], repeat=5))
     outside.confirm(
