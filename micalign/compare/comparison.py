@@ -18,7 +18,7 @@ import numpy as np
 
 from micalign.acoustics.patterns import mic_gain
 from micalign.arrays import Bools, Floats
-from micalign.compare.fit import Fit, Sightings
+from micalign.compare.fit import Fit, Sightings, Verdict
 from micalign.compare.priors import Beliefs, Kind
 from micalign.compare.tuned import AWAY, CLEAR_MARGIN
 from micalign.findings.finding import Finding
@@ -227,7 +227,7 @@ def rows_of(
     groups: tuple[Group, ...],
     planned: Beliefs,
     seen: Sightings,
-    fit: Fit,
+    verdict: Verdict,
     explanations: tuple[Explanation, ...],
 ) -> tuple[Row, ...]:
     """One row for each source and each track that should hear it, but the source's reference.
@@ -237,11 +237,13 @@ def rows_of(
     plan = _RowPlan(planned, *planned.linearised(planned.mean), expected_signs(scene))
     said = _Said(
         {name: one.words for one in reversed(explanations) for name in (one.names or ("",))},
-        frozenset((int(g), int(t)) for g, t, w in zip(seen.group, seen.track, fit.weight, strict=True) if w <= 0.5),
+        frozenset(
+            (int(g), int(t)) for g, t, w in zip(seen.group, seen.track, verdict.fit.weight, strict=True) if w <= 0.5
+        ),
     )
     out: list[Row] = []
     for index, source in enumerate(scene.sources):
-        own = [n for n in set(seen.group.tolist()) if fit.source_of[n] == index and not fit.foreign[n]]
+        own = [n for n in set(seen.group.tolist()) if verdict.fit.source_of[n] == index and not verdict.foreign[n]]
         chosen = max(own, key=lambda number: len(groups[number].moments_s), default=None)
         out += _source_rows(
             source.name, index, tracks, plan, said, None if chosen is None else (chosen, groups[chosen])

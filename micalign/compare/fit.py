@@ -95,8 +95,7 @@ class Fit:
 
     ``source_of`` is the source of each group, ``weight`` each sighting's chance of not being a stray, ``residual_s``
     what is left of it (observed minus explained), ``covariance`` that of the unknowns, ``tension`` the sum of squares
-    by which the unknowns had to leave what was believed, in standard deviations. ``foreign``, of a verdict's fit alone:
-    the groups of which the source is not sure, so that their sightings count as strays; shape (groups,).
+    by which the unknowns had to leave what was believed, in standard deviations.
     """
 
     evidence: float
@@ -106,7 +105,6 @@ class Fit:
     weight: Floats
     residual_s: Floats
     tension: float
-    foreign: Bools
 
     @property
     def is_at_ease(self) -> bool:
@@ -295,8 +293,7 @@ def _judged(beliefs: Beliefs, seen: Sightings, source_of: Ints, unknowns: Floats
     shrink = np.eye(len(unknowns)) - scaled.T @ np.linalg.solve(inner, scaled)
     covariance = shrink * beliefs.sigma[:, None] * beliefs.sigma
     left_s = np.nan_to_num(residual_s, nan=np.inf)
-    none = np.zeros(seen.groups, dtype=np.bool_)
-    return Fit(evidence, unknowns, covariance, source_of, weight, left_s, tension, none)
+    return Fit(evidence, unknowns, covariance, source_of, weight, left_s, tension)
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,11 +307,15 @@ class Taken:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The causes taken up, the beliefs and the fit they lead to, and whether these explain the take."""
+    """The causes taken up, the beliefs and the fit they lead to, and whether these explain the take.
+
+    ``foreign``: the groups of which the source is not sure, so that their sightings count as strays; shape (groups,).
+    """
 
     taken: tuple[Taken, ...]
     beliefs: Beliefs
     fit: Fit
+    foreign: Bools
     explained: bool
 
 
@@ -332,8 +333,8 @@ def verdict_on(scene: Scene, tracks: tuple[str, ...], beliefs: Beliefs, seen: Si
         taken.append(Taken(cause, gain, _rivals(cause, tried)))
         beliefs, fit = wider, better
     foreign = _foreign(beliefs, seen, fit)
-    fit = replace(fit, weight=np.where(foreign[seen.group], 0.0, fit.weight), foreign=foreign)
-    return Verdict(tuple(taken), beliefs, fit, _is_explained(fit, seen))
+    fit = replace(fit, weight=np.where(foreign[seen.group], 0.0, fit.weight))
+    return Verdict(tuple(taken), beliefs, fit, foreign, _is_explained(fit, seen))
 
 
 def _least_named(scene: Scene, cause: Cause) -> float:

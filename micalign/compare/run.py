@@ -371,7 +371,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
     strays = int((verdict.fit.weight <= 0.5).sum())
     unheard = _heard_nowhere(scene, seen, verdict.fit)
     return Comparison(
-        rows=rows_of(scene, tracks, groups, planned, seen, verdict.fit, explanations),
+        rows=rows_of(scene, tracks, groups, planned, seen, verdict, explanations),
         explanations=explanations,
         flips=flips,
         explained=verdict.explained,
@@ -380,7 +380,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
         unheard=unheard,
         heard_as=tuple(
             "" if foreign else scene.sources[index].name
-            for index, foreign in zip(verdict.fit.source_of, verdict.fit.foreign, strict=True)
+            for index, foreign in zip(verdict.fit.source_of, verdict.foreign, strict=True)
         ),
         findings=_tried(
             scene,
@@ -391,7 +391,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
                 unheard=unheard,
                 heard=(strays, len(seen.delay_s)),
                 silent=tuple(name for index, name in enumerate(tracks) if index not in {*seen.track, *seen.reference}),
-                foreign=_foreign_words(scene, tracks, seen, verdict.fit),
+                foreign=_foreign_words(scene, tracks, seen, verdict),
                 hidden_c=_hidden_temperature_c(scene, planned, seen),
             ),
             explanations,
@@ -421,12 +421,12 @@ def _hidden_temperature_c(scene: Scene, planned: Beliefs, seen: Sightings) -> fl
     return 3.0 * 2.0 * kelvin * math.sqrt(float(fit.covariance[slow, slow]))
 
 
-def _foreign_words(scene: Scene, tracks: Sequence[str], seen: Sightings, fit: Fit) -> tuple[str, ...]:
+def _foreign_words(scene: Scene, tracks: Sequence[str], seen: Sightings, verdict: Verdict) -> tuple[str, ...]:
     """A sentence for each group that fits a source best, and that another source's own mic hears first."""
     said = []
-    for group in np.flatnonzero(fit.foreign):
+    for group in np.flatnonzero(verdict.foreign):
         rows = seen.group == group
-        first, source = tracks[seen.reference[rows][0]], scene.sources[fit.source_of[group]].name
+        first, source = tracks[seen.reference[rows][0]], scene.sources[verdict.fit.source_of[group]].name
         does = "does" if rows.sum() == 1 else "do"
         said.append(
             f"Sounds that '{first}' hears first, which is there for another source, fit '{source}' best: whose they "
