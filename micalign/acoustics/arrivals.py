@@ -7,6 +7,7 @@ one standard deviation, by first-order propagation from those of the positions a
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,12 +16,13 @@ import numpy as np
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.comb import FLOOR_DB
 from micalign.acoustics.patterns import Pattern, aims, gains
+from micalign.acoustics.tuned import CLOSE_M
 from micalign.arrays import Floats
-from micalign.scene.model import Scene
+from micalign.scene.model import Mic, Scene, Source
 from micalign.shown import Listing, Shown
 from micalign.units import db_from_amplitude, many, show_ms_known
 
-__all__ = ["Arrivals", "arrivals", "distances_m", "floored_db"]
+__all__ = ["Arrivals", "arrivals", "distances_m", "floored_db", "is_close"]
 
 _MOST_COLUMNS: Final = 8
 """Sources that a terminal of usual width shows side by side."""
@@ -34,6 +36,17 @@ def distances_m(sources: Floats, mics: Floats) -> Floats:
     """
     distance: Floats = np.linalg.norm(np.asarray(sources)[:, None, :] - np.asarray(mics)[None, :, :], axis=-1)
     return distance
+
+
+def is_close(mic: Mic, sources: Iterable[Source]) -> bool:
+    """Whether a mic stands within `CLOSE_M` of a source that it is there for; not known of what has no place yet.
+
+    >>> snare, mic = Source("snare", (0.0, 0.0, 0.8)), Mic("snare mic", (0.0, 0.3, 0.8), on=("snare",))
+    >>> is_close(mic, [snare]), is_close(Mic("room", (0.0, 0.3, 0.8)), [snare])
+    (True, False)
+    """
+    own = [source for source in sources if source.name in mic.on]
+    return any(source.is_placed and mic.is_placed and mic.metres_to(source) <= CLOSE_M for source in own)
 
 
 def floored_db(amplitude: Floats) -> Floats:

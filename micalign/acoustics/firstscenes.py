@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from micalign.acoustics.arrangements import Arranged, arranged, moved
+from micalign.acoustics.arrivals import is_close
 from micalign.acoustics.tuned import (
     CLOSE_GAIN_DB,
-    CLOSE_M,
     GUESSED_CLOSE_M,
     GUESSED_MIC_M,
     GUESSED_SOURCE_M,
@@ -189,8 +189,7 @@ def _put(mic: Mic, at: Coordinates, room: Room | None) -> Mic:
 
 def _guessed_to_m(mic: Mic, sources: Sequence[Source]) -> float:
     """One standard deviation of a coordinate of a usual place: a close mic goes with what it is on."""
-    is_close = any(one.name in mic.on and mic.metres_to(one) <= CLOSE_M for one in sources)
-    return GUESSED_CLOSE_M if is_close else GUESSED_MIC_M
+    return GUESSED_CLOSE_M if is_close(mic, sources) else GUESSED_MIC_M
 
 
 def _players(known: Mapping[str, Coordinates], inputs: int, room: Room | None) -> tuple[Source, ...]:

@@ -18,8 +18,9 @@ from itertools import pairwise
 import numpy as np
 
 from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
+from micalign.acoustics.arrivals import is_close
 from micalign.acoustics.patterns import mic_gain
-from micalign.acoustics.tuned import BLEED_DB, CLOSE_M
+from micalign.acoustics.tuned import BLEED_DB
 from micalign.alignment.network import Link, connected
 from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, LEAST_GAIN
 from micalign.scene.model import Mic, Scene, Source
@@ -58,7 +59,7 @@ def well_heard(scene: Scene, names: Sequence[str]) -> dict[str, frozenset[str]]:
     """
     heard = {source.name: {di.name for di in scene.dis if di.of == source.name} for source in scene.sources}
     for mic in scene.mics:
-        levels = levels_db(scene, mic) if _is_close(scene, mic) else {}
+        levels = levels_db(scene, mic) if is_close(mic, scene.sources) else {}
         for source, tracks in heard.items():
             if source in mic.on or levels.get(source, 0.0) > 1e-9 - BLEED_DB:
                 tracks.add(mic.name)
@@ -100,11 +101,6 @@ def _amplitude(scene: Scene, mic: Mic, source: Source) -> float:
     gain = mic_gain(scene, mic, source.position)
     size = max(abs(gain), LEAST_GAIN)  # a null is never perfect
     return float(np.copysign(size, gain)) / max(mic.metres_to(source), 1e-3)
-
-
-def _is_close(scene: Scene, mic: Mic) -> bool:
-    own = [scene.source(name) for name in mic.on]
-    return any(source.is_placed and mic.is_placed and mic.metres_to(source) <= CLOSE_M for source in own)
 
 
 def arrivals_of(scene: Scene, source: Source) -> dict[str, Expected]:
