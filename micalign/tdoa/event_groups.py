@@ -31,6 +31,7 @@ _BEFORE_S: Final = 0.015  # seconds of quiet before an arrival
 _MARGIN_S: Final = 0.002  # seconds before the stroke, whose onset is known to a millisecond
 _STRAY_S: Final = 0.001  # seconds: a wavefront that is missed is told some periods late, another sound anywhere
 _MOST_EVENTS: Final = 400  # that are compared with one another
+_FEWEST: Final = 2  # events of a group: what comes once may be anything
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,15 +47,13 @@ class Group:
     heard: tuple[Delay, ...]
 
 
-def groups_of(take: Take, *, least_events: int = 2) -> tuple[Group, ...]:
-    """The groups of a take, the one with most events first.
+def groups_of(take: Take) -> tuple[Group, ...]:
+    """The groups of a take that two events and more make, the one with most events first.
 
     Parameters
     ----------
     take : Take
         Tracks that share a clock.
-    least_events : int
-        Groups of fewer events are left out.
 
     Examples
     --------
@@ -74,7 +73,7 @@ def groups_of(take: Take, *, least_events: int = 2) -> tuple[Group, ...]:
     struck_s = struck_s[:: max(1, -(-len(struck_s) // _MOST_EVENTS))]
     arrival_s = np.stack([_arrivals(one, struck_s) for one in heard], axis=1)
     arrival_s = arrival_s[np.isfinite(arrival_s).sum(axis=1) >= 2]
-    found = [members for members in _grouped(arrival_s) if len(members) >= least_events]
+    found = [members for members in _grouped(arrival_s) if len(members) >= _FEWEST]
     return tuple(_measured(heard, arrival_s[members]) for members in sorted(found, key=len, reverse=True))
 
 

@@ -233,7 +233,7 @@ def stretch_curve(
     A share of what it were if all frequencies agreed.
     """
     rate = first.sample_rate
-    gate = stretches(first.envelope, first.frames, rate, length_s=length_s, most=most)
+    gate = stretches(first, length_s=length_s, most=most)
     middle = int(lags[len(lags) // 2])
     margin = len(lags) // 2 + 1
     kept = first.kept if margin <= len(gate.window) else None  # spectra of a search over seconds would fill the memory

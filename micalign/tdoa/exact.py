@@ -30,12 +30,12 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Complexes, Floats, Ints
+from micalign.arrays import Complexes, Floats
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
-from micalign.tdoa.posterior import EVENT_S, Event, Look, Onset, Side, confidence_of, path_confidence, sigma_s
+from micalign.tdoa.posterior import EVENT_S, Event, Look, Side, begins, confidence_of, path_confidence, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, refine, rfft, smooth_bins
 from micalign.tdoa.strokes import FrameSet, Listened, stretches
 from micalign.tdoa.wavefronts import cut
@@ -129,14 +129,13 @@ class Sharp:
 
 
 def sharpen(
-    first: Track, second: Track, gate: FrameSet, delay_s: float, *, within_s: float, one_path: bool = False
+    first: Listened, second: Track, gate: FrameSet, delay_s: float, *, within_s: float, one_path: bool = False
 ) -> Sharp:
     """The delay near ``delay_s``, from frames of ``gate`` (its window is used on both tracks).
 
     ``one_path``: nothing but a filter lies between the tracks, so that the best sum may be looked for.
     """
-    kept = first.kept if isinstance(first, Listened) else None
-    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, kept=kept)
+    spectra = frame_spectra(first, second, gate.starts, gate.window, margin=0, centre_s=delay_s, kept=first.kept)
     hz = spectra.frequencies_hz
     cross = spectra.cross.sum(axis=0).astype(complex)
     lag_s = delay_s - spectra.centre_s
@@ -229,7 +228,7 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     # Of the lobes of one path the highest: the others are its filter's ringing.
     chosen = int(paths[np.argmax(seen.found.rows[paths, FEATURES.index("path alike")])])
     delay_s = float(delays[chosen])
-    gate = stretches(first.envelope, first.frames, rate, length_s=0.085, most=300, matched=True)
+    gate = stretches(first, length_s=0.085, most=300, matched=True)
     gate = _held_by_both(gate, first, second, delay_s)
     values = seen.whole if seen.whole is not None else np.zeros(len(seen.lags))
     top = int(seen.found.lags[chosen] - seen.lags[0])
@@ -276,11 +275,12 @@ def _is_a_filters(values: Floats, top: int, rate: int) -> bool:
     return sent_back < tuned.WALL * abs(float(values[top]))
 
 
-def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
-    """The delay of a struck source's first wavefront."""
+def struck(seen: Look, side: Side, event: Event) -> Delay:
+    """The delay of a struck source's first wavefront, by the strokes of one side."""
+    onset = begins(seen, side, event)
     later_s = _between_samples(side, side.sign * onset.delay_s)
     likeness = _first_waves(side, side.sign * onset.delay_s)
-    confidence = confidence_of(seen.events[0], onset, follows=seen.follows, scene=seen.expected is not None)
+    confidence = confidence_of(event, onset, follows=seen.follows, scene=seen.expected is not None)
     return Delay(
         side.sign * later_s,
         sigma_s(onset),
@@ -292,24 +292,20 @@ def struck(seen: Look, side: Side, event: Event, onset: Onset) -> Delay:
     )
 
 
-def _near(side: Side, later_s: float) -> Ints:
-    """The lags at a first wavefront."""
-    return np.flatnonzero(np.abs(side.lags / side.near.sample_rate - later_s) <= _PICK_S)
-
-
 def _between_samples(side: Side, later_s: float) -> float:
     """The peak of the strokes' correlation where one lies at the first wavefront: it is told between the samples.
 
     Further off it is no arrival but the near field's, or the room's.
     """
-    near, correlation, lags = _near(side, later_s), side.curves.correlation, side.lags
+    rate, correlation, lags = side.near.sample_rate, side.curves.correlation, side.lags
+    near = np.flatnonzero(np.abs(lags / rate - later_s) <= _PICK_S)
     if not len(near):
         return later_s
     size = np.abs(correlation)
     top = int(near[np.argmax(size[near])])
     if not _HALF <= top < len(lags) - _HALF or size[top] < max(size[top - 1], size[top + 1]):
         return later_s
-    part, rate = correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF), side.near.sample_rate
+    part = correlation[top - _HALF : top + _HALF] * np.hanning(2 * _HALF)
     hz = np.fft.rfftfreq(2 * _HALF, 1.0 / rate).astype(np.float64)
     return float(lags[top] - _HALF) / rate + refine(rfft(part), hz, _HALF / rate, within_s=1.0 / rate)
 

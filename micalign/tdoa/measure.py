@@ -24,7 +24,7 @@ from micalign.tdoa.delays import Candidate, Delay, doubt_of, doubted, unknown
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
 from micalign.tdoa.hypotheses import ONE_PATH
-from micalign.tdoa.posterior import Look, begins, log_odds, look
+from micalign.tdoa.posterior import Look, log_odds, look
 from micalign.tdoa.strokes import Listened, apart, listen_all, same_samples
 
 __all__ = ["Candidate", "Delay", "decided", "measure_many", "measure_pair", "of_two_looks"]
@@ -227,11 +227,10 @@ def decided(seen: Look) -> Delay | None:
     event = seen.events[0]
     if event.kind == ONE_PATH:
         delay = along_one_path(seen, event)
+    elif (side := seen.side(event.kind)) is not None:
+        delay = struck(seen, side, event)
     else:
-        side, onset = seen.side(event.kind), begins(seen, event)
-        if side is None or onset is None:
-            return None
-        delay = struck(seen, side, event, onset)
+        return None
     first = Candidate(delay.delay_s, delay.polarity, event.probability)
     others = [Candidate(one.delay_s, _polarity(seen, one.delay_s), one.probability) for one in seen.events[1:]]
     candidates = (first, *others[: _CANDIDATES - 1])
@@ -241,9 +240,8 @@ def decided(seen: Look) -> Delay | None:
 
 
 def _polarity(seen: Look, delay_s: float) -> int:
-    first, second = seen.curves
-    values = seen.whole if seen.whole is not None else first.correlation if first else None
-    if values is None:
-        values = second.correlation[::-1] if second else np.ones(len(seen.lags))
+    """The sign of what the two tracks have in common at a delay: of all that sounds, else of the strokes."""
+    sides = [one.correlation[::sign] for one, sign in zip(seen.curves, (1, -1), strict=True) if one is not None]
+    values = sides[0] if seen.whole is None else seen.whole
     index = round(delay_s * seen.first.sample_rate) - int(seen.lags[0])
     return 1 if values[int(np.clip(index, 0, len(seen.lags) - 1))] >= 0 else -1

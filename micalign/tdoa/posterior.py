@@ -46,7 +46,6 @@ __all__ = [
     "onset_rows",
     "onset_within",
     "path_confidence",
-    "places",
     "prior_odds",
     "probabilities",
     "sigma_s",
@@ -395,16 +394,8 @@ def unexpected(seen: Look) -> Look:
     return replace(seen, events=tuple(likely), chances=chances, expected=None)
 
 
-def places(seen: Look, event: Event) -> tuple[Floats, Floats] | None:
-    """Where an event of a struck source may begin, and what speaks for each place; None where no side has strokes."""
-    side = seen.side(event.kind)
-    return None if side is None else onset_rows(seen, side, event)
-
-
-def begins(seen: Look, event: Event) -> Onset | None:
-    """Where an event of a struck source begins."""
-    where = places(seen, event)
-    if where is None:
-        return None
-    odds = None if seen.expected is None else prior_odds(where[0], *seen.expected, _WITHIN_S)
-    return onset_within(*where, odds=odds)
+def begins(seen: Look, side: Side, event: Event) -> Onset:
+    """Where an event of a struck source begins, by the strokes of one side."""
+    places, rows = onset_rows(seen, side, event)
+    odds = None if seen.expected is None else prior_odds(places, *seen.expected, _WITHIN_S)
+    return onset_within(places, rows, odds=odds)

@@ -42,7 +42,6 @@ __all__ = [
     "apart",
     "listen",
     "listen_all",
-    "own_weight",
     "same_samples",
     "stretches",
     "strokes_of_all",
@@ -256,7 +255,7 @@ def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
     )
     own = _of_a_cymbal(level_db >= max(split_db, tuned.OWN_RANGE_DB), whole, high)
     bright = _brightness(whole[own], high[own])
-    return Strokes(steps * step, novelty[steps], level_db, own_weight(level_db, own), gap_db, bright)
+    return Strokes(steps * step, novelty[steps], level_db, _own_weight(level_db, own), gap_db, bright)
 
 
 def _of_a_cymbal(own: Bools, whole_db: Floats, high_db: Floats) -> Bools:
@@ -280,7 +279,7 @@ def _of_a_cymbal(own: Bools, whole_db: Floats, high_db: Floats) -> Bools:
     return kept
 
 
-def own_weight(level_db: Floats, own: Bools) -> Floats:
+def _own_weight(level_db: Floats, own: Bools) -> Floats:
     """The weight of each stroke, of which some are the track's own."""
     return _thinned(np.where(own, np.minimum(10 ** ((level_db + 3.0) / 10), 1.0), 0.0))
 
@@ -379,7 +378,7 @@ def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
         return one
     own[own] = ~shared
     found = replace(one)
-    found.__dict__["strokes"] = replace(strokes, weight=own_weight(strokes.level_db, own))
+    found.__dict__["strokes"] = replace(strokes, weight=_own_weight(strokes.level_db, own))
     return found
 
 
@@ -397,41 +396,23 @@ class FrameSet:
     starts: Ints
     window: Floats
 
-    def __len__(self) -> int:
-        return len(self.starts)
 
-
-def stretches(
-    env: Energies,
-    frames: int,
-    rate: int,
-    *,
-    length_s: float,
-    most: int,
-    matched: bool = False,
-) -> FrameSet:
+def stretches(track: Listened, *, length_s: float, most: int, matched: bool = False) -> FrameSet:
     """Overlapping frames: all of a short track, the loudest of each equal part of a long one.
+
+    Without those more than 30 dB below the loudest: most of what they hold is noise.
 
     Hann windows that overlap by half add up to one, so that a short track's every sample counts the same. Where both
     tracks are windowed (``matched``) the window rises to the power 1.5, not 2: its square is nearly as even, and what
     leaks beside a band still falls fast.
     """
-    length = min(round(length_s * rate), frames)
+    length = min(round(length_s * track.sample_rate), track.frames)
     window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** (1.5 if matched else 2.0)
-    starts = np.arange(-(length // 2), frames, max(length // 2, 1))
+    starts = np.arange(-(length // 2), track.frames, max(length // 2, 1))
+    levels = track.envelope.sum(starts // track.envelope.step, (starts + length) // track.envelope.step)
     if len(starts) > most:
-        starts = _loudest_of_each(env, starts, length, most)
-    return FrameSet(_sounding(env, starts, length), window)
-
-
-def _loudest_of_each(env: Energies, starts: Ints, length: int, most: int) -> Ints:
-    levels = env.sum(starts // env.step, (starts + length) // env.step)
-    bounds = np.linspace(0, len(starts), most + 1).astype(np.intp)
-    return np.array([starts[a + np.argmax(levels[a:b])] for a, b in pairwise(bounds) if b > a])
-
-
-def _sounding(env: Energies, starts: Ints, length: int) -> Ints:
-    """Without the frames more than 30 dB below the loudest: most of what they hold is noise."""
-    levels = env.sum(starts // env.step, (starts + length) // env.step)
-    kept = starts[levels > levels.max(initial=0.0) * 1e-3]
-    return kept if len(kept) else starts
+        bounds = np.linspace(0, len(starts), most + 1).astype(np.intp)
+        loudest = np.array([a + np.argmax(levels[a:b]) for a, b in pairwise(bounds)])
+        starts, levels = starts[loudest], levels[loudest]
+    sounding = levels > levels.max(initial=0.0) * 1e-3
+    return FrameSet(starts[sounding] if sounding.any() else starts, window)

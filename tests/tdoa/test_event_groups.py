@@ -62,11 +62,8 @@ def test_the_reference_hears_itself_without_doubt(rng):
         assert (own.delay_s, own.uncertainty_s, own.polarity, own.polarity_margin, own.reliable) == (0, 0, 1, 1, True)
 
 
-def test_groups_of_few_events_are_left_out_as_asked(rng):
-    heard = take(world(rng))
-    assert [len(group.moments_s) for group in groups_of(heard, least_events=3)] == [5, 3]
-    assert [len(group.moments_s) for group in groups_of(heard, least_events=4)] == [5]
-    assert groups_of(heard, least_events=6) == ()
+def test_what_comes_once_is_no_group(rng):
+    assert [len(group.moments_s) for group in groups_of(take(world(rng)))] == [5, 3]
     alone = take(world(rng, hits={"drum": HITS["drum"], "bell": (0.8,)}))
     assert [len(group.moments_s) for group in groups_of(alone)] == [5]
 

@@ -7,7 +7,7 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import spectra, strokes
-from micalign.tdoa.strokes import Energies
+from micalign.tdoa.strokes import Energies, Listened
 
 RATE = 8000  # a step of an envelope is 8 samples, a stroke's window 160
 
@@ -18,6 +18,12 @@ def envelope(*loud: tuple[int, float], count: int = 400, floor: float = 1.0) -> 
     for step, level in loud:
         power[step] = level
     return Energies(power, 8)
+
+
+def heard(env: Energies, frames: int | None = None) -> Listened:
+    """A track of which the envelope is known."""
+    frames = 8 * len(env.power) if frames is None else frames
+    return Listened.of(Track.from_array("a", np.zeros(frames), RATE), env, env.power)
 
 
 def test_levels_of_frames_are_what_their_steps_hold():
@@ -33,30 +39,31 @@ def test_a_mean_is_of_the_steps_that_there_are():
 
 
 def test_of_each_equal_part_the_loudest_frame_is_taken():
-    env = envelope((3, 9.0), (11, 9.0), (12, 5.0), (29, 9.0), count=30)
-    starts = np.arange(0, 240, 8)
-    assert strokes._loudest_of_each(env, starts, 8, 3).tolist() == [24, 88, 232]
-    assert strokes._loudest_of_each(env, starts, 8, 30).tolist() == starts.tolist()
-    assert strokes._loudest_of_each(env, starts[:2], 8, 3).tolist() == [0, 8]
+    """Frames of 16 samples from -8 on by 8: 31 of them, in thirds 0 to 9, 10 to 19 and 20 to 30."""
+    one = heard(envelope((3, 9.0), (12, 9.0), (14, 5.0), (29, 9.0), count=30))
+    assert strokes.stretches(one, length_s=0.002, most=3).starts.tolist() == [16, 88, 224]
+    assert strokes.stretches(one, length_s=0.002, most=31).starts.tolist() == list(range(-8, 240, 8))
 
 
-@pytest.mark.parametrize(("share", "kept"), [(1.01e-3, [0, 8]), (0.99e-3, [0])])
+@pytest.mark.parametrize(("share", "kept"), [(2.01e-3, [0, 16]), (1.99e-3, [0])])
 def test_a_frame_thirty_decibels_below_the_loudest_is_left_out(share, kept):
-    env = Energies(np.array([1.0, share], np.float32), 8)
-    assert strokes._sounding(env, np.array([0, 8]), 8).tolist() == kept
+    one = heard(Energies(np.array([1.0, 1.0, share / 2, share / 2], np.float32), 8))
+    starts = strokes.stretches(one, length_s=0.002, most=9).starts
+    assert [start for start in starts.tolist() if start in (0, 16)] == kept
 
 
 def test_in_silence_all_frames_are_kept():
-    assert strokes._sounding(Energies(np.zeros(4, np.float32), 8), np.array([0, 8]), 8).tolist() == [0, 8]
+    silent = heard(Energies(np.zeros(4, np.float32), 8))
+    assert strokes.stretches(silent, length_s=0.002, most=9).starts.tolist() == [-8, 0, 8, 16, 24]
 
 
 def test_frames_begin_half_a_frame_before_the_file_and_go_on_by_halves():
-    env = envelope(count=101)
-    gate = strokes.stretches(env, 801, RATE, length_s=0.02, most=100)
+    one = heard(envelope(count=101), 801)
+    gate = strokes.stretches(one, length_s=0.02, most=100)
     assert gate.starts.tolist() == list(range(-80, 801, 80))
     # Exactly as many as are allowed are all taken; one more and the loudest of each part are.
-    assert len(strokes.stretches(env, 801, RATE, length_s=0.02, most=12)) == 12
-    assert len(strokes.stretches(env, 801, RATE, length_s=0.02, most=11)) == 11
+    assert len(strokes.stretches(one, length_s=0.02, most=12).starts) == 12
+    assert len(strokes.stretches(one, length_s=0.02, most=11).starts) == 11
 
 
 def test_frames_are_cut_about_their_mean_and_faded_where_the_file_ends(rng):

@@ -10,13 +10,13 @@ from scipy.interpolate import make_interp_spline
 from micalign.take.tracks import Track
 from micalign.tdoa.exact import cramer_rao_s, sharpen
 from micalign.tdoa.measure import measure_pair
-from micalign.tdoa.strokes import FrameSet
+from micalign.tdoa.strokes import FrameSet, Listened, listen
 
 RATE = 8000
 
 
-def track(samples, name="a", start_s=0.0, rate=RATE) -> Track:
-    return Track.from_array(name, samples, rate, start_s=start_s)
+def track(samples, name="a", start_s=0.0, rate=RATE) -> Listened:
+    return listen(Track.from_array(name, samples, rate, start_s=start_s))
 
 
 def later(samples, delay_samples):

@@ -75,8 +75,12 @@ def answer(source: str, window: tuple[float, float], seen: Look, expected: tuple
     rate = seen.first.sample_rate
     odds = posterior.prior_odds(seen.found.lags / rate, *expected, REACH_S)
     likely, chances = posterior.events(seen.found, rate, odds=odds)
-    onset = posterior.begins(replace(seen, events=tuple(likely), chances=chances, expected=expected), likely[0])
-    if onset is None or abs(onset.delay_s - expected[0]) > max(tuned.AS_PLANNED[0], tuned.AS_PLANNED[1] * 2e-4):
+    side = seen.side(likely[0].kind)
+    if side is None:
+        return None
+    seen = replace(seen, events=tuple(likely), chances=chances, expected=expected)
+    onset = posterior.begins(seen, side, likely[0])
+    if abs(onset.delay_s - expected[0]) > max(tuned.AS_PLANNED[0], tuned.AS_PLANNED[1] * 2e-4):
         return None
     low, high = window
     off = max(low - onset.delay_s, onset.delay_s - high, 0.0)

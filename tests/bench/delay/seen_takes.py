@@ -19,7 +19,7 @@ from bench.delay import grooves, hopeless, realkit, realtakes, sessions, studio,
 
 from micalign.take.tracks import Track
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
-from micalign.tdoa.posterior import EVENT_S, Event, Look, look, places
+from micalign.tdoa.posterior import EVENT_S, Event, Look, look, onset_rows
 from micalign.tdoa.strokes import listen
 
 SHARES = {"real": 1.0, "sessions": 1.0, "studio": 0.2, "hopeless": 0.2}
@@ -199,9 +199,10 @@ def places_of(seen: Look, one: Seen, at_s: float) -> list[Place]:
     """Where an event begins by the strokes of either side that has any."""
     near = np.abs(one.lags_s - at_s) < EVENT_S
     likelier = int(np.argmax([(one.kinds[near] == kind).sum() for kind in (FIRST, SECOND)]))
-    sides = [kind for kind in (FIRST, SECOND) if seen.curves[kind] is not None]
-    told = [(kind, places(seen, Event(at_s, 1.0, kind))) for kind in sides]
-    return [Place(at_s, kind, len(sides) == 1 or kind == likelier, *where) for kind, where in told if where is not None]
+    kinds = [kind for kind in (FIRST, SECOND) if seen.curves[kind] is not None]
+    sides = [(kind, side) for kind in kinds if (side := seen.side(kind)) is not None]
+    told = [(kind, onset_rows(seen, side, Event(at_s, 1.0, kind))) for kind, side in sides]
+    return [Place(at_s, kind, len(kinds) == 1 or kind == likelier, *where) for kind, where in told]
 
 
 def read(folder: Path, half: str) -> list[Seen]:
