@@ -226,20 +226,19 @@ def _with_sums(
     dark: set[str] = set()
     arrivals = {track.name: delay for track, delay in zip(tracks, delays, strict=True)}
 
-    def looked(track: Track, delay: Delay) -> tuple[PairSum | None, bool]:
-        found = one_path_sum(reference, track, delay, max_delay_s=max_delay_s)
+    def looked(track: Track) -> tuple[PairSum | None, bool]:
+        found = one_path_sum(reference, track, arrivals[track.name], max_delay_s=max_delay_s)
         is_heard = not any(listen(one).envelope.silent for one in (reference, track))
         return found, found is None and is_heard and may_be_one_path(reference, track)
 
-    with two_at_once() as pool:
-        for track, (found, is_dark) in zip(tracks, pool.map(looked, tracks, delays), strict=True):
-            tell(f"adding {track.name} to {reference.name}", 0.95)
-            if found is not None:
-                sums[track.name] = found
-                arrivals[track.name] = as_arrival(found, arrivals[track.name])
-            elif is_dark:
-                dark.add(track.name)
-                arrivals[track.name] = by_loudest(reference, track, arrivals[track.name])
+    added = two_at_once(looked, tracks, lambda done: tell(f"adding {tracks[done].name} to {reference.name}", 0.95))
+    for track, (found, is_dark) in zip(tracks, added, strict=True):
+        if found is not None:
+            sums[track.name] = found
+            arrivals[track.name] = as_arrival(found, arrivals[track.name])
+        elif is_dark:
+            dark.add(track.name)
+            arrivals[track.name] = by_loudest(reference, track, arrivals[track.name])
     dis = {found.filtered for found in sums.values()}
     doubts = doubted(reference, tracks, arrivals, dis=dis) if sums and len(tracks) > 1 else {}
     together = laid_together(reference, tracks, sums) if by == "sum" else {}

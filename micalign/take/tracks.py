@@ -11,11 +11,10 @@ other's clock. `placed` shows a track so; what comes before the clock's beginnin
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from typing import Any, Final, Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -40,19 +39,28 @@ __all__ = [
 BLOCK_FRAMES: Final = 1 << 18
 """Frames in a block where a reader has no reason of its own: 5.5 s at 48 kHz, 2 MiB of float64."""
 
+_Asked = TypeVar("_Asked")
+_Made = TypeVar("_Made")
 
-@contextmanager
-def two_at_once() -> Iterator[ThreadPoolExecutor]:
-    """Threads for two tracks: decoding, sums and transforms leave the interpreter to others; more fill the memory.
 
-    What still waits is given up where one fails.
+def two_at_once(work: Callable[[_Asked], _Made], asked: Sequence[_Asked], tell: Callable[[int], None]) -> list[_Made]:
+    """What is made of each, in two threads: sums and transforms leave the interpreter to others; more fill the memory.
+
+    ``tell`` is called with the number of each before it is waited for. What still waits is given up where one fails.
+
+    >>> two_at_once(abs, [-1, 2, -3], lambda number: None)
+    [1, 2, 3]
     """
+    made = []
     with ThreadPoolExecutor(2) as pool:
         try:
-            yield pool
+            for number, waiting in enumerate([pool.submit(work, one) for one in asked]):
+                tell(number)
+                made.append(waiting.result())
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+    return made
 
 
 class Samples(Protocol):

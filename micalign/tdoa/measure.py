@@ -144,21 +144,19 @@ def _measured(
 ) -> tuple[Delay, ...]:
     """The delays of all others against the first; all are listened to before two are compared."""
     refuse_mixed_rates(tracks)
-    tell = progress or (lambda _words, _share: None)
     steps = 2 * len(tracks) - 1
-    heard = listen_all(tracks, progress=tell, steps=steps)
+    heard = listen_all(tracks, progress=progress, steps=steps)
     alone = heard if options.one_path or options.drift else apart(heard)
     for near in (heard[0], alone[0]):
         if not near.envelope.silent:
             _ = near.own_levels  # before two threads ask for them at once
     pairs = [((heard[0], one), (alone[0], other)) for one, other in zip(heard[1:], alone[1:], strict=True)]
-    found = []
-    with two_at_once() as pool:
-        waiting = [pool.submit(_measure, *both, options) for both in pairs]
-        for done, (track, one) in enumerate(zip(tracks[1:], waiting, strict=True), start=len(tracks)):
-            tell(f"measuring {track.name}", done / steps)
-            found.append(one.result())
-    return tuple(found)
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(f"measuring {tracks[1 + done].name}", (len(tracks) + done) / steps)
+
+    return tuple(two_at_once(lambda both: _measure(*both, options), pairs, tell))
 
 
 def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:

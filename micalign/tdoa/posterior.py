@@ -382,9 +382,7 @@ def look(
     within = middle - round(reach_s * rate), middle + round(reach_s * rate)
     found = hypotheses(first, second, lags, curves, whole, within)
     odds = None if expected is None else prior_odds(found.lags / rate, *expected, reach_s)
-    likely, chances = (
-        events(found, rate, related=close == ONE_PATH, odds=odds) if len(found.lags) else ([], np.zeros(0))
-    )
+    likely, chances = events(found, rate, related=close == ONE_PATH, odds=odds)
     return Look(first, second, lags, curves, whole, found, tuple(likely), chances, expected)
 
 

@@ -66,19 +66,20 @@ def measure_sources(
     tuple of SourceDelays
         One for each wanted source that two tracks hear; a source that never leads has only unreliable pairs.
     """
-    tell = progress or (lambda _words, _share: None)
     shared = [one for one in wanted if len(one.tracks) >= 2]
     steps = len(tracks) + len(shared)
-    heard = {one.name: one for one in listen_all(tracks, progress=tell, steps=steps)}
+    heard = {one.name: one for one in listen_all(tracks, progress=progress, steps=steps)}
     close = {one.source: one.close for one in wanted if one.close is not None}
     strokes = _by_place(tracks, heard, wanted, leading_strokes(heard, close))
-    measured = []
-    with two_at_once() as pool:
-        waiting = [pool.submit(_measured, heard, one, close, strokes.get(one.source), max_delay_s) for one in shared]
-        for done, (asked, found) in enumerate(zip(shared, waiting, strict=True), start=len(tracks)):
-            tell(f"measuring {asked.source} on its own", done / steps)
-            measured.append(found.result())
-    return tuple(measured)
+
+    def measured(one: Wanted) -> SourceDelays:
+        return _measured(heard, one, close, strokes.get(one.source), max_delay_s)
+
+    def tell(done: int) -> None:
+        if progress is not None:
+            progress(f"measuring {shared[done].source} on its own", (len(tracks) + done) / steps)
+
+    return tuple(two_at_once(measured, shared, tell))
 
 
 def _by_place(

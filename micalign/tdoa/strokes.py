@@ -197,14 +197,12 @@ def listen_all(
 
     ``progress`` is told what is done, and which share: of ``steps``, where listening is not all there is to do.
     """
-    tell = progress or (lambda _words, _share: None)
-    heard = []
-    with two_at_once() as pool:
-        for done, one in enumerate([pool.submit(_with_strokes, track) for track in tracks]):
-            if not isinstance(tracks[done], Listened):
-                tell(f"listening to {tracks[done].name}", done / (steps or len(tracks)))
-            heard.append(one.result())
-    return heard
+
+    def tell(done: int) -> None:
+        if progress is not None and not isinstance(tracks[done], Listened):
+            progress(f"listening to {tracks[done].name}", done / (steps or len(tracks)))
+
+    return two_at_once(_with_strokes, tracks, tell)
 
 
 def _with_strokes(track: Track) -> Listened:
