@@ -89,18 +89,17 @@ def _fingerprints(tracks: Sequence[Track]) -> Fingerprints:
     """
     heard = [listen(track) for track in tracks]
     times_s = strokes_of_all(heard)
-    levels, before = (np.zeros((len(times_s), len(tracks))) for _ in range(2))
-    for column, one in enumerate(heard):
-        levels[:, column], before[:, column] = _levels(one, times_s)
+    levels, before = np.stack([_levels_db(one, times_s) for one in heard], axis=-1)
     found = Fingerprints(tuple(track.name for track in tracks), times_s, levels, before)
     return found.kept(found.heard.sum(axis=1) > 0)
 
 
-def _levels(one: Listened, times_s: Floats) -> tuple[Floats, Floats]:
+def _levels_db(one: Listened, times_s: Floats) -> Floats:
+    """How loud a track is in each stroke and just before it, shape (2, N)."""
     at, step_s = one.steps_at(times_s), one.envelope.step / one.sample_rate
     length, guard = (round(seconds / step_s) for seconds in (_LEVEL_S, _GUARD_S))
-    now, before = one.envelope.mean(at, at + length), one.envelope.mean(at - guard - length, at - guard)
-    return 10.0 * np.log10(now + 1e-14), 10.0 * np.log10(before + 1e-14)
+    means = [one.envelope.mean(begin, begin + length) for begin in (at, at - guard - length)]
+    return np.asarray(10.0 * np.log10(np.array(means) + 1e-14))
 
 
 def _apart_db(found: Fingerprints, one: int, other: Floats) -> float:
