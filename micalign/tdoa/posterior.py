@@ -56,6 +56,7 @@ __all__ = [
 EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
+_EVENTS: Final = 4  # that are told
 _MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
 _AT_S: Final = 3e-5  # seconds about a place: so near a band's peak is at it
 _WITHIN_S: Final = 6e-4  # seconds from an event's likeliest delay within which it may begin
@@ -116,10 +117,8 @@ def prior_odds(delays_s: Floats, expected_s: float, sigma_s: float, reach_s: flo
     return odds
 
 
-def events(
-    found: Hypotheses, rate: int, *, count: int = 4, related: bool = False, odds: Floats | None = None
-) -> tuple[list[Event], Floats]:
-    """The likeliest events, the likeliest first, and the probability of each hypothesis.
+def events(found: Hypotheses, rate: int, *, related: bool = False, odds: Floats | None = None) -> tuple[Event, ...]:
+    """The likeliest events, the likeliest first.
 
     ``related``: it is known that the two tracks share something; ``odds``, (H,): how likely each is beforehand. Where
     the tracks are so alike that they are one sound over one path, only paths are weighed: what the strokes of one and
@@ -145,9 +144,9 @@ def events(
         members = np.abs(delays - delays[index]) <= _MEMBER_S
         kinds = [float(chances[members & (found.kinds == kind)].sum()) for kind in range(3)]
         told.append(Event(float(delays[index]), float(chances[members].sum()), int(np.argmax(kinds))))
-        if len(told) == count:
+        if len(told) == _EVENTS:
             break
-    return told, chances
+    return tuple(told)
 
 
 def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
@@ -311,8 +310,7 @@ class Side:
 class Look:
     """A pair and what was found: delays are the second track's against the first's.
 
-    ``chances``: the probability of each hypothesis, shape (H,); ``events``: the likeliest first; ``expected``: where a
-    scene has the delay, and one sigma.
+    ``events``: the likeliest first; ``expected``: where a scene has the delay, and one sigma.
     """
 
     first: Listened
@@ -322,7 +320,6 @@ class Look:
     whole: Floats | None
     found: Hypotheses
     events: tuple[Event, ...]
-    chances: Floats
     expected: tuple[float, float] | None = None
 
     def side(self, kind: int) -> Side | None:
@@ -382,14 +379,13 @@ def look(
     within = middle - round(reach_s * rate), middle + round(reach_s * rate)
     found = hypotheses(first, second, lags, curves, whole, within)
     odds = None if expected is None else prior_odds(found.lags / rate, *expected, reach_s)
-    likely, chances = events(found, rate, related=close == ONE_PATH, odds=odds)
-    return Look(first, second, lags, curves, whole, found, tuple(likely), chances, expected)
+    likely = events(found, rate, related=close == ONE_PATH, odds=odds)
+    return Look(first, second, lags, curves, whole, found, likely, expected)
 
 
 def unexpected(seen: Look) -> Look:
     """The same, with nothing known beforehand."""
-    likely, chances = events(seen.found, seen.first.sample_rate)
-    return replace(seen, events=tuple(likely), chances=chances, expected=None)
+    return replace(seen, events=events(seen.found, seen.first.sample_rate), expected=None)
 
 
 def begins(seen: Look, side: Side, event: Event) -> Onset:

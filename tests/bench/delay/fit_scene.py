@@ -74,11 +74,11 @@ def answer(source: str, window: tuple[float, float], seen: Look, expected: tuple
     tuned.EVENT_WEIGHTS, tuned.ONSET_WEIGHTS = weights
     rate = seen.first.sample_rate
     odds = posterior.prior_odds(seen.found.lags / rate, *expected, REACH_S)
-    likely, chances = posterior.events(seen.found, rate, odds=odds)
+    likely = posterior.events(seen.found, rate, odds=odds)
     side = seen.side(likely[0].kind)
     if side is None:
         return None
-    seen = replace(seen, events=tuple(likely), chances=chances, expected=expected)
+    seen = replace(seen, events=likely, expected=expected)
     onset = posterior.begins(seen, side, likely[0])
     if abs(onset.delay_s - expected[0]) > max(tuned.AS_PLANNED[0], tuned.AS_PLANNED[1] * 2e-4):
         return None

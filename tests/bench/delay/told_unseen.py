@@ -76,7 +76,7 @@ def told_by(one: Seen, weights: tuple[dict, dict]) -> Told | None:
         return None
     rate = 1e7
     found = Hypotheses(np.rint(one.lags_s * rate).astype(np.intp), one.kinds, one.rows)
-    events, _ = posterior.events(found, rate)
+    events = posterior.events(found, rate)
     top = events[0]
     if top.kind == ONE_PATH:
         path = np.flatnonzero((one.kinds == ONE_PATH) & (np.abs(one.lags_s - top.delay_s) <= 1.3 * EVENT_S))
