@@ -78,7 +78,6 @@ class Line:
 
     whole_db: float
     bands_db: tuple[float, ...]
-    groups_db: tuple[float, ...]
     thirds_db: tuple[float, ...]
 
 
@@ -256,19 +255,19 @@ def _with_sections(
     phase = fitted(frames, best, arrival_s)
     if phase is None:
         return None, None
-    whole, bands, groups, thirds = (turned_gains_db(frames, best, phase, wanted) for wanted in _wanted())
-    return phase, Line(float(whole[0]), tuple(bands.tolist()), tuple(groups.tolist()), tuple(thirds.tolist()))
+    whole, bands, thirds = (turned_gains_db(frames, best, phase, wanted) for wanted in _wanted())
+    return phase, Line(float(whole[0]), tuple(bands.tolist()), tuple(thirds.tolist()))
 
 
 def _line(frames: Frames, delay_s: float, polarity: int) -> Line:
-    whole, bands, groups, thirds = (gains_db(frames, wanted, delay_s, polarity) for wanted in _wanted())
-    return Line(float(whole[0]), tuple(bands.tolist()), tuple(groups.tolist()), tuple(thirds.tolist()))
+    whole, bands, thirds = (gains_db(frames, wanted, delay_s, polarity) for wanted in _wanted())
+    return Line(float(whole[0]), tuple(bands.tolist()), tuple(thirds.tolist()))
 
 
 def _wanted() -> tuple[tuple[tuple[float, float], ...], ...]:
     edge = 10.0**0.05
     thirds = tuple((centre / edge, centre * edge) for centre in THIRDS_HZ)
-    return ((GROUPS_HZ[0][0], GROUPS_HZ[-1][1]),), LINE_BANDS_HZ, GROUPS_HZ, thirds
+    return ((GROUPS_HZ[0][0], GROUPS_HZ[-1][1]),), LINE_BANDS_HZ, thirds
 
 
 def as_arrival(found: PairSum, delay: Delay) -> Delay:

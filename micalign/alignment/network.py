@@ -47,16 +47,10 @@ class Link:
 
 @dataclass(frozen=True)
 class LinkedTimes:
-    """Arrival times that fit the links; the first track of each connected part is at 0.
-
-    ``residual_s`` and ``trust`` follow the order of the links: what each pair misses the solution by, and the share
-    of its weight that the robust fit left it.
-    """
+    """Arrival times that fit the links, with one standard deviation; the first track of each connected part is at 0."""
 
     times_s: Mapping[str, float]
     sigmas_s: Mapping[str, float]
-    residual_s: tuple[float, ...]
-    trust: tuple[float, ...]
 
 
 def connected(tracks: Sequence[str], links: Sequence[Link], start: str) -> tuple[str, ...]:
@@ -98,7 +92,7 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> LinkedTimes:
     """
     reached = [track for track in tracks if any(track in (link.reference, link.track) for link in links)]
     if not links:
-        return LinkedTimes({}, {}, (), ())
+        return LinkedTimes({}, {})
     design, anchors = _design(reached, links)
     delays = np.array([link.delay_s for link in links])
     sigma = np.array([link.sigma_s for link in links])
@@ -106,20 +100,15 @@ def arrival_times(tracks: Sequence[str], links: Sequence[Link]) -> LinkedTimes:
     trust = np.ones(len(links))
     times = _solve(design, delays, base)
     for _ in range(_ROUNDS):
-        residual = delays - design @ times
-        renewed = _huber(residual / sigma)
+        renewed = _huber((delays - design @ times) / sigma)
         if np.allclose(renewed, trust, atol=1e-6):
             break
         trust = renewed
         times = _solve(design, delays, base * trust)
-    residual = delays - design @ times
-    spread = _spread(design, base * trust, anchors) * _wider(residual / sigma, trust, int(np.sum(~anchors)))
-    return LinkedTimes(
-        dict(zip(reached, times.tolist(), strict=True)),
-        dict(zip(reached, spread.tolist(), strict=True)),
-        tuple(residual.tolist()),
-        tuple(trust.tolist()),
-    )
+    missed = (delays - design @ times) / sigma
+    spread = _spread(design, base * trust, anchors) * _wider(missed, trust, int(np.sum(~anchors)))
+    every = (dict(zip(reached, values.tolist(), strict=True)) for values in (times, spread))
+    return LinkedTimes(*every)
 
 
 def _design(tracks: Sequence[str], links: Sequence[Link]) -> tuple[Floats, Bools]:

