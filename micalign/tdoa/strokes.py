@@ -220,9 +220,14 @@ def struck_at(heard: Listened, samples: Ints) -> Listened:
     weight = _thinned(np.clip(10 ** ((level_db + 3.0) / 10), 0.01, 1.0))
     novelty = np.full(len(samples), _KNOWN_NOVELTY)
     known = Strokes(samples, novelty, level_db, weight, _KNOWN_GAP_DB, _brightness(whole, high))
-    struck = replace(heard)
-    struck.__dict__["strokes"] = known
-    return struck
+    return _struck_as(heard, known)
+
+
+def _struck_as(one: Listened, strokes: Strokes) -> Listened:
+    """The same track with other strokes; what was made of its own is forgotten."""
+    found = replace(one)
+    found.__dict__["strokes"] = strokes
+    return found
 
 
 def same_samples(first: Listened, second: Listened) -> bool:
@@ -375,9 +380,7 @@ def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
     if not shared.any() or np.sum(~shared) < tuned.FEWEST_APART:
         return one
     own[own] = ~shared
-    found = replace(one)
-    found.__dict__["strokes"] = replace(strokes, weight=_own_weight(strokes.level_db, own))
-    return found
+    return _struck_as(one, replace(strokes, weight=_own_weight(strokes.level_db, own)))
 
 
 def _own(one: Listened) -> Bools:
