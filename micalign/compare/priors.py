@@ -27,7 +27,7 @@ import numpy as np
 
 from micalign.acoustics.air import KELVIN_AT_0_C, speed_of_sound_in
 from micalign.arrays import Floats, Ints
-from micalign.compare.tuned import LATE_LINE, LATE_S, LOG_PRIOR, MOVES_M, TEMPERATURE_C
+from micalign.compare.tuned import LATE_LINE, LATE_S, LATENCY_SIGMA_S, LOG_PRIOR, MOVES_M, TEMPERATURE_C
 from micalign.scene.model import Mic, Scene
 
 __all__ = ["BeliefIndex", "Beliefs", "Cause", "Kind", "beliefs_of", "causes_of"]
@@ -132,12 +132,8 @@ class Beliefs:
         return arrival + unknowns[layout.slow + 1 :], slope
 
 
-def beliefs_of(scene: Scene, tracks: tuple[str, ...], *, latency_sigma_s: float = 0.3e-3) -> Beliefs:
-    """What a scene says, with the uncertainty it says it with.
-
-    ``latency_sigma_s`` is how well a DI's way is known: a pickup or a cab stands a few centimetres from where the
-    sound seems to come from.
-    """
+def beliefs_of(scene: Scene, tracks: tuple[str, ...]) -> Beliefs:
+    """What a scene says, with the uncertainty it says it with."""
     layout = BeliefIndex(len(scene.sources), len(scene.mics), len(scene.mics) + len(scene.dis))
     mean, sigma = np.zeros(layout.size), np.full(layout.size, _NO_DOUBT)
     for index, thing in enumerate(scene.placed()):
@@ -146,7 +142,7 @@ def beliefs_of(scene: Scene, tracks: tuple[str, ...], *, latency_sigma_s: float 
     # c goes with the square root of the absolute temperature.
     sigma[layout.slow] = 0.5 * scene.air.temperature_plus_minus_c / (KELVIN_AT_0_C + scene.air.temperature_c)
     for index in range(len(scene.dis)):
-        sigma[layout.late(layout.mics + index)] = latency_sigma_s
+        sigma[layout.late(layout.mics + index)] = LATENCY_SIGMA_S
     ears = scene.track_names
     order = {source.name: index for index, source in enumerate(scene.sources)}
     di_source = [order[di.of] for di in scene.dis]

@@ -60,6 +60,10 @@ ALIVE_DB: Final = 30.0
 HEARD_DB: Final = 6.0
 """Decibels over what sounded before, from which on a line hears a source (chosen, no source)."""
 
+LATENCY_SIGMA_S: Final = 0.3e-3
+"""Seconds, one sigma of a DI's way: a pickup or a cab stands a few centimetres from where the sound seems to come from
+(chosen, no source)."""
+
 LATE_LINE: Final = 3.0
 """Ratio by which a DI is likelier late than a mic: its converter or plug-in delays it, and no reflection can (chosen,
 no source)."""
