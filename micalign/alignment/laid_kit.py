@@ -91,8 +91,8 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
     """The rows with what the tracks of a kit are to be moved by in place of their arrivals.
 
     Rows are left as they are where the reference does not stand over a kit: two close mics at least, or one and another
-    mic over the same kit, must be among the tracks, and it must be no drum's own. Then every track that is not over the
-    kit is tried.
+    mic over the same kit, must be among the tracks, or one alone where the reference is called an overhead; and it must
+    be no drum's own. Then every track that is not over the kit is tried.
     """
     heard = listen(reference)
     far, silent, blank = _none_of_it(tracks, rows)
@@ -109,7 +109,7 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         name for name, decibels in spread.items() if name in beside_it or (name not in early and decibels <= OVER_DB)
     ]
     close = _close(heard, others, spread, early if mate else set())
-    if len(close) + len(over) < FEWEST_MICS:
+    if not _are_enough(reference.name, close, over, len(others)):
         close = _close_by_name(reference.name, told, [name for name in others if name not in over], rooms, meets)
     if not close or _is_a_drums(reference.name, told):
         return LaidKit(tuple(rows), {})
@@ -254,6 +254,12 @@ def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str,
     uneven = [name for name, decibels in spread.items() if CLOSE_DB < decibels < float("inf")]
     close = [name for name in uneven if _closer(others[name], heard)]
     return close or (sorted(early) if uneven and len(early) >= FEWEST_MICS else [])
+
+
+def _are_enough(reference: str, close: Sequence[str], over: Sequence[str], others: int) -> bool:
+    """Whether mics beside the reference make a kit: several, or a drum's own alone beside one called an overhead."""
+    is_two = others == 1 and len(close) == 1 and is_called(reference, OVER_WORDS)
+    return len(close) + len(over) >= FEWEST_MICS or is_two
 
 
 def _close_by_name(

@@ -30,7 +30,7 @@ from micalign.alignment.other_beginning import other_beginning
 from micalign.alignment.over_kit import reference_for
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
-from micalign.alignment.tuned import FAR_S, UNLIKELY, USUAL_S, WIDE_S
+from micalign.alignment.tuned import FAR_S, FEWEST_MICS, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called
 from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa.clock import measure_clock
@@ -194,6 +194,9 @@ def _over_kit(
         kept = left_without_close_mics(reference, tracks, pairs)
         return Measured(reference.name, reference.sample_rate, kept.rows, basis=kept.basis)
     onto = reference_for(heard, reference.name)
+    if len(heard) == FEWEST_MICS:
+        # Of two nothing but a name tells which may be over a kit; whether it is one, their strokes say.
+        onto = next((name for name in every if is_called(name, OVER_WORDS)), onto)
     if onto == reference.name:
         return None
     if onto is not None:
