@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
 from micalign.alignment.best_sum import match_phase
 from micalign.alignment.constraints import Constraints
@@ -39,9 +40,14 @@ from micalign.files.offsets_file import OffsetsFile, TrackOffset, read_offsets
 from micalign.files.sessions import Clock, Laid, laid_on_one_clock, open_loopback, reference_first
 from micalign.files.sets import file_hash, one_name
 from micalign.take.tracks import Take, Track
-from micalign.units import show_ms
+from micalign.units import show_db, show_ms
 
 __all__ = ["align", "apply_offsets"]
+
+_LISTEN: Final = (
+    'all-pass would not mend that; listen, and leave the move out with "applied": false in offsets.json where the sum '
+    "is thinner"
+)
 
 
 def align(
@@ -235,9 +241,11 @@ def _thin_lows(session: Session, actions: Sequence[MovedTrack], offsets: Offsets
             before, after = gain.low_before_db, gain.low_after_db
             # By the digits that are shown: a sum that reads the same is no worse one.
             if before is not None and after is not None and round(after, 1) < round(before, 1):
+                helps = match_phase(blended(by_name[against], {}), blended(by_name[name], {})) is not None
+                look = "try --match-phase, which turns the phase of the lows alone"
                 said.append(
-                    f"'{name}' and '{against}' sum to {after:+.1f} dB from {LOW_HZ[0]:.0f} to {LOW_HZ[1]:.0f} Hz, "
-                    f"{before:+.1f} dB as recorded: try --match-phase, which turns the phase of the lows alone"
+                    f"'{name}' and '{against}' sum to {show_db(after, sign=True)} from {LOW_HZ[0]:.0f} to "
+                    f"{LOW_HZ[1]:.0f} Hz, {show_db(before, sign=True)} as recorded: {look if helps else _LISTEN}"
                 )
     return said
 

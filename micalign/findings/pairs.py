@@ -41,7 +41,7 @@ from micalign.findings.tuned import (
 )
 from micalign.scene.changes import Change
 from micalign.scene.model import Mic, Pair, Scene
-from micalign.units import short_length, show_db, show_hz_range, show_ms, show_ms_known
+from micalign.units import short_length, show_db, show_hz_range, show_ms, show_ms_known, significant
 
 __all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair", "uneven_heights"]
 
@@ -259,7 +259,7 @@ def too_unsure(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "unsure",
                 "note",
                 (pair.name, worst.source),
-                f"The positions of '{pair.name}' are known to {show_ms(worst.uncertainty_s)} against "
+                f"The positions of '{pair.name}' are known to {significant(worst.uncertainty_s * 1e3, 2)} ms against "
                 f"'{worst.source}', its tolerance is {show_ms(pair.tolerance_s)}.",
                 "Know the air's temperature better, or allow the pair more.",
                 -0.3,

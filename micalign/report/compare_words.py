@@ -157,9 +157,9 @@ def _worth_a_look(rows: Sequence[Row]) -> str:
 
 def _heard(delays: int, strays: int, shown: int) -> str:
     """How many delays were heard; of one source that is heard at two places the table shows one."""
-    heard = f"{delays} delays heard" + (f", {shown} of them shown above" if shown < delays else "")
+    heard = f"{many(delays, 'delay')} heard" + (f", {shown} of them shown above" if shown < delays else "")
     if delays and not strays:
-        return f"{heard}, and all of them fit"
+        return f"{heard}, and {'it fits' if delays == 1 else 'all of them fit'}"
     return f"{heard}, {strays} of them explained by nothing"
 
 

@@ -171,10 +171,21 @@ def advice(found: PairSum, *, matched: bool = False) -> str:
         option = "" if matched else " (--match-phase)"
         changes = f"All-pass{option} {_changes(plain, turned)} against delay and polarity"
         return f"{changes}; its filters hold the turned notes back by up to {delay_ms}."
-    return (
-        f"Delay and polarity: {_changes(recorded, plain)}. All-pass {_changes(plain, turned)} more, too little for "
-        f"filters that hold notes back by up to {delay_ms}."
-    )
+    said, more = f"Delay and polarity: {_changes(recorded, plain)}.", _changes(plain, turned)
+    if matched:
+        return f"{said} All-pass, which is in it, {more} more; its filters hold notes back by up to {delay_ms}."
+    if _gives_back(found):
+        return (
+            f"{said} All-pass (--match-phase) {more} more, little in all; its filters hold notes back by up to "
+            f"{delay_ms}: hear it where the band that is lost matters."
+        )
+    return f"{said} All-pass {more} more, too little for filters that hold notes back by up to {delay_ms}."
+
+
+def _gives_back(found: PairSum) -> bool:
+    """Whether all-pass mends a band that delay and polarity leave below as recorded."""
+    bands = zip(found.recorded.bands_db, found.plain.bands_db, (found.turned or found.plain).bands_db, strict=True)
+    return any(plain < old - ALLOWED_DB <= turned for old, plain, turned in bands if math.isfinite(plain - old))
 
 
 def _changes(before: Line, after: Line) -> str:

@@ -52,6 +52,8 @@ def test_a_pipe_is_not_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert said.status == 0
     assert said.out == "kit.toml\n"
     assert "next: micalign check kit.toml" in said.err
+    checked = " ".join(micalign("check", "kit.toml").out.split())
+    assert "The positions of 'overheads' are known to 1.3 ms against 'snare'" in checked  # two digits of a guess
     assert "next: micalign check 'my kit.toml'" in micalign("new", "--usual", "-o", "my kit.toml").err
     assert micalign("new", "--usual").status == 2
 

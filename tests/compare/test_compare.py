@@ -17,7 +17,7 @@ from micalign.compare.priors import beliefs_of, causes_of
 from micalign.compare.run import _advice, compare, compared, findings_of, left_or_put_back
 from micalign.compare.tuned import BLEED_S
 from micalign.errors import TakeError
-from micalign.report.compare_words import comparison_table, summary, to_do
+from micalign.report.compare_words import _heard, comparison_table, summary, to_do
 from micalign.scene.model import Di, Mic, Pair, Scene, Source
 from micalign.scene.surroundings import Air
 from micalign.take.tracks import Take, Track
@@ -446,6 +446,11 @@ def test_where_the_nearest_mic_heard_nothing_clearly_rows_are_against_the_neares
     assert [row.track for row in rows if row.measured_s is None] == [_NAMES[deaf.reference]]
     assert all(abs(row.z) < 1.0 for row in rows if row.z is not None)
     assert f"{len(found.rows) - 1} delays heard, and all of them fit" in " ".join(summary(found))
+
+
+def test_one_delay_is_one() -> None:
+    assert _heard(1, 0, 1) == "1 delay heard, and it fits"
+    assert _heard(2, 0, 2) == "2 delays heard, and all of them fit"
 
 
 def test_of_a_source_that_is_heard_at_two_places_the_words_say_what_the_table_shows() -> None:

@@ -6,10 +6,14 @@ import io
 
 import numpy as np
 import pytest
+from di_takes import RATE, bass_take
 from rich.console import Console
 
+from micalign.alignment.pairings import measured
 from micalign.files.offsets_file import AllPass, OffsetsFile, TrackOffset
 from micalign.report.align_words import aligned_line, gain_table, shift_table, words
+from micalign.report.measure_words import advice
+from micalign.take.tracks import Track
 
 
 def sheet(*, flip: bool, polarity: int) -> OffsetsFile:
@@ -90,3 +94,15 @@ def test_a_line_counts_what_was_laid_and_not_what_stays(tmp_path):
     moves = {"shift_samples": -3.0, "as_recorded": False, "applied": True, "reliable": True}
     along = made.model_copy(update={"tracks": (laid, stays.model_copy(update=moves))})
     assert aligned_line(along, tmp_path).startswith("2 of 2 tracks laid onto 'bass mic';")
+
+
+def test_an_all_pass_that_mends_what_a_delay_costs_is_not_called_too_little() -> None:
+    """A band that is lost is worth to be heard both ways, and what was asked for is not advised against."""
+    take = bass_take(5)
+    (found,) = measured(Track.from_array("di", take.di, RATE), [Track.from_array("cab", take.mic, RATE)]).sums
+    assert (found.recommended, found.turned is not None) == ("delay", True)
+    said, matched = advice(found), advice(found, matched=True)
+    assert "costs the mids by 2.0 dB (listen to that band)" in said
+    assert "All-pass (--match-phase) lifts the lows by 0.2 dB, the mids by 4.6 dB more, little in all" in said
+    assert "All-pass, which is in it, lifts" in matched
+    assert not any("too little" in one for one in (said, matched))
