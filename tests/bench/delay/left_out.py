@@ -45,6 +45,7 @@ _CONSTRAINTS = session.constraints_of
 
 RULES: dict[str, tuple[_Change, ...]] = {
     "harm: both bands of the choice": (("own_strokes", "HARM_DB", -99.0),),
+    "harm: the best of what does none": (("own_strokes", "_harmless", lambda total_db, _: total_db),),
     "surely: the scatter of strokes": (("own_strokes", "SURELY", 0.0),),
     "worth: a best sum must gain": (("own_strokes", "WORTH_DB", 0.0),),
     "turn: a sure polarity": (("own_strokes", "TURN_DB", 0.5),),
