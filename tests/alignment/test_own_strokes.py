@@ -200,10 +200,10 @@ def test_a_lesser_sum_that_harms_no_band_is_taken_for_a_greater_one_that_does(rn
     close, rest = Track.from_array("ride", mic, RATE), [PlacedTrack(Track.from_array("over", far, RATE))]
     found = laid_by_strokes(close, times_s, rest, within_s=(0.0, 2e-3))
     assert found.by == "sum"
-    assert -0.3 <= found.gains_db[0] < -0.1
+    assert -0.15 <= found.gains_db[0] < -0.1  # half of what may be lost at one place that is not chosen for it
     assert found.gains_db[1] > 4.0  # 6 dB where they meet
-    # By the lows' own sum, 10 log10 of (1 + cos(2 pi 125 Hz shift)) / 2, 0.3 dB are lost at 0.66 ms.
-    assert 0.4e-3 < found.place.shift_s < 0.75e-3  # the rest is the bands' edges
+    # By the lows' own sum, 10 log10 of (1 + cos(2 pi 125 Hz shift)) / 2, 0.15 dB are lost at 0.47 ms.
+    assert 0.4e-3 < found.place.shift_s < 0.55e-3  # the rest is the bands' edges
 
 
 def test_a_muted_overhead_is_nothing_to_be_laid_onto(rng):
