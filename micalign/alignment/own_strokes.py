@@ -5,9 +5,9 @@ laid by the arrival, the lows of a snare may cancel. So every shift near the arr
 recorded, where the arrival is not known) and both polarities are tried on the strokes that are the close mic's own, in
 60 to 250 and 250 to 2000 Hz, the mic brought to the others' level in each band, where a sum gains and loses most.
 
-The arrival stays where the best sum is hardly better; where either would lose level in a band, or strokes differ so
-much that it may, the mic is left as recorded. (Judged on strokes that did not choose it, a best sum of the real kit
-says 0.01 dB less, and 3 % of the kicks are left.)
+Taken is the best sum of those that lose level in no band, and surely so however the strokes differ; the arrival stays
+where that is hardly better. Where no sum without harm is worth a move, the mic is left as recorded. (Judged on strokes
+that did not choose it, a best sum of the real kit says 0.01 dB less.)
 Shifts are seconds, positive later; decibels are against as recorded.
 
 Which strokes are its own and what it is added to a scene says (`micalign.alignment.close_mics`), or without one the

@@ -102,9 +102,13 @@ def doubt_of(candidates: Sequence[Candidate]) -> str:
 
     >>> doubt_of([Candidate(0.00284, 1, 0.5), Candidate(-0.001, 1, 0.2), Candidate(0.004, 1, 0.05)])
     'several delays are probable: +2.84 ms (50 %), -1.00 ms (20 %)'
+    >>> doubt_of([Candidate(-1e-6, 1, 0.5), Candidate(0.004, 1, 0.2)])
+    'several delays are probable: +0.00 ms (50 %), +4.00 ms (20 %)'
     """
     told = [
-        f"{1e3 * one.delay_s:+.2f} ms ({100 * one.probability:.0f} %)" for one in candidates if one.probability > 0.1
+        f"{round(1e3 * one.delay_s, 2) + 0.0:+.2f} ms ({100 * one.probability:.0f} %)"  # no minus before nothing
+        for one in candidates
+        if one.probability > 0.1
     ]
     return f"several delays are probable: {', '.join(told)}" if len(told) > 1 else "the first arrival is not clear"
 

@@ -82,6 +82,17 @@ def test_an_onset_is_where_most_of_the_places_crowd(monkeypatch):
     assert found.near_s == pytest.approx(np.sqrt(2 / 3) * 0.03e-3)
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_what_lies_on_either_side_of_a_delay_speaks_for_it(monkeypatch, sign):
+    """Two places 0.2 ms apart: between them both count by 0.9, at one of them it alone."""
+    monkeypatch.setattr(tuned, "ONSET_WEIGHTS", {ONSET_FEATURES[0]: 1.0})
+    rows = np.zeros((2, len(ONSET_FEATURES)))
+    found = onset_within(sign * np.array([2.3e-3, 2.5e-3]), rows)
+    assert found.delay_s == pytest.approx(sign * 2.4e-3, abs=1e-5)
+    apart = onset_within(sign * np.array([2.3e-3, 2.7e-3]), np.vstack([rows[0], rows[1] + 0.1]))
+    assert apart.delay_s == pytest.approx(sign * 2.7e-3, abs=1e-5)  # too far: the likelier one
+
+
 @given(st.floats(0, 1), st.floats(0, 1))
 def test_confidence_rises_with_the_event(one, other):
     events, onset = [Event(0.002, chance, FIRST) for chance in sorted([one, other])], Onset(0.002, 1e-4, 5e-5, 0.5, 0.8)
