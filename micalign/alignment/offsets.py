@@ -208,6 +208,8 @@ def moved_onto(offsets: Offsets, reference: str, *, max_shift_s: float | None = 
     )
     left = [one.track for one in shifts if not one.applied]
     words = f"{words}, but for {', '.join(left)}" if left else words
+    if not named.applied:
+        words = f"{words}; where '{reference}' lies against '{onto}' is not known: {named.reason or 'nothing is sure'}"
     return replace(offsets, reference=reference, shifts=(still(reference), *shifts), compromise=words)
 
 

@@ -21,6 +21,7 @@ from micalign.tdoa.strokes import listen
 
 __all__ = ["other_beginning"]
 
+_MOST_MS: Final = 60_000  # that --max-delay-ms takes
 _STEP_MS: Final = 100  # what is advised is a multiple of it, easily typed, and wider by half of it at the least
 
 
@@ -50,8 +51,7 @@ def other_beginning(reference: Track, track: Track, delay: Delay, *, max_delay_s
     >>> other_beginning(whole, Track.from_array("snare", noise, 8000), nothing, max_delay_s=0.05) is None
     True
     """
-    lengths_s = [one.frames / one.sample_rate for one in (reference, track)]
-    apart_s = abs(lengths_s[1] - lengths_s[0])
+    apart_s = abs(track.duration_s - reference.duration_s)
     if delay.reliable or apart_s <= max_delay_s or track.start_s != reference.start_s:
         return None
     if any(listen(one).envelope.silent for one in (reference, track)):
@@ -62,8 +62,10 @@ def other_beginning(reference: Track, track: Track, delay: Delay, *, max_delay_s
     way = "after" if found.delay_s < 0 else "before"
     wide_ms = ((abs(found.delay_s) * 1e3 + _STEP_MS / 2) // _STEP_MS + 1) * _STEP_MS
     began = f"it fits as a file that began about {abs(found.delay_s):.2f} s {way} that of '{reference.name}'"
-    reason = f"{began}: look as far with --max-delay-ms {wide_ms:.0f}"
-    return replace(found, reliable=False, reason=reason)
+    look = f"look as far with --max-delay-ms {min(wide_ms, _MOST_MS):.0f}"
+    if abs(found.delay_s) * 1e3 > _MOST_MS:
+        look = f"that is farther than can be looked, {_MOST_MS / 1e3:.0f} s: cut the earlier one by about as much"
+    return replace(found, reliable=False, reason=f"{began}: {look}")
 
 
 def _fit(reference: Track, track: Track, wide_s: float) -> Delay:

@@ -24,7 +24,7 @@ from micalign.alignment.di_and_mics import (
     laid_together,
     one_path_sum,
 )
-from micalign.alignment.laid_kit import laid_on_strokes, left_without_close_mics
+from micalign.alignment.laid_kit import LaidKit, laid_on_strokes, left_without_close_mics
 from micalign.alignment.one_performance import may_be_one_path
 from micalign.alignment.other_beginning import other_beginning
 from micalign.alignment.over_kit import reference_for
@@ -64,8 +64,9 @@ class Measured:
     that was asked for as reference where another stands over the kit and is the reference here; ``by_name``: that one
     is called an overhead, and nothing that is heard speaks against it. ``stays``: all is moved so that ``named`` stays.
     ``basis``: what a track's place follows from, where that is not its arrival. ``over``: what stands over the kit
-    beside the reference. ``of_a_kit``: the tracks are a kit's, over which the reference does not stand,
-    though it was meant where strokes lay them; ``better``: the one that does, where none is laid.
+    beside the reference. ``of_a_kit``: the tracks are a kit's, over which the reference does not stand, and
+    are laid onto it by their arrivals all the same; ``better``: the one that
+    surely stands over it, where strokes are not to lay any.
     """
 
     reference: str
@@ -165,14 +166,10 @@ def measured(
         if found.sums:
             # What a loudspeaker makes of a DI is no kit, whatever its mics are called.
             return found
-        # A best sum of what began at another time is chance.
-        here = [track for track in tracks if track.name not in elsewhere]
-        laid = laid_on_strokes(reference, here, [row for row in found.tracks if row.track not in elsewhere])
-        every = elsewhere | {row.track: row for row in laid.rows}
-        rows = tuple(every[track.name] for track in tracks)
+        laid = _but_for(elsewhere, laid_on_strokes, reference, tracks, found.tracks)
         is_drums = stays and not laid.basis and reference_for(heard, reference.name) != reference.name
         return replace(
-            found, tracks=rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over, of_a_kit=is_drums
+            found, tracks=laid.rows, on_strokes=bool(laid.basis), basis=laid.basis, over=laid.over, of_a_kit=is_drums
         )
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
@@ -191,7 +188,8 @@ def _over_kit(
     if not stays and all(is_called(name, OVER_WORDS | ROOM_WORDS) for name in every):
         delays = measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell)
         pairs = [TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True)]
-        kept = left_without_close_mics(reference, tracks, pairs)
+        elsewhere = _begun_elsewhere(reference, tracks, pairs, max_delay_s)
+        kept = _but_for(elsewhere, left_without_close_mics, reference, tracks, pairs)
         return Measured(reference.name, reference.sample_rate, kept.rows, basis=kept.basis)
     onto = reference_for(heard, reference.name)
     if len(heard) == FEWEST_MICS:
@@ -273,6 +271,20 @@ def _begun_elsewhere(
         if delay is not None:
             found[row.track] = TrackDelay(row.track, delay)
     return found
+
+
+def _but_for(
+    elsewhere: Mapping[str, TrackDelay],
+    lay: Callable[[Track, Sequence[Track], Sequence[TrackDelay]], LaidKit],
+    reference: Track,
+    tracks: Sequence[Track],
+    rows: Sequence[TrackDelay],
+) -> LaidKit:
+    """A kit as it is laid without the files that began at another time: a best sum of these is chance."""
+    here = [track for track in tracks if track.name not in elsewhere]
+    laid = lay(reference, here, [row for row in rows if row.track not in elsewhere])
+    every = {**elsewhere, **{row.track: row for row in laid.rows}}
+    return replace(laid, rows=tuple(every[track.name] for track in tracks))
 
 
 def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool) -> Delay:

@@ -310,7 +310,7 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
             summed=summed,
             on_strokes=found.on_strokes,
         )
-        if found.of_a_kit:
+        if found.of_a_kit and any(shift.is_to_act_on for shift in offsets.shifts if shift.track != found.reference):
             offsets = replace(offsets, compromise=f"{offsets.compromise}; {_A_DRUMS.format(found.reference)}")
         if found.named is None:
             return offsets

@@ -15,7 +15,7 @@ from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
 from micalign.report.measure_words import kit_lines
 from micalign.take.tracks import Track
-from micalign.tdoa.delays import Delay, TrackDelay
+from micalign.tdoa.delays import Delay, TrackDelay, doubted
 from micalign.tdoa.strokes import listen
 
 
@@ -286,9 +286,13 @@ def test_a_close_mic_that_happens_to_be_first_moves_nothing_where_no_track_is_su
     assert all("where none does, leave them so" in row.delay.reason for row in found.tracks)
     assert measured(first, others, on_strokes=True).tracks != found.tracks
     # It is done, and what that is worth is said; of one that stands over the kit nothing is to be said.
-    meant = planned(measured(first, others, on_strokes=True, over_kit=True, stays=True), Constraints("one"))
+    found = measured(first, others, on_strokes=True, over_kit=True, stays=True)
+    meant = planned(found, Constraints("one"))
     assert "over which 'one' does not stand" in meant.compromise
     assert "may add up to less" in meant.compromise
+    # Where nothing is sure nothing is laid.
+    unsure = tuple(TrackDelay(row.track, doubted(row.delay, "not clear")) for row in found.tracks)
+    assert "may add up to less" not in planned(replace(found, tracks=unsure), Constraints("one")).compromise
     told = kit(rng)
     over = [told[name] for name in ("one", "two", "right")]
     meant = planned(measured(told["left"], over, on_strokes=True, over_kit=True, stays=True), Constraints("left"))

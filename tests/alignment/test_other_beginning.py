@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 from bench.delay import realkit, realtakes
 
-from micalign.alignment.other_beginning import other_beginning
+from micalign.alignment.constraints import Constraints
+from micalign.alignment.other_beginning import _MOST_MS, other_beginning
 from micalign.alignment.pairings import measured
+from micalign.alignment.session import planned
+from micalign.cli.options import max_delay_option
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
@@ -47,6 +50,28 @@ def test_a_close_mic_whose_file_began_later_is_not_laid_by_chance_and_told_by_ho
     # The rest of the kit is laid as without it.
     apart = measured(take["OH L"], others[:2], on_strokes=on_strokes, over_kit=on_strokes)
     assert [told[row.track].delay_s for row in apart.tracks] == [row.delay.delay_s for row in apart.tracks]
+
+
+def test_of_overheads_alone_one_that_began_later_is_not_called_their_image(take):
+    sound, rate = take["OH R"].read(), take["OH R"].sample_rate
+    late = Track.from_array("OH R", sound[round(LATE_S * rate) :], rate)
+    found = measured(take["OH L"], [late], on_strokes=True, over_kit=True)
+    (right,) = (row.delay for row in found.tracks)
+    assert not right.reliable
+    assert "it fits as a file that began about 0.90 s after that of 'OH L'" in right.reason
+    assert not found.basis
+    (whole,) = (row.delay for row in measured(take["OH L"], [take["OH R"]], on_strokes=True, over_kit=True).tracks)
+    assert "that is their image" in whole.reason
+
+
+def test_of_a_reference_that_is_meant_it_is_said_as_well(take):
+    sound, rate = take["OH L"].read(), take["OH L"].sample_rate
+    late, others = Track.from_array("OH L", sound[round(LATE_S * rate) :], rate), list(take.values())
+    others = [track for track in others if track.name != "OH L"]
+    for first, is_late in ((late, True), (take["OH L"], False)):
+        found = measured(first, others, on_strokes=True, over_kit=True, stays=True)
+        said = planned(found, Constraints("OH L")).compromise
+        assert ("it fits as a file that began about 0.90 s after that of 'OH R'" in said) is is_late
 
 
 def test_what_is_advised_finds_it(take):
@@ -90,3 +115,18 @@ def test_beyond_two_seconds_it_is_found_by_loudness_and_an_earlier_beginning_is_
         assert found is not None
         assert f"about 3.00 s {way} that of '{reference.name}'" in found.reason
         assert "--max-delay-ms 3100" in found.reason
+
+
+@pytest.mark.parametrize(("late_s", "advice"), [(59.97, "--max-delay-ms 60000"), (61.0, "cut the earlier one")])
+def test_nothing_is_advised_that_the_option_does_not_take(rng, late_s, advice):
+    sound = rng.normal(size=150 * RATE) * np.repeat(np.where(rng.uniform(size=600) < 0.3, 1.0, 0.05), RATE // 4)
+    whole, late = Track.from_array("a", sound, RATE), Track.from_array("b", sound[round(late_s * RATE) :], RATE)
+    found = other_beginning(whole, late, NOTHING, max_delay_s=0.05)
+    assert found is not None
+    assert found.delay_s == pytest.approx(-late_s, abs=1e-3)
+    assert advice in found.reason
+
+
+def test_the_farthest_that_is_advised_is_what_the_option_takes():
+    (option,) = max_delay_option(lambda: None).__click_params__
+    assert option.type.max == _MOST_MS
