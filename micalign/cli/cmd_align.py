@@ -243,9 +243,10 @@ def _show(done: Aligned, *, as_json: bool, thirds: bool) -> None:
     if any(not one.is_bleed for one in done.remains):
         out.print(remain_table(done.remains), "")
     out.print(gain_table(done.offsets, thirds=thirds), "")
+    turned = {phase["track"] for phase in done.offsets.phases}
     for one in done.sums:
         out.print(sum_table(one))
-        for line in sum_words(one, matched=bool(done.offsets.phases)):
+        for line in sum_words(one, matched=one.filtered in turned):
             out.print(line)
         out.print()
     for line in words(done.offsets, done.folder, done.previews):

@@ -160,7 +160,7 @@ def _heard(delays: int, strays: int, shown: int) -> str:
     heard = f"{many(delays, 'delay')} heard" + (f", {shown} of them shown above" if shown < delays else "")
     if delays and not strays:
         return f"{heard}, and {'it fits' if delays == 1 else 'all of them fit'}"
-    return f"{heard}, {strays} of them explained by nothing"
+    return f"{heard}, and nothing explains it" if delays == 1 else f"{heard}, {strays} of them explained by nothing"
 
 
 def _likelier(evidence: float) -> str:

@@ -5,11 +5,15 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import soundfile
 from commands import micalign
 from di_takes import bass_take
+
+from micalign.cli.cmd_align import _show
+from micalign.report import align_words, measure_words
 
 RATE = 48000
 
@@ -65,3 +69,19 @@ def test_a_phase_is_matched_with_the_shift_that_belongs_to_it_or_not_at_all(bass
     (moved,) = (row for row in sheet["tracks"] if row["track"] == order[1])
     assert moved["applied"] is (moved["shift_s"] != 0.0)
     assert moved["applied"] or not moved["polarity_flip"]
+
+
+def test_of_a_pair_whose_phase_is_left_it_is_not_said_to_be_turned(monkeypatch):
+    """Of two DIs on one mic sections may go on one alone."""
+    told = {}
+    nothing = dict.fromkeys(("gain_table", "remain_table", "shift_table", "words"), lambda *_, **__: "")
+    for module, names in ((align_words, nothing), (measure_words, {"sum_table": lambda _: ""})):
+        for name, make in names.items():
+            monkeypatch.setattr(module, name, make)
+    monkeypatch.setattr(measure_words, "sum_words", lambda one, *, matched: told.update({one.filtered: matched}) or [])
+    sums = [SimpleNamespace(filtered=name) for name in ("bass di", "guitar di")]
+    offsets = SimpleNamespace(phases=({"track": "bass di"},))
+    _show(
+        SimpleNamespace(offsets=offsets, sums=sums, remains=(), folder=None, previews=()), as_json=False, thirds=False
+    )
+    assert told == {"bass di": True, "guitar di": False}

@@ -450,6 +450,7 @@ def test_where_the_nearest_mic_heard_nothing_clearly_rows_are_against_the_neares
 
 def test_one_delay_is_one() -> None:
     assert _heard(1, 0, 1) == "1 delay heard, and it fits"
+    assert _heard(1, 1, 1) == "1 delay heard, and nothing explains it"
     assert _heard(2, 0, 2) == "2 delays heard, and all of them fit"
 
 
