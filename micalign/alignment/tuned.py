@@ -23,9 +23,9 @@ __all__ = [
     "MOST_ALIKE", "MOST_BINS", "MOST_GROUP_DELAY_S", "MOST_LATE_S", "MOST_OVER_S", "MOST_OWN", "MOST_RIVAL",
     "MOST_ROUGH", "MOST_SECTIONS", "MOST_SPREAD_DB", "MOST_STROKES", "NEAR_ROUGH_S", "OPEN_S", "OVER_CHANCE", "OVER_DB",
     "OVER_WEIGHTS", "OWN_DB", "PARTED_DB", "PAUSELESS", "PERHAPS", "PERIODS", "PLAINLY_S", "Q_RANGE", "REACH_S",
-    "RISES", "RISE_S", "ROOM_S", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_S", "SCATTER_S", "SECTIONS_REACH_MS",
-    "SHORTEST_S", "SOFT_DB", "STEADY_STEPS", "STEADY_STEP_S", "STROKE_BANDS_HZ", "SURELY", "TURN_DB",
-    "UNLIKELY",
+    "RISES", "RISE_S", "ROOM_S", "ROUGH_BAND_HZ", "ROUGH_S", "SAME_BEGINNING", "SAME_S", "SCATTER_S",
+    "SECTIONS_REACH_MS", "SHARED_PIECES", "SHORTEST_S", "SOFT_DB", "STEADY_STEPS", "STEADY_STEP_S", "STROKE_BANDS_HZ",
+    "SURELY", "TURN_DB", "UNLIKELY",
     "UNSURE_WORTH_DB", "USUAL_S", "WHITENING", "WIDER_DB", "WIDE_S", "WINDOW_S", "WORTH_DB", "WORTH_SECTIONS_DB",
 ]
 # fmt: on
@@ -389,6 +389,10 @@ ROUGH_BAND_HZ: Final = (40.0, 5000.0)
 ROUGH_S: Final = 5e-3
 """Seconds, one sigma of an arrival that only the rough search gave: a bass's lobes are up to 7 ms apart."""
 
+SAME_BEGINNING: Final = 0.75
+"""Probability of a delay at the place that loudness tells from which on a file began there: 47 of 60 late tracks of the
+development half of the real kit have more; of 120 tracks of another song the highest has 0.68."""
+
 SAME_S: Final = 0.03
 """Seconds within which two tracks' strokes are one stroke: 10 m of air (chosen, no source)."""
 
@@ -399,6 +403,10 @@ another choice (chosen, no source)."""
 SECTIONS_REACH_MS: Final = 4.0
 """Milliseconds about the arrival for the delay beside sections: these hold the lows back, so that the delay itself
 stays near."""
+
+SHARED_PIECES: Final = 0.15
+"""Share of pieces that agree on one start from which on a file began there, whatever `SAME_BEGINNING` says: with it 51
+of the 60 are told; of the 120 of another song every one has 0."""
 
 SHORTEST_S: Final = 1.0
 """Seconds of both tracks: shorter ones hold no notes to compare (chosen, no source)."""

@@ -117,7 +117,9 @@ def test_beyond_two_seconds_it_is_found_by_loudness_and_an_earlier_beginning_is_
         assert "--max-delay-ms 3100" in found.reason
 
 
-@pytest.mark.parametrize(("late_s", "advice"), [(59.97, "--max-delay-ms 60000"), (61.0, "cut the earlier one")])
+@pytest.mark.parametrize(
+    ("late_s", "advice"), [(59.97, "--max-delay-ms 60000"), (61.0, "put 61.00 s of silence before it")]
+)
 def test_nothing_is_advised_that_the_option_does_not_take(rng, late_s, advice):
     sound = rng.normal(size=150 * RATE) * np.repeat(np.where(rng.uniform(size=600) < 0.3, 1.0, 0.05), RATE // 4)
     whole, late = Track.from_array("a", sound, RATE), Track.from_array("b", sound[round(late_s * RATE) :], RATE)
@@ -130,3 +132,19 @@ def test_nothing_is_advised_that_the_option_does_not_take(rng, late_s, advice):
 def test_the_farthest_that_is_advised_is_what_the_option_takes():
     (option,) = max_delay_option(lambda: None).__click_params__
     assert option.type.max == _MOST_MS
+
+
+@pytest.mark.parametrize(
+    ("lead_in_s", "cut_s", "told"),
+    [
+        (3.1, 0.0, "3.10 s before that of 'OH L': cut 3.10 s off its beginning and ask again"),
+        (0.0, 3.1, "3.10 s after that of 'OH L': put 3.10 s of silence before it and ask again"),
+    ],
+)
+def test_where_no_wide_look_is_sure_it_is_told_by_loudness_and_how_to_bring_the_file_near(take, lead_in_s, cut_s, told):
+    sound, rate = take["snare"].read(), take["snare"].sample_rate
+    moved = np.concatenate([np.zeros(round(lead_in_s * rate)), sound[round(cut_s * rate) :]])
+    found = other_beginning(take["OH L"], Track.from_array("snare", moved, rate), NOTHING, max_delay_s=0.05)
+    assert found is not None
+    assert not found.reliable
+    assert found.reason == f"it fits as a file that began about {told}"
