@@ -215,8 +215,8 @@ def laid_by_strokes(
             tuple(one[:, int(place.polarity < 0), 0].tolist())
             for one in _told([band.sums(np.array([place.shift_s])) for band in every])
         )
-        there = replace(best, place=place, by="arrival" if arrival else "sum", gains_db=gains_db, least_db=least_db)
-        there = replace(there, is_likely=arrival is None)
+        by: Basis = "arrival" if arrival else "sum"
+        there = replace(best, place=place, by=by, gains_db=gains_db, least_db=least_db, is_likely=arrival is None)
     return _decided(best, there, recorded or Place())
 
 
@@ -256,6 +256,7 @@ def _best_sum(sums: Sequence[_Sums], shifts: Floats) -> CloseMic:
 def _harmless(total_db: Floats, least_db: Floats) -> Floats:
     """What is gained where no band surely loses, and nowhere else; all as it is where none of that is worth moving.
 
+    A best of all that may lose up to `HARM_DB` is then still taken: it was not chosen for being harmless.
     On 170 mics of the real kit's development half (seeds 44 to 46, 49 and 50) 98 and 90 % of what is possible is gained
     so, and 98 and 88 % where the best of all is taken or none. None is harmed by either.
     """
