@@ -148,3 +148,23 @@ def test_where_no_wide_look_is_sure_it_is_told_by_loudness_and_how_to_bring_the_
     assert found is not None
     assert not found.reliable
     assert found.reason == f"it fits as a file that began about {told}"
+
+
+@pytest.mark.parametrize(
+    ("pieces", "chance", "off_s", "told"),
+    [(0.0, 0.76, 0.01, True), (0.0, 0.74, 0.01, False), (0.0, 0.76, 0.03, False), (0.16, 0.0, 0.03, True)],
+)
+def test_a_place_in_loudness_counts_by_its_pieces_or_by_a_delay_that_is_shared_there(
+    rng, monkeypatch, pieces, chance, off_s, told
+):
+    """Neither the wide look nor the pieces of loudness are sure: 15 % of these, or a delay of 75 % within 20 ms."""
+    whole, late = (Track.from_array(name, rng.normal(size=n), RATE) for name, n in (("a", 9 * RATE), ("b", 6 * RATE)))
+    rough = Delay(-3.0, 0.01, 1, 1.0, pieces, False, "doubtful")
+    monkeypatch.setattr("micalign.alignment.other_beginning.measure_clock", lambda *_, **__: rough)
+    closer = Delay(off_s, 1e-4, 1, 1.0, chance, False, "doubtful")
+    monkeypatch.setattr("micalign.alignment.other_beginning.measure_many", lambda *_, **__: [closer])
+    found = other_beginning(whole, late, NOTHING, max_delay_s=0.05)
+    assert (found is not None) is told
+    if found is not None:
+        assert found.delay_s == pytest.approx(-3.0 + (0.0 if pieces else off_s))
+        assert "put " in found.reason
