@@ -407,7 +407,8 @@ stays near."""
 SHARED_PIECES: Final = 0.15
 """Share of pieces that agree on one start from which on a file began there, whatever `SAME_BEGINNING` says: with it 51
 of the 60 are told; of the 120 of another song every one has 0. Of takes that neither number has seen (the held-out
-half) 33 of 48 late tracks are told, all where they are, and of 48 of another song none."""
+half) 33 of 48 late tracks are told, all where they are, and of 48 of another song none; without loudness 2 are told
+(``tests/bench/alignment/late_files.py``)."""
 
 SHORTEST_S: Final = 1.0
 """Seconds of both tracks: shorter ones hold no notes to compare (chosen, no source)."""
