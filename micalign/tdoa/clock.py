@@ -14,7 +14,7 @@ Delay is positive when the event comes later in the track, and grows by ``drift_
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -26,7 +26,7 @@ from micalign.tdoa.delays import Delay, unknown
 from micalign.tdoa.spectra import APART_S, irfft, raised_cosine, refine, rfft, rival_of, sum_ahead, whitening
 from micalign.tdoa.strokes import Energies, listen
 
-__all__ = ["measure_clock", "measure_drift"]
+__all__ = ["measure_clock"]
 
 _MOST_PPM: Final = 300.0  # parts per million: two crystals of 100 each, and some margin
 _FRAME_S: Final = 0.01  # seconds of loudness: coarse, a hundredth of a second
@@ -78,44 +78,33 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     coarse = _coarse(reference, track, max_delay_s)
     if coarse is None:
         return unknown("nowhere within the range does the track sound like the reference", uncertainty_s=_FRAME_S)
-    return _along(reference, track, coarse, _SEARCH_S, 0.0, drift=drift)
+    return _along(reference, track, coarse, drift=drift)
 
 
-def measure_drift(reference: Track, track: Track, *, centre_s: float, reach_s: float) -> Delay:
-    """The delay in the middle of two tracks' common time, within ``reach_s`` of ``centre_s``, and how fast it grows."""
-    later_s = track.start_s - reference.start_s
-    begin_s, end_s = max(0.0, later_s), min(reference.duration_s, track.duration_s + later_s)
-    middle_s = (begin_s + end_s) / 2
-    wander_s = _MOST_PPM * 1e-6 * max(end_s - begin_s, 0.0) / 2
-    line = _Line(centre_s - later_s, 0.0, middle_s)
-    found = _along(reference, track, line, reach_s + wander_s, middle_s, drift=True)
-    return replace(found, delay_s=found.delay_s + later_s)
-
-
-def _along(reference: Track, track: Track, line: _Line, search_s: float, time_s: float, *, drift: bool) -> Delay:
-    """The delay at one instant by the pieces that lie within ``search_s`` of a rough line."""
-    good, asked = _pieces(reference, track, line, search_s)
+def _along(reference: Track, track: Track, line: _Line, *, drift: bool) -> Delay:
+    """The delay at the reference's first sample, by the pieces that lie near a rough line."""
+    good, asked = _pieces(reference, track, line)
     jumps = _jumps(good, drift=drift)
     if drift and not jumps and len(good) >= _LEAST_PIECES:
         # A second look with the clock's difference taken out of each piece, so that it blurs nothing.
-        good, asked = _pieces(reference, track, _straight(good, drift=True)[0], _SEARCH_S, unhurried=True)
+        good, asked = _pieces(reference, track, _straight(good, drift=True)[0], unhurried=True)
     if len(good) < _LEAST_PIECES:
-        return unknown("too few stretches of the two are alike", line.at(time_s), _FRAME_S)
+        return unknown("too few stretches of the two are alike", line.at(0.0), _FRAME_S)
     line, kept = _straight(good, drift=drift)
     if jumps or _jumps(good, drift=drift):
-        return unknown("the delay jumps within the take", line.at(time_s), _FRAME_S)
+        return unknown("the delay jumps within the take", line.at(0.0), _FRAME_S)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
-        return unknown("the stretches do not agree on one start and one clock", line.at(time_s), _FRAME_S)
-    if line.sigma_at(time_s) > tuned.SAME_PLACE_S:
+        return unknown("the stretches do not agree on one start and one clock", line.at(0.0), _FRAME_S)
+    if line.sigma_at(0.0) > tuned.SAME_PLACE_S:
         hint = "" if drift else ": do the clocks differ? look for it with --drift"
-        return unknown(f"the delay changes along the take{hint}", line.at(time_s), _FRAME_S)
+        return unknown(f"the delay changes along the take{hint}", line.at(0.0), _FRAME_S)
     sign = float(np.sign(good[:, 2]).mean())
     margin = abs(sign) * float(np.median(np.abs(good[:, 2])))
     found = line.slope * 1e6 if drift else None
     confidence = kept / asked
     reliable = confidence >= tuned.RELIABLE
     reason = None if reliable else "the stretches do not agree well on one start and one clock"
-    told = line.at(time_s), line.sigma_at(time_s), 1 if sign >= 0 else -1, margin, confidence
+    told = line.at(0.0), line.sigma_at(0.0), 1 if sign >= 0 else -1, margin, confidence
     return Delay(*told, reliable, reason, drift_ppm=found)
 
 
@@ -162,12 +151,10 @@ def _likeness(stretch: Floats, whole: Floats) -> Floats:
     return np.asarray(np.maximum(product, 0.0) / np.sqrt(np.maximum(spread, 1e-12) * (template @ template + 1e-12)))
 
 
-def _pieces(
-    reference: Track, track: Track, coarse: _Line, search_s: float, *, unhurried: bool = False
-) -> tuple[Floats, int]:
+def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = False) -> tuple[Floats, int]:
     """Short stretches along the take, as `_piece` tells those that are clear, and of how many."""
     rate = reference.sample_rate
-    length, margin = round(_PIECE_S * rate), round(2 * search_s * rate)
+    length, margin = round(_PIECE_S * rate), round(2 * _SEARCH_S * rate)
     low = max(0.0, -coarse.at(0.0))
     high = min(reference.duration_s, track.duration_s - coarse.at(0.0))
     if high - low < _PIECE_S:

@@ -19,7 +19,6 @@ import numpy as np
 from micalign.errors import TakeError
 from micalign.take.tracks import Track, refuse_mixed_rates, two_at_once
 from micalign.tdoa import tuned
-from micalign.tdoa.clock import measure_drift
 from micalign.tdoa.delays import Candidate, Delay, doubt_of, doubted, unknown
 from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
@@ -39,7 +38,6 @@ class _Options:
     max_delay_s: float
     prior_s: float = 0.0
     one_path: bool = False
-    drift: bool = False
 
     def __post_init__(self) -> None:
         if not 0 < self.max_delay_s < np.inf:
@@ -57,7 +55,6 @@ def measure_pair(
     max_delay_s: float = 0.05,
     prior_s: float = 0.0,
     one_path: bool = False,
-    drift: bool = False,
 ) -> Delay:
     """The delay of one track against a reference.
 
@@ -71,8 +68,6 @@ def measure_pair(
         Where the delay is expected, seconds.
     one_path : bool
         It is known that one sound came over one path to both; otherwise either may be the close mic of what it tells.
-    drift : bool
-        Look for clocks that run apart; the delay is then that in the middle of the two tracks' common time.
 
     Returns
     -------
@@ -93,7 +88,7 @@ def measure_pair(
     >>> round(found.delay_s * 48000, 2), found.polarity, found.reliable
     (48.0, -1, True)
     """
-    return _measured((reference, track), _Options(max_delay_s, prior_s, one_path, drift))[0]
+    return _measured((reference, track), _Options(max_delay_s, prior_s, one_path))[0]
 
 
 def measure_many(
@@ -146,10 +141,9 @@ def _measured(
     refuse_mixed_rates(tracks)
     steps = 2 * len(tracks) - 1
     heard = listen_all(tracks, progress=progress, steps=steps)
-    alone = heard if options.one_path or options.drift else apart(heard)
+    alone = heard if options.one_path else apart(heard)
     for near in (heard[0], alone[0]):
-        if not near.envelope.silent:
-            _ = near.own_levels  # before two threads ask for them at once
+        _ = near.own_levels  # before two threads ask for them at once
     pairs = [((heard[0], one), (alone[0], other)) for one, other in zip(heard[1:], alone[1:], strict=True)]
 
     def tell(done: int) -> None:
@@ -170,7 +164,7 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
         if heard.envelope.silent:
             return options.unknown(f"'{heard.name}' is silent")
     if same_samples(reference, track):
-        return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None, (), 0.0 if options.drift else None)
+        return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None)
     centre_s, reach_s = options.prior_s, options.max_delay_s
     clear = True
     if reach_s > _WIDE_S:
@@ -178,8 +172,6 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
         if coarse is None:
             return options.unknown("the two tracks do not overlap")
         (centre_s, clear), reach_s = coarse, tuned.ROOM_S
-    if options.drift:
-        return measure_drift(reference, track, centre_s=centre_s, reach_s=reach_s)
 
     def told(seen: Look) -> Delay:
         found = decided(seen)

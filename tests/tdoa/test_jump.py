@@ -9,7 +9,7 @@ import pytest
 from scipy import signal
 
 from micalign.take.tracks import Track
-from micalign.tdoa.measure import measure_pair
+from micalign.tdoa.clock import measure_clock
 
 RATE = 8000
 SECONDS = 30
@@ -43,7 +43,9 @@ def heard(fine, late_ms, ppm: float = 0.0) -> np.ndarray:
 def found(fine, second, rng):
     first = fine[::FINER] + 1e-3 * rng.normal(size=len(second))
     second = second + 1e-3 * rng.normal(size=len(second))
-    return measure_pair(Track.from_array("a", first, RATE), Track.from_array("b", second, RATE), drift=True)
+    return measure_clock(
+        *(Track.from_array(name, x, RATE) for name, x in (("a", first), ("b", second))), max_delay_s=0.05
+    )
 
 
 @pytest.mark.parametrize("polarity", [1, -1])

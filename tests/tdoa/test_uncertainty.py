@@ -8,6 +8,7 @@ from scipy import signal
 from scipy.interpolate import make_interp_spline
 
 from micalign.take.tracks import Track
+from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.exact import cramer_rao_s, sharpen
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.strokes import FrameSet, Listened, listen
@@ -130,16 +131,18 @@ def test_a_drift_is_told_of_either_polarity_sign_and_start(rng, polarity, ppm, l
     event = (times - late_ms / 1e3 + ppm * 1e-6 * middle) / (1 + ppm * 1e-6)
     second = polarity * between(sound, event * RATE) + noise * rng.normal(size=count)
     cut = round(start_s * RATE)
-    found = measure_pair(track(sound), track(second[cut:], "b", cut / RATE), drift=True)
+    found = measure_clock(track(sound), track(second[cut:], "b"), max_delay_s=start_s + 0.05)
     assert found.reliable, found.reason
     assert found.polarity == polarity
     assert found.confidence == 1.0
     assert found.polarity_margin > 0.7
     # One of the two has the noise, so its coherence alone counts; less than 0.2 us a piece is taken for rounding.
-    assert bound_s(noise, 12.0 - start_s, noisy=1) < found.uncertainty_s < 1e-7
-    assert abs(found.delay_s - late_ms / 1e3) < 4 * found.uncertainty_s
+    # A straight line is told half as exactly where it begins as in its middle.
+    assert bound_s(noise, 12.0 - start_s, noisy=1) < found.uncertainty_s / 2 < 1e-7
+    in_the_middle_s = found.delay_s + start_s + ppm * 1e-6 * middle
+    assert abs(in_the_middle_s - late_ms / 1e3) < 2 * found.uncertainty_s
     # The slope of a straight line over a time T is told to sqrt(12) / T of what its middle is.
-    assert abs(found.drift_ppm - ppm) < 4e6 * found.uncertainty_s * np.sqrt(12) / (12.0 - start_s)
+    assert abs(found.drift_ppm - ppm) < 2e6 * found.uncertainty_s * np.sqrt(12) / (12.0 - start_s)
 
 
 @pytest.mark.parametrize("ppm", [200.0, -200.0])
@@ -150,9 +153,10 @@ def test_what_is_loud_early_in_its_frames_does_not_pull_a_drift(rng, ppm):
     times = np.arange(count)
     event = (times - 24.0 + ppm * 1e-6 * (count - 1) / 2) / (1 + ppm * 1e-6)
     noise = 1e-4 * rng.normal(size=(2, count))
-    found = measure_pair(track(sound + noise[0]), track(between(sound, event) + noise[1], "b"), drift=True)
+    found = measure_clock(track(sound + noise[0]), track(between(sound, event) + noise[1], "b"), max_delay_s=0.05)
     # A twentieth of what a millisecond at that drift is worth.
-    assert found.delay_s == pytest.approx(24.0 / RATE, abs=1e-8)
+    in_the_middle_s = found.delay_s + ppm * 1e-6 * count / 2 / RATE
+    assert in_the_middle_s == pytest.approx(24.0 / RATE, abs=1e-8)
     assert found.drift_ppm == pytest.approx(ppm, abs=1e-3)
     assert found.uncertainty_s < 1e-7
 

@@ -167,7 +167,7 @@ def jumping(takes: Sequence[realtakes.Take]) -> list[Told]:
             second, at = first + 1e-4 * np.random.default_rng(1).normal(size=len(first)), round(share * len(first))
             second[at:] = np.roll(second, round(late_s * take.rate))[at:]
             pair = [Track.from_array(name, sound, take.rate) for name, sound in (("a", first), ("b", second))]
-            found = measure.measure_pair(*pair, drift=True)
+            found = clock.measure_clock(*pair)
             told.append(Told(np.inf, found.reliable, found.reliable))
     return told
 

@@ -256,9 +256,7 @@ def drift(seed: int) -> Iterator[Case]:
     hiss = 10 ** (rng.uniform(-85, -60) / 20)
     track = late + hiss * rng.normal(size=len(late))
     reference = sound + hiss * rng.normal(size=len(late))
-    yield Case(
-        "drift", f"{seed} {ppm:.1f} ppm", reference, track, delay, delay, sign, options={"drift": True}, drift_ppm=ppm
-    )
+    yield Case("drift", f"{seed} {ppm:.1f} ppm", reference, track, delay, delay, sign, drift_ppm=ppm)
 
 
 def overhead_pair(seed: int) -> Iterator[Case]:

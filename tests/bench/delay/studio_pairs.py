@@ -148,8 +148,7 @@ def drift(seed: int) -> Iterator[Case]:
     sign = int(rng.choice([-1, 1]))
     track = sign * _resampled(sound, ppm, delay) + _hiss(rng, len(sound), -85, -65)
     first = sound + _hiss(rng, len(sound), -85, -65)
-    label, options = f"{seed} {ppm:.1f} ppm", {"drift": True}
-    yield Case("drift", label, first, track, delay, delay, sign, rate=RATE, options=options, drift_ppm=ppm)
+    yield Case("drift", f"{seed} {ppm:.1f} ppm", first, track, delay, delay, sign, rate=RATE, drift_ppm=ppm)
 
 
 def hopeless(seed: int) -> Iterator[Case]:
