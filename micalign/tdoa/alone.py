@@ -182,12 +182,10 @@ def _grown(strokes: Fingerprints, first: int) -> int:
 
 def _stretch(strokes: Fingerprints, first: int, stop: int) -> StruckStretch:
     times = strokes.times_s
-    end_s = float(times[stop - 1]) + _RING_S
-    if stop < len(times):
-        end_s = min(end_s, float(times[stop]) - _LEAD_S)
+    last_s, next_s = float(times[stop - 1]), float(times[stop]) if stop < len(times) else np.inf
     begin_s = max(float(times[first]) - _LEAD_S, 0.0)
+    end_s = max(min(last_s + _RING_S, next_s - _LEAD_S), last_s + 0.03)
     level_db = np.median(strokes.level_db[first:stop], axis=0).tolist()
-    end_s = max(end_s, float(times[stop - 1]) + 0.03)
     return StruckStretch(begin_s, end_s, stop - first, dict(zip(strokes.tracks, level_db, strict=True)))
 
 

@@ -180,18 +180,12 @@ def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, la
     rate = near.sample_rate
     before, after = (round(seconds * rate) for seconds in tuned.STROKE_S)
     y = frames[:, zero - before : zero + after + len(lags) - 1]
-    size = fast_length(before + after + y.shape[1])
-    a, b = near.kept(("spectra", size), lambda: _spectra_of_own(near, size)), _even(rfft(y, size))
+    size, window = fast_length(before + after + y.shape[1]), raised_cosine(before + after, before, round(0.01 * rate))
+    a, b = near.kept(("spectra", size), lambda: _even(rfft(near.own_frames * window, size))), _even(rfft(y, size))
     bands = [np.abs(response(size, rate, 2, *edges)) ** 2 for edges in edges_within(tuned.AGREEING_HZ, rate)]
     values = irfft(np.array([np.ones(size // 2 + 1), *bands]) * (say @ cross_spectrum(a, b)), size)[:, : len(lags)]
     even: Floats = values / (np.sqrt(np.mean(values**2, axis=1, keepdims=True)) + 1e-30)
     return even, _waves_follow(a, b, size, len(lags), rate)
-
-
-def _spectra_of_own(near: Listened, size: int) -> Complexes:
-    rate = near.sample_rate
-    before, after = (round(seconds * rate) for seconds in tuned.STROKE_S)
-    return _even(rfft(near.own_frames * raised_cosine(before + after, before, round(0.01 * rate)), size))
 
 
 def _even(spectra: Complexes) -> Complexes:

@@ -154,10 +154,10 @@ def amplitudes_at(
 ) -> dict[str, float]:
     """Root mean square of each track in the ``length_s`` after some times, the middle one of all."""
     found = {}
-    for one in (heard[name] for name in names):
-        first = one.steps_at(times_s)
+    for name in names:
+        one, first = heard[name], heard[name].steps_at(times_s)
         energy = one.envelope.mean(first, first + max(round(length_s / _step_s(one)), 1))
-        found[one.name] = float(np.sqrt(np.median(energy)))
+        found[name] = float(np.sqrt(np.median(energy)))
     return found
 
 

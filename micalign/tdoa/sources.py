@@ -17,18 +17,9 @@ import numpy as np
 
 from micalign.arrays import Floats
 from micalign.take.tracks import Track, two_at_once
-from micalign.tdoa import tuned
+from micalign.tdoa import leading, tuned
 from micalign.tdoa.delays import Delay, Expected, PairDelay, SourceDelays, Wanted, unknown
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH
-from micalign.tdoa.leading import (
-    SEGMENT_S,
-    amplitudes_at,
-    half_seconds,
-    is_struck,
-    leading_strokes,
-    strokes_by_place,
-    strokes_of_no_mic,
-)
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.spectra import raised_cosine
@@ -70,7 +61,7 @@ def measure_sources(
     steps = len(tracks) + len(shared)
     heard = {one.name: one for one in listen_all(tracks, progress=progress, steps=steps)}
     close = {one.source: one.close for one in wanted if one.close is not None}
-    strokes = _by_place(tracks, heard, wanted, leading_strokes(heard, close))
+    strokes = _by_place(tracks, heard, wanted, leading.leading_strokes(heard, close))
 
     def measured(one: Wanted) -> SourceDelays:
         return _measured(heard, one, close, strokes.get(one.source), max_delay_s)
@@ -99,7 +90,8 @@ def _by_place(
     kept = {source: _confirmed(source, times_s, hearing, arrivals) for source, times_s in found.items()}
     listening = list(dict.fromkeys(name for one in homeless for name in one.tracks[:2]))
     taken_s = np.concatenate([np.zeros(0), *kept.values()])
-    placed = strokes_by_place(hearing, strokes_of_no_mic([heard[name] for name in listening], taken_s), arrivals)
+    free_s = leading.strokes_of_no_mic([heard[name] for name in listening], taken_s)
+    placed = leading.strokes_by_place(hearing, free_s, arrivals)
     return kept | {one.source: placed[one.source] for one in homeless if one.source in placed}
 
 
@@ -109,7 +101,7 @@ def _confirmed(
     """The strokes without those that by their place are clearly another source's; all where none would be left."""
     if source not in arrivals_s:
         return times_s
-    placed = strokes_by_place(tracks, times_s, arrivals_s)
+    placed = leading.strokes_by_place(tracks, times_s, arrivals_s)
     others = np.concatenate([np.zeros(0), *(times for other, times in placed.items() if other != source)])
     left = times_s[~np.isin(times_s, others)]
     return left if len(left) else times_s
@@ -124,18 +116,18 @@ def _measured(
 ) -> SourceDelays:
     reference = wanted.close or wanted.tracks[0]
     order = [reference, *(name for name in wanted.tracks if name != reference)]
-    struck = wanted.close is None or is_struck(heard[reference])
+    struck = wanted.close is None or leading.is_struck(heard[reference])
     own_s = _all_own(heard[reference], strokes_s) if struck and wanted.close is not None else ()
     if strokes_s is not None and struck:
         begins_s, length_s, kind = strokes_s, _LEVEL_S, FIRST
         own = struck_at(heard[reference], heard[reference].samples_at(begins_s))
     else:
-        begins_s = half_seconds(heard, close, wanted.source) if wanted.close is not None else np.zeros(0)
+        begins_s = leading.half_seconds(heard, close, wanted.source) if wanted.close is not None else np.zeros(0)
         if not len(begins_s):
             return _never_leads(wanted, reference, order, own_s)
-        own, length_s, kind = listen(_only(heard[reference], begins_s)), SEGMENT_S, ONE_PATH
+        own, length_s, kind = listen(_only(heard[reference], begins_s)), leading.SEGMENT_S, ONE_PATH
     pairs = _pairs(own, heard, order, wanted, max_delay_s, kind)
-    levels, loudest_s = amplitudes_at(heard, order, begins_s, length_s), float(begins_s[0])
+    levels, loudest_s = leading.amplitudes_at(heard, order, begins_s, length_s), float(begins_s[0])
     return SourceDelays(wanted.source, reference, pairs, levels, len(begins_s), loudest_s=loudest_s, strokes_s=own_s)
 
 
@@ -185,7 +177,7 @@ def _between(first: Delay, second: Delay) -> Delay:
 
 def _only(track: Track, begins_s: Floats) -> Track:
     """The track with silence outside the half-seconds, softly edged."""
-    length, edge = round(SEGMENT_S * track.sample_rate), round(_EDGE_S * track.sample_rate)
+    length, edge = round(leading.SEGMENT_S * track.sample_rate), round(_EDGE_S * track.sample_rate)
     window = raised_cosine(length, edge, edge)
     samples = np.zeros(track.frames)
     for begin_s in begins_s:

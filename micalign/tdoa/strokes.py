@@ -138,7 +138,7 @@ class Listened(Track):
     @cached_property
     def strokes(self) -> Strokes:
         """Its onsets."""
-        return _strokes((self.envelope.power, self.rises), self.envelope.step)
+        return _strokes(self.envelope, self.rises)
 
     @property
     def strokes_s(self) -> Floats:
@@ -207,8 +207,7 @@ def listen_all(
 
 def _with_strokes(track: Track) -> Listened:
     heard = listen(track)
-    if not heard.envelope.silent:
-        _ = heard.strokes  # in this thread, not in several of those that compare them
+    _ = heard.strokes  # in this thread, not in several of those that compare them
     return heard
 
 
@@ -241,10 +240,10 @@ def same_samples(first: Listened, second: Listened) -> bool:
     return all(np.array_equal(x, y) for x, y in zip(first.blocks(), second.blocks(), strict=True))
 
 
-def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
-    nothing = np.zeros(0)
+def _strokes(envelope: Energies, rises: Real) -> Strokes:
+    energies, nothing = (envelope.power, rises), np.zeros(0)
     none = Strokes(np.zeros(0, dtype=np.intp), nothing, nothing, nothing, 0.0, 0.0)
-    if not len(energies[0]):
+    if envelope.silent:
         return none
     novelty = np.maximum(*(_novelty(np.asarray(energy, dtype=float)) for energy in energies))
     keen = (novelty >= greatest_near(novelty, tuned.APART_STEPS // 2)) & (novelty > tuned.LEAST_NOVELTY)
@@ -258,7 +257,7 @@ def _strokes(energies: tuple[Real, Real], step: int) -> Strokes:
     )
     own = _of_a_cymbal(level_db >= max(split_db, tuned.OWN_RANGE_DB), whole, high)
     bright = _brightness(whole[own], high[own])
-    return Strokes(steps * step, novelty[steps], level_db, _own_weight(level_db, own), gap_db, bright)
+    return Strokes(steps * envelope.step, novelty[steps], level_db, _own_weight(level_db, own), gap_db, bright)
 
 
 def _of_a_cymbal(own: Bools, whole_db: Floats, high_db: Floats) -> Bools:
@@ -334,15 +333,10 @@ def _gap(level_db: Floats) -> tuple[float, float]:
 
 def _thinned(weight: Floats) -> Floats:
     """The weights of at most `MOST_STROKES` strokes, evenly chosen from the loudest down."""
-    own = np.flatnonzero(weight > 0)
-    if len(own) <= tuned.MOST_STROKES:
-        return weight
-    kept = own[np.argsort(-weight[own], kind="stable")][
-        np.linspace(0, len(own) - 1, tuned.MOST_STROKES).astype(np.intp)
-    ]
-    thinned = np.zeros_like(weight)
-    thinned[kept] = weight[kept]
-    return thinned
+    loudest = np.argsort(-weight, kind="stable")[: np.count_nonzero(weight)]
+    even = np.linspace(0, len(loudest) - 1, min(len(loudest), tuned.MOST_STROKES))
+    kept = np.isin(np.arange(len(weight)), loudest[even.astype(np.intp)])
+    return np.where(kept, weight, 0.0)
 
 
 def strokes_of_all(heard: Sequence[Listened]) -> Floats:
@@ -361,11 +355,9 @@ def strokes_of_all(heard: Sequence[Listened]) -> Floats:
 
 def apart(heard: Sequence[Listened]) -> list[Listened]:
     """Each track with the strokes that it has for itself, or as it is where they are too few or all of them."""
-    parted = [0.0 if one.envelope.silent else one.strokes.gap_db for one in heard]
-    close = [one for one, gap_db in zip(heard, parted, strict=True) if gap_db > tuned.CLOSE_GAP_DB]
+    close = [one for one in heard if one.strokes.gap_db > tuned.CLOSE_GAP_DB]
     return [
-        _apart(one, [other for other in close if other is not one]) if gap_db > 0 else one
-        for one, gap_db in zip(heard, parted, strict=True)
+        _apart(one, [other for other in close if other is not one]) if one.strokes.gap_db > 0 else one for one in heard
     ]
 
 
