@@ -157,21 +157,19 @@ def _pairs(
 def _between(first: Delay, second: Delay) -> Delay:
     """The delay of two tracks over the source's own, which hears the strokes clean."""
     confidence = first.confidence * second.confidence
-    both = first.reliable and second.reliable
-    reliable = both and confidence >= tuned.RELIABLE
-    why = (
-        "neither of its two delays is sure enough for both to be right"
-        if both
-        else "one of the two delays that it follows from is in doubt"
-    )
+    reason = None
+    if not (first.reliable and second.reliable):
+        reason = "one of the two delays that it follows from is in doubt"
+    elif confidence < tuned.RELIABLE:
+        reason = "neither of its two delays is sure enough for both to be right"
     return Delay(
         second.delay_s - first.delay_s,
         float(np.hypot(first.uncertainty_s, second.uncertainty_s)),
         first.polarity * second.polarity,
         min(first.polarity_margin, second.polarity_margin),
         confidence,
-        reliable,
-        None if reliable else why,
+        reason is None,
+        reason,
     )
 
 

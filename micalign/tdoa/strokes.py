@@ -169,20 +169,13 @@ def listen(track: Track) -> Listened:
         return track
     step = max(round(_STEP_S * track.sample_rate), 1)
     squares, means, rises = (np.zeros(track.frames // step) for _ in range(3))
-    length = max(_BLOCK_FRAMES // step, 1) * step
-    leaps, even = np.empty(length), np.full(step, 1.0 / step)
-    done, last = 0, 0.0
-    for block in track.blocks(length):
-        whole = len(block) // step * step
-        if not whole:
-            break
-        part, rows, leaps = slice(done, done + whole // step), block[:whole].reshape(-1, step), leaps[:whole]
-        squares[part] = rows**2 @ even
-        means[part] = rows @ even
-        np.subtract(block[1:whole], block[: whole - 1], out=leaps[1:])
-        leaps[0] = block[0] - last if done else 0.0
-        rises[part] = leaps.reshape(-1, step) ** 2 @ even
-        done, last = part.stop, block[whole - 1]
+    even, done, last = np.full(step, 1.0 / step), 0, np.zeros(0)
+    for block in track.blocks(max(_BLOCK_FRAMES // step, 1) * step):
+        rows = block[: len(block) // step * step].reshape(-1, step)
+        leaps = np.diff(rows.ravel(), prepend=last if done else block[:1]).reshape(-1, step)
+        part = slice(done, done + len(rows))
+        squares[part], means[part], rises[part] = rows**2 @ even, rows @ even, leaps**2 @ even
+        done, last = part.stop, block[-1:]
     offset = float(means.mean()) if len(means) else 0.0
     power = squares - offset * (2.0 * means - offset)
     # What rounding leaves of a constant is not sound.
