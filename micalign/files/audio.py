@@ -433,7 +433,10 @@ def _answered(named: list[tuple[str, Spec]], *, single: bool = False) -> Invento
     files: dict[Path, AudioFile] = {}
     for name, one in named:
         try:
-            present += _present(name, one, _shared(files, one.path), single=single)
+            found = _present(name, one, _shared(files, one.path), single=single)
+            # A file and one of its channels are no two tracks; a scene's mics are, and should not share one.
+            heard = {(one.path, one.channel) for one in present} if not single else set()
+            present += [one for one in found if (one.path, one.channel) not in heard]
         except TakeError as error:
             absent += [_absent(name, one.path, fault) for fault in error.faults]
     if not present and all(one.kind != "crashed" for one in absent):

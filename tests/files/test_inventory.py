@@ -53,6 +53,14 @@ def test_one_channel_can_be_named_and_a_file_named_twice_answers_once(tmp_path):
     assert np.array_equal(call.present[0].track.read(), stored[:, 1])
 
 
+@pytest.mark.parametrize("order", [("", ":1"), (":1", ""), (":2", "", ":1")])
+def test_a_file_and_one_of_its_channels_are_no_two_tracks(tmp_path, order):
+    """Else the channel would be said to repeat itself."""
+    pair = write(tmp_path / "pair.wav", channels=2)
+    call = inventory_of_tracks([f"{pair}{channel}" for channel in order])
+    assert sorted(one.track.name for one in call.present) == ["pair.wav:1", "pair.wav:2"]
+
+
 def test_files_of_one_name_in_two_folders_are_called_by_their_paths(tmp_path):
     for folder in ("a", "b"):
         (tmp_path / folder).mkdir()
