@@ -162,7 +162,8 @@ def _outside(take: Take, plans: Sequence[AlonePlan]) -> Iterator[str]:
         for stretch in plan.stretches:
             if stretch.seconds(take.sample_rate)[1] > length_s + 0.01:
                 yield (
-                    f"alone '{plan.source}': '{stretch.text}' reaches beyond the take, which ends at {_clock(length_s)}"
+                    f"alone '{plan.source}': '{stretch.text}' reaches beyond the take, which ends at "
+                    f"{_clock(length_s)}: write times within it"
                 )
 
 

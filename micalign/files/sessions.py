@@ -27,6 +27,7 @@ from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, expanded, recorded_in
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
+from micalign.take.names import called_after
 from micalign.take.tracks import Take, Track, placed, track_named
 from micalign.take.tuned import NAMES_SHOWN
 from micalign.tdoa.delays import Alone
@@ -363,12 +364,14 @@ def open_linecheck(
         one = open_scene(named[0], clock=clock, alone=alone)
         own = own_tracks(one.scene, [track.name for track in one.take.tracks])
         return _line_take(one.take, one.alone, one.scene, own, struck, one.laid.notes)
-    folders = [plan.source for plan in alone if plan.folder is not None]
-    if folders:
-        raise TakeError(f"--alone '{folders[0]}': a folder of its own needs a scene, which names the tracks in it")
+    faults = [f"--{plan.no_stretch}; a folder of its own needs a scene" for plan in alone if plan.folder is not None]
+    if faults:
+        raise TakeError(faults)
     pair = open_pairings(named, clock)
     take = Take((pair.reference, *pair.others))
-    return _line_take(take, alone_in(take, alone), None, {}, struck, pair.laid.notes)
+    names = [track.name for track in take.tracks]
+    own = {plan.source: (name,) for plan in alone if (name := called_after(plan.source, names)) is not None}
+    return _line_take(take, alone_in(take, alone), None, own, struck, pair.laid.notes)
 
 
 def _line_take(
@@ -442,6 +445,9 @@ def _alone(
     for one in plans:
         if one.folder is not None:
             there = replace(scene, take=replace(plan, folder=one.folder))
+            if not (Path(scene_path).parent / one.folder).is_dir():
+                where = "--" if one in more else f"{scene_path}: "
+                raise TakeError(f"{where}{one.no_stretch}, or the folder of a recording of its own, beside the scene")
             tracks = each_of_take(there, scene_path)
             first = next((track for track in tracks if track.name == reference), tracks[0])
             found += alone_in(Take(laid_on_one_clock(tracks, first, clock).tracks), [one])

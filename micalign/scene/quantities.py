@@ -188,12 +188,14 @@ class AloneStretch:
         """
         found = _STRETCH.fullmatch(text.strip())
         if found is None:
-            raise ValueError(f"'{text[:60]}' is no stretch of time: {_FORMS}")
+            raise ValueError(f"'{text[:60]}' is no stretch of time: {_FORMS}{_comma_hint(text)}")
         samples = found.group(3) == "samples"
         if samples and not (found.group(1) + found.group(2)).isdigit():
             raise ValueError(f"'{text[:60]}' counts samples in fractions or minutes: {_FORMS}")
         begin, end = _seconds(found.group(1)), _seconds(found.group(2))
-        if end <= begin:
+        if end == begin:
+            raise ValueError(f"'{text[:60]}' lasts no time: write a later time at its end")
+        if end < begin:
             raise ValueError(f"'{text[:60]}' ends before it begins: write the earlier time first")
         return cls(begin, end, samples, text.strip())
 
@@ -205,6 +207,11 @@ class AlonePlan:
     source: str
     stretches: tuple[AloneStretch, ...] = ()
     folder: str | None = None
+
+    @property
+    def no_stretch(self) -> str:
+        """What is wrong where its folder is not there: as a rule times were meant."""
+        return f"alone '{self.source}': '{(self.folder or '')[:60]}' is no stretch of time: {_FORMS}"
 
 
 def alone_plan(source: str, written: str | Iterable[str]) -> AlonePlan:
@@ -250,7 +257,7 @@ def alone_plans(texts: Iterable[str]) -> tuple[AlonePlan, ...]:
         try:
             plans.append(alone_plan(name, parts))
         except ValueError as error:
-            faults.append(f"--alone '{name}': {error}")
+            faults.append(f"--alone '{name}': {error}{_comma_hint(','.join(parts))}")
     if faults:
         raise SceneError(faults)
     return tuple(plans)
@@ -271,6 +278,10 @@ def struck_stretches(texts: Iterable[str]) -> tuple[AloneStretch, ...]:
     if faults:
         raise SceneError(faults)
     return tuple(found)
+
+
+def _comma_hint(text: str) -> str:
+    return " (a decimal point, not a comma)" if re.search(r"\d,\d", text[:LONGEST_LENGTH]) else ""
 
 
 def _seconds(clock: str) -> float:

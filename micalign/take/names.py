@@ -10,7 +10,7 @@ from collections.abc import Collection, Sequence
 from itertools import combinations
 from typing import Final
 
-__all__ = ["OVER_WORDS", "ROOM_WORDS", "is_called", "pairs_by_name"]
+__all__ = ["OVER_WORDS", "ROOM_WORDS", "called_after", "is_called", "pairs_by_name"]
 
 OVER_WORDS: Final = frozenset({"overhead", "overheads", "over", "oh", "ohs", "ohl", "ohr"})
 """Words, in small letters, by which engineers call the mics over a kit (common practice, no source)."""
@@ -30,6 +30,23 @@ def is_called(name: str, words: Collection[str]) -> bool:
     [True, True, True, False, False]
     """
     return any(word.casefold() in words for word in _WORD.findall(name))
+
+
+def called_after(source: str, names: Sequence[str]) -> str | None:
+    """The track that is called as a source is, a file's ending aside, or the one close mic whose name holds its words.
+
+    >>> called_after("Kick", ["kick.wav", "kick out.wav"]), called_after("snare", ["OH snare side.wav", "2 snare.wav"])
+    ('kick.wav', '2 snare.wav')
+    >>> called_after("snare", ["snare top.wav", "snare bottom.wav"]) is None
+    True
+    """
+    for name in names:
+        if source.casefold() in (name.casefold(), name.casefold().rpartition(".")[0]):
+            return name
+    words = {word.casefold() for word in _WORD.findall(source)}
+    holding = [name for name in names if words and words <= {word.casefold() for word in _WORD.findall(name)}]
+    close = [name for name in holding if not is_called(name, OVER_WORDS | ROOM_WORDS)]
+    return close[0] if len(close) == 1 else None
 
 
 def pairs_by_name(names: Sequence[str]) -> tuple[tuple[int, int], ...]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from bench.delay import realkit, realtakes
 from commands import micalign
 
 SCENES = Path(__file__).parents[2] / "scenes"
@@ -164,7 +165,8 @@ def test_a_found_stretch_can_be_struck(tmp_path):
         (["--alone", "snare=7-19"], "reaches beyond the take, which ends at 0:08.00"),
         (["--alone", "snare=5-1"], "ends before it begins"),
         (["--alone", "snare=1-3", "--alone", "kick=2-4"], "overlaps"),
-        (["--alone", "snare=one-two"], "needs a scene"),
+        (["--alone", "snare=one-two"], "'one-two' is no stretch of time: write seconds or m:ss"),
+        (["--alone", "snare=nan-inf"], "'nan-inf' is no stretch of time: write seconds or m:ss"),
         (["--alone", "snare=1:2:3:4-5"], "is no stretch of time"),
         (["--alone", "1-3"], "names no source"),
         (["--alone", "snare=3.2-3.8"], "nothing is struck from 0:03.20 to 0:03.80"),
@@ -209,3 +211,31 @@ def test_striking_needs_a_scene(tmp_path):
     said = micalign("measure", *clicks({"one": 1, "other": 1}, tmp_path), "--strike", "0-3")
     assert said.status == 2
     assert "--alone and --strike go with --scene" in said.err
+
+
+def test_without_a_scene_the_file_that_is_called_as_a_source_is_its_own_line(tmp_path):
+    """Another line's preamp is turned up, so that it is the loudest one at the kick."""
+    real = realkit.RealKit(Path(__file__).parents[1] / "external" / "realkit")
+    take = realtakes.isolated(real, "kick R", 6, seed=1)
+    sounds = {"Kick.wav": take.mics["KdrumR"], "hat.wav": take.mics["Hihat"], "oh.wav": take.mics["OHL"]}
+    sounds["hat.wav"] = sounds["hat.wav"] * 0.5 / np.abs(sounds["hat.wav"]).max()
+    sounds["Kick.wav"] = sounds["Kick.wav"] * 0.05 / np.abs(sounds["Kick.wav"]).max()
+    for name, sound in sounds.items():
+        soundfile.write(tmp_path / name, sound, take.rate, subtype="PCM_24")
+    end_s = len(take.mics["OHL"]) / take.rate
+    for source, own in (("kick", "Kick.wav"), ("a drum", "hat.wav")):
+        alone = ("--alone", f"{source}=0-{end_s:.2f}")
+        document = micalign("linecheck", *(tmp_path / name for name in sounds), *alone, "--json").document
+        (row,) = document["sources"]
+        assert (row["source"], row["reference"]) == (source, own)
+
+
+@pytest.mark.parametrize("text", ["a-b", "nan-inf", "kick.wav"])
+def test_what_is_no_stretch_and_no_folder_is_said_to_be_neither(kit, tmp_path, text):
+    scene = written(tmp_path, kit)
+    soundfile.write(tmp_path / "kick.wav", np.zeros(480), RATE)
+    for command in ("measure", "align", "linecheck"):
+        asked = ("--scene", scene) if command != "linecheck" else (scene,)
+        said = micalign(command, *asked, "--alone", f"kick={text}", "-q")
+        assert said.status == 2
+        assert f"--alone 'kick': '{text}' is no stretch of time: write seconds or m:ss" in said.err.replace("\n", " ")

@@ -41,7 +41,10 @@ def test_times_are_read_as_people_write_them(text: str, span: tuple[float, float
     [
         ("14-5", "ends before it begins"),
         ("0:05", "no stretch"),
-        ("5-5", "ends before it begins"),
+        ("5-5", "lasts no time: write a later time at its end"),
+        ("0-0", "lasts no time"),
+        ("nan-inf", "no stretch"),
+        ("1,5-2,5", r"\(a decimal point, not a comma\)"),
         ("0:75-1:80", "no stretch"),
         ("1:05-2:00 samples", "fractions or minutes"),
         ("-5-3", "no stretch"),
@@ -69,6 +72,13 @@ def test_an_unknown_source_is_told_with_the_nearest() -> None:
     """In the scene with its line."""
     with pytest.raises(SceneError, match=r"line 10: take: 'alone' names 'snar'.*did you mean 'snare'"):
         parse_scene(SCENE + 'snar = ["0:05-0:14"]\n')
+
+
+def test_a_decimal_comma_is_told_from_two_stretches() -> None:
+    """It would be parted into '1', '5-2' and '5'."""
+    with pytest.raises(SceneError, match=r"a decimal point, not a comma"):
+        alone_plans(["snare=1,5-2,5"])
+    assert len(alone_plans(["snare=1-2, 5-6"])[0].stretches) == 2
 
 
 @pytest.mark.parametrize("text", ["snare", "=1-2", "snare=", "snare=9-2", "snare=1-2,"])
