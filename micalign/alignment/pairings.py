@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
+from micalign.alignment.changed_delay import changed_delays
 from micalign.alignment.close_mics import Struck
 from micalign.alignment.di_and_mics import (
     PairSum,
@@ -66,7 +67,8 @@ class Measured:
     ``basis``: what a track's place follows from, where that is not its arrival. ``over``: what stands over the kit
     beside the reference. ``of_a_kit``: the tracks are a kit's, over which the reference does not stand, and
     are laid onto it by their arrivals all the same; ``better``: the one that
-    surely stands over it, where strokes are not to lay any.
+    surely stands over it, where strokes are not to lay any. ``unsteady``: with a scene, the tracks that no one shift
+    suits, since their delay changes within the take.
     """
 
     reference: str
@@ -84,6 +86,7 @@ class Measured:
     over: frozenset[str] = frozenset()
     of_a_kit: bool = False
     better: str | None = None
+    unsteady: tuple[str, ...] = ()
 
     def sum_of(self, track: str) -> PairSum | None:
         """What was found of a track and the reference where they are a DI and its mic."""
@@ -157,13 +160,16 @@ def measured(
         reference, *tracks = heard
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
-        elsewhere = _begun_elsewhere(reference, tracks, found.tracks, max_delay_s)
-        found = replace(found, tracks=tuple(elsewhere.get(row.track, row) for row in found.tracks))
+        holds_di = bool(found.sums)
+        elsewhere = _fits_nowhere(reference, tracks, found.tracks, max_delay_s)
+        if elsewhere:
+            rows = tuple(elsewhere.get(row.track, row) for row in found.tracks)
+            found = replace(found, tracks=rows, sums=tuple(one for one in found.sums if one.track not in elsewhere))
         if not on_strokes:
             better = reference_for(heard, reference.name)
             is_drums = better != reference.name
             return replace(found, of_a_kit=is_drums, better=better if is_drums else None)
-        if found.sums:
+        if holds_di:
             # What a loudspeaker makes of a DI is no kit, whatever its mics are called.
             return found
         laid = _but_for(elsewhere, laid_on_strokes, reference, tracks, found.tracks)
@@ -188,7 +194,7 @@ def _over_kit(
     if not stays and all(is_called(name, OVER_WORDS | ROOM_WORDS) for name in every):
         delays = measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell)
         pairs = [TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True)]
-        elsewhere = _begun_elsewhere(reference, tracks, pairs, max_delay_s)
+        elsewhere = _fits_nowhere(reference, tracks, pairs, max_delay_s)
         kept = _but_for(elsewhere, left_without_close_mics, reference, tracks, pairs)
         return Measured(reference.name, reference.sample_rate, kept.rows, basis=kept.basis)
     onto = reference_for(heard, reference.name)
@@ -261,12 +267,15 @@ def _with_sums(
     return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
 
 
-def _begun_elsewhere(
+def _fits_nowhere(
     reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay], max_delay_s: float
 ) -> dict[str, TrackDelay]:
-    """The tracks whose files seem to have begun at another time, which says where they would fit."""
-    found = {}
+    """The tracks that no one shift suits, or whose files seem to have begun at another time, where they would fit."""
+    delays = {row.track: row.delay for row in rows}
+    found = changed_delays(reference, tracks, delays, max_delay_s=max_delay_s)
     for track, row in zip(tracks, rows, strict=True):
+        if row.track in found:
+            continue
         delay = other_beginning(reference, track, row.delay, max_delay_s=max_delay_s)
         if delay is not None:
             found[row.track] = TrackDelay(row.track, delay)
@@ -280,7 +289,7 @@ def _but_for(
     tracks: Sequence[Track],
     rows: Sequence[TrackDelay],
 ) -> LaidKit:
-    """A kit as it is laid without the files that began at another time: a best sum of these is chance."""
+    """A kit as it is laid without the tracks that fit nowhere: a best sum of these is chance."""
     here = [track for track in tracks if track.name not in elsewhere]
     laid = lay(reference, here, [row for row in rows if row.track not in elsewhere])
     every = {**elsewhere, **{row.track: row for row in laid.rows}}

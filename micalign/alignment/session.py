@@ -7,16 +7,17 @@ in the track; a shift is positive when it moves the track later.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
+from micalign.alignment.changed_delay import changed_delays, without_changed
 from micalign.alignment.close_mics import Struck, laid_close_mics
 from micalign.alignment.compromise import agreed, stated
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
-from micalign.alignment.offsets import Offsets, Shift, followed, held_against, moved_onto
+from micalign.alignment.offsets import Offsets, Shift, followed, held_against, moved_onto, unmoved
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
@@ -83,17 +84,31 @@ def measured_scene(
     heard = outranked(heard, apart)
     sums = _sums(scene, take, heard, max_delay_s)
     if by == "sum":
-        heard = tuple(
-            laid_by_sums(one, take, {di.name for di in scene.dis if di.of == one.source}, sums) for one in heard
-        )
+        heard = _laid_by_sums(scene, take, heard, sums)
+    others = [track for track in take.tracks if track.name != against]
+    changed = changed_delays(take.track(against), others, dict.fromkeys(names, _UNKNOWN), max_delay_s=max_delay_s)
+    heard = tuple(without_changed(one, changed) for one in heard)
+    sums = tuple(one for one in sums if not {one.reference, one.track} & {*changed})
     sources = tuple(_with_backs_named(one, limits) for one in heard)
-    rows = tuple(TrackDelay(name, _best_answer(sources, limits, name)) for name in names if name != against)
-    struck_sources = _struck(take, own, heard) if by == "sum" else None
-    return Measured(against, take.sample_rate, rows, sources, sums, stretches=found, struck=struck_sources)
+    rows = tuple(
+        changed.get(name) or TrackDelay(name, _best_answer(sources, limits, name)) for name in names if name != against
+    )
+    measured = Measured(against, take.sample_rate, rows, sources, sums, stretches=found, unsteady=tuple(changed))
+    return replace(measured, struck=_struck(take, own, heard, changed)) if by == "sum" else measured
 
 
-def _struck(take: Take, own: Mapping[str, Sequence[str]], heard: Sequence[SourceDelays]) -> Struck:
-    """The struck sources that have mics of their own and no DI."""
+def _laid_by_sums(
+    scene: Scene, take: Take, heard: Sequence[SourceDelays], sums: Sequence[PairSum]
+) -> tuple[SourceDelays, ...]:
+    """The sources with what each DI and its mic are laid by: where they add up best."""
+    return tuple(laid_by_sums(one, take, {di.name for di in scene.dis if di.of == one.source}, sums) for one in heard)
+
+
+def _struck(
+    take: Take, own: Mapping[str, Sequence[str]], heard: Sequence[SourceDelays], changed: Collection[str]
+) -> Struck:
+    """The struck sources that have mics of their own and no DI, without the mics whose delay changes."""
+    own = {source: tuple(name for name in mics if name not in changed) for source, mics in own.items()}
     times_s = {one.source: one.strokes_s for one in heard if one.strokes_s and own.get(one.source)}
     return Struck(take.tracks, times_s, {source: tuple(own[source]) for source in times_s})
 
@@ -329,7 +344,9 @@ def planned(found: Measured, limits: Constraints, *, gains_db: Mapping[str, floa
         offsets = stated(
             replace(offsets, shifts=laid.shifts), heard, limits, summed=laid.summed, recorded=laid.recorded
         )
-    return replace(offsets, shifts=tuple(_with_basis(shift, found.sources, limits) for shift in offsets.shifts))
+    told = {one.track: one.delay.reason or "" for one in found.tracks if one.track in found.unsteady}
+    shifts = [unmoved(one.track, told[one.track]) if one.track in told else one for one in offsets.shifts]
+    return replace(offsets, shifts=tuple(_with_basis(shift, found.sources, limits) for shift in shifts))
 
 
 def _with_basis(shift: Shift, sources: Sequence[SourceDelays], limits: Constraints) -> Shift:

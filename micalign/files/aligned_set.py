@@ -27,7 +27,7 @@ from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
 from micalign.alignment.offsets import Offsets, Remain, Shift
 from micalign.alignment.pairings import By
 from micalign.alignment.tuned import LOW_HZ
-from micalign.errors import TakeError
+from micalign.errors import TakeError, named
 from micalign.files import tuned
 from micalign.files.aligned_audio import SUFFIX, Targets, files_of, group_span, needed_bytes, write_aligned
 from micalign.files.audio import original_of, parse_spec, refuse_changed
@@ -296,11 +296,14 @@ def _previews(
 
 
 def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]) -> list[str]:
+    # What a user left out of an offsets file is no fault.
+    left = () if plan.as_asked else [one for one in plan.offsets.shifts if not one.applied and not one.as_recorded]
+    reasons: dict[str, list[str]] = {}
+    for shift in left:
+        reasons.setdefault(shift.reason or "no reliable delay", []).append(shift.track)
     said = [
-        f"'{shift.track}' was not moved: {shift.reason or 'no reliable delay'}"
-        for shift in plan.offsets.shifts
-        # What a user left out of an offsets file is no fault.
-        if not shift.applied and not shift.as_recorded and not plan.as_asked
+        f"{named(names)} {'was' if len(names) == 1 else 'were'} not moved: {reason}"
+        for reason, names in reasons.items()
     ]
     cut = {one.path: (track.name, one.clipped) for track, one in zip(tracks, written, strict=True) if one.clipped}
     clipped = list(cut.values())
@@ -330,7 +333,11 @@ def _lost_words(lost: LostBand | None, gain: SumGain) -> Iterator[str]:
 
 def _remarks(plan: SetPlan, sheet: OffsetsFile, targets: Targets) -> Iterator[str]:
     left = () if plan.as_asked else plan.offsets.shifts
-    yield from (f"'{shift.track}' {shift.reason}" for shift in left if shift.as_recorded)
+    alike: dict[str | None, list[str]] = {}
+    for shift in left:
+        if shift.as_recorded:
+            alike.setdefault(shift.reason, []).append(shift.track)
+    yield from (f"{named(names)} {reason}" for reason, names in alike.items())
     for name in targets.parted([one.track for one in plan.actions]):
         yield f"'{name}' is written as a file for each of its two channels, since they are not moved alike"
     older = sorted({one.file for one in sheet.files} - {path.name for path in targets.all})

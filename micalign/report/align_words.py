@@ -21,7 +21,7 @@ from micalign.arrays import Floats
 from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
 from micalign.report.comb_words import notch_words
-from micalign.report.tables import WARNING, bare_table, clean
+from micalign.report.tables import WARNING, bare_table, clean, once
 from micalign.report.tuned import LOST_DB
 from micalign.scene.model import Scene
 from micalign.take.tracks import Track
@@ -84,7 +84,8 @@ def shift_table(offsets: OffsetsFile) -> Table:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("polarity", no_wrap=True)
     table.add_column("file", overflow="fold")
-    remarks = [clean(_remark(one)) for one in tracks]
+    reasons = once([(one.track, one.reason or "") for one in tracks])
+    remarks = [clean(_remark(one, reason)) for one, reason in zip(tracks, reasons, strict=True)]
     if any(remarks):
         table.add_column("remark", overflow="fold")
     turned = {phase["track"] for phase in offsets.phases if phase.get("polarity") == -1}
@@ -98,9 +99,9 @@ def shift_table(offsets: OffsetsFile) -> Table:
     return table
 
 
-def _remark(one: TrackOffset) -> str:
+def _remark(one: TrackOffset, reason: str) -> str:
     words = [] if one.applied or one.as_recorded else ["NOT MOVED"]
-    words += [one.reason] if one.reason else []
+    words += [reason] if reason else []
     words += [f"all-pass at {show_hz(section.hz)}, Q {section.q:.2f}" for section in one.all_pass]
     words += [f"clock corrected by {one.drift_ppm:+.2f} ppm"] if one.drift_corrected and one.drift_ppm else []
     return "; ".join(words)

@@ -16,7 +16,7 @@ from micalign.alignment.pairings import Measured
 from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import ALLOWED_DB, LINE_BANDS_HZ
 from micalign.files.sessions import Laid
-from micalign.report.tables import WARNING, bare_table, clean
+from micalign.report.tables import WARNING, bare_table, clean, once
 from micalign.report.tuned import HEARD_DB
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
@@ -308,13 +308,13 @@ def delay_table(title: str, tracks: Sequence[TrackDelay], sample_rate: int, *, d
     if drift:
         table.add_column("clock", justify="right", no_wrap=True)
     table.add_column("verdict", overflow="fold")
-    for one in tracks:
+    for one, doubt in zip(tracks, once([(one.track, _doubt(one.delay)) for one in tracks]), strict=True):
         late, *known = delay_cells(one.delay)
         sigma = one.delay.uncertainty_s * sample_rate
         cells = [late, show_samples(one.delay.delay_s * sample_rate, sigma), *known]
         if drift:
             cells.append("-" if one.delay.drift_ppm is None else f"{one.delay.drift_ppm:+.2f} ppm")
-        _add_row(table, [one.track], one.delay, cells, _verdict(one.delay))
+        _add_row(table, [one.track], one.delay, cells, _verdict(one.delay, doubt))
     if _is_any_doubted(tracks):
         table.caption = _DOUBTED
     return table
@@ -333,9 +333,9 @@ def _add_row(table: Table, names: Sequence[str], delay: Delay, cells: Sequence[s
     table.add_row(*map(clean, names), *cells, clean(verdict), style=None if delay.reliable else WARNING)
 
 
-def _verdict(delay: Delay) -> str:
+def _verdict(delay: Delay, doubt: str) -> str:
     if not delay.reliable:
-        return f"no reliable delay: {_doubt(delay)}"
+        return f"no reliable delay: {doubt}"
     sure = "reliable" if delay.is_polarity_clear else "delay reliable, polarity open"
     return f"{sure}, confidence {_sure(delay)}"
 
@@ -417,9 +417,10 @@ def source_table(sources: Sequence[SourceDelays]) -> Table:
     table.add_column("reliable", overflow="fold")
     for source in sources:
         beside = (source.source, source.reference)
-        for one in source.tracks:
+        doubts = once([(one.track, _doubt(one.delay)) for one in source.tracks])
+        for one, doubt in zip(source.tracks, doubts, strict=True):
             sure = ("" if one.delay.is_polarity_clear else "polarity open, ") + _sure(one.delay)
-            verdict = sure if one.delay.reliable else f"no: {_doubt(one.delay)}"
+            verdict = sure if one.delay.reliable else f"no: {doubt}"
             _add_row(table, [*beside, one.track], one.delay, delay_cells(one.delay), verdict)
             beside = ("", "")
     doubted = _is_any_doubted(one for source in sources for one in source.tracks)

@@ -27,6 +27,7 @@ __all__ = [
     "counted",
     "escaped",
     "finite",
+    "once",
     "ruled_table",
     "sentence",
     "shortened",
@@ -97,6 +98,19 @@ def shortened(text: str, most: int = 2000) -> str:
         return text
     half = (most - 5) // 2
     return f"{text[:half]} ... {text[len(text) - (most - 5 - half) :]}"
+
+
+def once(said: Sequence[tuple[str, str]], *, most: int = 60) -> list[str]:
+    """What is said of each name, the same sentence of more than ``most`` characters at the first of them alone.
+
+    >>> once([("kick", "the mic was moved"), ("snare", "the mic was moved"), ("tom", "")], most=10)
+    ['the mic was moved', "the same as 'kick'", '']
+    """
+    first: dict[str, str] = {}
+    return [
+        words if len(words) <= most or first.setdefault(words, name) == name else f"the same as '{first[words]}'"
+        for name, words in said
+    ]
 
 
 def bare_table(title: str, *, caption: str = "") -> Table:

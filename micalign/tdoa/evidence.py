@@ -41,7 +41,7 @@ from micalign.tdoa.spectra import (
 from micalign.tdoa.strokes import Listened, stretches
 from micalign.tdoa.wavefronts import cut
 
-__all__ = ["Curves", "coarse_delay", "stretch_curve", "stroke_curves"]
+__all__ = ["Curves", "coarse_delay", "each_correlated", "stretch_curve", "stroke_curves"]
 
 _DEGREES: Final = (2, 4, 6, 3, 5)
 """Half the degrees of freedom of a mean over each band's rise, twice bandwidth times length, never below 1."""
@@ -103,6 +103,17 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     (correlation, *by_band), waves = _strokes_correlated(near, frames, pad, np.sqrt(weight), lags)
     curves = np.array(novelty), np.array(stack), correlation, np.array(by_band), half_novelty
     return Curves(times, weight, *curves, waves, max(followed))
+
+
+def each_correlated(near: Listened, far: Listened, lags: Ints) -> Floats:
+    """The whitened correlation of each of the near track's own strokes with the far one, shape (S, lags)."""
+    before, after = (round(seconds * near.sample_rate) for seconds in tuned.STROKE_S)
+    clocks = round((near.start_s - far.start_s) * near.sample_rate)
+    length = before + after + len(lags) - 1
+    y = cut(far, near.first_wavefronts + clocks + int(lags[0]) - before, length).astype(np.float32)
+    size = fast_length(before + after + length)
+    a = near.kept(("spectra", size), lambda: _spectra_of_own(near, size))
+    return np.asarray(irfft(cross_spectrum(a, _even(rfft(y, size))), size)[:, : len(lags)])
 
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:

@@ -1,0 +1,183 @@
+"""Which tracks were moved against their reference within the take, and what is to be said of them?
+
+No one shift suits a track whose delay is one value before a moment and another after it (`micalign.tdoa.change`): a mic
+that was carried elsewhere between two songs of one file, a dropped buffer, a clip that slipped. It is not to be acted
+on: the reason says from which delay to which, when, and how to mend. Where most tracks change by the same at one
+moment, it is the reference that was moved.
+
+A delay is positive when the event comes later in the track; times are seconds on the take's clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from micalign.alignment.over_kit import has_strokes
+from micalign.alignment.tuned import LIKELY
+from micalign.errors import some
+from micalign.take.tracks import Track, two_at_once
+from micalign.tdoa.change import DelayChange, change_between
+from micalign.tdoa.delays import Delay, PairDelay, SourceDelays, TrackDelay
+from micalign.tdoa.measure import measure_pair
+from micalign.tdoa.strokes import Listened, listen
+from micalign.units import show_ms_known
+
+__all__ = ["changed_delays", "without_changed"]
+
+_ALIKE_S: Final = 0.3e-3  # seconds: changes by so nearly the same are one
+_SURE_S: Final = 0.1e-3  # seconds to which a change is told
+_APART_S: Final = 3.0  # seconds between moments that may be one: tracks are struck at different times
+_MOST_S: Final = 60.0  # seconds on either side that are measured for the two delays; more says the same
+_MEND: Final = "cut the take there and align each part by itself"
+_CLOCKS: Final = "as of two recorders whose clocks differ"
+_CAUSES: Final = "as where a mic is moved or a file is cut"
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The change of a track's delay against the reference, None where it has none; whether it is clear that not."""
+
+    change: DelayChange | None
+    is_steady: bool
+
+
+def changed_delays(
+    reference: Track, tracks: Sequence[Track], delays: Mapping[str, Delay], *, max_delay_s: float
+) -> dict[str, TrackDelay]:
+    """The tracks whose delay against the reference changes within the take, none of them to be acted on.
+
+    Parameters
+    ----------
+    reference : Track
+    tracks : sequence of Track
+    delays : mapping of str to Delay
+        What was measured of each over the whole take.
+    max_delay_s : float
+        How far the delays before and after are looked for, either way.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> rng = np.random.default_rng(1)
+    >>> whole, moved = np.zeros(170_000), np.zeros(170_000)
+    >>> for k in range(16):
+    ...     clap, at = rng.standard_normal(400) * np.exp(-np.arange(400) / 60), 10_000 * k + 100
+    ...     late = at + (16 if k < 10 else 32)
+    ...     whole[at : at + 400], moved[late : late + 400] = clap, clap
+    >>> near, far = (Track.from_array(name, sound, 8000) for name, sound in (("near", whole), ("far", moved)))
+    >>> told = changed_delays(near, [far], {"far": measure_pair(near, far)}, max_delay_s=0.05)["far"].delay
+    >>> told.reliable, told.reason
+    ... # doctest: +NORMALIZE_WHITESPACE
+    (False, "its delay against 'near' changes from +2.000 ms to +4.000 ms about 12 s in, as where a mic is moved or a
+    file is cut: cut the take there and align each part by itself")
+    """
+    heard, near = listen(reference), [listen(track) for track in tracks]
+    looked = two_at_once(lambda one: _seen(heard, one, delays[one.name]), near, lambda _: None)
+    seen = {track.name: one for track, one in zip(near, looked, strict=True)}
+    moved = _of_reference(seen)
+    if moved is not None:
+        said = _reference_words(reference.name, moved, [name for name, one in seen.items() if one.change])
+        return {track.name: _told(track.name, delays[track.name], said) for track in tracks}
+    found: dict[str, TrackDelay] = {}
+    for track in near:
+        change = seen[track.name].change
+        if change is not None:
+            words = _words(heard, track, change, max_delay_s)
+            found |= {} if words is None else {track.name: _told(track.name, delays[track.name], words)}
+    return found
+
+
+def without_changed(source: SourceDelays, changed: Mapping[str, TrackDelay]) -> SourceDelays:
+    """A source with none of its pairs to be acted on that hold a track whose delay changes, and why."""
+
+    def doubted(pair: PairDelay) -> PairDelay:
+        name = next((name for name in (pair.track, pair.reference) if name in changed), None)
+        words = f"the delay of '{name}' changes within the take"
+        return pair if name is None else replace(pair, delay=_told(pair.track, pair.delay, words).delay)
+
+    return replace(source, pairs=tuple(map(doubted, source.pairs)))
+
+
+def _told(name: str, delay: Delay, words: str) -> TrackDelay:
+    return TrackDelay(name, replace(delay, reliable=False, confidence=min(delay.confidence, 0.4), reason=words))
+
+
+def _seen(reference: Listened, track: Listened, delay: Delay) -> _Seen:
+    """By the strokes of the one that hears its own the more clearly, as a close mic does."""
+    if not (has_strokes(reference) and has_strokes(track)):
+        return _Seen(None, is_steady=False)
+    is_near = track.strokes.gap_db >= reference.strokes.gap_db
+    near, far, sign = (track, reference, -1) if is_near else (reference, track, 1)
+    found = change_between(near, far, centre_s=sign * delay.delay_s if delay.reliable else 0.0)
+    if found is None or found.change is None:
+        return _Seen(None, found is not None and found.is_steady)
+    along = None if found.change.along_ppm is None else sign * found.change.along_ppm
+    return _Seen(replace(found.change, by_s=sign * found.change.by_s, along_ppm=along), is_steady=False)
+
+
+def _of_reference(seen: Mapping[str, _Seen]) -> DelayChange | None:
+    """The change of most tracks, which is the reference's then; None where each has its own."""
+    changes = [one.change for one in seen.values() if one.change is not None and one.change.is_one]
+    first = next(iter(changes), None)
+    if first is None or len(changes) < 2 or len(changes) <= sum(one.is_steady for one in seen.values()):
+        return None
+    alike = [abs(one.by_s - first.by_s) <= _ALIKE_S and abs(one.at_s - first.at_s) <= _APART_S for one in changes]
+    return min(changes, key=lambda one: one.after_s - one.before_s) if all(alike) else None
+
+
+def _reference_words(reference: str, change: DelayChange, tracks: Sequence[str]) -> str:
+    against = some([f"'{name}'" for name in tracks], 2)
+    by = f"'{reference}' comes {show_ms_known(abs(change.by_s), _SURE_S)} {'earlier' if change.by_s > 0 else 'later'}"
+    return f"{by} against {against} from {_when(change)} on, {_CAUSES}: {_MEND}"
+
+
+def _words(reference: Listened, track: Listened, change: DelayChange, max_delay_s: float) -> str | None:
+    """What changes; None where no delay is even likely before or after: then the two may share nothing."""
+    early, late = _parts(reference, track, change.at_s, max_delay_s)
+    if max(early.confidence, late.confidence) < LIKELY:
+        return None
+    if not change.is_one:
+        return _not_once(reference, track, change, max_delay_s)
+    from_to = f"by about {show_ms_known(change.by_s, _SURE_S, sign=True)}"
+    # That the two differ by what the curves are apart says more than either's own confidence.
+    if abs(late.delay_s - early.delay_s - change.by_s) <= _ALIKE_S:
+        from_to = f"from {_shown(early)} to {_shown(late)}"
+    return f"its delay against '{reference.name}' changes {from_to} {_when(change)} in, {_CAUSES}: {_MEND}"
+
+
+def _not_once(reference: Listened, track: Listened, change: DelayChange, max_delay_s: float) -> str:
+    """What is said of a delay that changes all along or more than once."""
+    its = f"its delay against '{reference.name}' changes"
+    if change.along_ppm is None:
+        return f"{its} more than once within the take, {_CAUSES}: cut the take at each change and align the parts"
+    found = measure_pair(reference, track, max_delay_s=max_delay_s, drift=True)
+    if found.reliable and found.drift_ppm is not None:
+        return f"{its} by {found.drift_ppm:+.1f} ppm all along, {_CLOCKS}: take that out with --correct-drift"
+    return f"{its} by about {change.along_ppm:+.0f} ppm all along, {_CLOCKS}: bring the file to the other's speed"
+
+
+def _shown(delay: Delay) -> str:
+    return show_ms_known(delay.delay_s, delay.uncertainty_s, sign=True)
+
+
+def _when(change: DelayChange) -> str:
+    if change.after_s - change.before_s > _APART_S:
+        return f"between {change.before_s:.0f} and {change.after_s:.0f} s"
+    return f"about {change.at_s:.0f} s"
+
+
+def _parts(reference: Track, track: Track, at_s: float, max_delay_s: float) -> tuple[Delay, Delay]:
+    """The delay before a moment and after it."""
+
+    def part(one: Track, begin_s: float, end_s: float) -> Track:
+        begin, end = (round((time_s - one.start_s) * one.sample_rate) for time_s in (begin_s, end_s))
+        return Track.from_array(one.name, one.read(begin, end - begin), one.sample_rate, start_s=begin_s)
+
+    stop_s = max(one.duration_s + one.start_s for one in (reference, track))
+    spans_s = (max(at_s - _MOST_S, 0.0), at_s), (at_s, min(at_s + _MOST_S, stop_s))
+    early, late = (
+        measure_pair(part(reference, *span_s), part(track, *span_s), max_delay_s=max_delay_s) for span_s in spans_s
+    )
+    return early, late
