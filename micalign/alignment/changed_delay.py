@@ -90,11 +90,11 @@ def changed_delays(
 
 
 def without_changed(source: SourceDelays, changed: Mapping[str, TrackDelay]) -> SourceDelays:
-    """A source with none of its pairs to be acted on that hold a track whose delay changes, and why."""
+    """A source with none of its pairs to be acted on that hold a track of which no one delay is told, and why."""
 
     def doubted(pair: PairDelay) -> PairDelay:
         name = next((name for name in (pair.track, pair.reference) if name in changed), None)
-        words = f"the delay of '{name}' changes within the take"
+        words = f"'{name}' has no one place in this take"
         return pair if name is None else replace(pair, delay=_told(pair.track, pair.delay, words).delay)
 
     return replace(source, pairs=tuple(map(doubted, source.pairs)))

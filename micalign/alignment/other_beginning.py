@@ -29,7 +29,9 @@ _NEAR_S: Final = 0.05  # seconds about the place that loudness tells in which a 
 _AT_S: Final = 0.02  # seconds within which it is that place: two frames of loudness
 
 
-def other_beginning(reference: Track, track: Track, delay: Delay, *, max_delay_s: float) -> Delay | None:
+def other_beginning(
+    reference: Track, track: Track, delay: Delay, *, max_delay_s: float, of_scene: bool = False
+) -> Delay | None:
     """The delay at which a track fits as a file that began at another time, not to be acted on; None where it does not.
 
     Parameters
@@ -39,6 +41,8 @@ def other_beginning(reference: Track, track: Track, delay: Delay, *, max_delay_s
     delay : Delay
         What was found within ``max_delay_s``: where that is reliable, nothing else is looked for.
     max_delay_s : float
+    of_scene : bool
+        Each source is measured on its own there, which finds nothing so far off: no wider look is advised.
 
     Examples
     --------
@@ -65,7 +69,7 @@ def other_beginning(reference: Track, track: Track, delay: Delay, *, max_delay_s
         return None
     way = "after" if found.delay_s < 0 else "before"
     began = f"it fits as a file that began about {abs(found.delay_s):.2f} s {way} that of '{reference.name}'"
-    return replace(found, reliable=False, reason=f"{began}: {_remedy(found, is_sure=is_sure)}")
+    return replace(found, reliable=False, reason=f"{began}: {_remedy(found, is_sure=is_sure and not of_scene)}")
 
 
 def _remedy(found: Delay, *, is_sure: bool) -> str:

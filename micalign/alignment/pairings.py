@@ -68,7 +68,7 @@ class Measured:
     beside the reference. ``of_a_kit``: the tracks are a kit's, over which the reference does not stand, and
     are laid onto it by their arrivals all the same; ``better``: the one that
     surely stands over it, where strokes are not to lay any. ``unsteady``: with a scene, the tracks that no one shift
-    suits, since their delay changes within the take.
+    suits, since their delay changes within the take, and those whose files began at another time.
     """
 
     reference: str
@@ -152,6 +152,11 @@ def measured(
             delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
         if not drift:
             return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
+        begun = [
+            other_beginning(reference, track, delay, max_delay_s=max_delay_s)
+            for track, delay in zip(tracks, delays, strict=True)
+        ]
+        delays = [there or delay for there, delay in zip(begun, delays, strict=True)]
     else:
         heard = listen_all((reference, *tracks), progress=tell, steps=2 * len(tracks) + 1)
         kit = _over_kit(heard, max_delay_s, by, tell, stays=stays) if over_kit and on_strokes else None

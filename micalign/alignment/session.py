@@ -18,6 +18,7 @@ from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed, held_against, moved_onto, unmoved
+from micalign.alignment.other_beginning import other_beginning
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
@@ -25,7 +26,7 @@ from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch
-from micalign.take.tracks import Take
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
@@ -86,7 +87,7 @@ def measured_scene(
     if by == "sum":
         heard = _laid_by_sums(scene, take, heard, sums)
     others = [track for track in take.tracks if track.name != against]
-    changed = changed_delays(take.track(against), others, dict.fromkeys(names, _UNKNOWN), max_delay_s=max_delay_s)
+    changed = _fits_nowhere(take.track(against), others, heard, max_delay_s)
     heard = tuple(without_changed(one, changed) for one in heard)
     sums = tuple(one for one in sums if not {one.reference, one.track} & {*changed})
     sources = tuple(_with_backs_named(one, limits) for one in heard)
@@ -95,6 +96,21 @@ def measured_scene(
     )
     measured = Measured(against, take.sample_rate, rows, sources, sums, stretches=found, unsteady=tuple(changed))
     return replace(measured, struck=_struck(take, own, heard, changed)) if by == "sum" else measured
+
+
+def _fits_nowhere(
+    reference: Track, tracks: Sequence[Track], heard: Sequence[SourceDelays], max_delay_s: float
+) -> dict[str, TrackDelay]:
+    """The tracks that no one shift suits, and of those that nothing reliable joins, the ones that began elsewhere."""
+    delays = {track.name: _UNKNOWN for track in tracks}
+    found = changed_delays(reference, tracks, delays, max_delay_s=max_delay_s)
+    joined = {name for one in heard for pair in one.reliable for name in (pair.reference, pair.track)}
+    for track in tracks:
+        if track.name in found or {track.name, reference.name} <= joined:
+            continue
+        begun = other_beginning(reference, track, _UNKNOWN, max_delay_s=max_delay_s, of_scene=True)
+        found |= {} if begun is None else {track.name: TrackDelay(track.name, begun)}
+    return found
 
 
 def _laid_by_sums(

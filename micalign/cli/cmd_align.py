@@ -130,7 +130,7 @@ def command(
     laid where they add up best; --match-phase turns the DI, whichever of the two it is.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began
-    at other times by their broadcast time stamps are placed by them before anything is measured. Without a scene or
+    at other times by their broadcast time stamps are placed by them before anything is measured. Without
     such stamps a file of another length that fits only as one that began at another time is told so, and not moved;
     and so is a track whose delay changes within the take, as where a mic is moved, with when and by how much.
     With --songs each folder is a song: it gets a folder of its own in --out, and a run that was stopped goes on with

@@ -69,8 +69,8 @@ def command(
     Two mics over a whole kit hear every drum at another delay: theirs is the loudest drum's, as a rule the snare's.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
-    other times by their broadcast time stamps are placed by them first: a delay is then one in the session. Without a
-    scene or such stamps a file of another length that fits only as one that began at another time is told so; and so
+    other times by their broadcast time stamps are placed by them first: a delay is then one in the session. Without
+    such stamps a file of another length that fits only as one that began at another time is told so; and so
     is a track whose delay changes within the take, as where a mic is moved. With --songs each folder is a song,
     reported in a line; --reference then names a file in each.
 

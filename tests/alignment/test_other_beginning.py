@@ -7,13 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from bench.delay import realkit, realtakes
+from kit_takes import kit_take
 
 from micalign.alignment.constraints import Constraints
 from micalign.alignment.other_beginning import _MOST_MS, other_beginning
 from micalign.alignment.pairings import measured
-from micalign.alignment.session import planned
+from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.cli.options import max_delay_option
-from micalign.take.tracks import Track
+from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
 
@@ -168,3 +169,44 @@ def test_a_place_in_loudness_counts_by_its_pieces_or_by_a_delay_that_is_shared_t
     if found is not None:
         assert found.delay_s == pytest.approx(-3.0 + (0.0 if pieces else off_s))
         assert "put " in found.reason
+
+
+@pytest.fixture(scope="module")
+def rendered():
+    """A kit with its scene, and its snare mic in a file that began later."""
+    kit = kit_take(4)
+    cut = round(LATE_S * kit.take.sample_rate)
+    late = [
+        Track.from_array(one.name, one.read()[cut:], one.sample_rate) if one.name == "snare mic" else one
+        for one in kit.take.tracks
+    ]
+    return kit, Take(tuple(late))
+
+
+def test_with_a_scene_it_is_told_and_not_laid_by_its_strokes(rendered):
+    kit, late = rendered
+    found = measured_scene(kit.scene, late)
+    told = {row.track: row.delay for row in found.tracks}
+    assert not told["snare mic"].reliable
+    assert told["snare mic"].delay_s == pytest.approx(-LATE_S, abs=0.03)
+    assert "put 0.90 s of silence before it and ask again" in told["snare mic"].reason
+    limits = constraints_of(kit.scene, [track.name for track in late.tracks], reference=found.reference)
+    snare = planned(found, limits).shift("snare mic")
+    assert (snare.shift_s, snare.polarity_flip, snare.applied) == (0.0, False, False)
+    assert snare.reason == told["snare mic"].reason
+
+
+def test_with_a_scene_a_file_that_only_ends_earlier_is_told_nothing(rendered):
+    kit, _ = rendered
+    short = [
+        Track.from_array(one.name, one.read()[: -(k + 1) * 9000], one.sample_rate)
+        for k, one in enumerate(kit.take.tracks)
+    ]
+    assert not measured_scene(kit.scene, Take(tuple(short))).unsteady
+
+
+def test_where_clocks_are_looked_at_it_is_told_as_well(take):
+    found = measured(take["OH L"], _with_snare(take, cut_front=True), drift=True)
+    (snare,) = (row.delay for row in found.tracks if row.track == "snare")
+    assert not snare.reliable
+    assert "it fits as a file that began about 0.90 s after that of 'OH L'" in snare.reason
