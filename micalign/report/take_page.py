@@ -15,7 +15,7 @@ import numpy as np
 
 from micalign.alignment.di_and_mics import THIRDS_HZ, PairSum
 from micalign.alignment.gain import BlendTrack, SumGain, loudest_moment, sum_gain
-from micalign.alignment.offsets import Offsets, Remain, Shift
+from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.shift import Span, shifted_blocks
@@ -33,7 +33,7 @@ from micalign.findings.finding import Finding
 from micalign.report.align_words import remain_notch
 from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, sum_heads, sum_rows, sum_words
 from micalign.report.sounds import Excerpt, excerpts, player_values
-from micalign.report.tables import sentence
+from micalign.report.tables import once, sentence
 from micalign.scene.model import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
@@ -399,7 +399,7 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
             for remark in one.remarks
         ],
         "delays": [row for source in measured.sources or () for row in _delay_rows(source)],
-        "offsets": [_offset_row(shift, offsets.sample_rate, speed_of_sound_m_s) for shift in offsets.shifts],
+        "offsets": _offset_rows(offsets, speed_of_sound_m_s),
         "compromise": sentence(offsets.compromise),
         "remains": [_remain_row(one) for one in heard],
         "gain": _gain_words(found),
@@ -447,16 +447,19 @@ def _relied_on(delay: Delay) -> str:
     return _RELIED_ON[0 if delay.is_polarity_clear else 1]
 
 
-def _offset_row(shift: Shift, sample_rate: int, speed_m_s: float) -> tuple[str, ...]:
-    applied = "yes" if shift.applied and not shift.stays else f"no: {shift.reason or 'no reliable delay'}"
-    return (
-        shift.track,
-        show_ms(shift.shift_s, sign=True),
-        show_samples(shift.shift_s * sample_rate),
-        show_centimetres(shift.shift_s * speed_m_s),
-        "flip" if shift.polarity_flip else "",
-        applied,
-    )
+def _offset_rows(offsets: Offsets, speed_m_s: float) -> list[tuple[str, ...]]:
+    reasons = once([(one.track, one.reason or "no reliable delay") for one in offsets.shifts])
+    return [
+        (
+            one.track,
+            show_ms(one.shift_s, sign=True),
+            show_samples(one.shift_s * offsets.sample_rate),
+            show_centimetres(one.shift_s * speed_m_s),
+            "flip" if one.polarity_flip else "",
+            "yes" if one.applied and not one.stays else f"no: {reason}",
+        )
+        for one, reason in zip(offsets.shifts, reasons, strict=True)
+    ]
 
 
 def _remain_row(one: Remain) -> tuple[str, ...]:
