@@ -19,6 +19,7 @@ from micalign.alignment.tuned import LIKELY
 from micalign.errors import some
 from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa.change import DelayChange, change_between
+from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import Delay, PairDelay, SourceDelays, TrackDelay
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.strokes import Listened, listen
@@ -152,7 +153,7 @@ def _not_once(reference: Listened, track: Listened, change: DelayChange, max_del
     its = f"its delay against '{reference.name}' changes"
     if change.along_ppm is None:
         return f"{its} more than once within the take, {_CAUSES}: cut the take at each change and align the parts"
-    found = measure_pair(reference, track, max_delay_s=max_delay_s, drift=True)
+    found = measure_clock(reference, track, max_delay_s=max_delay_s)
     if found.reliable and found.drift_ppm is not None:
         return f"{its} by {found.drift_ppm:+.1f} ppm all along, {_CLOCKS}: take that out with --correct-drift"
     return f"{its} by about {change.along_ppm:+.0f} ppm all along, {_CLOCKS}: bring the file to the other's speed"

@@ -152,11 +152,6 @@ def measured(
             delays.append(_by_clock(reference, track, max_delay_s, drift=drift))
         if not drift:
             return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
-        begun = [
-            other_beginning(reference, track, delay, max_delay_s=max_delay_s)
-            for track, delay in zip(tracks, delays, strict=True)
-        ]
-        delays = [there or delay for there, delay in zip(begun, delays, strict=True)]
     else:
         heard = listen_all((reference, *tracks), progress=tell, steps=2 * len(tracks) + 1)
         kit = _over_kit(heard, max_delay_s, by, tell, stays=stays) if over_kit and on_strokes else None
@@ -167,9 +162,7 @@ def measured(
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
         holds_di = bool(found.sums)
         elsewhere = _fits_nowhere(reference, tracks, found.tracks, max_delay_s)
-        if elsewhere:
-            rows = tuple(elsewhere.get(row.track, row) for row in found.tracks)
-            found = replace(found, tracks=rows, sums=tuple(one for one in found.sums if one.track not in elsewhere))
+        found = _without(elsewhere, found)
         if not on_strokes:
             better = reference_for(heard, reference.name)
             is_drums = better != reference.name
@@ -287,6 +280,14 @@ def _fits_nowhere(
     return found
 
 
+def _without(elsewhere: Mapping[str, TrackDelay], found: Measured) -> Measured:
+    """The same with what is said of the tracks that fit nowhere, and none of their sums."""
+    if not elsewhere:
+        return found
+    rows = tuple(elsewhere.get(row.track, row) for row in found.tracks)
+    return replace(found, tracks=rows, sums=tuple(one for one in found.sums if one.track not in elsewhere))
+
+
 def _but_for(
     elsewhere: Mapping[str, TrackDelay],
     lay: Callable[[Track, Sequence[Track], Sequence[TrackDelay]], LaidKit],
@@ -306,4 +307,5 @@ def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool
     if found.reliable or max_delay_s > FAR_S:
         return found
     plain = measure_many(reference, [track], max_delay_s=max_delay_s)[0]
-    return replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
+    told = replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")
+    return other_beginning(reference, track, told, max_delay_s=max_delay_s) or told

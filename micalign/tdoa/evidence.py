@@ -112,8 +112,8 @@ def each_correlated(near: Listened, far: Listened, lags: Ints) -> Floats:
     length = before + after + len(lags) - 1
     y = cut(far, near.first_wavefronts + clocks + int(lags[0]) - before, length).astype(np.float32)
     size = fast_length(before + after + length)
-    a = near.kept(("spectra", size), lambda: _spectra_of_own(near, size))
-    return np.asarray(irfft(cross_spectrum(a, _even(rfft(y, size))), size)[:, : len(lags)])
+    cross = cross_spectrum(*_even_spectra(near, y, size))
+    return np.asarray(irfft(cross, size)[:, : len(lags)])
 
 
 def _risen(power: Real, length: int, rate: int) -> tuple[Real, Real]:
@@ -191,12 +191,20 @@ def _strokes_correlated(near: Listened, frames: Real, zero: int, say: Floats, la
     rate = near.sample_rate
     before, after = (round(seconds * rate) for seconds in tuned.STROKE_S)
     y = frames[:, zero - before : zero + after + len(lags) - 1]
-    size, window = fast_length(before + after + y.shape[1]), raised_cosine(before + after, before, round(0.01 * rate))
-    a, b = near.kept(("spectra", size), lambda: _even(rfft(near.own_frames * window, size))), _even(rfft(y, size))
+    size = fast_length(before + after + y.shape[1])
+    a, b = _even_spectra(near, y, size)
     bands = [np.abs(response(size, rate, 2, *edges)) ** 2 for edges in edges_within(tuned.AGREEING_HZ, rate)]
     values = irfft(np.array([np.ones(size // 2 + 1), *bands]) * (say @ cross_spectrum(a, b)), size)[:, : len(lags)]
     even: Floats = values / (np.sqrt(np.mean(values**2, axis=1, keepdims=True)) + 1e-30)
     return even, _waves_follow(a, b, size, len(lags), rate)
+
+
+def _even_spectra(near: Listened, y: Real, size: int) -> tuple[Complexes, Complexes]:
+    """Of the near track's own strokes, and of what the far one has at them."""
+    before, after = (round(seconds * near.sample_rate) for seconds in tuned.STROKE_S)
+    window = raised_cosine(before + after, before, round(0.01 * near.sample_rate))
+    own = near.kept(("spectra", size), lambda: _even(rfft(near.own_frames * window, size)))
+    return own, _even(rfft(y, size))
 
 
 def _even(spectra: Complexes) -> Complexes:
