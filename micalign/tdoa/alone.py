@@ -28,7 +28,7 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
-from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted, unknown
+from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted, known, unknown
 from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.strokes import Listened, listen, strokes_of_all
 from micalign.tdoa.wavefronts import first_wavefronts, high_passed_frames, onsets
@@ -172,12 +172,10 @@ def _runs(strokes: Fingerprints) -> Iterator[tuple[int, int]]:
 
 
 def _grown(strokes: Fingerprints, first: int) -> int:
-    stop = first + 1
-    while stop < len(strokes.times_s):
+    for stop in range(first + 1, len(strokes.times_s)):
         if _apart_db(strokes, stop, np.median(strokes.level_db[first:stop], axis=0)) > tuned.ALIKE_DB:
-            break
-        stop += 1
-    return stop
+            return stop
+    return len(strokes.times_s)
 
 
 def _stretch(strokes: Fingerprints, first: int, stop: int) -> StruckStretch:
@@ -336,7 +334,7 @@ def _delay(first: _Arrivals, second: _Arrivals, rate: int) -> Delay:
     # Two ways of reading one arrival: half of what they differ by is doubt.
     apart_s = 0.0 if laid else 0.5 * (middle - (second.laid - first.laid)) / rate
     sigma_s = tuned.PICK_S if laid else float(np.sqrt(error_s**2 + apart_s**2 + tuned.PICK_S**2))
-    return Delay(samples / rate, sigma_s, 1 if likeness >= 0 else -1, abs(likeness), confidence, reason is None, reason)
+    return known(samples / rate, sigma_s, likeness, abs(likeness), confidence, reason)
 
 
 def _alike(first: Floats, second: Floats, base: float, later: float, rate: int) -> float:

@@ -14,7 +14,7 @@ Delay is positive when the event comes later in the track, and grows by ``drift_
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,7 +22,7 @@ import numpy as np
 from micalign.arrays import Bools, Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
-from micalign.tdoa.delays import Delay, unknown
+from micalign.tdoa.delays import Delay, known, unknown
 from micalign.tdoa.spectra import APART_S, irfft, raised_cosine, refine, rfft, rival_of, sum_ahead, whitening
 from micalign.tdoa.strokes import Energies, listen
 
@@ -100,12 +100,9 @@ def _along(reference: Track, track: Track, line: _Line, *, drift: bool) -> Delay
         return unknown(f"the delay changes along the take{hint}", line.at(0.0), _FRAME_S)
     sign = float(np.sign(good[:, 2]).mean())
     margin = abs(sign) * float(np.median(np.abs(good[:, 2])))
-    found = line.slope * 1e6 if drift else None
-    confidence = kept / asked
-    reliable = confidence >= tuned.RELIABLE
-    reason = None if reliable else "the stretches do not agree well on one start and one clock"
-    told = line.at(0.0), line.sigma_at(0.0), 1 if sign >= 0 else -1, margin, confidence
-    return Delay(*told, reliable, reason, drift_ppm=found)
+    told = known(line.at(0.0), line.sigma_at(0.0), sign, margin, kept / asked)
+    reason = None if told.reliable else "the stretches do not agree well on one start and one clock"
+    return replace(told, reason=reason, drift_ppm=line.slope * 1e6 if drift else None)
 
 
 def _coarse(reference: Track, track: Track, max_delay_s: float) -> _Line | None:
@@ -138,8 +135,7 @@ def _novelty(track: Track) -> Floats:
     if not len(energy):
         return energy
     level = np.log10(energy + 1e-4 * float(energy.mean()) + 1e-20)
-    leaps: Floats = np.maximum(np.diff(level, prepend=level[:1]), 0.0)
-    return leaps
+    return np.maximum(np.diff(level, prepend=level[:1]), 0.0)
 
 
 def _likeness(stretch: Floats, whole: Floats) -> Floats:

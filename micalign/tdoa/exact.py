@@ -33,7 +33,7 @@ import numpy.typing as npt
 from micalign.arrays import Complexes, Floats
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
-from micalign.tdoa.delays import Delay
+from micalign.tdoa.delays import Delay, known
 from micalign.tdoa.hypotheses import FEATURES, ONE_PATH
 from micalign.tdoa.posterior import EVENT_S, Event, Look, Side, begins, confidence_of, path_confidence, sigma_s
 from micalign.tdoa.spectra import Spectra, filtered, frame_spectra, refine, rfft, smooth_bins
@@ -241,15 +241,8 @@ def along_one_path(seen: Look, event: Event) -> Delay:
     reason = None
     if margin < tuned.LEAST_MARGIN:
         confidence, reason = min(confidence, 0.5), "another delay fits as well with the other polarity"
-    return Delay(
-        sharp.delay_s,
-        max(sharp.error_s, sharp.bound_s, 2e-10),
-        1 if height >= 0 else -1,
-        margin,
-        confidence,
-        confidence >= tuned.RELIABLE,
-        reason,
-    )
+    uncertainty_s = max(sharp.error_s, sharp.bound_s, 2e-10)
+    return known(sharp.delay_s, uncertainty_s, height, margin, confidence, reason)
 
 
 def _held_by_both(gate: FrameSet, first: Track, second: Track, delay_s: float) -> FrameSet:
@@ -281,15 +274,7 @@ def struck(seen: Look, side: Side, event: Event) -> Delay:
     later_s = _between_samples(side, side.sign * onset.delay_s)
     likeness = _first_waves(side, side.sign * onset.delay_s)
     confidence = confidence_of(event, onset, follows=seen.follows, scene=seen.expected is not None)
-    return Delay(
-        side.sign * later_s,
-        sigma_s(onset),
-        1 if likeness >= 0 else -1,
-        min(abs(likeness), 1.0),
-        confidence,
-        confidence >= tuned.RELIABLE,
-        None,
-    )
+    return known(side.sign * later_s, sigma_s(onset), likeness, min(abs(likeness), 1.0), confidence)
 
 
 def _between_samples(side: Side, later_s: float) -> float:

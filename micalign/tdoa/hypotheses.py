@@ -116,8 +116,7 @@ def _highest(curve: Floats, rate: int) -> Floats:
 
 def _share(curve: Floats, heights: Floats) -> Floats:
     """Heights as a share of a curve's highest point."""
-    share: Floats = heights / max(float(curve.max()), 1e-9)
-    return share
+    return heights / max(float(curve.max()), 1e-9)
 
 
 def _close_mic(

@@ -83,8 +83,7 @@ def _step_s(one: Listened) -> float:
 
 
 def _leading(own: Listened, own_db: Floats, rivals: Sequence[tuple[Listened, Floats]]) -> Floats:
-    at = own.strokes.samples[own.strokes.novelty > tuned.CLEARLY_RISEN] // own.envelope.step
-    times_s = np.asarray(at * _step_s(own) + own.start_s, dtype=np.float64)
+    at, times_s = own.strokes.samples // own.envelope.step, own.strokes_s
     others_db = np.full(len(at), -60.0)
     for rival, level_db in rivals:
         there = rival.steps_at(times_s - _AFTER_S[1])

@@ -63,14 +63,13 @@ def measure_sources(
     close = {one.source: one.close for one in wanted if one.close is not None}
     strokes = _by_place(tracks, heard, wanted, leading.leading_strokes(heard, close))
 
-    def measured(one: Wanted) -> SourceDelays:
-        return _measured(heard, one, close, strokes.get(one.source), max_delay_s)
-
     def tell(done: int) -> None:
         if progress is not None:
             progress(f"measuring {shared[done].source} on its own", (len(tracks) + done) / steps)
 
-    return tuple(two_at_once(measured, shared, tell))
+    return tuple(
+        two_at_once(lambda one: _measured(heard, one, close, strokes.get(one.source), max_delay_s), shared, tell)
+    )
 
 
 def _by_place(

@@ -281,8 +281,7 @@ def _own_weight(level_db: Floats, own: Bools) -> Floats:
 
 def _levels_db(energy: Real, steps: Ints) -> Floats:
     """The mean of the 10 ms from each of some steps on, in dB."""
-    levels: Floats = 10 * np.log10(_ahead(energy.astype(float), _LEVEL_STEPS)[steps] + 1e-20)
-    return levels
+    return 10 * np.log10(_ahead(energy.astype(float), _LEVEL_STEPS)[steps] + 1e-20)
 
 
 def _brightness(whole_db: Floats, high_db: Floats) -> float:
@@ -295,8 +294,7 @@ def _novelty(energy: Floats) -> Floats:
     now = _ahead(energy, _ONSET_STEPS)
     past = np.concatenate([np.full(min(_ONSET_STEPS, len(now)), floor), now[:-_ONSET_STEPS]])
     before = greatest_before(past, tuned.BEFORE_STEPS)
-    novelty: Floats = np.log((now + floor) / (before + floor))
-    return novelty
+    return np.log((now + floor) / (before + floor))
 
 
 def _ahead(energy: Floats, steps: int) -> Floats:
@@ -371,8 +369,7 @@ def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
 def _own(one: Listened) -> Bools:
     """Which strokes are the track's own, those too that are too many to be compared."""
     strokes = one.strokes
-    own: Bools = strokes.level_db >= np.min(strokes.level_db[strokes.weight > 0], initial=np.inf)
-    return own
+    return strokes.level_db >= np.min(strokes.level_db[strokes.weight > 0], initial=np.inf)
 
 
 @dataclass(frozen=True)
