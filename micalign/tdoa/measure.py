@@ -204,10 +204,9 @@ def of_two_looks(first: Delay, second: Delay) -> Delay:
     least, slope, agreed = tuned.TWO_LOOKS
     line = least + slope * (log_odds(first.confidence) + log_odds(second.confidence)) + agreed * alike
     confidence = float(1 / (1 + np.exp(-line)))
-    if confidence >= tuned.RELIABLE:
-        return replace(surer, confidence=confidence, reliable=True, reason=None)
-    reason = surer.reason or first.reason or second.reason
-    return replace(surer, confidence=confidence, reliable=False, reason=reason)
+    reliable = confidence >= tuned.RELIABLE
+    reason = None if reliable else surer.reason or first.reason or second.reason
+    return replace(surer, confidence=confidence, reliable=reliable, reason=reason)
 
 
 def decided(seen: Look) -> Delay | None:
@@ -222,11 +221,10 @@ def decided(seen: Look) -> Delay | None:
     else:
         return None
     first = Candidate(delay.delay_s, delay.polarity, event.probability)
-    others = [Candidate(one.delay_s, _polarity(seen, one.delay_s), one.probability) for one in seen.events[1:]]
-    candidates = (first, *others[: _CANDIDATES - 1])
-    return replace(
-        delay, candidates=candidates, reason=delay.reason or (None if delay.reliable else doubt_of(candidates))
-    )
+    others = seen.events[1:_CANDIDATES]
+    candidates = (first, *(Candidate(one.delay_s, _polarity(seen, one.delay_s), one.probability) for one in others))
+    reason = None if delay.reliable else delay.reason or doubt_of(candidates)
+    return replace(delay, candidates=candidates, reason=reason)
 
 
 def _polarity(seen: Look, delay_s: float) -> int:

@@ -139,13 +139,11 @@ def events(found: Hypotheses, rate: int, *, related: bool = False, odds: Floats 
     order = np.argsort(-(near @ chances), kind="stable")
     told: list[Event] = []
     for index in order:
-        if any(abs(delays[index] - one.delay_s) <= 2 * _MEMBER_S for one in told):
+        if len(told) == _EVENTS or any(abs(delays[index] - one.delay_s) <= 2 * _MEMBER_S for one in told):
             continue
         members = np.abs(delays - delays[index]) <= _MEMBER_S
         kinds = [float(chances[members & (found.kinds == kind)].sum()) for kind in range(3)]
         told.append(Event(float(delays[index]), float(chances[members].sum()), int(np.argmax(kinds))))
-        if len(told) == _EVENTS:
-            break
     return tuple(told)
 
 
