@@ -310,8 +310,12 @@ def _refuse_unseekable(path: Path, file: soundfile.SoundFile) -> None:
         if file.seekable():
             file.seek(min(1, file.frames))
             return
-    except soundfile.LibsndfileError:
-        pass
+    except soundfile.LibsndfileError as error:
+        if file.format == "FLAC":
+            # Every place of a whole one can be looked up.
+            raise TakeError(
+                f"{path} breaks off in its first samples: it is damaged or cut short; copy it anew from the recorder"
+            ) from error
     raise TakeError(
         f"{path} is {file.format} with {file.subtype} samples, in which no place can be looked up: convert it to WAV "
         "or FLAC first"

@@ -113,7 +113,7 @@ def spoken_read(path: Path) -> Iterator[None]:
     except OSError as error:
         reason = _REASONS.get(error.errno or 0, error.strerror or str(error))
         near = _near(path) if error.errno == errno.ENOENT else ""
-        raise TakeError(f"{path} cannot be read: {reason}{near}") from error
+        raise TakeError(f"{path} cannot be read: {reason.partition(':')[0] + near if near else reason}") from error
     except ValueError as error:
         if "null" not in str(error):
             raise

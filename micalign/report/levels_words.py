@@ -182,6 +182,8 @@ def _cells(levels: TrackLevels) -> Iterator[str]:
 def _verdict(levels: TrackLevels) -> str:
     rules = [remark.rule for remark in levels.remarks if remark.severity == "problem"]
     first = "dead" if "dead" in rules else levels.verdict
+    if first == "good" and "broken" in rules:  # nobody knows what its rest is
+        return ", ".join(dict.fromkeys(["broken", *rules]))
     return ", ".join(dict.fromkeys([first, *rules]))
 
 

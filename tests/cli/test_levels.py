@@ -123,6 +123,9 @@ def test_a_file_that_breaks_off_is_judged_as_far_as_it_goes(folder, tmp_path):
     assert snare["remarks"] == []
     assert [remark["rule"] for remark in kick["remarks"]] == ["broken"]
     assert "damaged" in kick["remarks"][0]["message"]
+    (row,) = re.findall(r"(?m)^kick\.flac .*$", micalign("levels", path).out)[:1]
+    assert row.split()[-1] == "broken"
+    assert "good" not in row
 
 
 def test_a_file_that_breaks_off_before_any_sound_shows_no_level(tmp_path):

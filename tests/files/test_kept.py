@@ -331,6 +331,15 @@ def test_what_can_only_be_played_from_its_beginning_is_told_as_such(tmp_path: Pa
         open_track(path)
 
 
+def test_a_flac_file_that_breaks_off_at_once_is_told_from_what_cannot_be_looked_into(tmp_path: Path) -> None:
+    """Converting it would not help."""
+    path = tmp_path / "cut.flac"
+    soundfile.write(path, np.random.default_rng(1).uniform(-0.1, 0.1, 48000), 48000)
+    path.write_bytes(path.read_bytes()[:3000])
+    with pytest.raises(TakeError, match="breaks off in its first samples: it is damaged or cut short; copy it anew"):
+        open_track(path)
+
+
 def test_the_truth_names_its_files(scene: Path) -> None:
     """With their SHA-256, as anybody computes it."""
     assert _simulated(scene).status == 0
