@@ -72,9 +72,10 @@ class LazyGroup(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Find the subcommand, or name the one that was perhaps meant."""
-        near = [] if args[0] in COMMANDS or args[0].startswith("-") else _nearest(args[0])
-        if near:
-            ctx.fail(f"there is no command '{args[0]}': did you mean '{near[0]}'?")
+        if args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = _nearest(args[0])
+            mend = f"did you mean '{near[0]}'?" if near else "'micalign --help' lists those there are"
+            ctx.fail(f"there is no command '{args[0]}': {mend}")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -62,11 +62,20 @@ class FiniteRange(click.FloatRange):
     """A range of numbers that 'nan' and 'inf' are not in; click's own lets 'nan' by."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number, or a refusal."""
-        number: float = super().convert(value, param, ctx)
+        """The number, or a refusal that says which are taken."""
+        try:
+            number = float(value)
+        except ValueError:
+            hint = ": write a point, not a comma" if "," in str(value) else ""
+            self.fail(f"'{value}' is no number{hint}.", param, ctx)
         if not math.isfinite(number):
             self.fail(f"{number} is no finite number.", param, ctx)
-        return number
+        if (self.min is not None and number < self.min) or (self.max is not None and number > self.max):
+            lowest = "" if self.min is None else f" from {self.min:g}"
+            highest = "" if self.max is None else f" to {self.max:g}"
+            self.fail(f"{number:g} is out of reach: give a number{lowest}{highest or ' on'}.", param, ctx)
+        found: float = super().convert(value, param, ctx)
+        return found
 
 
 class _AnyPath(click.Path):

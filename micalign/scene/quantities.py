@@ -127,12 +127,12 @@ def _parse_text(text: str, unit: str) -> float:
     if not parts:
         hint = ' (a decimal point, not a comma: "0.62 m")' if "," in text[:LONGEST_LENGTH] else ""
         raise ValueError(f'{_shown(text)} is no length: write for example "62 cm", "41 in" or "3 ft 5 in"{hint}')
-    if len(parts) > 1 and any(not written for _, written in parts):
-        raise ValueError(f"{_shown(text)} has a number without a unit beside one that has it")
     units = [_SPELLINGS.get(written.lower()) if written else unit for _, written in parts]
     for (_, written), known in zip(parts, units, strict=True):
         if known is None:
             raise ValueError(f"{_shown(text)} has the unit {_shown(written)}: micalign knows m, cm, mm, ft and in")
+    if len(parts) > 1 and any(not written for _, written in parts):
+        raise ValueError(f"{_shown(text)} has a number without a unit beside one that has it")
     scales = [METRES[known] for known in units if known is not None]
     if any(later >= earlier for earlier, later in pairwise(scales)):
         raise ValueError(f"{_shown(text)} must go from the larger unit to the smaller, each once")

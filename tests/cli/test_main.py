@@ -69,10 +69,16 @@ def test_a_home_that_cannot_be_written_is_not_spoken_of(tmp_path: Path) -> None:
     ("arguments", "sentence"),
     [
         (["chekc"], "there is no command 'chekc': did you mean 'check'?"),
-        (["solder"], "No such command 'solder'"),
+        (["solder"], "there is no command 'solder': 'micalign --help' lists those there are"),
         (["check"], "Missing argument 'SCENE'"),
         (["check", "no-such.toml"], "no-such.toml: there is no such scene file: is the name spelled right"),
         (["schema", "--frce"], "No such option"),
+        (["help", "solder"], "there is no command 'solder'"),
+        (["measure", "a", "b", "--max-delay-ms", "abc"], "'--max-delay-ms': 'abc' is no number."),
+        (["measure", "a", "b", "--max-delay-ms", "1,5"], "'1,5' is no number: write a point, not a comma."),
+        (["measure", "a", "b", "--max-delay-ms", "nan"], "nan is no finite number."),
+        (["measure", "a", "b", "--max-delay-ms", "60001"], "60001 is out of reach: give a number from 0.1 to 60000."),
+        (["align", "a", "b", "--max-shift-ms", "-5"], "-5 is out of reach: give a number from 0 on."),
     ],
 )
 def test_a_command_that_cannot_be_used_ends_with_status_2_and_a_sentence(arguments: list[str], sentence: str) -> None:

@@ -50,6 +50,7 @@ def test_a_length_is_read_as_written(text: str, metres: float) -> None:
         ("0,62 m", "decimal point"),
         ("1/0 in", "divides by zero"),
         ("1e3 m", "unit 'e'|no length"),
+        ("1e9", "unit 'e'"),
         ("9" * 100, "no length"),
         ("20 km", "unit 'km'"),
         (float("nan"), "finite"),
