@@ -380,3 +380,17 @@ def test_a_di_and_a_mic_are_heard_together(tab: Page, tmp_path: Path) -> None:
     wanted: list[Any] = list(predict(surveyed(parse_scene((SCENES / "upright-bass.toml").read_text()))).di_differences)
     found = float(tab.value("document.getElementById('live-apart').dataset.seconds"))
     assert min(abs(found - row.difference_s) for row in wanted) < 1e-9
+
+
+def test_two_mics_equally_far_are_said_to_be(tab: Page, tmp_path: Path) -> None:
+    """Not that one of them is 0 mm farther."""
+    at = {"snare": (3, 2.5, 0.7), "left": (2.5, 2.4, 1.8), "right": (3.5, 2.6, 1.8)}
+    things = [
+        f'[[{"source" if name == "snare" else "mic"}]]\nname = "{name}"\nat = {list(place)}'
+        for name, place in at.items()
+    ]
+    scene = tmp_path / "two.toml"
+    scene.write_text("\n".join(things), encoding="utf-8")
+    assert micalign("plan", scene, "-o", tmp_path / "two.html", "-q").status == 0
+    tab.open(tmp_path / "two.html")
+    assert tab.value("document.getElementById('live-apart').textContent").endswith(": equally far")

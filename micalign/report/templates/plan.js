@@ -91,7 +91,8 @@
       return;
     }
     const later = row.difference_s > 0 === (listening.di === null) ? secondName() : now.mics[listening.first].name;
-    write(byId("live-apart"), `${apartWords(row)}: ${short(Math.abs(row.difference_s) * speed)} farther at ${later}`);
+    const farther_m = Math.abs(row.difference_s) * speed;
+    write(byId("live-apart"), `${apartWords(row)}: ${farther_m < 5e-4 ? "equally far" : `${short(farther_m)} farther at ${later}`}`);
     byId("live-apart").dataset.seconds = row.difference_s;
     write(byId("live-notch"), `${notchWords(row)}${row.notches_hz.length > 1 ? `, then ${row.notches_hz.slice(1, 4).map(words.hz).join(", ")}` : ""}`);
     byId("live-notch").dataset.hz = row.first_notch_hz ?? "";
