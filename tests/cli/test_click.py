@@ -103,7 +103,7 @@ def test_the_plan_stands_beside_what_was_recorded(swept):
         (["--recorded", "no.wav"], "no.wav"),
         (["--scene", KIT], "go together"),
         (["--scene", KIT, "--source", "snare"], "goes with --recorded"),
-        (["--level-dbfs", "0"], "range"),
+        (["--level-dbfs", "0"], "0 is out of reach: give a number from -80 to -6"),
         (["--sweep", "nan"], "finite"),
     ],
     ids=str,
