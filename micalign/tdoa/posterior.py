@@ -25,7 +25,7 @@ from micalign.tdoa.evidence import Curves, stretch_curve, stroke_curves
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.wavefronts import picks_near
+from micalign.tdoa.wavefronts import later_by_picks, picks
 
 __all__ = [
     "EVENT_S",
@@ -149,19 +149,32 @@ def events(found: Hypotheses, rate: int, *, related: bool = False, odds: Floats 
 
 def onset_rows(seen: Look, side: Side, event: Event) -> tuple[Floats, Floats]:
     """Where an event may begin, seconds, shape (N,), and what speaks for each place, shape (N, features)."""
-    rate, sign, bright = side.near.sample_rate, side.sign, side.near.strokes.brightness
+    rate, sign, near = side.near.sample_rate, side.sign, side.near
     delays, event_s = seen.found.lags / rate, sign * event.delay_s
-    near = np.abs(delays - event.delay_s) <= _WITHIN_S
-    times = side.curves.times + round((side.near.start_s - side.far.start_s) * rate)
-    picks_s, alike = picks_near(side.far, times, side.curves.weight, event_s)
-    at_s = np.concatenate([sign * delays[near], list(picks_s.values()), _tops(side, event_s)])
-    close = {name: np.exp(-0.5 * ((at_s - pick_s) / tuned.PICK_S) ** 2) for name, pick_s in picks_s.items()}
+    inside = np.abs(delays - event.delay_s) <= _WITHIN_S
+    later = _picks_later(side, round(event_s * rate))
+    at_s = np.concatenate([sign * delays[inside], *(one / rate for one in later.values()), _tops(side, event_s)])
     lows, agreement = bands_agree(side.curves.by_band, at_s, event_s, side.lags, rate)
-    features = {**close, "lows": lows, "agreement": agreement}
-    features |= {f"bright {name}": bright * value for name, value in features.items()}
-    features["mw quality"] = close["mw"] * alike
+    features = {f"{band} picks": _crowded(at_s, later[band] / rate) for band in ("steep", "low")}
+    features |= {"lows": lows, "agreement": agreement}
+    features |= {f"bright {name}": near.strokes.brightness * value for name, value in features.items()}
     features["halves agree"] = halves_agree(side.curves.half_novelty, at_s, event_s, side.lags, rate)
     return sign * at_s, np.stack([features[name] for name in ONSET_FEATURES], axis=1)
+
+
+def _picks_later(side: Side, later: int) -> dict[str, Floats]:
+    """By how many samples simple pickers of first wavefronts hear the far track later, by about ``later``; by band."""
+    near, far, times, weight = side.near, side.far, side.curves.times, side.curves.weight
+    clocks = round((near.start_s - far.start_s) * near.sample_rate)
+    own = near.kept("picks", lambda: picks(near, times, weight))
+    found = later_by_picks(own, picks(far, times + clocks + later, weight), weight)
+    return {band: later + one for band, one in found.items()}
+
+
+def _crowded(places_s: Floats, picks_s: Floats) -> Floats:
+    """The share of the picks that lie at each place."""
+    crowd: Floats = np.mean(np.exp(-0.5 * ((places_s[:, None] - picks_s) / tuned.PICK_S) ** 2), axis=1)
+    return crowd
 
 
 def halves_agree(half_novelty: Floats, places_s: Floats, event_s: float, lags: Ints, rate: int) -> Floats:

@@ -87,8 +87,8 @@ SCENE_LOG_ODDS: Final = (0.53, 1.18)
 """Offset and slope of log odds: fitted to 3,102 delays with a scene's prior (takes of a real kit's development half,
 seeds 720 to 725), each told by weights that have not seen its drum, as ``tests/bench/delay/fit_scene.py`` does: of the
 reliable ones of other takes 2.4 % are wrong, of (1.3, 0.75) with the same scenes 2.9 %. By the weights that stand now
-(1,915 delays, seeds 720 to 723, each told without its drum) 79 % are reliable and 1.8 % of these wrong; a line fitted
-anew makes that 89 and 2.5 %."""
+(1,922 delays, seeds 720 to 723, each told without its drum) 79 % are reliable and 1.3 % of these wrong; a line fitted
+anew makes that 90 and 2.0 %."""
 
 RELIABLE: Final = 0.9
 """Probability from which an answer is acted upon."""
@@ -225,29 +225,28 @@ EVENT_WEIGHTS: Final[dict[str, float]] = {
 }
 
 ONSET_WEIGHTS: Final[dict[str, float]] = {
-    "sw": 0.856,
-    "mw quality": 1.84,
-    "lows": 1.58,
-    "agreement": 1.59,
-    "bright lows": -0.724,
-    "bright agreement": -0.219,
-    "bright mw": -0.825,
-    "bright sd": 0.673,
-    "bright md": 1.1,
+    "steep picks": -1.1,
+    "low picks": 1.47,
+    "lows": 1.25,
+    "agreement": 1.72,
+    "bright steep picks": 2.82,
+    "bright low picks": -3.05,
+    "bright lows": -0.317,
+    "bright agreement": -0.2,
 }
 
 LOG_ODDS: Final[dict[str, tuple[float, ...]]] = {
-    "related": (-7.63, 4.81),
-    "one path": (2.01, 0.629, 0.635),
+    "related": (-7.56, 4.74),
+    "one path": (1.98, 0.652, 0.686),
 }
 
 RIGHT: Final[dict[str, float]] = {
-    "one": 0.818,
-    "event": 0.655,
-    "narrowness": 0.733,
-    "halves agree": 1.07,
+    "one": 2.93,
+    "event": 0.645,
+    "narrowness": 1.69,
+    "halves agree": 0.942,
 }
 """Of the log odds of a right answer, by `micalign.tdoa.posterior.sureness`."""
 
-LOG_SIGMA: Final = (-8.62, 0.346, -0.963)
+LOG_SIGMA: Final = (-9.01, 0.946, -0.887)
 """Offset and slopes of the log of seconds, by `micalign.tdoa.posterior.exactness`."""

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micalign.take.tracks import Track
-from micalign.tdoa.wavefronts import first_wavefronts, onsets, picks_near
+from micalign.tdoa.wavefronts import _likeliest_change, first_wavefronts, later_by_picks, onsets, picks
 
 RATE = 48000
 
@@ -40,13 +40,45 @@ def test_a_rough_time_is_led_to_the_first_wavefront(off, rng):
     assert np.abs(found - [10000, 25000, 40000]).max() <= 6  # as above; 0.1 ms is 4.8
 
 
-def test_arrivals_are_told_alike_in_all_four_ways_where_nothing_else_sounds(rng):
-    ring = np.exp(-np.arange(3000) / 500) * rng.normal(size=3000)
+def struck_twice(rng, *, later: int) -> tuple[Track, Track, np.ndarray]:
+    """A ring in a near track, and softer and ``later`` samples later in a far one, three times; and when."""
     times = np.array([9000, 21000, 33000])
-    far = 1e-5 * rng.normal(size=RATE)
+    near, far = 1e-5 * rng.normal(size=(2, RATE))
     for at in times:
-        far[at + 144 : at + 3144] += 0.1 * ring
-    found, alike = picks_near(Track.from_array("far", far, RATE), times, np.ones(3), 0.0028)
-    assert set(found) == {"sw", "mw", "sd", "md"}
-    assert all(abs(delay_s - 144 / RATE) < 4 / RATE for delay_s in found.values())
-    assert alike > 0.95
+        ring = np.exp(-np.arange(3000) / 500) * rng.normal(size=3000)
+        near[at : at + 3000] += ring
+        far[at + later : at + later + 3000] += 0.1 * ring
+    return Track.from_array("near", near, RATE), Track.from_array("far", far, RATE), times
+
+
+def test_simple_pickers_agree_where_nothing_else_sounds(rng):
+    near, far, times = struck_twice(rng, later=144)
+    found = later_by_picks(picks(near, times, np.ones(3)), picks(far, times + 130, np.ones(3)), np.ones(3))
+    assert {band: len(later) for band, later in found.items()} == {"whole": 4, "steep": 10, "low": 10}
+    # Noise rings on in its band for some samples, before the wave in neither; 0.1 ms is 4.8.
+    assert all(np.abs(later - 14).max() <= {"whole": 1, "steep": 1, "low": 4}[band] for band, later in found.items())
+
+
+def test_picks_come_after_the_times_they_are_asked_near(rng):
+    near, _, times = struck_twice(rng, later=144)
+    at, off = (picks(near, times + off, np.ones(3)) for off in (0, 20))
+    assert np.abs(at["steep"][-2:]).max() <= 2  # of noise the first samples may be small: thresholds come later
+    for band in at:
+        assert np.abs(at[band] - off[band] - 20).max() <= 1  # the background is another
+
+
+def test_one_stroke_that_came_otherwise_moves_no_middle():
+    near, far = {"low": np.zeros((1, 6), int)}, {"low": np.array([[50, 50, 900, 50, 50, 52]])}
+    assert later_by_picks(near, far, np.ones(5))["low"].tolist() == [50, 52]
+    assert later_by_picks(near, far, np.array([1, 1, 9, 1, 1.0]))["low"].tolist() == [900, 52]
+
+
+@pytest.mark.parametrize("loud", [1.0, 30.0, 1000.0])
+def test_the_likeliest_change_is_where_noise_grows_by_any_factor(loud, rng):
+    """Maeda 1985: the least of k log var(before) + (n - k) log var(after); by brute force over every split."""
+    rows = rng.normal(size=(8, 300)) * np.where(np.arange(300) < 180, 1.0, 1.0 + loud)
+    for row, found in zip(rows, _likeliest_change(rows, 120), strict=True):
+        last = 120 + int(np.argmax(np.abs(row[120:])))
+        splits = range(10, last - 9)
+        chance = [k * np.log(row[:k].var()) + (last + 1 - k) * np.log(row[k : last + 1].var()) for k in splits]
+        assert found == splits[int(np.argmin(chance))]
