@@ -22,11 +22,10 @@ from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.tdoa import tuned
 from micalign.tdoa.evidence import each_correlated
 from micalign.tdoa.spectra import irfft, rfft
-from micalign.tdoa.strokes import Listened
+from micalign.tdoa.strokes import FEWEST, Listened
 
 __all__ = ["DelayChange", "Steadiness", "change_between"]
 
-_FEWEST: Final = 4  # strokes on either side
 _REACH_S: Final = 0.03  # seconds about the delay that are compared: direct sound and early room
 
 
@@ -92,7 +91,7 @@ def change_between(near: Listened, far: Listened, *, centre_s: float = 0.0) -> S
     >>> round(found.by_s, 4), round(found.at_s, 1), found.is_one
     (0.005, 3.4, True)
     """
-    if any(one.envelope.silent for one in (near, far)) or np.sum(near.strokes.weight > 0) < 2 * _FEWEST:
+    if any(one.envelope.silent for one in (near, far)) or np.sum(near.strokes.weight > 0) < 2 * FEWEST:
         return None
     rate = near.sample_rate
     middle, reach = round(centre_s * rate), round(_REACH_S * rate)
@@ -101,7 +100,7 @@ def change_between(near: Listened, far: Listened, *, centre_s: float = 0.0) -> S
     whole = _likeliest(each, rate)
     if not whole.is_change:
         return Steadiness(whole.as_it_is, whole.shifted, None)
-    parts = [_likeliest(part, rate) for part in (each[: whole.first], each[whole.first :]) if len(part) >= 2 * _FEWEST]
+    parts = [_likeliest(part, rate) for part in (each[: whole.first], each[whole.first :]) if len(part) >= 2 * FEWEST]
     times_s = near.first_wavefronts / rate + near.start_s
     along_ppm = _along_ppm(each, times_s, whole, rate)
     is_one = along_ppm is None and not any(part.is_change for part in parts)
@@ -129,12 +128,12 @@ def _likeliest(each: Floats, rate: int) -> _Split:
 
     Not the one at which the two sums are most alike: that may be one where there is little to bring together.
     """
-    early = np.cumsum(each, axis=0)[_FEWEST - 1 : -_FEWEST]
+    early = np.cumsum(each, axis=0)[FEWEST - 1 : -FEWEST]
     late = each.sum(axis=0) - early
     shifted, as_it_is, shift = _best_shifts(early, late, rate)
     best = int(np.argmax(shifted - as_it_is))
     size = float(np.linalg.norm(early[best]) * np.linalg.norm(late[best])) + 1e-30
-    return _Split(best + _FEWEST, float(shift[best]) / rate, float(as_it_is[best]) / size, float(shifted[best]) / size)
+    return _Split(best + FEWEST, float(shift[best]) / rate, float(as_it_is[best]) / size, float(shifted[best]) / size)
 
 
 def _along_ppm(each: Floats, times_s: Floats, split: _Split, rate: int) -> float | None:

@@ -38,7 +38,7 @@ from micalign.tdoa.spectra import (
     sum_ahead,
     whitening,
 )
-from micalign.tdoa.strokes import Listened, stretches
+from micalign.tdoa.strokes import FEWEST, Listened, stretches
 from micalign.tdoa.wavefronts import cut
 
 __all__ = ["Curves", "coarse_delay", "each_correlated", "stretch_curve", "stroke_curves"]
@@ -50,7 +50,6 @@ _LEVEL_S: Final = 0.008  # seconds of a stroke that are its level, before the ro
 _HOP: Final = 8  # samples from one lag to the next at which levels are compared
 _ORDERS: Final = 8  # in which the strokes are held against one another's to know what chance does
 _NEAR_S: Final = 5e-4  # seconds on either side of a lag over which what chance does is even
-_FEWEST: Final = 4  # strokes of which it can be said whether something follows them
 _STRETCH_S: Final = 0.17  # seconds: long enough for a low note, short enough to tell notes apart
 _MOST_STRETCHES: Final = 80  # more make it slower and no surer
 
@@ -163,7 +162,7 @@ def _levels_follow(levels: Floats, power: Real, length: int) -> float:
     1, 3-32, 1921.
     """
     count = len(levels)
-    if count < _FEWEST:
+    if count < FEWEST:
         return 0.0
     own = np.log(levels + 1e-14)
     hops = power.shape[1] // _HOP
@@ -223,7 +222,7 @@ def _waves_follow(a: Complexes, b: Complexes, size: int, lags: int, rate: int) -
     Both without their means, correlated, in root mean squares of the same where each stroke is held against another's:
     two sounds struck together on one grid are alike in every order, one drum heard twice only in its own.
     """
-    if len(a) < _FEWEST:
+    if len(a) < FEWEST:
         return 0.0
     a, b = a - a.mean(axis=0), b - b.mean(axis=0)
     count, turned = len(a), np.concatenate([b, b])

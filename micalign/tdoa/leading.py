@@ -24,7 +24,7 @@ from micalign.arrays import Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.spectra import flat_spectra, greatest_before, irfft
-from micalign.tdoa.strokes import Listened
+from micalign.tdoa.strokes import FEWEST, Listened
 from micalign.tdoa.wavefronts import cut
 
 __all__ = [
@@ -38,7 +38,6 @@ __all__ = [
 ]
 
 SEGMENT_S: Final = 0.5  # seconds: a held sound is measured in half-seconds
-_FEW: Final = 4  # strokes that say something of a source
 _MOST: Final = 64  # strokes, or half-seconds, of one source that are used
 _AFTER_S: Final = (0.015, 0.005)  # a stroke's peak comes within the first after it begins; a rival may be earlier
 _SMOOTH_S: Final = 0.05  # seconds over which a held sound's level is smooth
@@ -92,7 +91,7 @@ def _leading(own: Listened, own_db: Floats, rivals: Sequence[tuple[Listened, Flo
     lead_db = own_db[at] - others_db
     for least in tuned.LEAD_DB:
         good = lead_db >= least
-        if good.sum() >= _FEW:
+        if good.sum() >= FEWEST:
             break
     order = np.argsort(-(lead_db + own_db[at])[good], kind="stable")[:_MOST]
     clearest: Floats = times_s[good][order]
@@ -118,7 +117,7 @@ def is_struck(one: Listened) -> bool:
 
 def _rings_brightly(one: Listened) -> bool:
     own = one.strokes.novelty[one.strokes.weight > 0]
-    return bool(len(own) >= _FEW and np.median(own) > tuned.CLEARLY_RISEN and one.strokes.brightness > tuned.CYMBALS)
+    return bool(len(own) >= FEWEST and np.median(own) > tuned.CLEARLY_RISEN and one.strokes.brightness > tuned.CYMBALS)
 
 
 def half_seconds(heard: Mapping[str, Listened], close: Mapping[str, str], source: str) -> Floats:

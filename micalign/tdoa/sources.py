@@ -23,13 +23,12 @@ from micalign.tdoa.hypotheses import FIRST, ONE_PATH
 from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.spectra import raised_cosine
-from micalign.tdoa.strokes import Listened, listen, listen_all, struck_at
+from micalign.tdoa.strokes import FEWEST, Listened, listen, listen_all, struck_at
 
 __all__ = ["as_planned", "measure_sources", "measured_pair", "off_plan"]
 
 _EDGE_S: Final = 0.03  # seconds of the fades of a half-second
 _LEVEL_S: Final = 0.02  # seconds of a stroke that are its level
-_FEW: Final = 4  # strokes that stand out: fewer may be chance
 
 
 def measure_sources(
@@ -136,7 +135,7 @@ def _all_own(own: Listened, leading_s: Floats | None) -> tuple[float, ...]:
     A delay is measured where nothing else sounds; what a sum gains is heard at every stroke.
     """
     times_s = own.strokes_s[own.strokes.weight > 0]
-    if own.strokes.gap_db and len(times_s) >= _FEW:
+    if own.strokes.gap_db and len(times_s) >= FEWEST:
         return tuple(times_s.tolist())
     return () if leading_s is None else tuple(np.sort(leading_s).tolist())
 

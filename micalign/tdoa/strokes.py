@@ -35,6 +35,7 @@ from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands, lowe
 from micalign.tdoa.wavefronts import cut, first_wavefronts
 
 __all__ = [
+    "FEWEST",
     "Energies",
     "FrameSet",
     "Listened",
@@ -49,6 +50,9 @@ __all__ = [
 ]
 
 _Made = TypeVar("_Made")
+FEWEST: Final = 4
+"""Strokes of which something can be said: fewer may be chance."""
+
 _STEP_S: Final = 0.001  # seconds of an envelope: a millisecond
 _BLOCK_FRAMES: Final = 1 << 16  # half a megabyte, which stays near the processor
 _ONSET_STEPS: Final = 3  # milliseconds over which a rise is meant
