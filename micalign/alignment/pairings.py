@@ -14,7 +14,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from micalign.alignment.changed_delay import changed_delays
 from micalign.alignment.close_mics import Struck
 from micalign.alignment.di_and_mics import (
     PairSum,
@@ -25,9 +24,9 @@ from micalign.alignment.di_and_mics import (
     laid_together,
     one_path_sum,
 )
+from micalign.alignment.fits_nowhere import fit_nowhere, other_beginning
 from micalign.alignment.laid_kit import LaidKit, laid_on_strokes, left_without_close_mics
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.other_beginning import other_beginning
 from micalign.alignment.over_kit import reference_for
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
@@ -161,7 +160,7 @@ def measured(
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
         holds_di = bool(found.sums)
-        elsewhere = _fits_nowhere(reference, tracks, found.tracks, max_delay_s)
+        elsewhere = _elsewhere(reference, tracks, found.tracks, max_delay_s)
         found = _without(elsewhere, found)
         if not on_strokes:
             better = reference_for(heard, reference.name)
@@ -192,7 +191,7 @@ def _over_kit(
     if not stays and all(is_called(name, OVER_WORDS | ROOM_WORDS) for name in every):
         delays = measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell)
         pairs = [TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True)]
-        elsewhere = _fits_nowhere(reference, tracks, pairs, max_delay_s)
+        elsewhere = _elsewhere(reference, tracks, pairs, max_delay_s)
         kept = _but_for(elsewhere, left_without_close_mics, reference, tracks, pairs)
         return Measured(reference.name, reference.sample_rate, kept.rows, basis=kept.basis)
     onto = reference_for(heard, reference.name)
@@ -265,19 +264,10 @@ def _with_sums(
     return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
 
 
-def _fits_nowhere(
+def _elsewhere(
     reference: Track, tracks: Sequence[Track], rows: Sequence[TrackDelay], max_delay_s: float
 ) -> dict[str, TrackDelay]:
-    """The tracks that no one shift suits, or whose files seem to have begun at another time, where they would fit."""
-    delays = {row.track: row.delay for row in rows}
-    found = changed_delays(reference, tracks, delays, max_delay_s=max_delay_s)
-    for track, row in zip(tracks, rows, strict=True):
-        if row.track in found:
-            continue
-        delay = other_beginning(reference, track, row.delay, max_delay_s=max_delay_s)
-        if delay is not None:
-            found[row.track] = TrackDelay(row.track, delay)
-    return found
+    return fit_nowhere(reference, tracks, {row.track: row.delay for row in rows}, max_delay_s=max_delay_s)
 
 
 def _without(elsewhere: Mapping[str, TrackDelay], found: Measured) -> Measured:

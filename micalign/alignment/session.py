@@ -11,14 +11,13 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from micalign.alignment.changed_delay import changed_delays, without_changed
 from micalign.alignment.close_mics import Struck, laid_close_mics
 from micalign.alignment.compromise import agreed, stated
 from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
+from micalign.alignment.fits_nowhere import fit_nowhere, without_changed
 from micalign.alignment.network import Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Shift, followed, held_against, moved_onto, unmoved
-from micalign.alignment.other_beginning import other_beginning
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
@@ -26,7 +25,7 @@ from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S
 from micalign.errors import SceneError
 from micalign.scene.model import Scene, Source
 from micalign.scene.quantities import AloneStretch
-from micalign.take.tracks import Take, Track
+from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.sources import measure_sources
@@ -87,7 +86,15 @@ def measured_scene(
     if by == "sum":
         heard = _laid_by_sums(scene, take, heard, sums)
     others = [track for track in take.tracks if track.name != against]
-    changed = _fits_nowhere(take.track(against), others, heard, max_delay_s)
+    joined = {name for one in heard for pair in one.reliable for name in (pair.reference, pair.track)}
+    changed = fit_nowhere(
+        take.track(against),
+        others,
+        dict.fromkeys(names, _UNKNOWN),
+        max_delay_s=max_delay_s,
+        joined=joined if against in joined else (),
+        of_scene=True,
+    )
     heard = tuple(without_changed(one, changed) for one in heard)
     sums = tuple(one for one in sums if not {one.reference, one.track} & {*changed})
     sources = tuple(_with_backs_named(one, limits) for one in heard)
@@ -96,21 +103,6 @@ def measured_scene(
     )
     measured = Measured(against, take.sample_rate, rows, sources, sums, stretches=found, unsteady=tuple(changed))
     return replace(measured, struck=_struck(take, own, heard, changed)) if by == "sum" else measured
-
-
-def _fits_nowhere(
-    reference: Track, tracks: Sequence[Track], heard: Sequence[SourceDelays], max_delay_s: float
-) -> dict[str, TrackDelay]:
-    """The tracks that no one shift suits, and of those that nothing reliable joins, the ones that began elsewhere."""
-    delays = {track.name: _UNKNOWN for track in tracks}
-    found = changed_delays(reference, tracks, delays, max_delay_s=max_delay_s)
-    joined = {name for one in heard for pair in one.reliable for name in (pair.reference, pair.track)}
-    for track in tracks:
-        if track.name in found or {track.name, reference.name} <= joined:
-            continue
-        begun = other_beginning(reference, track, _UNKNOWN, max_delay_s=max_delay_s, of_scene=True)
-        found |= {} if begun is None else {track.name: TrackDelay(track.name, begun)}
-    return found
 
 
 def _laid_by_sums(

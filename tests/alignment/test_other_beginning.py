@@ -10,7 +10,7 @@ from bench.delay import realkit, realtakes
 from kit_takes import kit_take
 
 from micalign.alignment.constraints import Constraints
-from micalign.alignment.other_beginning import _MOST_MS, other_beginning
+from micalign.alignment.fits_nowhere import _MOST_MS, other_beginning
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.cli.options import max_delay_option
@@ -161,9 +161,9 @@ def test_a_place_in_loudness_counts_by_its_pieces_or_by_a_delay_that_is_shared_t
     """Neither the wide look nor the pieces of loudness are sure: 15 % of these, or a delay of 75 % within 20 ms."""
     whole, late = (Track.from_array(name, rng.normal(size=n), RATE) for name, n in (("a", 9 * RATE), ("b", 6 * RATE)))
     rough = Delay(-3.0, 0.01, 1, 1.0, pieces, False, "doubtful")
-    monkeypatch.setattr("micalign.alignment.other_beginning.measure_clock", lambda *_, **__: rough)
+    monkeypatch.setattr("micalign.alignment.fits_nowhere.measure_clock", lambda *_, **__: rough)
     closer = Delay(off_s, 1e-4, 1, 1.0, chance, False, "doubtful")
-    monkeypatch.setattr("micalign.alignment.other_beginning.measure_many", lambda *_, **__: [closer])
+    monkeypatch.setattr("micalign.alignment.fits_nowhere.measure_many", lambda *_, **__: [closer])
     found = other_beginning(whole, late, NOTHING, max_delay_s=0.05)
     assert (found is not None) is told
     if found is not None:

@@ -3,7 +3,7 @@
     python tests/bench/alignment/late_files.py --realkit KIT --half held-out --takes 8
 
 Each close mic of a take of the real kit, begun 0.7 to 3.1 s later or earlier than the overhead, and that of another
-take, of another length than the overhead's. Then the same without what loudness says (`other_beginning._fit`).
+take, of another length than the overhead's. Then the same without what loudness says (`fits_nowhere._fit`).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench.delay import grooves, realkit, realtakes
 
-from micalign.alignment import other_beginning
+from micalign.alignment import fits_nowhere
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import measure_pair
 
@@ -52,7 +52,7 @@ def cases(kit: realkit.RealKit, half: str, take: int) -> Iterator[tuple[Track, T
 
 def told(over: Track, track: Track) -> float | None:
     """Where it is said to fit, seconds."""
-    found = other_beginning.other_beginning(over, track, measure_pair(over, track), max_delay_s=0.05)
+    found = fits_nowhere.other_beginning(over, track, measure_pair(over, track), max_delay_s=0.05)
     return None if found is None else found.delay_s
 
 
@@ -65,7 +65,7 @@ def main() -> None:
     kit = realkit.real_kit(chosen.realkit)
     every = [one for take in range(chosen.takes) for one in cases(kit, chosen.half, take)]
     for title, instead in (("as it stands", {}), ("without loudness", dict.fromkeys(LOUDNESS, AT_A_LOSS))):
-        with patch.dict(vars(other_beginning), instead):
+        with patch.dict(vars(fits_nowhere), instead):
             rows = [(truth_s, told(over, track)) for over, track, truth_s in every]
         late = [(truth_s, said_s) for truth_s, said_s in rows if truth_s is not None]
         right = sum(said_s is not None and abs(said_s - truth_s) < NEAR_S for truth_s, said_s in late)

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench.delay import grooves, realkit, realtakes
 
-from micalign.alignment.changed_delay import changed_delays
+from micalign.alignment.fits_nowhere import changed_delays
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import unknown
 
