@@ -7,21 +7,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, Hypotheses
 from micalign.tdoa.posterior import (
     ONSET_FEATURES,
     Event,
     Onset,
+    _picks_later,
     bands_agree,
     confidence_of,
     events,
     halves_agree,
+    look,
     onset_within,
     path_confidence,
     probabilities,
     sigma_s,
 )
+from micalign.tdoa.strokes import listen
 from micalign.tdoa.tuned import LOG_ODDS, RIGHT, SO_ALIKE
 
 
@@ -149,3 +153,17 @@ def test_bands_agree_where_their_peaks_meet_and_have_one_sign():
     lows, agreement = bands_agree(by_band, np.array([0.002, 106 / rate, 86 / rate]), 0.002, lags, rate)
     assert lows == pytest.approx([1.0, 0.0, 1.0])
     assert agreement == pytest.approx(np.log(11.0) * np.array([1.0, 0.2, 0.2]))
+
+
+@pytest.mark.parametrize("cut", [0, 4800])
+def test_picks_are_told_on_the_takes_clock(rng, cut):
+    """A far track of which the first tenth of a second is missing hears the strokes no earlier."""
+    near, far = 1e-5 * rng.normal(size=(2, 48000))
+    for at in (9000, 17000, 25000, 33000, 41000):
+        ring = np.exp(-np.arange(3000) / 500) * rng.normal(size=3000)
+        near[at : at + 3000] += ring
+        far[at + 144 : at + 3144] += 0.1 * ring
+    pair = Track.from_array("near", near, 48000), Track.from_array("far", far[cut:], 48000, start_s=cut / 48000)
+    side = look(*(listen(track) for track in pair), reach_s=0.02, close=FIRST).side(FIRST)
+    for later in _picks_later(side, 140).values():
+        assert np.median(later) == pytest.approx(144, abs=1)  # single pickers of noise come some samples late
