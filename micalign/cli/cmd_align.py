@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from micalign.files.aligned_set import Aligned, AlignRequest
     from micalign.files.songs import Song
 
-__all__ = ["command"]
+__all__ = ["align_command"]
 
 
 @click.command("align")
@@ -95,7 +95,7 @@ __all__ = ["command"]
     help="What is added to an aligned file's name.  [default: -aligned]",
 )
 @file_options
-def command(
+def align_command(
     *,
     scenes: tuple[Path, ...],
     songs: tuple[Path, ...],

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from micalign.findings.finding import Finding
     from micalign.scene.model import Scene
 
-__all__ = ["command"]
+__all__ = ["check_command"]
 
 _MOST_DIFFERENCES: Final = 20_000  # 15 MB of JSON, a second's work; a scene of 60 mics and 10 sources has 18 000
 
@@ -59,7 +59,7 @@ def _sections(_context: click.Context, _parameter: click.Parameter, asked: str |
 )
 @write_option("Where --mend writes the new scene; your comments are kept.  [default: nothing]")
 @file_options
-def command(
+def check_command(
     scene: Path | None,
     *,
     rules: bool,

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from micalign.files.songs import Song
     from micalign.scene.quantities import AlonePlan, AloneStretch
 
-__all__ = ["command", "refuse_alone", "refuse_mixed_use"]
+__all__ = ["measure_command", "refuse_alone", "refuse_mixed_use"]
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class _Asked:
 @loopback_option
 @clock_options
 @answer_options
-def command(
+def measure_command(
     tracks: tuple[str, ...],
     scenes: tuple[Path, ...],
     songs: tuple[Path, ...],

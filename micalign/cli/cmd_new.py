@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from micalign.report.firstscene import FirstRequest
     from micalign.scene.surroundings import Coordinates
 
-__all__ = ["command"]
+__all__ = ["new_command"]
 
 WHAT: Final = ("kit", "cab-and-di", "voice", "acoustic-guitar", "piano", "several")
 _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar": 2, "piano": 2, "several": 2}
@@ -51,7 +51,7 @@ _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar"
 @click.option("--usual", is_flag=True, help="Ask nothing: the usual answer to all that is not given.")
 @out_option("The scene file to write.  [default: named after what is recorded]")
 @file_options
-def command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said: Any) -> int:
+def new_command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **said: Any) -> int:
     """Make a first scene without an editor: a few questions, or their answers as options.
 
     The scene has comments to go on from and passes 'micalign check' where the usual places are kept. These are written

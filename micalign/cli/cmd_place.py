@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from micalign.acoustics.placement import Placement
     from micalign.acoustics.prediction import Prediction
 
-__all__ = ["command"]
+__all__ = ["place_command"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +151,7 @@ def _taken(scene: Scene) -> frozenset[str]:
 )
 @_arrangement_options
 @file_options
-def command(
+def place_command(
     scene: Path | None,
     *,
     write: Path | None,

@@ -48,6 +48,16 @@ COMMANDS: Final = {
 }
 """Every subcommand with its one line of help, so that ``--help`` loads none of them."""
 
+_HOME: Final = {
+    **dict.fromkeys(("draw", "plan", "report"), "pages"),
+    **dict.fromkeys(("survey", "locate"), "positions"),
+    "explain": "comb",
+    "linecheck": "compare",
+    "click": "levels",
+    "demo": "simulate",
+    "schema": "help",
+}
+"""Commands that share a file, since they answer one question; each other one has its own."""
 
 _KEPT_BYTES: Final = 8 << 20  # bytes, above the blocks that tracks are read in
 
@@ -60,12 +70,12 @@ class LazyGroup(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Load one subcommand from its own file."""
+        """Load one subcommand from its file."""
         if cmd_name not in COMMANDS:
             return None
         _silence_figures()
-        module = importlib.import_module(f"micalign.cli.cmd_{cmd_name}")
-        command: click.Command = module.command
+        module = importlib.import_module(f"micalign.cli.cmd_{_HOME.get(cmd_name, cmd_name)}")
+        command: click.Command = getattr(module, f"{cmd_name}_command")
         return command
 
     def resolve_command(

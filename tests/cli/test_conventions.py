@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import io
 import subprocess
 import sys
@@ -12,7 +11,7 @@ import click
 import pytest
 from commands import micalign
 
-from micalign.cli.main import COMMANDS
+from micalign.cli.main import COMMANDS, main
 
 KIT = Path(__file__).parents[2] / "scenes" / "jazz-kit.toml"
 WRITERS = ("new", "check", "survey", "place", "draw", "plan", "simulate", "levels", "align", "locate", "explain",
@@ -20,7 +19,8 @@ WRITERS = ("new", "check", "survey", "place", "draw", "plan", "simulate", "level
 
 
 def _options(name: str) -> set[str]:
-    command: click.Command = importlib.import_module(f"micalign.cli.cmd_{name}").command
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
     return {word for one in command.params if isinstance(one, click.Option) for word in one.opts}
 
 
