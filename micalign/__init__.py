@@ -27,8 +27,8 @@ import importlib
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from micalign.acoustics.arrivals import Pattern
     from micalign.acoustics.comb import notches_hz, peaks_hz
-    from micalign.acoustics.patterns import Pattern
     from micalign.acoustics.placement import Placement
     from micalign.acoustics.prediction import Prediction, predict
     from micalign.acoustics.survey import Survey, survey, surveyed

@@ -192,7 +192,7 @@ EXPLAINED: set[str] = {
     "take",
     "files",
     "tdoa",
-    *("alignment", "compare", "locate", "simulate"),
+    *("alignment", "compare", "simulate"),
     *("acoustics", "cli", "figures", "findings", "report", "scene"),
     *("__init__", "__main__", "arrays", "errors", "notebook", "shown", "units"),
 }

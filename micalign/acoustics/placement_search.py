@@ -26,7 +26,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.acoustics.placement_terms import DistanceTerm, Ears, Equality, Limits, SpacingTerm, StereoTerm
 from micalign.acoustics.placement_warned import AimTerm, Combs, NullsTerm, SharedTerm
 from micalign.acoustics.tuned import (

@@ -23,7 +23,7 @@ from typing import ClassVar, Self
 
 import numpy as np
 
-from micalign.acoustics.patterns import Pattern
+from micalign.acoustics.arrivals import Pattern
 from micalign.acoustics.tuned import BODY_M, CLOSE_M, DISTANCE_UNIT_M, RATIO, STEREO_UNIT_DEGREES, STEREO_UNIT_M
 from micalign.arrays import Bools, Floats, Ints
 from micalign.scene.model import Scene

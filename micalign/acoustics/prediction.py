@@ -34,8 +34,7 @@ from typing import Any
 
 import numpy as np
 
-from micalign.acoustics.air import absorption_db_per_m
-from micalign.acoustics.arrivals import Arrivals, arrivals, floored_db
+from micalign.acoustics.arrivals import Arrivals, absorption_db_per_m, arrivals, floored_db
 from micalign.acoustics.differences import (
     DiDifference,
     Difference,

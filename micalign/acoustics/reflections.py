@@ -23,8 +23,7 @@ from itertools import product
 
 import numpy as np
 
-from micalign.acoustics.arrivals import Arrivals, floored_db
-from micalign.acoustics.patterns import gains
+from micalign.acoustics.arrivals import Arrivals, floored_db, gains
 from micalign.acoustics.tuned import ON_WALL_M, PARALLEL
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import Scene

@@ -17,9 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
-from micalign.acoustics.arrivals import is_close
-from micalign.acoustics.patterns import mic_gain
+from micalign.acoustics.arrivals import is_close, mic_gain, speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.tuned import BLEED_DB
 from micalign.alignment.network import Link, connected
 from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, LEAST_GAIN

@@ -52,8 +52,7 @@ from micalign.alignment.tuned import (
     UNSURE_WORTH_DB,
 )
 from micalign.arrays import Floats
-from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called
-from micalign.take.tracks import Track
+from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.strokes import Listened, listen

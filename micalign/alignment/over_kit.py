@@ -50,7 +50,7 @@ from micalign.alignment.tuned import (
     UNLIKELY,
 )
 from micalign.arrays import Floats
-from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called
+from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, is_called
 from micalign.tdoa.posterior import probabilities
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import first_wavefronts

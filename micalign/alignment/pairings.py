@@ -31,8 +31,7 @@ from micalign.alignment.over_kit import reference_for
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import FAR_S, FEWEST_MICS, UNLIKELY, USUAL_S, WIDE_S
-from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called
-from micalign.take.tracks import Track, two_at_once
+from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, two_at_once
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many

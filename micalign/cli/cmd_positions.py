@@ -105,10 +105,10 @@ def locate_command(scene: Path, write: Path | None, *, seed: int, force: bool, a
 
     Exit status 1 says that a mic's place is not reliable: the table says why, and what to add.
     """
+    from micalign.compare.location import locate  # noqa: PLC0415
     from micalign.files.scenes import read_scene, write_positions  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.sessions import open_scene  # noqa: PLC0415
     from micalign.files.whole import SCENE, refuse_taken  # noqa: PLC0415
-    from micalign.locate.location import locate  # noqa: PLC0415
     from micalign.report.positions import advice, hit_table, locate_document, mic_table  # noqa: PLC0415
 
     planned = read_scene(scene)

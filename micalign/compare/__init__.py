@@ -1,1 +1,1 @@
-"""Predicted against measured: what a take says about its stands, inputs and polarities."""
+"""Predicted against measured: what a take says about its stands, inputs and polarities, and where its mics stand."""

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.patterns import mic_gain
+from micalign.acoustics.arrivals import mic_gain
 from micalign.arrays import Bools, Floats
 from micalign.compare.fit import Fit, Sightings, Verdict
 from micalign.compare.priors import Beliefs, Kind

@@ -14,7 +14,7 @@ import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.acoustics.placement_terms import clearance_m
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from micalign.acoustics.patterns import Pattern
+from micalign.acoustics.arrivals import Pattern
 from micalign.arrays import Floats
 from micalign.figures.style import COLOURS, Tag, place_tags, words
 from micalign.scene.model import Mic, Scene

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.alignment.di_and_mics import PairSum
 from micalign.alignment.gain import (
     BlendTrack,

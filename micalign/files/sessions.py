@@ -27,8 +27,7 @@ from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, expanded, recorded_in
 from micalign.scene.model import Scene, TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
-from micalign.take.names import called_after
-from micalign.take.tracks import Take, Track, placed, track_named
+from micalign.take.tracks import Take, Track, called_after, placed, track_named
 from micalign.take.tuned import NAMES_SHOWN
 from micalign.tdoa.delays import Alone
 from micalign.units import show_ms

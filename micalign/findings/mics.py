@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.patterns import Pattern, aims
+from micalign.acoustics.arrivals import Pattern, aims
 from micalign.acoustics.prediction import Bleed, Path, Prediction
 from micalign.acoustics.tuned import AHEAD, BODY_M, CLOSE_M
 from micalign.arrays import Bools, Floats

@@ -18,7 +18,7 @@ from typing import Final, TypeAlias
 
 import numpy as np
 
-from micalign.acoustics.patterns import Pattern, aims, gains
+from micalign.acoustics.arrivals import Pattern, aims, gains
 from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.reflections import mirror, panel_frame
 from micalign.acoustics.tuned import BODY_M

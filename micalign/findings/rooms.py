@@ -9,8 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.air import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
-from micalign.acoustics.patterns import Pattern
+from micalign.acoustics.arrivals import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, Pattern, is_in_valid_range
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import Mode, RoomFigures, mode_strengths
 from micalign.acoustics.tuned import DISAGREES, EXCITED, IN_NULL, LOWEST, NULL_KEPT

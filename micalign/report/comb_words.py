@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.acoustics.air import speed_of_sound
+from micalign.acoustics.arrivals import speed_of_sound
 from micalign.acoustics.comb import FLOOR_DB, first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db
 from micalign.acoustics.differences import Difference, PairSource
 from micalign.acoustics.reflections import Reflection

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from micalign.acoustics.air import speed_of_sound
+from micalign.acoustics.arrivals import speed_of_sound
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, peaks_hz
 from micalign.figures.comb_curves import Copy
 from micalign.figures.lesson_pictures import LEVEL_ROWS_DB

@@ -23,7 +23,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from micalign import __version__
-from micalign.acoustics.air import speed_of_sound_in, speed_uncertainty_m_s
+from micalign.acoustics.arrivals import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.reflections import panel_frame
 from micalign.figures.style import COLOURS, DARK
 from micalign.files.scenes import Slot

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.acoustics.obstacles import Obstacle
 from micalign.acoustics.placement import Move, Placement, StringLength
 from micalign.acoustics.prediction import Prediction

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from micalign.acoustics.survey import Survey, SurveyPoint, SurveyTape, WrongTape
-    from micalign.locate.location import LocatedMic, Location
+    from micalign.compare.location import LocatedMic, Location
 
 __all__ = [
     "advice",

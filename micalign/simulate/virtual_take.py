@@ -33,7 +33,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.acoustics.reflections import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.errors import SceneError

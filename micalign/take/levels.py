@@ -28,10 +28,9 @@ from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.take import tuned
 from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
-from micalign.take.names import OVER_WORDS, ROOM_WORDS, is_called, pairs_by_name
 from micalign.take.noise import Floor, Hum, NoiseParts, find_hum, loud_power, noise_floor, noise_parts
 from micalign.take.together import Double, Remark, Severity, clock, double_remark, find_doubles
-from micalign.take.tracks import Track
+from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, pairs_by_name
 from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_hz, show_percent
 
 __all__ = [

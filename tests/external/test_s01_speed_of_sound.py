@@ -6,7 +6,7 @@ import outside
 import pyfar
 import pytest
 
-from micalign.acoustics.air import speed_of_sound
+from micalign.acoustics.arrivals import speed_of_sound
 
 
 @pytest.mark.parametrize("row", outside.rows(1, "c_cramer_"), ids=lambda row: row["id"])

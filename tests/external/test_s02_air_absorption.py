@@ -7,7 +7,7 @@ import outside
 import pyfar
 import pytest
 
-from micalign.acoustics.air import absorption_db_per_m
+from micalign.acoustics.arrivals import absorption_db_per_m
 from micalign.scene.surroundings import Air
 
 

@@ -7,9 +7,8 @@ import outside
 import pytest
 from scipy import integrate, optimize
 
-from micalign.acoustics.arrivals import floored_db
+from micalign.acoustics.arrivals import Pattern, floored_db
 from micalign.acoustics.comb import FLOOR_DB
-from micalign.acoustics.patterns import Pattern
 from micalign.scene.model import PATTERNS
 
 BOOK = "Eargle, The Microphone Book, ch. 5 (from memory)"

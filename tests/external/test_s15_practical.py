@@ -8,7 +8,7 @@ import outside
 import pytest
 from scipy.optimize import brentq
 
-from micalign.acoustics.air import speed_of_sound
+from micalign.acoustics.arrivals import speed_of_sound
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Air

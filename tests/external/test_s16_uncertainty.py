@@ -12,8 +12,7 @@ import pytest
 from pyfar.constants import speed_of_sound_cramer
 from scipy import stats
 
-from micalign.acoustics.air import speed_uncertainty_m_s
-from micalign.acoustics.arrivals import arrivals
+from micalign.acoustics.arrivals import arrivals, speed_uncertainty_m_s
 from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.differences import differences
 from micalign.acoustics.survey import survey

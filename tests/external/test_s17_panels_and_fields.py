@@ -15,7 +15,7 @@ import outside
 import pytest
 from scipy.spatial.transform import Rotation
 
-from micalign.acoustics.patterns import Pattern
+from micalign.acoustics.arrivals import Pattern
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.reflections import lower_limit_hz, panel_frame, strikes
 from micalign.acoustics.room import Mode, critical_distance_m, gaps, mode_strengths, modes, reverberation_s

@@ -9,9 +9,8 @@ from faulty_takes import RATE, clean_take
 from micalign.errors import TakeError
 from micalign.take.levels import WorkingWindow, measure_levels
 from micalign.take.meters import OutlineMeter
-from micalign.take.names import pairs_by_name
 from micalign.take.together import TrackFacts, clock, remarks_together
-from micalign.take.tracks import Track
+from micalign.take.tracks import Track, pairs_by_name
 
 
 def read(sound, rate=RATE, **options):

@@ -20,7 +20,7 @@ LEAST = 20
 
 FAULTS = {
     "humidity dropped from the speed's sigma": (
-        "acoustics/air.py",
+        "acoustics/arrivals.py",
         "per_percent * air.humidity_plus_minus_percent",
         "0.0",
         "s16",
@@ -78,7 +78,7 @@ FAULTS = {
         "",
         "s17",
     ),
-    "random energy efficiency: half for a third": ("acoustics/patterns.py", "** 2 / 3.0", "** 2 / 2.0", "s05"),
+    "random energy efficiency: half for a third": ("acoustics/arrivals.py", "** 2 / 3.0", "** 2 / 2.0", "s05"),
     "a bounce keeps 1 - a of the amplitude": (
         "acoustics/reflections.py",
         "float(np.sqrt(1.0 - room.absorption.of(name)))",

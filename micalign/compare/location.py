@@ -19,11 +19,10 @@ from typing import TypeAlias
 
 import numpy as np
 
-from micalign.acoustics.air import speed_of_sound_in
+from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.arrays import Floats
-from micalign.errors import SceneError, TakeError
-from micalign.locate.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
-from micalign.locate.tuned import (
+from micalign.compare.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
+from micalign.compare.tuned import (
     FAR_FROM_PLAN,
     FAR_M,
     LOOSE_M,
@@ -35,6 +34,7 @@ from micalign.locate.tuned import (
     STRAY_COST,
     SURE_LIMIT_S,
 )
+from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Mic, Scene
 from micalign.scene.surroundings import Point
 from micalign.take.tracks import Take

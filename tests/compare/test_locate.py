@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hit_stages import stage
 
+from micalign.compare.location import locate, located
 from micalign.errors import SceneError, TakeError
-from micalign.locate.location import locate, located
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Room
 from micalign.take.tracks import Take

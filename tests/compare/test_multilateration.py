@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.locate.multilateration import HitArrivals, further_hits, least_hits, refusal, solutions
+from micalign.compare.multilateration import HitArrivals, further_hits, least_hits, refusal, solutions
 
 SPEED = 343.0
 LOW, HIGH = np.zeros(3), np.array([6.0, 5.0, 3.0])

@@ -27,11 +27,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from micalign.arrays import Bools, Floats
-from micalign.locate.tuned import (
+from micalign.compare.tuned import (
     DISTINCT,
     FLAT_M,
     MOST_FURTHER,
-    SAME_M,
+    SAME_SOLUTION_M,
     START_SIGMA_S,
     STRAY_SHARE,
     STRAY_SIGMAS,
@@ -128,7 +128,7 @@ def solutions(
 
 
 def _is_new(mics_m: Floats, known: list[Floats]) -> bool:
-    return all(np.linalg.norm(mics_m - other, axis=1).max() > SAME_M for other in known)
+    return all(np.linalg.norm(mics_m - other, axis=1).max() > SAME_SOLUTION_M for other in known)
 
 
 def _from_start(heard: HitArrivals, mics_m: Floats) -> tuple[float, Floats]:

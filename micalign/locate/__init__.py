@@ -1,1 +1,0 @@
-"""Where the mics stand, from a recording of hits at known points."""
