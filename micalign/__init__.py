@@ -52,7 +52,7 @@ __version__ = "0.1.0"
 
 _HOMES: Final = {
     "acoustics.comb": ("notches_hz", "peaks_hz"),
-    "acoustics.patterns": ("Pattern",),
+    "acoustics.arrivals": ("Pattern",),
     "acoustics.placement": ("Placement",),
     "findings.placing": ("place",),
     "acoustics.prediction": ("Prediction", "predict"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from functools import partial
 from typing import Final
@@ -24,11 +25,15 @@ from micalign.findings.remedies import (
     rounded_up,
     say_move,
     spread,
+    stride_m,
     towards,
     turned,
 )
 from micalign.findings.tuned import (
+    BOUNCE_STEPS,
     CLEARED,
+    LIFT_DB,
+    LIFT_HZ,
     LINE_STEPS,
     LOUD_BLEED_DB,
     NULL_AIM_AHEAD_M,
@@ -40,11 +45,13 @@ from micalign.findings.tuned import (
     TURN_DEGREES,
     UNHEARD_DB,
 )
-from micalign.scene.model import DIRECTIONAL, Mic, Scene, Source
+from micalign.scene.model import DIRECTIONAL, PATTERNS, Mic, Scene, Source, kind_of
 from micalign.scene.surroundings import Keepout, Point
-from micalign.units import db_from_amplitude, show_db, show_length
+from micalign.units import db_from_amplitude, short_length, show_db, show_hz, show_length
 
 __all__ = [
+    "bass_lift",
+    "bass_lift_db",
     "heard_besides",
     "hears_inverted",
     "in_keepout",
@@ -52,6 +59,7 @@ __all__ = [
     "near_field",
     "null_elsewhere",
     "own_sources",
+    "room_mic_too_near",
     "without_a_task",
 ]
 
@@ -319,3 +327,82 @@ def _near_words(scene: Scene, path: Path) -> str:
         f"{show_length(size, unit)} wide: it is no point source there, and its level no longer rises by 6 dB for half "
         "the distance."
     )
+
+
+_ROOM_MIC: Final = re.compile(r"\broom\b|ambien|\bhall\b", re.IGNORECASE)
+
+
+def bass_lift_db(pattern: str, distance_m: float, hz: float, speed_m_s: float) -> float:
+    """By how much a directional mic lifts a low frequency so near to a small source, against far from it, dB.
+
+    On the axis |a + (1 - a)(1 + 1/jkr)|, the pressure gradient of a spherical wave: H. F. Olson, Acoustical
+    Engineering, 1957 (from memory).
+
+    >>> round(bass_lift_db("figure-8", 0.1, 100.0, 343.0), 1), bass_lift_db("omni", 0.1, 100.0, 343.0)
+    (14.9, 0.0)
+    """
+    near = (1.0 - PATTERNS[pattern]) * speed_m_s / (2 * np.pi * hz * distance_m)
+    return float(10 * np.log10(1.0 + near**2))
+
+
+def bass_lift(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A directional mic so near to a voice that it lifts 100 Hz by 6 dB or more."""
+    speed = prediction.speed_of_sound_m_s
+    for row, column, source in own_sources(scene, prediction):
+        mic, own = scene.mics[column], float(prediction.arrivals.distance_m[row, column])
+        lift = bass_lift_db(mic.pattern, own, LIFT_HZ, speed)
+        if (source.kind or kind_of(source.name)) == "voice" and lift > LIFT_DB:
+            yield Finding(
+                "bass-lift",
+                "note",
+                (mic.name, source.name),
+                f"'{mic.name}', a {mic.pattern} {short_length(own, scene.length_unit)} from '{source.name}', lifts "
+                f"{show_hz(LIFT_HZ)} by {show_db(lift)}.",
+                f"Cut the lows by as much, or keep them as a sound; every {short_length(0.02, scene.length_unit)} that "
+                "the singer moves changes them.",
+                -0.25,
+                propose=partial(_less_lift, scene, mic, source.name, own, speed),
+            )
+
+
+def _less_lift(scene: Scene, mic: Mic, source: str, own_m: float, speed: float) -> Iterator[Remedy]:
+    here, there = np.array(mic.position), np.array(scene.source(source).position)
+    farther = towards(here, there, -stride_m(scene.length_unit) * np.arange(1.0, BOUNCE_STEPS + 1.0))
+    lifts = [bass_lift_db(mic.pattern, float(np.linalg.norm(place - there)), LIFT_HZ, speed) for place in farther]
+    good = farther[allowed(scene, mic, farther) & (np.array(lifts) <= LIFT_DB)]
+    for place in spread(good, here, count=3):
+        yield at_place(scene, mic, place, towards=source)
+    yield of_pattern(mic, "omni", source)
+
+
+def room_mic_too_near(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic that is called one for the room hears more of a source directly than of the room."""
+    critical = prediction.room.critical_distance_m if prediction.room else None
+    if critical is None:
+        return
+    for column, mic in enumerate(scene.mics):
+        rows = [row for row, other, _ in own_sources(scene, prediction) if other == column]
+        if not rows or not _ROOM_MIC.search(mic.name):
+            continue
+        least = critical * float(np.sqrt(Pattern.of([mic]).directivity[0]))
+        row = min(rows, key=lambda row: float(prediction.arrivals.distance_m[row, column]))
+        own = float(prediction.arrivals.distance_m[row, column])
+        if own < least:
+            points = np.array([prediction.arrivals.source_m[one] for one in rows])
+            yield Finding(
+                "room-mic",
+                "note",
+                (mic.name, prediction.arrivals.sources[row]),
+                f"'{mic.name}' is {show_length(own, scene.length_unit)} from '{prediction.arrivals.sources[row]}', "
+                f"nearer than {show_length(least, scene.length_unit)}, where the room becomes as loud as the direct "
+                "sound: it hears little room.",
+                "Turn its null to the source, or take it as a distant mic.",
+                -0.2,
+                about=(mic.name,),
+                propose=partial(moves, scene, mic, partial(_far_enough, points, least)),
+            )
+
+
+def _far_enough(points: Floats, least_m: float, places: Floats) -> Bools:
+    far = np.linalg.norm(places[:, None, :] - points, axis=-1)
+    return np.asarray((far >= CLEARED * least_m).all(axis=1))

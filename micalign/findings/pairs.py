@@ -1,4 +1,4 @@
-"""Rules on stereo pairs: equal distances, mono sum, opposite polarity, and whether positions are known well enough."""
+"""Rules on stereo pairs (equal distances, mono sum, polarity), and on what is known well enough: places and tapes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from micalign.acoustics.comb import first_notch_range_hz
 from micalign.acoustics.differences import PairSource
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.tuned import CLEARLY, WORKS_HZ
+from micalign.acoustics.tuned import CLEARLY, DISAGREES, WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.remedies import (
@@ -40,10 +40,10 @@ from micalign.findings.tuned import (
     UNEVEN_M,
 )
 from micalign.scene.changes import Change
-from micalign.scene.model import Mic, Pair, Scene
-from micalign.units import short_length, show_db, show_hz_range, show_ms, show_ms_known, significant
+from micalign.scene.model import Mic, Pair, Scene, Tape
+from micalign.units import short_length, show_db, show_hz_range, show_length, show_ms, show_ms_known, significant
 
-__all__ = ["mono_sum", "opposite_channels", "too_unsure", "unequal_pair", "uneven_heights"]
+__all__ = ["mono_sum", "opposite_channels", "tape_disagrees", "too_unsure", "unequal_pair", "uneven_heights"]
 
 
 def _rows(prediction: Prediction, pair: Pair) -> list[PairSource]:
@@ -286,3 +286,31 @@ def _taped(scene: Scene, prediction: Prediction, pair: Pair, sources: tuple[str,
         0.0,
         is_measurement=True,
     )
+
+
+def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A tape and the positions differ by more than 3.5 standard deviations."""
+    things = {thing.name: thing for thing in scene.placed()}
+    for tape in scene.tapes:
+        a, b = (things[name] for name in tape.between)
+        between = a.metres_to(b)
+        sigma = float(np.linalg.norm([tape.plus_minus_m, a.plus_minus_m, b.plus_minus_m]))
+        if abs(between - tape.distance_m) > DISAGREES * sigma:
+            unit = scene.length_unit
+            yield Finding(
+                "tape",
+                "warning",
+                tape.between,
+                f"The tape between '{a.name}' and '{b.name}' reads {show_length(tape.distance_m, unit)}, but the "
+                f"positions are {show_length(between, unit)} apart.",
+                f"Measure it again: it is {short_length(abs(between - tape.distance_m), unit)} off.",
+                abs(between - tape.distance_m) / sigma,
+                propose=partial(_read_again, scene, tape, between),
+            )
+
+
+def _read_again(scene: Scene, tape: Tape, between_m: float) -> Iterator[Remedy]:
+    """What the tape will read if the positions are right; where it does not, they are not."""
+    off = short_length(abs(between_m - tape.distance_m), scene.length_unit)
+    words = f"Measure it again: it is {off} off. If it reads the same, measure where the two stand."
+    yield Remedy(words, (Change("tape", tape.between, "distance", between_m, "m"),), 0.0, is_measurement=True)

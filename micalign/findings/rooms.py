@@ -1,38 +1,325 @@
-"""Rules on the room and the air: modes, transition, how near mics are to a voice, long paths, tapes and positions."""
+"""Rules on the room and the air: which surface sends a source back too loud, modes, transition, what long paths lose.
+
+What absorbs, and how much of it at which frequency: carpet and curtain from the table of general building materials
+that many handbooks print (Ballou's among them), glass wool from its makers' tables. A cover is proposed only where
+what it takes at the first notch is enough, over what the surface takes already.
+"""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.arrivals import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, Pattern, is_in_valid_range
+from micalign.acoustics.arrivals import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
 from micalign.acoustics.prediction import Prediction
+from micalign.acoustics.reflections import Reflection
 from micalign.acoustics.room import Mode, RoomFigures, mode_strengths
-from micalign.acoustics.tuned import DISAGREES, EXCITED, IN_NULL, LOWEST, NULL_KEPT
+from micalign.acoustics.tuned import EXCITED, IN_NULL, LOWEST, NULL_KEPT, WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.mics import own_sources
-from micalign.findings.remedies import allowed, at_place, moves, of_pattern, spread, stride_m, towards
-from micalign.findings.tuned import AIR_LOSS_DB, BOUNCE_STEPS, CLEARED, LIFT_DB, LIFT_HZ
+from micalign.findings.remedies import (
+    image_of,
+    moves,
+    of_pattern,
+    reflection_levels_db,
+    rounded_up,
+    say_place,
+    towards,
+    turned,
+)
+from micalign.findings.tuned import (
+    AIR_LOSS_DB,
+    BOUNCE_STEPS,
+    CLEARED,
+    CLEARED_DB,
+    FAR,
+    FAR_KEEPS,
+    FLAT_M,
+    FLUSH_M,
+    HANG_M,
+    HEARD_DB,
+    NEAR_KEEPS,
+    NEAR_SURFACE_M,
+    ROUND_M,
+    STRONG_DB,
+    THICK_M,
+    TYPICAL_S,
+    UNHEARD_DB,
+)
 from micalign.scene.changes import Change
-from micalign.scene.model import PATTERNS, Mic, Scene, Tape, kind_of
-from micalign.units import METRES, short_length, show_db, show_hz, show_length
+from micalign.scene.model import DIRECTIONAL, Mic, Scene
+from micalign.scene.surroundings import SURFACES, Point
+from micalign.units import METRES, db_from_amplitude, short_length, show_db, show_hz, show_length, show_ms_known
 
 __all__ = [
+    "COVERS",
+    "Cover",
     "air_out_of_range",
     "air_takes_treble",
-    "bass_lift",
-    "bass_lift_db",
     "crowded_modes",
     "in_a_null",
-    "room_mic_too_near",
-    "tape_disagrees",
+    "near_surface",
+    "strong_reflection",
     "transition",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """What may be laid or hung where a sound bounces, and what it takes of the energy at 125 Hz, 250 Hz ... 4 kHz."""
+
+    words: str
+    takes: tuple[float, float, float, float, float, float]
+    thick_m: float = 0.01
+
+    def takes_at(self, hz: float) -> float:
+        """The share taken at a frequency, between its octaves along the logarithm.
+
+        >>> COVERS["rug"].takes_at(1000.0)
+        0.37
+        """
+        return float(np.interp(np.log2(hz / 125.0), np.arange(6), self.takes))
+
+
+COVERS: Final = {
+    "rug": Cover("a thick rug", (0.02, 0.06, 0.14, 0.37, 0.60, 0.65)),
+    "curtain": Cover("a heavy curtain or blanket in folds", (0.14, 0.35, 0.55, 0.72, 0.70, 0.65), 0.04),
+    "absorber": Cover("an absorber {thickness} thick", (0.22, 0.82, 0.95, 0.95, 0.95, 0.95), 0.04),
+}
+"""Least to be carried first; no cover is counted on for more than 95 %."""
+
+
+def strong_reflection(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A surface sends a mic's own source back less than 10 dB weaker, with a notch where the source matters."""
+    on = {mic.name: mic.on for mic in scene.mics}
+    for row in prediction.reflections:
+        heard = row.level_db > HEARD_DB and row.order == 1 and row.source in on[row.mic]
+        if not heard or not _is_audible(scene, row):
+            continue
+        late = show_ms_known(row.delay_s, TYPICAL_S)
+        notch = "in the bass" if row.polarity < 0 else f"at {show_hz(row.first_notch_hz or 20e3)}"
+        yield Finding(
+            "reflection",
+            "warning" if row.level_db > STRONG_DB else "note",
+            (row.surface, row.mic, row.source),
+            f"{_said(row.surface)} sends '{row.source}' back to '{row.mic}' {late} late, "
+            f"{show_db(abs(row.level_db))} {'down' if row.level_db < 0 else 'up'}: first notch {notch}.",
+            _ear(row),
+            row.level_db - HEARD_DB,
+            alike=(row.surface,),
+            propose=partial(_mends, scene, prediction, row),
+        )
+
+
+def _is_audible(scene: Scene, row: Reflection) -> bool:
+    """Whether the comb begins below the upper end of what matters of the source."""
+    _, high = scene.source(row.source).range_hz or WORKS_HZ
+    return row.polarity < 0 or (row.first_notch_hz is not None and row.first_notch_hz <= high)
+
+
+def _said(surface: str) -> str:
+    if surface in {"floor", "ceiling"}:
+        return f"The {surface}"
+    return f"The {surface} wall" if surface in SURFACES else f"The panel '{surface}'"
+
+
+def _mends(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Remedy]:
+    """The mic moved, something that absorbs there, a pattern or a turn, the floor itself."""
+    yield from _moved(scene, prediction, row)
+    yield from _covers(scene, prediction, row)
+    yield from _patterns(scene, row)
+    yield from _on_the_floor(scene, row)
+
+
+def _moved(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Remedy]:
+    """A move that keeps two thirds of the mic's distance; of a far mic nearly all of it, since it is there for that."""
+    mic, source = scene.mic(row.mic), np.array(scene.source(row.source).position)
+    image, here = image_of(scene, row.surface, source), np.array(mic.position)
+    if image is None:
+        return
+    own = float(np.linalg.norm(source - here))
+    least = own * (FAR_KEEPS if _is_far_mic(scene, prediction, row) else NEAR_KEEPS)
+    unit = scene.length_unit
+    line = towards(here, source, rounded_up(0.001, unit) * np.arange(1.0, BOUNCE_STEPS + 1.0))
+    yield from moves(
+        scene, mic, partial(_is_weak, scene, mic, row, source, image, least, prediction.speed_of_sound_m_s), also=line
+    )
+
+
+def _is_weak(
+    scene: Scene, mic: Mic, row: Reflection, source: Floats, image: Floats, least_m: float, speed: float, places: Floats
+) -> Bools:
+    """At which places the reflection is weak, or its first notch above what matters of the source."""
+    here = np.array(mic.position)[None]
+    levels = reflection_levels_db(scene, mic, source, image, 1.0, np.concatenate([here, places]))
+    own = np.linalg.norm(places - source, axis=1)
+    later_m = np.maximum(np.linalg.norm(places - image, axis=1) - own, 1e-6)
+    _, high = scene.source(row.source).range_hz or WORKS_HZ
+    weak = levels[1:] - levels[0] + row.level_db <= HEARD_DB - CLEARED_DB
+    return np.asarray((weak | (speed / (2 * later_m) > CLEARED * high)) & (own >= least_m))
+
+
+def _is_far_mic(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
+    """Whether another mic on the source is so much nearer that this one is there for the distance."""
+    found = prediction.arrivals
+    own = found.distance_m[found.cell(row.source, row.mic)]
+    others = [mic.name for mic in scene.mics if row.source in mic.on and mic.name != row.mic]
+    return any(own > FAR * found.distance_m[found.cell(row.source, name)] for name in others)
+
+
+def _covers(scene: Scene, prediction: Prediction, row: Reflection) -> Iterator[Remedy]:
+    """What takes enough at the first notch, laid where it bounces, a wavelength across."""
+    if row.polarity < 0 or row.first_notch_hz is None or row.surface not in SURFACES or scene.room is None:
+        return
+    already = scene.room.absorption.of(row.surface)
+    left = (1 - already) * 10 ** ((HEARD_DB - CLEARED_DB - row.level_db) / 10)
+    across = rounded_up(prediction.speed_of_sound_m_s / row.first_notch_hz, scene.length_unit)
+    for kind in ("rug" if row.surface == "floor" else "curtain", "absorber"):
+        cover = COVERS[kind]
+        takes = cover.takes_at(row.first_notch_hz)
+        panel = _panel(scene, row, cover, across)
+        if takes >= 1 - left and panel is not None:
+            yield _cover(scene, row, cover, (takes, across), panel)
+
+
+def _cover(
+    scene: Scene, row: Reflection, cover: Cover, takes: tuple[float, float], panel: tuple[Point, Point]
+) -> Remedy:
+    share, across = takes
+    unit, name = scene.length_unit, f"{cover.words.split()[1].strip()} at {row.surface}, {row.mic}"
+    what = f"{cover.words.format(thickness=short_length(THICK_M, unit))}, {short_length(across, unit)} across,"
+    skip = SURFACES.index(row.surface) // 2
+    verb = {"floor": "Lay", "ceiling": "Hang"}.get(row.surface, "Put")
+    centre, normal = panel
+    return Remedy(
+        f"{verb} {what} where it bounces: {say_place(centre, unit, leave_out=skip)}.",
+        (
+            Change("panel", name, "centre", tuple(round(value, 4) for value in centre), "m"),
+            Change("panel", name, "normal", normal),
+            Change("panel", name, "size", (round(across, 4), round(across, 4)), "m"),
+            Change("panel", name, "absorption", round(share, 3)),
+        ),
+        HANG_M,
+    )
+
+
+def _panel(scene: Scene, row: Reflection, cover: Cover, across: float) -> tuple[Point, Point] | None:
+    """Centre and normal of a cover where the sound bounces; None where something stands there already."""
+    if row.at_m is None or scene.room is None:
+        return None
+    axis, far = divmod(SURFACES.index(row.surface), 2)
+    centre, normal = list(row.at_m), [0.0, 0.0, 0.0]
+    centre[axis] = scene.room.size[axis] - cover.thick_m if far else cover.thick_m
+    normal[axis] = -1.0 if far else 1.0
+    for thing in scene.placed():
+        off = np.abs(np.subtract(thing.position, centre))
+        if off[axis] < ROUND_M and max(off[k] for k in range(3) if k != axis) < across / 2 + ROUND_M / 2:
+            return None
+    return (centre[0], centre[1], centre[2]), (normal[0], normal[1], normal[2])
+
+
+def _patterns(scene: Scene, row: Reflection) -> Iterator[Remedy]:
+    """A directional mic faced to the source, where that alone weakens what comes back enough: its place may stay."""
+    mic, source = scene.mic(row.mic), np.array(scene.source(row.source).position)
+    image = image_of(scene, row.surface, source)
+    if image is None:
+        return
+    if mic.aim != row.source and mic.pattern != "omni":
+        yield turned(scene, mic, row.source)
+    here = np.array(mic.position)[None]
+    for pattern in DIRECTIONAL:
+        was, then = (
+            float(reflection_levels_db(scene, one, source, image, 1.0, here)[0])
+            for one in (mic, replace(mic, pattern=pattern, aim=row.source))
+        )
+        level = row.level_db + then - was
+        if level <= HEARD_DB:
+            yield of_pattern(mic, pattern, row.source, gain=f": the bounce falls to {show_db(level)}")
+
+
+def _on_the_floor(scene: Scene, row: Reflection) -> Iterator[Remedy]:
+    """A single mic laid on the floor: both ways are one there."""
+    mic = scene.mic(row.mic)
+    if row.surface != "floor" or any(mic.name in pair.mics for pair in scene.pairs):
+        return
+    x, y, _ = mic.position
+    yield Remedy(
+        f"Lay '{mic.name}' on the floor, its capsule within {short_length(FLAT_M, scene.length_unit)} of it: direct "
+        "and bounced sound then arrive as one.",
+        (Change("mic", mic.name, "at", (x, y, FLAT_M), "m"),),
+        max(mic.position[2], HANG_M),
+    )
+
+
+def _ear(row: Reflection) -> str:
+    said = _said(row.surface)
+    ways = {"floor": "height of '{}'", "ceiling": "height of '{}'"}
+    way = ways.get(row.surface, f"distance of '{{}}' from {said[0].lower()}{said[1:]}")
+    return f"Choose the {way.format(row.mic)} by ear."
+
+
+def near_surface(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
+    """A mic near a wall or the ceiling that sends its own source back, 10 to 20 dB down, with a notch in its range."""
+    reported: set[tuple[str, str]] = set()
+    for row in sorted(prediction.reflections, key=lambda row: -row.level_db):
+        if scene.room is None or row.surface not in SURFACES or row.surface == "floor" or row.order != 1:
+            continue
+        mic = scene.mic(row.mic)
+        away = _away_m(scene, row.surface, np.array(mic.position)[None])[0]
+        near = FLUSH_M < away < NEAR_SURFACE_M and row.source in mic.on and (row.mic, row.surface) not in reported
+        if near and _colours(scene, prediction, row):
+            reported.add((row.mic, row.surface))
+            yield Finding(
+                "near-surface",
+                "note",
+                (row.mic, row.surface),
+                f"'{row.mic}' is {short_length(float(away), scene.length_unit)} from the {_called(row.surface)}: "
+                f"'{row.source}' comes back {show_db(-_real_db(scene, prediction, row))} down, first notch at "
+                f"{show_hz(row.first_notch_hz or 0.0)}.",
+                "Cover that part of it, or turn the mic's back to it.",
+                -0.2,
+                alike=(row.surface,),
+                propose=partial(moves, scene, mic, partial(_is_away, scene, row.surface)),
+            )
+
+
+def _called(surface: str) -> str:
+    return "ceiling" if surface == "ceiling" else f"{surface} wall"
+
+
+def _away_m(scene: Scene, surface: str, places: Floats) -> Floats:
+    """How far places are from one surface, shape (K,)."""
+    assert scene.room is not None
+    axis, far = divmod(SURFACES.index(surface), 2)
+    away: Floats = scene.room.size[axis] - places[:, axis] if far else places[:, axis]
+    return away
+
+
+def _is_away(scene: Scene, surface: str, places: Floats) -> Bools:
+    return np.asarray(_away_m(scene, surface, places) >= NEAR_SURFACE_M)
+
+
+def _colours(scene: Scene, prediction: Prediction, row: Reflection) -> bool:
+    low, high = scene.source(row.source).range_hz or WORKS_HZ
+    notch = row.first_notch_hz
+    audible = notch is not None and row.polarity > 0 and low / 2 <= notch <= high
+    return audible and UNHEARD_DB < _real_db(scene, prediction, row) <= HEARD_DB
+
+
+def _real_db(scene: Scene, prediction: Prediction, row: Reflection) -> float:
+    """The level of a reflection, were it never weaker than a real mic's rejection leaves it."""
+    found, mic = prediction.arrivals, scene.mic(row.mic)
+    cell = found.cell(row.source, row.mic)
+    own = float(found.distance_m[cell])
+    later = own + row.delay_s * found.speed_m_s
+    gain = max(abs(float(found.gain[cell])), 1e-3)
+    least = -mic.rejection_db + float(db_from_amplitude(own / later / gain))
+    return max(row.level_db, least) if mic.pattern != "omni" else row.level_db
 
 
 def in_a_null(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
@@ -146,110 +433,3 @@ def air_takes_treble(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             f"Lift the treble of '{worst.mic}' by {show_db(worst.air_loss_db)} at 8 kHz.",
             -0.7,
         )
-
-
-def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A tape and the positions differ by more than 3.5 standard deviations."""
-    things = {thing.name: thing for thing in scene.placed()}
-    for tape in scene.tapes:
-        a, b = (things[name] for name in tape.between)
-        between = a.metres_to(b)
-        sigma = float(np.linalg.norm([tape.plus_minus_m, a.plus_minus_m, b.plus_minus_m]))
-        if abs(between - tape.distance_m) > DISAGREES * sigma:
-            unit = scene.length_unit
-            yield Finding(
-                "tape",
-                "warning",
-                tape.between,
-                f"The tape between '{a.name}' and '{b.name}' reads {show_length(tape.distance_m, unit)}, but the "
-                f"positions are {show_length(between, unit)} apart.",
-                f"Measure it again: it is {short_length(abs(between - tape.distance_m), unit)} off.",
-                abs(between - tape.distance_m) / sigma,
-                propose=partial(_read_again, scene, tape, between),
-            )
-
-
-def _read_again(scene: Scene, tape: Tape, between_m: float) -> Iterator[Remedy]:
-    """What the tape will read if the positions are right; where it does not, they are not."""
-    off = short_length(abs(between_m - tape.distance_m), scene.length_unit)
-    words = f"Measure it again: it is {off} off. If it reads the same, measure where the two stand."
-    yield Remedy(words, (Change("tape", tape.between, "distance", between_m, "m"),), 0.0, is_measurement=True)
-
-
-_ROOM_MIC: Final = re.compile(r"\broom\b|ambien|\bhall\b", re.IGNORECASE)
-
-
-def bass_lift_db(pattern: str, distance_m: float, hz: float, speed_m_s: float) -> float:
-    """By how much a directional mic lifts a low frequency so near to a small source, against far from it, dB.
-
-    On the axis |a + (1 - a)(1 + 1/jkr)|, the pressure gradient of a spherical wave: H. F. Olson, Acoustical
-    Engineering, 1957 (from memory).
-
-    >>> round(bass_lift_db("figure-8", 0.1, 100.0, 343.0), 1), bass_lift_db("omni", 0.1, 100.0, 343.0)
-    (14.9, 0.0)
-    """
-    near = (1.0 - PATTERNS[pattern]) * speed_m_s / (2 * np.pi * hz * distance_m)
-    return float(10 * np.log10(1.0 + near**2))
-
-
-def bass_lift(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A directional mic so near to a voice that it lifts 100 Hz by 6 dB or more."""
-    speed = prediction.speed_of_sound_m_s
-    for row, column, source in own_sources(scene, prediction):
-        mic, own = scene.mics[column], float(prediction.arrivals.distance_m[row, column])
-        lift = bass_lift_db(mic.pattern, own, LIFT_HZ, speed)
-        if (source.kind or kind_of(source.name)) == "voice" and lift > LIFT_DB:
-            yield Finding(
-                "bass-lift",
-                "note",
-                (mic.name, source.name),
-                f"'{mic.name}', a {mic.pattern} {short_length(own, scene.length_unit)} from '{source.name}', lifts "
-                f"{show_hz(LIFT_HZ)} by {show_db(lift)}.",
-                f"Cut the lows by as much, or keep them as a sound; every {short_length(0.02, scene.length_unit)} that "
-                "the singer moves changes them.",
-                -0.25,
-                propose=partial(_less_lift, scene, mic, source.name, own, speed),
-            )
-
-
-def _less_lift(scene: Scene, mic: Mic, source: str, own_m: float, speed: float) -> Iterator[Remedy]:
-    here, there = np.array(mic.position), np.array(scene.source(source).position)
-    farther = towards(here, there, -stride_m(scene.length_unit) * np.arange(1.0, BOUNCE_STEPS + 1.0))
-    lifts = [bass_lift_db(mic.pattern, float(np.linalg.norm(place - there)), LIFT_HZ, speed) for place in farther]
-    good = farther[allowed(scene, mic, farther) & (np.array(lifts) <= LIFT_DB)]
-    for place in spread(good, here, count=3):
-        yield at_place(scene, mic, place, towards=source)
-    yield of_pattern(mic, "omni", source)
-
-
-def room_mic_too_near(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
-    """A mic that is called one for the room hears more of a source directly than of the room."""
-    critical = prediction.room.critical_distance_m if prediction.room else None
-    if critical is None:
-        return
-    for column, mic in enumerate(scene.mics):
-        rows = [row for row, other, _ in own_sources(scene, prediction) if other == column]
-        if not rows or not _ROOM_MIC.search(mic.name):
-            continue
-        least = critical * float(np.sqrt(Pattern.of([mic]).directivity[0]))
-        row = min(rows, key=lambda row: float(prediction.arrivals.distance_m[row, column]))
-        own = float(prediction.arrivals.distance_m[row, column])
-        if own < least:
-            points = np.array([prediction.arrivals.source_m[one] for one in rows])
-            yield Finding(
-                "room-mic",
-                "note",
-                (mic.name, prediction.arrivals.sources[row]),
-                f"'{mic.name}' is {show_length(own, scene.length_unit)} from '{prediction.arrivals.sources[row]}', "
-                f"nearer than {show_length(least, scene.length_unit)}, where the room becomes as loud as the direct "
-                "sound: it hears little room.",
-                "Turn its null to the source, or take it as a distant mic.",
-                -0.2,
-                about=(mic.name,),
-                propose=partial(moves, scene, mic, partial(_far_enough, points, least)),
-            )
-
-
-def _far_enough(points: Floats, least_m: float, places: Floats) -> Bools:
-    far = np.linalg.norm(places[:, None, :] - points, axis=-1)
-    return np.asarray((far >= CLEARED * least_m).all(axis=1))

@@ -23,7 +23,7 @@ import numpy as np
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.errors import SceneError
-from micalign.findings import bounces, mics, one_source, pairs, rooms
+from micalign.findings import mics, one_source, pairs, rooms
 from micalign.findings.finding import SEVERITIES, Finding, Remedy, rank
 from micalign.findings.remedies import allowed
 from micalign.findings.tuned import MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, WORK
@@ -149,7 +149,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "reflection",
         "No surface sends a mic's own source back less than 10 dB weaker (a warning from 6 dB).",
         f"image sources, Allen and Berkley 1979; the limits: {_PRACTICE}",
-        bounces.strong_reflection,
+        rooms.strong_reflection,
         most_notes=1,
     ),
     Rule(
@@ -180,20 +180,20 @@ RULES: Final[tuple[Rule, ...]] = (
         "near-surface",
         "No mic within half a metre of a wall or the ceiling hears its own source back from it less than 20 dB weaker.",
         f"image sources, Allen and Berkley 1979; the limits: {_PRACTICE}",
-        bounces.near_surface,
+        rooms.near_surface,
         most_notes=1,
     ),
     Rule(
         "bass-lift",
         "A directional mic lifts 100 Hz of a voice by no more than 6 dB.",
         f"H. F. Olson, Acoustical Engineering, 1957 (from memory); the limit: {_PRACTICE}",
-        rooms.bass_lift,
+        mics.bass_lift,
     ),
     Rule(
         "room-mic",
         "A mic called one for the room stands beyond the critical distance of what it is on.",
         "W. C. Sabine's absorption; critical distance of a directional mic as by its directivity",
-        rooms.room_mic_too_near,
+        mics.room_mic_too_near,
     ),
     Rule(
         "null",
@@ -202,7 +202,7 @@ RULES: Final[tuple[Rule, ...]] = (
         mics.null_elsewhere,
         most_notes=1,
     ),
-    Rule("tape", "Tapes and positions agree.", "3.5 standard deviations; W. Baarda 1968", rooms.tape_disagrees),
+    Rule("tape", "Tapes and positions agree.", "3.5 standard deviations; W. Baarda 1968", pairs.tape_disagrees),
     Rule(
         "air-range",
         "The air is within the range of the formula for the speed of sound.",

@@ -10,7 +10,7 @@ import pytest
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.reflections import image_sources
 from micalign.acoustics.room import modes, reverberation_s, transition_hz
-from micalign.findings.bounces import COVERS
+from micalign.findings.rooms import COVERS
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Absorption, Room
 

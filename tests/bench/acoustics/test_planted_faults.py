@@ -113,8 +113,8 @@ FAULTS = {
     ),
     "the polarity of a link left out": (
         "alignment/network.py",
-        "link.weight * link.clear * link.polarity",
-        "link.weight * link.clear",
+        "link.clear * link.polarity",
+        "link.clear",
         "s18",
     ),
     "a shift the other way": (
