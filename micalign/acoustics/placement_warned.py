@@ -18,8 +18,17 @@ from typing import Final, Self
 import numpy as np
 
 from micalign.acoustics.placement_terms import Cases, Ears, indices, lengths_m
-from micalign.acoustics.reflections import PanelFrame, image_sources, mirror, panel_frame, strikes
-from micalign.acoustics.room import critical_distance_m, mode_strengths, modes, reverberation_s
+from micalign.acoustics.room import (
+    PanelFrame,
+    critical_distance_m,
+    image_sources,
+    mirror,
+    mode_strengths,
+    modes,
+    panel_frame,
+    reverberation_s,
+    strikes,
+)
 from micalign.acoustics.tuned import (
     AHEAD_KEPT,
     AHEAD_UNIT,

@@ -45,8 +45,15 @@ from micalign.acoustics.differences import (
     pair_geometry,
     pairs,
 )
-from micalign.acoustics.reflections import Bounces, Reflection, bounces, reflections
-from micalign.acoustics.room import RoomFigures, absorption_area_m2, room_figures
+from micalign.acoustics.room import (
+    Bounces,
+    Reflection,
+    RoomFigures,
+    absorption_area_m2,
+    bounces,
+    reflections,
+    room_figures,
+)
 from micalign.acoustics.tuned import BLEED_DB, LEAST_ABSORPTION, RATIO
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError

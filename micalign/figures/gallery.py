@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from micalign.acoustics.arrivals import Arrivals, arrivals
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.reflections import Reflection, bounces, reflections
+from micalign.acoustics.room import Reflection, bounces, reflections
 from micalign.figures.comb_curves import LOWEST_DB, pair_combs_figure, pairs_that_matter
 from micalign.figures.equal_distance import equal_distance_figure
 from micalign.figures.stage_plan import plan_figure

@@ -20,7 +20,7 @@ import numpy as np
 
 from micalign.acoustics.arrivals import Pattern, aims, gains
 from micalign.acoustics.placement_terms import clearance_m
-from micalign.acoustics.reflections import mirror, panel_frame
+from micalign.acoustics.room import mirror, panel_frame
 from micalign.acoustics.tuned import BODY_M
 from micalign.arrays import Bools, Floats, point_of
 from micalign.findings.finding import Remedy

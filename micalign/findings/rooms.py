@@ -16,8 +16,7 @@ import numpy as np
 
 from micalign.acoustics.arrivals import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C, is_in_valid_range
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.reflections import Reflection
-from micalign.acoustics.room import Mode, RoomFigures, mode_strengths
+from micalign.acoustics.room import Mode, Reflection, RoomFigures, mode_strengths
 from micalign.acoustics.tuned import EXCITED, IN_NULL, LOWEST, NULL_KEPT, WORKS_HZ
 from micalign.arrays import Bools, Floats
 from micalign.findings.finding import Finding, Remedy

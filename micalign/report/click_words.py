@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.reflections import Reflection
+from micalign.acoustics.room import Reflection
 from micalign.report.tables import bare_table, clean
 from micalign.report.tuned import SAME_BOUNCE_S
 from micalign.take.sweep import CLICKS, LEAD_S, Echo, Response

@@ -24,7 +24,7 @@ from markupsafe import Markup
 
 from micalign import __version__
 from micalign.acoustics.arrivals import speed_of_sound_in, speed_uncertainty_m_s
-from micalign.acoustics.reflections import panel_frame
+from micalign.acoustics.room import panel_frame
 from micalign.figures.style import COLOURS, DARK
 from micalign.files.scenes import Slot
 from micalign.scene.model import PATTERNS, Mic, Scene

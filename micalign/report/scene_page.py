@@ -17,7 +17,7 @@ from markupsafe import Markup
 
 from micalign.acoustics.differences import Difference
 from micalign.acoustics.prediction import Prediction, Spacing
-from micalign.acoustics.reflections import Reflection
+from micalign.acoustics.room import Reflection
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.gallery import slug

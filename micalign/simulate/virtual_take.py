@@ -34,7 +34,7 @@ from typing import Any, Final
 import numpy as np
 
 from micalign.acoustics.arrivals import speed_of_sound_in
-from micalign.acoustics.reflections import mirror, panel_frame, strikes
+from micalign.acoustics.room import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.errors import SceneError
 from micalign.scene.model import PATTERNS, Di, Mic, Scene

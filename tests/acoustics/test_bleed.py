@@ -10,7 +10,7 @@ import small_rooms
 
 from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import heard, predict
-from micalign.acoustics.reflections import bounces
+from micalign.acoustics.room import bounces
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Absorption, Panel, Room
 from micalign.simulate.virtual_take import images

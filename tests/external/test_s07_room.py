@@ -8,8 +8,7 @@ import pyroomacoustics as pra
 import pytest
 
 from micalign.acoustics.prediction import predict
-from micalign.acoustics.reflections import image_sources
-from micalign.acoustics.room import modes, reverberation_s, transition_hz
+from micalign.acoustics.room import image_sources, modes, reverberation_s, transition_hz
 from micalign.findings.rooms import COVERS
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Absorption, Room
@@ -35,7 +34,7 @@ def test_images_of_three_rooms(row: dict) -> None:
     for expected in row["expected"][1:]:
         image = found[tuple(np.round(expected["image"], 6))]
         distance = float(np.linalg.norm(mic - image.position))
-        assert image.order == expected["order"]
+        assert len(image.surfaces) == expected["order"]
         for what, value, key, within, unit in (
             ("delay", (distance - direct) / speed * 1e6, "delay_after_direct_us", 0.1, "us"),
             ("level", 20 * np.log10(image.gain * direct / distance), "level_re_direct_dB", 0.001, "dB"),

@@ -17,8 +17,17 @@ from scipy.spatial.transform import Rotation
 
 from micalign.acoustics.arrivals import Pattern
 from micalign.acoustics.prediction import predict
-from micalign.acoustics.reflections import lower_limit_hz, panel_frame, strikes
-from micalign.acoustics.room import Mode, critical_distance_m, gaps, mode_strengths, modes, reverberation_s
+from micalign.acoustics.room import (
+    Mode,
+    critical_distance_m,
+    gaps,
+    lower_limit_hz,
+    mode_strengths,
+    modes,
+    panel_frame,
+    reverberation_s,
+    strikes,
+)
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Absorption, Panel, Room
 

@@ -14,8 +14,7 @@ import pytest
 import soundfile
 from commands import micalign
 
-from micalign.acoustics.reflections import panel_frame
-from micalign.acoustics.room import modes
+from micalign.acoustics.room import modes, panel_frame
 from micalign.cli.output import print_json
 from micalign.files.sets import file_hash
 from micalign.scene.document import parse_scene

@@ -13,7 +13,7 @@ import small_rooms
 
 from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import heard, predict
-from micalign.acoustics.reflections import bounces
+from micalign.acoustics.room import bounces
 from micalign.scene.model import Scene
 
 pytestmark = pytest.mark.bench
