@@ -29,7 +29,6 @@ from typing import Final
 
 import numpy as np
 
-from micalign.acoustics.comb import FLOOR_DB
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.arrays import Floats
 from micalign.errors import SceneError, unknown
@@ -40,6 +39,7 @@ from micalign.shown import Listing, Shown
 from micalign.units import amplitude_from_db, db_from_amplitude, many, show_ms_known
 
 __all__ = [
+    "FLOOR_DB",
     "KELVIN_AT_0_C",
     "VALID_PRESSURE_KPA",
     "VALID_TEMPERATURE_C",
@@ -306,6 +306,10 @@ def is_close(mic: Mic, sources: Iterable[Source]) -> bool:
     """
     own = [source for source in sources if source.name in mic.on]
     return any(source.is_placed and mic.is_placed and mic.metres_to(source) <= CLOSE_M for source in own)
+
+
+FLOOR_DB: Final = -200.0
+"""What stands for minus infinity, so that every level is a finite number."""
 
 
 def floored_db(amplitude: Floats) -> Floats:

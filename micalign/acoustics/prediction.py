@@ -35,7 +35,7 @@ from typing import Any
 import numpy as np
 
 from micalign.acoustics.arrivals import Arrivals, absorption_db_per_m, arrivals, floored_db
-from micalign.acoustics.differences import (
+from micalign.acoustics.comb import (
     DiDifference,
     Difference,
     PairGeometry,

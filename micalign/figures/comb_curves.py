@@ -15,8 +15,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from micalign.acoustics.comb import first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db, response_db
-from micalign.acoustics.differences import DiDifference, Difference
+from micalign.acoustics.comb import (
+    DiDifference,
+    Difference,
+    first_notch_range_hz,
+    notch_depth_db,
+    notches_hz,
+    peak_height_db,
+    response_db,
+)
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Bools, Floats
 from micalign.figures.style import (

@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from micalign.acoustics.differences import DiDifference, Difference
+from micalign.acoustics.comb import DiDifference, Difference
 from micalign.acoustics.prediction import Prediction, Spacing
 from micalign.acoustics.tuned import BLEED_DB, BODY_M, CLOSE_M, LATE_S, RATIO, SECOND_HIT_DB, SHARED_M, WORKS_HZ
 from micalign.arrays import Bools, Floats

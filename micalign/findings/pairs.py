@@ -9,8 +9,7 @@ from itertools import product
 
 import numpy as np
 
-from micalign.acoustics.comb import first_notch_range_hz
-from micalign.acoustics.differences import PairSource
+from micalign.acoustics.comb import PairSource, first_notch_range_hz
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.tuned import CLEARLY, DISAGREES, WORKS_HZ
 from micalign.arrays import Bools, Floats

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from micalign.acoustics.differences import Difference, PairSource
+from micalign.acoustics.comb import Difference, PairSource
 from micalign.acoustics.prediction import Bleed, Path, Prediction, Spacing
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.report.comb_words import depth_words, late_words, mono_notch_words, notch_range_words, notch_words

@@ -11,9 +11,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.acoustics.arrivals import speed_of_sound
-from micalign.acoustics.comb import FLOOR_DB, first_notch_range_hz, notch_depth_db, notches_hz, peak_height_db
-from micalign.acoustics.differences import Difference, PairSource
+from micalign.acoustics.arrivals import FLOOR_DB, speed_of_sound
+from micalign.acoustics.comb import (
+    Difference,
+    PairSource,
+    first_notch_range_hz,
+    notch_depth_db,
+    notches_hz,
+    peak_height_db,
+)
 from micalign.acoustics.room import Reflection
 from micalign.findings.tuned import TYPICAL_S
 from micalign.report.tuned import HARMLESS_HZ

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from micalign.acoustics.differences import Difference
+from micalign.acoustics.comb import Difference
 from micalign.acoustics.prediction import Prediction, Spacing
 from micalign.acoustics.room import Reflection
 from micalign.acoustics.tuned import CLOSE_M

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from micalign.acoustics.differences import image_percent
+from micalign.acoustics.comb import image_percent
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.scene.model import Di, Mic, Pair, Scene, Source
 

@@ -7,7 +7,8 @@ import outside
 import pytest
 from scipy import signal
 
-from micalign.acoustics.comb import FLOOR_DB, notch_depth_db, notches_hz, peak_height_db, peaks_hz, response_db
+from micalign.acoustics.arrivals import FLOOR_DB
+from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, peaks_hz, response_db
 
 
 @pytest.mark.parametrize("row", outside.rows(3, "comb_"), ids=lambda row: row["id"])

@@ -7,8 +7,7 @@ import outside
 import pytest
 from scipy import integrate, optimize
 
-from micalign.acoustics.arrivals import Pattern, floored_db
-from micalign.acoustics.comb import FLOOR_DB
+from micalign.acoustics.arrivals import FLOOR_DB, Pattern, floored_db
 from micalign.scene.model import PATTERNS
 
 BOOK = "Eargle, The Microphone Book, ch. 5 (from memory)"

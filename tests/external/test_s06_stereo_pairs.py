@@ -6,7 +6,7 @@ import numpy as np
 import outside
 import pytest
 
-from micalign.acoustics.differences import image_percent
+from micalign.acoustics.comb import image_percent
 from micalign.acoustics.prediction import predict
 from micalign.scene.model import PATTERNS, Mic, Pair, Scene, Source
 

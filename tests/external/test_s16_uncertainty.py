@@ -13,8 +13,7 @@ from pyfar.constants import speed_of_sound_cramer
 from scipy import stats
 
 from micalign.acoustics.arrivals import arrivals, speed_uncertainty_m_s
-from micalign.acoustics.comb import first_notch_range_hz
-from micalign.acoustics.differences import differences
+from micalign.acoustics.comb import differences, first_notch_range_hz
 from micalign.acoustics.survey import survey
 from micalign.acoustics.tape_doubt import radius_68_m
 from micalign.scene.model import Mic, Scene, Source, Tape

@@ -52,13 +52,13 @@ FAULTS = {
         "s16",
     ),
     "a difference's source counted twice": (
-        "acoustics/differences.py",
+        "acoustics/comb.py",
         "(unit[:, second] - unit[:, first]) ** 2",
         "unit[:, second] ** 2 + unit[:, first] ** 2",
         "s16",
     ),
     "a difference's air added up": (
-        "acoustics/differences.py",
+        "acoustics/comb.py",
         "(late * found.speed_sigma_m_s / found.speed_m_s) ** 2",
         "((found.arrival_s[:, second] + found.arrival_s[:, first]) * found.speed_sigma_m_s / found.speed_m_s) ** 2",
         "s16",
