@@ -21,7 +21,6 @@ import numpy as np
 from micalign.alignment.over_kit import (
     HeardKit,
     has_strokes,
-    heard_db,
     heard_kit,
     level_spread_db,
     mates_of,
@@ -30,6 +29,7 @@ from micalign.alignment.over_kit import (
     sure_pairs,
 )
 from micalign.alignment.own_strokes import Basis, Place, PlacedTrack, laid_by_strokes, lows_meet
+from micalign.alignment.struck import own_strokes, unstruck
 from micalign.alignment.tuned import (
     BESIDE_SPAN_S,
     BEYOND_S,
@@ -41,17 +41,12 @@ from micalign.alignment.tuned import (
     LOUD_DB,
     MEET,
     MEET_S,
-    MOST_OWN,
     OVER_DB,
-    OWN_DB,
-    PARTED_DB,
     REACH_S,
     SAME_S,
-    SOFT_DB,
     SURELY,
     UNSURE_WORTH_DB,
 )
-from micalign.arrays import Floats
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
@@ -121,15 +116,15 @@ def laid_on_strokes(reference: Track, tracks: Sequence[Track], rows: Sequence[Tr
         for pair in sure
         if not {pair.first, pair.second} & rooms and {pair.first, pair.second} != {reference.name, *beside}
     ]
-    laid_onto = [every[one.track.name] for one in rest]
-    bleed, soft = _bleed(told, laid_onto, others), _soft(laid_onto, others)
-    stays = _stays(reference.name, {*over, *beside_it}, rooms, bleed, soft) | dict.fromkeys(blank, _BLANK)
+    stand = {name: one for name, one in others.items() if name not in {*over, *beside_it, *rooms}}
+    idle = unstruck(told, [every[one.track.name] for one in rest], others, stand)
+    stays = idle | _stays(reference.name, {*over, *beside_it}, rooms) | dict.fromkeys(blank, _BLANK)
     basis = dict.fromkeys([*stays, *silent], _RECORDED)
     laid = {name: _still(row.delay, stays[name]) for row in rows if (name := row.track) in stays}
     if mate is not None:
         laid |= {row.track: _mated(row.delay, meets, reference.name) for row in rows if row.track == mate}
     sums = rest, instead
-    for name, (delay, by) in _close_mics(rows, others, heard, sums, set(laid), {*bleed, *soft}).items():
+    for name, (delay, by) in _close_mics(rows, others, heard, sums, set(laid), set(idle)).items():
         laid[name], basis[name] = delay, by
     kept = tuple(TrackDelay(row.track, laid.get(row.track, row.delay)) for row in rows)
     return LaidKit(kept, basis, frozenset({*over, *beside_it} - rooms))
@@ -196,19 +191,11 @@ def left_without_close_mics(reference: Track, tracks: Sequence[Track], rows: Seq
     return LaidKit(kept, dict.fromkeys(laid, _RECORDED))
 
 
-def _stays(
-    reference: str, over: set[str], rooms: set[str], bleed: Sequence[str], soft: Sequence[str]
-) -> dict[str, str]:
-    """The tracks that stay, and why."""
-    nothing = "its strokes hardly stand out, and another hears them first: left as recorded"
-    softer = f"far softer than '{reference}', as a mic whose drum is not struck: left as recorded"
+def _stays(reference: str, over: set[str], rooms: set[str]) -> dict[str, str]:
+    """The tracks that stay whatever is struck, and why."""
     late = f"it hears its strokes after '{reference}', as a mic in the room or one whose drum is not struck"
-    return (
-        dict.fromkeys(soft, softer)
-        | dict.fromkeys(bleed, nothing)
-        | dict.fromkeys(over, f"stays as it is: it hears the same kit as '{reference}'")
-        | dict.fromkeys(rooms, f"{late}: left as recorded")
-    )
+    same = f"stays as it is: it hears the same kit as '{reference}'"
+    return dict.fromkeys(over, same) | dict.fromkeys(rooms, f"{late}: left as recorded")
 
 
 def _span(shifts: Sequence[float]) -> tuple[float, float, float] | None:
@@ -220,29 +207,6 @@ def _span(shifts: Sequence[float]) -> tuple[float, float, float] | None:
         return None
     beside_s = BESIDE_SPAN_S * (1 if len(shifts) > 1 else 2)
     return max(min(shifts) - beside_s, 0.0), float(np.median(shifts)), max(shifts) + beside_s
-
-
-def _bleed(told: HeardKit | None, over: Sequence[Listened], others: Mapping[str, Listened]) -> list[str]:
-    """The tracks that stand at no drum that is played: their strokes hardly stand out, and another hears them first.
-
-    However sure their arrival is: it is that of another's drum. Nothing is that is far louder than what stands over the
-    kit, as a mic is that stands at a drum.
-    """
-    drums = {told.tracks[drum].name for drum in told.drums} if told is not None else set(others)
-    most = max(_loudest(one) for one in over) / 10.0 ** (SOFT_DB / 10.0)
-    weak = [name for name, one in others.items() if 0 < one.strokes.gap_db < PARTED_DB and _loudest(one) < most]
-    return [name for name in weak if name not in drums]
-
-
-def _soft(over: Sequence[Listened], others: Mapping[str, Listened]) -> list[str]:
-    """The tracks in which nothing comes near to what stands over the kit: a mic at a drum that is struck is louder."""
-    least = min(_loudest(one) for one in over) * 10.0 ** (SOFT_DB / 10.0)
-    return [name for name, one in others.items() if _loudest(one) < least]
-
-
-def _loudest(one: Listened) -> float:
-    """The power of its loudest millisecond."""
-    return float(one.envelope.power.max())
 
 
 def _close(heard: Listened, others: Mapping[str, Listened], spread: Mapping[str, float], early: set[str]) -> list[str]:
@@ -317,22 +281,6 @@ def _still(delay: Delay, words: str) -> Delay:
     return replace(sure, reason=words, candidates=())
 
 
-def _own_strokes(one: Listened, reference: Listened) -> Floats:
-    """When a close mic's own drum is struck: its loud strokes, but for what the reference hears about as loud.
-
-    A mic has its own drum louder, against what stands over the kit, than any other drum.
-    """
-    begins = one.first_wavefronts
-    if not len(begins):
-        return np.zeros(0)
-    rate = one.sample_rate
-    times_s = np.asarray(begins / rate + one.start_s, dtype=np.float64)
-    there = np.rint((times_s - reference.start_s) * reference.sample_rate).astype(np.intp)
-    over_db = heard_db(one, begins) - heard_db(reference, there)
-    over_db = np.where(np.isfinite(over_db), over_db, -np.inf)
-    return times_s[over_db >= np.quantile(over_db, MOST_OWN, method="lower") - OWN_DB]
-
-
 def _where(
     delay: Delay, span: tuple[float, float, float] | None
 ) -> tuple[Place | None, Place | None, tuple[float, float]]:
@@ -365,7 +313,7 @@ def _laid(
     arrival, near, within_s = _where(delay, span)
     found = laid_by_strokes(
         one,
-        _own_strokes(one, reference),
+        own_strokes(one, reference),
         sums[0],
         arrival=arrival,
         near=near,

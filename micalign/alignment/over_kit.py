@@ -61,6 +61,7 @@ __all__ = [
     "begins_s",
     "has_strokes",
     "heard_db",
+    "heard_db_at",
     "heard_kit",
     "level_spread_db",
     "mates_of",
@@ -229,7 +230,7 @@ def _may_be_a_kit(heard: Sequence[Listened]) -> bool:
     parted = [one for one in heard if not one.envelope.silent and one.strokes.gap_db]
     times_s = _struck_s(heard)
     named = any(is_called(one.name, OVER_WORDS) for one in heard)
-    return named or _are_uneven(np.array([_heard_db_at(one, times_s) for one in parted]))
+    return named or _are_uneven(np.array([heard_db_at(one, times_s) for one in parted]))
 
 
 def _are_uneven(level_db: Floats) -> bool:
@@ -291,7 +292,7 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     if len(times_s) < FEWEST_CHOOSING:
         return None
     begins = [begins_s(one, times_s) for one in heard]
-    levels = [_heard_db_at(one, times_s) for one in heard]
+    levels = [heard_db_at(one, times_s) for one in heard]
     blank = [k for k, one in enumerate(heard) if not has_strokes(one)]
     return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(_own_late_s(heard), blank))
 
@@ -309,7 +310,8 @@ def _struck_s(heard: Sequence[Listened]) -> Floats:
     return evenly(np.array(found))
 
 
-def _heard_db_at(one: Listened, times_s: Floats) -> Floats:
+def heard_db_at(one: Listened, times_s: Floats) -> Floats:
+    """How loud a track is at strokes whose times are known, as `heard_db`."""
     return heard_db(one, np.rint((times_s - one.start_s) * one.sample_rate).astype(np.intp))
 
 
