@@ -15,6 +15,7 @@ from micalign.arrays import Floats
 
 __all__ = [
     "AUDIBLE_HZ",
+    "FAINT_DBFS",
     "METRES",
     "amplitude_from_db",
     "db_from_amplitude",
@@ -49,6 +50,10 @@ METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 
 AUDIBLE_HZ: Final = 20_000.0
 """The upper end of what people hear, as handbooks round it."""
+
+FAINT_DBFS: Final = -150.0
+"""Decibels of full scale under a file of 24 bits' own noise, a step of 2^-23 over the root of 12 (-149.3): what
+is lower, as files of floats hold it, is no sound."""
 
 
 @overload
@@ -233,13 +238,15 @@ def show_db(level_db: float, *, sign: bool = False) -> str:
 
 
 def show_dbfs(level_db: float, *, sign: bool = False) -> str:
-    """A level against full scale, to a tenth of a decibel, however low; minus infinity is silence.
+    """A level against full scale, to a tenth of a decibel down to `FAINT_DBFS`; minus infinity is silence.
 
-    >>> show_dbfs(-99.96), show_dbfs(0.25, sign=True), show_dbfs(float("-inf"))
-    ('-100.0 dBFS', '+0.2 dBFS', 'silence')
+    >>> show_dbfs(-99.96), show_dbfs(0.25, sign=True), show_dbfs(-606.8), show_dbfs(float("-inf"))
+    ('-100.0 dBFS', '+0.2 dBFS', 'below -150 dBFS', 'silence')
     """
     if level_db == -math.inf:
         return "silence"
+    if level_db < FAINT_DBFS:
+        return f"below {FAINT_DBFS:.0f} dBFS"
     value = round(level_db, 1) + 0.0
     return f"{value:+.1f} dBFS" if sign else f"{value:.1f} dBFS"
 
@@ -247,10 +254,12 @@ def show_dbfs(level_db: float, *, sign: bool = False) -> str:
 def dbfs_cell(level: float | None) -> str:
     """A level against full scale for a column whose heading names the unit; a dash where there is none.
 
-    >>> dbfs_cell(-3.04), dbfs_cell(None)
-    ('-3.0', '-')
+    >>> dbfs_cell(-3.04), dbfs_cell(-606.8), dbfs_cell(None)
+    ('-3.0', '<-150', '-')
     """
-    return "-" if level is None or not math.isfinite(level) else show_dbfs(level).removesuffix(" dBFS")
+    if level is None or not math.isfinite(level):
+        return "-"
+    return show_dbfs(level).removesuffix(" dBFS").replace("below ", "<")
 
 
 def show_percent(value: float) -> str:

@@ -19,7 +19,7 @@ from micalign.report.measure_words import found_rows
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite, sentence
 from micalign.report.tuned import LARGE_Z
 from micalign.tdoa.tuned import CLEAR_POLARITY
-from micalign.units import dbfs_cell, many, show_db, show_ms
+from micalign.units import FAINT_DBFS, dbfs_cell, many, show_db, show_ms
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -308,7 +308,8 @@ def _line_table(found: LineCheck, short: Mapping[str, str]) -> Table:
     table.add_column("verdict", overflow="fold")
     for line in found.lines:
         levels = line.levels
-        cells = [dbfs_cell(levels.peak_dbfs), dbfs_cell(-levels.peak_dbfs), dbfs_cell(levels.noise_floor_dbfs)]
+        room_db = -levels.peak_dbfs if levels.peak_dbfs >= FAINT_DBFS else None
+        cells = [dbfs_cell(levels.peak_dbfs), dbfs_cell(room_db), dbfs_cell(levels.noise_floor_dbfs)]
         table.add_row(clean(line.track), ", ".join(short[one] for one in line.own), *cells, *_marked(line))
     return table
 

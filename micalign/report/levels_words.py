@@ -176,7 +176,7 @@ def _cells(levels: TrackLevels) -> Iterator[str]:
         yield dbfs_cell(level)
     # The floor of a track that is never quiet is no more than a bound.
     bound = "<" if levels.floor is not None and levels.floor.is_bound and levels.verdict != "silent" else ""
-    yield bound + dbfs_cell(levels.noise_floor_dbfs)
+    yield bound + dbfs_cell(levels.noise_floor_dbfs).removeprefix(bound)
 
 
 def _verdict(levels: TrackLevels) -> str:

@@ -12,8 +12,8 @@ up, and lie far above the noise of any converter.
 One short function says each thing of a track. A problem spoils the track or its place in the mix: clipped, silent,
 dead, doubled, an offset of 1 % and more, hum or much noise that would be heard. A note is advice: hot, quiet, weak hum,
 some noise. What is heard is judged after the track has been turned up into the working window: above -60 dBFS there is
-a note, above -50 dBFS a problem; hum, and the noise of a quiet track, are a problem above -60 dBFS. All limits are
-common practice, no source.
+a note, above -50 dBFS a problem; hum, and the noise of a quiet track, are a problem above -60 dBFS, and hum is no word
+worth below -80 dBFS. All limits are common practice, no source.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from micalign.take.meters import Clipping, Outline, Readings, TrackMeter
 from micalign.take.noise import Floor, Hum, NoiseParts, find_hum, loud_power, noise_floor, noise_parts
 from micalign.take.together import Double, Remark, Severity, clock, double_remark, find_doubles
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, pairs_by_name
-from micalign.units import db_from_amplitude, db_from_power, show_dbfs, show_hz, show_percent
+from micalign.units import FAINT_DBFS, db_from_amplitude, db_from_power, show_dbfs, show_hz, show_percent
 
 __all__ = [
     "TrackLevels",
@@ -341,8 +341,9 @@ def _remarks_on(levels: TrackLevels, window: WorkingWindow, take: Sequence[Track
 
 def _silent(levels: TrackLevels) -> Iterator[Remark]:
     caution = ""
-    if levels.peak == 0.0:
-        said, look = "nothing but digital silence", "was the track armed, and the right input chosen?"
+    if levels.peak_dbfs < FAINT_DBFS:
+        said = "nothing but digital silence" if levels.peak == 0.0 else f"no signal: {show_dbfs(levels.peak_dbfs)}"
+        look = "was the track armed, and the right input chosen?"
     elif levels.hum is not None and levels.noise.kind == "hum":
         said = f"no signal, only mains hum at {show_dbfs(levels.hum.dbfs)}"
         look = "a cable half plugged in or broken does this: try another cable and input"
@@ -396,7 +397,7 @@ def _turn(levels: TrackLevels, change_db: float) -> str:
 
 def _hum(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
     hum = levels.hum
-    if hum is None:
+    if hum is None or _raised(levels, hum.dbfs, window) < tuned.FAINT_HUM_DBFS:
         return
     strongest = max(hum.lines, key=lambda line: line.dbfs)
     said = (

@@ -43,6 +43,10 @@ CLIPPED_DB: Final = -6.0
 AUDIBLE_DBFS: Final = -60.0
 """Decibels of full scale, after a quiet track was turned up: above it noise is heard (common practice, no source)."""
 
+FAINT_HUM_DBFS: Final = -80.0
+"""Decibels of full scale, likewise: 20 dB under what would be heard, where nothing is said of hum (chosen, no
+source)."""
+
 LOUD_NOISE_DBFS: Final = -50.0
 """Decibels of full scale, likewise: above it noise is a problem in the mix (common practice, no source)."""
 

@@ -82,6 +82,18 @@ def test_the_document_has_every_key_and_null_for_silence(folder):
     assert said.err == ""
 
 
+def test_no_level_below_what_a_file_of_24_bits_can_hold_is_told(tmp_path):
+    """Floats hold -606 dBFS, which is no sound; the document has it all the same."""
+    rng = np.random.default_rng(3)
+    soundfile.write(tmp_path / "faint.wav", 1e-30 * rng.normal(size=3 * RATE), RATE, subtype="FLOAT")
+    said = micalign("levels", tmp_path / "faint.wav")
+    assert said.status == 1
+    assert re.search(r"faint.wav +0 % +<-150 +<-150 +<-150 +\S+ +silent", said.out)
+    assert "No signal: below -150 dBFS. Was the track armed" in said.out
+    assert not re.search(r"-[2-9]\d\d", said.out)
+    assert micalign("levels", "--json", tmp_path / "faint.wav").document["tracks"][0]["peak_dbfs"] < -500
+
+
 def test_quiet_and_hot_are_advice_and_no_fault(folder, tmp_path):
     for name, peak in (("quiet", 0.1), ("hot", 0.9)):
         sound = clean_take(0)["kick"]

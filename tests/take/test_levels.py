@@ -74,6 +74,18 @@ def test_a_track_far_below_the_others_may_hold_their_bleed_alone(rng):
         assert said["tom"]["hiss"].severity == "problem"
 
 
+@pytest.mark.parametrize(("hum", "peak", "severity"), [(2e-5, 0.5, None), (3e-4, 0.5, "note"), (2e-5, 0.02, "note")])
+def test_hum_that_nobody_hears_is_not_told_unless_the_track_must_be_turned_up(rng, hum, peak, severity):
+    """At -97 dBFS nothing is said of it; at -73 dBFS that it is there, or where 28 dB of gain bring it to -69 dBFS."""
+    strokes = np.zeros(8 * RATE)
+    for at in range(RATE // 4, 7 * RATE, RATE // 2):
+        strokes[at : at + 6000] += rng.uniform(-1, 1, 6000) * np.exp(-np.arange(6000) / 900)
+    mains = hum * np.sin(2 * np.pi * 50.0 * np.arange(len(strokes)) / RATE) + 1e-7 * rng.normal(size=len(strokes))
+    found = read(strokes * peak / np.abs(strokes).max() + mains)
+    assert found.hum is not None
+    assert [remark.severity for remark in found.remarks if remark.rule == "hum"] == ([severity] if severity else [])
+
+
 @pytest.mark.parametrize(
     ("left", "right", "change_db", "words"),
     [
