@@ -230,14 +230,14 @@ def click_command(
       micalign click --sweep 6 -o sweep.wav
       micalign click --sweep 6 --recorded overhead-left.wav --recorded overhead-right.wav
     """
-    from micalign.report.click_words import CAUTION  # noqa: PLC0415 - so that --help costs only click
+    from micalign.report.levels_words import SIGNAL_CAUTION  # noqa: PLC0415 - so that --help costs only click
 
     _refuse_mixed(recorded, scene, source, mics)
     from micalign.take.sweep import Sweep, clicks  # noqa: PLC0415
 
     if recorded:
         return _read_sweeps(recorded, sweep_s or _SWEEP_S, (scene, source, mics), as_json=as_json)
-    note(f"Caution. {CAUTION}", quiet=quiet)
+    note(f"Caution. {SIGNAL_CAUTION}", quiet=quiet)
     path = out or Path("sweep.wav" if sweep_s else "click.wav")
     signal = Sweep(sweep_s, rate).file_signal() if sweep_s else clicks(rate)
     _write_signal(path, signal * 10.0 ** (level_dbfs / 20.0), rate, force=force)
@@ -268,7 +268,7 @@ def _write_signal(path: Path, samples: object, rate: int, *, force: bool) -> Non
 def _print_written(
     path: Path, seconds: float, rate: int, level_dbfs: float, sweep_s: float | None, *, as_json: bool
 ) -> None:
-    from micalign.report.click_words import made_document, made_words  # noqa: PLC0415
+    from micalign.report.levels_words import made_document, made_words  # noqa: PLC0415
 
     document = made_document(path, seconds, rate, level_dbfs, sweep_s)
     if as_json:
@@ -283,7 +283,7 @@ def _read_sweeps(
     recorded: tuple[str, ...], seconds: float, plan: tuple[Path | None, str | None, tuple[str, ...]], *, as_json: bool
 ) -> int:
     from micalign.files.audio import open_tracks  # noqa: PLC0415
-    from micalign.report.click_words import Planned, response_document, response_screen  # noqa: PLC0415
+    from micalign.report.levels_words import Planned, response_document, response_screen  # noqa: PLC0415
     from micalign.take.sweep import Sweep, response  # noqa: PLC0415
 
     take = open_tracks(recorded)
