@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from micalign.acoustics.placement_search import Problem
+from micalign.acoustics.placement_problem import Problem
 from micalign.scene.model import Scene
 
 

@@ -1,8 +1,6 @@
-"""Which layout is best of all? A scene as a problem, many starts, seeded, then a descent from each that looks worth it.
+"""Which layout is best of all, in numbers that can be written? Many seeded starts, a descent from each worth it.
 
-``variables`` are the coordinates that may change, shape (N, V) for N layouts: those of the free mics whose range has
-a width. The *cost* is a weighted sum of terms plus a heavy charge for every pair out of its tolerance and every
-hard limit that is broken; lower is better, 0 is all that is wanted without moving a stand.
+The problem, its variables and its cost are those of `micalign.acoustics.placement_problem`.
 
 Mics that form pairs are placed together, the others one by one (a *group*), then all again in turn until nothing
 changes: only the spacing rule ties one group to another. Half of the samples are drawn from the whole range, half
@@ -15,25 +13,25 @@ stretch at the charge of `OUT_OF_TOLERANCE`, so that a scene that cannot be solv
 It is sequential least squares quadratic programming (D. Kraft, 1988), with our signs: a constraint is a function that
 must not be negative. Slopes are central differences, all of one point in a single call of a function that takes many
 points at once.
+
+What comes out is exactly what the scene file will say after it is written in its own length unit, so that
+limits and tolerances are judged on the written numbers. Where the nearest millimetre breaks one of them, its
+neighbours are tried, then finer steps. A limit is never given up for a tolerance.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
+from itertools import product
 from typing import Any, Final
 
 import numpy as np
 
-from micalign.acoustics.arrivals import speed_of_sound_in
-from micalign.acoustics.placement_terms import DistanceTerm, Ears, Equality, Limits, SpacingTerm, StereoTerm
-from micalign.acoustics.placement_warned import AimTerm, Combs, NullsTerm, SharedTerm
+from micalign.acoustics.placement_problem import Problem
 from micalign.acoustics.tuned import (
     AGREE,
     ANYWHERE,
-    BARE_MOVE,
-    BROKEN_PER_M,
     CLOSER,
     CORNER_M,
     DESCENT_GAIN,
@@ -42,173 +40,29 @@ from micalign.acoustics.tuned import (
     FORGIVEN,
     FREE_COST,
     MOST_STEPS,
-    MOVE_UNIT_M,
     OUT_OF_TOLERANCE,
+    ROUNDS,
     SAME_COST,
     SAMPLES,
     SAMPLES_KEPT,
     STARTS_APART_M,
     STILL_M,
     SWEEPS,
+    WRITTEN_SPARE_M,
 )
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import PlaceWeights, Scene
+from micalign.scene.model import Scene
+from micalign.units import METRES
 
 __all__ = [
-    "Problem",
     "best_layout",
     "descend",
     "groups_of",
     "least",
+    "rounded",
     "slopes",
     "stuck_mics",
 ]
-
-
-@dataclass(frozen=True, eq=False)
-class Problem:
-    """Everything that placement needs of a scene, as arrays."""
-
-    start_m: Floats
-    limits: Limits
-    ears: Ears
-    equality: Equality
-    distance: DistanceTerm
-    spacing: SpacingTerm
-    combs: Combs
-    stereo: StereoTerm
-    shared: SharedTerm
-    nulls: NullsTerm
-    aims: AimTerm
-    weights: PlaceWeights
-    held: Bools
-
-    @classmethod
-    def of(cls, scene: Scene) -> Problem:
-        """The problem of a scene whose positions are all known."""
-        speed = speed_of_sound_in(scene.air)
-        limits = Limits.of(scene)
-        return cls(
-            start_m=np.array([mic.position for mic in scene.mics], dtype=float).reshape(-1, 3),
-            limits=limits,
-            ears=Ears.of(scene),
-            equality=Equality.of(scene, speed),
-            distance=DistanceTerm.of(scene),
-            spacing=SpacingTerm.of(scene),
-            combs=Combs.of(scene, speed),
-            stereo=StereoTerm.of(scene),
-            shared=SharedTerm.of(scene, speed),
-            nulls=NullsTerm.of(scene, speed),
-            aims=AimTerm.of(scene),
-            weights=scene.place.weights,
-            held=np.zeros(len(limits.free), dtype=bool),
-        )
-
-    def part(self, rows: tuple[int, ...], free_m: Floats) -> Problem:
-        """The same for some of the free mics alone, the others fixed where ``free_m``, shape (F, 3), has them."""
-        limits = self.limits.part(rows)
-        chosen = np.zeros(len(self.start_m), dtype=bool)
-        chosen[limits.free] = True
-        return replace(
-            self,
-            start_m=self.positions(free_m[None])[0],
-            limits=limits,
-            equality=self.equality.part(chosen),
-            **self._terms_of(chosen),
-            held=self.held[list(rows)],
-        )
-
-    def _terms_of(self, chosen: Bools) -> dict[str, Any]:
-        """The terms without the cases in which no chosen mic, shape (M,), has a part."""
-        names = ("distance", "spacing", "combs", "stereo", "shared", "nulls", "aims")
-        return {name: getattr(self, name).part(chosen) for name in names}
-
-    def tighter(self, by_m: float) -> Problem:
-        """The same with tolerances that are narrower by so many metres of sound travel, by half at most."""
-        tolerance = self.equality.tolerance_m
-        narrower = np.maximum(tolerance - by_m, tolerance / 2)
-        return replace(self, equality=replace(self.equality, tolerance_m=narrower))
-
-    def bare(self) -> Problem:
-        """The same without terms, but for a slight one for short moves: what is allowed at all?"""
-        none = np.zeros(len(self.start_m), dtype=bool)
-        return replace(
-            self,
-            **self._terms_of(none),
-            weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, BARE_MOVE),
-        )
-
-    @cached_property
-    def varies(self) -> Bools:
-        """Which coordinates of the free mics are variables, shape (F, 3)."""
-        width: Bools = self.limits.high_m - self.limits.low_m > 1e-9
-        return width & ~self.held[:, None]
-
-    @cached_property
-    def base_m(self) -> Floats:
-        """Where the free mics stand before any variable is set, shape (F, 3): at the start, inside the ranges."""
-        limits = self.limits
-        inside = np.clip(limits.start_m, limits.low_m, np.maximum(limits.low_m, limits.high_m))
-        return np.where(self.held[:, None], limits.start_m, inside)
-
-    @property
-    def low(self) -> Floats:
-        """Least values of the variables, shape (V,)."""
-        return self.limits.low_m[self.varies]
-
-    @property
-    def high(self) -> Floats:
-        """Greatest values of the variables, shape (V,)."""
-        return self.limits.high_m[self.varies]
-
-    def free_m(self, variables: Floats) -> Floats:
-        """Places of the free mics: (N, V) to (N, F, 3)."""
-        points = np.repeat(self.base_m[None], len(variables), axis=0)
-        points[:, self.varies] = variables
-        return points
-
-    def positions(self, free_m: Floats) -> Floats:
-        """Places of all mics: (N, F, 3) to (N, M, 3)."""
-        every = np.repeat(self.start_m[None], len(free_m), axis=0)
-        every[:, self.limits.free] = free_m
-        return every
-
-    def terms(self, free_m: Floats, *, smooth_m: float = 0.0) -> dict[str, Floats]:
-        """The weighted cost of each term, shape (N,) each.
-
-        ``smooth_m`` rounds the corner of the move's cost at the start, for descents that need a slope there.
-        """
-        positions, weights = self.positions(free_m), self.weights
-        axes = self.ears.axes(positions)
-        missed = self.equality.differences_m(positions) / self.equality.tolerance_m
-        move = np.sqrt(((free_m - self.limits.start_m) ** 2).sum(axis=-1) + smooth_m**2) - smooth_m
-        return {
-            "equal": weights.equal * (missed**2).sum(axis=1),
-            "distance": weights.distance * self.distance.cost(positions),
-            "spacing": weights.spacing
-            * (self.spacing.cost(positions, self.ears, axes) + self.shared.cost(positions, self.ears, axes)),
-            "reflections": weights.reflections
-            * (self.combs.cost(positions, self.ears, axes) + self.nulls.cost(positions)),
-            "stereo": weights.stereo * (self.stereo.cost(positions, axes) + self.aims.cost(positions, self.ears, axes)),
-            "move": weights.move * move.sum(axis=1) / MOVE_UNIT_M,
-        }
-
-    def charges(self, free_m: Floats, *, spare_m: float = 0.0) -> Floats:
-        """The charge for pairs out of tolerance and for broken limits, shape (N,); 0 where all is allowed."""
-        excess = self.equality.excess(self.positions(free_m))
-        first, second = OUT_OF_TOLERANCE
-        charge: Floats = (first * excess + second * excess**2).sum(axis=1)
-        charge += BROKEN_PER_M * self.limits.broken_m(free_m, spare_m=spare_m).sum(axis=1)
-        return charge
-
-    def cost(self, free_m: Floats) -> Floats:
-        """Terms and charges together, shape (N,)."""
-        total: Floats = sum(self.terms(free_m).values(), self.charges(free_m))
-        return total
-
-    def is_feasible(self, free_m: Floats) -> bool:
-        """Whether one layout, shape (F, 3), keeps every hard limit and every pair within its tolerance."""
-        return not self.limits.broken_m(free_m[None]).any() and self.equality.holds(self.positions(free_m[None]))
 
 
 _STEP_M: Final = 1e-6
@@ -494,3 +348,81 @@ def _apart(samples: Floats) -> list[int]:
         if len(kept) == DESCENTS:
             break
     return kept
+
+
+_DECIMALS: Final = {"m": (3, 4), "cm": (1, 2), "mm": (0, 1), "in": (2, 3), "ft": (3, 3)}
+"""Decimals of a coordinate in each unit: those to aim for, and the finest that a scene file keeps."""
+
+
+def rounded(problem: Problem, free_m: Floats, groups: tuple[tuple[int, ...], ...], unit: str) -> Floats:
+    """Places that a scene file in this unit can hold, shape (F, 3); mics that stay put keep their own numbers."""
+    moved = np.abs(free_m - problem.limits.start_m).max(axis=1) > 1e-9
+    solvable = bool(problem.charges(free_m[None])[0] < FORGIVEN)
+    layout = free_m
+    for decimals in _DECIMALS[unit]:
+        lattice = _Lattice(problem, moved, METRES[unit], decimals, solvable)
+        layout = lattice.mended(lattice.nearest(free_m), groups)
+        if lattice.is_good(layout):
+            break
+    return layout
+
+
+@dataclass(frozen=True, eq=False)
+class _Lattice:
+    """The places that so many decimals of a unit can write; without a solution only the hard limits are looked at."""
+
+    problem: Problem
+    moved: Bools
+    scale_m: float
+    decimals: int
+    solvable: bool
+
+    def _written(self, places_m: Floats) -> Floats:
+        """What is read again of places that were written."""
+        written: Floats = np.round(places_m / self.scale_m, self.decimals) * self.scale_m
+        return written
+
+    def nearest(self, free_m: Floats) -> Floats:
+        """Every coordinate of a moved mic to its nearest step inside the ranges."""
+        limits, step = self.problem.limits, self.scale_m * 10.0**-self.decimals
+        low = np.ceil(limits.low_m / step - 1e-6)
+        high = np.floor(limits.high_m / step + 1e-6)
+        steps = np.round(free_m / step)
+        steps = np.where(low <= high, np.clip(steps, low, np.maximum(low, high)), steps)
+        return np.where(self.moved[:, None], self._written(steps * step), limits.start_m)
+
+    def is_good(self, layout: Floats) -> bool:
+        """Whether nothing is broken that need not be."""
+        broken, charge = self._faults(layout[None])
+        return bool(broken[0] == 0 and charge[0] == 0)
+
+    def _faults(self, layouts: Floats) -> tuple[Floats, Floats]:
+        """What is broken of the hard limits, metres; and the charge for tolerances too, where there is a solution."""
+        broken: Floats = self.problem.limits.broken_m(layouts, spare_m=WRITTEN_SPARE_M).sum(axis=1)
+        charge = self.problem.charges(layouts, spare_m=WRITTEN_SPARE_M) if self.solvable else broken
+        return broken, charge
+
+    def mended(self, layout: Floats, groups: tuple[tuple[int, ...], ...]) -> Floats:
+        """The layout, or its best neighbours where it breaks something."""
+        for _ in range(ROUNDS):
+            if self.is_good(layout):
+                break
+            before = layout
+            for group in groups:
+                layout = self._best_neighbour(layout, [row for row in group if self.moved[row]][:2])
+            if np.array_equal(layout, before):
+                break
+        return layout
+
+    def _best_neighbour(self, layout: Floats, rows: list[int]) -> Floats:
+        """Two mics at most, one step each way along every axis: the least broken, then the least charged."""
+        if not rows:
+            return layout
+        step = self.scale_m * 10.0**-self.decimals
+        shifts = np.array(list(product((0.0, -1.0, 1.0), repeat=3 * len(rows)))).reshape(-1, len(rows), 3) * step
+        shifts = np.where(self.problem.varies[rows], shifts, 0.0)
+        tried = np.repeat(layout[None], len(shifts), axis=0)
+        tried[:, rows] = self._written(layout[rows] + shifts)
+        broken, charge = self._faults(tried)
+        best: Floats = tried[np.lexsort((charge, broken))[0]]
+        return best

@@ -1,4 +1,4 @@
-"""Where may each free mic stand, and what would be good short of a must: equal pairs, distances, spacing, stereo pairs?
+"""Where may each free mic stand, and what is good short of a must: equal pairs, distances, spacing, stereo, aims?
 
 ``positions`` is always an array of shape (N, M, 3): N layouts of the same M mics, metres. What is asked of one mic
 and one point is asked for a flat list of K such cases, so every answer has the shape (N, K).
@@ -12,7 +12,8 @@ units are common practice, no source: half a metre of carrying a stand weighs as
 was asked for, or a spacing of 2:1 where 3:1 is wanted.
 
 Of equal pairs there is one case for each pair and each source of its ``equal_to``. Differences are metres, first mic's
-distance less the second's; tolerances are metres of sound travel.
+distance less the second's; tolerances are metres of sound travel. Aims have the limits of the rules on aims and rear
+lobes (`micalign.findings`).
 """
 
 from __future__ import annotations
@@ -24,13 +25,24 @@ from typing import ClassVar, Self
 import numpy as np
 
 from micalign.acoustics.arrivals import Pattern
-from micalign.acoustics.tuned import BODY_M, CLOSE_M, DISTANCE_UNIT_M, RATIO, STEREO_UNIT_DEGREES, STEREO_UNIT_M
+from micalign.acoustics.tuned import (
+    AHEAD_KEPT,
+    AHEAD_UNIT,
+    BODY_M,
+    CLEARLY,
+    CLOSE_M,
+    DISTANCE_UNIT_M,
+    RATIO,
+    STEREO_UNIT_DEGREES,
+    STEREO_UNIT_M,
+)
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Scene
+from micalign.scene.model import Pair, Scene
 from micalign.scene.surroundings import Keepout
 
 __all__ = [
     "FAR_M",
+    "AimTerm",
     "Cases",
     "DistanceTerm",
     "Ears",
@@ -432,3 +444,50 @@ class StereoTerm(Cases):
         missed = np.stack([spread, uneven, higher]) / STEREO_UNIT_M, angle / STEREO_UNIT_DEGREES
         cost: Floats = np.nansum(missed[0] ** 2, axis=(0, 2)) + np.nansum(missed[1] ** 2, axis=1)
         return cost
+
+
+@dataclass(frozen=True, eq=False)
+class AimTerm(Cases):
+    """Each free mic with a direction and each source it is on: heard near its axis, and not with its rear lobe.
+
+    Of a pair it is enough that one of the two (``mic`` or ``partner``) hears the source near its axis; both are to
+    hear it in one polarity. A mic without a partner is its own.
+    """
+
+    MICS = ("mic", "partner")
+    mic: Ints
+    partner: Ints
+    source_m: Floats
+
+    @classmethod
+    def of(cls, scene: Scene) -> AimTerm:
+        """The cases of a scene of which a mic may move."""
+        row = {mic.name: index for index, mic in enumerate(scene.mics)}
+        pairs = [pair.mics for pair in scene.pairs if not _is_mid_side(scene, pair)]
+        partner = {name: other for mics in pairs for name, other in (mics, mics[::-1])}
+        cases = [
+            (row[mic.name], row[partner.get(mic.name, mic.name)], scene.source(name).position)
+            for mic in scene.mics
+            for name in mic.on
+            if any(one.may_move and one.aim is not None for one in (mic, scene.mic(partner.get(mic.name, mic.name))))
+        ]
+        points = np.array([case[2] for case in cases], dtype=float).reshape(-1, 3)
+        return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
+
+    def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
+        """Squares of what is missed, in quarters of the axis; a source in opposite polarities misses all of both."""
+        if not len(self.mic):
+            return np.zeros(len(positions))
+        own, other = (ears.gain(positions, axes, mic, self.source_m) for mic in (self.mic, self.partner))
+        best = np.where(self.mic == self.partner, own, np.maximum(np.abs(own), np.abs(other)))
+        away = np.maximum(AHEAD_KEPT - best, 0.0)
+        alike = np.minimum(np.abs(own), np.abs(other)) * np.sign(own * other)
+        opposite = np.where(self.mic == self.partner, 0.0, np.maximum(CLEARLY - alike, 0.0))
+        cost: Floats = ((away + opposite) ** 2).sum(axis=1) / AHEAD_UNIT**2
+        return cost
+
+
+def _is_mid_side(scene: Scene, pair: Pair) -> bool:
+    """A figure-8 beside another pattern hears sideways on purpose, and inverted on one side."""
+    patterns = {scene.mic(name).pattern for name in pair.mics}
+    return len(patterns) == 2 and "figure-8" in patterns

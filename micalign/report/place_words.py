@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from micalign.acoustics.arrivals import speed_of_sound_in
-from micalign.acoustics.obstacles import Obstacle
-from micalign.acoustics.placement import Move, Placement, StringLength
+from micalign.acoustics.placement import Move, Obstacle, Placement, StringLength
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Floats
 from micalign.findings.finding import Finding, rank

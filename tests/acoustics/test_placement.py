@@ -12,7 +12,7 @@ import pytest
 from placement_costs import placement_cost
 
 from micalign.acoustics.placement import Placement
-from micalign.acoustics.placement_search import Problem
+from micalign.acoustics.placement_problem import Problem
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
 from micalign.files.scenes import read_scene

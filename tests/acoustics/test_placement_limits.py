@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from micalign.acoustics.obstacles import Obstacle
+from micalign.acoustics.placement import Obstacle
 from micalign.acoustics.placement_terms import Limits, clearance_m
 from micalign.findings.placing import place
 from micalign.scene.model import Mic, Pair, PlacePlan, Scene, Source

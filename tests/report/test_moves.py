@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from micalign.acoustics.obstacles import Limit, Obstacle
-from micalign.acoustics.placement import Move
+from micalign.acoustics.placement import Limit, Move, Obstacle
 from micalign.findings.finding import Finding
 from micalign.report.place_words import findings_table, move_words, obstacle_words
 from micalign.scene.model import Mic, Pair, Scene, Source

@@ -1,7 +1,12 @@
-"""What do the rules warn of that a move could mend: combs by reflections and between mics, nulls of modes, aims?
+"""What does a scene ask of its free mics? All limits and terms as one problem, with what the rules warn of among them.
 
-The limits are those of the rules on combs, late copies, mode nulls, aims and rear lobes (`micalign.findings`), so that
-what is warned of is charged. Every ``cost`` takes N layouts, shape (N, M, 3), and gives shape (N,).
+The *cost* is a weighted sum of terms plus a heavy charge for every pair out of its tolerance and every hard limit that
+is broken; lower is better, 0 is all that is wanted without moving a stand. ``variables`` are the coordinates that may
+change, shape (N, V) for N layouts: those of the free mics whose range has a width.
+
+What a move could mend of what the rules warn of are terms here: combs by reflections and between mics, nulls of modes.
+Their limits are those of the rules on combs, late copies and mode nulls (`micalign.findings`), so that what is warned
+of is charged. Every term's ``cost`` takes N layouts, shape (N, M, 3), and gives shape (N,).
 
 Combs by reflections: for each free mic, each source it is on, and each surface, the first-order image of the source. A
 reflection is strong where it ripples the sum as much as the three-to-one rule forbids (9.54 dB down or less, against
@@ -13,11 +18,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Final, Self
+from functools import cached_property
+from typing import Any, Final, Self
 
 import numpy as np
 
-from micalign.acoustics.placement_terms import Cases, Ears, indices, lengths_m
+from micalign.acoustics.arrivals import speed_of_sound_in
+from micalign.acoustics.placement_terms import (
+    AimTerm,
+    Cases,
+    DistanceTerm,
+    Ears,
+    Equality,
+    Limits,
+    SpacingTerm,
+    StereoTerm,
+    indices,
+    lengths_m,
+)
 from micalign.acoustics.room import (
     PanelFrame,
     critical_distance_m,
@@ -30,33 +48,29 @@ from micalign.acoustics.room import (
     strikes,
 )
 from micalign.acoustics.tuned import (
-    AHEAD_KEPT,
-    AHEAD_UNIT,
+    BARE_MOVE,
     BLEED_DB,
-    CLEARLY,
+    BROKEN_PER_M,
     COMB_UNIT_M,
     COMB_WITHIN_DB,
     EXCITED,
     LATE_S,
     LATE_UNIT_M,
     LOWEST,
+    MOVE_UNIT_M,
     NOTCH_SPARE,
     NULL_KEPT,
+    OUT_OF_TOLERANCE,
     SECOND_HIT_KEPT_DB,
     SHARED_M,
     WORKS_HZ,
 )
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Pair, Scene, Source
+from micalign.scene.model import PlaceWeights, Scene, Source
 from micalign.scene.surroundings import Point
 from micalign.units import db_from_amplitude
 
-__all__ = [
-    "AimTerm",
-    "Combs",
-    "NullsTerm",
-    "SharedTerm",
-]
+__all__ = ["Combs", "NullsTerm", "Problem", "SharedTerm"]
 
 _LOWEST_HZ: Final = 20.0
 """Hertz: nothing below is heard."""
@@ -219,53 +233,6 @@ def _shared(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, int, Source, 
 
 
 @dataclass(frozen=True, eq=False)
-class AimTerm(Cases):
-    """Each free mic with a direction and each source it is on: heard near its axis, and not with its rear lobe.
-
-    Of a pair it is enough that one of the two (``mic`` or ``partner``) hears the source near its axis; both are to
-    hear it in one polarity. A mic without a partner is its own.
-    """
-
-    MICS = ("mic", "partner")
-    mic: Ints
-    partner: Ints
-    source_m: Floats
-
-    @classmethod
-    def of(cls, scene: Scene) -> AimTerm:
-        """The cases of a scene of which a mic may move."""
-        row = {mic.name: index for index, mic in enumerate(scene.mics)}
-        pairs = [pair.mics for pair in scene.pairs if not _is_mid_side(scene, pair)]
-        partner = {name: other for mics in pairs for name, other in (mics, mics[::-1])}
-        cases = [
-            (row[mic.name], row[partner.get(mic.name, mic.name)], scene.source(name).position)
-            for mic in scene.mics
-            for name in mic.on
-            if any(one.may_move and one.aim is not None for one in (mic, scene.mic(partner.get(mic.name, mic.name))))
-        ]
-        points = np.array([case[2] for case in cases], dtype=float).reshape(-1, 3)
-        return cls(indices([case[0] for case in cases]), indices([case[1] for case in cases]), points)
-
-    def cost(self, positions: Floats, ears: Ears, axes: Floats) -> Floats:
-        """Squares of what is missed, in quarters of the axis; a source in opposite polarities misses all of both."""
-        if not len(self.mic):
-            return np.zeros(len(positions))
-        own, other = (ears.gain(positions, axes, mic, self.source_m) for mic in (self.mic, self.partner))
-        best = np.where(self.mic == self.partner, own, np.maximum(np.abs(own), np.abs(other)))
-        away = np.maximum(AHEAD_KEPT - best, 0.0)
-        alike = np.minimum(np.abs(own), np.abs(other)) * np.sign(own * other)
-        opposite = np.where(self.mic == self.partner, 0.0, np.maximum(CLEARLY - alike, 0.0))
-        cost: Floats = ((away + opposite) ** 2).sum(axis=1) / AHEAD_UNIT**2
-        return cost
-
-
-def _is_mid_side(scene: Scene, pair: Pair) -> bool:
-    """A figure-8 beside another pattern hears sideways on purpose, and inverted on one side."""
-    patterns = {scene.mic(name).pattern for name in pair.mics}
-    return len(patterns) == 2 and "figure-8" in patterns
-
-
-@dataclass(frozen=True, eq=False)
 class NullsTerm(Cases):
     """Each free mic beyond the critical distance of a source, and the low modes that this excites and needs."""
 
@@ -302,3 +269,149 @@ def _missed_modes(scene: Scene, speed_m_s: float) -> Iterator[tuple[int, tuple[i
             for mode, excited in zip(lowest, strength.tolist(), strict=True):
                 if excited > EXCITED and source.range_hz[0] <= mode.hz <= source.range_hz[1]:
                     yield row, mode.order
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Everything that placement needs of a scene, as arrays."""
+
+    start_m: Floats
+    limits: Limits
+    ears: Ears
+    equality: Equality
+    distance: DistanceTerm
+    spacing: SpacingTerm
+    combs: Combs
+    stereo: StereoTerm
+    shared: SharedTerm
+    nulls: NullsTerm
+    aims: AimTerm
+    weights: PlaceWeights
+    held: Bools
+
+    @classmethod
+    def of(cls, scene: Scene) -> Problem:
+        """The problem of a scene whose positions are all known."""
+        speed = speed_of_sound_in(scene.air)
+        limits = Limits.of(scene)
+        return cls(
+            start_m=np.array([mic.position for mic in scene.mics], dtype=float).reshape(-1, 3),
+            limits=limits,
+            ears=Ears.of(scene),
+            equality=Equality.of(scene, speed),
+            distance=DistanceTerm.of(scene),
+            spacing=SpacingTerm.of(scene),
+            combs=Combs.of(scene, speed),
+            stereo=StereoTerm.of(scene),
+            shared=SharedTerm.of(scene, speed),
+            nulls=NullsTerm.of(scene, speed),
+            aims=AimTerm.of(scene),
+            weights=scene.place.weights,
+            held=np.zeros(len(limits.free), dtype=bool),
+        )
+
+    def part(self, rows: tuple[int, ...], free_m: Floats) -> Problem:
+        """The same for some of the free mics alone, the others fixed where ``free_m``, shape (F, 3), has them."""
+        limits = self.limits.part(rows)
+        chosen = np.zeros(len(self.start_m), dtype=bool)
+        chosen[limits.free] = True
+        return replace(
+            self,
+            start_m=self.positions(free_m[None])[0],
+            limits=limits,
+            equality=self.equality.part(chosen),
+            **self._terms_of(chosen),
+            held=self.held[list(rows)],
+        )
+
+    def _terms_of(self, chosen: Bools) -> dict[str, Any]:
+        """The terms without the cases in which no chosen mic, shape (M,), has a part."""
+        names = ("distance", "spacing", "combs", "stereo", "shared", "nulls", "aims")
+        return {name: getattr(self, name).part(chosen) for name in names}
+
+    def tighter(self, by_m: float) -> Problem:
+        """The same with tolerances that are narrower by so many metres of sound travel, by half at most."""
+        tolerance = self.equality.tolerance_m
+        narrower = np.maximum(tolerance - by_m, tolerance / 2)
+        return replace(self, equality=replace(self.equality, tolerance_m=narrower))
+
+    def bare(self) -> Problem:
+        """The same without terms, but for a slight one for short moves: what is allowed at all?"""
+        none = np.zeros(len(self.start_m), dtype=bool)
+        return replace(
+            self,
+            **self._terms_of(none),
+            weights=PlaceWeights(0.0, 0.0, 0.0, 0.0, 0.0, BARE_MOVE),
+        )
+
+    @cached_property
+    def varies(self) -> Bools:
+        """Which coordinates of the free mics are variables, shape (F, 3)."""
+        width: Bools = self.limits.high_m - self.limits.low_m > 1e-9
+        return width & ~self.held[:, None]
+
+    @cached_property
+    def base_m(self) -> Floats:
+        """Where the free mics stand before any variable is set, shape (F, 3): at the start, inside the ranges."""
+        limits = self.limits
+        inside = np.clip(limits.start_m, limits.low_m, np.maximum(limits.low_m, limits.high_m))
+        return np.where(self.held[:, None], limits.start_m, inside)
+
+    @property
+    def low(self) -> Floats:
+        """Least values of the variables, shape (V,)."""
+        return self.limits.low_m[self.varies]
+
+    @property
+    def high(self) -> Floats:
+        """Greatest values of the variables, shape (V,)."""
+        return self.limits.high_m[self.varies]
+
+    def free_m(self, variables: Floats) -> Floats:
+        """Places of the free mics: (N, V) to (N, F, 3)."""
+        points = np.repeat(self.base_m[None], len(variables), axis=0)
+        points[:, self.varies] = variables
+        return points
+
+    def positions(self, free_m: Floats) -> Floats:
+        """Places of all mics: (N, F, 3) to (N, M, 3)."""
+        every = np.repeat(self.start_m[None], len(free_m), axis=0)
+        every[:, self.limits.free] = free_m
+        return every
+
+    def terms(self, free_m: Floats, *, smooth_m: float = 0.0) -> dict[str, Floats]:
+        """The weighted cost of each term, shape (N,) each.
+
+        ``smooth_m`` rounds the corner of the move's cost at the start, for descents that need a slope there.
+        """
+        positions, weights = self.positions(free_m), self.weights
+        axes = self.ears.axes(positions)
+        missed = self.equality.differences_m(positions) / self.equality.tolerance_m
+        move = np.sqrt(((free_m - self.limits.start_m) ** 2).sum(axis=-1) + smooth_m**2) - smooth_m
+        return {
+            "equal": weights.equal * (missed**2).sum(axis=1),
+            "distance": weights.distance * self.distance.cost(positions),
+            "spacing": weights.spacing
+            * (self.spacing.cost(positions, self.ears, axes) + self.shared.cost(positions, self.ears, axes)),
+            "reflections": weights.reflections
+            * (self.combs.cost(positions, self.ears, axes) + self.nulls.cost(positions)),
+            "stereo": weights.stereo * (self.stereo.cost(positions, axes) + self.aims.cost(positions, self.ears, axes)),
+            "move": weights.move * move.sum(axis=1) / MOVE_UNIT_M,
+        }
+
+    def charges(self, free_m: Floats, *, spare_m: float = 0.0) -> Floats:
+        """The charge for pairs out of tolerance and for broken limits, shape (N,); 0 where all is allowed."""
+        excess = self.equality.excess(self.positions(free_m))
+        first, second = OUT_OF_TOLERANCE
+        charge: Floats = (first * excess + second * excess**2).sum(axis=1)
+        charge += BROKEN_PER_M * self.limits.broken_m(free_m, spare_m=spare_m).sum(axis=1)
+        return charge
+
+    def cost(self, free_m: Floats) -> Floats:
+        """Terms and charges together, shape (N,)."""
+        total: Floats = sum(self.terms(free_m).values(), self.charges(free_m))
+        return total
+
+    def is_feasible(self, free_m: Floats) -> bool:
+        """Whether one layout, shape (F, 3), keeps every hard limit and every pair within its tolerance."""
+        return not self.limits.broken_m(free_m[None]).any() and self.equality.holds(self.positions(free_m[None]))
