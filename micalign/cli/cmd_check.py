@@ -1,4 +1,4 @@
-"""``micalign check``: what a scene predicts."""
+"""``micalign check`` and ``comb``: what is predicted of a scene, or of two distances to one sound without one."""
 
 from __future__ import annotations
 
@@ -7,15 +7,26 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import PATH, file_options, name_of, write_option
+from micalign.cli.options import (
+    PATH,
+    UNITS,
+    FiniteRange,
+    answer_options,
+    file_options,
+    name_of,
+    spoken_unit,
+    two_lengths,
+    write_option,
+)
 from micalign.cli.output import clean, console, next_step, note, print_json
 
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
     from micalign.findings.finding import Finding
+    from micalign.report.comb_words import TwoPaths
     from micalign.scene.model import Scene
 
-__all__ = ["check_command"]
+__all__ = ["check_command", "comb_command"]
 
 _MOST_DIFFERENCES: Final = 20_000  # 15 MB of JSON, a second's work; a scene of 60 mics and 10 sources has 18 000
 
@@ -243,3 +254,70 @@ def _print_blocks(*blocks: Any) -> None:
         if block:
             out.print(block)
             out.print()
+
+
+@click.command("comb")
+@click.argument("distances", nargs=-1, metavar="[NEAR FAR]")
+@click.option(
+    "--ms",
+    "--delay-ms",
+    "delay_ms",
+    type=FiniteRange(0.0, 1000.0, min_open=True),
+    help="A delay in ms instead of two distances.  [default: none]",
+)
+@click.option(
+    "--level-difference",
+    "level_db",
+    type=FiniteRange(-100.0, 100.0),
+    metavar="DB",
+    help="How much softer the later one is, in dB.  [default: as the distances make it; 0 with --ms]",
+)
+@click.option("--unit", type=click.Choice(UNITS), help="The unit of lengths.  [default: as the distances say]")
+@answer_options
+def comb_command(
+    distances: tuple[str, ...],
+    *,
+    delay_ms: float | None,
+    level_db: float | None,
+    unit: str | None,
+    as_json: bool,
+    quiet: bool,
+) -> int:
+    """Two mics at two distances from one sound: delay, level, notches, their depth, and what to move.
+
+    No scene is needed. Distances carry their unit: 30cm, '3 ft 5 in', 0.3m. With -q only the figures.
+
+    \b
+    Examples:
+      micalign comb 30cm 95cm
+      micalign comb --ms 1.2 --level-difference 6
+    """
+    if delay_ms is not None and distances:
+        raise click.UsageError("give two distances or --ms, not both")
+    if delay_ms is None and len(distances) != 2:
+        raise click.UsageError("give two distances to one sound, such as 'micalign comb 30cm 95cm', or --ms 1.2")
+    paths = _two_paths(distances, delay_ms, level_db, unit)
+    from micalign.report.comb_words import comb_document, comb_table, moves  # noqa: PLC0415 - so that --help costs only click
+
+    if as_json:
+        print_json(comb_document(paths))
+        return 0
+    shown = spoken_unit(distances, unit)
+    out = console()
+    out.print(comb_table(paths, shown))
+    if not quiet:
+        out.print("")
+        for line in moves(paths, shown):
+            out.print(line)
+    return 0
+
+
+def _two_paths(
+    distances: tuple[str, ...], delay_ms: float | None, level_db: float | None, unit: str | None
+) -> TwoPaths:
+    from micalign.report.comb_words import TwoPaths  # noqa: PLC0415 - numpy, which --help must not pay for
+
+    if delay_ms is not None:
+        return TwoPaths(delay_ms / 1e3, level_db or 0.0)
+    first, second = two_lengths(distances, unit, "NEAR FAR")
+    return TwoPaths.of_distances(first, second, level_db)

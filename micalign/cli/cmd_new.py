@@ -1,4 +1,4 @@
-"""``micalign new``: a first scene, by questions on a terminal or by options."""
+"""``micalign new`` and ``schema``: a first scene, by questions on a terminal or by options, and the keys of one."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import UNITS, a_place, a_room, a_tape, file_options, out_option
+from micalign.cli.options import UNITS, a_place, a_room, a_tape, file_options, out_option, quiet_option
 from micalign.cli.output import clean, note, print_json
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstRequest
     from micalign.scene.surroundings import Coordinates
 
-__all__ = ["new_command"]
+__all__ = ["new_command", "schema_command"]
 
 WHAT: Final = ("kit", "cab-and-di", "voice", "acoustic-guitar", "piano", "several")
 _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar": 2, "piano": 2, "several": 2}
@@ -134,3 +134,24 @@ def _places(given: Sequence[str], unit: str) -> dict[str, Coordinates]:
             raise click.UsageError(f"--at places '{name}' twice: leave one of them out")
         places[name] = at
     return places
+
+
+@click.command("schema")
+@click.option("--explain", is_flag=True, help="Print every key and term in words, with an example, instead.")
+@quiet_option
+def schema_command(*, explain: bool, quiet: bool) -> int:
+    """Print the JSON Schema of the scene file, for editors that check while you type.
+
+    \b
+    Examples:
+      micalign schema > scene.schema.json
+      micalign schema --explain | less
+    """
+    from micalign.files.scenes import scene_reference  # noqa: PLC0415 - pydantic costs what --help must not pay
+    from micalign.scene.document import scene_schema  # noqa: PLC0415
+
+    if explain:
+        click.echo(scene_reference(), nl=False)
+    else:
+        print_json(scene_schema())
+    return 0

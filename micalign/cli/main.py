@@ -22,7 +22,7 @@ from micalign.cli.output import ready
 from micalign.errors import MicalignError
 from micalign.files.whole import ENDING
 
-__all__ = ["COMMANDS", "main", "run"]
+__all__ = ["COMMANDS", "help_command", "main", "run"]
 
 COMMANDS: Final = {
     "new": "Make a first scene by questions or options.",
@@ -49,15 +49,16 @@ COMMANDS: Final = {
 """Every subcommand with its one line of help, so that ``--help`` loads none of them."""
 
 _HOME: Final = {
-    **dict.fromkeys(("draw", "plan", "report"), "pages"),
-    **dict.fromkeys(("survey", "locate"), "positions"),
-    "explain": "comb",
-    "linecheck": "compare",
-    "click": "levels",
-    "demo": "simulate",
-    "schema": "help",
+    "help": "main",
+    "schema": "cmd_new",
+    "comb": "cmd_check",
+    **dict.fromkeys(("survey", "locate"), "cmd_positions"),
+    **dict.fromkeys(("draw", "plan", "simulate", "report"), "cmd_made"),
+    "click": "cmd_levels",
+    "linecheck": "cmd_compare",
+    "explain": "cmd_demo",
 }
-"""Commands that share a file, since they answer one question; each other one has its own."""
+"""The files of commands that share one, since they answer one question; each other command has its own."""
 
 _KEPT_BYTES: Final = 8 << 20  # bytes, above the blocks that tracks are read in
 
@@ -74,7 +75,7 @@ class LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         _silence_figures()
-        module = importlib.import_module(f"micalign.cli.cmd_{_HOME.get(cmd_name, cmd_name)}")
+        module = importlib.import_module(f"micalign.cli.{_HOME.get(cmd_name, f'cmd_{cmd_name}')}")
         command: click.Command = getattr(module, f"{cmd_name}_command")
         return command
 
@@ -128,6 +129,34 @@ def main(context: click.Context) -> int:
         sys.stderr.write(f"{context.get_help()}\n")
         return 2
     return 0
+
+
+@click.command("help")
+@click.argument("name", required=False, metavar="[COMMAND]")
+@click.option("--all", "everything", is_flag=True, help="Every command's help, to read or to print.")
+def help_command(name: str | None, *, everything: bool) -> int:
+    """Show what a COMMAND does and takes: the same as 'micalign COMMAND --help'.
+
+    \b
+    Examples:
+      micalign help check
+      micalign help --all | less
+    """
+    context = click.get_current_context().find_root()
+    if name is not None:
+        click.echo(_help_of(context, name))
+        return 0
+    click.echo(main.get_help(context))
+    for one in COMMANDS if everything else ():
+        click.echo(f"\n\n{one.upper()}\n\n{_help_of(context, one)}")
+    return 0
+
+
+def _help_of(context: click.Context, name: str) -> str:
+    named, found, _ = main.resolve_command(context, [name])
+    if found is None:
+        raise click.UsageError(f"there is no command '{name}'")
+    return found.get_help(click.Context(found, info_name=named, parent=context))
 
 
 def run(arguments: list[str] | None = None) -> None:

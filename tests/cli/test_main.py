@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from commands import micalign
 
-from micalign.cli import cmd_help
+from micalign.cli import cmd_new
 from micalign.cli.main import COMMANDS
 
 ROOT = Path(__file__).parents[2]
@@ -102,7 +102,7 @@ def test_a_package_that_is_missing_is_no_defect(monkeypatch: pytest.MonkeyPatch)
     def bare(_document: object) -> None:
         raise ModuleNotFoundError("No module named 'rich'", name="rich")
 
-    monkeypatch.setattr(cmd_help, "print_json", bare)
+    monkeypatch.setattr(cmd_new, "print_json", bare)
     said = micalign("schema")
     assert said.status == 2
     assert "'rich' is not installed" in said.err
@@ -115,7 +115,7 @@ def test_a_defect_is_told_in_one_sentence(monkeypatch: pytest.MonkeyPatch) -> No
     def broken(_document: object) -> None:
         raise ZeroDivisionError("no such case")
 
-    monkeypatch.setattr(cmd_help, "print_json", broken)
+    monkeypatch.setattr(cmd_new, "print_json", broken)
     said = micalign("schema")
     assert said.status == 2
     assert "defect of micalign" in said.err

@@ -23,8 +23,8 @@ warnings.simplefilter("ignore")
 os.fsync = lambda _: None  # the disk's pace is not what is tested here
 from micalign.cli import main as cli
 from micalign.files import whole
-import micalign.cli.cmd_align, micalign.cli.cmd_simulate  # noqa: F401
-import micalign.cli.cmd_pages, micalign.cli.cmd_comb  # noqa: F401
+import micalign.cli.cmd_align, micalign.cli.cmd_made  # noqa: F401
+import micalign.cli.cmd_demo  # noqa: F401
 import micalign.report.scene_page, micalign.figures.gallery, micalign.files.align  # noqa: F401
 
 folder, rounds = Path(sys.argv[1]), int(sys.argv[2])

@@ -1,98 +1,145 @@
-"""``micalign simulate`` and ``demo``: the take that a scene would give, and the whole job on one made on the spot."""
+"""``micalign demo`` and ``explain``: to learn by, the whole job on a take made on the spot, and a lesson on combs."""
 
 from __future__ import annotations
 
 import io
 import json
-import os
+import math
 from contextlib import redirect_stdout
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from micalign.cli.options import FiniteRange, file_options, out_option, scene_argument
-from micalign.cli.output import clean, next_step, note, print_json
+from micalign.cli.options import (
+    UNITS,
+    FiniteRange,
+    file_options,
+    out_option,
+    spoken_unit,
+    two_lengths,
+)
+from micalign.cli.output import clean, note, print_json
 from micalign.report.tables import clean_lines
 
-__all__ = ["demo_command", "simulate_command"]
+if TYPE_CHECKING:
+    from micalign.report.lesson import Case
+
+__all__ = ["demo_command", "explain_command"]
 
 
-@click.command("simulate")
-@scene_argument
-@out_option("Folder for the files.  [default: the scene's own take folder]")
+@click.command("explain")
+@out_option("Folder for the lesson.", default="lesson")
 @click.option(
-    "--seconds",
-    type=float,
-    default=20.0,
-    show_default=True,
-    help="Length of the take in seconds; it is held in memory, some 16 bytes a sample of each source and track.",
+    "--distances",
+    type=(str, str),
+    metavar="A B",
+    help="Your own case: two distances from one source, as '30 cm' '95 cm' or in --unit.  [default: none]",
 )
 @click.option(
-    "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, another take."
+    "--delay-ms",
+    "--ms",
+    "delay_ms",
+    type=FiniteRange(0.0, 1000.0, min_open=True),
+    help="Or the delay of your own copy, in ms.  [default: 1 ms]",
 )
-@click.option("--rate", "sample_rate", type=int, default=48000, show_default=True, help="Sample rate in hertz.")
+@click.option("--unit", type=click.Choice(UNITS), help="The unit of lengths.  [default: that of --distances, else cm]")
 @click.option(
-    "--order",
-    type=click.IntRange(0, 4),
-    default=1,
-    show_default=True,
-    help="Follow reflections up to so many bounces; 0 for none.",
+    "--questions",
+    "count",
+    type=click.IntRange(1, 200),
+    help="Also write so many questions and answers.  [default: none]",
 )
 @click.option(
-    "--snr",
-    "snr_db",
-    type=FiniteRange(-60.0, 200.0),
-    default=50.0,
-    show_default=True,
-    help="Level of each track over its noise, in dB.",
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, other questions."
 )
 @file_options
-def simulate_command(
-    scene: Path,
-    out: Path | None,
+def explain_command(
+    out: Path,
     *,
-    seconds: float,
+    distances: tuple[str, str] | None,
+    delay_ms: float | None,
+    unit: str | None,
+    count: int | None,
     seed: int,
-    sample_rate: int,
-    order: int,
-    snr_db: float,
     force: bool,
     as_json: bool,
     quiet: bool,
 ) -> int:
-    """Make the take that SCENE would give, with its true delays.
+    """Make a lesson on comb filtering: a page with two mics to drag, its figures and sounds.
 
-    Each source plays by itself, then all play together; each mic hears them directly and by way of the walls, each
-    DI before the air. Writes the files that the scene's [take] names and truth.json, which holds when every source
-    truly arrives in every track. All mics are at one gain, so that distant ones are as soft as they would then be.
+    Open index.html in a browser; it needs no network. With --distances or --delay-ms the lesson begins with your own
+    case, worked out. With --questions it also writes questions.html and answers.html, ready to print.
 
-    Loud synthetic hits: turn headphones down before you listen.
+    Turn the volume down before you listen, above all in headphones: the clicks reach -3 dB of full scale.
 
-    Example: micalign simulate scenes/jazz-kit.toml -o jazz-kit-take
+    \b
+    Examples:
+      micalign explain -o lesson
+      micalign explain -o lesson --distances "30 cm" "95 cm" --questions 10
     """
-    from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - so that --help costs only click
-    from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.files.takes import refuse_take, take_folder, write_take  # noqa: PLC0415
-    from micalign.simulate.virtual_take import simulate  # noqa: PLC0415
+    if distances is not None and delay_ms is not None:
+        raise click.UsageError("give --distances or --delay-ms, not both")
+    if out.suffix.casefold() in {".html", ".htm", ".pdf"} and not out.is_dir():
+        raise click.UsageError(
+            f"--out: '{out}' is the name of a file, and the lesson is a folder: leave its ending away"
+        )
+    case = _case(distances, delay_ms, unit)
+    from micalign.files.sets import write_folder  # noqa: PLC0415 - so that --help costs only click
 
-    found = surveyed(read_scene(scene))
-    folder = out or take_folder(found, scene, force=force)
-    refuse_take(found, folder, force=force)  # before the work, not after it
-    made = simulate(found, seconds=seconds, seed=seed, sample_rate=sample_rate, order=order, snr_db=snr_db)
-    written = write_take(made, found, folder, force=force)
+    used = unit or (case.unit if case else "cm")
+    files = _lesson(case, used, seed) | _sheets(count, seed, used)
+    written = write_folder(out, files, force=force)
     if as_json:
-        print_json({"folder": str(folder), "files": [str(path) for path in written], "truth": made.truth})
+        from micalign.report.lesson import case_document  # noqa: PLC0415 - as above
+
+        document = {"folder": str(out), "files": [str(path) for path in written]}
+        print_json(document | {"case": case_document(case) if case else None})
         return 0
-    for path in written:
-        click.echo(clean(os.path.normpath(path)))
-    note(
-        f"{seconds:g} s of {len(made.tracks)} tracks at {sample_rate} Hz, seed {seed}, one gain for all mics",
-        quiet=quiet,
-    )
-    if out is None and found.take is not None and found.take.tracks:
-        next_step("micalign", "levels", "--scene", scene, quiet=quiet)
+    click.echo(clean(str(out / "index.html")))
+    note(f"open it in a browser; {len(written)} files in {out}", quiet=quiet)
     return 0
+
+
+def _case(distances: tuple[str, str] | None, delay_ms: float | None, unit: str | None) -> Case | None:
+    from micalign.report.lesson import Case  # noqa: PLC0415 - so that --help costs only click
+
+    if delay_ms is not None:
+        if not math.isfinite(delay_ms):
+            raise click.UsageError("--delay-ms: give a number of milliseconds")
+        return Case(delay_ms / 1e3, unit=unit or "cm")
+    if distances is None:
+        return None
+    shown = spoken_unit(distances, unit)
+    first, second = two_lengths(distances, unit, "--distances")
+    return Case.from_distances(first, second, unit=shown)
+
+
+def _lesson(case: Case | None, unit: str, seed: int) -> dict[str, bytes]:
+    from micalign.figures.lesson_pictures import lesson_figures, sketches  # noqa: PLC0415
+    from micalign.figures.style import inline_svg, render  # noqa: PLC0415
+    from micalign.report.lesson import lesson_page  # noqa: PLC0415
+    from micalign.report.sounds import lesson_sounds, wav_bytes  # noqa: PLC0415
+
+    drawn = lesson_figures(case.copy if case else None) | sketches(unit)
+    sounds = lesson_sounds(own_delay_s=case.delay_s, own_level_db=case.level_difference_db) if case else lesson_sounds()
+    inline = {name: inline_svg(figure) for name, figure in drawn.items()}
+    text = lesson_page(inline, sounds, case=case, unit=unit, seed=seed)
+    files = {"index.html": text.encode("utf-8")}
+    files |= {f"figures/{name}.svg": render(figure, ".svg") for name, figure in drawn.items()}
+    return files | {f"sounds/{sound.name}.wav": wav_bytes(sound.samples) for sound in sounds}
+
+
+def _sheets(count: int | None, seed: int, unit: str) -> dict[str, bytes]:
+    if count is None:
+        return {}
+    from micalign.report.lesson import question_page, questions  # noqa: PLC0415 - as above
+
+    asked = questions(count, seed=seed, unit=unit)
+    return {
+        "questions.html": question_page(asked, answers=False, seed=seed, unit=unit).encode("utf-8"),
+        "answers.html": question_page(asked, answers=True, seed=seed, unit=unit).encode("utf-8"),
+    }
 
 
 _TOLD: Final = ("check", "measure", "compare")
