@@ -15,7 +15,7 @@ import numpy as np
 
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
-from micalign.figures.comb_curves import Copy, comb_figure
+from micalign.figures.late_copies import Copy, comb_figure
 from micalign.figures.stage_plan import plan_figure
 from micalign.figures.style import render
 from micalign.files.scenes import read_scene

@@ -33,9 +33,8 @@ if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction, predict
     from micalign.acoustics.survey import Survey, survey, surveyed
     from micalign.errors import MicalignError, OutputError, SceneError, TakeError
-    from micalign.figures.comb_curves import Copy, comb_figure
-    from micalign.figures.equal_distance import equal_distance_figure
-    from micalign.figures.gallery import timeline_figure
+    from micalign.figures.gallery import equal_distance_figure
+    from micalign.figures.late_copies import Copy, comb_figure, timeline_figure
     from micalign.figures.stage_plan import plan_figure
     from micalign.figures.take import spectrum_figure
     from micalign.files.audio import open_take, open_track, open_tracks
@@ -59,11 +58,10 @@ _HOMES: Final = {
     "acoustics.survey": ("Survey", "survey", "surveyed"),
     "tdoa.measure": ("Delay", "measure_many", "measure_pair"),
     "errors": ("MicalignError", "OutputError", "SceneError", "TakeError"),
-    "figures.comb_curves": ("Copy", "comb_figure"),
-    "figures.equal_distance": ("equal_distance_figure",),
+    "figures.late_copies": ("Copy", "comb_figure", "timeline_figure"),
+    "figures.gallery": ("equal_distance_figure",),
     "figures.stage_plan": ("plan_figure",),
     "figures.take": ("spectrum_figure",),
-    "figures.gallery": ("timeline_figure",),
     "files.audio": ("open_take", "open_track", "open_tracks"),
     "files.encode": ("write_audio",),
     "files.scenes": ("read_scene",),

@@ -207,7 +207,7 @@ def _printed(arguments: list[str], *, quiet: bool) -> str:
 
 
 def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path, *, force: bool) -> None:
-    from micalign.figures.comb_curves import Copy, Recorded, recorded_combs_figure  # noqa: PLC0415 - matplotlib costs 400 ms
+    from micalign.figures.late_copies import Copy, Recorded, recorded_combs_figure  # noqa: PLC0415 - matplotlib costs 400 ms
     from micalign.figures.style import render  # noqa: PLC0415
     from micalign.files.audio import open_take, open_track  # noqa: PLC0415
     from micalign.files.scenes import read_scene  # noqa: PLC0415

@@ -1,8 +1,10 @@
-"""Which figures show a scene, and when does each of its sources arrive, straight and by way of the walls?
+"""Which figures show a scene, and where may a mic stand so that the sources reach it when they reach a fixed mic?
 
-Each figure has a short name that serves as its file's name, and is drawn when it is asked for. In a timeline time runs
-from the moment the source sounds. Heights are levels against the loudest arrival at the same mic (the direct sound,
-unless the mic looks away from the source).
+Each figure has a short name that serves as its file's name, and is drawn when it is asked for.
+
+The map of equal distance lies over the floor plan at the height of the mic that moves: the difference of arrival
+against the fixed mic, in contours of 0.1 ms, the line of equal distance drawn heavy. With several sources the shade
+shows the worst of them: where it is darkest, all arrive together. Below it stands what the marks mean.
 """
 
 from __future__ import annotations
@@ -10,135 +12,280 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from micalign.acoustics.arrivals import Arrivals, arrivals
+import numpy as np
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from micalign.acoustics.arrivals import speed_of_sound_in
+from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.prediction import Prediction
-from micalign.acoustics.room import Reflection, bounces, reflections
-from micalign.figures.comb_curves import LOWEST_DB, pair_combs_figure, pairs_that_matter
-from micalign.figures.equal_distance import equal_distance_figure
+from micalign.arrays import Bools, Floats
+from micalign.errors import SceneError
+from micalign.figures.late_copies import pair_combs_figure, pairs_that_matter, timeline_figure
 from micalign.figures.stage_plan import plan_figure
-from micalign.figures.style import COLOURS, NORMAL, SMALL, Tag, dress, headline, legend, place_tags, stacked, words
-from micalign.scene.model import Pair, Scene
-from micalign.units import show_ms_known
+from micalign.figures.style import COLOURS, DASHES, SMALL, Tag, dress, new_figure, place_tags, words
+from micalign.figures.tuned import CROSSING_APART_M, CROSSING_MS
+from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
+from micalign.scene.model import Mic, Pair, Scene
+from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = [
-    "KINDS",
-    "scene_figures",
-    "slug",
-    "timeline_figure",
-]
+__all__ = ["KINDS", "equal_distance_figure", "scene_figures", "slug"]
 
-_HEADROOM_DB: Final = 11.0  # above the direct sound, for names and the legend
-_MOST_MICS: Final = 8  # panels
-_TALL_DB: Final = 2.0  # a stem that rises less above the floor of its panel is not seen: a name would hang in the air
-_NAMED: Final = 3  # how many reflections of a mic carry their surface's name
+_POINTS: Final = 241  # a side: 2 to 3 cm of a room, finer than its lines are wide
+_MAP_IN: Final = 6.0  # its longer side
+_LEFT_IN: Final = 0.75  # axis label and numbers
+_FOOT_IN: Final = 2.1  # axis label and legend
+_NARROWEST_IN: Final = 6.4  # the words below need it
+_MOST_CROSSINGS: Final = 4  # ringed
+
+_LINE_COLOURS: Final = ("plum", "brick", "blue")
+"""Of the lines of equal distance, a source each."""
+
+_SHADES: Final = ((0.0, 0.1, 0.75), (0.1, 0.2, 0.5), (0.2, 0.4, 0.3), (0.4, 0.8, 0.14))
+"""From and to, ms, and how dark."""
+_COLUMNS: Final = 2  # of the legend
+_LONGEST: Final = 22  # characters of a name in it
 
 
-def timeline_figure(scene: Scene, source: str) -> Figure:
-    """The arrivals of one source, a row for each mic, the nearest first.
+def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequence[str]) -> Figure:
+    """The map of arrival differences as ``mic`` moves over the floor plan at its own height.
 
     Parameters
     ----------
     scene : Scene
         With every position filled in.
-    source : str
+    mic, against : str
+        The mic that moves, and the one that stays.
+    sources : sequence of str
+        One to three names; the first three are drawn.
 
     Raises
     ------
     SceneError
-        If the scene has no such source or no mic.
+        If a name is not found, both mics are one, or no source is given.
 
     Examples
     --------
     >>> from micalign.scene.model import Mic, Source
-    >>> from micalign.scene.surroundings import Room
-    >>> scene = Scene(room=Room((5, 4, 3)), sources=(Source("kick", (1, 1, 1)),), mics=(Mic("out", (2, 2, 1)),))
-    >>> len(timeline_figure(scene, "kick").axes)
-    1
+    >>> mics = (Mic("left", (1, 2, 1.8)), Mic("right", (3, 2, 1.8)))
+    >>> scene = Scene(sources=(Source("snare", (2.2, 1.5, 0.7)),), mics=mics)
+    >>> figure = equal_distance_figure(scene, "right", against="left", sources=["snare"])
+    >>> figure.axes[0].get_xlabel()
+    'x, from the left wall (m)'
     """
-    scene.source(source)
-    found = arrivals(scene)
-    row = found.sources.index(source)
-    order = sorted(range(len(found.mics)), key=lambda mic: found.arrival_s[row, mic])[:_MOST_MICS]
-    struck = [one for one in reflections(found, bounces(scene, found)) if one.source == source]
-    figure, panels = stacked(len(order), panel_in=0.95, gap_in=0.34, top_in=0.8)
-    last_ms = _last_ms(found, row, order, struck)
-    for axes, mic in zip(panels, order, strict=True):
-        reflected = [one for one in struck if one.mic == found.mics[mic]]
-        _draw_mic(axes, found, (row, mic), reflected)
-        axes.set_xlim(0, last_ms)
-        axes.tick_params(labelbottom=axes is panels[-1])
-        _write_tags(axes, found, (row, mic), reflected)
-    panels[-1].set_xlabel("time after the source sounds (ms)", fontsize=NORMAL, color=COLOURS["ink"])
-    headline(figure, _title(source, found, order))
-    if struck:
-        legend(panels[0], where="upper right", columns=2)
+    if mic == against or not sources:
+        raise SceneError("the map of equal distance needs two mics and at least one source")
+    moving, fixed = scene.mic(mic), scene.mic(against)
+    shown = list(sources)[: len(_LINE_COLOURS)]
+    extent = extent_of(scene, names={mic, against, *shown})
+    figure, axes = _sheet(extent)
+    _frame(axes, scene, moving, fixed)
+    unit = METRES[_unit(scene)]
+    axes.set_xlim(extent.low[0] / unit, extent.high[0] / unit)
+    axes.set_ylim(extent.low[1] / unit, extent.high[1] / unit)
+    x = np.linspace(extent.low[0], extent.high[0], _POINTS)
+    y = np.linspace(extent.low[1], extent.high[1], _POINTS)
+    fields = [_difference_ms(scene, name, fixed, (x, y, moving.position[2])) for name in shown]
+    _shade(axes, x / unit, y / unit, np.max(np.abs(fields), axis=0))
+    for index, field in enumerate(fields):
+        _contours(axes, x / unit, y / unit, field, index)
+    rings = _crossings(axes, scene, moving, (x, y), fields) if len(fields) > 1 else None
+    is_forbidden = _things(axes, scene, moving, fixed, shown)
+    things = _things_of(fixed, moving, is_forbidden=is_forbidden)
+    _write_map_legend(figure, [*_lines(shown), *_shades(len(shown)), *things], rings)
     return figure
 
 
-def _title(source: str, found: Arrivals, order: Sequence[int]) -> str:
-    left_out = len(found.mics) - len(order)
-    rest = f" (the nearest {len(order)} mics; {left_out} more are left out)" if left_out else ""
-    return f"arrivals of {words(source)}{rest}"
+def _sheet(extent: Extent) -> tuple[Figure, Axes]:
+    """Axes to one scale both ways, as large as 6 inches of width and 6 of height allow."""
+    width, depth = extent.size[:2]
+    scale = min(_MAP_IN / width, _MAP_IN / depth)
+    across, up = max(width * scale, 0.1), depth * scale
+    figure_in = (max(_LEFT_IN + across + 0.25, _NARROWEST_IN), _FOOT_IN + up + 0.4)
+    figure = new_figure(*figure_in)
+    spot = (_LEFT_IN / figure_in[0], _FOOT_IN / figure_in[1], across / figure_in[0], up / figure_in[1])
+    return figure, figure.add_axes(spot)
 
 
-def _last_ms(found: Arrivals, row: int, order: Sequence[int], struck: Sequence[Reflection]) -> float:
-    """Room for every arrival that shows above the floor of the figure."""
-    direct = {found.mics[mic]: float(found.arrival_s[row, mic]) for mic in order}
-    top = {mic: _top_db([one for one in struck if one.mic == mic]) for mic in direct}
-    shown = [
-        direct[one.mic] + one.delay_s for one in struck if one.mic in direct and one.level_db - top[one.mic] > LOWEST_DB
-    ]
-    return 1.08e3 * max([*direct.values(), *shown])
+def _unit(scene: Scene) -> str:
+    return "m" if scene.length_unit == "mm" else scene.length_unit
 
 
-def _draw_mic(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
-    dress(axes, grid="x")
-    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
-    axes.set_ylim(LOWEST_DB, _HEADROOM_DB)
-    axes.set_yticks([-20, 0], ["−20", "0"])
-    axes.set_ylabel("level (dB)", fontsize=SMALL, color=COLOURS["ink"])
-    axes.text(0.0, 1.03, words(found.mics[cell[1]]), transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"])
-    times = [direct_ms + 1e3 * one.delay_s for one in struck]
-    axes.vlines(
-        times,
-        LOWEST_DB,
-        [max(one.level_db - top_db, LOWEST_DB) for one in struck],
-        color=COLOURS["amber"],
-        linewidth=1.6,
-        label="reflection",
+def _difference_ms(scene: Scene, source: str, fixed: Mic, grid: tuple[Floats, Floats, float]) -> Floats:
+    """Arrival at each point of the grid minus that at the fixed mic, milliseconds, shape (Y, X)."""
+    at = np.array(scene.source(source).position)
+    x, y, z = grid
+    here = np.sqrt((x[None, :] - at[0]) ** 2 + (y[:, None] - at[1]) ** 2 + (z - at[2]) ** 2)
+    there = float(np.linalg.norm(np.array(fixed.position) - at))
+    difference: Floats = (here - there) / speed_of_sound_in(scene.air) * 1e3
+    return difference
+
+
+def _frame(axes: Axes, scene: Scene, moving: Mic, fixed: Mic) -> Axes:
+    unit = _unit(scene)
+    height = show_length(moving.position[2], scene.length_unit)
+    title = f"{words(moving.name, longest=24)}, {height} high, against {words(fixed.name, longest=24)}"
+    dress(axes, x=f"x, from the left wall ({unit})", y=f"y, from the front wall ({unit})", title=title, grid="")
+    return axes
+
+
+def _shade(axes: Axes, x: Floats, y: Floats, worst_ms: Floats) -> None:
+    for low, high, alpha in _SHADES:
+        axes.contourf(x, y, worst_ms, levels=[low, high], colors=[COLOURS["sea"]], alpha=alpha, zorder=1)
+
+
+def _contours(axes: Axes, x: Floats, y: Floats, field_ms: Floats, index: int) -> None:
+    colour, dash = COLOURS[_LINE_COLOURS[index]], DASHES[index]
+    axes.contour(x, y, field_ms, levels=[0.0], colors=[colour], linewidths=2.2, linestyles=[dash], zorder=3)
+    if index == 0:
+        levels = [round(0.1 * step, 1) for step in range(-5, 6) if step]
+        thin = axes.contour(
+            x, y, field_ms, levels=levels, colors=[colour], linewidths=0.7, linestyles="solid", zorder=2
+        )
+        axes.clabel(thin, levels=[-0.5, -0.3, -0.1, 0.1, 0.3, 0.5], fmt="%+.1f ms", fontsize=SMALL - 1.0)
+
+
+def _things(axes: Axes, scene: Scene, moving: Mic, fixed: Mic, sources: Sequence[str]) -> bool:
+    """Sources, mics and what stands in the way; whether a keep-out is among them."""
+    unit_m, plan = METRES[_unit(scene)], VIEWS[0]
+    outline = room_box(scene, plan)
+    limits = axes.get_xlim(), axes.get_ylim()
+    if outline is not None:
+        axes.plot(*(outline / unit_m).T, color=COLOURS["ink"], linewidth=2.2)
+        axes.set_xlim(*limits[0])
+        axes.set_ylim(*limits[1])
+    tags = []
+    for index, name in enumerate(sources):
+        spot = plan.flat(scene.source(name).position)
+        axes.plot(spot[0] / unit_m, spot[1] / unit_m, "o", color=COLOURS["amber"], markersize=7, zorder=4)
+        tags.append(Tag(spot, f"{words(name, longest=18)}", _LINE_COLOURS[index]))
+    allowance = move_outline(moving, plan) / unit_m
+    axes.plot(*allowance.T, color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
+    is_forbidden = _forbidden(axes, scene, moving, unit_m)
+    for mic, filled in ((fixed, True), (moving, False)):
+        spot = plan.flat(mic.position)
+        face = COLOURS["blue"] if filled else COLOURS["paper"]
+        axes.plot(
+            spot[0] / unit_m, spot[1] / unit_m, "s", markerfacecolor=face, markeredgecolor=COLOURS["blue"], zorder=5
+        )
+        tags.append(Tag(spot, words(mic.name, longest=18), "blue"))
+    place_tags(axes, tags, taken=[tag.at for tag in tags], unit_m=unit_m)
+    return is_forbidden
+
+
+def _forbidden(axes: Axes, scene: Scene, moving: Mic, unit_m: float) -> bool:
+    """Keep-outs as they lie over the map at the height of the mic that moves; whether any does."""
+    limits = axes.get_xlim(), axes.get_ylim()
+    x, y = (np.linspace(*limits[axis], _POINTS) for axis in (0, 1))
+    points = np.stack([*np.meshgrid(x * unit_m, y * unit_m), np.full((_POINTS, _POINTS), moving.position[2])], axis=-1)
+    inside = [-clearance_m(keepout, points) for keepout in scene.keepouts]
+    reaching = [depth for depth in inside if depth.max() > 0]
+    for depth in reaching:
+        over = axes.contourf(x, y, depth, levels=[0.0, 1e3], colors=[COLOURS["paper"]], hatches=["////"], zorder=3.5)
+        over.set_edgecolor(COLOURS["soft"])
+    return bool(reaching)
+
+
+def _crossings(axes: Axes, scene: Scene, moving: Mic, grid: tuple[Floats, Floats], fields: list[Floats]) -> int:
+    """Rings where all sources are equally far at once and the mic may stand; how many there are."""
+    x, y = grid
+    places = np.stack([*np.meshgrid(x, y), np.full((len(y), len(x)), moving.position[2])], axis=-1)
+    worst = np.where(_usable(scene, moving, places), np.max(np.abs(fields), axis=0), np.inf)
+    unit_m, rings = METRES[_unit(scene)], 0
+    for _ in range(_MOST_CROSSINGS):
+        row, column = np.unravel_index(int(np.argmin(worst)), worst.shape)
+        if worst[row, column] > CROSSING_MS:
+            break
+        axes.plot(
+            x[column] / unit_m, y[row] / unit_m, "o", markersize=11, markerfacecolor="none",
+            markeredgecolor=COLOURS["ink"], markeredgewidth=1.4, zorder=6,
+        )  # fmt: skip
+        worst[np.linalg.norm(places - places[row, column], axis=-1) < CROSSING_APART_M] = np.inf
+        rings += 1
+    return rings
+
+
+def _usable(scene: Scene, moving: Mic, places: Floats) -> Bools:
+    """Where the mic may stand, off the other mics."""
+    good = np.ones(places.shape[:-1], dtype=bool)
+    for keepout in scene.keepouts:
+        good &= clearance_m(keepout, places) > 0
+    if moving.move is not None:
+        good &= ((places >= np.array(moving.move.low)) & (places <= np.array(moving.move.high))).all(axis=-1)
+    if moving.reach_m is not None:
+        good &= np.linalg.norm(places - np.array(moving.position), axis=-1) <= moving.reach_m
+    for other in scene.mics:
+        if other is not moving:
+            good &= np.linalg.norm(places - np.array(other.position), axis=-1) > CROSSING_APART_M
+    return good
+
+
+def _write_map_legend(figure: Figure, handles: list[Artist], rings: int | None) -> None:
+    """Name every mark that is drawn; ``rings`` is None where none is sought."""
+    if rings:
+        handles.append(_mark("o", "ring: here it may stand equal to all", markerfacecolor="none", markersize=9))
+    elif rings is not None:
+        handles.append(_mark("", "nowhere here may it stand equal to all"))
+    figure.legend(
+        handles=handles,
+        loc="lower left",
+        ncols=_COLUMNS,
+        frameon=False,
+        fontsize=SMALL,
+        labelcolor=COLOURS["ink"],
+        bbox_to_anchor=(0.01, 0.0),
+        columnspacing=1.2,
     )
-    axes.vlines([direct_ms], LOWEST_DB, [max(-top_db, LOWEST_DB)], color=COLOURS["blue"], linewidth=3.2, label="direct")
 
 
-def _top_db(struck: Sequence[Reflection]) -> float:
-    """The level of the loudest arrival against the direct sound."""
-    return max([0.0, *(one.level_db for one in struck)])
-
-
-def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
-    direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
-    loud = sorted((one for one in struck if one.level_db - top_db > LOWEST_DB), key=lambda one: -one.level_db)
-    direct = (direct_ms, max(-top_db, LOWEST_DB))
-    tips = [(direct_ms + 1e3 * one.delay_s, one.level_db - top_db) for one in loud]
-    tags = [Tag(direct, show_ms_known(direct_ms / 1e3, float(found.uncertainty_s[cell])), "blue", rank=-1)]
-    tags += [
-        Tag(tip, words(one.surface, longest=18), "umber")
-        for tip, one in zip(tips, loud[:_NAMED], strict=False)
-        if tip[1] > LOWEST_DB + _TALL_DB
+def _lines(sources: Sequence[str]) -> list[Artist]:
+    dashes: Sequence[Any] = DASHES
+    lines: list[Artist] = [
+        Line2D([], [], color=COLOURS[colour], linestyle=dash, linewidth=2.2, label=f"equally far from {_named(source)}")
+        for source, colour, dash in zip(sources, _LINE_COLOURS, dashes, strict=False)
     ]
-    # A stem is as tall as its level: all of it is taken, not its tip alone.
-    taken = [
-        (time, LOWEST_DB + part * (level - LOWEST_DB))
-        for time, level in (direct, *tips)
-        for part in (1, 0.75, 0.5, 0.25, 0)
+    thin = f"steps of 0.1 ms for {_named(sources[0])}"
+    return [*lines, Line2D([], [], color=COLOURS[_LINE_COLOURS[0]], linewidth=0.7, label=thin)]
+
+
+def _shades(count: int) -> list[Artist]:
+    of = "the worst of them" if count > 1 else "the difference"
+    return [
+        Patch(facecolor=COLOURS["sea"], alpha=alpha, label=f"{of} within {high:g} ms") for _, high, alpha in _SHADES
     ]
-    place_tags(axes, tags, taken=taken)
+
+
+def _things_of(fixed: Mic, moving: Mic, *, is_forbidden: bool) -> list[Artist]:
+    things: list[Artist] = [
+        _mark("o", "source", color=COLOURS["amber"]),
+        _mark("s", f"{_named(fixed.name)}, stays", color=COLOURS["blue"]),
+        _mark("s", f"{_named(moving.name)}, as it stands", markerfacecolor=COLOURS["paper"], color=COLOURS["blue"]),
+    ]
+    if moving.may_move:
+        dashed = Line2D([], [], color=COLOURS["blue"], linewidth=0.9, linestyle=(0, (2, 2)))
+        dashed.set_label(f"{_named(moving.name)} may move in")
+        things.append(dashed)
+    if is_forbidden:
+        keepout = Patch(facecolor="none", edgecolor=COLOURS["soft"], hatch="////", linewidth=0.8)
+        keepout.set_label("keep out, at this height")
+        things.append(keepout)
+    return things
+
+
+def _named(name: str) -> str:
+    return words(name, longest=_LONGEST)
+
+
+def _mark(marker: str, label: str, **looks: Any) -> Line2D:
+    given: dict[str, Any] = {"color": COLOURS["ink"], "markersize": 6, "linestyle": "none"} | looks
+    return Line2D([], [], marker=marker or "None", label=label, **given)
 
 
 KINDS: Final = ("plan", "arrivals", "combs", "map")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from micalign.acoustics.comb import notch_depth_db, peak_height_db
-from micalign.figures.comb_curves import Copy, draw_comb, name_shades
+from micalign.figures.late_copies import Copy, draw_comb, name_shades
 from micalign.figures.style import COLOURS, DASHES, NORMAL, SERIES, SMALL, dress, legend, new_figure, stacked
 from micalign.units import show_length
 

@@ -18,7 +18,7 @@ from markupsafe import Markup
 
 from micalign.acoustics.arrivals import speed_of_sound
 from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, peaks_hz
-from micalign.figures.comb_curves import Copy
+from micalign.figures.late_copies import Copy
 from micalign.figures.lesson_pictures import LEVEL_ROWS_DB
 from micalign.files.encode import flac_bytes
 from micalign.report.page import HEARING_WORDS, audio_address, page

@@ -19,8 +19,8 @@ from micalign.acoustics.comb import Difference
 from micalign.acoustics.prediction import Prediction, Spacing
 from micalign.acoustics.room import Reflection
 from micalign.acoustics.tuned import CLOSE_M
-from micalign.figures.comb_curves import pairs_that_matter
 from micalign.figures.gallery import slug
+from micalign.figures.late_copies import pairs_that_matter
 from micalign.figures.views import key_of
 from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.figures.comb_curves import Copy, Recorded, comb_figure, recorded_combs_figure
+from micalign.figures.late_copies import Copy, Recorded, comb_figure, recorded_combs_figure
 
 
 def test_the_curve_is_the_sum_of_a_sound_and_its_copy() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from figure_words import cut_off, overlaps
 
-from micalign.figures.comb_curves import Copy
+from micalign.figures.late_copies import Copy
 from micalign.figures.lesson_pictures import lesson_figures, sketches
 
 DRAWN = lesson_figures(Copy(0.0019, 10.0, label="your copy")) | sketches()

@@ -10,9 +10,8 @@ from figure_words import cut_off, overlaps, shown_words
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.survey import surveyed
 from micalign.errors import SceneError
-from micalign.figures.comb_curves import pair_combs_figure
-from micalign.figures.equal_distance import equal_distance_figure
-from micalign.figures.gallery import scene_figures, timeline_figure
+from micalign.figures.gallery import equal_distance_figure, scene_figures
+from micalign.figures.late_copies import pair_combs_figure, timeline_figure
 from micalign.figures.stage_plan import floor_figure, plan_figure
 from micalign.figures.style import render
 from micalign.figures.views import VIEWS, keepout_outline, lobe_outline, move_outline, panel_outline
