@@ -23,7 +23,7 @@ from micalign.cli.output import clean, console, next_step, note, print_json
 if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
     from micalign.findings.finding import Finding
-    from micalign.report.comb_words import TwoPaths
+    from micalign.report.check_words import TwoPaths
     from micalign.scene.model import Scene
 
 __all__ = ["check_command", "comb_command"]
@@ -297,7 +297,7 @@ def comb_command(
     if delay_ms is None and len(distances) != 2:
         raise click.UsageError("give two distances to one sound, such as 'micalign comb 30cm 95cm', or --ms 1.2")
     paths = _two_paths(distances, delay_ms, level_db, unit)
-    from micalign.report.comb_words import comb_document, comb_table, moves  # noqa: PLC0415 - so that --help costs only click
+    from micalign.report.check_words import comb_document, comb_table, moves  # noqa: PLC0415 - so that --help costs only click
 
     if as_json:
         print_json(comb_document(paths))
@@ -315,7 +315,7 @@ def comb_command(
 def _two_paths(
     distances: tuple[str, ...], delay_ms: float | None, level_db: float | None, unit: str | None
 ) -> TwoPaths:
-    from micalign.report.comb_words import TwoPaths  # noqa: PLC0415 - numpy, which --help must not pay for
+    from micalign.report.check_words import TwoPaths  # noqa: PLC0415 - numpy, which --help must not pay for
 
     if delay_ms is not None:
         return TwoPaths(delay_ms / 1e3, level_db or 0.0)

@@ -20,7 +20,7 @@ from micalign.alignment.offsets import Remain
 from micalign.arrays import Floats
 from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
-from micalign.report.comb_words import notch_words
+from micalign.report.check_tables import notch_words
 from micalign.report.tables import WARNING, bare_table, clean, once
 from micalign.report.tuned import LOST_DB
 from micalign.scene.model import Scene

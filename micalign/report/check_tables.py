@@ -1,7 +1,8 @@
 """What `check` found, as tables: arrivals, sums, spacing, bleed, reflections, pairs and direct lines.
 
 Lengths are in the scene's own unit. Each function takes the figures and gives tables; what to leave out of a large
-scene is decided here, once: the rows that matter most, the rest with ``--all``.
+scene is decided here, once: the rows that matter most, the rest with ``--all``. No number has more digits than the
+positions leave it; an inverted copy has no first notch but a loss of bass.
 """
 
 from __future__ import annotations
@@ -9,16 +10,23 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from micalign.acoustics.comb import Difference, PairSource
+from micalign.acoustics.comb import (
+    Difference,
+    PairSource,
+    first_notch_range_hz,
+)
 from micalign.acoustics.prediction import Bleed, Path, Prediction, Spacing
+from micalign.acoustics.room import Reflection
 from micalign.acoustics.tuned import CLOSE_M
-from micalign.report.comb_words import depth_words, late_words, mono_notch_words, notch_range_words, notch_words
+from micalign.findings.tuned import TYPICAL_S
 from micalign.report.tables import clean, counted, ruled_table
 from micalign.report.tuned import CENTRE_PERCENT
 from micalign.scene.model import Scene
 from micalign.units import (
     METRES,
     show_db,
+    show_hz,
+    show_hz_range,
     show_length,
     show_ms_known,
     show_ratio,
@@ -31,9 +39,14 @@ if TYPE_CHECKING:
 __all__ = [
     "arrival_tables",
     "bleed_table",
+    "depth_words",
     "difference_table",
     "direct_table",
     "heading",
+    "late_words",
+    "mono_notch_words",
+    "notch_range_words",
+    "notch_words",
     "pair_tables",
     "reflection_table",
     "short_arrivals",
@@ -341,3 +354,44 @@ def direct_table(predicted: Prediction) -> Table | None:
         rows,
         caption="Through the air and by the DI's own latency; a cabinet's or pickup's own delay comes on top.",
     )
+
+
+def notch_range_words(row: Difference) -> str:
+    """The first notch of two mics' sum, as the range that the positions leave it."""
+    if row.polarity < 0:
+        return "bass (inverted)"
+    return show_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "none"
+
+
+def mono_notch_words(row: PairSource) -> str:
+    """The first notch of a pair's mono sum, in the words and digits of any other two mics."""
+    if row.mono_first_notch_hz is None:
+        return "none"
+    if row.mono_first_notch_hz == 0.0:
+        return "bass"
+    return show_hz_range(*first_notch_range_hz(row.difference_s, row.uncertainty_s))
+
+
+def notch_words(polarity: int, first_notch_hz: float | None) -> str:
+    """The first notch of one copy.
+
+    >>> notch_words(1, 612.3), notch_words(-1, 0.0), notch_words(1, None)
+    ('612 Hz', 'bass (inverted)', 'none')
+    """
+    if polarity < 0:
+        return "bass (inverted)"
+    return show_hz(first_notch_hz) if first_notch_hz else "none"
+
+
+def late_words(row: Reflection) -> str:
+    """How much later a reflection comes than the direct sound."""
+    return show_ms_known(row.delay_s, TYPICAL_S)
+
+
+def depth_words(depth_db: float | None) -> str:
+    """How deep a notch is; nothing where there is none.
+
+    >>> depth_words(-9.54), depth_words(None)
+    ('-9.5 dB', '')
+    """
+    return "" if depth_db is None else show_db(depth_db)

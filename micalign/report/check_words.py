@@ -1,18 +1,28 @@
-"""How is what `check` found put into words: as a document, and on a terminal what is wrong first, on one screen?
+"""How is what is predicted put into words: what `check` found, what is wrong first; and the comb of two distances?
 
 Keys of the document are the field names of the rows in `micalign.acoustics`; numbers are rounded far below what
 positions can be known to (micrometres, nanoseconds, ten-thousandths of a decibel), which keeps it small. A screen is 24
 to 40 lines: a verdict, findings with what mends them, when each source arrives, and what to mind where the work can
 hurt someone; the tables come by name.
+
+Of two distances to one sound, or a delay: free field at 20 C, where a level falls by 6 dB for every doubling of the
+distance. Levels are against the louder copy alone.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, dataclass, fields
 from functools import cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Self
 
+from micalign.acoustics.arrivals import FLOOR_DB, speed_of_sound
+from micalign.acoustics.comb import (
+    notch_depth_db,
+    notches_hz,
+    peak_height_db,
+)
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import RoomFigures
 from micalign.acoustics.tuned import LOWEST
@@ -20,9 +30,18 @@ from micalign.findings.finding import Finding
 from micalign.findings.rules import RULES
 from micalign.report import check_tables as tables
 from micalign.report.tables import SEVERITY_STYLES, clean, ruled_table
-from micalign.report.tuned import OF_ITS_OWN
+from micalign.report.tuned import HARMLESS_HZ, OF_ITS_OWN
 from micalign.scene.model import Mic, Scene, Source
-from micalign.units import show_hz, significant
+from micalign.units import (
+    db_from_amplitude,
+    short_length,
+    show_db,
+    show_hz,
+    show_ms,
+    show_ratio,
+    show_speed,
+    significant,
+)
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,10 +51,15 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SECTIONS",
+    "TEMPERATURE_C",
+    "TwoPaths",
     "caution_lines",
     "check_document",
+    "comb_document",
+    "comb_table",
     "finding_rows",
     "first_screen",
+    "moves",
     "rows",
     "rule_rows",
     "rule_table",
@@ -317,3 +341,129 @@ def rule_rows() -> list[dict[str, str]]:
 def rule_table() -> Table:
     """The rules for a terminal."""
     return ruled_table("Rules", ["rule", "says", "source"], [], [list(row.values()) for row in rule_rows()])
+
+
+TEMPERATURE_C: Final = 20.0  # of a heated room, where none is given
+
+
+_RATES_HZ: Final = (44_100, 48_000, 96_000)  # sample rates in common use
+
+
+_SHOWN_NOTCHES: Final = 5  # the rest follows at even steps
+
+
+@dataclass(frozen=True, slots=True)
+class TwoPaths:
+    """A sound and its copy, ``delay_s`` later and ``level_difference_db`` softer; metres where distances are known.
+
+    Examples
+    --------
+    >>> paths = TwoPaths.of_distances(0.30, 0.95)
+    >>> round(paths.delay_s * 1e3, 3), round(paths.level_difference_db, 2)
+    (1.89, 10.01)
+    """
+
+    delay_s: float
+    level_difference_db: float = 0.0
+    distances_m: tuple[float, float] | None = None
+
+    @classmethod
+    def of_distances(cls, first_m: float, second_m: float, level_difference_db: float | None = None) -> Self:
+        """Two mics so far from one source; the level as the distances make it unless it is given."""
+        near, far = sorted((first_m, second_m))
+        level = db_from_amplitude(far / near) if level_difference_db is None else level_difference_db
+        return cls((far - near) / speed_of_sound(TEMPERATURE_C), level, (first_m, second_m))
+
+    @property
+    def path_m(self) -> float:
+        """How much longer the way of the later copy is."""
+        return self.delay_s * speed_of_sound(TEMPERATURE_C)
+
+    @property
+    def depth_db(self) -> float | None:
+        """How far the sum falls in a notch; None where it cancels wholly."""
+        depth = notch_depth_db(self.level_difference_db)
+        return None if depth <= FLOOR_DB else depth
+
+
+def comb_document(paths: TwoPaths) -> dict[str, Any]:
+    """What ``comb --json`` prints; ``notch_depth_db`` is null where the two cancel wholly."""
+    notches = notches_hz(paths.delay_s)
+    return {
+        "delay_s": paths.delay_s,
+        "path_m": paths.path_m,
+        "distances_m": None if paths.distances_m is None else list(paths.distances_m),
+        "level_difference_db": paths.level_difference_db,
+        "speed_of_sound_m_s": speed_of_sound(TEMPERATURE_C),
+        "samples": [{"sample_rate": rate, "delay_samples": paths.delay_s * rate} for rate in _RATES_HZ],
+        "first_notch_hz": float(notches[0]) if len(notches) else None,
+        "notches_hz": notches[:20].tolist(),
+        "notch_depth_db": paths.depth_db,
+        "peak_height_db": peak_height_db(paths.level_difference_db),
+    }
+
+
+def comb_table(paths: TwoPaths, unit: str) -> Beside:
+    """The figures, a line each."""
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
+
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
+
+    return Beside([([Text(name)], Text(words)) for name, words in _comb_lines(paths, unit)], gap=3)
+
+
+def _comb_lines(paths: TwoPaths, unit: str) -> Iterator[tuple[str, str]]:
+    if paths.distances_m is not None:
+        yield "distances", " and ".join(short_length(metres, unit) for metres in paths.distances_m)
+    air = f"{TEMPERATURE_C:.0f} C, {show_speed(speed_of_sound(TEMPERATURE_C), unit)}"
+    yield "delay", f"{show_ms(paths.delay_s)}, {short_length(paths.path_m, unit)} of air at {air}"
+    for rate in _RATES_HZ:
+        yield "" if rate != _RATES_HZ[0] else "samples", f"{paths.delay_s * rate:.1f} at {rate / 1e3:g} kHz"
+    yield "level", _level_words(paths)
+    notches = notches_hz(paths.delay_s)
+    if not len(notches):
+        yield "notches", "none below 20 kHz"
+        return
+    first = ", ".join(show_hz(value) for value in notches[:_SHOWN_NOTCHES])
+    more = f" ... every {show_hz(1 / paths.delay_s)}" if len(notches) > _SHOWN_NOTCHES else ""
+    yield "notches", first + more
+    depth = "total: both are equally loud" if paths.depth_db is None else show_db(paths.depth_db)
+    yield "dip", f"{depth}, against the louder alone"
+    yield "peaks", f"{show_db(peak_height_db(paths.level_difference_db), sign=True)}, midway between the notches"
+
+
+def _level_words(paths: TwoPaths) -> str:
+    if paths.level_difference_db == 0:
+        return "both equally loud"
+    later = "the later one " if paths.level_difference_db > 0 else "the earlier one "
+    return f"{later}{show_db(abs(paths.level_difference_db))} softer"
+
+
+def moves(paths: TwoPaths, unit: str) -> Iterator[str]:
+    """What to move, or else to shift."""
+    harmless_m = speed_of_sound(TEMPERATURE_C) / (2 * HARMLESS_HZ)
+    if paths.path_m <= harmless_m:
+        yield f"Nothing to move: the first notch lies above {show_hz(HARMLESS_HZ)}, where it hurts little."
+        return
+    longer, near = short_length(paths.path_m, unit), _fine(harmless_m, unit)
+    first = f"Move the farther mic {longer} nearer" if paths.distances_m else f"Make the later path {longer} shorter"
+    yield f"{first}: no notch is left. Equal to {near}, the first stays above {show_hz(HARMLESS_HZ)}."
+    yield from _apart(paths, unit)
+    shift = f"{show_ms(paths.delay_s)} ({paths.delay_s * 48_000:.0f} samples at 48 kHz)"
+    yield f"Or shift the earlier track {shift} later: that mends this one sound, and no other."
+
+
+def _apart(paths: TwoPaths, unit: str) -> Iterator[str]:
+    """By the rule of three to one: the dip of a copy a third as strong is 3.5 dB."""
+    if paths.distances_m is None:
+        return
+    near, far = sorted(paths.distances_m)
+    if far / near >= 3:
+        yield f"Or leave it: {show_ratio(far / near)} in distance keeps the rule of 3:1, a dip of 3.5 dB at most."
+    else:
+        depth = show_db(-20 * math.log10(1 - 1 / 3)).lstrip("-")
+        yield f"Or move it out to {short_length(3 * near, unit)} or more (3:1): the dip is then {depth} at most."
+
+
+def _fine(metres: float, unit: str) -> str:
+    return short_length(metres, unit) if unit in {"in", "ft"} else f"{metres * 1e3:.0f} mm"

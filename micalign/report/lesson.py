@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, zip_longest
 from typing import Any, Final
 
@@ -21,13 +21,13 @@ from micalign.acoustics.comb import notch_depth_db, notches_hz, peak_height_db, 
 from micalign.figures.late_copies import Copy
 from micalign.figures.lesson_pictures import LEVEL_ROWS_DB
 from micalign.files.encode import flac_bytes
+from micalign.report.check_words import TEMPERATURE_C, TwoPaths
 from micalign.report.page import HEARING_WORDS, audio_address, page
 from micalign.report.quiz import COMB_KINDS, WAY_KINDS, Question, stated_speed_m_s
 from micalign.report.sounds import RATE, TARGET_LUFS, Sound
 from micalign.units import METRES, show_db, show_hz, show_length, show_ms, show_speed
 
 __all__ = [
-    "LESSON_TEMPERATURE_C",
     "Case",
     "Guess",
     "case_document",
@@ -236,7 +236,6 @@ _IDEAS: Final[tuple[Callable[[str, float], Guess], ...]] = (
 
 
 _KINDS: Final = tuple(kind for kind in chain(*zip_longest(COMB_KINDS, WAY_KINDS)) if kind is not None)
-LESSON_TEMPERATURE_C: Final = 20.0  # of a heated room
 QUESTIONS_IN_PAGE: Final = 30  # one of each kind and one more
 _STEPS: Final = {"m": 0.005, "cm": 0.5, "mm": 5.0, "ft": 0.02, "in": 0.25}
 
@@ -279,8 +278,8 @@ def question_page(asked: Sequence[Question], *, answers: bool, seed: int, unit: 
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
-    """A copy of a sound; ``distances_m`` where it comes from two distances to one source.
+class Case(TwoPaths):
+    """A copy of a sound in the reader's own unit.
 
     Examples
     --------
@@ -289,17 +288,12 @@ class Case:
     (1.89, 10.01)
     """
 
-    delay_s: float
-    level_difference_db: float = 0.0
-    distances_m: tuple[float, float] | None = None
     unit: str = "cm"
 
     @classmethod
     def from_distances(cls, first_m: float, second_m: float, *, unit: str = "cm") -> Case:
         """The copy of a mic that stands further from the source, in free field."""
-        near, far = sorted((first_m, second_m))
-        speed = speed_of_sound(LESSON_TEMPERATURE_C)
-        return cls((far - near) / speed, 20.0 * math.log10(far / near), (first_m, second_m), unit)
+        return replace(cls.of_distances(first_m, second_m), unit=unit)
 
     @property
     def copy(self) -> Copy:
@@ -313,7 +307,7 @@ def case_document(case: Case) -> dict[str, Any]:
         "delay_s": case.delay_s,
         "level_difference_db": case.level_difference_db,
         "distances_m": list(case.distances_m) if case.distances_m else None,
-        "speed_of_sound_m_s": speed_of_sound(LESSON_TEMPERATURE_C),
+        "speed_of_sound_m_s": speed_of_sound(TEMPERATURE_C),
         "notches_hz": notches_hz(case.delay_s)[:20].tolist(),
         "peaks_hz": peaks_hz(case.delay_s)[:20].tolist(),
         "notch_depth_db": notch_depth_db(case.level_difference_db),
@@ -339,7 +333,7 @@ def lesson_page(
     seed : int
         Of the questions.
     """
-    speed = speed_of_sound(LESSON_TEMPERATURE_C)
+    speed = speed_of_sound(TEMPERATURE_C)
     unit = case.unit if case else unit
     asked = guesses(unit, speed)
     clicks = [sound for sound in sounds if sound.kind == "click"]
@@ -354,7 +348,7 @@ def lesson_page(
         "data": _live_values(case, unit, speed) | {"guesses": [guess.document() for guess in asked]},
         "guesses": {guess.idea: guess for guess in asked},
         "speed": show_speed(speed, unit),
-        "temperature": f"{LESSON_TEMPERATURE_C:.0f} °C" + (" (68 °F)" if unit in {"ft", "in"} else ""),
+        "temperature": f"{TEMPERATURE_C:.0f} °C" + (" (68 °F)" if unit in {"ft", "in"} else ""),
         "per_ms": show_length(speed / 1e3, unit),
         "delay_rows": [_delay_row(delay_ms / 1e3, unit, speed) for delay_ms in (0.1, 0.5, 1.0, 2.0, 5.0, 10.0)],
         "level_rows": [_level_row(level_db) for level_db in LEVEL_ROWS_DB],

@@ -24,8 +24,7 @@ from micalign.figures.late_copies import pairs_that_matter
 from micalign.figures.views import key_of
 from micalign.files.scenes import Slot
 from micalign.findings.finding import Finding
-from micalign.report.check_tables import spacing_figures
-from micalign.report.comb_words import depth_words, late_words, notch_range_words, notch_words
+from micalign.report.check_tables import depth_words, late_words, notch_range_words, notch_words, spacing_figures
 from micalign.report.page import HEARING_WORDS, allowed_minutes, page, plan_values, show_minutes
 from micalign.report.take_page import opening
 from micalign.scene.model import Mic, Scene
