@@ -106,6 +106,12 @@ def test_help_loads_nothing_heavy() -> None:
     assert _loaded_by("from micalign.cli.main import status_of\nstatus_of(['--help'])", *HEAVY) == set()
 
 
+def test_no_command_s_help_loads_anything_heavy() -> None:
+    """Commands may share a file, but none pays for another's numerics, nor for its own before it runs."""
+    helps = "; ".join(f"status_of(['{name}', '--help'])" for name in COMMANDS)
+    assert _loaded_by(f"from micalign.cli.main import status_of\n{helps}", *HEAVY) == set()
+
+
 def test_importing_the_package_loads_nothing_heavy() -> None:
     """Names of the public face are loaded when they are used."""
     assert _loaded_by("import micalign", *HEAVY) == set()

@@ -10,19 +10,29 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, arranged, renamed, reused
-from micalign.cli.options import PATH, a_place, a_room, file_options, name_of, write_option
+from micalign.cli.options import PATH, UNITS, a_place, a_room, file_options, name_of, write_option
 from micalign.cli.output import console, next_step, note, print_json
-from micalign.scene.model import Scene, Source
-from micalign.scene.quantities import LENGTH_UNITS
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from micalign.acoustics.placement import Placement
     from micalign.acoustics.prediction import Prediction
+    from micalign.scene.model import Scene
 
 __all__ = ["place_command"]
+
+ARRANGEMENTS: Final = (
+    "equal-overheads",
+    "spaced-pair",
+    "coincident-pair",
+    "near-coincident-pair",
+    "close-mic",
+    "two-mics-on-cab",
+    "di-and-cab",
+    "two-singers",
+)
+FACINGS: Final = ("front", "back", "left", "right")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +50,7 @@ class _Arrangement:
 _OPTIONS: Final = (
     click.option(
         "--arrangement",
-        type=click.Choice(list(ARRANGEMENTS)),
+        type=click.Choice(ARRANGEMENTS),
         metavar="NAME",
         help="Make a first scene of this kind instead.  [default: better SCENE]",
     ),
@@ -63,14 +73,14 @@ _OPTIONS: Final = (
     ),
     click.option(
         "--facing",
-        type=click.Choice(list(FACINGS)),
+        type=click.Choice(FACINGS),
         default="front",
         show_default=True,
         help="The wall that the source or player looks at.",
     ),
     click.option(
         "--unit",
-        type=click.Choice(LENGTH_UNITS),
+        type=click.Choice(UNITS),
         default="m",
         show_default=True,
         help="The unit of bare numbers, and of the new scene.",
@@ -105,8 +115,10 @@ def _tell_arrangement(
 
 
 def _new(options: _Arrangement) -> str:
-    from micalign.report.firstscene import scene_text  # noqa: PLC0415 - as above
+    from micalign.acoustics.arrangements import USUAL_ROOM, arranged  # noqa: PLC0415 - as above
+    from micalign.report.firstscene import scene_text  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
+    from micalign.scene.model import Source  # noqa: PLC0415
 
     if options.around:
         raise click.UsageError("--around names a source of a scene: give SCENE too, or use --at NAME=X,Y,Z")
@@ -119,7 +131,8 @@ def _new(options: _Arrangement) -> str:
 
 
 def _appended(options: _Arrangement, path: Path) -> str:
-    from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - as above
+    from micalign.acoustics.arrangements import arranged, renamed, reused  # noqa: PLC0415 - as above
+    from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.files.scenes import changes_text, read_text  # noqa: PLC0415
     from micalign.report.firstscene import appended_text  # noqa: PLC0415
     from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415

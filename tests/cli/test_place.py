@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from commands import Said, micalign
 
-from micalign.acoustics.arrangements import ARRANGEMENTS
+from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS
+from micalign.cli import cmd_place
 from micalign.files.scenes import read_scene
 from micalign.scene.document import parse_scene
 
@@ -204,6 +205,8 @@ def test_help_lists_every_arrangement() -> None:
         line.split()[0] for line in said.out.splitlines() if line.startswith("    ") and line.split()[0] in ARRANGEMENTS
     ]
     assert listed == list(ARRANGEMENTS)
+    assert tuple(ARRANGEMENTS) == cmd_place.ARRANGEMENTS
+    assert tuple(FACINGS) == cmd_place.FACINGS
 
 
 def test_an_arrangement_stands_round_given_sources(tmp_path: Path) -> None:
