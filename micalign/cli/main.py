@@ -52,7 +52,7 @@ _HOME: Final = {
     "help": "main",
     "schema": "cmd_new",
     "comb": "cmd_check",
-    **dict.fromkeys(("survey", "locate"), "cmd_positions"),
+    **dict.fromkeys(("survey", "locate", "place"), "cmd_positions"),
     **dict.fromkeys(("draw", "plan", "simulate", "report"), "cmd_made"),
     "click": "cmd_levels",
     "linecheck": "cmd_compare",

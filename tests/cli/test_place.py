@@ -11,7 +11,7 @@ import pytest
 from commands import Said, micalign
 
 from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS
-from micalign.cli import cmd_place
+from micalign.cli import cmd_positions
 from micalign.files.scenes import read_scene
 from micalign.scene.document import parse_scene
 
@@ -205,8 +205,8 @@ def test_help_lists_every_arrangement() -> None:
         line.split()[0] for line in said.out.splitlines() if line.startswith("    ") and line.split()[0] in ARRANGEMENTS
     ]
     assert listed == list(ARRANGEMENTS)
-    assert tuple(ARRANGEMENTS) == cmd_place.ARRANGEMENTS
-    assert tuple(FACINGS) == cmd_place.FACINGS
+    assert tuple(ARRANGEMENTS) == cmd_positions.ARRANGEMENTS
+    assert tuple(FACINGS) == cmd_positions.FACINGS
 
 
 def test_an_arrangement_stands_round_given_sources(tmp_path: Path) -> None:
