@@ -237,7 +237,7 @@ def status_of(arguments: list[str] | None = None) -> int:
     except MicalignError as error:
         return _refused(error.faults)
     except click.ClickException as error:
-        return _refused([error.format_message()], usage=_usage(error))
+        return _refused([_usage_sentence(error, sys.argv[1:] if arguments is None else arguments)], usage=_usage(error))
     except (click.Abort, KeyboardInterrupt) as error:
         return _stopped(_signal_behind(error) or signal.SIGINT)
     except BrokenPipeError:
@@ -273,6 +273,13 @@ def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:
     if usage:
         sys.stderr.write(f"{usage}\n")
     return 2
+
+
+def _usage_sentence(error: click.ClickException, arguments: list[str]) -> str:
+    """What cannot be used; of a file whose name begins with a dash, as `*.wav` may give it, how to name it."""
+    files = (one for one in arguments if one.startswith("-") and os.path.exists(one))  # noqa: PTH110 - no pathlib here
+    name = next(files, None) if isinstance(error, click.NoSuchOption) else None
+    return error.format_message() if name is None else f"'{name}' is read as an option: write './{name}' for the file"
 
 
 def _usage(error: click.ClickException) -> str:

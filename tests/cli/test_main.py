@@ -9,7 +9,9 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 from commands import micalign
 
 from micalign.cli import cmd_new
@@ -87,6 +89,18 @@ def test_a_command_that_cannot_be_used_ends_with_status_2_and_a_sentence(argumen
     assert said.status == 2
     assert sentence in said.err
     assert said.out == ""
+
+
+def test_a_file_whose_name_begins_with_a_dash_is_told_how_to_be_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As `*.wav` gives it; an option that is merely misspelled is told as ever."""
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("-take.wav", np.zeros(800), 8000)
+    said = micalign("levels", "-take.wav")
+    assert (said.status, "'-take.wav' is read as an option: write './-take.wav' for the file" in said.err) == (2, True)
+    assert micalign("levels", "./-take.wav").status == 1
+    assert "No such option" in micalign("levels", "-kick.wav").err
 
 
 def test_control_characters_of_a_name_do_not_reach_the_terminal() -> None:
