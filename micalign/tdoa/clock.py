@@ -6,8 +6,10 @@ start and rate to a hundredth of a second. Then short pieces along the whole tak
 straight line through those that lie near the line of the middle slope gives start and rate (P. K. Sen, "Estimates of
 the regression coefficient based on Kendall's tau", J. American Statistical Association 63, 1379-1389, 1968). With that
 rate taken out of each piece they are measured again: what is loud early in its piece would else pull the line. Where
-two lines of one slope, before a moment and after it, hold clearly more of the pieces than one, the delay jumps and
-nothing is told.
+two lines of one slope, before a moment and after it, hold clearly more of the pieces than one, the delay may jump. A
+close mic hears one drum later than another, though, and now the one is played, now the other: what all pieces say
+together, added up before the moment and after it, must be far more alike shifted than as it is, as of a mic that was
+moved (`micalign.tdoa.change`). Then nothing is told.
 
 Delay is positive when the event comes later in the track, and grows by ``drift_ppm`` microseconds each second.
 """
@@ -81,17 +83,32 @@ def measure_clock(reference: Track, track: Track, *, max_delay_s: float = 60.0, 
     return _along(reference, track, coarse, drift=drift)
 
 
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """Short stretches along the take: their middles in seconds, and how alike each is at every lag about a line.
+
+    ``good``, shape (G, 3): middle, delay and clearness, with the sign of the polarity, of those that are clear.
+    ``curves``, shape (N, lags): half a sample apart, each of one size in all; ``slope`` is that of the line.
+    """
+
+    good: Floats
+    times_s: Floats
+    curves: Floats
+    slope: float
+
+
 def _along(reference: Track, track: Track, line: _Line, *, drift: bool) -> Delay:
     """The delay at the reference's first sample, by the pieces that lie near a rough line."""
-    good, asked = _pieces(reference, track, line)
-    jumps = _jumps(good, drift=drift)
-    if drift and not jumps and len(good) >= _LEAST_PIECES:
+    rate, pieces = reference.sample_rate, _pieces(reference, track, line)
+    jumps = _jumps(pieces, rate, drift=drift)
+    if drift and not jumps and len(pieces.good) >= _LEAST_PIECES:
         # A second look with the clock's difference taken out of each piece, so that it blurs nothing.
-        good, asked = _pieces(reference, track, _straight(good, drift=True)[0], unhurried=True)
+        pieces = _pieces(reference, track, _straight(pieces.good, drift=True)[0], unhurried=True)
+    good, asked = pieces.good, len(pieces.times_s)
     if len(good) < _LEAST_PIECES:
         return unknown("too few stretches of the two are alike", line.at(0.0), _FRAME_S)
     line, kept = _straight(good, drift=drift)
-    if jumps or _jumps(good, drift=drift):
+    if jumps or _jumps(pieces, rate, drift=drift):
         return unknown("the delay jumps within the take", line.at(0.0), _FRAME_S)
     if kept < max(_LEAST_PIECES, 0.5 * len(good)):
         return unknown("the stretches do not agree on one start and one clock", line.at(0.0), _FRAME_S)
@@ -147,31 +164,31 @@ def _likeness(stretch: Floats, whole: Floats) -> Floats:
     return np.asarray(np.maximum(product, 0.0) / np.sqrt(np.maximum(spread, 1e-12) * (template @ template + 1e-12)))
 
 
-def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = False) -> tuple[Floats, int]:
-    """Short stretches along the take, as `_piece` tells those that are clear, and of how many."""
+def _pieces(reference: Track, track: Track, coarse: _Line, *, unhurried: bool = False) -> _Pieces:
+    """Short stretches along the take, about a rough line."""
     rate = reference.sample_rate
     length, margin = round(_PIECE_S * rate), round(2 * _SEARCH_S * rate)
     low = max(0.0, -coarse.at(0.0))
     high = min(reference.duration_s, track.duration_s - coarse.at(0.0))
-    if high - low < _PIECE_S:
-        return np.zeros((0, 3)), 0
-    count = min(_PIECES, max(1, int(2 * (high - low) / _PIECE_S) - 1))
-    found = []
-    for start in np.rint(np.linspace(low, high - _PIECE_S, count) * rate).astype(int).tolist():
-        middle_s = (start + length / 2) / rate
-        offset = round(coarse.at(middle_s) * rate)
+    count = 0 if high - low < _PIECE_S else min(_PIECES, max(1, int(2 * (high - low) / _PIECE_S) - 1))
+    starts = np.rint(np.linspace(low, high - _PIECE_S, count) * rate).astype(int)
+    times_s = (starts + length / 2) / rate
+    good, curves = [], np.zeros((count, 2 * margin + 1))
+    for k, start in enumerate(starts.tolist()):
+        offset = round(coarse.at(times_s[k]) * rate)
         samples = track.read(start + offset - margin, length + 2 * margin)
         samples = _stretched(samples, coarse.slope) if unhurried else samples
-        piece = _piece(reference.read(start, length), samples, margin, rate)
-        if piece is not None:
-            found.append((middle_s, piece[0] + offset / rate, piece[1]))
-    return np.reshape(found, (-1, 3)), count
+        curves[k], found = _piece(reference.read(start, length), samples, margin, rate)
+        if found is not None:
+            good.append((times_s[k], found[0] + offset / rate, found[1]))
+    return _Pieces(np.reshape(good, (-1, 3)), times_s, curves, coarse.slope)
 
 
-def _piece(first: Floats, second: Floats, margin: int, rate: int) -> tuple[float, float] | None:
-    """The delay between a short stretch and a longer one that begins ``margin`` samples earlier, where it is clear.
+def _piece(first: Floats, second: Floats, margin: int, rate: int) -> tuple[Floats, tuple[float, float] | None]:
+    """How alike a short stretch and a longer one that begins ``margin`` samples earlier are at each lag, (lags,).
 
-    And how much higher its peak is than any other, as a share of it, with the sign of the polarity.
+    And the delay between them where it is clear, and how much higher its peak is than any other, as a share of it, with
+    the sign of the polarity.
     """
     size = fast_length(len(second))
     x = rfft(first * np.hanning(len(first)), size)
@@ -183,11 +200,13 @@ def _piece(first: Floats, second: Floats, margin: int, rate: int) -> tuple[float
     lags = np.arange(-margin, margin + 1)  # half samples
     values = irfft(cross, 2 * size)[lags]
     height, top = np.abs(values), int(np.abs(values).argmax())
+    curve = values / max(float(np.linalg.norm(values)), 1e-30)
     rival = rival_of(height, top, 2 * APART_S * rate)
     # What stands out little is a piece all the same: the line tells whether it agrees.
     if not height[top] > 0.0 or rival >= tuned.RIVAL:
-        return None
-    return refine(cross, hz, 0.5 * lags[top] / rate, within_s=0.2e-3), float(np.sign(values[top])) * (1.0 - rival)
+        return curve, None
+    delay_s = refine(cross, hz, 0.5 * lags[top] / rate, within_s=0.2e-3)
+    return curve, (delay_s, float(np.sign(values[top])) * (1.0 - rival))
 
 
 def _stretched(samples: Floats, slope: float) -> Floats:
@@ -219,18 +238,50 @@ def _slope(time: Floats, delay: Floats, early: Bools) -> float:
     return float(np.median((delay[j] - delay[i]) / (time[j] - time[i]))) if len(i) else 0.0
 
 
-def _jumps(pieces: Floats, *, drift: bool) -> bool:
-    """Whether two lines of one slope, before a moment and after it, hold three pieces more than one line does."""
-    time, delay, _ = pieces.T
+def _jumps(pieces: _Pieces, rate: int, *, drift: bool) -> bool:
+    """Whether the delay surely jumps once: by the clear pieces, and by what all of them say together."""
+    parted = _parted(pieces.good, drift=drift)
+    return parted is not None and _is_shifted(pieces, *parted, rate)
 
-    def strays(first: int) -> tuple[float, float]:
-        """How many pieces, each in part where it is near, lie off the lines; by how much these lie apart."""
+
+def _parted(good: Floats, *, drift: bool) -> tuple[float, float] | None:
+    """When two lines, before a moment and after it, hold three pieces more than one line does, and their slope.
+
+    None where none do.
+    """
+    time, delay, _ = good.T
+
+    def strays(first: int) -> tuple[float, float, float]:
+        """How many pieces, each in part where it is near, lie off the lines; by how much these lie apart; the slope."""
         early = np.arange(len(time)) < first
-        left = delay - (_slope(time, delay, early) if drift else 0.0) * time
+        slope = _slope(time, delay, early) if drift else 0.0
+        left = delay - slope * time
         middles = [float(np.median(left[side])) if side.any() else 0.0 for side in (early, ~early)]
         off = np.abs(left - np.where(early, *middles)) / tuned.SAME_PLACE_S
-        return float(np.minimum(off, 1.0).sum()), abs(middles[1] - middles[0])
+        return float(np.minimum(off, 1.0).sum()), abs(middles[1] - middles[0]), slope
 
     whole = strays(0)[0]
-    parted = [strays(first) for first in range(3, len(time) - 2)]
-    return any(apart_s >= APART_S and whole - left >= _MORE for left, apart_s in parted)
+    every = [(*strays(first), float(time[first])) for first in range(3, len(time) - 2)]
+    fewest = min((one for one in every if one[1] >= APART_S), default=None)
+    return None if fewest is None or whole - fewest[0] < _MORE else (fewest[3], fewest[2])
+
+
+def _is_shifted(pieces: _Pieces, moment_s: float, slope: float, rate: int) -> bool:
+    """Whether all pieces before a moment and all after it are far more alike where these are shifted than as they are.
+
+    Which sound is heard when then shifts nothing: it is there with its own delay on either side.
+    """
+    middle_s, (alike, gained) = float(pieces.times_s.mean()), tuned.CHANGED
+    by = np.rint(2 * rate * (pieces.slope - slope) * (pieces.times_s - middle_s)).astype(int).tolist()
+    level = np.array([np.roll(curve, turn) for curve, turn in zip(pieces.curves, by, strict=True)])
+    early, late = (level[side].sum(axis=0) for side in (pieces.times_s < moment_s, pieces.times_s >= moment_s))
+    size = fast_length(2 * len(early))
+    both = irfft(cross_spectrum(rfft(early, size), rfft(late, size)), size)
+    both /= max(float(np.linalg.norm(early) * np.linalg.norm(late)), 1e-30)
+    near, most = round(2 * rate * tuned.SAME_PLACE_S), round(4 * rate * _SEARCH_S)
+    as_it_is = float(both[np.arange(-near, near + 1)].max())
+    lags = np.concatenate(
+        [np.arange(-most, 1 - round(2 * rate * APART_S)), np.arange(round(2 * rate * APART_S), most + 1)]
+    )
+    shifted = float(both[lags].max())
+    return shifted >= alike and shifted - as_it_is >= gained

@@ -137,7 +137,27 @@ def test_a_jump_is_three_pieces_and_four_tenths_of_a_millisecond(rng, late_s, la
     delay = 0.01 + 90e-6 * time + 1e-6 * rng.normal(size=20)
     delay[20 - last :] += late_s
     delay[7] += 0.02
-    assert clock._jumps(pieces(time, delay), drift=True) is jumps
+    parted = clock._parted(pieces(time, delay), drift=True)
+    assert (parted is not None) is jumps
+    if parted is not None:
+        assert parted == (pytest.approx(time[20 - last]), pytest.approx(90e-6, abs=2e-6))
+
+
+@pytest.mark.parametrize(("by_s", "shifted"), [(10e-3, True), (-0.6e-3, True), (0.2e-3, False), (0.0, False)])
+@pytest.mark.parametrize("ppm", [0.0, 90.0])
+def test_what_all_pieces_say_is_shifted_after_a_jump_and_by_no_other_drum(rng, by_s, shifted, ppm):
+    """Two drums, 3 ms apart, before the moment mostly the one and after it mostly the other; half samples at 8 kHz."""
+    rate, times_s = 8000, np.linspace(1.0, 39.0, 20)
+    lags_s = np.arange(-640, 641) / (2 * rate)
+    curves = []
+    for time_s in times_s:
+        share, late_s = (0.3, by_s) if time_s > 20.0 else (0.7, 0.0)
+        at_s = ppm * 1e-6 * (time_s - 20.0) + late_s
+        waves = [np.exp(-(((lags_s - at_s - drum_s) / 1e-4) ** 2)) for drum_s in (0.0, 3e-3)]
+        one = share * waves[0] + (1 - share) * waves[1] + 0.05 * rng.normal(size=len(lags_s))
+        curves.append(one / np.linalg.norm(one))
+    told = clock._Pieces(np.zeros((0, 3)), times_s, np.array(curves), 0.0)
+    assert clock._is_shifted(told, 20.0, ppm * 1e-6, rate) is shifted
 
 
 @pytest.mark.parametrize("slope", [200e-6, -150e-6, 0.0])
@@ -183,7 +203,9 @@ def test_a_piece_is_told_to_a_fraction_of_a_sample(rng, late, sign):
     sound = rng.normal(size=32768)
     second = sign * np.fft.irfft(np.fft.rfft(sound) * np.exp(-2j * np.pi * hz * late), 32768)
     first = sound[4000 : 4000 + length] + 0.1 * rng.normal(size=length)
-    found = clock._piece(first, second[4000 - margin : 4000 + length + margin], margin, rate)
+    curve, found = clock._piece(first, second[4000 - margin : 4000 + length + margin], margin, rate)
+    assert np.linalg.norm(curve) == pytest.approx(1.0)
+    assert abs(np.argmax(np.abs(curve)) - margin - 2 * late) <= 1.0
     assert found is not None
     assert found[0] * rate == pytest.approx(late, abs=0.01)
     assert 0.9 < sign * found[1] <= 1.0
@@ -196,13 +218,13 @@ def test_a_piece_of_two_ways_is_unclear_where_the_second_is_nearly_as_loud(rng):
     for share in (0.5, 0.95):
         second = np.roll(sound, 50) + share * np.roll(sound, 300)
         told.append(
-            clock._piece(sound[4000 : 4000 + length], second[4000 - margin :][: length + 2 * margin], margin, rate)
+            clock._piece(sound[4000 : 4000 + length], second[4000 - margin :][: length + 2 * margin], margin, rate)[1]
         )
     assert told[0] is not None
     assert told[0][1] == pytest.approx(0.5, abs=0.06)
     assert told[1] is None
-    assert clock._piece(np.zeros(length), np.zeros(length + 2 * margin), margin, rate) is None
-    assert clock._piece(rng.normal(size=length), rng.normal(size=length + 2 * margin), margin, rate) is None
+    assert clock._piece(np.zeros(length), np.zeros(length + 2 * margin), margin, rate)[1] is None
+    assert clock._piece(rng.normal(size=length), rng.normal(size=length + 2 * margin), margin, rate)[1] is None
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])

@@ -86,3 +86,18 @@ def test_a_sound_that_stops_half_way_does_not_jump(rng):
     second = heard(fine, 2.0)
     second[SECONDS * RATE // 2 :] = rng.normal(size=SECONDS * RATE // 2)
     assert found(fine, second, rng).reason != JUMPED
+
+
+@pytest.mark.parametrize("jump_ms", [0.0, 10.0])
+def test_another_drum_in_the_second_half_is_no_jump_and_a_jump_beside_it_is_one(rng, jump_ms):
+    """One drum comes 2 ms later than the other; each is struck all along, louder in its own half."""
+    count, far = SECONDS * RATE, np.zeros(SECONDS * RATE)
+    near = np.zeros(count)
+    for k, at in enumerate(range(RATE // 4, count - RATE // 2, RATE // 4)):
+        drum, is_early = k % 2, at < count // 2
+        hit = rng.normal(size=800) * np.exp(-np.arange(800) / 200) * (1.0 if (drum == 0) == is_early else 0.6)
+        late = round((3.0 + 2.0 * drum + (0.0 if is_early else jump_ms)) / 1e3 * RATE)
+        near[at : at + 800] += hit
+        far[at + late : at + late + 800] += hit
+    tracks = [Track.from_array(name, x + 1e-3 * rng.normal(size=count), RATE) for name, x in (("a", near), ("b", far))]
+    assert (measure_clock(*tracks, max_delay_s=0.05).reason == JUMPED) is (jump_ms > 0.0)

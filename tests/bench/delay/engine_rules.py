@@ -102,6 +102,7 @@ RULES = (
     Rule("stretches: longer than a fill", (("tuned", "LONGER_THAN_A_FILL_S", 0.1),), LINES),
     Rule("events: most tracks agree", (("tuned", "AGREEING", 0.5),), EVENTS),
     Rule("clock: jumps", (("clock", "_jumps", lambda *_, **__: False),), CLOCKS),
+    Rule("clock: other sounds are no jump", (("clock", "_is_shifted", lambda *_: True),), CLOCKS),
     Rule("clock: read again at its pace", (("clock", "_stretched", lambda samples, _slope: samples),), CLOCKS),
     Rule("clock: pieces that are clear", (("tuned", "RIVAL", 9.0),), CLOCKS),
     Rule("clock: first slope by pairs", (("clock", "_slope", lambda *_: 0.0),), CLOCKS),
