@@ -68,8 +68,9 @@ def found_alone(
         for one in found_stretches(take.tracks)
         if not any(low < one.end_s and one.begin_s < high for low, high in gone)
     ]
-    close = {track: source for source, tracks in own.items() for track in tracks}
-    if not found or not close:
+    heard = found[0].level_db if found else {}
+    close = {track: source for source, tracks in own.items() for track in tracks if track in heard}
+    if not close:
         return tuple(FoundAlone(one, None) for one in found)
     level = np.array([[one.level_db[track] for track in close] for one in found])
     if len(found) > 1 and len(close) > 1:
@@ -85,8 +86,7 @@ def _is_first(take: Take, found: FoundAlone, own: Mapping[str, Sequence[str]]) -
     """Whether no line hears it before the source's own: a source without a line of its own is near another's."""
     if found.source is None:
         return True
-    names = tuple(track.name for track in take.tracks)
-    span = (found.stretch.begin_s, found.stretch.end_s)
+    names, span = tuple(found.stretch.level_db), (found.stretch.begin_s, found.stretch.end_s)
     lone = heard_alone(
         Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0])
     ).delays

@@ -141,7 +141,8 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     Parameters
     ----------
     tracks : sequence of Track
-        Of one rate, on one clock; of fewer than two, or of one that is very short, nothing can be said.
+        Of one rate, on one clock. Very short ones, such as a file that was cut, say nothing; of fewer than two others
+        nothing can be said.
 
     Examples
     --------
@@ -153,9 +154,10 @@ def found_stretches(tracks: Sequence[Track]) -> tuple[StruckStretch, ...]:
     >>> [(round(one.begin_s, 1), one.loudest, one.hits) for one in found_stretches(tracks)]
     [(0.4, 'near', 7)]
     """
-    if len(tracks) < 2 or min(track.duration_s for track in tracks) < tuned.LONGER_THAN_A_FILL_S:
+    long = [track for track in tracks if track.duration_s >= tuned.LONGER_THAN_A_FILL_S]
+    if len(long) < 2:
         return ()
-    strokes = _fingerprints(tracks)
+    strokes = _fingerprints(long)
     return tuple(_stretch(strokes, first, stop) for first, stop in _runs(strokes))
 
 

@@ -185,6 +185,17 @@ def test_what_cannot_be_is_refused_in_a_sentence(tmp_path, arguments, word):
     assert len(said.err.strip().splitlines()) == 1
 
 
+@pytest.mark.parametrize(("cut", "named"), [("room", {"kick", "snare"}), ("snare", {"kick"})])
+def test_a_file_of_one_sample_hides_no_stretch(kit, tmp_path, cut, named):
+    """What is cut off is told of its own line; the others are judged by what was played."""
+    said = micalign("linecheck", written(tmp_path, {**kit, cut: kit[cut][:1]}), "--json")
+    assert said.status == 1
+    assert {one["source"] for one in said.document["found"]} - {None} == named
+    bad = {line["track"] for line in said.document["lines"] if any(r["severity"] == "problem" for r in line["remarks"])}
+    assert any(track.startswith(cut) for track in bad)
+    assert not any(track.startswith("overhead") for track in bad)
+
+
 def test_an_unknown_source_is_answered_with_the_nearest(kit, tmp_path):
     """A scene knows its sources."""
     said = micalign("linecheck", written(tmp_path, kit), "--alone", "snar=1-2")
