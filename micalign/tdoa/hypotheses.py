@@ -20,10 +20,11 @@ from micalign.tdoa.evidence import Curves
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
+__all__ = ["EARLY_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
 FIRST, SECOND, ONE_PATH = 0, 1, 2  # kinds of a hypothesis, as columns of arrays
 
+EARLY_S: Final = 1.5e-4  # seconds, 5 cm of way: so little earlier another mic may be than what counts as the close one
 _SAME_S: Final = 1.2e-4  # seconds: nearer delays are one hypothesis: six samples
 _AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
 _LOBE_S: Final = 0.00025  # seconds to either side of a peak: its own lobe
@@ -139,7 +140,7 @@ def _close_mic(
             "stretches alike": stretched[index],
         }
     features |= {
-        "too early": (lags[index] / rate < -0.15e-3).astype(float),
+        "too early": (lags[index] / rate < -EARLY_S).astype(float),
         "gap": min(strokes.gap_db, 30.0) / 15,
         "close mic": 1.0,
     }

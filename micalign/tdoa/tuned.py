@@ -44,10 +44,10 @@ WORTH_A_LOOK: Final = 0.7
 (development half, seeds 40 to 47) 691 are reliable, 27 of them wrong, with 147 second looks; from 0.5 on 694, 28 of
 them wrong, with 232."""
 
-TWO_LOOKS: Final = (-0.137, 0.333, 1.81)
-"""Offset of log odds, slope by the sum of both looks' own, and what it adds that they agree. Fitted to 158 answers of
-0.5 to 0.9 to takes of a real kit (development half, seeds 40 to 45): told 0.9 and more, each by the other seeds, 91 and
-93 % of them right. The higher of the two confidences alone told it of 22, all right."""
+TWO_LOOKS: Final = (-0.0994, 0.329, 1.62)
+"""Offset of log odds, slope by the sum of both looks' own, and what it adds that they agree. Fitted to 162 answers of
+0.5 to 0.9 to takes of a real kit (development half, seeds 40 to 45): told 0.9 and more, each by the other seeds, 84 and
+90 % of them right. The higher of the two confidences alone told it of 18, all right."""
 
 BANDS: Final = ((300, 1200, 1e-3), (1200, 5000, 0.5e-3), (5000, 14000, 0.4e-3), (60, 16000, 0.6e-3))
 """Hertz, hertz, seconds: bands in which a wavefront is looked for and how long its rise is watched, about a period.
@@ -236,17 +236,11 @@ ONSET_WEIGHTS: Final[dict[str, float]] = {
 }
 
 LOG_ODDS: Final[dict[str, tuple[float, ...]]] = {
-    "related": (-7.56, 4.74),
+    "related": (-6.68, 4.45),
+    "event": (1.19, 1.68, 3.19),
+    "beginning": (6.15, 2.95, 1.14),
     "one path": (1.98, 0.652, 0.686),
 }
-
-RIGHT: Final[dict[str, float]] = {
-    "one": 2.93,
-    "event": 0.645,
-    "narrowness": 1.69,
-    "halves agree": 0.942,
-}
-"""Of the log odds of a right answer, by `micalign.tdoa.posterior.sureness`."""
 
 LOG_SIGMA: Final = (-9.01, 0.946, -0.887)
 """Offset and slopes of the log of seconds, by `micalign.tdoa.posterior.exactness`."""

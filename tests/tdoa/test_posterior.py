@@ -26,12 +26,11 @@ from micalign.tdoa.posterior import (
     sigma_s,
 )
 from micalign.tdoa.strokes import listen
-from micalign.tdoa.tuned import LOG_ODDS, RIGHT, SO_ALIKE
+from micalign.tdoa.tuned import LOG_ODDS, SO_ALIKE
 
 
 def test_slopes_of_what_speaks_for_an_answer_rise():
     assert all(slope > 0 for _, *slopes in LOG_ODDS.values() for slope in slopes)
-    assert all(RIGHT[name] > 0 for name in ("event", "narrowness", "halves agree"))
 
 
 def test_probabilities_are_a_softmax_in_which_nothing_in_common_has_the_score_zero():
@@ -123,7 +122,7 @@ def test_an_onset_that_is_told_several_ways_is_less_sure_and_less_exact(one, oth
 def test_nothing_is_reliable_where_one_track_does_not_follow_the_other():
     """Four standard deviations are what the highest of some thousand values is by chance."""
     event, onset = Event(0.002, 0.999, FIRST), Onset(0.002, 2e-5, 2e-5, 2.0, 1.0, 1.0)
-    assert confidence_of(event, onset, follows=4.0) < 0.6
+    assert confidence_of(event, onset, follows=4.0) < 0.7
     assert confidence_of(event, onset, follows=12.0) > 0.9
     assert confidence_of(event, onset) >= confidence_of(event, onset, follows=12.0)
 

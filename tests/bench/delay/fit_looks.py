@@ -75,7 +75,8 @@ def looks(take: realtakes.Take, seed: int) -> Iterator[Both]:
 def line_of(some: Sequence[Both]) -> tuple[float, ...]:
     """Offset and slopes by which what came true is likeliest."""
     rows, right = np.array([one.row for one in some]), np.array([one.right for one in some])
-    return told_unseen.logistic(rows, right, np.ones(len(some)))
+    (line,) = told_unseen.logistics([rows], right, np.ones(len(some)))
+    return line
 
 
 def report(some: Sequence[Both]) -> None:

@@ -28,7 +28,7 @@ from bench.delay.seen_takes import ONE_PATH_FAMILIES, Seen
 from micalign.tdoa import tuned
 from micalign.tdoa.hypotheses import FEATURES
 from micalign.tdoa.posterior import ONSET_FEATURES
-from micalign.tdoa.tuned import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS, RIGHT
+from micalign.tdoa.tuned import EVENT_WEIGHTS, LOG_ODDS, LOG_SIGMA, ONSET_WEIGHTS
 
 EVENT_RIDGE, ONSET_RIDGE = 1.0, 0.3
 RIGHT_S = 1e-4
@@ -106,14 +106,12 @@ def write(seen: list[Seen]) -> None:
     body = [table_of("EVENT_WEIGHTS", event), table_of("ONSET_WEIGHTS", onset)]
     # What is right depends on the sigma that is told.
     sigma = tuned.LOG_SIGMA = told_unseen.log_sigma(told)
-    lines, right = told_unseen.log_odds(told)
+    lines = told_unseen.log_odds(told)
     body.append(
         "LOG_ODDS: Final[dict[str, tuple[float, ...]]] = {\n"
         + "".join(f'    "{kind}": {line},\n' for kind, line in lines.items())
         + "}\n"
     )
-    word = '"""Of the log odds of a right answer, by `micalign.tdoa.posterior.sureness`."""'
-    body.append(table_of("RIGHT", right) + f"{word}\n")
     word = '"""Offset and slopes of the log of seconds, by `micalign.tdoa.posterior.exactness`."""'
     body.append(f"LOG_SIGMA: Final = {sigma}\n{word}\n")
     path.write_text(head + "\n".join(body), encoding="utf-8")
@@ -141,7 +139,7 @@ def main() -> None:
         told_unseen.report(told_unseen.left_out(seen, weights_of, NAMES))
     else:
         told = [told_unseen.told_by(one, (EVENT_WEIGHTS, ONSET_WEIGHTS)) for one in seen]
-        told_unseen.report([one for one in told if one is not None], (LOG_ODDS, RIGHT), LOG_SIGMA)
+        told_unseen.report([one for one in told if one is not None], LOG_ODDS, LOG_SIGMA)
 
 
 if __name__ == "__main__":

@@ -138,41 +138,61 @@ def left_out(seen: Sequence[Seen], weights_of: Callable, names: Names, parts: Ca
 # ---------------------------------------------------------------- how sure and how exact
 
 
-Lines = tuple[dict[str, tuple[float, ...]], dict[str, float]]
+Lines = dict[str, tuple[float, ...]]
+SURE = (("event", "too early"), ("narrowness", "halves agree"))  # `posterior.sureness`, in its order
 
 
 def log_odds(told: Sequence[Told], without: str = "") -> Lines:
-    """The lines of the log odds of a shared source and of one path, and that of a right answer where one is shared."""
+    """The lines of the log odds of a shared source and of one path, and of a right event and beginning if shared."""
     struck = [one for one in told if one.kind == "struck"]
     shares = np.array([LINE_SHARES[one.one.origin] for one in struck])
     shared = np.array([bool(one.one.windows) for one in struck])
-    sureness = [posterior.sureness(one.events[0], one.onset) for one in struck]
-    x = np.array([list(one.values()) for one in sureness])
-    x[:, [name == without for name in sureness[0]]] = 0.0
-    right = logistic(x[shared], np.array([one.right for one in struck])[shared], shares[shared])
+    said = [posterior.sureness(one.events[0], one.onset) for one in struck]
+    parts = [
+        np.array(
+            [
+                (1.0, *(0.0 if name == without else value for name, value in zip(names, one, strict=True)))
+                for one in column
+            ]
+        )
+        for names, column in zip(SURE, zip(*said, strict=True), strict=True)
+    ]
+    right = np.array([one.right for one in struck])
+    event, beginning = logistics([x[shared] for x in parts], right[shared], shares[shared])
     # Few of a user's pairs share nothing; each counts as its answer would be sure.
+    sure = expit(parts[0] @ event) * expit(parts[1] @ beginning)
     follows = np.array([[1.0, np.log1p(one.one.follows)] for one in struck])
-    related = logistic(follows, shared, np.where(shared, shares, UNRELATED) * expit(x @ right))
+    (related,) = logistics([follows], shared, np.where(shared, shares, UNRELATED * sure))
     path = [one for one in told if one.kind == "one path"]
     alone = np.array(
         [[1.0, posterior.log_odds(one.events[0].probability), posterior.log_alike(one.alike)] for one in path]
     )
-    one_path = logistic(alone, np.array([one.right for one in path]), np.array([one.one.share for one in path]))
-    return {"related": related, "one path": one_path}, dict(zip(sureness[0], right, strict=True))
+    (one_path,) = logistics([alone], np.array([one.right for one in path]), np.array([one.one.share for one in path]))
+    return {"related": related, "event": event, "beginning": beginning, "one path": one_path}
 
 
-def logistic(x: np.ndarray, right: np.ndarray, shares: np.ndarray) -> tuple[float, ...]:
-    """The line of log odds by which what came true is likeliest; the first column is one, the others are held small."""
-    scale = np.append(1.0, x[:, 1:].std(axis=0) + 1e-6)
-    z, sign = x / scale, np.where(right, 1.0, -1.0)
+def logistics(parts: Sequence[np.ndarray], right: np.ndarray, shares: np.ndarray) -> list[tuple[float, ...]]:
+    """The lines of log odds by the product of whose chances what came true is likeliest.
+
+    The first column of each part is one, the others are held small.
+    """
+    scales = [np.append(1.0, x[:, 1:].std(axis=0) + 1e-6) for x in parts]
+    cuts = np.cumsum([x.shape[1] for x in parts])[:-1]
+    held = np.concatenate([np.append(0.0, np.ones(x.shape[1] - 1)) for x in parts])
 
     def loss(beta):
-        chance = expit(-sign * (z @ beta))
-        value = -(shares @ np.log(np.clip(1 - chance, 1e-12, 1))) + 0.5 * RIDGE * (beta[1:] ** 2).sum()
-        return value, -z.T @ (shares * sign * chance) + RIDGE * np.append(0.0, beta[1:])
+        lines = [x / scale @ line for x, scale, line in zip(parts, scales, np.split(beta, cuts), strict=True)]
+        chance = np.clip(np.prod(expit(lines), axis=0), 1e-12, 1 - 1e-12)
+        pull = shares * (np.where(right, 1.0, -chance / (1 - chance)))
+        slope = [-(pull * expit(-line)) @ (x / scale) for x, scale, line in zip(parts, scales, lines, strict=True)]
+        value = -(shares @ np.log(np.where(right, chance, 1 - chance))) + 0.5 * RIDGE * held @ beta**2
+        return value, np.concatenate(slope) + RIDGE * held * beta
 
-    found = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B").x
-    return tuple(float(f"{b:.3g}") for b in found / scale)
+    found = minimize(loss, np.zeros(len(held)), jac=True, method="L-BFGS-B").x
+    return [
+        tuple(float(f"{b:.3g}") for b in line / scale)
+        for line, scale in zip(np.split(found, cuts), scales, strict=True)
+    ]
 
 
 def log_sigma(told: Sequence[Told]) -> tuple[float, ...]:
@@ -195,7 +215,7 @@ def log_sigma(told: Sequence[Told]) -> tuple[float, ...]:
 
 
 def _sure(told: Sequence[Told], lines: Lines) -> np.ndarray:
-    tuned.LOG_ODDS, tuned.RIGHT = lines
+    tuned.LOG_ODDS = lines
     return np.array(
         [
             posterior.path_confidence(one.events[0], one.alike)
@@ -292,7 +312,7 @@ def ablate(seen: Sequence[Seen], weights_of: Callable, names: tuple[Sequence[str
     line("nothing", 0, full)
     line("where an event begins", len(names[1]), [replace(one, delay_s=one.events[0].delay_s) for one in full])
     line("follows", 2, [replace(one, one=replace(one.one, follows=1e6)) for one in full])
-    for name in list(tuned.RIGHT)[1:]:
+    for name in (name for names in SURE for name in names):
         line(f"{name} (how sure)", 1, full, name)
     for kind in EVIDENCE:
         of_it = kind.__contains__ if isinstance(kind, tuple) else lambda name, kind=kind: kind in name
