@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
-from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, Hypotheses
+from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses
 from micalign.tdoa.posterior import (
     ONSET_FEATURES,
     Event,
@@ -57,6 +57,10 @@ def test_hypotheses_within_an_event_add_up(monkeypatch):
     assert abs(told[0].delay_s - 5 / 48000) < 2e-4
     assert told[0].probability == pytest.approx(6 / 10)
     assert (told[1].delay_s, told[1].probability) == (pytest.approx(0.005), pytest.approx(3 / 10))
+    assert [one.nothing for one in told] == pytest.approx([1 / 10, 1 / 10])
+    assert [one.if_shared for one in told] == pytest.approx([6 / 9, 3 / 9])
+    assert [one.nothing for one in events(found, 48000, related=True)] == pytest.approx([0.0, 0.0])
+    assert Event(0.002, 0.9, FIRST, 0.2).if_shared == 1.0  # no rounding makes it surer than sure
 
 
 def test_tracks_that_are_one_sound_over_one_path_are_told_by_paths_alone(monkeypatch):
@@ -101,6 +105,40 @@ def test_confidence_rises_with_the_event(one, other):
     events, onset = [Event(0.002, chance, FIRST) for chance in sorted([one, other])], Onset(0.002, 1e-4, 5e-5, 0.5, 0.8)
     for low, high in ([confidence_of(event, onset) for event in events], [path_confidence(e, 0.4) for e in events]):
         assert 0 < low <= high < 1
+
+
+@pytest.mark.parametrize(
+    ("chance", "nothing", "spread_s", "halves", "expected"),
+    [
+        (0.6, 0.0, 1e-4, 0.0, 0.6 / 2),
+        (0.3, 0.5, 1e-4, 0.0, 0.6 / 2),
+        (0.3, 0.5, 5e-5, 0.0, 0.6 * 2 / 3),
+        (0.3, 0.5, 5e-5, 1.0, 0.6 * 4 / 5),
+        (0.5, 0.0, 0.0, 0.0, 0.5 * 5 / 6),
+    ],
+)
+def test_a_sharp_beginning_makes_no_doubtful_event_right(monkeypatch, chance, nothing, spread_s, halves, expected):
+    """Lines of slope one: odds of the event if anything is shared; of its beginning 0.1 ms over its spread."""
+    monkeypatch.setitem(LOG_ODDS, "event", (0.0, 1.0, 0.0))
+    monkeypatch.setitem(LOG_ODDS, "beginning", (0.0, 1.0, np.log(2.0)))
+    onset = Onset(0.002, spread_s, spread_s, 0.5, 0.8, halves)
+    assert confidence_of(Event(0.002, chance, FIRST, nothing), onset) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("kind", "sign"), [(FIRST, 1), (SECOND, -1)])
+def test_an_event_that_its_close_mic_hears_after_the_other_is_less_sure(kind, sign):
+    """By more than 5 cm of way; a delay is positive where the second track is later."""
+    onset = Onset(0.0, 5e-5, 5e-5, 1.0, 0.8)
+    sure = [confidence_of(Event(sign * late_s, 0.9, kind), onset) for late_s in (-0.16e-3, -0.14e-3, 0.0, 0.16e-3)]
+    assert sure[0] < sure[1] == sure[2] == sure[3]
+
+
+def test_what_a_scene_weighed_is_as_sure_as_its_event_and_the_share_of_its_beginning(monkeypatch):
+    """A line of slope one through nothing; how sharply it begins is no matter there."""
+    monkeypatch.setattr(tuned, "SCENE_LOG_ODDS", (0.0, 1.0))
+    for spread_s in (2e-5, 2e-4):
+        onset = Onset(0.002, spread_s, spread_s, 0.5, 0.8)
+        assert confidence_of(Event(0.002, 0.5, FIRST), onset, scene=True) == pytest.approx(0.4)
 
 
 @given(st.floats(0, 1), st.floats(0, 1))
