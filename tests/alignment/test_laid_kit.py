@@ -221,9 +221,45 @@ def test_the_farther_of_two_mics_at_one_drum_is_no_unstruck_one(rng, monkeypatch
     assert struck._led([heard["left"], heard["right"]], close) == by
 
 
-@pytest.mark.parametrize(("late", "by"), [(66, {"tom": "one"}), (250, {})])
-def test_a_mic_that_hears_its_strokes_well_after_the_overheads_began_at_another_time(rng, late, by):
+def test_the_only_mic_at_a_drum_is_no_unstruck_one_though_another_drums_hears_it_first(rng):
+    """That hears the drum 0.5 ms before it, 10 dB softer, and its own far louder."""
     tracks = kit(rng)
+    heard = 0.1 * np.roll(tracks["one"].read(), 84) + 0.03 * np.roll(tracks["two"].read(), 44)
+    tracks["tom"] = Track.from_array("tom", heard + 1e-5 * rng.normal(size=12 * RATE), RATE)
+    told = {name: listen(track) for name, track in tracks.items()}
+    over = [told["left"], told["right"]]
+    assert struck._led(over, {name: told[name] for name in ("two", "tom")}) == {}
+    assert struck._led(over, {name: told[name] for name in ("one", "two", "tom")}) == {"tom": "one"}
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.03])
+def test_it_is_said_who_of_all_hears_a_mics_strokes_first_whatever_the_gains(rng, gain):
+    """Both heads of one drum do, the struck one before the other."""
+    tracks = kit(rng)
+    one = tracks["one"].read()
+    sounds = {"tom": 0.1 * np.roll(one, 30) + 0.03 * np.roll(tracks["two"].read(), 44)}
+    sounds |= {"one": gain * one, "other head": -gain * np.roll(one, 4)}
+    tracks |= {name: Track.from_array(name, x + 1e-5 * rng.normal(size=12 * RATE), RATE) for name, x in sounds.items()}
+    told = {name: listen(track) for name, track in tracks.items()}
+    close = {name: told[name] for name in ("other head", "one", "two", "tom")}
+    assert struck._led([told["left"], told["right"]], close) == {"tom": "one"}
+
+
+def test_mics_that_are_never_recorded_at_once_say_nothing_of_each_other(rng):
+    tracks = kit(rng)
+    heard = 0.1 * np.roll(tracks["one"].read(), 66) + 0.03 * np.roll(tracks["two"].read(), 66)
+    heard[: 7 * RATE] = 0.0
+    tracks["tom"] = Track.from_array("tom", heard + 1e-5 * rng.normal(size=12 * RATE), RATE)
+    tracks["one"] = Track.from_array("one", tracks["one"].read(0, 5 * RATE), RATE)
+    told = {name: listen(track) for name, track in tracks.items()}
+    assert struck._led([told["left"], told["right"]], {name: told[name] for name in ("one", "tom")}) == {}
+
+
+@pytest.mark.parametrize(("late", "early", "by"), [(66, 0, {"tom": "one"}), (66, 150, {"tom": "one"}), (250, 0, {})])
+def test_a_mic_that_hears_its_strokes_well_after_the_overheads_began_at_another_time(rng, late, early, by):
+    """After both: one overhead alone may hang nearer to the drum than the mic stands."""
+    tracks = kit(rng)
+    tracks["right"] = Track.from_array("right", np.roll(tracks["right"].read(), -early), RATE)
     heard = 0.1 * np.roll(tracks["one"].read(), late) + 0.03 * np.roll(tracks["two"].read(), late)
     tracks["tom"] = Track.from_array("tom", heard + 1e-5 * rng.normal(size=12 * RATE), RATE)
     told = {name: listen(track) for name, track in tracks.items()}
