@@ -1,6 +1,6 @@
 """How many small changes to the numerics do the tests notice? A seeded sample of mutants, the same on every machine.
 
-    python tests/mutants.py [--sample 200] [--seed 1] [--children 2] [acoustics alignment delay]
+    python tests/mutants.py [--sample 200] [--seed 1] [--children 2] [acoustics alignment tdoa]
 
 Each mutant meets only the quick tests that call the changed function (mutmut finds out which, and keeps what it found
 in ``mutants/``). A mutant that runs into the time limit counts as noticed, one that no test calls does not.
@@ -44,7 +44,7 @@ def main() -> None:
     parser.add_argument("--sample", type=int, default=200, help="mutants of each folder (200)")
     parser.add_argument("--seed", type=int, default=1, help="which sample (1)")
     parser.add_argument("--children", type=int, default=2, help="processes at a time (2)")
-    parser.add_argument("folders", nargs="*", default=["acoustics", "alignment", "delay"])
+    parser.add_argument("folders", nargs="*", default=["acoustics", "alignment", "tdoa"])
     asked = parser.parse_args()
     mutmut("run", "--max-children", "1", "micalign.acoustics.comb.x__weaker*")  # makes all mutants, runs a handful
     draw, mutants = random.Random(asked.seed), sorted(found())
