@@ -78,6 +78,12 @@ _A: Final = (
     *(-2.835149, -2.15e-13, 29.179762, 0.000486),
 )
 
+_MOST_COLUMNS: Final = 8
+"""Sources that a terminal of usual width shows side by side."""
+
+FLOOR_DB: Final = -200.0
+"""What stands for minus infinity, so that every level is a finite number."""
+
 
 def speed_of_sound(temperature_c: float, humidity_percent: float = 50.0, pressure_kpa: float = 101.325) -> float:
     """Speed of sound in moist air, m/s (Cramer 1993, equation 15).
@@ -283,10 +289,6 @@ def gains(points_m: Floats, mics_m: Floats, axes: Floats, pattern: Pattern) -> F
     return pattern.gain(np.clip(cosine, -1.0, 1.0))
 
 
-_MOST_COLUMNS: Final = 8
-"""Sources that a terminal of usual width shows side by side."""
-
-
 def distances_m(sources: Floats, mics: Floats) -> Floats:
     """Distances between every source and every mic: (S, 3) and (M, 3) to (S, M), metres.
 
@@ -306,10 +308,6 @@ def is_close(mic: Mic, sources: Iterable[Source]) -> bool:
     """
     own = [source for source in sources if source.name in mic.on]
     return any(source.is_placed and mic.is_placed and mic.metres_to(source) <= CLOSE_M for source in own)
-
-
-FLOOR_DB: Final = -200.0
-"""What stands for minus infinity, so that every level is a finite number."""
 
 
 def floored_db(amplitude: Floats) -> Floats:

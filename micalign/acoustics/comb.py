@@ -59,6 +59,15 @@ __all__ = [
     "response_db",
 ]
 
+PairClass = Literal["coincident", "near-coincident", "spaced", "mid-side"]
+
+_FULL_DB, _FULL_S, _FULL_SHARE = 15.0, 1.12e-3, 0.93
+"""Decibels, seconds, share of either at which an image reaches a loudspeaker (Simonsen, Williams: see above)."""
+
+# Shares of full level or time (the mean of both) at which the image stands 0, 10, 20 and 30 of 30 degrees out.
+_SHARES: Final = (0.0, 0.173, 0.380, _FULL_SHARE)
+_PERCENT: Final = (0.0, 100 / 3, 200 / 3, 100.0)  # of the way to the loudspeaker, which stands 30 degrees out
+
 
 def notches_hz(delay_s: float, *, polarity: int = 1, upper_hz: float = AUDIBLE_HZ) -> Floats:
     """Frequencies at which the two cancel, up to ``upper_hz``.
@@ -333,17 +342,6 @@ def _rows(scene: Scene, found: Arrivals, di: Di) -> Iterator[DiDifference]:
         teeth = tuple(notches_hz(late, polarity=polarity).tolist()[:MOST_TEETH])
         sigma = float(found.uncertainty_s[row, column])
         yield DiDifference(di.name, name, di.of, late, sigma, polarity, teeth[0] if teeth else None, teeth)
-
-
-PairClass = Literal["coincident", "near-coincident", "spaced", "mid-side"]
-
-
-_FULL_DB, _FULL_S, _FULL_SHARE = 15.0, 1.12e-3, 0.93
-"""Decibels, seconds, share of either at which an image reaches a loudspeaker (Simonsen, Williams: see above)."""
-
-# Shares of full level or time (the mean of both) at which the image stands 0, 10, 20 and 30 of 30 degrees out.
-_SHARES: Final = (0.0, 0.173, 0.380, _FULL_SHARE)
-_PERCENT: Final = (0.0, 100 / 3, 200 / 3, 100.0)  # of the way to the loudspeaker, which stands 30 degrees out
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,6 +68,12 @@ __all__ = [
 _STEP_M: Final = 1e-6
 """Metres: of central differences in double precision, whose best step is a cube root of 1e-16 in metres, about 5e-6."""
 
+_SEED: Final = 2718
+"""Any number: the same scene gives the same answer on every run."""
+
+_DECIMALS: Final = {"m": (3, 4), "cm": (1, 2), "mm": (0, 1), "in": (2, 3), "ft": (3, 3)}
+"""Decimals of a coordinate in each unit: those to aim for, and the finest that a scene file keeps."""
+
 
 def slopes(values_of: Callable[[Floats], Floats], variables: Floats) -> Floats:
     """Central differences of ``values_of``, (N, V) to (N, K), at one point: shape (K, V).
@@ -202,10 +208,6 @@ def descend(problem: Problem, variables: Floats, *, firm: bool = False) -> Float
         gain=DESCENT_GAIN,
     )
     return found[: len(variables)]
-
-
-_SEED: Final = 2718
-"""Any number: the same scene gives the same answer on every run."""
 
 
 def groups_of(scene: Scene, free: Ints) -> tuple[tuple[int, ...], ...]:
@@ -348,10 +350,6 @@ def _apart(samples: Floats) -> list[int]:
         if len(kept) == DESCENTS:
             break
     return kept
-
-
-_DECIMALS: Final = {"m": (3, 4), "cm": (1, 2), "mm": (0, 1), "in": (2, 3), "ft": (3, 3)}
-"""Decimals of a coordinate in each unit: those to aim for, and the finest that a scene file keeps."""
 
 
 def rounded(problem: Problem, free_m: Floats, groups: tuple[tuple[int, ...], ...], unit: str) -> Floats:

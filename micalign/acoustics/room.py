@@ -63,6 +63,12 @@ __all__ = [
     "transition_hz",
 ]
 
+_GAP_HZ: Final = 20.0
+"""Hertz: modes farther apart than this on both sides are heard by themselves (C. L. S. Gilford 1959, from memory)."""
+
+_CROWD: Final = 5
+"""Modes in a third of an octave among which two that coincide are borne (O. J. Bonello 1981, from memory)."""
+
 
 @dataclass(frozen=True, eq=False)
 class PanelFrame:
@@ -318,12 +324,6 @@ def _rows(found: Arrivals, one: Bounces, wanted: Bools | None) -> Iterator[Refle
             if heard
             else None
         )
-
-
-_GAP_HZ: Final = 20.0
-"""Hertz: modes farther apart than this on both sides are heard by themselves (C. L. S. Gilford 1959, from memory)."""
-_CROWD: Final = 5
-"""Modes in a third of an octave among which two that coincide are borne (O. J. Bonello 1981, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)

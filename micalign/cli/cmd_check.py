@@ -30,7 +30,6 @@ __all__ = ["check_command", "comb_command"]
 
 _MOST_DIFFERENCES: Final = 20_000  # 15 MB of JSON, a second's work; a scene of 60 mics and 10 sources has 18 000
 
-
 SHOWN: Final = ("findings", "arrivals", "sums", "spacing", "bleed", "reflections", "pairs", "direct", "room")
 
 

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = ["demo_command", "explain_command"]
 
+_TOLD: Final = ("check", "measure", "compare")  # what the demo keeps the words of
+
 
 @click.command("explain")
 @out_option("Folder for the lesson.", default="lesson")
@@ -140,9 +142,6 @@ def _sheets(count: int | None, seed: int, unit: str) -> dict[str, bytes]:
         "questions.html": question_page(asked, answers=False, seed=seed, unit=unit).encode("utf-8"),
         "answers.html": question_page(asked, answers=True, seed=seed, unit=unit).encode("utf-8"),
     }
-
-
-_TOLD: Final = ("check", "measure", "compare")
 
 
 @click.command("demo")

@@ -7,7 +7,7 @@ loudspeaker, and what a recorded sweep says.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from micalign.take.sweep import Response, Sweep
 
 __all__ = ["click_command", "levels_command"]
+
+_SWEEP_S: Final = 6.0  # of a recorded sweep whose length is not said
 
 
 @click.command("levels")
@@ -153,9 +155,6 @@ def _show_levels(take: TakeLevels, *, as_json: bool) -> None:
         out.print(advice)
     for caution in levels_words.cautions(take):
         out.print(caution)
-
-
-_SWEEP_S = 6.0  # as long as the one that --sweep makes by default
 
 
 @click.command("click")

@@ -53,6 +53,10 @@ _SHADES: Final = ((0.0, 0.1, 0.75), (0.1, 0.2, 0.5), (0.2, 0.4, 0.3), (0.4, 0.8,
 _COLUMNS: Final = 2  # of the legend
 _LONGEST: Final = 22  # characters of a name in it
 
+KINDS: Final = ("plan", "arrivals", "combs", "map")
+_MOST_TIMELINES: Final = 3  # of the sources that most mics are on
+_MOST_MAPS: Final = 3  # of the first pairs
+
 
 def equal_distance_figure(scene: Scene, mic: str, *, against: str, sources: Sequence[str]) -> Figure:
     """The map of arrival differences as ``mic`` moves over the floor plan at its own height.
@@ -286,12 +290,6 @@ def _named(name: str) -> str:
 def _mark(marker: str, label: str, **looks: Any) -> Line2D:
     given: dict[str, Any] = {"color": COLOURS["ink"], "markersize": 6, "linestyle": "none"} | looks
     return Line2D([], [], marker=marker or "None", label=label, **given)
-
-
-KINDS: Final = ("plan", "arrivals", "combs", "map")
-
-_MOST_TIMELINES: Final = 3  # of the sources that most mics are on
-_MOST_MAPS: Final = 3  # of the first pairs
 
 
 def scene_figures(

@@ -73,6 +73,11 @@ LOWEST_DB: Final = -30.0  # deeper notches end at the frame: no ear follows them
 _HIGHEST_DB: Final = 11.0  # two equal copies rise to 6 dB; above it the legend
 _NOTCHES_DRAWN: Final = 24  # more stand closer than a line is wide
 
+_HEADROOM_DB: Final = 11.0  # of arrivals in time: above the direct sound, for names and the legend
+_MOST_MICS: Final = 8  # panels of arrivals, a mic each
+_TALL_DB: Final = 2.0  # a stem that rises less above the floor of its panel is not seen: a name would hang in the air
+_NAMED: Final = 3  # how many reflections of a mic carry their surface's name
+
 
 @dataclass(frozen=True, slots=True)
 class Copy:
@@ -351,18 +356,6 @@ def _copy(row: Difference) -> Copy:
     known = show_ms_within(abs(row.difference_s), row.uncertainty_s)
     late = f"{known}, {abs(row.level_difference_db):.1f} dB apart{_inverted(row.polarity)}"
     return Copy(row.difference_s, row.level_difference_db, row.polarity, row.uncertainty_s, late)
-
-
-_HEADROOM_DB: Final = 11.0  # above the direct sound, for names and the legend
-
-
-_MOST_MICS: Final = 8  # panels
-
-
-_TALL_DB: Final = 2.0  # a stem that rises less above the floor of its panel is not seen: a name would hang in the air
-
-
-_NAMED: Final = 3  # how many reflections of a mic carry their surface's name
 
 
 def timeline_figure(scene: Scene, source: str) -> Figure:

@@ -63,6 +63,9 @@ __all__ = [
     "without_a_task",
 ]
 
+_LISTEN: Final = "Find its place by ear: a few centimetres along the face change the sound more than the distance."
+_ROOM_MIC: Final = re.compile(r"\broom\b|ambien|\bhall\b", re.IGNORECASE)  # in a mic's name
+
 
 def in_keepout(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A mic stands where the scene says that none may."""
@@ -317,9 +320,6 @@ def near_field(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             yield Finding("near-field", "note", (path.mic, path.source), _near_words(scene, path), _LISTEN, 0.0)
 
 
-_LISTEN: Final = "Find its place by ear: a few centimetres along the face change the sound more than the distance."
-
-
 def _near_words(scene: Scene, path: Path) -> str:
     size, unit = scene.source(path.source).size_m or 0.0, scene.length_unit
     return (
@@ -327,9 +327,6 @@ def _near_words(scene: Scene, path: Path) -> str:
         f"{show_length(size, unit)} wide: it is no point source there, and its level no longer rises by 6 dB for half "
         "the distance."
     )
-
-
-_ROOM_MIC: Final = re.compile(r"\broom\b|ambien|\bhall\b", re.IGNORECASE)
 
 
 def bass_lift_db(pattern: str, distance_m: float, hz: float, speed_m_s: float) -> float:

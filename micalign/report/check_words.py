@@ -88,6 +88,10 @@ _MOST_LINES: Final = 40  # of a screen, or of what goes to a file (judgement)
 Numbers = Mapping[tuple[str, tuple[str, ...]], int]
 _MOST_PLACES: Final = 12  # rows of the table of modes
 
+TEMPERATURE_C: Final = 20.0  # of a heated room, where none is given
+_RATES_HZ: Final = (44_100, 48_000, 96_000)  # sample rates in common use
+_SHOWN_NOTCHES: Final = 5  # the rest follows at even steps
+
 
 @cache
 def _decimals(key: str) -> int:
@@ -341,15 +345,6 @@ def rule_rows() -> list[dict[str, str]]:
 def rule_table() -> Table:
     """The rules for a terminal."""
     return ruled_table("Rules", ["rule", "says", "source"], [], [list(row.values()) for row in rule_rows()])
-
-
-TEMPERATURE_C: Final = 20.0  # of a heated room, where none is given
-
-
-_RATES_HZ: Final = (44_100, 48_000, 96_000)  # sample rates in common use
-
-
-_SHOWN_NOTCHES: Final = 5  # the rest follows at even steps
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,6 +59,11 @@ _IN_TABLE: Final = frozenset({"quiet", "hot", "pair", "silent", "dead", "rumble"
 
 _RANK: Final = ("broken", "silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
 
+SIGNAL_CAUTION: Final = (
+    "Turn the monitors down before you play it and come up slowly; take headphones off and wear protection beside a "
+    "loudspeaker. Test signals are louder than they look."
+)
+
 
 @dataclass(frozen=True, eq=False)
 class TakeLevels:
@@ -275,12 +280,6 @@ def _said(take: TakeLevels) -> Iterator[tuple[str, Remark]]:
 def cautions(take: TakeLevels) -> tuple[str, ...]:
     """What keeps people safe, each once."""
     return tuple(dict.fromkeys(remark.caution for _, remark in _said(take) if remark.caution))
-
-
-SIGNAL_CAUTION: Final = (
-    "Turn the monitors down before you play it and come up slowly; take headphones off and wear protection beside a "
-    "loudspeaker. Test signals are louder than they look."
-)
 
 
 @dataclass(frozen=True)

@@ -52,6 +52,16 @@ BLOCK_FRAMES: Final = 1 << 18
 _Asked = TypeVar("_Asked")
 _Made = TypeVar("_Made")
 
+OVER_WORDS: Final = frozenset({"overhead", "overheads", "over", "oh", "ohs", "ohl", "ohr"})
+"""Words, in small letters, by which engineers call the mics over a kit (common practice, no source)."""
+
+ROOM_WORDS: Final = frozenset({"room", "rooms", "amb", "ambs", "ambience", "ambient"})
+"""Words, in small letters, by which engineers call the mics in a room (common practice, no source)."""
+
+_WORD: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
+_SIDES: Final = {"left": "l", "right": "r", "l": "l", "r": "r"}
+_CHANNELS: Final = {"1": "l", "2": "r"}  # of a stereo file
+
 
 def two_at_once(work: Callable[[_Asked], _Made], asked: Sequence[_Asked], tell: Callable[[int], None]) -> list[_Made]:
     """What is made of each, in two threads: sums and transforms leave the interpreter to others; more fill the memory.
@@ -289,17 +299,6 @@ def as_recorded(track: Track) -> tuple[Track, int]:
     """
     samples = track.samples
     return (samples.track, samples.begun_samples) if isinstance(samples, _PlacedSamples) else (track, 0)
-
-
-OVER_WORDS: Final = frozenset({"overhead", "overheads", "over", "oh", "ohs", "ohl", "ohr"})
-"""Words, in small letters, by which engineers call the mics over a kit (common practice, no source)."""
-
-ROOM_WORDS: Final = frozenset({"room", "rooms", "amb", "ambs", "ambience", "ambient"})
-"""Words, in small letters, by which engineers call the mics in a room (common practice, no source)."""
-
-_WORD: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
-_SIDES: Final = {"left": "l", "right": "r", "l": "l", "r": "r"}
-_CHANNELS: Final = {"1": "l", "2": "r"}  # of a stereo file
 
 
 def is_called(name: str, words: Collection[str]) -> bool:
