@@ -144,20 +144,40 @@ def test_a_jump_is_three_pieces_and_four_tenths_of_a_millisecond(rng, late_s, la
 
 
 @pytest.mark.parametrize(("by_s", "shifted"), [(10e-3, True), (-0.6e-3, True), (0.2e-3, False), (0.0, False)])
-@pytest.mark.parametrize("ppm", [0.0, 90.0])
-def test_what_all_pieces_say_is_shifted_after_a_jump_and_by_no_other_drum(rng, by_s, shifted, ppm):
-    """Two drums, 3 ms apart, before the moment mostly the one and after it mostly the other; half samples at 8 kHz."""
+@pytest.mark.parametrize(("ppm", "read_ppm"), [(0.0, 0.0), (90.0, 0.0), (90.0, 140.0)])
+def test_what_all_pieces_say_is_shifted_after_a_jump_and_by_no_other_drum(rng, by_s, shifted, ppm, read_ppm):
+    """Two drums, 3 ms apart, before the moment mostly the one and after it mostly the other; half samples at 8 kHz.
+
+    Whatever the pace at which the pieces were read.
+    """
     rate, times_s = 8000, np.linspace(1.0, 39.0, 20)
     lags_s = np.arange(-640, 641) / (2 * rate)
     curves = []
     for time_s in times_s:
         share, late_s = (0.3, by_s) if time_s > 20.0 else (0.7, 0.0)
-        at_s = ppm * 1e-6 * (time_s - 20.0) + late_s
+        at_s = (ppm - read_ppm) * 1e-6 * (time_s - 20.0) + late_s
         waves = [np.exp(-(((lags_s - at_s - drum_s) / 1e-4) ** 2)) for drum_s in (0.0, 3e-3)]
         one = share * waves[0] + (1 - share) * waves[1] + 0.05 * rng.normal(size=len(lags_s))
         curves.append(one / np.linalg.norm(one))
-    told = clock._Pieces(np.zeros((0, 3)), times_s, np.array(curves), 0.0)
+    told = clock._Pieces(np.zeros((0, 3)), times_s, np.array(curves), read_ppm * 1e-6)
     assert clock._is_shifted(told, 20.0, ppm * 1e-6, rate) is shifted
+
+
+@pytest.mark.parametrize(
+    ("by_s", "alike", "shifted"),
+    [(10e-3, 0.9, True), (10e-3, 0.45, False), (0.45e-3, 1.0, True), (0.25e-3, 1.0, False)],
+)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_what_is_hardly_alike_when_shifted_or_hardly_shifted_is_no_jump(sign, by_s, alike, shifted):
+    """A shifted copy beside another sound, which is like nothing before the moment."""
+    rate, times_s = 8000, np.linspace(1.0, 39.0, 20)
+    lags_s = np.arange(-640, 641) / (2 * rate)
+    before, after = (np.exp(-(((lags_s - at_s) / 1e-4) ** 2)) for at_s in (0.0, sign * by_s))
+    other = np.where(np.abs(lags_s - 25e-3) < 10e-3, np.sin(2 * np.pi * 400.0 * lags_s), 0.0)
+    other *= np.sqrt(1.0 - alike**2) * np.linalg.norm(after) / np.linalg.norm(other)
+    curves = [before if time_s < 20.0 else alike * after + other for time_s in times_s]
+    told = clock._Pieces(np.zeros((0, 3)), times_s, np.array(curves), 0.0)
+    assert clock._is_shifted(told, 20.0, 0.0, rate) is shifted
 
 
 @pytest.mark.parametrize("slope", [200e-6, -150e-6, 0.0])
