@@ -180,6 +180,18 @@ def test_what_is_hardly_alike_when_shifted_or_hardly_shifted_is_no_jump(sign, by
     assert clock._is_shifted(told, 20.0, 0.0, rate) is shifted
 
 
+@pytest.mark.parametrize(("looks", "jumps"), [((True, False), True), ((False, True), True), ((False, False), False)])
+def test_a_jump_that_either_look_tells_is_one(monkeypatch, looks, jumps):
+    """The second has the clock's difference taken out, which a jump that is known already would spoil."""
+    time, told, read = np.arange(8.0), iter(looks), []
+    steady = clock._Pieces(pieces(time, np.full(8, 0.1)), time, np.zeros((8, 3)), 0.0)
+    monkeypatch.setattr(clock, "_pieces", lambda *_, **__: read.append(1) or steady)
+    monkeypatch.setattr(clock, "_jumps", lambda *_, **__: next(told))
+    track = Track.from_array("a", np.zeros(80), 8000)
+    found = clock._along(track, track, clock._Line(0.1, 0.0), drift=True)
+    assert (found.reason == "the delay jumps within the take", len(read)) == (jumps, 1 if looks[0] else 2)
+
+
 @pytest.mark.parametrize("slope", [200e-6, -150e-6, 0.0])
 def test_a_stretch_is_read_at_another_pace_about_its_middle(slope):
     """A slow tone, at which straight lines between eightfold points are exact to a hundred-thousandth."""
