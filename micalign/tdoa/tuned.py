@@ -241,6 +241,7 @@ LOG_ODDS: Final[dict[str, tuple[float, ...]]] = {
     "beginning": (6.15, 2.95, 1.14),
     "one path": (1.98, 0.652, 0.686),
 }
+"""Offset and slopes of log odds by `micalign.tdoa.posterior`: `confidence_of`, its `sureness`, `path_confidence`."""
 
 LOG_SIGMA: Final = (-9.01, 0.946, -0.887)
 """Offset and slopes of the log of seconds, by `micalign.tdoa.posterior.exactness`."""

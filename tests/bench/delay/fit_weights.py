@@ -107,10 +107,14 @@ def write(seen: list[Seen]) -> None:
     # What is right depends on the sigma that is told.
     sigma = tuned.LOG_SIGMA = told_unseen.log_sigma(told)
     lines = told_unseen.log_odds(told)
+    word = (
+        '"""Offset and slopes of log odds by `micalign.tdoa.posterior`: `confidence_of`, its `sureness`, '
+        '`path_confidence`."""'
+    )
     body.append(
         "LOG_ODDS: Final[dict[str, tuple[float, ...]]] = {\n"
         + "".join(f'    "{kind}": {line},\n' for kind, line in lines.items())
-        + "}\n"
+        + f"}}\n{word}\n"
     )
     word = '"""Offset and slopes of the log of seconds, by `micalign.tdoa.posterior.exactness`."""'
     body.append(f"LOG_SIGMA: Final = {sigma}\n{word}\n")
