@@ -3,9 +3,9 @@
 Each of the near track's own strokes is correlated with the far track (`micalign.tdoa.evidence`). Added up before a
 moment and after it, the strokes of a mic that stands still give one and the same curve: direct sound, lobes and room.
 After a move the curve is there again, some lags away. So the two sums are correlated with each other: where they are
-far more alike shifted than as they are, the delay has changed, by that shift. Which delay is the true one is not asked:
-a curve of several peaks tells a change as well as one of a single peak, and other strokes after the moment than before,
-as of a song's next part, make the two unlike at every shift.
+more alike at one shift than as they are and than at any other, the delay has changed, by that shift. Which delay is
+the true one is not asked: a curve of several peaks tells a change as well as one of a single peak, and other strokes
+after the moment than before, as of a song's next part, make the two unlike at every shift.
 
 A change is positive where the events come later in the far track after it than before. Times are seconds on the take's
 clock.
@@ -27,6 +27,7 @@ from micalign.tdoa.strokes import FEWEST, Listened
 __all__ = ["DelayChange", "Steadiness", "change_between"]
 
 _REACH_S: Final = 0.03  # seconds about the delay that are compared: direct sound and early room
+_OTHER_S: Final = 1e-3  # seconds apart: nearer shifts are the same one, told by other periods of a low drum
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ class Steadiness:
     @property
     def is_steady(self) -> bool:
         """Whether it is clear that nothing changes."""
-        return self.change is None and self.as_it_is >= tuned.CHANGED[0]
+        return self.change is None and self.as_it_is >= tuned.STEADY
 
 
 def change_between(near: Listened, far: Listened, *, centre_s: float = 0.0) -> Steadiness | None:
@@ -110,17 +111,21 @@ def change_between(near: Listened, far: Listened, *, centre_s: float = 0.0) -> S
 
 @dataclass(frozen=True, slots=True)
 class _Split:
-    """The strokes parted before the one at ``first``, and how alike the two sums are."""
+    """The strokes parted before the one at ``first``, and how alike the two sums are.
+
+    ``rival``: at the best shift that is neither near ``by_s`` nor near none.
+    """
 
     first: int
     by_s: float
     as_it_is: float
     shifted: float
+    rival: float
 
     @property
     def is_change(self) -> bool:
-        alike, gained = tuned.CHANGED
-        return self.shifted >= alike and self.shifted - self.as_it_is >= gained and abs(self.by_s) > tuned.SAME_PLACE_S
+        clear = self.shifted - max(self.as_it_is, self.rival) >= tuned.CHANGED
+        return clear and abs(self.by_s) > tuned.SAME_PLACE_S
 
 
 def _likeliest(each: Floats, rate: int) -> _Split:
@@ -130,10 +135,16 @@ def _likeliest(each: Floats, rate: int) -> _Split:
     """
     early = np.cumsum(each, axis=0)[FEWEST - 1 : -FEWEST]
     late = each.sum(axis=0) - early
-    shifted, as_it_is, shift = _best_shifts(early, late, rate)
-    best = int(np.argmax(shifted - as_it_is))
+    alike = _alike(early, late, rate)
+    middle, near = alike.shape[1] // 2, round(tuned.SAME_PLACE_S * rate)
+    as_it_is = alike[:, middle - near : middle + near + 1].max(axis=1)
+    best = int(np.argmax(alike.max(axis=1) - as_it_is))
+    top = int(np.argmax(alike[best]))
+    lags = np.arange(alike.shape[1])
+    others = np.minimum(np.abs(lags - top), np.abs(lags - middle)) > round(_OTHER_S * rate)
     size = float(np.linalg.norm(early[best]) * np.linalg.norm(late[best])) + 1e-30
-    return _Split(best + FEWEST, float(shift[best]) / rate, float(as_it_is[best]) / size, float(shifted[best]) / size)
+    heights = as_it_is[best], alike[best, top], alike[best, others].max(initial=0.0)
+    return _Split(best + FEWEST, (top - middle) / rate, *(float(height) / size for height in heights))
 
 
 def _along_ppm(each: Floats, times_s: Floats, split: _Split, rate: int) -> float | None:
@@ -151,10 +162,9 @@ def _along_ppm(each: Floats, times_s: Floats, split: _Split, rate: int) -> float
     return float(slopes[best]) * 1e6 if heights[best] > alike(once) else None
 
 
-def _best_shifts(early: Floats, late: Floats, rate: int) -> tuple[Floats, Floats, Floats]:
-    """For each moment how alike both sums are at the best shift, and unshifted, and that shift in samples; (M,)."""
-    most, near = round(tuned.ROOM_S * rate), round(tuned.SAME_PLACE_S * rate)
+def _alike(early: Floats, late: Floats, rate: int) -> Floats:
+    """For each moment how alike both sums are at each shift, none in the middle; (M, shifts)."""
+    most = round(tuned.ROOM_S * rate)
     size = fast_length(early.shape[1] + most)
     alike = irfft(cross_spectrum(rfft(early, size), rfft(late, size)), size)
-    alike = np.concatenate([alike[:, -most:], alike[:, : most + 1]], axis=1)
-    return alike.max(axis=1), alike[:, most - near : most + near + 1].max(axis=1), np.argmax(alike, axis=1) - most
+    return np.concatenate([alike[:, -most:], alike[:, : most + 1]], axis=1)

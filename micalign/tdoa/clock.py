@@ -271,7 +271,7 @@ def _is_shifted(pieces: _Pieces, moment_s: float, slope: float, rate: int) -> bo
 
     Which sound is heard when then shifts nothing: it is there with its own delay on either side.
     """
-    middle_s, (alike, gained) = float(pieces.times_s.mean()), tuned.CHANGED
+    middle_s, (alike, gained) = float(pieces.times_s.mean()), tuned.JUMPED
     by = np.rint(2 * rate * (pieces.slope - slope) * (pieces.times_s - middle_s)).astype(int).tolist()
     level = np.array([np.roll(curve, turn) for curve, turn in zip(pieces.curves, by, strict=True)])
     early, late = (level[side].sum(axis=0) for side in (pieces.times_s < moment_s, pieces.times_s >= moment_s))
