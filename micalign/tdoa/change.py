@@ -21,12 +21,12 @@ import numpy as np
 from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.tdoa import tuned
 from micalign.tdoa.evidence import each_correlated
+from micalign.tdoa.hypotheses import ANSWERS_S
 from micalign.tdoa.spectra import irfft, rfft
 from micalign.tdoa.strokes import FEWEST, Listened
 
 __all__ = ["DelayChange", "Steadiness", "change_between"]
 
-_REACH_S: Final = 0.03  # seconds about the delay that are compared: direct sound and early room
 _OTHER_S: Final = 1e-3  # seconds apart: nearer shifts are the same one, told by other periods of a low drum
 
 
@@ -64,7 +64,7 @@ class Steadiness:
     @property
     def is_steady(self) -> bool:
         """Whether it is clear that nothing changes."""
-        return self.change is None and self.as_it_is >= tuned.STEADY
+        return self.change is None and self.as_it_is >= tuned.JUMPED[0]
 
 
 def change_between(near: Listened, far: Listened, *, centre_s: float = 0.0) -> Steadiness | None:
@@ -95,7 +95,7 @@ def change_between(near: Listened, far: Listened, *, centre_s: float = 0.0) -> S
     if any(one.envelope.silent for one in (near, far)) or np.sum(near.strokes.weight > 0) < 2 * FEWEST:
         return None
     rate = near.sample_rate
-    middle, reach = round(centre_s * rate), round(_REACH_S * rate)
+    middle, reach = round(centre_s * rate), round(ANSWERS_S * rate)
     each = each_correlated(near, far, np.arange(middle - reach, middle + reach + 1))
     each *= np.sqrt(near.strokes.weight[near.strokes.weight > 0])[:, None]
     whole = _likeliest(each, rate)

@@ -216,7 +216,6 @@ _WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half
 _ECHO_S: Final = (0.0004, 0.003)  # later than a loudspeaker's first ringing, earlier than a low note's period
 _HALF: Final = 32  # samples about a peak that hold its shape
 _FEWEST_HELD: Final = 4  # frames: fewer are no spectrum to weigh
-_PICK_S: Final = 0.05e-3  # a capsule is not a point, a drum is 36 cm wide: no first wavefront is told more exactly
 
 
 def along_one_path(seen: Look, event: Event) -> Delay:
@@ -283,7 +282,7 @@ def _between_samples(side: Side, later_s: float) -> float:
     Further off it is no arrival but the near field's, or the room's.
     """
     rate, correlation, lags = side.near.sample_rate, side.curves.correlation, side.lags
-    near = np.flatnonzero(np.abs(lags / rate - later_s) <= _PICK_S)
+    near = np.flatnonzero(np.abs(lags / rate - later_s) <= tuned.PICK_S)
     if not len(near):
         return later_s
     size = np.abs(correlation)

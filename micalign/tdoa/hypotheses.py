@@ -20,7 +20,7 @@ from micalign.tdoa.evidence import Curves
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["EARLY_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
+__all__ = ["ANSWERS_S", "EARLY_S", "FEATURES", "FIRST", "ONE_PATH", "SECOND", "Hypotheses", "hypotheses"]
 
 FIRST, SECOND, ONE_PATH = 0, 1, 2  # kinds of a hypothesis, as columns of arrays
 
@@ -29,7 +29,7 @@ _SAME_S: Final = 1.2e-4  # seconds: nearer delays are one hypothesis: six sample
 _AROUND_S: Final = 1e-4  # seconds about a delay, within which curves of several bands have their peak
 _LOBE_S: Final = 0.00025  # seconds to either side of a peak: its own lobe
 
-_ROOM_S: Final = 0.03  # the reflections of a room that are as strong as the direct sound come within it
+ANSWERS_S: Final = 0.03  # seconds: the reflections of a room that are as strong as the direct sound come within it
 _SUMS: Final = ("novelties", "stacks")  # curves over all bands
 _PEAKS: Final = {"one": 2, "sum": 4, "stretches": 2, "one path": 6}
 
@@ -159,7 +159,7 @@ def _candidates(own: Mapping[str, Floats], stretched: Floats | None, rate: int) 
 
 def _earlier(curve: Floats, index: Ints, rate: int) -> Floats:
     """The highest of what lies before each index, as far as a room answers, against the height there; 2 at most."""
-    gap, span = round(_LOBE_S * rate), round(_ROOM_S * rate)
+    gap, span = round(_LOBE_S * rate), round(ANSWERS_S * rate)
     before = [float(curve[max(i - span, 0) : max(i - gap, 0)].max(initial=0.0)) for i in index]
     return np.clip(np.array(before) / np.maximum(curve[index], 1e-9), 0, 2)
 

@@ -203,12 +203,9 @@ any other and than as they are. Chosen by takes of a real kit (development half,
 tells none that stood still; of others (seeds 35 and 44) it tells 112 of 160 mics that were moved by 0.3 to 4 ms and
 none of 320 that were not (``tests/bench/alignment/moved_mics.py``)."""
 
-STEADY: Final = 0.5
-"""Share of full likeness: so alike as they are, and nothing has changed; chosen, no source."""
-
 JUMPED: Final = (0.5, 0.3)
-"""Share of full likeness: so alike two parts of a take must be where one is shifted, and so much more than as they are,
-for a jump of the clock (``tests/bench/alignment/jumping_clocks.py``): told of 4 in 256 pairs without one."""
+"""Share of full likeness: so alike two parts of a take are one sound, shifted or not, and so much more shifted than as
+they are for a jump of the clock (``tests/bench/alignment/jumping_clocks.py``): told of 4 in 256 pairs without one."""
 
 EVENT_WEIGHTS: Final[dict[str, float]] = {
     "novelty0 height": 1.66,
