@@ -14,7 +14,6 @@ clock.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
@@ -22,12 +21,11 @@ from micalign.arrays import Floats, cross_spectrum, fast_length
 from micalign.tdoa import tuned
 from micalign.tdoa.evidence import each_correlated
 from micalign.tdoa.hypotheses import ANSWERS_S
+from micalign.tdoa.posterior import MEMBER_S
 from micalign.tdoa.spectra import irfft, rfft
 from micalign.tdoa.strokes import FEWEST, Listened
 
 __all__ = ["DelayChange", "Steadiness", "change_between"]
-
-_OTHER_S: Final = 1e-3  # seconds apart: nearer shifts are the same one, told by other periods of a low drum
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +111,7 @@ def change_between(near: Listened, far: Listened, *, centre_s: float = 0.0) -> S
 class _Split:
     """The strokes parted before the one at ``first``, and how alike the two sums are.
 
-    ``rival``: at the best shift that is neither near ``by_s`` nor near none.
+    ``rival``: at the best shift that is neither ``by_s`` nor none, told by other periods of a low drum.
     """
 
     first: int
@@ -141,7 +139,7 @@ def _likeliest(each: Floats, rate: int) -> _Split:
     best = int(np.argmax(alike.max(axis=1) - as_it_is))
     top = int(np.argmax(alike[best]))
     lags = np.arange(alike.shape[1])
-    others = np.minimum(np.abs(lags - top), np.abs(lags - middle)) > round(_OTHER_S * rate)
+    others = np.minimum(np.abs(lags - top), np.abs(lags - middle)) > round(2 * MEMBER_S * rate)
     size = float(np.linalg.norm(early[best]) * np.linalg.norm(late[best])) + 1e-30
     heights = as_it_is[best], alike[best, top], alike[best, others].max(initial=0.0)
     return _Split(best + FEWEST, (top - middle) / rate, *(float(height) / size for height in heights))

@@ -29,6 +29,7 @@ from micalign.tdoa.wavefronts import later_by_picks, picks
 
 __all__ = [
     "EVENT_S",
+    "MEMBER_S",
     "ONSET_FEATURES",
     "Event",
     "Look",
@@ -57,7 +58,7 @@ EVENT_S: Final = 4e-4
 """Hypotheses so near to each other are one event: the periods of a first wavefront, a near field's lobes."""
 
 _EVENTS: Final = 4  # that are told
-_MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
+MEMBER_S: Final = 1.3 * EVENT_S  # no hypothesis is counted in two events
 _AT_S: Final = 3e-5  # seconds about a place: so near a band's peak is at it
 _WITHIN_S: Final = 6e-4  # seconds from an event's likeliest delay within which it may begin
 _NEAR_S: Final = 1.8e-4  # seconds about an onset: what lies there is one first wavefront
@@ -149,9 +150,9 @@ def events(found: Hypotheses, rate: int, *, related: bool = False, odds: Floats 
     order = np.argsort(-(near @ chances), kind="stable")
     told: list[Event] = []
     for index in order:
-        if len(told) == _EVENTS or any(abs(delays[index] - one.delay_s) <= 2 * _MEMBER_S for one in told):
+        if len(told) == _EVENTS or any(abs(delays[index] - one.delay_s) <= 2 * MEMBER_S for one in told):
             continue
-        members = np.abs(delays - delays[index]) <= _MEMBER_S
+        members = np.abs(delays - delays[index]) <= MEMBER_S
         kinds = [float(chances[members & (found.kinds == kind)].sum()) for kind in range(3)]
         told.append(Event(float(delays[index]), float(chances[members].sum()), int(np.argmax(kinds)), nothing))
     return tuple(told)
