@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.acoustics.survey import surveyed
-from micalign.alignment.constraints import Constraints
 from micalign.alignment.moved import MovedTrack
+from micalign.alignment.network import Constraints
 from micalign.alignment.offsets import Offsets, Remain
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import constraints_of, measured_scene, planned

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from micalign.alignment.constraints import Constraints
+from micalign.alignment.network import Constraints
 from micalign.alignment.offsets import Offsets, Shift, limited
 from micalign.alignment.own_strokes import (
     SILENT,

@@ -23,8 +23,7 @@ from itertools import combinations
 
 import numpy as np
 
-from micalign.alignment.constraints import Constraints, HeardSource
-from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.network import Constraints, HeardSource, Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Offsets, Remain, Shift, limited, still, unmoved
 from micalign.alignment.tuned import FOLLOWING
 from micalign.arrays import Floats
@@ -74,7 +73,7 @@ def agreed(tracks: Sequence[str], heard: Sequence[HeardSource], limits: Constrai
 
     Examples
     --------
-    >>> from micalign.alignment.constraints import HeardSource, Constraints
+    >>> from micalign.alignment.network import HeardSource, Constraints
     >>> snare = HeardSource("snare", (Link("overhead", "snare mic", -0.003, 1e-6, -1),))
     >>> offsets = agreed(["overhead", "snare mic"], [snare], Constraints("overhead"), sample_rate=48000)
     >>> offsets.shift("snare mic").shift_s, offsets.shift("snare mic").polarity_flip

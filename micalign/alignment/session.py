@@ -13,10 +13,20 @@ from typing import Final
 
 from micalign.alignment.close_mics import Struck, laid_close_mics
 from micalign.alignment.compromise import agreed, stated
-from micalign.alignment.constraints import Constraints, HeardSource, arrivals_of, inverted_lobes, own_tracks, well_heard
 from micalign.alignment.di_and_mics import PairSum, laid_by_sums, one_path_sum
 from micalign.alignment.fits_nowhere import fit_nowhere, without_changed
-from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.network import (
+    Constraints,
+    HeardSource,
+    Link,
+    arrival_times,
+    arrivals_of,
+    best_polarity,
+    connected,
+    inverted_lobes,
+    own_tracks,
+    well_heard,
+)
 from micalign.alignment.offsets import Offsets, Shift, followed, held_against, moved_onto, unmoved
 from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured

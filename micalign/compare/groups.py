@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from micalign.alignment.constraints import own_tracks
+from micalign.alignment.network import own_tracks
 from micalign.alignment.solo import found_alone, with_found
 from micalign.compare.tuned import BLEED_S, CLEAR_PLACES, HEARD_DB
 from micalign.scene.model import Scene

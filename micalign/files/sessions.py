@@ -16,7 +16,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Final, Literal
 
-from micalign.alignment.constraints import own_tracks
+from micalign.alignment.network import own_tracks
 from micalign.alignment.session import default_reference
 from micalign.alignment.shift import at_rate
 from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent

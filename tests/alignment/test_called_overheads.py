@@ -8,8 +8,8 @@ from scipy.signal import lfilter
 from two_drums import RATE, UNTOLD, called, kit, onto
 
 from micalign.alignment import pairings
-from micalign.alignment.constraints import Constraints
 from micalign.alignment.laid_kit import laid_on_strokes
+from micalign.alignment.network import Constraints
 from micalign.alignment.offsets import Offsets, Shift, held_against, still
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned

@@ -11,7 +11,7 @@ from bench.alignment.moved_mics import moved
 from bench.delay import realkit, realtakes
 from kit_takes import kit_take
 
-from micalign.alignment.constraints import Constraints
+from micalign.alignment.network import Constraints
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import measured_scene, planned
 from micalign.take.tracks import Take, Track

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from micalign.alignment.compromise import agreed
-from micalign.alignment.constraints import Constraints, HeardSource
-from micalign.alignment.network import Link
+from micalign.alignment.network import Constraints, HeardSource, Link
 from micalign.alignment.offsets import Shift, followed
 from micalign.errors import TakeError
 from micalign.tdoa.delays import Expected

@@ -9,9 +9,8 @@ import pytest
 
 from micalign.alignment.best_sum import match_phase
 from micalign.alignment.compromise import agreed, stated
-from micalign.alignment.constraints import Constraints, HeardSource
 from micalign.alignment.gain import BlendTrack, all_pass_response, bins_hz, spectra, sum_gain, third_octaves
-from micalign.alignment.network import Link, arrival_times, best_polarity, connected
+from micalign.alignment.network import Constraints, HeardSource, Link, arrival_times, best_polarity, connected
 from micalign.alignment.offsets import Remain, Shift, followed, limited
 from micalign.errors import TakeError
 from micalign.report.align_words import remain_table

@@ -9,8 +9,7 @@ import pytest
 from kit_takes import kit_take
 
 from micalign.alignment.compromise import agreed
-from micalign.alignment.constraints import Constraints, HeardSource, inverted_lobes, levels_db, well_heard
-from micalign.alignment.network import Link
+from micalign.alignment.network import Constraints, HeardSource, Link, inverted_lobes, levels_db, well_heard
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.scene.model import Di, Mic, Scene, Source
 from micalign.scene.surroundings import Room

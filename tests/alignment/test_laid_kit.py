@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from two_drums import RATE, UNTOLD, called, kit, onto, roomy
 
-from micalign.alignment import over_kit, struck
-from micalign.alignment.constraints import Constraints
+from micalign.alignment import laid_kit, over_kit
 from micalign.alignment.laid_kit import LaidKit, laid_on_strokes
+from micalign.alignment.network import Constraints
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
 from micalign.report.measure_words import kit_lines
@@ -178,8 +178,8 @@ def test_a_mic_whose_drum_is_not_struck_stays(rng, monkeypatch, parted_db, stays
 
     Unless its strokes stand out so much that they are likely its own.
     """
-    monkeypatch.setattr(struck, "PARTED_DB", parted_db)
-    monkeypatch.setattr(struck, "_led", lambda *_: {})
+    monkeypatch.setattr(laid_kit, "PARTED_DB", parted_db)
+    monkeypatch.setattr(laid_kit, "_led", lambda *_: {})
     tracks = kit(rng)
     quiet = 1e-5 * rng.normal(size=12 * RATE)
     heard = 0.1 * np.roll(tracks["one"].read(), 30) + 0.02 * np.roll(tracks["two"].read(), 44)
@@ -197,8 +197,8 @@ def test_a_mic_whose_drum_is_not_struck_stays(rng, monkeypatch, parted_db, stays
 @pytest.mark.parametrize("led_s", [0.3e-3, 1.0])
 def test_a_mic_whose_strokes_another_hears_first_and_as_loud_as_its_own_stays(rng, monkeypatch, led_s):
     """It stands out of its bleed and hears the first drum 0.7 ms after that drum's own mic, and the second one less."""
-    monkeypatch.setattr(struck, "LED_S", led_s)
-    monkeypatch.setattr(struck, "_bleed", lambda *_: [])
+    monkeypatch.setattr(laid_kit, "LED_S", led_s)
+    monkeypatch.setattr(laid_kit, "_bleed", lambda *_: [])
     tracks = kit(rng)
     heard = 0.1 * np.roll(tracks["one"].read(), 30) + 0.03 * np.roll(tracks["two"].read(), 44)
     tracks["tom"] = Track.from_array("tom", heard + 1e-5 * rng.normal(size=12 * RATE), RATE)
@@ -210,15 +210,15 @@ def test_a_mic_whose_strokes_another_hears_first_and_as_loud_as_its_own_stays(rn
     assert (found.basis["one"], found.basis["two"]) == ("sum", "sum")
 
 
-@pytest.mark.parametrize(("well_db", "by"), [(struck.PARTED_WELL_DB, {}), (99.0, {"one outside": "one"})])
+@pytest.mark.parametrize(("well_db", "by"), [(laid_kit.PARTED_WELL_DB, {}), (99.0, {"one outside": "one"})])
 def test_the_farther_of_two_mics_at_one_drum_is_no_unstruck_one(rng, monkeypatch, well_db, by):
     """Outside a kick it hears that 1.5 ms after the mic inside, 20 dB softer, and the other drum hardly."""
-    monkeypatch.setattr(struck, "PARTED_WELL_DB", well_db)
+    monkeypatch.setattr(laid_kit, "PARTED_WELL_DB", well_db)
     tracks = kit(rng)
     tracks["one outside"] = Track.from_array("one outside", 0.1 * np.roll(tracks["one"].read(), 66), RATE)
     heard = {name: listen(track) for name, track in tracks.items()}
     close = {name: heard[name] for name in ("one", "two", "one outside")}
-    assert struck._led([heard["left"], heard["right"]], close) == by
+    assert laid_kit._led([heard["left"], heard["right"]], close) == by
 
 
 def test_the_only_mic_at_a_drum_is_no_unstruck_one_though_another_drums_hears_it_first(rng):
@@ -228,8 +228,8 @@ def test_the_only_mic_at_a_drum_is_no_unstruck_one_though_another_drums_hears_it
     tracks["tom"] = Track.from_array("tom", heard + 1e-5 * rng.normal(size=12 * RATE), RATE)
     told = {name: listen(track) for name, track in tracks.items()}
     over = [told["left"], told["right"]]
-    assert struck._led(over, {name: told[name] for name in ("two", "tom")}) == {}
-    assert struck._led(over, {name: told[name] for name in ("one", "two", "tom")}) == {"tom": "one"}
+    assert laid_kit._led(over, {name: told[name] for name in ("two", "tom")}) == {}
+    assert laid_kit._led(over, {name: told[name] for name in ("one", "two", "tom")}) == {"tom": "one"}
 
 
 @pytest.mark.parametrize("gain", [1.0, 0.03])
@@ -242,7 +242,7 @@ def test_it_is_said_who_of_all_hears_a_mics_strokes_first_whatever_the_gains(rng
     tracks |= {name: Track.from_array(name, x + 1e-5 * rng.normal(size=12 * RATE), RATE) for name, x in sounds.items()}
     told = {name: listen(track) for name, track in tracks.items()}
     close = {name: told[name] for name in ("other head", "one", "two", "tom")}
-    assert struck._led([told["left"], told["right"]], close) == {"tom": "one"}
+    assert laid_kit._led([told["left"], told["right"]], close) == {"tom": "one"}
 
 
 def test_mics_that_are_never_recorded_at_once_say_nothing_of_each_other(rng):
@@ -252,7 +252,7 @@ def test_mics_that_are_never_recorded_at_once_say_nothing_of_each_other(rng):
     tracks["tom"] = Track.from_array("tom", heard + 1e-5 * rng.normal(size=12 * RATE), RATE)
     tracks["one"] = Track.from_array("one", tracks["one"].read(0, 5 * RATE), RATE)
     told = {name: listen(track) for name, track in tracks.items()}
-    assert struck._led([told["left"], told["right"]], {name: told[name] for name in ("one", "tom")}) == {}
+    assert laid_kit._led([told["left"], told["right"]], {name: told[name] for name in ("one", "tom")}) == {}
 
 
 @pytest.mark.parametrize(("late", "early", "by"), [(66, 0, {"tom": "one"}), (66, 150, {"tom": "one"}), (250, 0, {})])
@@ -264,19 +264,19 @@ def test_a_mic_that_hears_its_strokes_well_after_the_overheads_began_at_another_
     tracks["tom"] = Track.from_array("tom", heard + 1e-5 * rng.normal(size=12 * RATE), RATE)
     told = {name: listen(track) for name, track in tracks.items()}
     close = {name: told[name] for name in ("one", "two", "tom")}
-    assert struck._led([told["left"], told["right"]], close) == by
+    assert laid_kit._led([told["left"], told["right"]], close) == by
 
 
 def test_a_mic_far_louder_than_the_overheads_is_at_a_drum_that_is_struck(rng, monkeypatch):
     """However little its strokes stand out, and whoever hears them first: bleed is no louder than the overheads."""
-    monkeypatch.setattr(struck, "PARTED_DB", 99.0)
+    monkeypatch.setattr(laid_kit, "PARTED_DB", 99.0)
     tracks = kit(rng)
     heard = 0.1 * np.roll(tracks["one"].read(), 30) + 0.02 * np.roll(tracks["two"].read(), 44)
     listened = {name: listen(track) for name, track in tracks.items()}
     told, over = over_kit.heard_kit(list(listened.values())), [listened["left"], listened["right"]]
     for gain, is_bleed in ((1.0, True), (100.0, False)):
         tom = listen(Track.from_array("tom", gain * heard + 1e-5 * rng.normal(size=12 * RATE), RATE))
-        assert (struck._bleed(told, over, {"tom": tom}) == ["tom"]) is is_bleed
+        assert (laid_kit._bleed(told, over, {"tom": tom}) == ["tom"]) is is_bleed
 
 
 @pytest.mark.parametrize("known", [UNTOLD, Delay(-132 / RATE, 1e-5, -1, 0.0, 1.0, True, None)])

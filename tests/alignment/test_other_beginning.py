@@ -9,8 +9,8 @@ import pytest
 from bench.delay import realkit, realtakes
 from kit_takes import kit_take
 
-from micalign.alignment.constraints import Constraints
 from micalign.alignment.fits_nowhere import _MOST_MS, other_beginning
+from micalign.alignment.network import Constraints
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.cli.options import max_delay_option

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from two_drums import RATE, UNTOLD, drum, kit, over, own_times
 
-from micalign.alignment import laid_kit, over_kit, struck
+from micalign.alignment import laid_kit, over_kit
 from micalign.alignment.laid_kit import laid_on_strokes
 from micalign.alignment.own_strokes import PlacedTrack, laid_by_strokes
 from micalign.alignment.tuned import BESIDE_SPAN_S
@@ -163,7 +163,7 @@ def test_a_mics_own_strokes_are_those_it_has_louder_against_the_overhead(rng):
             sound[start + late : start + late + len(hit)] += gains[k % 2] * hit
     mic, overhead = (listen(Track.from_array(name, sound, RATE)) for name, sound in (("mic", near), ("over", far)))
     assert len(mic.first_wavefronts) == len(starts)
-    assert struck.own_strokes(mic, overhead) == pytest.approx(starts[::2] / RATE, abs=1e-3)
+    assert laid_kit._own_strokes(mic, overhead) == pytest.approx(starts[::2] / RATE, abs=1e-3)
 
 
 def test_where_the_surest_close_mic_is_laid_says_where_another_may_lie(rng):

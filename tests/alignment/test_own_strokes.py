@@ -9,7 +9,7 @@ import pytest
 from two_drums import RATE, kit, over, own_times
 
 from micalign.alignment.close_mics import Struck, laid_close_mics
-from micalign.alignment.constraints import Constraints
+from micalign.alignment.network import Constraints
 from micalign.alignment.offsets import Offsets, Shift
 from micalign.alignment.own_strokes import CloseMic, Place, PlacedTrack, _decided, laid_by_strokes, lows_meet
 from micalign.take.tracks import Track

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from micalign.alignment import session
-from micalign.alignment.constraints import Constraints, HeardSource
-from micalign.alignment.network import Link
+from micalign.alignment.network import Constraints, HeardSource, Link
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import (
     constraints_of,

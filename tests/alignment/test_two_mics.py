@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bench.delay import realkit, realtakes
 
-from micalign.alignment.constraints import Constraints
+from micalign.alignment.network import Constraints
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import planned
 from micalign.take.tracks import Track

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from planted_kits import RATE, planted
 
-from micalign.alignment.constraints import own_tracks
+from micalign.alignment.network import own_tracks
 from micalign.compare.linecheck import LineCheck, checked_lines
 from micalign.simulate.virtual_take import simulate
 from micalign.take.tracks import Track

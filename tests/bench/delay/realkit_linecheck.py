@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bench.delay import grooves, realkit, realtakes, sum_gain
 
-from micalign.alignment.constraints import own_tracks
+from micalign.alignment.network import own_tracks
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.compare.linecheck import checked_lines

@@ -86,7 +86,7 @@ def listed(take: realtakes.Take, order: str) -> dict[str, str]:
 
 def aligned(take: realtakes.Take, *, order: str = ORDERS[0], left_out: Sequence[str] = ()) -> tuple[Moves, str]:
     """What `align` without a scene does with the take but for some mics, and the track that all is laid onto."""
-    from micalign.alignment.constraints import Constraints
+    from micalign.alignment.network import Constraints
     from micalign.alignment.pairings import measured
     from micalign.alignment.session import planned
     from micalign.take.tracks import Track
