@@ -55,6 +55,7 @@ _HOME: Final = {
     **dict.fromkeys(("survey", "locate", "place"), "cmd_positions"),
     **dict.fromkeys(("draw", "plan", "simulate", "report"), "cmd_made"),
     "click": "cmd_levels",
+    "measure": "cmd_align",
     "linecheck": "cmd_compare",
     "explain": "cmd_demo",
 }

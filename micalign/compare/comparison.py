@@ -19,12 +19,12 @@ import numpy as np
 from micalign.acoustics.arrivals import mic_gain
 from micalign.arrays import Bools, Floats
 from micalign.compare.fit import Fit, Sightings, Verdict
+from micalign.compare.groups import Group
 from micalign.compare.priors import Beliefs, Kind
 from micalign.compare.tuned import AWAY, CLEAR_MARGIN
 from micalign.findings.finding import Finding
 from micalign.scene.model import Scene
 from micalign.scene.surroundings import Point
-from micalign.tdoa.event_groups import Group
 
 __all__ = ["Comparison", "Explanation", "Flips", "Row", "expected_signs", "flips_of", "is_hazy", "rows_of"]
 

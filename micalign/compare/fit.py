@@ -30,7 +30,7 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Bools, Floats, Ints
-from micalign.compare.groups import LedGroup
+from micalign.compare.groups import Group, LedGroup
 from micalign.compare.priors import Beliefs, Cause, causes_of
 from micalign.compare.tuned import (
     BELIEFS_M,
@@ -48,7 +48,6 @@ from micalign.compare.tuned import (
     STRAY_CHANCE,
 )
 from micalign.scene.model import Scene
-from micalign.tdoa.event_groups import Group
 from micalign.tdoa.tuned import SOUND_SIGMA_S
 
 __all__ = [

@@ -1,7 +1,7 @@
 """Where do the mics of a scene stand, by its take?
 
 The sources of the scene are the known points: drums that were tapped, marks at which somebody clapped. Each group of
-hits (`micalign.tdoa.event_groups`) is given its source in more than one way; what leaves least open is kept. The answer
+hits (`micalign.compare.groups`) is given its source in more than one way; what leaves least open is kept. The answer
 is each mic's place with its uncertainty, each hit's part in it, and what would fix the rest.
 
 Which source was hit is read by the places that the scene plans for the mics, where these explain the hits, and by the
@@ -21,6 +21,7 @@ import numpy as np
 
 from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.arrays import Floats
+from micalign.compare.groups import Group, groups_of
 from micalign.compare.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
 from micalign.compare.tuned import (
     FAR_FROM_PLAN,
@@ -38,7 +39,6 @@ from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Mic, Scene
 from micalign.scene.surroundings import Point
 from micalign.take.tracks import Take
-from micalign.tdoa.event_groups import Group, groups_of
 from micalign.tdoa.tuned import SOUND_SIGMA_S
 
 __all__ = [

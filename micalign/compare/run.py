@@ -26,7 +26,7 @@ from micalign.compare.fit import (
     sightings_of,
     verdict_on,
 )
-from micalign.compare.groups import groups_by_place, groups_by_source
+from micalign.compare.groups import Group, groups_by_place, groups_by_source
 from micalign.compare.priors import Beliefs, Cause, beliefs_of
 from micalign.compare.tuned import BLIND_C, OPEN_C, SEEN_C, SHOWN_SHARE
 from micalign.errors import TakeError
@@ -38,7 +38,6 @@ from micalign.scene.model import Scene
 from micalign.scene.surroundings import Point
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone
-from micalign.tdoa.event_groups import Group
 from micalign.units import many, show_centimetres, show_ms
 
 __all__ = [

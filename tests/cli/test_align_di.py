@@ -12,7 +12,7 @@ import soundfile
 from commands import micalign
 from di_takes import bass_take
 
-from micalign.cli.cmd_align import _show
+from micalign.cli.cmd_align import _show_aligned
 from micalign.report import align_words, measure_words
 
 RATE = 48000
@@ -81,7 +81,7 @@ def test_of_a_pair_whose_phase_is_left_it_is_not_said_to_be_turned(monkeypatch):
     monkeypatch.setattr(measure_words, "sum_words", lambda one, *, matched: told.update({one.filtered: matched}) or [])
     sums = [SimpleNamespace(filtered=name) for name in ("bass di", "guitar di")]
     offsets = SimpleNamespace(phases=({"track": "bass di"},))
-    _show(
+    _show_aligned(
         SimpleNamespace(offsets=offsets, sums=sums, remains=(), folder=None, previews=()), as_json=False, thirds=False
     )
     assert told == {"bass di": True, "guitar di": False}

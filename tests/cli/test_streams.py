@@ -200,7 +200,7 @@ def test_too_few_open_files_are_told_in_a_sentence(folder: Path, most: int) -> N
     """Where not even the streams can be put in order, the command still says what it lacks."""
     start = f"import resource; resource.setrlimit(resource.RLIMIT_NOFILE, ({most}, {most}))\n"
     start += "from micalign.cli.main import run; run(['measure', 'ref.wav', 'late.wav', '-q'])"
-    command = [sys.executable, "-c", "import micalign.cli.cmd_measure, micalign.files.sessions\n" + start]
+    command = [sys.executable, "-c", "import micalign.cli.cmd_align, micalign.files.sessions\n" + start]
     said = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, timeout=120)
     assert said.returncode in {0, 2}
     assert "Traceback" not in said.stderr

@@ -12,7 +12,7 @@ from planted_kits import kinds, kit
 from rich.console import Console
 
 from micalign.compare.comparison import Comparison, Explanation, Flips
-from micalign.compare.groups import group_alone, groups_by_place
+from micalign.compare.groups import Group, group_alone, groups_by_place
 from micalign.compare.priors import beliefs_of, causes_of
 from micalign.compare.run import _advice, compare, compared, findings_of, left_or_put_back
 from micalign.compare.tuned import BLEED_S
@@ -23,7 +23,6 @@ from micalign.scene.surroundings import Air
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.alone import heard_alone
 from micalign.tdoa.delays import Alone, Delay, Wanted
-from micalign.tdoa.event_groups import Group
 
 SPEED_20C = 343.98  # Cramer 1993 at 20 C, 50 %
 

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from hit_stages import stage
 
+from micalign.compare.groups import Group
 from micalign.compare.location import locate, located
 from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Room
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import Delay
-from micalign.tdoa.event_groups import Group
 
 
 def test_eight_hits_find_four_mics_of_which_nothing_was_known():

@@ -5,12 +5,11 @@ from __future__ import annotations
 import pytest
 
 from micalign.compare.comparison import Comparison
-from micalign.compare.groups import LedGroup
+from micalign.compare.groups import Group, LedGroup
 from micalign.compare.priors import beliefs_of
 from micalign.compare.run import compared
 from micalign.scene.model import Mic, Scene, Source
 from micalign.tdoa.delays import Delay
-from micalign.tdoa.event_groups import Group
 
 SCENE = Scene(
     sources=(Source("kick", (1.0, 1.0, 0.3)), Source("tom", (1.6, 1.4, 0.9)), Source("hat", (2.0, 0.8, 1.0))),

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from uneven_strokes import uneven_strokes
 
+from micalign.compare.groups import groups_of
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.clock import measure_clock
 from micalign.tdoa.delays import Expected, Wanted
-from micalign.tdoa.event_groups import groups_of
 from micalign.tdoa.hypotheses import FIRST
 from micalign.tdoa.measure import decided, measure_pair
 from micalign.tdoa.posterior import look

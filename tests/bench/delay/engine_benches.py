@@ -14,8 +14,9 @@ import numpy as np
 from bench.delay import grooves, realkit, realkit_linecheck, realtakes, score, score_real, score_scene, studio
 from bench.delay.estimators import Answer
 
+from micalign.compare.groups import groups_of
 from micalign.take.tracks import Take, Track
-from micalign.tdoa import alone, clock, event_groups, measure, sources, strokes
+from micalign.tdoa import alone, clock, measure, sources, strokes
 from micalign.tdoa.delays import Wanted
 
 HALF = "development"
@@ -117,7 +118,7 @@ def events(takes: Sequence[realtakes.Take]) -> list[Told]:
     told = []
     for take in takes:
         names = [name for name, _ in take.tracks]
-        groups = event_groups.groups_of(Take(tuple(tracks_of(take))))
+        groups = groups_of(Take(tuple(tracks_of(take))))
         for pair in take.pairs:
             window = pair.windows[0]
             if len(pair.windows) > 1 or not pair.kept or len(take.of(window.source)) < score_real.FEWEST:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from micalign.compare import groups
 from micalign.take.tracks import Track
-from micalign.tdoa import event_groups
 
 NAN = np.nan
 
@@ -19,7 +19,7 @@ def arrival_ms(rng, begins_ms: float, level: float = 1.0, struck_ms: float = 100
     sound = hiss * rng.normal(size=RATE // 2)
     at = round(begins_ms * RATE / 1e3)
     sound[at : at + 1200] += level * rng.normal(size=1200)
-    found = event_groups._arrivals(Track.from_array("a", sound, RATE), np.array([struck_ms / 1e3]))
+    found = groups._arrivals(Track.from_array("a", sound, RATE), np.array([struck_ms / 1e3]))
     return float(found[0]) * 1e3
 
 
@@ -56,7 +56,7 @@ def test_signatures_agree_whatever_track_they_are_counted_from():
             np.array([NAN] * 5),
         ]
     )
-    agree = event_groups._agreement(rows)
+    agree = groups._agreement(rows)
     assert agree[0].tolist() == [True, True, True, False, True, False, False]
     assert (agree == agree.T).all()
     assert agree[2, 3]
@@ -67,10 +67,10 @@ def test_a_place_is_a_seventh_of_a_millisecond_wide():
     place = np.zeros(5)
     for off_s, same in ((0.00014, True), (0.00016, False)):
         other = np.array([0.0, 0.0, 0.0, off_s, off_s])
-        assert event_groups._agreement(np.stack([place, other]))[0, 1] == same
+        assert groups._agreement(np.stack([place, other]))[0, 1] == same
 
 
 def test_the_largest_group_comes_first_and_takes_its_own(rng):
     places = np.array([[0.0, 1.0, 4.0], [0.0, 3.0, -2.0], [0.0, -5.0, 7.0]]) * 1e-3
     which = np.array([1, 0, 1, 2, 1, 0])
-    assert [group.tolist() for group in event_groups._grouped(places[which])] == [[0, 2, 4], [1, 5], [3]]
+    assert [group.tolist() for group in groups._grouped(places[which])] == [[0, 2, 4], [1, 5], [3]]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from micalign.compare.groups import groups_of
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.event_groups import groups_of
 
 RATE = 48000
 SECONDS = 4.0
