@@ -49,7 +49,7 @@ METRES: Final = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 
 
 AUDIBLE_HZ: Final = 20_000.0
-"""The upper end of what people hear, as handbooks round it."""
+"""Hertz: the upper end of what people hear, as handbooks round it."""
 
 FAINT_DBFS: Final = -150.0
 """Decibels of full scale under a file of 24 bits' own noise, a step of 2^-23 over the root of 12 (-149.3): what
@@ -117,7 +117,7 @@ def power_from_db(level_db: float | Floats) -> float | Floats:
 
 
 _LEAST_SHOWN: Final = 1e-9
-"""Of any unit: what is smaller is rounding, and shown as 0."""
+"""Count of any unit: what is smaller is rounding, and shown as 0."""
 
 
 def many(count: int, thing: str) -> str:

@@ -256,9 +256,16 @@ UNITS = {
 
 @pytest.mark.parametrize("room", sorted(EXPLAINED))
 def test_a_chosen_number_says_its_unit_first(room: str) -> None:
-    """In a package's `tuned.py` a number is read with its unit; a share, a count or a ratio says that it is one."""
-    path = PACKAGE / room / "tuned.py"
-    words = [(name, word or "") for name, _, word in _numbers(path)] if path.exists() else []
+    """A number is read with its unit; a share, a count or a ratio says that it is one.
+
+    A package's chosen numbers stand in its `tuned.py`; where there is none, each stands at the head of the module that
+    reads it, with words below it (sizes on paper have theirs beside them).
+    """
+    tuned = PACKAGE / room / "tuned.py"
+    paths = [tuned] if tuned.exists() else [path for path in MODULES if _room(path) == room]
+    words = [
+        (name, word or "") for path in paths for name, _, word in _numbers(path) if tuned.exists() or word != "beside"
+    ]
     assert [(name, word) for name, word in words if re.split(r"\W", word)[0] not in UNITS] == []
 
 

@@ -26,7 +26,6 @@ from micalign.errors import SceneError
 from micalign.figures.late_copies import pair_combs_figure, pairs_that_matter, timeline_figure
 from micalign.figures.stage_plan import plan_figure
 from micalign.figures.style import COLOURS, DASHES, SMALL, Tag, dress, new_figure, place_tags, words
-from micalign.figures.tuned import CROSSING_APART_M, CROSSING_MS
 from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
 from micalign.scene.model import Mic, Pair, Scene
 from micalign.units import METRES, show_length
@@ -37,6 +36,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = ["KINDS", "equal_distance_figure", "scene_figures", "slug"]
+
+_CROSSING_MS: Final = 0.05
+"""Milliseconds: within this of every source two mics count as equal, the default tolerance of a pair."""
+
+_CROSSING_APART_M: Final = 0.15
+"""Metres: two such places nearer than this are one place for a stand; no mic stands nearer to another (judgement)."""
 
 _POINTS: Final = 241  # a side: 2 to 3 cm of a room, finer than its lines are wide
 _MAP_IN: Final = 6.0  # its longer side
@@ -49,7 +54,7 @@ _LINE_COLOURS: Final = ("plum", "brick", "blue")
 """Of the lines of equal distance, a source each."""
 
 _SHADES: Final = ((0.0, 0.1, 0.75), (0.1, 0.2, 0.5), (0.2, 0.4, 0.3), (0.4, 0.8, 0.14))
-"""From and to, ms, and how dark."""
+"""Milliseconds, from and to, and how dark."""
 _COLUMNS: Final = 2  # of the legend
 _LONGEST: Final = 22  # characters of a name in it
 
@@ -205,13 +210,13 @@ def _crossings(axes: Axes, scene: Scene, moving: Mic, grid: tuple[Floats, Floats
     unit_m, rings = METRES[_unit(scene)], 0
     for _ in range(_MOST_CROSSINGS):
         row, column = np.unravel_index(int(np.argmin(worst)), worst.shape)
-        if worst[row, column] > CROSSING_MS:
+        if worst[row, column] > _CROSSING_MS:
             break
         axes.plot(
             x[column] / unit_m, y[row] / unit_m, "o", markersize=11, markerfacecolor="none",
             markeredgecolor=COLOURS["ink"], markeredgewidth=1.4, zorder=6,
         )  # fmt: skip
-        worst[np.linalg.norm(places - places[row, column], axis=-1) < CROSSING_APART_M] = np.inf
+        worst[np.linalg.norm(places - places[row, column], axis=-1) < _CROSSING_APART_M] = np.inf
         rings += 1
     return rings
 
@@ -227,7 +232,7 @@ def _usable(scene: Scene, moving: Mic, places: Floats) -> Bools:
         good &= np.linalg.norm(places - np.array(moving.position), axis=-1) <= moving.reach_m
     for other in scene.mics:
         if other is not moving:
-            good &= np.linalg.norm(places - np.array(other.position), axis=-1) > CROSSING_APART_M
+            good &= np.linalg.norm(places - np.array(other.position), axis=-1) > _CROSSING_APART_M
     return good
 
 

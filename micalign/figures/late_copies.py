@@ -46,7 +46,6 @@ from micalign.figures.style import (
     stacked,
     words,
 )
-from micalign.figures.tuned import NO_COMB_S, WITHIN_DB
 from micalign.scene.model import Scene
 from micalign.units import show_hz, show_hz_range, show_ms, show_ms_known, show_ms_within
 
@@ -66,6 +65,12 @@ __all__ = [
     "recorded_combs_figure",
     "timeline_figure",
 ]
+
+_WITHIN_DB: Final = 12.0
+"""Decibels: a copy weaker than this takes 2.5 dB from the sum at most and is not drawn (judgement, no source)."""
+
+_NO_COMB_S: Final = 20e-6
+"""Seconds: a copy no later than this has its first notch at 25 kHz or above, which nobody hears."""
 
 _LOWEST_HZ: Final = 20.0  # where the frequency axis begins
 _RIGHT_OF_HZ: Final = 6000  # above, the words of a first notch stand to the left of it
@@ -286,7 +291,7 @@ def pairs_that_matter(scene: Scene, prediction: Prediction, *, most: int = 6) ->
 
 
 def _combs(row: Difference) -> bool:
-    return abs(row.level_difference_db) <= WITHIN_DB and abs(row.difference_s) > NO_COMB_S
+    return abs(row.level_difference_db) <= _WITHIN_DB and abs(row.difference_s) > _NO_COMB_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,7 +342,7 @@ def _rows(scene: Scene, prediction: Prediction) -> list[_TitledComb]:
     direct = [
         _TitledComb(f"{one.source}: {one.di} with {one.mic}", _di_copy(one))
         for one in prediction.di_differences
-        if abs(one.difference_s) > NO_COMB_S or one.polarity < 0
+        if abs(one.difference_s) > _NO_COMB_S or one.polarity < 0
     ]
     pairs = pairs_that_matter(scene, prediction, most=len(prediction.differences))
     return direct + [_TitledComb(f"{row.source}: {row.mics[0]} with {row.mics[1]}", _copy(row)) for row in pairs]

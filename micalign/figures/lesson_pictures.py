@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 LEVEL_ROWS_DB: Final = (0.0, 1.0, 3.0, 6.0, 9.5, 12.0, 20.0)
-"""The level differences of the lesson's table, dB."""
+"""Decibels: the level differences of the lesson's table."""
 
 _DEEPEST_DB: Final = -30.0  # the lower edge of the figure of depths
 

@@ -89,7 +89,7 @@ DARK: Final = {
 
 SERIES: Final = ("blue", "amber", "plum", "sea")
 DASHES: Final = ("solid", (0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)))
-"""The dash of each series, in the order of `SERIES`."""
+"""Offset and lengths of each series' dashes, in line widths, in the order of `SERIES`."""
 
 SUFFIXES: Final = (".png", ".svg", ".pdf")
 

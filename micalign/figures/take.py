@@ -27,7 +27,6 @@ from micalign.figures.style import (
     stacked,
     words,
 )
-from micalign.figures.tuned import LIKENESS_HZ, OWN_PEAK_S, RIVAL, WHITENED
 from micalign.take.levels import TrackLevels, WorkingWindow
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay
@@ -48,6 +47,18 @@ __all__ = [
     "spectrum_figure",
     "sums_figure",
 ]
+
+_LIKENESS_HZ: Final = (40.0, 8000.0)
+"""Hertz: the band in which two mics in a room are alike; above, centimetres turn the phase (judgement, no source)."""
+
+_WHITENED: Final = 0.4
+"""Weight, an exponent: 0 is the plain correlation, 0.5 counts all frequencies alike, noise as well (set by eye)."""
+
+_RIVAL: Final = 0.7
+"""Share of the highest peak: lower ones are seldom mistaken for it, and the rings would hide the curve (by eye)."""
+
+_OWN_PEAK_S: Final = 2e-4
+"""Seconds: half the width of the main peak of what is heard below 8 kHz, with its side lobes."""
 
 _MOST_STRIPS: Final = 32  # more make a figure of more than 20 inches
 _STRIP_IN: Final = 0.62  # height of a track's strip, inches
@@ -212,7 +223,7 @@ def correlation_figure(pairs: Sequence[CorrelatedPair]) -> Figure:
     curve, chosen, rings = (panels[0].lines[index] for index in (1, 2, 3))
     figure.legend(
         handles=[curve, chosen, rings],
-        labels=["correlation", "the delay measured", f"other peaks, {100 * RIVAL:.0f} % as high or more"],
+        labels=["correlation", "the delay measured", f"other peaks, {100 * _RIVAL:.0f} % as high or more"],
         loc="upper right",
         ncols=3,
         frameon=False,
@@ -231,9 +242,9 @@ def _correlation(reference: Track, track: Track, widest_s: float) -> tuple[Float
     spectra = frame_spectra(reference, track, _loud_starts(reference, length), window, margin=margin)
     cross = spectra.cross.astype(np.complex128).sum(axis=0)
     size = [smooth_bins(power.sum(axis=0), 41) for power in (spectra.first, spectra.second)]
-    whitened = cross / (size[0] * size[1] + 1e-9 * float(np.max(size[0]) * np.max(size[1]))) ** WHITENED
+    whitened = cross / (size[0] * size[1] + 1e-9 * float(np.max(size[0]) * np.max(size[1]))) ** _WHITENED
     frequency = spectra.frequencies_hz
-    whitened *= (frequency > LIKENESS_HZ[0]) & (frequency < LIKENESS_HZ[1])
+    whitened *= (frequency > _LIKENESS_HZ[0]) & (frequency < _LIKENESS_HZ[1])
     value = irfft(whitened, 2 * spectra.size)
     step_s = 0.5 / reference.sample_rate
     count = int(widest_s / step_s)
@@ -280,7 +291,7 @@ def _other_peaks(lag_s: Floats, value: Floats, chosen_s: float) -> Ints:
     """Peaks of either sign that come near the highest and lie away from the chosen delay, highest first."""
     size = np.abs(value)
     tops = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))
-    high = tops[(size[tops] >= RIVAL * size.max()) & (np.abs(lag_s[tops] - chosen_s) > OWN_PEAK_S)]
+    high = tops[(size[tops] >= _RIVAL * size.max()) & (np.abs(lag_s[tops] - chosen_s) > _OWN_PEAK_S)]
     found: Ints = high[np.argsort(-size[high])][:_MOST_RIVALS]
     return found
 

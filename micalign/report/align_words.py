@@ -22,7 +22,6 @@ from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
 from micalign.report.check_tables import notch_words
 from micalign.report.tables import WARNING, bare_table, clean, once
-from micalign.report.tuned import LOST_DB
 from micalign.scene.model import Scene
 from micalign.take.tracks import Track
 from micalign.units import (
@@ -55,6 +54,9 @@ __all__ = [
     "shift_table",
     "words",
 ]
+
+_LOST_DB: Final = 0.5
+"""Decibels: what a third octave may lose without being shown; less is the spread of one take (judgement, no source)."""
 
 _SUM_LEVELS: Final = (
     "Level of the sum of all tracks against their powers added up, as loud as they were recorded, with a scene at its "
@@ -160,7 +162,7 @@ def gain_table(offsets: OffsetsFile, *, thirds: bool = False) -> Table:
 
 def _has_lost(band: Band) -> bool:
     before, after = band["before_db"], band["after_db"]
-    return before is not None and after is not None and after < before - LOST_DB
+    return before is not None and after is not None and after < before - _LOST_DB
 
 
 def _octaves(bands: Sequence[Band]) -> list[Band]:

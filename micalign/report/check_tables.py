@@ -20,7 +20,6 @@ from micalign.acoustics.room import Reflection
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.findings.tuned import TYPICAL_S
 from micalign.report.tables import clean, counted, ruled_table
-from micalign.report.tuned import CENTRE_PERCENT
 from micalign.scene.model import Scene
 from micalign.units import (
     METRES,
@@ -53,6 +52,9 @@ __all__ = [
     "spacing_figures",
     "spacing_table",
 ]
+
+_CENTRE_PERCENT: Final = 5.0
+"""Share, per cent of the way to a loudspeaker: less is the centre; the figure is good to 17 (Simonsen 1984)."""
 
 _MOST_ROWS: Final = 10  # of a table, unless all are asked for
 _MOST_CELLS: Final = 60  # of sources by mics, what a screen shows; beyond, only what each mic is on
@@ -328,7 +330,7 @@ def _pair_cells(row: PairSource, unit: str) -> list[str]:
 def _image_words(percent: float | None) -> str:
     if percent is None:
         return "no place"
-    if abs(percent) < CENTRE_PERCENT:
+    if abs(percent) < _CENTRE_PERCENT:
         return "centre"
     return f"{abs(percent):.0f} {'right' if percent > 0 else 'left'}"
 

@@ -30,7 +30,6 @@ from micalign.findings.finding import Finding
 from micalign.findings.rules import RULES
 from micalign.report import check_tables as tables
 from micalign.report.tables import SEVERITY_STYLES, clean, ruled_table
-from micalign.report.tuned import HARMLESS_HZ, OF_ITS_OWN
 from micalign.scene.model import Mic, Scene, Source
 from micalign.units import (
     db_from_amplitude,
@@ -66,6 +65,12 @@ __all__ = [
     "sections",
     "verdict",
 ]
+
+_HARMLESS_HZ: Final = 10_000.0
+"""Hertz: a first notch above this is heard by few and hurts little (common practice, no source)."""
+
+_OF_ITS_OWN: Final = 0.05
+"""Share of Sabine's time: Eyring's is given too where it differs by more: absorption is known no better."""
 
 _DECIMALS: Final = {"_s": 9, "_m": 6, "_m_s": 4, "_db": 4, "_hz": 3, "_percent": 1, "_degrees": 2, "ratio": 5}
 
@@ -293,7 +298,7 @@ def _room_lines(room: RoomFigures | None) -> Iterator[str]:
 
 def _eyring(room: RoomFigures) -> str:
     sabine, eyring = room.reverberation_s or 0.0, room.eyring_s or 0.0
-    return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > OF_ITS_OWN * sabine else ""
+    return f", {significant(eyring, 2)} s (Eyring)" if abs(sabine - eyring) > _OF_ITS_OWN * sabine else ""
 
 
 def _mode_table(scene: Scene, predicted: Prediction, *, everything: bool = False) -> Table | None:
@@ -436,13 +441,13 @@ def _level_words(paths: TwoPaths) -> str:
 
 def moves(paths: TwoPaths, unit: str) -> Iterator[str]:
     """What to move, or else to shift."""
-    harmless_m = speed_of_sound(TEMPERATURE_C) / (2 * HARMLESS_HZ)
+    harmless_m = speed_of_sound(TEMPERATURE_C) / (2 * _HARMLESS_HZ)
     if paths.path_m <= harmless_m:
-        yield f"Nothing to move: the first notch lies above {show_hz(HARMLESS_HZ)}, where it hurts little."
+        yield f"Nothing to move: the first notch lies above {show_hz(_HARMLESS_HZ)}, where it hurts little."
         return
     longer, near = short_length(paths.path_m, unit), _fine(harmless_m, unit)
     first = f"Move the farther mic {longer} nearer" if paths.distances_m else f"Make the later path {longer} shorter"
-    yield f"{first}: no notch is left. Equal to {near}, the first stays above {show_hz(HARMLESS_HZ)}."
+    yield f"{first}: no notch is left. Equal to {near}, the first stays above {show_hz(_HARMLESS_HZ)}."
     yield from _apart(paths, unit)
     shift = f"{show_ms(paths.delay_s)} ({paths.delay_s * 48_000:.0f} samples at 48 kHz)"
     yield f"Or shift the earlier track {shift} later: that mends this one sound, and no other."

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.audio import Absent, Inventory, Present
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite, sentence
-from micalign.report.tuned import SAME_BOUNCE_S
 from micalign.take.levels import TrackLevels, WorkingWindow, measure_levels
 from micalign.take.sweep import CLICKS, LEAD_S, Echo, Response
 from micalign.take.together import Remark, TrackFacts, remarks_together
@@ -53,6 +52,9 @@ __all__ = [
     "response_screen",
     "take_levels",
 ]
+
+_SAME_BOUNCE_S: Final = 0.4e-3
+"""Seconds: an echo and a planned reflection nearer than this, 14 cm of way, are taken as one (judgement, no source)."""
 
 _IN_TABLE: Final = frozenset({"quiet", "hot", "pair", "silent", "dead", "rumble", "hiss", "noise"})
 """Rules whose figures, a peak or a floor, stand in the table of every track."""
@@ -416,7 +418,7 @@ def _echoes(one: Response, planned: Sequence[Reflection] | None) -> Table:
 
 
 def _as_planned(echo: Echo, planned: Sequence[Reflection]) -> str:
-    near = [one for one in planned if abs(one.delay_s - echo.delay_s) <= SAME_BOUNCE_S]
+    near = [one for one in planned if abs(one.delay_s - echo.delay_s) <= _SAME_BOUNCE_S]
     if not near:
         return "-"
     best = min(near, key=lambda one: abs(one.delay_s - echo.delay_s))

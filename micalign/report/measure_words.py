@@ -17,7 +17,6 @@ from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import ALLOWED_DB, LINE_BANDS_HZ
 from micalign.files.sessions import Laid
 from micalign.report.tables import WARNING, bare_table, clean, once
-from micalign.report.tuned import HEARD_DB
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
 from micalign.units import (
@@ -55,6 +54,9 @@ __all__ = [
     "sum_table",
     "sum_words",
 ]
+
+_HEARD_DB: Final = 0.05
+"""Decibels: a change that is shown as 0.1 dB, the smallest that is printed; less is none."""
 
 WAY_WORDS: Final = {"as recorded": "as recorded", "delay": "best delay and polarity", "all-pass": "with all-pass"}
 """The lines of a pair as they are called on screen."""
@@ -194,8 +196,8 @@ def _changes(before: Line, after: Line) -> str:
         for name, old, new in zip(_NAMES, before.bands_db, after.bands_db, strict=True)
         if math.isfinite(new - old)
     ]
-    lifts = _listed([(name, gain) for name, gain in changed if gain >= HEARD_DB])
-    costs = _listed([(name, -gain) for name, gain in changed if gain <= -HEARD_DB])
+    lifts = _listed([(name, gain) for name, gain in changed if gain >= _HEARD_DB])
+    costs = _listed([(name, -gain) for name, gain in changed if gain <= -_HEARD_DB])
     words = [f"lifts {lifts}"] * bool(lifts) + [f"costs {costs}"] * bool(costs)
     beyond = any(gain < -ALLOWED_DB for _, gain in changed)
     return (" and ".join(words) or "changes nothing by 0.1 dB") + (" (listen to that band)" if beyond else "")

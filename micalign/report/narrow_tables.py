@@ -20,10 +20,10 @@ from rich.text import Text
 __all__ = ["Beside", "RoomyTable"]
 
 _NARROW = 70
-"""Words beside a label of up to twenty characters have room from this width on."""
+"""Count of characters: words beside a label of up to twenty characters have room from this width on."""
 _GAP, _SET_IN = 3, 4  # blanks between columns, and before what is set in
 _FEW_WORDS, _MOST_LINES = 24, 2
-"""In a column narrower than this a sentence of more lines than these is hard to read (judgement)."""
+"""Count of characters, and of lines: in a narrower column a sentence of more lines is hard to read (judgement)."""
 
 
 class RoomyTable(Table):

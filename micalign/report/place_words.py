@@ -21,7 +21,6 @@ from micalign.findings.finding import Finding, rank
 from micalign.findings.remedies import WAYS
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
-from micalign.report.tuned import WORTH_MOVING_M
 from micalign.scene.model import Pair, Scene
 from micalign.scene.surroundings import Box
 from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent, string_length
@@ -41,6 +40,9 @@ __all__ = [
     "term_rows",
     "term_table",
 ]
+
+_WORTH_MOVING_M: Final = 0.004
+"""Metres: a share of a move below this is left unsaid: nobody sets a stand to it (judgement, no source)."""
 
 _ALONG: Final = float(np.cos(np.radians(20.0)))  # a move within 20 degrees of a source is one towards it
 _MM: Final = 1e-3  # metres: less beyond a box is not said
@@ -75,14 +77,14 @@ def move_words(scene: Scene, move: Move) -> str:
     unit = scene.length_unit
     dx, dy, dz = (new - old for new, old in zip(move.to_m, move.from_m, strict=True))
     words = _level_words(scene, move, dx, dy)
-    if abs(dz) >= WORTH_MOVING_M:
+    if abs(dz) >= _WORTH_MOVING_M:
         words.append(f"{short_length(abs(dz), unit)} {'up' if dz > 0 else 'down'}")
     return ", ".join(words) or f"{short_length(move.move_m, unit)} in all"
 
 
 def _level_words(scene: Scene, move: Move, dx: float, dy: float) -> list[str]:
     unit, level = scene.length_unit, float(np.hypot(dx, dy))
-    if level < WORTH_MOVING_M:
+    if level < _WORTH_MOVING_M:
         return []
     landmark = _landmark(scene, move, np.array([dx, dy]) / level, level)
     if landmark:
@@ -90,7 +92,7 @@ def _level_words(scene: Scene, move: Move, dx: float, dy: float) -> list[str]:
     return [
         f"{short_length(abs(step), unit)} {ways[int(step < 0)]}"
         for step, ways in zip((dx, dy), WAYS, strict=False)
-        if abs(step) >= WORTH_MOVING_M
+        if abs(step) >= _WORTH_MOVING_M
     ]
 
 

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, Final
 from micalign.acoustics.prediction import Prediction
 from micalign.errors import named
 from micalign.report.tables import WARNING, bare_table, clean, ruled_table
-from micalign.report.tuned import ROUGH_M
 from micalign.scene.model import Mic, Scene, Source
 from micalign.scene.surroundings import Point
 from micalign.units import METRES, show_centimetres, show_length, show_ms, significant
@@ -39,6 +38,9 @@ __all__ = [
     "tape_table",
     "tape_tables",
 ]
+
+_ROUGH_M: Final = 0.02
+"""Metres: a place known worse than this was paced or guessed (judgement, no source)."""
 _TO_FIX: Final = 3  # tapes fix a place in a room, up to its mirror image
 
 
@@ -300,9 +302,9 @@ def needed_tapes(scene: Scene, predicted: Prediction) -> frozenset[frozenset[str
         for mic in tolerances[row.pair].mics
     }
     things = list(scene.placed())
-    for rough in (thing for thing in things if thing.plus_minus_m > ROUGH_M):
+    for rough in (thing for thing in things if thing.plus_minus_m > _ROUGH_M):
         known = sorted(
-            (thing for thing in things if thing is not rough and thing.plus_minus_m <= ROUGH_M),
+            (thing for thing in things if thing is not rough and thing.plus_minus_m <= _ROUGH_M),
             key=lambda thing, of=rough: of.metres_to(thing),  # type: ignore[misc]
         )
         wanted |= {frozenset((rough.name, thing.name)) for thing in known[:_TO_FIX]}

@@ -23,7 +23,6 @@ from micalign.arrays import Floats, fast_length
 from micalign.files.encode import flac_bytes
 from micalign.report.measure_words import WAY_WORDS
 from micalign.report.page import audio_address
-from micalign.report.tuned import SILENT
 from micalign.scene.model import Scene
 from micalign.take.loudness import LOUDNESS_RATE, at_loudness, k_weighted, loudness_lufs
 from micalign.take.tracks import Take
@@ -45,6 +44,9 @@ __all__ = [
     "wav_bytes",
     "with_copy",
 ]
+
+_SILENT: Final = 1e-9
+"""Share of full scale, RMS: a hundredth of the last bit of 24; below it there is digital silence alone."""
 
 RATE: Final = LOUDNESS_RATE
 TARGET_LUFS: Final = -20.0  # judgement, no source: soft enough for headphones, with room for peaks
@@ -246,7 +248,7 @@ _SUMS_BYTES: Final = 1_400_000  # of all such pairs, three sounds each
 _MOST_SUMS: Final = 3  # pairs
 _LOUDEST_DBFS: Final = -20.0  # RMS: for music about as loud as the lesson's sounds
 _HIT_S: Final = (-0.06, 0.44)
-"""What is looped of one hit: from so long before its loudest moment to so long after."""
+"""Seconds of one hit that are looped: from so long before its loudest moment to so long after."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -324,7 +326,7 @@ def _excerpt(title: str, ways: Mapping[str, Sequence[BlendTrack]], moment_s: flo
     middle_s = min(max(moment_s, seconds / 2), longest_s - seconds / 2)
     sounds = previews(list(ways.values()), middle_s=middle_s, seconds=seconds)
     rms = max(float(np.sqrt(np.mean(sound**2))) for sound in sounds)
-    if rms < SILENT:
+    if rms < _SILENT:
         return None
     scale = min(1.0, amplitude_from_db(_LOUDEST_DBFS) / rms)
     at_s = moment_s - (middle_s - seconds / 2)

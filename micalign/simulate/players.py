@@ -20,9 +20,39 @@ from typing import Final
 import numpy as np
 
 from micalign.arrays import Floats
-from micalign.simulate.tuned import EIGHTH_S, SILENCE_S, SPACING_S, TAIL_S
+from micalign.units import amplitude_from_db
 
-__all__ = ["note", "score", "sound_of"]
+__all__ = ["LEVEL_DB", "note", "played", "score", "sound_of", "through_cab"]
+
+LEVEL_DB: Final = {
+    "kick": 0.0,
+    "snare": 0.0,
+    "tom": -2.0,
+    "hat": -9.0,
+    "ride": -8.0,
+    "crash": -4.0,
+    "bass": -6.0,
+    "guitar": -6.0,
+    "voice": -8.0,
+    "clap": -4.0,
+    "noise": -6.0,
+}
+"""Decibels: peak of each sound at 1 m against a snare's (by ear, no source)."""
+
+_VARIANTS: Final = 6
+"""Count of unlike strokes of a source, played in turn (chosen, no source)."""
+
+_SILENCE_S: Final = 0.5
+"""Seconds of silence before the first note, for the noise floor to be read from."""
+
+_TAIL_S: Final = 0.8
+"""Seconds after the last note in which it may die away (chosen, no source)."""
+
+_SPACING_S: Final = {"bass": 0.62, "guitar": 0.8, "voice": 0.6, "ride": 0.5, "crash": 0.8, "noise": 0.7}
+"""Seconds between notes that ring long, where a source plays alone (chosen, no source)."""
+
+_EIGHTH_S: Final = 60.0 / 108.0 / 2.0
+"""Seconds of an eighth at 108 beats a minute, a middling tempo (chosen, no source)."""
 
 
 _WORDS: Final = {
@@ -40,6 +70,7 @@ _WORDS: Final = {
 }
 
 
+# Eighths of a bar on which each sound plays.
 _PATTERNS: Final = {
     "kick": (0, 3, 4),
     "snare": (2, 6),
@@ -212,7 +243,24 @@ _NOTES: Final[dict[str, Callable[[int, np.random.Generator], Floats]]] = {
 }
 
 
-# Eighths of a bar on which each sound plays.
+def played(sound: str, moments_s: Floats, seconds: float, sample_rate: int, rng: np.random.Generator) -> Floats:
+    """A source's own signal at 1 m: its notes at their moments, no two quite alike in level."""
+    frames = int(seconds * sample_rate)
+    notes = [note(sound, sample_rate, rng) for _ in range(min(_VARIANTS, len(moments_s)))]
+    out = np.zeros(frames)
+    for index, moment_s in enumerate(moments_s):
+        start = int(moment_s * sample_rate)
+        one = notes[index % len(notes)][: max(frames - start, 0)]
+        out[start : start + len(one)] += one * amplitude_from_db(LEVEL_DB[sound] + rng.uniform(-3.0, 0.0))
+    return out
+
+
+def through_cab(samples: Floats, sample_rate: int) -> Floats:
+    """A cabinet's response: 70 Hz to 4.5 kHz with a rise at 2.5 kHz, without delay of its own (zero phase)."""
+    frequency_hz = np.maximum(np.fft.rfftfreq(len(samples), 1 / sample_rate), 1.0)
+    band = 1 / (1 + (70.0 / frequency_hz) ** 4) / (1 + (frequency_hz / 4500.0) ** 4)
+    rise = 1 + 0.8 / (1 + ((frequency_hz - 2500.0) / 700.0) ** 2)
+    return np.fft.irfft(np.fft.rfft(samples) * band * rise, len(samples))
 
 
 def score(sounds: Sequence[str], seconds: float, rng: np.random.Generator, *, together: float = 0.4) -> list[Floats]:
@@ -232,14 +280,14 @@ def score(sounds: Sequence[str], seconds: float, rng: np.random.Generator, *, to
     list of array, shape (notes,)
         Rising moments in seconds, one array for each source.
     """
-    playing_s = max(seconds - SILENCE_S - TAIL_S, 0.1)
+    playing_s = max(seconds - _SILENCE_S - _TAIL_S, 0.1)
     turn_s = playing_s * (1.0 - together) / len(sounds)
-    joint_start_s = SILENCE_S + turn_s * len(sounds)
+    joint_start_s = _SILENCE_S + turn_s * len(sounds)
     return [
         np.sort(
             np.concatenate(
                 [
-                    _turn(sound, SILENCE_S + index * turn_s, turn_s, rng),
+                    _turn(sound, _SILENCE_S + index * turn_s, turn_s, rng),
                     _joint(sound, joint_start_s, playing_s * together, rng),
                 ]
             )
@@ -250,13 +298,13 @@ def score(sounds: Sequence[str], seconds: float, rng: np.random.Generator, *, to
 
 def _turn(sound: str, start_s: float, length_s: float, rng: np.random.Generator) -> Floats:
     """Notes at a hand's even spacing; at least one."""
-    spacing_s = SPACING_S.get(sound, 0.35)
+    spacing_s = _SPACING_S.get(sound, 0.35)
     count = max(1, int(length_s / spacing_s))
     return start_s + spacing_s * np.arange(count) + rng.uniform(0.0, 0.03, count)
 
 
 def _joint(sound: str, start_s: float, length_s: float, rng: np.random.Generator) -> Floats:
     """The sound's pattern, bar after bar, as loosely as people play."""
-    eighths = int(length_s / EIGHTH_S)
+    eighths = int(length_s / _EIGHTH_S)
     steps = np.array([step for step in range(eighths) if step % 8 in _PATTERNS[sound]], dtype=np.float64)
-    return start_s + EIGHTH_S * steps + rng.uniform(0.0, 0.02, len(steps))
+    return start_s + _EIGHTH_S * steps + rng.uniform(0.0, 0.02, len(steps))

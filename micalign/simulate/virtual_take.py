@@ -39,11 +39,12 @@ from micalign.arrays import Floats
 from micalign.errors import SceneError
 from micalign.scene.model import PATTERNS, Di, Mic, Scene
 from micalign.scene.surroundings import Coordinates, Room
-from micalign.simulate.players import note, score, sound_of
-from micalign.simulate.tuned import CAB_DELAY_S, LEVEL_DB, MOST_SAMPLES, PEAK_DBFS, SILENT_AMPLITUDE, VARIANTS
+from micalign.simulate.players import played, score, sound_of, through_cab
 from micalign.units import amplitude_from_db
 
 __all__ = [
+    "CAB_DELAY_S",
+    "PEAK_DBFS",
     "Faults",
     "Simulation",
     "Truth",
@@ -55,8 +56,22 @@ __all__ = [
     "ways",
 ]
 
+CAB_DELAY_S: Final = 0.25e-3
+"""Seconds that a cabinet sounds later than its DI: its cone lies about 9 cm behind the cloth (common practice, no
+source)."""
+
+PEAK_DBFS: Final = -6.0
+"""Decibels of full scale where the loudest track of a take peaks (common practice, no source)."""
+
+_SILENT_AMPLITUDE: Final = 1e-3
+"""Ratio to the direct sound at 1 m on the axis: below, a mic is turned away and the truth gives no polarity (chosen, no
+source)."""
+
+_MOST_SAMPLES: Final = 200_000_000
+"""Count of samples of all sources and tracks; each is held some three times, in 8 bytes: 5 GB (chosen, no source)."""
+
 _NEAREST_M = 0.02
-"""Nearer than this a source is no point any more: its level stops rising."""
+"""Metres: nearer than this a source is no point any more: its level stops rising."""
 _HALF_TAPS: Final = 48  # taps on either side: see above
 _KAISER_BETA: Final = 10.0  # of the Kaiser window: see above
 
@@ -370,7 +385,7 @@ def simulate(
     rng = np.random.default_rng(seed)
     sounds = [sound_of(source.name, source.sound) for source in true.sources]
     moments = score(sounds, seconds, rng, together=together)
-    dry = np.array([_played(s, m, seconds, sample_rate, rng) for s, m in zip(sounds, moments, strict=True)])
+    dry = np.array([played(s, m, seconds, sample_rate, rng) for s, m in zip(sounds, moments, strict=True)])
     speed_m_s = speed_of_sound_in(true.air)
     heard = _heard(true, dry, ways(true, speed_of_sound_m_s=speed_m_s, order=order), sample_rate, faults)
     noisy = {name: _with_noise(samples, snr_db, rng) for name, samples in heard.items()}
@@ -399,7 +414,7 @@ def _refuse_empty(scene: Scene, seconds: float, sample_rate: int) -> None:
         raise SceneError(f"a take of {seconds:g} s cannot be made: ask for 0.5 s to 3600 s")
     if not 8000 <= sample_rate <= 192000:
         raise SceneError(f"a take at {sample_rate} Hz cannot be made: ask for 8000 Hz to 192000 Hz")
-    most_s = MOST_SAMPLES / sample_rate / (len(scene.sources) + len(scene.track_names))
+    most_s = _MOST_SAMPLES / sample_rate / (len(scene.sources) + len(scene.track_names))
     if seconds > max(most_s, 0.5):
         raise SceneError(
             f"a take of {seconds:g} s would not fit into memory: ask for at most {int(most_s)} s of these sources and "
@@ -407,23 +422,11 @@ def _refuse_empty(scene: Scene, seconds: float, sample_rate: int) -> None:
         )
 
 
-def _played(sound: str, moments_s: Floats, seconds: float, sample_rate: int, rng: np.random.Generator) -> Floats:
-    """A source's own signal at 1 m: its notes at their moments, no two quite alike in level."""
-    frames = int(seconds * sample_rate)
-    notes = [note(sound, sample_rate, rng) for _ in range(min(VARIANTS, len(moments_s)))]
-    out = np.zeros(frames)
-    for index, moment_s in enumerate(moments_s):
-        start = int(moment_s * sample_rate)
-        played = notes[index % len(notes)][: max(frames - start, 0)]
-        out[start : start + len(played)] += played * amplitude_from_db(LEVEL_DB[sound] + rng.uniform(-3.0, 0.0))
-    return out
-
-
 def _heard(scene: Scene, dry: Floats, found: Ways, sample_rate: int, faults: Faults) -> dict[str, Floats]:
     """What each mic and DI hears, before noise."""
     out: dict[str, Floats] = {}
     if scene.mics:
-        wet = np.array([_through_cab(s, sample_rate) if _has_cab(scene, i) else s for i, s in enumerate(dry)])
+        wet = np.array([through_cab(s, sample_rate) if _has_cab(scene, i) else s for i, s in enumerate(dry)])
         late_s = np.array([faults.late_s.get(mic.name, 0.0) for mic in scene.mics])
         arrival_s = found.arrival_s + late_s[:, None] + _cab_delays_s(scene)[:, None, None]
         responses = impulse_responses(arrival_s, found.amplitude, sample_rate)
@@ -449,14 +452,6 @@ def _has_cab(scene: Scene, index: int) -> bool:
 
 def _cab_delays_s(scene: Scene) -> Floats:
     return np.array([CAB_DELAY_S if _has_cab(scene, index) else 0.0 for index in range(len(scene.sources))])
-
-
-def _through_cab(samples: Floats, sample_rate: int) -> Floats:
-    """A cabinet's response: 70 Hz to 4.5 kHz with a rise at 2.5 kHz, without delay of its own (zero phase)."""
-    frequency_hz = np.maximum(np.fft.rfftfreq(len(samples), 1 / sample_rate), 1.0)
-    band = 1 / (1 + (70.0 / frequency_hz) ** 4) / (1 + (frequency_hz / 4500.0) ** 4)
-    rise = 1 + 0.8 / (1 + ((frequency_hz - 2500.0) / 700.0) ** 2)
-    return np.fft.irfft(np.fft.rfft(samples) * band * rise, len(samples))
 
 
 def _with_noise(samples: Floats, snr_db: float, rng: np.random.Generator) -> Floats:
@@ -493,7 +488,7 @@ def _truths(scene: Scene, direct: Ways, faults: Faults) -> tuple[Truth, ...]:
 def _mic_truth(mic: Mic, direct: Ways, row: int, column: int, faults: Faults) -> tuple[float, int | None]:
     arrival_s = float(direct.arrival_s[row, column, 0]) + faults.late_s.get(mic.name, 0.0)
     amplitude = float(direct.amplitude[row, column, 0])
-    return arrival_s, None if abs(amplitude) < SILENT_AMPLITUDE else _sign(amplitude * _gain(mic, faults))
+    return arrival_s, None if abs(amplitude) < _SILENT_AMPLITUDE else _sign(amplitude * _gain(mic, faults))
 
 
 def _sign(value: float) -> int:

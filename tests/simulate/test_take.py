@@ -10,9 +10,8 @@ import pytest
 from micalign.errors import SceneError
 from micalign.scene.model import Di, Mic, Scene, Source
 from micalign.scene.surroundings import Absorption, Air, Room
-from micalign.simulate.players import note, sound_of
-from micalign.simulate.tuned import CAB_DELAY_S, LEVEL_DB, PEAK_DBFS
-from micalign.simulate.virtual_take import Faults, simulate
+from micalign.simulate.players import LEVEL_DB, note, sound_of
+from micalign.simulate.virtual_take import CAB_DELAY_S, PEAK_DBFS, Faults, simulate
 
 RATE = 48000
 # 20 C, 50 %: 343.98 m/s by Cramer 1993 (J. Acoust. Soc. Am. 93, 2510); 0.1 m/s is its own claim.
