@@ -16,17 +16,16 @@ import numpy.typing as npt
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.acoustics.survey import surveyed
-from micalign.alignment.moved import MovedTrack
 from micalign.alignment.network import Constraints
-from micalign.alignment.offsets import Offsets, Remain
+from micalign.alignment.offsets import MovedTrack, Offsets, Remain
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.shift import BLOCK_FRAMES, Span, common_span
 from micalign.alignment.solo import alone_in
 from micalign.arrays import Bools, Floats
 from micalign.errors import TakeError
-from micalign.findings.finding import Finding, is_wrong
-from micalign.findings.rules import findings
+from micalign.findings.finding import Finding
+from micalign.findings.rules import findings, is_wrong
 from micalign.scene.model import Scene
 from micalign.shown import Listing, Shown
 from micalign.take.tracks import Take, Track

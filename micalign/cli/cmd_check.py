@@ -125,8 +125,7 @@ def check_command(
         note(f"{many} differences of mics that are not both on the source are left out: --all adds them.", quiet=quiet)
     if mend is not None and write is not None:
         return _mend(scene, planned, predicted, (mend, write), force=force, as_json=as_json, quiet=quiet)
-    from micalign.findings.finding import cautions, is_wrong  # noqa: PLC0415
-    from micalign.findings.rules import every_finding, found  # noqa: PLC0415
+    from micalign.findings.rules import cautions, every_finding, found, is_wrong  # noqa: PLC0415
 
     minded, name = cautions(planned), planned.title or name_of(scene)
     if as_json:
@@ -189,7 +188,7 @@ def _mend(
 
 def _tell_next(path: Path, scene: Scene, every: tuple[Finding, ...], *, quiet: bool) -> None:
     """Where something is wrong and mics may move, let them be moved; else a take."""
-    from micalign.findings.finding import is_wrong  # noqa: PLC0415 - as above
+    from micalign.findings.rules import is_wrong  # noqa: PLC0415 - as above
 
     if is_wrong(every) and any(mic.move is not None or mic.reach_m is not None for mic in scene.mics):
         next_step("micalign", "place", path, "--write", f"{name_of(path)}-placed.toml", quiet=quiet)

@@ -78,14 +78,14 @@ def _compared(song: Song, clock: Clock) -> tuple[Comparison, tuple[str, ...]]:
 
 
 def _outcome(found: Comparison) -> Outcome:
-    from micalign.findings.finding import is_wrong  # noqa: PLC0415
+    from micalign.findings.rules import is_wrong  # noqa: PLC0415
     from micalign.report.compare_words import compare_document, compared_line  # noqa: PLC0415
 
     return Outcome(int(is_wrong(found.findings)), compared_line(found), compare_document(found))
 
 
 def _show(found: Comparison, *, as_json: bool) -> int:
-    from micalign.findings.finding import is_wrong  # noqa: PLC0415
+    from micalign.findings.rules import is_wrong  # noqa: PLC0415
     from micalign.report.compare_words import compare_document, comparison_table, summary, to_do  # noqa: PLC0415
 
     if as_json:

@@ -205,8 +205,7 @@ def report_command(
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.files.scenes import read_text, scene_pieces  # noqa: PLC0415
     from micalign.files.whole import PAGE, refuse_taken, write_text  # noqa: PLC0415
-    from micalign.findings.finding import is_wrong  # noqa: PLC0415
-    from micalign.findings.rules import findings  # noqa: PLC0415
+    from micalign.findings.rules import findings, is_wrong  # noqa: PLC0415
     from micalign.report.scene_page import report_page  # noqa: PLC0415
     from micalign.report.take_page import opening  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415

@@ -377,9 +377,8 @@ def _drawn(after: Scene, before: Scene, path: Path, *, force: bool) -> Iterator[
 
 def _tell_moves(found: Placement, before: Scene, *, as_json: bool) -> None:
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - as above
-    from micalign.findings.finding import cautions  # noqa: PLC0415
+    from micalign.findings.rules import cautions, reported, with_remedies  # noqa: PLC0415
     from micalign.findings.rules import found as found_in  # noqa: PLC0415
-    from micalign.findings.rules import reported, with_remedies  # noqa: PLC0415
     from micalign.report import place_words as report  # noqa: PLC0415
     from micalign.report.check_words import caution_lines  # noqa: PLC0415
 

@@ -30,8 +30,7 @@ from micalign.compare.groups import Group, groups_by_place, groups_by_source
 from micalign.compare.priors import Beliefs, Cause, beliefs_of
 from micalign.compare.tuned import BLIND_C, OPEN_C, SEEN_C, SHOWN_SHARE
 from micalign.errors import TakeError
-from micalign.findings.finding import Finding, Remedy, Severity
-from micalign.findings.remedies import WAYS
+from micalign.findings.finding import WAYS, Finding, Remedy, Severity
 from micalign.findings.rules import with_remedies
 from micalign.scene.changes import Change
 from micalign.scene.model import Scene

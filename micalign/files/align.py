@@ -15,9 +15,8 @@ from typing import Final
 from micalign.alignment.best_sum import match_phase
 from micalign.alignment.di_and_mics import PairSum
 from micalign.alignment.gain import PhaseMatch, sum_gain
-from micalign.alignment.moved import MovedTrack
 from micalign.alignment.network import Constraints
-from micalign.alignment.offsets import Offsets, Shift
+from micalign.alignment.offsets import MovedTrack, Offsets, Shift
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import constraints_of, di_and_mic, measured_scene, planned
 from micalign.alignment.tuned import LOW_HZ

@@ -21,7 +21,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.alignment.moved import MovedTrack
+from micalign.alignment.offsets import MovedTrack
 from micalign.alignment.shift import Span, common_span, rate_of_original
 from micalign.arrays import Floats
 from micalign.errors import OutputError, TakeError

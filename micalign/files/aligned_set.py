@@ -23,8 +23,7 @@ from micalign.alignment.gain import (
     preview,
     sum_gain,
 )
-from micalign.alignment.moved import Cut, MovedTrack, cut_off, on_one_clock
-from micalign.alignment.offsets import Offsets, Remain, Shift
+from micalign.alignment.offsets import Cut, MovedTrack, Offsets, Remain, Shift, cut_off, on_one_clock
 from micalign.alignment.pairings import By
 from micalign.alignment.tuned import LOW_HZ
 from micalign.errors import TakeError, named

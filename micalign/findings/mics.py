@@ -14,8 +14,9 @@ from micalign.acoustics.prediction import Bleed, Path, Prediction
 from micalign.acoustics.tuned import AHEAD, BODY_M, CLOSE_M
 from micalign.arrays import Bools, Floats
 from micalign.errors import some
-from micalign.findings.finding import Finding, Remedy
-from micalign.findings.remedies import (
+from micalign.findings.finding import (
+    Finding,
+    Remedy,
     allowed,
     at_place,
     axis_degrees,

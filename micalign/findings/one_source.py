@@ -12,8 +12,9 @@ from micalign.acoustics.comb import DiDifference, Difference
 from micalign.acoustics.prediction import Prediction, Spacing
 from micalign.acoustics.tuned import BLEED_DB, BODY_M, CLOSE_M, LATE_S, RATIO, SECOND_HIT_DB, SHARED_M, WORKS_HZ
 from micalign.arrays import Bools, Floats
-from micalign.findings.finding import Finding, Remedy
-from micalign.findings.remedies import (
+from micalign.findings.finding import (
+    Finding,
+    Remedy,
     allowed,
     at_place,
     equal_places,

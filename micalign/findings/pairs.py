@@ -13,8 +13,9 @@ from micalign.acoustics.comb import PairSource, first_notch_range_hz
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.tuned import CLEARLY, DISAGREES, WORKS_HZ
 from micalign.arrays import Bools, Floats
-from micalign.findings.finding import Finding, Remedy
-from micalign.findings.remedies import (
+from micalign.findings.finding import (
+    Finding,
+    Remedy,
     allowed,
     at_place,
     both,

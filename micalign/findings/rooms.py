@@ -19,9 +19,9 @@ from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import Mode, Reflection, RoomFigures, mode_strengths
 from micalign.acoustics.tuned import EXCITED, IN_NULL, LOWEST, NULL_KEPT, WORKS_HZ
 from micalign.arrays import Bools, Floats
-from micalign.findings.finding import Finding, Remedy
-from micalign.findings.mics import own_sources
-from micalign.findings.remedies import (
+from micalign.findings.finding import (
+    Finding,
+    Remedy,
     image_of,
     moves,
     of_pattern,
@@ -31,6 +31,7 @@ from micalign.findings.remedies import (
     towards,
     turned,
 )
+from micalign.findings.mics import own_sources
 from micalign.findings.tuned import (
     AIR_LOSS_DB,
     BOUNCE_STEPS,

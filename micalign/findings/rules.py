@@ -15,6 +15,7 @@ there is.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, TypeAlias
@@ -24,20 +25,21 @@ import numpy as np
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.errors import SceneError
 from micalign.findings import mics, one_source, pairs, rooms
-from micalign.findings.finding import SEVERITIES, Finding, Remedy, rank
-from micalign.findings.remedies import allowed
-from micalign.findings.tuned import MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, WORK
+from micalign.findings.finding import SEVERITIES, Finding, Remedy, allowed, rank
+from micalign.findings.tuned import ABOVE_M, MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, OVERHEAD_M, WORK
 from micalign.scene.changes import Change, changed
-from micalign.scene.model import Scene
+from micalign.scene.model import Mic, Scene
 
 __all__ = [
     "RULES",
     "Rule",
     "Run",
+    "cautions",
     "every_finding",
     "findings",
     "found",
     "holds",
+    "is_wrong",
     "mended",
     "most_trials",
     "reported",
@@ -397,3 +399,53 @@ def _none_holds(count: int) -> str:
     if count == 0:
         return ""
     return f"No single change mends it ({count} tried). " if count > 1 else "A single change does not mend it. "
+
+
+def is_wrong(found: tuple[Finding, ...]) -> bool:
+    """Whether a rule failed: a warning or a problem is there; notes alone are none.
+
+    >>> is_wrong((Finding("air", "note", (), "It is hot.", "Mind it."),))
+    False
+    """
+    return any(one.severity != "note" for one in found)
+
+
+_DRUMS: Final = re.compile(r"kick|snare|tom|hi-?hat|ride|crash|cymbal|drum|kit", re.IGNORECASE)
+_AMPLIFIERS: Final = re.compile(r"\b(amp|amplifier|cab|cabinet)\b", re.IGNORECASE)
+
+
+def cautions(scene: Scene) -> tuple[str, ...]:
+    """Cautions that fit a scene, in sentences.
+
+    >>> from micalign.scene.model import Mic, Source
+    >>> kit = Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("overhead", (2.0, 2.0, 2.1)),))
+    >>> [caution.split(":")[0] for caution in cautions(kit)]
+    ['Overhead stands', 'Hearing']
+    """
+    return tuple(_cautions(scene))
+
+
+def _hangs_over(scene: Scene, mic: Mic) -> bool:
+    """A stand that reaches over people: high, and not merely before the mouth of somebody who stands."""
+    if not mic.is_placed or mic.position[2] < OVERHEAD_M:
+        return False
+    heights = [source.position[2] for source in scene.sources if source.name in mic.on and source.is_placed]
+    return not heights or mic.position[2] - min(heights) >= ABOVE_M
+
+
+def _cautions(scene: Scene) -> Iterator[str]:
+    sounds = " ".join([source.name for source in scene.sources] + [source.sound or "" for source in scene.sources])
+    if any(_hangs_over(scene, mic) for mic in scene.mics):
+        yield (
+            "Overhead stands: put a leg under the load, weigh the base down, tighten and tie what hangs over people."
+        )
+    if _DRUMS.search(sounds):
+        yield (
+            "Hearing: a kit reaches 100 dBA and more near the player; NIOSH allows 15 minutes a day at that. Wear "
+            "protection, and mute monitors and headphones before any gain or cable is touched."
+        )
+    if _AMPLIFIERS.search(sounds):
+        yield (
+            "Mains: never lift a protective earth to cure hum, never run a valve amplifier without its loudspeaker or "
+            "load; leave its inside to a licensed technician and follow local codes."
+        )

@@ -17,8 +17,7 @@ from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.acoustics.placement import Move, Obstacle, Placement, StringLength
 from micalign.acoustics.prediction import Prediction
 from micalign.arrays import Floats
-from micalign.findings.finding import Finding, rank
-from micalign.findings.remedies import WAYS
+from micalign.findings.finding import WAYS, Finding, rank
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
 from micalign.scene.model import Pair, Scene

@@ -8,7 +8,7 @@ from scipy import signal
 
 from micalign import __version__
 from micalign.alignment.gain import ring_samples, section_coefficients
-from micalign.alignment.moved import MovedTrack, on_one_clock
+from micalign.alignment.offsets import MovedTrack, on_one_clock
 from micalign.alignment.shift import Span
 from micalign.take.tracks import Track
 

@@ -13,8 +13,7 @@ import pytest
 import soundfile
 
 from micalign.alignment.gain import LostBand, SumGain
-from micalign.alignment.moved import MovedTrack
-from micalign.alignment.offsets import Shift, followed
+from micalign.alignment.offsets import MovedTrack, Shift, followed
 from micalign.errors import OutputError, TakeError
 from micalign.files import align, aligned_audio, aligned_set
 from micalign.files.aligned_audio import AlignedFile, group_span, output_names, refuse_clashes, write_aligned

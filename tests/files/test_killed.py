@@ -16,7 +16,7 @@ import hashlib, json, os, random, signal, sys, time
 from pathlib import Path
 import numpy as np
 import soundfile
-from micalign.alignment.moved import MovedTrack
+from micalign.alignment.offsets import MovedTrack
 from micalign.files.aligned_audio import AlignedFile, write_aligned
 from micalign.files.audio import open_track
 

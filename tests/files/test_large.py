@@ -66,7 +66,7 @@ def test_a_plain_wav_of_nearly_four_gibibytes_is_no_crash(tmp_path: Path) -> Non
 ALIGN = """
 import json, resource, sys
 from pathlib import Path
-from micalign.alignment.moved import MovedTrack
+from micalign.alignment.offsets import MovedTrack
 from micalign.files.aligned_audio import AlignedFile, write_aligned
 from micalign.files.audio import open_tracks
 source, out = Path(sys.argv[1]), Path(sys.argv[2])

@@ -10,7 +10,7 @@ from rule_cases import CASES, SINGERS, TWO_ON_A_CAB, found_by
 
 from micalign.acoustics.prediction import predict
 from micalign.files.scenes import changes_text
-from micalign.findings.remedies import equal_places
+from micalign.findings.finding import equal_places
 from micalign.scene.changes import changed
 from micalign.scene.model import Di, Mic, Pair, Scene, Source
 from micalign.scene.surroundings import Absorption, Keepout, Room

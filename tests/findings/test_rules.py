@@ -10,9 +10,9 @@ from rule_cases import CASES, GOOD, LOW_ROOM, SINGERS, TWO_ON_A_CAB, found_by
 
 from micalign.acoustics.prediction import predict
 from micalign.findings import rules
-from micalign.findings.finding import SEVERITIES, cautions, is_wrong
+from micalign.findings.finding import SEVERITIES
 from micalign.findings.mics import bass_lift_db
-from micalign.findings.rules import RULES, findings, found
+from micalign.findings.rules import RULES, cautions, findings, found, is_wrong
 from micalign.scene.model import Mic, Pair, Scene, Source, Tape
 from micalign.scene.surroundings import Absorption, Air, Room
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from micalign.alignment.moved import MovedTrack
+from micalign.alignment.offsets import MovedTrack
 from micalign.alignment.shift import resampled_blocks
 from micalign.files.aligned_audio import AlignedFile, write_aligned
 from micalign.files.audio import open_track, open_tracks
