@@ -54,9 +54,8 @@ _HOME: Final = {
     "comb": "cmd_check",
     **dict.fromkeys(("survey", "locate", "place"), "cmd_positions"),
     **dict.fromkeys(("draw", "plan", "simulate", "report"), "cmd_made"),
-    "click": "cmd_levels",
     "measure": "cmd_align",
-    "linecheck": "cmd_compare",
+    **dict.fromkeys(("click", "levels", "linecheck", "compare"), "cmd_recorded"),
     "explain": "cmd_demo",
 }
 """The files of commands that share one, since they answer one question; each other command has its own."""
