@@ -26,8 +26,7 @@ from micalign.alignment.over_kit import has_strokes
 from micalign.alignment.tuned import FAR_S, LIKELY, SAME_BEGINNING, SHARED_PIECES
 from micalign.errors import some
 from micalign.take.tracks import Track, two_at_once
-from micalign.tdoa.change import DelayChange, change_between
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import DelayChange, change_between, measure_clock
 from micalign.tdoa.delays import Delay, PairDelay, SourceDelays, TrackDelay
 from micalign.tdoa.measure import measure_many, measure_pair
 from micalign.tdoa.strokes import Listened, listen

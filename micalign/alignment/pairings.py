@@ -32,7 +32,7 @@ from micalign.alignment.own_strokes import Basis
 from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import FAR_S, FEWEST_MICS, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, two_at_once
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
 from micalign.tdoa.strokes import Listened, listen, listen_all

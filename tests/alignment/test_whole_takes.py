@@ -17,7 +17,7 @@ from micalign.alignment.network import connected
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, links_of, measured_scene, planned
 from micalign.take.tracks import Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 
 HEARD_DB = -20.0
 

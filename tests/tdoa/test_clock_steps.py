@@ -7,7 +7,7 @@ import pytest
 from two_drums import kit
 
 from micalign.take.tracks import Track
-from micalign.tdoa import clock
+from micalign.tdoa import change
 
 
 def correlations(stretch: np.ndarray, whole: np.ndarray) -> np.ndarray:
@@ -21,19 +21,19 @@ def test_the_likeness_of_a_stretch_is_the_coefficient_at_every_place(rng):
     whole = rng.uniform(size=900)
     stretch = 3.0 * whole[400:500] + 0.3 * rng.uniform(size=100) + 5.0
     whole[600:700] = 0.2
-    found = clock._likeness(stretch, whole)
+    found = change._likeness(stretch, whole)
     with np.errstate(invalid="ignore"):
         expected = np.nan_to_num(correlations(stretch, whole))
     assert found == pytest.approx(np.maximum(expected, 0.0), abs=1e-6)
     assert np.argmax(found) == 400
-    assert not clock._likeness(np.full(50, 2.0), whole).any()
+    assert not change._likeness(np.full(50, 2.0), whole).any()
 
 
 def leaps_of(monkeypatch, first: np.ndarray, second: np.ndarray) -> list[Track]:
     """Two tracks whose leaps are these, a hundredth of a second each."""
     tracks = [Track.from_array(name, np.zeros(80), 8000) for name in "ab"]
     known = {"a": first, "b": second}
-    monkeypatch.setattr(clock, "_novelty", lambda track: known[track.name])
+    monkeypatch.setattr(change, "_novelty", lambda track: known[track.name])
     return tracks
 
 
@@ -49,7 +49,7 @@ def at_pace(rng, start: float, ppm: float, count: int) -> tuple[np.ndarray, np.n
 @pytest.mark.parametrize("ppm", [0.0, 180.0, -250.0])
 def test_the_line_of_most_likeness_is_taken(monkeypatch, rng, ppm):
     """A hundred seconds, 1.5 s later: by the frames that the ends are apart the rough clock is known to 0.2 ms/s."""
-    line = clock._coarse(*leaps_of(monkeypatch, *at_pace(rng, 150, ppm, 10_000)), 60.0)
+    line = change._coarse(*leaps_of(monkeypatch, *at_pace(rng, 150, ppm, 10_000)), 60.0)
     assert line is not None
     assert line.slope == pytest.approx(ppm * 1e-6, abs=210e-6)
     for time_s in (10.0, 50.0, 90.0):
@@ -57,7 +57,7 @@ def test_the_line_of_most_likeness_is_taken(monkeypatch, rng, ppm):
 
 
 def test_over_half_an_hour_the_rough_clock_is_known_to_a_few_ppm(monkeypatch, rng):
-    line = clock._coarse(*leaps_of(monkeypatch, *at_pace(rng, -700, 120.0, 180_000)), 60.0)
+    line = change._coarse(*leaps_of(monkeypatch, *at_pace(rng, -700, 120.0, 180_000)), 60.0)
     assert line is not None
     assert line.slope == pytest.approx(120e-6, abs=8e-6)
     assert line.at(900.0) == pytest.approx(-7.0 + 120e-6 * 900.0, abs=0.011)
@@ -65,14 +65,14 @@ def test_over_half_an_hour_the_rough_clock_is_known_to_a_few_ppm(monkeypatch, rn
 
 @pytest.mark.parametrize(("late", "found"), [(10, True), (11, False), (-10, True), (-11, False)])
 def test_the_start_is_looked_for_within_the_range(monkeypatch, rng, late, found):
-    line = clock._coarse(*leaps_of(monkeypatch, *at_pace(rng, late, 0.0, 3000)), 0.1)
+    line = change._coarse(*leaps_of(monkeypatch, *at_pace(rng, late, 0.0, 3000)), 0.1)
     assert line is not None
     assert (line.at(15.0) == pytest.approx(late * 0.01)) == found
 
 
 def test_tracks_of_less_than_half_a_second_have_no_line(monkeypatch, rng):
-    assert clock._coarse(*leaps_of(monkeypatch, rng.uniform(size=49), rng.uniform(size=900)), 1.0) is None
-    assert clock._coarse(*leaps_of(monkeypatch, rng.uniform(size=900), rng.uniform(size=50)), 1.0) is not None
+    assert change._coarse(*leaps_of(monkeypatch, rng.uniform(size=49), rng.uniform(size=900)), 1.0) is None
+    assert change._coarse(*leaps_of(monkeypatch, rng.uniform(size=900), rng.uniform(size=50)), 1.0) is not None
 
 
 def pieces(time, delay) -> np.ndarray:
@@ -87,7 +87,7 @@ def test_a_straight_line_passes_by_the_strays(rng):
     delay = 0.25 + 35e-6 * time + noise
     stray = rng.choice(40, 6, replace=False)
     delay[stray] += rng.choice([-1, 1], 6) * rng.uniform(1e-3, 0.02, 6)
-    line, kept = clock._straight(pieces(time, delay), drift=True)
+    line, kept = change._straight(pieces(time, delay), drift=True)
     assert kept == 34
     good = np.setdiff1d(np.arange(40), stray)
     (slope, start), spread = np.polyfit(time[good], delay[good], 1, cov=True)
@@ -100,13 +100,13 @@ def test_a_straight_line_passes_by_the_strays(rng):
 
 def test_without_a_drift_the_line_is_level_and_its_error_the_means():
     delay = 0.1 + 1e-5 * np.array([-1, 1, -1, 1, -1, 1, -1, 1])
-    line, kept = clock._straight(pieces(np.arange(len(delay)), delay), drift=False)
+    line, kept = change._straight(pieces(np.arange(len(delay)), delay), drift=False)
     assert (line.slope, line.slope_sigma, kept) == (0.0, 0.0, 8)
     assert (line.at(0.0), line.sigma_at(0.0)) == pytest.approx((0.1, 1e-5 / np.sqrt(8)))
 
 
 def test_pieces_without_any_scatter_are_not_told_without_error():
-    line, _ = clock._straight(pieces(np.arange(4), 0.1 + 1e-5 * np.arange(4)), drift=True)
+    line, _ = change._straight(pieces(np.arange(4), 0.1 + 1e-5 * np.arange(4)), drift=True)
     assert line.slope == pytest.approx(1e-5)
     assert line.sigma_at(0.0) == pytest.approx(2e-7 * np.hypot(0.5, 1.5 / np.sqrt(5)))
 
@@ -114,7 +114,7 @@ def test_pieces_without_any_scatter_are_not_told_without_error():
 @pytest.mark.parametrize(("off_s", "kept"), [(149e-6, 9), (151e-6, 8)])
 def test_a_piece_within_150_us_of_the_line_is_a_witness(off_s, kept):
     delay = [0.1, 0.1, 0.1, 0.1, 0.1 + off_s, 0.1, 0.1, 0.1, 0.1]
-    assert clock._straight(pieces(np.arange(len(delay)), delay), drift=False)[1] == kept
+    assert change._straight(pieces(np.arange(len(delay)), delay), drift=False)[1] == kept
 
 
 def test_the_slope_is_the_median_of_those_between_pieces_far_apart(rng):
@@ -123,8 +123,8 @@ def test_the_slope_is_the_median_of_those_between_pieces_far_apart(rng):
     for first in (0, 4):
         apart = [(i, j) for i in range(9) for j in range(9) if j - i >= 2 and (i < first) == (j < first)]
         by_hand = [(delay[j] - delay[i]) / (time[j] - time[i]) for i, j in apart]
-        assert clock._slope(time, delay, np.arange(9) < first) == pytest.approx(np.median(by_hand))
-    assert clock._slope(time[:1], delay[:1], time[:1] < 0.0) == 0.0
+        assert change._slope(time, delay, np.arange(9) < first) == pytest.approx(np.median(by_hand))
+    assert change._slope(time[:1], delay[:1], time[:1] < 0.0) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -137,7 +137,7 @@ def test_a_jump_is_three_pieces_and_four_tenths_of_a_millisecond(rng, late_s, la
     delay = 0.01 + 90e-6 * time + 1e-6 * rng.normal(size=20)
     delay[20 - last :] += late_s
     delay[7] += 0.02
-    parted = clock._parted(pieces(time, delay), drift=True)
+    parted = change._parted(pieces(time, delay), drift=True)
     assert (parted is not None) is jumps
     if parted is not None:
         assert parted == (pytest.approx(time[20 - last]), pytest.approx(90e-6, abs=2e-6))
@@ -159,8 +159,8 @@ def test_what_all_pieces_say_is_shifted_after_a_jump_and_by_no_other_drum(rng, b
         waves = [np.exp(-(((lags_s - at_s - drum_s) / 1e-4) ** 2)) for drum_s in (0.0, 3e-3)]
         one = share * waves[0] + (1 - share) * waves[1] + 0.05 * rng.normal(size=len(lags_s))
         curves.append(one / np.linalg.norm(one))
-    told = clock._Pieces(np.zeros((0, 3)), times_s, np.array(curves), read_ppm * 1e-6)
-    assert clock._is_shifted(told, 20.0, ppm * 1e-6, rate) is shifted
+    told = change._Pieces(np.zeros((0, 3)), times_s, np.array(curves), read_ppm * 1e-6)
+    assert change._is_shifted(told, 20.0, ppm * 1e-6, rate) is shifted
 
 
 @pytest.mark.parametrize(
@@ -176,19 +176,19 @@ def test_what_is_hardly_alike_when_shifted_or_hardly_shifted_is_no_jump(sign, by
     other = np.where(np.abs(lags_s - 25e-3) < 10e-3, np.sin(2 * np.pi * 400.0 * lags_s), 0.0)
     other *= np.sqrt(1.0 - alike**2) * np.linalg.norm(after) / np.linalg.norm(other)
     curves = [before if time_s < 20.0 else alike * after + other for time_s in times_s]
-    told = clock._Pieces(np.zeros((0, 3)), times_s, np.array(curves), 0.0)
-    assert clock._is_shifted(told, 20.0, 0.0, rate) is shifted
+    told = change._Pieces(np.zeros((0, 3)), times_s, np.array(curves), 0.0)
+    assert change._is_shifted(told, 20.0, 0.0, rate) is shifted
 
 
 @pytest.mark.parametrize(("looks", "jumps"), [((True, False), True), ((False, True), True), ((False, False), False)])
 def test_a_jump_that_either_look_tells_is_one(monkeypatch, looks, jumps):
     """The second has the clock's difference taken out, which a jump that is known already would spoil."""
     time, told, read = np.arange(8.0), iter(looks), []
-    steady = clock._Pieces(pieces(time, np.full(8, 0.1)), time, np.zeros((8, 3)), 0.0)
-    monkeypatch.setattr(clock, "_pieces", lambda *_, **__: read.append(1) or steady)
-    monkeypatch.setattr(clock, "_jumps", lambda *_, **__: next(told))
+    steady = change._Pieces(pieces(time, np.full(8, 0.1)), time, np.zeros((8, 3)), 0.0)
+    monkeypatch.setattr(change, "_pieces", lambda *_, **__: read.append(1) or steady)
+    monkeypatch.setattr(change, "_jumps", lambda *_, **__: next(told))
     track = Track.from_array("a", np.zeros(80), 8000)
-    found = clock._along(track, track, clock._Line(0.1, 0.0), drift=True)
+    found = change._along(track, track, change._Line(0.1, 0.0), drift=True)
     assert (found.reason == "the delay jumps within the take", len(read)) == (jumps, 1 if looks[0] else 2)
 
 
@@ -201,7 +201,7 @@ def test_a_stretch_is_read_at_another_pace_about_its_middle(slope):
     sound = np.exp(-((number / 500) ** 2)) * np.sin(0.05 * number + 0.3)
     at = number * (1.0 + slope)
     expected = np.exp(-((at / 500) ** 2)) * np.sin(0.05 * at + 0.3)
-    assert clock._stretched(sound, slope) == pytest.approx(expected, abs=2e-5)
+    assert change._stretched(sound, slope) == pytest.approx(expected, abs=2e-5)
 
 
 def leaping(rng, rate: int, at: list[int], count: int) -> np.ndarray:
@@ -215,14 +215,14 @@ def test_leaps_are_of_the_level_upward_alone(rng):
     samples = leaping(rng, 8000, [50, 90, 200], 250)
     energy = (np.diff(samples, prepend=samples[0]) ** 2).reshape(250, 80).mean(axis=1)
     level = np.log10(energy + 1e-4 * energy.mean() + 1e-20)
-    leaps = clock._novelty(Track.from_array("a", np.concatenate([samples, samples[:40]]), 8000))
+    leaps = change._novelty(Track.from_array("a", np.concatenate([samples, samples[:40]]), 8000))
     assert leaps == pytest.approx(np.maximum(np.diff(level, prepend=level[0]), 0.0), abs=1e-5)
-    assert len(clock._novelty(Track.from_array("a", samples[:40], 8000))) == 0
+    assert len(change._novelty(Track.from_array("a", samples[:40], 8000))) == 0
 
 
 def test_hundredths_of_a_second_stay_so_where_a_millisecond_is_no_whole_number_of_samples(rng):
     """44 samples to a step: after half a minute ten steps each would be seven frames too early."""
-    leaps = clock._novelty(Track.from_array("a", leaping(rng, 44100, [50, 90, 3000], 3100), 44100))
+    leaps = change._novelty(Track.from_array("a", leaping(rng, 44100, [50, 90, 3000], 3100), 44100))
     assert len(leaps) == 3100
     assert np.flatnonzero(leaps > 1.0) == pytest.approx([50, 3000], abs=1)
 
@@ -235,7 +235,7 @@ def test_a_piece_is_told_to_a_fraction_of_a_sample(rng, late, sign):
     sound = rng.normal(size=32768)
     second = sign * np.fft.irfft(np.fft.rfft(sound) * np.exp(-2j * np.pi * hz * late), 32768)
     first = sound[4000 : 4000 + length] + 0.1 * rng.normal(size=length)
-    curve, found = clock._piece(first, second[4000 - margin : 4000 + length + margin], margin, rate)
+    curve, found = change._piece(first, second[4000 - margin : 4000 + length + margin], margin, rate)
     assert np.linalg.norm(curve) == pytest.approx(1.0)
     assert abs(np.argmax(np.abs(curve)) - margin - 2 * late) <= 1.0
     assert found is not None
@@ -250,20 +250,20 @@ def test_a_piece_of_two_ways_is_unclear_where_the_second_is_nearly_as_loud(rng):
     for share in (0.5, 0.95):
         second = np.roll(sound, 50) + share * np.roll(sound, 300)
         told.append(
-            clock._piece(sound[4000 : 4000 + length], second[4000 - margin :][: length + 2 * margin], margin, rate)[1]
+            change._piece(sound[4000 : 4000 + length], second[4000 - margin :][: length + 2 * margin], margin, rate)[1]
         )
     assert told[0] is not None
     assert told[0][1] == pytest.approx(0.5, abs=0.06)
     assert told[1] is None
-    assert clock._piece(np.zeros(length), np.zeros(length + 2 * margin), margin, rate)[1] is None
-    assert clock._piece(rng.normal(size=length), rng.normal(size=length + 2 * margin), margin, rate)[1] is None
+    assert change._piece(np.zeros(length), np.zeros(length + 2 * margin), margin, rate)[1] is None
+    assert change._piece(rng.normal(size=length), rng.normal(size=length + 2 * margin), margin, rate)[1] is None
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_two_close_mics_of_one_kit_tell_no_clock(seed):
     """Each piece hears the drum that was struck there: a line through such pieces is no pace."""
     tracks = kit(np.random.default_rng(seed))
-    told = clock.measure_clock(tracks["one"], tracks["two"])
+    told = change.measure_clock(tracks["one"], tracks["two"])
     assert not told.reliable
     assert "do not agree well on one start and one clock" in (told.reason or "")
-    assert clock.measure_clock(tracks["left"], tracks["one"]).reliable
+    assert change.measure_clock(tracks["left"], tracks["one"]).reliable

@@ -8,7 +8,7 @@ from uneven_strokes import uneven_strokes
 
 from micalign.compare.groups import groups_of
 from micalign.take.tracks import Take, Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 from micalign.tdoa.delays import Expected, Wanted
 from micalign.tdoa.hypotheses import FIRST
 from micalign.tdoa.measure import decided, measure_pair

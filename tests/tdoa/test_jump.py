@@ -9,7 +9,7 @@ import pytest
 from scipy import signal
 
 from micalign.take.tracks import Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 
 RATE = 8000
 SECONDS = 30

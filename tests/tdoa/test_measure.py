@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from micalign.errors import TakeError
 from micalign.take.tracks import Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 from micalign.tdoa.measure import measure_many, measure_pair
 
 RATE = 16000  # the laws hold at any rate; a low one keeps them quick

@@ -7,7 +7,7 @@ import pytest
 from uneven_strokes import uneven_strokes
 
 from micalign.take.tracks import Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FIRST, SECOND
 from micalign.tdoa.measure import decided, measure_pair

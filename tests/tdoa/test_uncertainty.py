@@ -8,7 +8,7 @@ from scipy import signal
 from scipy.interpolate import make_interp_spline
 
 from micalign.take.tracks import Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 from micalign.tdoa.exact import cramer_rao_s, sharpen
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.strokes import FrameSet, Listened, listen

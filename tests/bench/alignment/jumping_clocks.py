@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from bench.delay import grooves, realkit, realtakes
 
 from micalign.take.tracks import Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 
 OVER = "OHL"
 MICS = (*realkit.CLOSE.values(), "OHR", "AmbL")

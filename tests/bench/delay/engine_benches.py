@@ -16,7 +16,7 @@ from bench.delay.estimators import Answer
 
 from micalign.compare.groups import groups_of
 from micalign.take.tracks import Take, Track
-from micalign.tdoa import alone, clock, measure, sources, strokes
+from micalign.tdoa import alone, change, measure, sources, strokes
 from micalign.tdoa.delays import Wanted
 
 HALF = "development"
@@ -150,7 +150,7 @@ def recorders(takes: Sequence[realtakes.Take]) -> list[Told]:
             second, first = (
                 Track.from_array(name, x, take.rate) for name, x in ((far, other), (near, take.mics[near]))
             )
-            found = clock.measure_clock(first, second)
+            found = change.measure_clock(first, second)
             windows = [w for pair in take.pairs if (pair.first, pair.second) == (near, far) for w in pair.windows]
             late_s = [edge for w in windows for edge in (w.lo_s, w.hi_s)] or [-5e-3, 5e-3]
             ends = [found.delay_s + (found.drift_ppm or 0.0) * 1e-6 * t - start_s - ppm * 1e-6 * t for t in (0.0, 20.0)]
@@ -168,7 +168,7 @@ def jumping(takes: Sequence[realtakes.Take]) -> list[Told]:
             second, at = first + 1e-4 * np.random.default_rng(1).normal(size=len(first)), round(share * len(first))
             second[at:] = np.roll(second, round(late_s * take.rate))[at:]
             pair = [Track.from_array(name, sound, take.rate) for name, sound in (("a", first), ("b", second))]
-            found = clock.measure_clock(*pair)
+            found = change.measure_clock(*pair)
             told.append(Told(np.inf, found.reliable, found.reliable))
     return told
 

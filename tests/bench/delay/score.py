@@ -22,7 +22,7 @@ from bench.delay.estimators import engine_function
 from bench.delay.sessions import Case
 
 from micalign.take.tracks import Track
-from micalign.tdoa.clock import measure_clock
+from micalign.tdoa.change import measure_clock
 from micalign.tdoa.measure import Delay, measure_pair
 
 FAMILIES: dict[str, tuple[Callable, int]] = {
