@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from heard_levels import heard_of, struck
 
-from micalign.tdoa.leading import amplitudes_at, half_seconds, is_struck, leading_strokes
+from micalign.tdoa.sources import amplitudes_at, half_seconds, is_struck, leading_strokes
 
 CLOSE = {"kick": "k", "snare": "s"}
 

@@ -10,9 +10,8 @@ import pytest
 from micalign.take.tracks import Track
 from micalign.tdoa import sources
 from micalign.tdoa.delays import Expected, Wanted
-from micalign.tdoa.leading import leading_strokes
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.sources import as_planned, measure_sources, measured_pair, off_plan
+from micalign.tdoa.sources import as_planned, leading_strokes, measure_sources, measured_pair, off_plan
 from micalign.tdoa.strokes import listen, struck_at
 
 RATE = 48000

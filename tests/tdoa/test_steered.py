@@ -7,7 +7,7 @@ import pytest
 from heard_levels import heard_of, struck
 
 from micalign.take.tracks import Track
-from micalign.tdoa.leading import strokes_by_place, strokes_of_no_mic
+from micalign.tdoa.sources import strokes_by_place, strokes_of_no_mic
 from micalign.tdoa.spectra import flat_spectra
 
 RATE = 8000

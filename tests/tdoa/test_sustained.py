@@ -8,8 +8,7 @@ import pytest
 from micalign.take.tracks import Track
 from micalign.tdoa import sources
 from micalign.tdoa.delays import Expected, Wanted
-from micalign.tdoa.leading import is_struck
-from micalign.tdoa.sources import measure_sources
+from micalign.tdoa.sources import is_struck, measure_sources
 from micalign.tdoa.strokes import listen
 
 RATE = 16000

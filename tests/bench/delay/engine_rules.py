@@ -93,7 +93,7 @@ RULES = (
     Rule("places: clearly nearer", (("tuned", "CLEARLY", 1.0),), SCENES),
     Rule("leads: clearly, or by less", (("tuned", "LEAD_DB", (9.0, 9.0)),), SCENES),
     Rule("leads: at all", (("tuned", "LEAD_DB", (-99.0, -99.0)),), SCENES),
-    Rule("struck: bright ones ring", (("leading", "_rings_brightly", lambda _: False),), (*SCENES, *HELD)),
+    Rule("struck: bright ones ring", (("sources", "_rings_brightly", lambda _: False),), (*SCENES, *HELD)),
     Rule("struck: from ordinary to loud", (("tuned", "STRUCK_DB", 0.0),), (*SCENES, *HELD)),
     Rule("alone: odd ones left out", (("tuned", "ODD_DB", 999.0),), LINES),
     Rule("alone: scattered strokes are laid", (("tuned", "SCATTER_S", 9.0),), LINES),
