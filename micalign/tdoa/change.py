@@ -13,7 +13,7 @@ moved. Then nothing is told. Delay is positive when the event comes later in the
 microseconds each second.
 
 Of a mic that was moved each of the near track's own strokes is correlated with the far track
-(`micalign.tdoa.evidence`). Added up before a moment and after it, the strokes of a mic that stands still give one and
+(`micalign.tdoa.hypotheses`). Added up before a moment and after it, the strokes of a mic that stands still give one and
 the same curve: direct sound, lobes and room. After a move the curve is there again, some lags away. So the two sums are
 correlated with each other: where they are more alike at one shift than as they are and than at any other, the delay has
 changed, by that shift. Which delay is the true one is not asked: a curve of several peaks tells a change as well as one
@@ -33,8 +33,7 @@ from micalign.arrays import Bools, Floats, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.delays import Delay, known, unknown
-from micalign.tdoa.evidence import each_correlated
-from micalign.tdoa.hypotheses import ANSWERS_S
+from micalign.tdoa.hypotheses import ANSWERS_S, each_correlated
 from micalign.tdoa.posterior import MEMBER_S
 from micalign.tdoa.spectra import APART_S, irfft, raised_cosine, refine, rfft, rival_of, sum_ahead, whitening
 from micalign.tdoa.strokes import FEWEST, Energies, Listened, listen

@@ -20,9 +20,8 @@ from micalign.errors import TakeError
 from micalign.take.tracks import Track, refuse_mixed_rates, two_at_once
 from micalign.tdoa import tuned
 from micalign.tdoa.delays import Candidate, Delay, doubt_of, doubted, unknown
-from micalign.tdoa.evidence import coarse_delay
 from micalign.tdoa.exact import along_one_path, struck
-from micalign.tdoa.hypotheses import ONE_PATH
+from micalign.tdoa.hypotheses import ONE_PATH, coarse_delay
 from micalign.tdoa.posterior import Look, log_odds, look
 from micalign.tdoa.strokes import Listened, apart, listen_all, same_samples
 

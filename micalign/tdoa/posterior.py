@@ -21,8 +21,18 @@ import numpy as np
 
 from micalign.arrays import Floats, Ints
 from micalign.tdoa import tuned
-from micalign.tdoa.evidence import Curves, stretch_curve, stroke_curves
-from micalign.tdoa.hypotheses import EARLY_S, FEATURES, FIRST, ONE_PATH, SECOND, Hypotheses, hypotheses
+from micalign.tdoa.hypotheses import (
+    EARLY_S,
+    FEATURES,
+    FIRST,
+    ONE_PATH,
+    SECOND,
+    Curves,
+    Hypotheses,
+    hypotheses,
+    stretch_curve,
+    stroke_curves,
+)
 from micalign.tdoa.spectra import greatest_near
 from micalign.tdoa.strokes import Listened
 from micalign.tdoa.wavefronts import later_by_picks, picks

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from micalign.take.tracks import Track
-from micalign.tdoa.evidence import stretch_curve, stroke_curves
-from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND
+from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, stretch_curve, stroke_curves
 from micalign.tdoa.posterior import look
 from micalign.tdoa.strokes import listen, struck_at
 
