@@ -29,9 +29,8 @@ from micalign.arrays import Bools, Floats, Ints
 from micalign.take.tracks import Track
 from micalign.tdoa import tuned
 from micalign.tdoa.delays import Alone, Delay, PairDelay, SourceDelays, Wanted, known, unknown
-from micalign.tdoa.exact import WAVE_S, in_wave_band
 from micalign.tdoa.strokes import Listened, listen, strokes_of_all
-from micalign.tdoa.wavefronts import first_wavefronts, high_passed_frames, onsets
+from micalign.tdoa.wavefronts import WAVE_S, first_wavefronts, high_passed_frames, in_wave_band, onsets
 
 __all__ = ["Fingerprints", "HeardAlone", "Hits", "StruckStretch", "found_stretches", "heard_alone", "hits_alone"]
 

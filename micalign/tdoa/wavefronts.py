@@ -21,15 +21,19 @@ from micalign.tdoa import tuned
 from micalign.tdoa.spectra import edges_within, filtered
 
 __all__ = [
+    "WAVE_S",
     "changes_at",
     "cut",
     "first_wavefronts",
     "high_passed_frames",
+    "in_wave_band",
     "later_by_picks",
     "onsets",
     "picks",
 ]
 
+WAVE_S: Final = (0.0002, 0.002)  # seconds before and after a first wavefront: its first half periods
+_WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half a period is a tenth of a ms
 _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame was cut
 _NOISE_S: Final = 0.008  # seconds of background before a stroke
 _EARLY_S: Final = 0.0012  # seconds before a rough delay that its first wavefront may lie, and...
@@ -208,3 +212,9 @@ def _weighted_median(values: Floats, weight: Floats) -> float:
     order = np.argsort(values, kind="stable")
     total = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def in_wave_band(frames: Floats, rate: int) -> Floats:
+    """Frames, shape (K, N) or (N,), without what a mic's own phase or half a period makes doubtful."""
+    low, high = _WAVE_HZ
+    return filtered(frames, rate, (low, min(high, 0.4 * rate)), order=1)[0]

@@ -8,8 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from micalign.tdoa.exact import phase_error_s
-from micalign.tdoa.spectra import refine
+from micalign.tdoa.spectra import phase_error_s, refine
 
 HZ = np.arange(100.0, 8000.0, 10.0)
 

@@ -9,8 +9,8 @@ from scipy.interpolate import make_interp_spline
 
 from micalign.take.tracks import Track
 from micalign.tdoa.change import measure_clock
-from micalign.tdoa.exact import cramer_rao_s, sharpen
-from micalign.tdoa.measure import measure_pair
+from micalign.tdoa.measure import measure_pair, sharpen
+from micalign.tdoa.spectra import cramer_rao_s
 from micalign.tdoa.strokes import FrameSet, Listened, listen
 
 RATE = 8000
