@@ -27,10 +27,9 @@ from micalign.errors import TakeError
 from micalign.findings.finding import Finding
 from micalign.findings.rules import findings, is_wrong
 from micalign.scene.model import Scene
-from micalign.shown import Listing, Shown
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import SourceDelays
-from micalign.units import show_ms, show_plus_minus, show_polarity
+from micalign.units import Listing, Shown, show_ms, show_plus_minus, show_polarity
 
 __all__ = ["Alignment", "Checked", "Measurement", "Tracks", "align", "check", "measure"]
 

@@ -1,13 +1,18 @@
-"""Conversions between the units of the trade, and how many digits a shown number deserves.
+"""How are numbers and results shown: in the units of the trade, with the digits they deserve, a result in a few rows?
 
 Numbers inside micalign are SI (metres, seconds, hertz) and levels are decibels of amplitude. Everything that turns
-one into another, or into words, is here.
+one into another, or into words, is here. A class that prints as a `Listing` says only what stands in it; text, HTML and
+plain values follow from it.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Final, overload
+from abc import ABC, abstractmethod
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from itertools import islice
+from typing import Any, Final, overload
 
 import numpy as np
 
@@ -17,6 +22,8 @@ __all__ = [
     "AUDIBLE_HZ",
     "FAINT_DBFS",
     "METRES",
+    "Listing",
+    "Shown",
     "amplitude_from_db",
     "db_from_amplitude",
     "db_from_power",
@@ -54,6 +61,8 @@ AUDIBLE_HZ: Final = 20_000.0
 FAINT_DBFS: Final = -150.0
 """Decibels of full scale under a file of 24 bits' own noise, a step of 2^-23 over the root of 12 (-149.3): what
 is lower, as files of floats hold it, is no sound."""
+
+_MOST_ROWS: Final = 12  # a screen holds some twenty lines; the rest is counted, and stands in the result's own fields
 
 
 @overload
@@ -388,3 +397,82 @@ def show_plus_minus(seconds: float) -> str:
     if seconds < 1e-7:
         return "< 0.1 µs"
     return f"{significant(seconds * 1e3, 2)} ms" if seconds >= 1e-3 else f"{significant(seconds * 1e6, 2)} µs"
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """A short table: its first ``words`` columns are words, the others figures; ``count`` is that of all rows."""
+
+    title: str
+    headings: Sequence[str]
+    rows: Iterable[Sequence[str]]
+    count: int
+    words: int = 1
+
+    def shown_rows(self) -> tuple[list[list[str]], str]:
+        """The rows that are shown, and a word on those that are not."""
+        shown = [[str(cell) for cell in row] for row in islice(self.rows, _MOST_ROWS)]
+        left = self.count - len(shown)
+        return shown, f"... and {left} more" if left > 0 else ""
+
+
+class Shown(ABC):
+    """A result that prints as a short table, and gives its figures as plain values."""
+
+    __slots__ = ()
+
+    @abstractmethod
+    def _listing(self) -> Listing:
+        """What stands in the table."""
+
+    def __repr__(self) -> str:
+        listing = self._listing()
+        rows, more = listing.shown_rows()
+        lines = [_harmless(listing.title)]
+        if rows:
+            cells = [[_harmless(cell) for cell in row] for row in (listing.headings, *rows)]
+            widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+            lines += [_line(row, widths, listing.words) for row in cells]
+        return "\n".join([*lines, *([more] if more else [])])
+
+    def _repr_html_(self) -> str:
+        from html import escape  # noqa: PLC0415 - only a notebook asks
+
+        def row(cells: Iterable[str], kind: str) -> str:
+            return f"<tr>{''.join(f'<{kind}>{escape(_harmless(cell))}</{kind}>' for cell in cells)}</tr>"
+
+        listing = self._listing()
+        rows, more = listing.shown_rows()
+        body = "".join(row(cells, "td") for cells in rows)
+        head = f"<thead>{row(listing.headings, 'th')}</thead><tbody>{body}</tbody>" if rows else ""
+        table = f"<table><caption>{escape(_harmless(listing.title))}</caption>{head}</table>"
+        return f"{table}<p>{more}</p>" if more else table
+
+    def to_dict(self) -> dict[str, Any]:
+        """Its fields as plain values (lists for arrays, None for what is not finite), ready for JSON."""
+        return {one.name: _plain(getattr(self, one.name)) for one in fields(self)}  # type: ignore[arg-type]
+
+
+def _line(cells: Sequence[str], widths: Sequence[int], words: int) -> str:
+    sides = [cell.ljust if place < words else cell.rjust for place, cell in enumerate(cells)]
+    return "   ".join(side(width) for side, width in zip(sides, widths, strict=True)).rstrip()
+
+
+def _harmless(text: str) -> str:
+    """A user's own text without what would steer a terminal."""
+    return "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in text)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Shown):
+        return value.to_dict()
+    if is_dataclass(value) and not isinstance(value, type):
+        held = {one.name: getattr(value, one.name) for one in fields(value)}
+        return {name: _plain(one) for name, one in held.items() if not callable(one)}
+    if hasattr(value, "tolist"):  # an array, or one of its numbers
+        return _plain(value.tolist())
+    if isinstance(value, Mapping):
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(one) for one in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value

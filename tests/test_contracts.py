@@ -200,7 +200,7 @@ EXPLAINED: set[str] = {
     "tdoa",
     *("alignment", "compare", "simulate"),
     *("acoustics", "cli", "figures", "findings", "report", "scene"),
-    *("__init__", "__main__", "arrays", "errors", "notebook", "shown", "units"),
+    *("__init__", "__main__", "arrays", "errors", "notebook", "units"),
 }
 
 

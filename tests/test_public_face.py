@@ -28,8 +28,8 @@ from micalign import (
     read_scene,
     survey,
 )
-from micalign.shown import Listing, Shown
 from micalign.simulate.virtual_take import simulate
+from micalign.units import Listing, Shown
 
 SCENES = sorted((Path(__file__).parents[1] / "scenes").glob("*.toml"))
 KIT = next(path for path in SCENES if path.stem == "jazz-kit")

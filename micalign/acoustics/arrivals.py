@@ -35,8 +35,7 @@ from micalign.errors import SceneError, unknown
 from micalign.scene.model import PATTERNS, Mic, Scene, Source
 from micalign.scene.surroundings import Air, Point
 from micalign.scene.tuned import REJECTION_DB
-from micalign.shown import Listing, Shown
-from micalign.units import amplitude_from_db, db_from_amplitude, many, show_ms_known
+from micalign.units import Listing, Shown, amplitude_from_db, db_from_amplitude, many, show_ms_known
 
 __all__ = [
     "FLOOR_DB",

@@ -40,8 +40,7 @@ from micalign.arrays import Bools, Floats, Ints, point_of
 from micalign.scene.changes import Change, changed, tape_lengths_m
 from micalign.scene.model import Scene
 from micalign.scene.surroundings import Point
-from micalign.shown import Listing, Shown
-from micalign.units import show_length
+from micalign.units import Listing, Shown, show_length
 
 __all__ = [
     "Kind",

@@ -59,8 +59,7 @@ from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
 from micalign.scene.model import Scene
 from micalign.scene.surroundings import Room
-from micalign.shown import Listing, Shown
-from micalign.units import power_from_db
+from micalign.units import Listing, Shown, power_from_db
 
 __all__ = [
     "Bleed",

@@ -36,8 +36,7 @@ from micalign.acoustics.tuned import LOWEST, MODES_TO_HZ, MOST_ORDERS, ON_WALL_M
 from micalign.arrays import Bools, Floats
 from micalign.scene.model import Scene
 from micalign.scene.surroundings import SURFACES, Panel, Point, Room
-from micalign.shown import Listing, Shown
-from micalign.units import AUDIBLE_HZ, show_hz
+from micalign.units import AUDIBLE_HZ, Listing, Shown, show_hz
 
 __all__ = [
     "Bounces",

@@ -55,8 +55,7 @@ from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named
 from micalign.scene.model import Scene
 from micalign.scene.surroundings import Coordinates, Point
-from micalign.shown import Listing, Shown
-from micalign.units import many, show_centimetres, show_length
+from micalign.units import Listing, Shown, many, show_centimetres, show_length
 
 __all__ = [
     "NextTape",

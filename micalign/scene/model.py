@@ -24,8 +24,7 @@ from micalign.scene.crosscheck import scene_faults
 from micalign.scene.quantities import AlonePlan
 from micalign.scene.surroundings import UNKNOWN, Air, Box, Coordinates, Keepout, Panel, Point, Room
 from micalign.scene.tuned import KINDS, LEAST_PRESSURE_DB, REJECTION_DB
-from micalign.shown import Listing, Shown
-from micalign.units import show_length
+from micalign.units import Listing, Shown, show_length
 
 __all__ = [
     "DIRECTIONAL",

@@ -26,7 +26,7 @@ import numpy.typing as npt
 
 from micalign.arrays import Floats
 from micalign.errors import TakeError, nearest
-from micalign.shown import Listing, Shown
+from micalign.units import Listing, Shown
 
 __all__ = [
     "BLOCK_FRAMES",
