@@ -100,6 +100,11 @@ class Hypotheses:
     kinds: Ints
     rows: Floats
 
+    def but_for(self, kind: int) -> Hypotheses:
+        """The same without those of one kind."""
+        kept = self.kinds != kind
+        return Hypotheses(self.lags[kept], self.kinds[kept], self.rows[kept])
+
 
 def hypotheses(
     first: Listened,

@@ -31,7 +31,7 @@ from micalign.errors import TakeError
 from micalign.take.tracks import Track, refuse_mixed_rates, two_at_once
 from micalign.tdoa import tuned
 from micalign.tdoa.delays import Candidate, Delay, doubt_of, doubted, known, unknown
-from micalign.tdoa.hypotheses import FEATURES, ONE_PATH, coarse_delay
+from micalign.tdoa.hypotheses import FEATURES, FIRST, ONE_PATH, SECOND, coarse_delay
 from micalign.tdoa.posterior import (
     EVENT_S,
     Event,
@@ -53,7 +53,7 @@ from micalign.tdoa.spectra import (
     rfft,
     smooth_bins,
 )
-from micalign.tdoa.strokes import FrameSet, Listened, apart, listen_all, same_samples, stretches
+from micalign.tdoa.strokes import FrameSet, Listened, apart, led, listen_all, same_samples, stretches
 from micalign.tdoa.wavefronts import WAVE_S, cut, in_wave_band
 
 __all__ = [
@@ -193,31 +193,58 @@ def _measured(
     alone = heard if options.one_path else apart(heard)
     for near in (heard[0], alone[0]):
         _ = near.own_levels  # before two threads ask for them at once
-    pairs = [((heard[0], one), (alone[0], other)) for one, other in zip(heard[1:], alone[1:], strict=True)]
+    # Of two tracks alone it is not known who else hears what they hear.
+    shares = led(heard) if len(heard) > 2 else np.full(len(heard), np.nan)
+    first, *others = (_Heard(*one) for one in zip(heard, alone, shares.tolist(), strict=True))
 
     def tell(done: int) -> None:
         if progress is not None:
             progress(f"measuring {tracks[1 + done].name}", (len(tracks) + done) / steps)
 
-    return tuple(two_at_once(lambda both: _measure(*both, options), pairs, tell))
+    return tuple(two_at_once(lambda one: _measure(first, one, options), others, tell))
 
 
-def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened], options: _Options) -> Delay:
+@dataclass(frozen=True)
+class _Heard:
+    """A track of a take: as a whole, by the strokes that it has for itself, and the share of all that others lead.
+
+    ``led``: as of `micalign.tdoa.strokes.led`; not a number where nothing is known of it.
+    """
+
+    whole: Listened
+    alone: Listened
+    led: float
+
+
+def _never(reference: _Heard, track: _Heard) -> int | None:
+    """Which of two tracks is no close mic, as others hear first what it hears and not what the other one does.
+
+    >>> snare, over = (_Heard(None, None, share) for share in (0.3, 0.98))
+    >>> _never(snare, over) == SECOND, _never(over, snare) == FIRST, _never(over, over), _never(snare, snare)
+    (True, True, None, None)
+    """
+    for kind, close, far in ((SECOND, reference, track), (FIRST, track, reference)):
+        if close.led <= tuned.LED[0] and far.led >= tuned.LED[1]:
+            return kind
+    return None
+
+
+def _measure(reference: _Heard, track: _Heard, options: _Options) -> Delay:
     """What a pair says by all its strokes, or, where that is in doubt, the surer of it and of what those say that each
     track has for itself in the take.
     """
-    reference, track = whole
+    whole, alone = (reference.whole, track.whole), (reference.alone, track.alone)
     for heard in whole:
         if heard.duration_s < _SHORTEST_S:
             return options.unknown(f"'{heard.name}' is too short")
         if heard.envelope.silent:
             return options.unknown(f"'{heard.name}' is silent")
-    if same_samples(reference, track):
+    if same_samples(*whole):
         return Delay(0.0, 1e-7, 1, 1.0, 1.0, True, None)
     centre_s, reach_s = options.prior_s, options.max_delay_s
     clear = True
     if reach_s > _WIDE_S:
-        coarse = coarse_delay(reference, track, centre_s=centre_s, reach_s=reach_s)
+        coarse = coarse_delay(*whole, centre_s=centre_s, reach_s=reach_s)
         if coarse is None:
             return options.unknown("the two tracks do not overlap")
         (centre_s, clear), reach_s = coarse, tuned.ROOM_S
@@ -226,16 +253,17 @@ def _measure(whole: tuple[Listened, Listened], alone: tuple[Listened, Listened],
         found = decided(seen)
         if found is None:
             return options.unknown("nothing in the tracks is alike")
-        if abs(found.delay_s - centre_s) > reach_s + 1.0 / reference.sample_rate:
+        if abs(found.delay_s - centre_s) > reach_s + 1.0 / whole[0].sample_rate:
             return doubted(found, "the likeliest delay lies beyond the search")
         return found if clear else doubted(found, "another delay fits nearly as well")
 
-    seen = look(*whole, reach_s=reach_s, centre_s=centre_s, close=ONE_PATH if options.one_path else None)
+    close, never = ONE_PATH if options.one_path else None, _never(reference, track)
+    seen = look(*whole, reach_s=reach_s, centre_s=centre_s, close=close, never=never)
     found = told(seen)
     same = all(one is other for one, other in zip(whole, alone, strict=True))
     if same or not tuned.WORTH_A_LOOK <= found.confidence < tuned.RELIABLE:
         return found
-    return of_two_looks(found, told(look(*alone, reach_s=reach_s, centre_s=centre_s, before=seen)))
+    return of_two_looks(found, told(look(*alone, reach_s=reach_s, centre_s=centre_s, before=seen, never=never)))
 
 
 def of_two_looks(first: Delay, second: Delay) -> Delay:

@@ -387,6 +387,7 @@ def look(
     close: int | None = None,
     expected: tuple[float, float] | None = None,
     before: Look | None = None,
+    never: int | None = None,
 ) -> Look:
     """Weighs every delay within ``reach_s`` of ``centre_s``.
 
@@ -394,6 +395,8 @@ def look(
 
     ``close``: only hypotheses of that kind: with the first or the second as the close mic, whose strokes alone then
     speak, or of one path, of which the whole take speaks.
+
+    ``never``: no hypotheses of that kind, where it is known that this track is nobody's close mic.
 
     ``before``: the same look by other strokes, of which is kept what did not come of them.
     """
@@ -413,6 +416,8 @@ def look(
     whole = before.whole if before is not None else stretch_curve(first, second, lags) if sustained else None
     within = middle - round(reach_s * rate), middle + round(reach_s * rate)
     found = hypotheses(first, second, lags, curves, whole, within)
+    if never is not None:
+        found = found.but_for(never)
     odds = None if expected is None else prior_odds(found.lags / rate, *expected, reach_s)
     likely = events(found, rate, related=close == ONE_PATH, odds=odds)
     return Look(first, second, lags, curves, whole, found, likely, expected)

@@ -41,6 +41,7 @@ __all__ = [
     "Listened",
     "Strokes",
     "apart",
+    "led",
     "listen",
     "listen_all",
     "same_samples",
@@ -60,6 +61,7 @@ _LEVEL_STEPS: Final = 10  # milliseconds of a stroke that are its level
 _KNOWN_NOVELTY: Final = 7.0  # what a close mic's own strokes have on a real kit, in the middle
 _KNOWN_GAP_DB: Final = 25.0  # likewise
 _TOGETHER_S: Final = 0.02  # seconds: so far one stroke's arrivals in the close mics of a kit lie apart, and a flam
+_LED_S: Final = 0.01  # seconds: what stands over a kit hears each stroke so much later than the mic at it at the most
 _ONE_EVENT_S: Final = 0.030  # strokes nearer than this to a stronger one are its arrivals in other tracks, or a flam
 
 
@@ -368,6 +370,23 @@ def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
         return one
     own[own] = ~shared
     return _struck_as(one, replace(strokes, weight=_own_weight(strokes.level_db, own)))
+
+
+def led(heard: Sequence[Listened]) -> Floats:
+    """The share of each track's strokes, by loudness, that begin in another track shortly before, shape (tracks,).
+
+    Nearly all of what stands over a kit, or in its room: whatever is struck, the mic beside it hears it first.
+    """
+    own_s = [np.append(one.strokes_s[_own(one)], np.inf) for one in heard]
+    return np.array([_led(one, [times_s for k, times_s in enumerate(own_s) if k != n]) for n, one in enumerate(heard)])
+
+
+def _led(one: Listened, others_s: Sequence[Floats]) -> float:
+    weight, begin_s = one.strokes.weight, one.strokes_s
+    before = np.zeros(len(begin_s), bool)
+    for times_s in others_s:
+        before |= times_s[np.searchsorted(times_s, begin_s - _LED_S)] < begin_s - 0.5 * _STEP_S
+    return float(weight[before].sum() / max(weight.sum(), 1e-9))
 
 
 def _own(one: Listened) -> Bools:

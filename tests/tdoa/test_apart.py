@@ -1,4 +1,4 @@
-"""Which strokes a track of a take has for itself."""
+"""Which strokes a track of a take has for itself, and which others hear first."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ import pytest
 from micalign.take.tracks import Track
 from micalign.tdoa import measure
 from micalign.tdoa.delays import Delay
+from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.measure import measure_many, measure_pair, of_two_looks
 from micalign.tdoa.posterior import look
-from micalign.tdoa.strokes import apart, listen
+from micalign.tdoa.strokes import apart, led, listen
 
 RATE = 48000
 STEP_S = 0.002  # an onset is told to the millisecond step it begins in
@@ -143,3 +144,56 @@ def test_two_looks_that_differ_in_a_clear_polarity_do_not_agree():
     assert of_two_looks(one, one).reliable
     assert not of_two_looks(one, turned).reliable
     assert of_two_looks(one, replace(turned, polarity_margin=0.0)).reliable
+
+
+def a_kit(*, start_s=0.0):
+    """A hat and a snare half a second later, each in the other's mic 3 ms after its own; then a mic over both."""
+    snares = HATS + 0.5
+    hat, snare = struck(HATS, snares + 0.003, seed=1), struck(snares, HATS + 0.003, seed=2, start_s=start_s)
+    return [hat, snare, struck(np.sort([HATS + 0.003, snares + 0.003], axis=None), seed=3)]
+
+
+@pytest.mark.parametrize("start_s", [0.0, 0.7])
+def test_what_hangs_over_a_kit_hears_every_stroke_after_the_mic_beside_it(start_s):
+    np.testing.assert_allclose(led(a_kit(start_s=start_s)), [0.0, 0.0, 1.0], atol=1e-9)
+
+
+def test_what_others_hear_much_earlier_or_at_the_same_time_they_do_not_lead():
+    hat = struck(HATS, seed=1)
+    for later_s in (0.0, 0.012):
+        assert led([hat, struck(HATS + later_s, seed=2)]).tolist() == [0.0, 0.0]
+
+
+def test_louder_strokes_count_for_more_and_a_silent_track_leads_nothing():
+    silent = listen(Track.from_array("silent", np.zeros(RATE), RATE))
+    soft, loud = HATS[:5], HATS[5:] + 0.003
+    one = struck(np.concatenate([soft, loud]), seed=1)
+    half = replace(one)
+    half.__dict__["strokes"] = replace(one.strokes, weight=np.where(one.strokes_s < 5.5, 0.25, 1.0))
+    assert led([one, struck(HATS[5:], seed=2), silent])[0] == pytest.approx(0.5, abs=0.01)
+    assert led([half, struck(HATS[5:], seed=2), silent]).tolist() == pytest.approx([0.8, 0.0, 0.0])
+
+
+def kinds_weighed(monkeypatch, tracks, reference=0):
+    """The kinds of all hypotheses of each other track of a take against one, by its name."""
+    kinds = {}
+    decided = measure.decided
+
+    def told(seen):
+        kinds.setdefault(seen.second.name, set()).update(seen.found.kinds.tolist())
+        return decided(seen)
+
+    monkeypatch.setattr(measure, "decided", told)
+    measure_many(tracks[reference], [one for k, one in enumerate(tracks) if k != reference], max_delay_s=0.02)
+    return kinds
+
+
+def test_what_hangs_over_a_kit_is_nobodys_close_mic(monkeypatch):
+    """Either of two close mics may be one, and so may either of two tracks alone, of which nothing is known."""
+    tracks = a_kit()
+    every = {FIRST, SECOND, ONE_PATH}
+    assert kinds_weighed(monkeypatch, tracks) == {"drum 2": every, "drum 3": {FIRST, ONE_PATH}}
+    assert set(map(frozenset, kinds_weighed(monkeypatch, tracks, reference=2).values())) == {
+        frozenset({SECOND, ONE_PATH})
+    }
+    assert kinds_weighed(monkeypatch, tracks[::2]) == {"drum 3": every}

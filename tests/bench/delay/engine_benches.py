@@ -54,13 +54,13 @@ def pairs(takes: Sequence[realtakes.Take]) -> list[Told]:
     """Every scored pair of the takes, each track among all."""
     found = []
     for take in takes:
-        heard = {track.name: strokes.listen(track) for track in tracks_of(take)}
-        alone_ = dict(zip(heard, measure.apart(list(heard.values())), strict=True))
+        heard = [strokes.listen(track) for track in tracks_of(take)]
+        columns = (heard, measure.apart(heard), measure.led(heard))
+        named = {one.name: measure._Heard(one, *told) for one, *told in zip(*columns, strict=True)}
         for family, drum, pair in score_real.scored(take):
             if family == "snare heads":
                 continue
-            both = (heard[pair.first], heard[pair.second]), (alone_[pair.first], alone_[pair.second])
-            delay = measure._measure(*both, measure._Options(0.05))
+            delay = measure._measure(named[pair.first], named[pair.second], measure._Options(0.05))
             told = Answer(delay.delay_s, delay.uncertainty_s, delay.polarity, delay.confidence, delay.reliable)
             row = score_real.row("new", take, family, drum, pair, told, 0.0)
             found.append(Told(row.off_s, row.reliable, row.reliable and not row.right, row.turned))
