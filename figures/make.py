@@ -20,7 +20,7 @@ from micalign.figures.stage_plan import plan_figure
 from micalign.figures.style import render
 from micalign.files.scenes import read_scene
 from micalign.files.whole import write_bytes
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.units import show_ms_known
 
 if TYPE_CHECKING:

@@ -42,8 +42,8 @@ if TYPE_CHECKING:
     from micalign.files.scenes import read_scene
     from micalign.notebook import Alignment, Checked, Measurement, align, check, measure
     from micalign.scene.document import parse_scene
-    from micalign.scene.model import Di, Mic, Pair, Scene, Source, Tape
-    from micalign.scene.surroundings import Box, Room
+    from micalign.scene.model import Box, Di, Mic, Pair, Room, Source, Tape
+    from micalign.scene.scene import Scene
     from micalign.take.tracks import Take, Track
     from micalign.tdoa.measure import Delay, measure_many, measure_pair
 
@@ -67,8 +67,8 @@ _HOMES: Final = {
     "files.scenes": ("read_scene",),
     "notebook": ("Alignment", "Checked", "Measurement", "align", "check", "measure"),
     "scene.document": ("parse_scene",),
-    "scene.model": ("Di", "Mic", "Pair", "Scene", "Source", "Tape"),
-    "scene.surroundings": ("Box", "Room"),
+    "scene.model": ("Box", "Di", "Mic", "Pair", "Room", "Source", "Tape"),
+    "scene.scene": ("Scene",),
     "take.tracks": ("Take", "Track"),
 }
 _HOME_OF: Final = {name: home for home, names in _HOMES.items() for name in names}

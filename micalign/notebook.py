@@ -26,7 +26,7 @@ from micalign.arrays import Bools, Floats
 from micalign.errors import TakeError
 from micalign.findings.finding import Finding
 from micalign.findings.rules import findings, is_wrong
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import SourceDelays
 from micalign.units import Listing, Shown, show_ms, show_plus_minus, show_polarity

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Point, Room
+from micalign.scene.model import Absorption, Mic, Point, Room, Source
+from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import Faults, simulate
 from micalign.take.tracks import Take, Track
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micalign.scene.model import Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Air, Room
+from micalign.scene.model import Air, Mic, Pair, Room, Source
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 
 SPEED = 343.0  # what pyroomacoustics uses; the scene's air gives 343.0 m/s too, to 0.1 m/s

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from micalign.acoustics.placement_problem import Problem
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 
 
 def placement_cost(scene: Scene, start: Scene | None = None) -> float:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from micalign.compare.comparison import Comparison
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Air, Room
+from micalign.scene.model import Absorption, Air, Mic, Room, Source
+from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import Faults, simulate
 from micalign.take.tracks import Take, Track
 

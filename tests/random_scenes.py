@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from micalign.scene.model import Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Absorption, Box, Keepout, Point, Room
+from micalign.scene.model import Absorption, Box, Keepout, Mic, Pair, Point, Room, Source
+from micalign.scene.scene import Scene
 
 __all__ = ["KINDS", "random_scene"]
 

@@ -9,8 +9,7 @@ from random_scenes import KINDS, random_scene
 
 from micalign.acoustics.prediction import predict
 from micalign.findings.rules import every_finding, found
-from micalign.scene.changes import changed
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene, changed
 
 __all__ = ["Tally", "study"]
 

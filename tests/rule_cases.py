@@ -7,8 +7,8 @@ from dataclasses import replace
 from micalign.acoustics.prediction import predict
 from micalign.findings.finding import Finding
 from micalign.findings.rules import findings
-from micalign.scene.model import Di, Mic, Pair, Scene, Source, Tape
-from micalign.scene.surroundings import Absorption, Air, Keepout, Room
+from micalign.scene.model import Absorption, Air, Di, Keepout, Mic, Pair, Room, Source, Tape
+from micalign.scene.scene import Scene
 
 
 def found_by(scene: Scene, rule: str) -> list[Finding]:

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from micalign.scene.model import PATTERNS, Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Room
+from micalign.scene.model import PATTERNS, Absorption, Mic, Room, Source
+from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import impulse_responses, ways
 
 RATE = 24_000

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from micalign.scene.model import Mic, Scene, Source, Tape
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Mic, Room, Source, Tape
+from micalign.scene.scene import Scene
 
 SIGMA_M = 0.01
 

@@ -18,9 +18,8 @@ from typing import Final, TypeAlias
 
 from micalign.acoustics.tuned import BODY_M
 from micalign.errors import SceneError
-from micalign.scene.changes import Change
-from micalign.scene.model import Di, Mic, Pair, PlacePlan, Scene, Source
-from micalign.scene.surroundings import Box, Keepout, Point, Room
+from micalign.scene.model import Box, Di, Keepout, Mic, Pair, PlacePlan, Point, Room, Source
+from micalign.scene.scene import Change, Scene
 
 __all__ = [
     "ARRANGEMENTS",

@@ -32,8 +32,8 @@ import numpy as np
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.arrays import Floats
 from micalign.errors import SceneError, unknown
-from micalign.scene.model import PATTERNS, Mic, Scene, Source
-from micalign.scene.surroundings import Air, Point
+from micalign.scene.model import PATTERNS, Air, Mic, Point, Source
+from micalign.scene.scene import Scene
 from micalign.scene.tuned import REJECTION_DB
 from micalign.units import Listing, Shown, amplitude_from_db, db_from_amplitude, many, show_ms_known
 

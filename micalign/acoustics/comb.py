@@ -36,7 +36,8 @@ import numpy as np
 from micalign.acoustics.arrivals import Arrivals, floored_db
 from micalign.acoustics.tuned import COINCIDENT_M, DISAGREES, MOST_TEETH, NEAR_COINCIDENT_M
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Di, Pair, Scene, Tape
+from micalign.scene.model import Di, Pair, Tape
+from micalign.scene.scene import Scene
 from micalign.units import AUDIBLE_HZ, amplitude_from_db
 
 __all__ = [

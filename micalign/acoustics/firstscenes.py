@@ -28,8 +28,7 @@ from micalign.acoustics.tuned import (
     WALL_GAP_M,
 )
 from micalign.errors import SceneError
-from micalign.scene.model import Mic, Source
-from micalign.scene.surroundings import Coordinates, Panel, Point, Room
+from micalign.scene.model import Coordinates, Mic, Panel, Point, Room, Source
 
 __all__ = ["FIRST_SCENES", "FirstScene", "first_scene", "first_sources", "rug"]
 

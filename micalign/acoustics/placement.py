@@ -37,9 +37,8 @@ from micalign.acoustics.tuned import (
     STRETCH_STEPS,
 )
 from micalign.arrays import Bools, Floats, Ints, point_of
-from micalign.scene.changes import Change, changed, tape_lengths_m
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Point
+from micalign.scene.model import Point
+from micalign.scene.scene import Change, Scene, changed, tape_lengths_m
 from micalign.units import Listing, Shown, show_length
 
 __all__ = [

@@ -66,8 +66,8 @@ from micalign.acoustics.tuned import (
     WORKS_HZ,
 )
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import PlaceWeights, Scene, Source
-from micalign.scene.surroundings import Point
+from micalign.scene.model import PlaceWeights, Point, Source
+from micalign.scene.scene import Scene
 from micalign.units import db_from_amplitude
 
 __all__ = ["Combs", "NullsTerm", "Problem", "SharedTerm"]

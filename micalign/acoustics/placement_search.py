@@ -51,7 +51,7 @@ from micalign.acoustics.tuned import (
     WRITTEN_SPARE_M,
 )
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.units import METRES
 
 __all__ = [

@@ -37,8 +37,8 @@ from micalign.acoustics.tuned import (
     STEREO_UNIT_M,
 )
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Pair, Scene
-from micalign.scene.surroundings import Keepout
+from micalign.scene.model import Keepout, Pair
+from micalign.scene.scene import Scene
 
 __all__ = [
     "FAR_M",

@@ -57,8 +57,8 @@ from micalign.acoustics.room import (
 from micalign.acoustics.tuned import BLEED_DB, LEAST_ABSORPTION, RATIO
 from micalign.arrays import Bools, Floats
 from micalign.errors import SceneError
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Room
+from micalign.scene.scene import Scene
 from micalign.units import Listing, Shown, power_from_db
 
 __all__ = [

@@ -34,8 +34,8 @@ import numpy as np
 from micalign.acoustics.arrivals import Arrivals, floored_db, gains
 from micalign.acoustics.tuned import LOWEST, MODES_TO_HZ, MOST_ORDERS, ON_WALL_M, PARALLEL
 from micalign.arrays import Bools, Floats
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import SURFACES, Panel, Point, Room
+from micalign.scene.model import SURFACES, Panel, Point, Room
+from micalign.scene.scene import Scene
 from micalign.units import AUDIBLE_HZ, Listing, Shown, show_hz
 
 __all__ = [
@@ -453,7 +453,7 @@ def absorption_area_m2(room: Room) -> tuple[float, float]:
 def reverberation_s(room: Room, speed_m_s: float) -> tuple[float | None, float | None]:
     """Reverberation times after Sabine and Eyring; None where nothing absorbs.
 
-    >>> from micalign.scene.surroundings import Absorption
+    >>> from micalign.scene.model import Absorption
     >>> room = Room((5.0, 4.0, 3.0), Absorption(*[0.19] * 6))
     >>> [round(time, 3) for time in reverberation_s(room, 343.0)]
     [0.541, 0.488]

@@ -53,8 +53,8 @@ from micalign.acoustics.tuned import (
 )
 from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError, named
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Coordinates, Point
+from micalign.scene.model import Coordinates, Point
+from micalign.scene.scene import Scene
 from micalign.units import Listing, Shown, many, show_centimetres, show_length
 
 __all__ = [

@@ -30,7 +30,7 @@ from micalign.acoustics.tuned import (
     STEPS_AT_FIRST,
 )
 from micalign.arrays import Bools, Floats, Ints
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 
 __all__ = [
     "Network",

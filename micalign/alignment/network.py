@@ -31,7 +31,8 @@ from micalign.acoustics.arrivals import is_close, mic_gain, speed_of_sound_in, s
 from micalign.acoustics.tuned import BLEED_DB
 from micalign.alignment.tuned import BESIDE_THE_POINT, DI_SIGMA_S, FLOOR_S, HUBER, LEAST_GAIN
 from micalign.arrays import Bools, Floats
-from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.model import Mic, Source
+from micalign.scene.scene import Scene
 from micalign.tdoa.delays import Expected
 from micalign.tdoa.tuned import CAPSULE_SIGMA_S
 

@@ -33,8 +33,9 @@ from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
 from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S
 from micalign.errors import SceneError
-from micalign.scene.model import Scene, Source
+from micalign.scene.model import Source
 from micalign.scene.quantities import AloneStretch
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone, PairDelay, SourceDelays, TrackDelay, Wanted
 from micalign.tdoa.measure import Delay

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from micalign.acoustics.prediction import Prediction
     from micalign.findings.finding import Finding
     from micalign.report.check_words import TwoPaths
-    from micalign.scene.model import Scene
+    from micalign.scene.scene import Scene
 
 __all__ = ["check_command", "comb_command"]
 
@@ -166,7 +166,7 @@ def _mend(
     from micalign.files.whole import SCENE, refuse_taken  # noqa: PLC0415
     from micalign.findings.rules import found, mended  # noqa: PLC0415
     from micalign.report.check_words import finding_rows  # noqa: PLC0415
-    from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415
+    from micalign.scene.scene import changed, tape_lengths_m  # noqa: PLC0415
 
     number, out = what
     refuse_taken(out, force=force, kind=SCENE)

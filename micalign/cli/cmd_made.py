@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from micalign.acoustics.prediction import Prediction
     from micalign.report.take_page import TakeStudy
-    from micalign.scene.model import Scene
+    from micalign.scene.scene import Scene
 
 __all__ = ["draw_command", "plan_command", "report_command", "simulate_command"]
 

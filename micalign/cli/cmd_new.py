@@ -21,8 +21,7 @@ from micalign.errors import SceneError
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstRequest
-    from micalign.scene.model import Mic
-    from micalign.scene.surroundings import Coordinates
+    from micalign.scene.model import Coordinates, Mic
 
 __all__ = ["new_command", "schema_command"]
 

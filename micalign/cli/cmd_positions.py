@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from micalign.acoustics.placement import Placement
     from micalign.acoustics.prediction import Prediction
     from micalign.acoustics.survey import Survey
-    from micalign.scene.model import Scene
+    from micalign.scene.scene import Scene
 
 __all__ = ["locate_command", "place_command", "survey_command"]
 
@@ -254,8 +254,8 @@ def _appended(options: _Arrangement, path: Path) -> str:
     from micalign.acoustics.survey import surveyed  # noqa: PLC0415
     from micalign.files.scenes import changes_text, read_text  # noqa: PLC0415
     from micalign.report.firstscene import appended_text  # noqa: PLC0415
-    from micalign.scene.changes import changed, tape_lengths_m  # noqa: PLC0415
     from micalign.scene.document import parse_scene  # noqa: PLC0415
+    from micalign.scene.scene import changed, tape_lengths_m  # noqa: PLC0415
 
     if options.at or options.room:
         raise click.UsageError("--at and --room describe a new scene; SCENE has its own sources and room")

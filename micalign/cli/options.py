@@ -14,8 +14,7 @@ import click
 from micalign.errors import SceneError
 
 if TYPE_CHECKING:
-    from micalign.scene.model import Tape
-    from micalign.scene.surroundings import Coordinates, Room
+    from micalign.scene.model import Coordinates, Room, Tape
 
 __all__ = [
     "PATH",
@@ -301,7 +300,7 @@ def _length(text: str, where: str, unit: str) -> float:
 
 def a_room(text: str, unit: str) -> Room | None:
     """A room of three lengths; None for 'none', the open air."""
-    from micalign.scene.surroundings import Room  # noqa: PLC0415 - as above
+    from micalign.scene.model import Room  # noqa: PLC0415 - as above
 
     if text.strip().casefold() == "none":
         return None

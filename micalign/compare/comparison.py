@@ -23,8 +23,8 @@ from micalign.compare.groups import Group
 from micalign.compare.priors import Beliefs, Kind
 from micalign.compare.tuned import AWAY, CLEAR_MARGIN
 from micalign.findings.finding import Finding
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Point
+from micalign.scene.model import Point
+from micalign.scene.scene import Scene
 
 __all__ = ["Comparison", "Explanation", "Flips", "Row", "expected_signs", "flips_of", "is_hazy", "rows_of"]
 

@@ -47,7 +47,7 @@ from micalign.compare.tuned import (
     STARTS_M,
     STRAY_CHANCE,
 )
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.tdoa.tuned import SOUND_SIGMA_S
 
 __all__ = [

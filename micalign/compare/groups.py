@@ -27,7 +27,7 @@ from micalign.alignment.network import own_tracks
 from micalign.alignment.solo import found_alone, with_found
 from micalign.arrays import Bools, Floats, Ints
 from micalign.compare.tuned import BLEED_S, CLEAR_PLACES, HEARD_DB
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 from micalign.tdoa import tuned as engine
 from micalign.tdoa.alone import HeardAlone, heard_alone

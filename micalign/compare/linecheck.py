@@ -30,7 +30,7 @@ from micalign.compare.comparison import Comparison
 from micalign.compare.groups import group_alone
 from micalign.compare.run import compared
 from micalign.compare.tuned import ALIVE_DB, AROUND_S, CLEAR_MARGIN, EARLIER_S, EARLIER_Z, HEARD_DB, SWAPPED_DB, VOTERS
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.together import Remark
 from micalign.take.tracks import Track, placed

@@ -36,8 +36,8 @@ from micalign.compare.tuned import (
     SURE_LIMIT_S,
 )
 from micalign.errors import SceneError, TakeError
-from micalign.scene.model import Mic, Scene
-from micalign.scene.surroundings import Point
+from micalign.scene.model import Mic, Point
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.tuned import SOUND_SIGMA_S
 

@@ -38,7 +38,7 @@ from micalign.compare.tuned import (
     TARGET_M,
     WALL_M,
 )
-from micalign.scene.surroundings import Point
+from micalign.scene.model import Point
 
 __all__ = ["HitArrivals", "Solution", "further_hits", "is_flat", "least_hits", "refusal", "solutions"]
 

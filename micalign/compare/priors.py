@@ -28,7 +28,8 @@ import numpy as np
 from micalign.acoustics.arrivals import KELVIN_AT_0_C, speed_of_sound_in
 from micalign.arrays import Floats, Ints
 from micalign.compare.tuned import LATE_LINE, LATE_S, LATENCY_SIGMA_S, LOG_PRIOR, MOVES_M, TEMPERATURE_C
-from micalign.scene.model import Mic, Scene
+from micalign.scene.model import Mic
+from micalign.scene.scene import Scene
 
 __all__ = ["BeliefIndex", "Beliefs", "Cause", "Kind", "beliefs_of", "causes_of"]
 

@@ -32,9 +32,8 @@ from micalign.compare.tuned import BLIND_C, OPEN_C, SEEN_C, SHOWN_SHARE
 from micalign.errors import TakeError
 from micalign.findings.finding import WAYS, Finding, Remedy, Severity
 from micalign.findings.rules import with_remedies
-from micalign.scene.changes import Change
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Point
+from micalign.scene.model import Point
+from micalign.scene.scene import Change, Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import Alone
 from micalign.units import many, show_centimetres, show_ms

@@ -27,7 +27,8 @@ from micalign.figures.late_copies import pair_combs_figure, pairs_that_matter, t
 from micalign.figures.stage_plan import plan_figure
 from micalign.figures.style import COLOURS, DASHES, SMALL, Tag, dress, new_figure, place_tags, words
 from micalign.figures.views import VIEWS, Extent, extent_of, move_outline, room_box
-from micalign.scene.model import Mic, Pair, Scene
+from micalign.scene.model import Mic, Pair
+from micalign.scene.scene import Scene
 from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:

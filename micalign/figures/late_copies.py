@@ -46,7 +46,7 @@ from micalign.figures.style import (
     stacked,
     words,
 )
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.units import show_hz, show_hz_range, show_ms, show_ms_known, show_ms_within
 
 if TYPE_CHECKING:
@@ -380,7 +380,7 @@ def timeline_figure(scene: Scene, source: str) -> Figure:
     Examples
     --------
     >>> from micalign.scene.model import Mic, Source
-    >>> from micalign.scene.surroundings import Room
+    >>> from micalign.scene.model import Room
     >>> scene = Scene(room=Room((5, 4, 3)), sources=(Source("kick", (1, 1, 1)),), mics=(Mic("out", (2, 2, 1)),))
     >>> len(timeline_figure(scene, "kick").axes)
     1

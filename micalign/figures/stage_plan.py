@@ -16,8 +16,8 @@ import numpy as np
 
 from micalign.figures.style import COLOURS, NORMAL, SMALL, dress, new_figure, words
 from micalign.figures.views import VIEWS, Drawing, Extent, View, draw_things, extent_of, key_of
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Point
+from micalign.scene.model import Point
+from micalign.scene.scene import Scene
 from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:

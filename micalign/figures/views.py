@@ -18,8 +18,8 @@ import numpy as np
 from micalign.acoustics.arrivals import Pattern
 from micalign.arrays import Floats
 from micalign.figures.style import COLOURS, Tag, place_tags, words
-from micalign.scene.model import Mic, Scene
-from micalign.scene.surroundings import Keepout, Panel, Point
+from micalign.scene.model import Keepout, Mic, Panel, Point
+from micalign.scene.scene import Scene
 from micalign.units import METRES, show_length
 
 if TYPE_CHECKING:

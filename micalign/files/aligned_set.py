@@ -36,9 +36,9 @@ from micalign.files.offsets_file import AllPass, OffsetsFile, SumGainDb, TrackOf
 from micalign.files.sessions import Clock, Laid, open_pairings, open_scene, reference_first
 from micalign.files.sets import FileSet, file_hash, whole_set
 from micalign.files.whole import refuse_full
-from micalign.scene.model import Scene
+from micalign.scene.model import Air
 from micalign.scene.quantities import AlonePlan, AloneStretch
-from micalign.scene.surroundings import Air
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.delays import Alone
 

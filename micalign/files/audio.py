@@ -24,7 +24,7 @@ from micalign.errors import SceneError, TakeError
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.headers import crashed_frames
 from micalign.files.metadata import time_reference_of
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track, as_recorded
 
 __all__ = [

@@ -21,9 +21,8 @@ from micalign.scene.quantities import unit_in
 from micalign.units import METRES
 
 if TYPE_CHECKING:
-    from micalign.scene.changes import Change
-    from micalign.scene.model import Scene
-    from micalign.scene.surroundings import Coordinates
+    from micalign.scene.model import Coordinates
+    from micalign.scene.scene import Change, Scene
 
 __all__ = [
     "Slot",
@@ -268,7 +267,7 @@ def write_changes(
 def changes_text(text: str, changes: Sequence[Change], *, tapes_m: Mapping[frozenset[str], float] | None = None) -> str:
     """The text of a scene after some changes, comments and layout kept.
 
-    >>> from micalign.scene.changes import Change
+    >>> from micalign.scene.scene import Change
     >>> text = '[[mic]]  # by the door\\nname = "room"\\nat = [1, 2, 1.5]  # tripod\\n'
     >>> print(changes_text(text, [Change("mic", "room", "polarity", -1)]))
     [[mic]]  # by the door

@@ -25,8 +25,9 @@ from micalign.files.audio import each_of_take, each_track, original_of, parse_sp
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, expanded, recorded_in
-from micalign.scene.model import Scene, TakePlan
+from micalign.scene.model import TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track, called_after, placed, track_named
 from micalign.take.tuned import NAMES_SHOWN
 from micalign.tdoa.delays import Alone

@@ -25,8 +25,8 @@ from micalign.files.headers import spoken_read
 from micalign.files.scenes import read_scene
 from micalign.files.sets import listed
 from micalign.files.whole import KEPT, make_folder, write_text
-from micalign.scene.model import Scene
 from micalign.scene.quantities import AlonePlan
+from micalign.scene.scene import Scene
 
 __all__ = [
     "Finished",

@@ -31,7 +31,8 @@ from micalign.files.sets import (
 )
 from micalign.files.whole import exactly, refuse_full, refuse_taken, write_text
 from micalign.scene.document import parse_scene
-from micalign.scene.model import Scene, TrackPlan
+from micalign.scene.model import TrackPlan
+from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import Faults, Simulation, simulate
 
 __all__ = [

@@ -41,9 +41,8 @@ from micalign.findings.tuned import (
     TURN_M,
     TWO_STANDS,
 )
-from micalign.scene.changes import Change
-from micalign.scene.model import Mic, Pair, Scene
-from micalign.scene.surroundings import SURFACES, Point
+from micalign.scene.model import SURFACES, Mic, Pair, Point
+from micalign.scene.scene import Change, Scene
 from micalign.units import METRES, db_from_amplitude, short_length, show_db, show_length, string_length
 
 __all__ = [

@@ -46,8 +46,8 @@ from micalign.findings.tuned import (
     TURN_DEGREES,
     UNHEARD_DB,
 )
-from micalign.scene.model import DIRECTIONAL, PATTERNS, Mic, Scene, Source, kind_of
-from micalign.scene.surroundings import Keepout, Point
+from micalign.scene.model import DIRECTIONAL, PATTERNS, Keepout, Mic, Point, Source, kind_of
+from micalign.scene.scene import Scene
 from micalign.units import db_from_amplitude, short_length, show_db, show_hz, show_length
 
 __all__ = [

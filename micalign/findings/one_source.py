@@ -42,8 +42,8 @@ from micalign.findings.tuned import (
     SOON_ENOUGH,
     UNHEARD_DB,
 )
-from micalign.scene.changes import Change
-from micalign.scene.model import DIRECTIONAL, Mic, Scene
+from micalign.scene.model import DIRECTIONAL, Mic
+from micalign.scene.scene import Change, Scene
 from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]

@@ -39,8 +39,8 @@ from micalign.findings.tuned import (
     UNASKED_M,
     UNEVEN_M,
 )
-from micalign.scene.changes import Change
-from micalign.scene.model import Mic, Pair, Scene, Tape
+from micalign.scene.model import Mic, Pair, Tape
+from micalign.scene.scene import Change, Scene
 from micalign.units import short_length, show_db, show_hz_range, show_length, show_ms, show_ms_known, significant
 
 __all__ = ["mono_sum", "opposite_channels", "tape_disagrees", "too_unsure", "unequal_pair", "uneven_heights"]

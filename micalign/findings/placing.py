@@ -17,8 +17,7 @@ from micalign.errors import SceneError
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.rules import found, tried
 from micalign.findings.tuned import CHARGES, MOST_MOVES
-from micalign.scene.changes import changed
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene, changed
 
 __all__ = ["place"]
 
@@ -45,7 +44,7 @@ def place(scene: Scene) -> Placement:
     Examples
     --------
     >>> from micalign.scene.model import Mic, Pair, Source
-    >>> from micalign.scene.surroundings import Box
+    >>> from micalign.scene.model import Box
     >>> scene = Scene(
     ...     sources=(Source("oud", (2.0, 2.0, 0.7)),),
     ...     mics=(Mic("left", (1.5, 2.0, 1.7), move=Box((1, 2), (2, 2), (1.7, 1.7))), Mic("right", (2.6, 2.0, 1.7))),

@@ -51,9 +51,8 @@ from micalign.findings.tuned import (
     TYPICAL_S,
     UNHEARD_DB,
 )
-from micalign.scene.changes import Change
-from micalign.scene.model import DIRECTIONAL, Mic, Scene
-from micalign.scene.surroundings import SURFACES, Point
+from micalign.scene.model import DIRECTIONAL, SURFACES, Mic, Point
+from micalign.scene.scene import Change, Scene
 from micalign.units import METRES, db_from_amplitude, short_length, show_db, show_hz, show_length, show_ms_known
 
 __all__ = [

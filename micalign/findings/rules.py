@@ -27,8 +27,8 @@ from micalign.errors import SceneError
 from micalign.findings import mics, one_source, pairs, rooms
 from micalign.findings.finding import SEVERITIES, Finding, Remedy, allowed, rank
 from micalign.findings.tuned import ABOVE_M, MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, OVERHEAD_M, WORK
-from micalign.scene.changes import Change, changed
-from micalign.scene.model import Mic, Scene
+from micalign.scene.model import Mic
+from micalign.scene.scene import Change, Scene, changed
 
 __all__ = [
     "RULES",

@@ -22,7 +22,7 @@ from micalign.files.offsets_file import OffsetsFile, TrackOffset
 from micalign.files.takes import FLIPPED, LOWERED, LOWERED_M, SCENE_NAME
 from micalign.report.check_tables import notch_words
 from micalign.report.tables import WARNING, bare_table, clean, once
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Track
 from micalign.units import (
     AUDIBLE_HZ,

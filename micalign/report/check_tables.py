@@ -20,7 +20,7 @@ from micalign.acoustics.room import Reflection
 from micalign.acoustics.tuned import CLOSE_M
 from micalign.findings.tuned import TYPICAL_S
 from micalign.report.tables import clean, counted, ruled_table
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.units import (
     METRES,
     show_db,

@@ -30,7 +30,8 @@ from micalign.findings.finding import Finding
 from micalign.findings.rules import RULES
 from micalign.report import check_tables as tables
 from micalign.report.tables import SEVERITY_STYLES, clean, ruled_table
-from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.model import Mic, Source
+from micalign.scene.scene import Scene
 from micalign.units import (
     db_from_amplitude,
     short_length,

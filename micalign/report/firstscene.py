@@ -19,8 +19,8 @@ from micalign.errors import SceneError
 from micalign.files.takes import planned_tracks
 from micalign.findings.tuned import OVERHEAD_M
 from micalign.scene.document import parse_scene
-from micalign.scene.model import Di, Mic, Pair, Scene, Source, Tape
-from micalign.scene.surroundings import Box, Coordinates, Keepout, Panel, Room
+from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel, Room, Source, Tape
+from micalign.scene.scene import Scene
 from micalign.units import METRES
 
 __all__ = ["FirstRequest", "_whole_text", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources"]

@@ -27,8 +27,8 @@ from micalign.acoustics.arrivals import speed_of_sound_in, speed_uncertainty_m_s
 from micalign.acoustics.room import panel_frame
 from micalign.figures.style import COLOURS, DARK
 from micalign.files.scenes import Slot
-from micalign.scene.model import PATTERNS, Mic, Scene
-from micalign.scene.surroundings import SURFACES, Panel
+from micalign.scene.model import PATTERNS, SURFACES, Mic, Panel
+from micalign.scene.scene import Scene
 
 __all__ = [
     "HEARING_WORDS",

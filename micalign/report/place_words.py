@@ -20,8 +20,8 @@ from micalign.arrays import Floats
 from micalign.findings.finding import WAYS, Finding, rank
 from micalign.report.check_words import finding_rows, rows
 from micalign.report.tables import clean, ruled_table
-from micalign.scene.model import Pair, Scene
-from micalign.scene.surroundings import Box
+from micalign.scene.model import Box, Pair
+from micalign.scene.scene import Scene
 from micalign.units import METRES, short_length, show_hz, show_length, show_ms, show_percent, string_length
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any, Final
 from micalign.acoustics.prediction import Prediction
 from micalign.errors import named
 from micalign.report.tables import WARNING, bare_table, clean, ruled_table
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Point
+from micalign.scene.model import Mic, Point, Source
+from micalign.scene.scene import Scene
 from micalign.units import METRES, show_centimetres, show_length, show_ms, significant
 
 if TYPE_CHECKING:

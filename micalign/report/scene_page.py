@@ -27,7 +27,8 @@ from micalign.findings.finding import Finding
 from micalign.report.check_tables import depth_words, late_words, notch_range_words, notch_words, spacing_figures
 from micalign.report.page import HEARING_WORDS, allowed_minutes, page, plan_values, show_minutes
 from micalign.report.take_page import opening
-from micalign.scene.model import Mic, Scene
+from micalign.scene.model import Mic
+from micalign.scene.scene import Scene
 from micalign.units import (
     show_db,
     show_hz,

@@ -23,7 +23,7 @@ from micalign.arrays import Floats, fast_length
 from micalign.files.encode import flac_bytes
 from micalign.report.measure_words import WAY_WORDS
 from micalign.report.page import audio_address
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.take.loudness import LOUDNESS_RATE, at_loudness, k_weighted, loudness_lufs
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import SourceDelays

@@ -34,7 +34,7 @@ from micalign.report.align_words import remain_notch
 from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, sum_heads, sum_rows, sum_words
 from micalign.report.sounds import Excerpt, excerpts, player_values
 from micalign.report.tables import once, sentence
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 from micalign.take.levels import TrackLevels, measure_levels
 from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.delays import Alone, Delay, SourceDelays

@@ -21,8 +21,7 @@ from typing import Any, Final, TypeVar, get_args, get_origin
 from pydantic import ValidationError
 
 from micalign.errors import SceneError, nearest
-from micalign.scene import model, surroundings
-from micalign.scene.crosscheck import Fault, Names, Place, scene_faults
+from micalign.scene import model
 from micalign.scene.entries import (
     AirEntry,
     DiEntry,
@@ -39,6 +38,7 @@ from micalign.scene.entries import (
     TapeEntry,
 )
 from micalign.scene.quantities import LENGTH_UNITS
+from micalign.scene.scene import Fault, Names, Place, Scene, scene_faults
 from micalign.scene.tuned import MOST_FAULTS
 
 __all__ = [
@@ -61,7 +61,7 @@ def scene_schema() -> dict[str, Any]:
     return {"$schema": dialect, **SceneEntry.model_json_schema(), "title": "micalign scene"}
 
 
-def parse_scene(text: str, where: str = "scene") -> model.Scene:
+def parse_scene(text: str, where: str = "scene") -> Scene:
     """A scene from the text of its file.
 
     Parameters
@@ -99,7 +99,7 @@ def parse_scene(text: str, where: str = "scene") -> model.Scene:
     found = [*parts.faults, *_missing(data), *scene_faults(parts, parts.names)]
     if found:
         raise SceneError(_sentences(found, text, where))
-    return model.Scene(
+    return Scene(
         title=parts.title,
         length_unit=parts.unit,
         air=parts.air,
@@ -161,7 +161,7 @@ class _Reading:
         room = self._single("room", RoomEntry)
         place = self._single("place", PlaceEntry)
         take = self._single("take", TakeEntry)
-        self.air = air.made() if air else surroundings.Air()
+        self.air = air.made() if air else model.Air()
         self.room = room.made() if room else None
         self.place = place.made() if place else model.PlacePlan()
         self.take = take.made() if take else None

@@ -12,7 +12,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from micalign.scene import fields, model, surroundings
+from micalign.scene import fields, model
 from micalign.scene.tuned import LEAST_SIDE_M, REJECTION_DB
 
 __all__ = [
@@ -53,7 +53,7 @@ class SourceEntry(Entry):
     """Something that sounds."""
 
     name: fields.Name
-    at: fields.At = surroundings.UNKNOWN
+    at: fields.At = model.UNKNOWN
     plus_minus: fields.PlusMinus = Field(0.01, description="One standard deviation of each coordinate; default 1 cm.")
     range_hz: fields.NumberRange | None = None
     sound: fields.Name | None = Field(None, description="What 'simulate' plays for it, such as kick, snare or voice.")
@@ -93,7 +93,7 @@ class MicEntry(Entry):
     """A microphone."""
 
     name: fields.Name
-    at: fields.At = surroundings.UNKNOWN
+    at: fields.At = model.UNKNOWN
     plus_minus: fields.PlusMinus = Field(0.01, description="One standard deviation of each coordinate; default 1 cm.")
     aim: fields.Aim | None = None
     pattern: fields.PatternName = "omni"
@@ -133,14 +133,14 @@ class MicEntry(Entry):
             rejection_db=self.rejection_db,
         )
 
-    def _box(self) -> surroundings.Box | None:
+    def _box(self) -> model.Box | None:
         if self.move is None:
             return None
         x, y, z = (
             wanted or (known or 0.0, known or 0.0)
             for wanted, known in zip((self.move.x, self.move.y, self.move.z), self.at, strict=True)
         )
-        return surroundings.Box(x, y, z)
+        return model.Box(x, y, z)
 
 
 class DiEntry(Entry):
@@ -202,9 +202,9 @@ class AirEntry(Entry):
     temperature_plus_minus_c: Annotated[float, fields.number(0.0, 50.0, "0 to 50 degrees")] = 1.0
     humidity_plus_minus_percent: Annotated[float, fields.number(0.0, 100.0, "0 to 100 percent")] = 10.0
 
-    def made(self) -> surroundings.Air:
+    def made(self) -> model.Air:
         """The value."""
-        return surroundings.Air(**self.model_dump())
+        return model.Air(**self.model_dump())
 
 
 class AbsorptionEntry(Entry):
@@ -230,9 +230,9 @@ class RoomEntry(Entry):
         """A side that no room has."""
         return "'size' has a side of less than 10 cm: is the unit right?" if min(self.size) < LEAST_SIDE_M else ""
 
-    def made(self) -> surroundings.Room:
+    def made(self) -> model.Room:
         """The value."""
-        return surroundings.Room(self.size, surroundings.Absorption(**self.absorption.model_dump()))
+        return model.Room(self.size, model.Absorption(**self.absorption.model_dump()))
 
 
 class KeepoutEntry(Entry):
@@ -252,9 +252,9 @@ class KeepoutEntry(Entry):
             return "'height' goes with 'radius'; a box has its height in 'size'"
         return ""
 
-    def made(self) -> surroundings.Keepout:
+    def made(self) -> model.Keepout:
         """The value."""
-        return surroundings.Keepout(self.name, self.at, self.radius, self.height, self.size)
+        return model.Keepout(self.name, self.at, self.radius, self.height, self.size)
 
 
 class PanelEntry(Entry):
@@ -271,9 +271,9 @@ class PanelEntry(Entry):
         """A face that looks nowhere."""
         return "" if any(self.normal) else "'normal' is [0, 0, 0]: give the direction its face looks, such as [0, 0, 1]"
 
-    def made(self) -> surroundings.Panel:
+    def made(self) -> model.Panel:
         """The value."""
-        return surroundings.Panel(self.name, self.centre, self.normal, self.size, self.absorption, self.turn_degrees)
+        return model.Panel(self.name, self.centre, self.normal, self.size, self.absorption, self.turn_degrees)
 
 
 class WeightsEntry(Entry):

@@ -13,9 +13,8 @@ from typing import Annotated, Any, Final
 from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
 from micalign.errors import unknown
-from micalign.scene.model import PATTERNS
+from micalign.scene.model import PATTERNS, SURFACES, Coordinates, Point
 from micalign.scene.quantities import LENGTH_PATTERN, AlonePlan, alone_plan, parse_length
-from micalign.scene.surroundings import SURFACES, Coordinates, Point
 from micalign.scene.tuned import (
     AIR_C,
     GAIN_DB,

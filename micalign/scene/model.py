@@ -1,46 +1,58 @@
-"""What stands in the room: frozen values, and the scene they make with what surrounds them, checked against itself.
+"""What stands in the room: frozen values, which know nothing of each other, and what surrounds them.
 
 Positions are metres: x to the right, y away from the front wall, z up from the floor; the origin is a floor corner
 of the room. Angles are degrees, levels decibels, times seconds. A position of which a coordinate is not known yet
 (``None``) waits for the tape survey; everything else asks for ``position`` and gets three numbers or a `SceneError`.
 
-Sources, mics, DIs, pairs, tapes; where the recording lies, and what `place` keeps to; the air, the walls and what else
-stands there are in `micalign.scene.surroundings`. They know nothing of each other: what is wrong between them is the
-scene's matter.
-
-A source whose level the scene does not give is as loud as its kind (`micalign.scene.tuned`), guessed from its name.
+The air, the walls, panels that reflect, spaces to keep out of; sources, mics, DIs, pairs, tapes; where the recording
+lies, and what `place` keeps to. What is wrong between them is the matter of the scene that they make
+(`micalign.scene.scene`).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
-from functools import cached_property
-from typing import Final, TypeVar
+from dataclasses import dataclass, field
+from typing import Final, Literal, TypeAlias
 
-from micalign.errors import SceneError, nearest, unknown
-from micalign.scene.crosscheck import scene_faults
+from micalign.errors import SceneError, unknown
 from micalign.scene.quantities import AlonePlan
-from micalign.scene.surroundings import UNKNOWN, Air, Box, Coordinates, Keepout, Panel, Point, Room
-from micalign.scene.tuned import KINDS, LEAST_PRESSURE_DB, REJECTION_DB
-from micalign.units import Listing, Shown, show_length
+from micalign.scene.tuned import KINDS, REJECTION_DB
 
 __all__ = [
     "DIRECTIONAL",
     "PATTERNS",
+    "SURFACES",
+    "UNKNOWN",
+    "Absorption",
+    "Air",
+    "Box",
+    "Coordinates",
     "Di",
+    "Keepout",
     "Mic",
     "Pair",
+    "Panel",
     "PlacePlan",
     "PlaceWeights",
-    "Scene",
+    "Point",
+    "Room",
     "Source",
+    "Surface",
     "TakePlan",
     "Tape",
     "TrackPlan",
     "kind_of",
 ]
+
+Point: TypeAlias = tuple[float, float, float]
+Coordinates: TypeAlias = tuple[float | None, float | None, float | None]
+Surface: TypeAlias = Literal["floor", "ceiling", "front", "back", "left", "right"]
+
+SURFACES: Final[tuple[Surface, ...]] = ("left", "right", "front", "back", "floor", "ceiling")
+"""The six surfaces in the order x = 0, x = size, y = 0, y = size, z = 0, z = size."""
+
+UNKNOWN: Final[Coordinates] = (None, None, None)
 
 PATTERNS: Final = {
     "omni": 1.0,
@@ -77,6 +89,126 @@ _HINTS: Final = {
     "strings": ("violin", "viola", "cello", "fiddle"),
 }
 """Words of a source's name that give its kind away, the more specific ones first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A range for each axis: where a mic may go.
+
+    Attributes
+    ----------
+    x, y, z : (float, float)
+        From and to, metres; the same twice where it may not move along that axis.
+
+    Examples
+    --------
+    >>> Box((1.0, 2.0), (2.0, 2.0), (1.5, 1.9)).high
+    (2.0, 2.0, 1.9)
+    """
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    z: tuple[float, float]
+
+    @property
+    def low(self) -> Point:
+        """The corner with the smallest coordinates."""
+        return (self.x[0], self.y[0], self.z[0])
+
+    @property
+    def high(self) -> Point:
+        """The corner with the largest coordinates."""
+        return (self.x[1], self.y[1], self.z[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """The air in the room; ``plus_minus`` values are one standard deviation of what the user read."""
+
+    temperature_c: float = 20.0
+    humidity_percent: float = 50.0
+    pressure_kpa: float = 101.325
+    temperature_plus_minus_c: float = 1.0
+    humidity_plus_minus_percent: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Absorption:
+    """Share of the energy that each surface takes from a reflection, 0 to 1."""
+
+    floor: float = 0.1
+    ceiling: float = 0.1
+    front: float = 0.1
+    back: float = 0.1
+    left: float = 0.1
+    right: float = 0.1
+
+    def of(self, surface: Surface) -> float:
+        """The absorption of one surface."""
+        value: float = getattr(self, surface)
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A box of a room.
+
+    Attributes
+    ----------
+    size : (x, y, z)
+        Width, depth, height, metres.
+    absorption : Absorption
+        Share of the energy that each surface takes, 0 to 1.
+
+    Examples
+    --------
+    >>> Room((6.2, 4.7, 2.5)).contains((6.3, 1.0, 1.0))
+    False
+    """
+
+    size: Point
+    absorption: Absorption = field(default_factory=Absorption)
+
+    def contains(self, point: Coordinates) -> bool:
+        """Whether the known coordinates of a point lie in the room, walls included."""
+        return all(value is None or -1e-9 <= value <= size + 1e-9 for value, size in zip(point, self.size, strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Keepout:
+    """A space no mic may enter, centred on ``at``.
+
+    A sphere (``radius_m``), an upright cylinder (``radius_m`` and ``height_m``) or a box (``size_m``).
+    """
+
+    name: str
+    at: Point
+    radius_m: float | None = None
+    height_m: float | None = None
+    size_m: Point | None = None
+
+    @property
+    def shape(self) -> Literal["sphere", "cylinder", "box"]:
+        """Which of the three it is."""
+        if self.size_m is not None:
+            return "box"
+        return "sphere" if self.height_m is None else "cylinder"
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A flat rectangle that reflects: a table top, a window, a riser.
+
+    ``normal`` points out of its face (any length); ``size`` is its width (level, across the normal) and its height
+    (the other way; for a panel that lies flat: x, then y); ``turn_degrees`` turns it about its normal.
+    """
+
+    name: str
+    centre: Point
+    normal: Point
+    size: tuple[float, float]
+    absorption: float = 0.1
+    turn_degrees: float = 0.0
 
 
 def kind_of(name: str) -> str | None:
@@ -347,143 +479,3 @@ class TakePlan:
     folder: str = "."
     tracks: tuple[TrackPlan, ...] = ()
     alone: tuple[AlonePlan, ...] = ()
-
-
-_Thing = TypeVar("_Thing", Source, Mic)
-
-
-@dataclass(frozen=True, repr=False)
-class Scene(Shown):
-    """Everything a scene file says.
-
-    Attributes
-    ----------
-    title : str
-    length_unit : {"m", "cm", "mm", "ft", "in"}
-        What lengths are shown in; the values themselves are metres.
-    air : Air
-    room : Room, optional
-    sources, mics, dis, pairs, tapes, keepouts, panels : tuple
-        What stands in the room; names are unique across sources, mics and DIs.
-    place : PlacePlan
-        What `place` keeps to.
-    take : TakePlan, optional
-        Where its recording lies.
-
-    Raises
-    ------
-    SceneError
-        If names clash or are not found, or a point lies outside the room: all faults together.
-
-    Examples
-    --------
-    >>> scene = Scene(sources=(Source("snare", (2.0, 2.0, 0.7)),), mics=(Mic("room", (4.0, 3.0, 1.5)),))
-    >>> scene.mic("room").position
-    (4.0, 3.0, 1.5)
-    >>> scene.placed_at({"room": (4.1, 3.0, 1.5)}).mic("room").position
-    (4.1, 3.0, 1.5)
-    """
-
-    title: str = ""
-    length_unit: str = "m"
-    air: Air = field(default_factory=Air)
-    room: Room | None = None
-    sources: tuple[Source, ...] = ()
-    mics: tuple[Mic, ...] = ()
-    dis: tuple[Di, ...] = ()
-    pairs: tuple[Pair, ...] = ()
-    tapes: tuple[Tape, ...] = ()
-    keepouts: tuple[Keepout, ...] = ()
-    panels: tuple[Panel, ...] = ()
-    place: PlacePlan = field(default_factory=PlacePlan)
-    take: TakePlan | None = None
-
-    def __post_init__(self) -> None:
-        faults = [fault.sentence for fault in scene_faults(self)]
-        if faults:
-            raise SceneError(faults)
-
-    def _listing(self) -> Listing:
-        things: tuple[Source | Mic | Di, ...] = (*self.sources, *self.mics, *self.dis)
-        rows = ((one.name, type(one).__name__.lower(), self._place_of(one)) for one in things)
-        return Listing(self.title or "Scene", ("name", "kind", "at"), rows, len(things), words=2)
-
-    def _place_of(self, one: Source | Mic | Di) -> str:
-        if isinstance(one, Di):
-            return f"of {one.of}"
-        return ", ".join("?" if value is None else show_length(value, self.length_unit) for value in one.at)
-
-    @cached_property
-    def _by_name(self) -> Mapping[str, Source | Mic | Di]:
-        things: tuple[Source | Mic | Di, ...] = (*self.sources, *self.mics, *self.dis)
-        return {thing.name: thing for thing in things}
-
-    def source(self, name: str) -> Source:
-        """The source of that name; `SceneError` where there is none."""
-        found = self._by_name.get(name)
-        if not isinstance(found, Source):
-            raise SceneError(f"no source is called '{name}'{nearest(name, [one.name for one in self.sources])}")
-        return found
-
-    def mic(self, name: str) -> Mic:
-        """The mic of that name; `SceneError` where there is none."""
-        found = self._by_name.get(name)
-        if not isinstance(found, Mic):
-            raise SceneError(f"no mic is called '{name}'{nearest(name, [one.name for one in self.mics])}")
-        return found
-
-    def metres_between(self, one: str, other: str) -> float:
-        """How far apart two of its sources and mics are; `SceneError` where a position is not known."""
-        ends = {thing.name: thing for thing in self.placed() if thing.name in {one, other}}
-        return ends[one].metres_to(ends[other])
-
-    def placed(self) -> Iterator[Source | Mic]:
-        """Sources, then mics."""
-        yield from self.sources
-        yield from self.mics
-
-    @property
-    def track_names(self) -> tuple[str, ...]:
-        """The names of all that is recorded: the mics, then the DIs."""
-        return (*(mic.name for mic in self.mics), *(di.name for di in self.dis))
-
-    @property
-    def is_placed(self) -> bool:
-        """Whether every source and mic has its three coordinates."""
-        return all(thing.is_placed for thing in self.placed())
-
-    def aim_point(self, mic: Mic) -> Point | None:
-        """Where a mic looks, as a point; None where it has no aim."""
-        return self.source(mic.aim).position if isinstance(mic.aim, str) else mic.aim
-
-    @cached_property
-    def loudness_db(self) -> tuple[float | None, ...]:
-        """How loud each source is at 1 m: as the scene says, else by its kind; None where neither is known.
-
-        Levels too low to be sound pressure levels are against each other: kinds say nothing then.
-        """
-        given = [source.level_db for source in self.sources if source.level_db is not None]
-        relative = bool(given) and max(given) < LEAST_PRESSURE_DB
-
-        def loud(source: Source) -> float | None:
-            kind = source.kind or kind_of(source.name)
-            if source.level_db is not None or relative or kind is None:
-                return source.level_db
-            return KINDS[kind]
-
-        return tuple(map(loud, self.sources))
-
-    def placed_at(
-        self, positions: Mapping[str, Coordinates], *, plus_minus_m: Mapping[str, float] | None = None
-    ) -> Scene:
-        """A copy with sources and mics at new positions, and new uncertainties where they are given."""
-        sigmas = plus_minus_m or {}
-
-        def moved(thing: _Thing) -> _Thing:
-            return replace(
-                thing,
-                at=positions.get(thing.name, thing.at),
-                plus_minus_m=sigmas.get(thing.name, thing.plus_minus_m),
-            )
-
-        return replace(self, sources=tuple(map(moved, self.sources)), mics=tuple(map(moved, self.mics)))

@@ -37,8 +37,8 @@ from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.acoustics.room import mirror, panel_frame, strikes
 from micalign.arrays import Floats
 from micalign.errors import SceneError
-from micalign.scene.model import PATTERNS, Di, Mic, Scene
-from micalign.scene.surroundings import Coordinates, Room
+from micalign.scene.model import PATTERNS, Coordinates, Di, Mic, Room
+from micalign.scene.scene import Scene
 from micalign.simulate.players import played, score, sound_of, through_cab
 from micalign.units import amplitude_from_db
 

@@ -9,8 +9,7 @@ import pytest
 
 from micalign.acoustics.arrangements import ARRANGEMENTS, FACINGS, USUAL_ROOM, Ground, arranged, renamed
 from micalign.errors import SceneError
-from micalign.scene.model import Di, Pair, Source
-from micalign.scene.surroundings import Box, Room
+from micalign.scene.model import Box, Di, Pair, Room, Source
 
 ROOT_HALF = math.sqrt(0.5)
 HALL = Room((8.0, 7.0, 4.0))

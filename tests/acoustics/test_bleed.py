@@ -11,8 +11,8 @@ import small_rooms
 from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import heard, predict
 from micalign.acoustics.room import bounces
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Panel, Room
+from micalign.scene.model import Absorption, Mic, Panel, Room, Source
+from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import images
 
 BEDROOM = Scene(

@@ -19,8 +19,8 @@ from micalign.files.scenes import read_scene
 from micalign.findings.placing import place
 from micalign.findings.rules import found
 from micalign.scene.document import parse_scene
-from micalign.scene.model import Mic, Pair, PlacePlan, PlaceWeights, Scene, Source
-from micalign.scene.surroundings import Box, Keepout, Room
+from micalign.scene.model import Box, Keepout, Mic, Pair, PlacePlan, PlaceWeights, Room, Source
+from micalign.scene.scene import Scene
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993
 SIX = Path(__file__).with_name("barn_six.toml")

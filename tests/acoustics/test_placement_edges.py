@@ -9,8 +9,8 @@ import pytest
 from placement_costs import placement_cost
 
 from micalign.findings.placing import place
-from micalign.scene.model import Mic, Pair, PlacePlan, PlaceWeights, Scene, Source
-from micalign.scene.surroundings import Box, Keepout, Panel
+from micalign.scene.model import Box, Keepout, Mic, Pair, Panel, PlacePlan, PlaceWeights, Source
+from micalign.scene.scene import Scene
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993
 VOICE = Source("voice", (2.0, 2.0, 1.2), range_hz=(100.0, 8000.0))

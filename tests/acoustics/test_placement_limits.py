@@ -11,8 +11,8 @@ from scipy.spatial import cKDTree
 from micalign.acoustics.placement import Obstacle
 from micalign.acoustics.placement_terms import Limits, clearance_m
 from micalign.findings.placing import place
-from micalign.scene.model import Mic, Pair, PlacePlan, Scene, Source
-from micalign.scene.surroundings import Box, Keepout, Point, Room
+from micalign.scene.model import Box, Keepout, Mic, Pair, PlacePlan, Point, Room, Source
+from micalign.scene.scene import Scene
 
 SPEED = 343.984  # m/s at 20 C, 50 %: Cramer 1993
 KICK, SNARE, TOM = Source("kick", (2.0, 1.4, 0.35)), Source("snare", (2.1, 2.0, 0.7)), Source("tom", (1.5, 2.1, 0.6))

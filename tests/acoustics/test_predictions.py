@@ -13,8 +13,8 @@ from micalign.acoustics.comb import AUDIBLE_HZ, response_db
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.acoustics.tuned import MOST_TEETH
 from micalign.errors import SceneError
-from micalign.scene.model import PATTERNS, Mic, Scene, Source
-from micalign.scene.surroundings import SURFACES, Absorption, Panel, Room
+from micalign.scene.model import PATTERNS, SURFACES, Absorption, Mic, Panel, Room, Source
+from micalign.scene.scene import Scene
 
 SIZE = (8.0, 6.0, 3.0)
 

@@ -16,8 +16,8 @@ from micalign.acoustics.room import (
     pile_ups,
     room_figures,
 )
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Room
+from micalign.scene.model import Absorption, Mic, Room, Source
+from micalign.scene.scene import Scene
 
 
 def test_every_mode_up_to_300_hz_is_there() -> None:

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from micalign.acoustics.comb import image_percent
 from micalign.acoustics.prediction import Prediction, predict
-from micalign.scene.model import Di, Mic, Pair, Scene, Source
+from micalign.scene.model import Di, Mic, Pair, Source
+from micalign.scene.scene import Scene
 
 
 def _predicted(spacing_m: float, patterns: tuple[str, str] = ("cardioid", "cardioid"), **pair: object) -> Prediction:

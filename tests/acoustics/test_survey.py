@@ -11,8 +11,8 @@ from taped_layouts import taped_layout
 
 from micalign.acoustics.survey import Survey, survey, surveyed
 from micalign.errors import SceneError
-from micalign.scene.model import Mic, Scene, Source, Tape
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Mic, Room, Source, Tape
+from micalign.scene.scene import Scene
 
 SIZE = (6.0, 5.0, 2.6)
 SIGMA_M = 0.005

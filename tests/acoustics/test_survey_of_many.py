@@ -9,8 +9,8 @@ import pytest
 
 from micalign.acoustics.survey import Survey, parts, survey
 from micalign.acoustics.tape_network import network_of
-from micalign.scene.model import Mic, Scene, Source, Tape
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Mic, Room, Source, Tape
+from micalign.scene.scene import Scene
 
 SIZE = (30.0, 20.0, 6.0)
 SIGMA_M = 0.005

@@ -7,8 +7,8 @@ import pyfar
 import pytest
 
 from micalign.acoustics.prediction import predict
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Air
+from micalign.scene.model import Air, Mic, Source
+from micalign.scene.scene import Scene
 
 TRIALS = 20_000
 

@@ -11,8 +11,8 @@ from kit_takes import kit_take
 from micalign.alignment.compromise import agreed
 from micalign.alignment.network import Constraints, HeardSource, Link, inverted_lobes, levels_db, well_heard
 from micalign.alignment.session import constraints_of, measured_scene, planned
-from micalign.scene.model import Di, Mic, Scene, Source
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Di, Mic, Room, Source
+from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import simulate
 from micalign.take.tracks import Take, Track
 

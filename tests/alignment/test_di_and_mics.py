@@ -22,7 +22,8 @@ from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.tuned import MOST_GROUP_DELAY_S
 from micalign.report.measure_words import advice, sum_lines, sum_words
-from micalign.scene.model import Di, Mic, Scene, Source
+from micalign.scene.model import Di, Mic, Source
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.measure import Delay, measure_pair
 

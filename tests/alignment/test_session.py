@@ -19,8 +19,8 @@ from micalign.alignment.session import (
     wanted_of,
 )
 from micalign.errors import SceneError, TakeError
-from micalign.scene.model import Di, Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Air
+from micalign.scene.model import Air, Di, Mic, Pair, Source
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import PairDelay, SourceDelays, TrackDelay
 from micalign.tdoa.measure import Candidate, Delay

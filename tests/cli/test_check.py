@@ -366,8 +366,8 @@ def test_mend_writes_the_remedy_and_keeps_comments(tmp_path: Path) -> None:
 def test_a_remedy_in_a_panel_is_written_as_a_table(tmp_path: Path) -> None:
     """What absorbs is a new [[panel]], read back as it was tried."""
     from micalign.files.scenes import changes_text
-    from micalign.scene.changes import Change
     from micalign.scene.document import parse_scene
+    from micalign.scene.scene import Change
 
     changes = [
         Change("panel", "rug at floor", "centre", (2.0, 2.0, 0.01), "m"),

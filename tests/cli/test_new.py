@@ -17,8 +17,8 @@ from commands import micalign
 from micalign.acoustics.firstscenes import FIRST_SCENES
 from micalign.cli.cmd_new import _USUAL_INPUTS, WHAT
 from micalign.files.scenes import read_scene
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Box
+from micalign.scene.model import Box
+from micalign.scene.scene import Scene
 
 
 @pytest.mark.parametrize("what", WHAT)

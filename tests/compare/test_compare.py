@@ -18,8 +18,8 @@ from micalign.compare.run import _advice, compare, compared, findings_of, left_o
 from micalign.compare.tuned import BLEED_S
 from micalign.errors import TakeError
 from micalign.report.compare_words import _heard, comparison_table, summary, to_do
-from micalign.scene.model import Di, Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Air
+from micalign.scene.model import Air, Di, Mic, Pair, Source
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.alone import heard_alone
 from micalign.tdoa.delays import Alone, Delay, Wanted

@@ -9,7 +9,8 @@ from planted_kits import KINDS, kinds, planted
 from micalign.compare.comparison import Comparison
 from micalign.compare.groups import groups_by_source
 from micalign.compare.run import compare
-from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.model import Mic, Source
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 
 SPEED_20C = 343.98  # Cramer 1993 at 20 C, 50 %

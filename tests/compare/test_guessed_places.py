@@ -12,8 +12,8 @@ from micalign.compare.groups import LedGroup
 from micalign.compare.priors import beliefs_of
 from micalign.compare.run import compared
 from micalign.report.firstscene import FirstRequest, first_text
-from micalign.scene.model import Scene
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Room
+from micalign.scene.scene import Scene
 from micalign.tdoa.delays import Delay
 
 REAL = {

@@ -11,8 +11,8 @@ from hit_stages import stage
 from micalign.compare.groups import Group
 from micalign.compare.location import locate, located
 from micalign.errors import SceneError, TakeError
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Mic, Room, Source
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take
 from micalign.tdoa.delays import Delay
 

@@ -8,7 +8,8 @@ from micalign.compare.comparison import Comparison
 from micalign.compare.groups import Group, LedGroup
 from micalign.compare.priors import beliefs_of
 from micalign.compare.run import compared
-from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.model import Mic, Source
+from micalign.scene.scene import Scene
 from micalign.tdoa.delays import Delay
 
 SCENE = Scene(

@@ -8,7 +8,7 @@ import pyfar
 import pytest
 
 from micalign.acoustics.arrivals import absorption_db_per_m
-from micalign.scene.surroundings import Air
+from micalign.scene.model import Air
 
 
 def _db_per_km(frequency_hz: float, temperature_c: float, humidity_percent: float, kpa: float = 101.325) -> float:

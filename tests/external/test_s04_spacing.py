@@ -7,7 +7,8 @@ import pytest
 
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.tuned import BLEED_DB
-from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.model import Mic, Source
+from micalign.scene.scene import Scene
 
 
 def _two(source_other: float, mic_other: float, ahead: float = 1.0) -> Scene:

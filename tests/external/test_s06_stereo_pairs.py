@@ -8,7 +8,8 @@ import pytest
 
 from micalign.acoustics.comb import image_percent
 from micalign.acoustics.prediction import predict
-from micalign.scene.model import PATTERNS, Mic, Pair, Scene, Source
+from micalign.scene.model import PATTERNS, Mic, Pair, Source
+from micalign.scene.scene import Scene
 
 FAR_M = 10_000.0
 """Far field: at 10 km the two ways of the widest pair here differ from parallel by 6e-6 of a degree."""

@@ -10,8 +10,8 @@ import pytest
 from micalign.acoustics.prediction import predict
 from micalign.acoustics.room import image_sources, modes, reverberation_s, transition_hz
 from micalign.findings.rooms import COVERS
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Room
+from micalign.scene.model import Absorption, Mic, Room, Source
+from micalign.scene.scene import Scene
 
 
 def _absorption(given: float | dict) -> Absorption:

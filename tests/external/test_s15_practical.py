@@ -10,8 +10,8 @@ from scipy.optimize import brentq
 
 from micalign.acoustics.arrivals import speed_of_sound
 from micalign.acoustics.prediction import Prediction, predict
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Air
+from micalign.scene.model import Air, Mic, Source
+from micalign.scene.scene import Scene
 from micalign.units import METRES
 
 ARITHMETIC = "distance / 343.2 m/s (ISO 9613-1's speed at 20 C)"

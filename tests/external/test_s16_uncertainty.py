@@ -16,8 +16,8 @@ from micalign.acoustics.arrivals import arrivals, speed_uncertainty_m_s
 from micalign.acoustics.comb import differences, first_notch_range_hz
 from micalign.acoustics.survey import survey
 from micalign.acoustics.tape_doubt import radius_68_m
-from micalign.scene.model import Mic, Scene, Source, Tape
-from micalign.scene.surroundings import Air
+from micalign.scene.model import Air, Mic, Source, Tape
+from micalign.scene.scene import Scene
 
 PROPAGATION = "JCGM 100:2008, equation 10 (method); Cramer 1993 as coded in pyfar (derivatives)"
 MONTE_CARLO = "JCGM 101:2008, clause 7 (method): 200 000 draws"

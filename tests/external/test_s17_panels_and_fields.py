@@ -28,8 +28,8 @@ from micalign.acoustics.room import (
     reverberation_s,
     strikes,
 )
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Panel, Room
+from micalign.scene.model import Absorption, Mic, Panel, Room, Source
+from micalign.scene.scene import Scene
 
 RINDEL = "Rindel 1986 (formula, from memory): f = c a* / (2 S cos(angle)), a* = 2 a1 a2 / (a1 + a2)"
 KUTTRUFF = "Kuttruff, Room Acoustics (formula, from memory): 0.057 sqrt(V / T)"

@@ -16,8 +16,8 @@ from micalign.figures.stage_plan import floor_figure, plan_figure
 from micalign.figures.style import render
 from micalign.figures.views import VIEWS, keepout_outline, lobe_outline, move_outline, panel_outline
 from micalign.files.scenes import read_scene
-from micalign.scene.model import Di, Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Box, Keepout, Panel, Room
+from micalign.scene.model import Box, Di, Keepout, Mic, Pair, Panel, Room, Source
+from micalign.scene.scene import Scene
 
 SCENES = sorted((Path(__file__).parents[2] / "scenes").glob("*.toml"))
 

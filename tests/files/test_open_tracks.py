@@ -13,7 +13,8 @@ import soundfile
 
 from micalign.errors import SceneError, TakeError
 from micalign.files.audio import open_take, open_track, open_tracks
-from micalign.scene.model import Di, Mic, Scene, Source, TakePlan, TrackPlan
+from micalign.scene.model import Di, Mic, Source, TakePlan, TrackPlan
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Track
 
 

@@ -11,9 +11,8 @@ from rule_cases import CASES, SINGERS, TWO_ON_A_CAB, found_by
 from micalign.acoustics.prediction import predict
 from micalign.files.scenes import changes_text
 from micalign.findings.finding import equal_places
-from micalign.scene.changes import changed
-from micalign.scene.model import Di, Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Absorption, Keepout, Room
+from micalign.scene.model import Absorption, Di, Keepout, Mic, Pair, Room, Source
+from micalign.scene.scene import Scene, changed
 
 
 def test_equal_distances_are_reached_by_the_shortest_move() -> None:

@@ -14,9 +14,8 @@ from micalign.findings.finding import Finding
 from micalign.findings.placing import place
 from micalign.findings.rules import every_finding, found
 from micalign.report.place_words import summary
-from micalign.scene.changes import Change
-from micalign.scene.model import Mic, Pair, Scene, Source, Tape
-from micalign.scene.surroundings import Absorption, Box, Room
+from micalign.scene.model import Absorption, Box, Mic, Pair, Room, Source, Tape
+from micalign.scene.scene import Change, Scene
 
 FAILED = {"problem", "warning"}
 

@@ -13,9 +13,8 @@ from micalign.acoustics.prediction import predict
 from micalign.errors import SceneError
 from micalign.findings.finding import Finding, Remedy
 from micalign.findings.rules import every_finding, findings, found, most_trials, tried
-from micalign.scene.changes import Change, changed
-from micalign.scene.model import Mic, Pair, Scene, Source, Tape
-from micalign.scene.surroundings import Box, Keepout, Room
+from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Source, Tape
+from micalign.scene.scene import Change, Scene, changed
 
 
 def test_every_remedy_of_random_scenes_clears_and_brings_nothing_as_bad() -> None:

@@ -13,8 +13,8 @@ from micalign.findings import rules
 from micalign.findings.finding import SEVERITIES
 from micalign.findings.mics import bass_lift_db
 from micalign.findings.rules import RULES, cautions, findings, found, is_wrong
-from micalign.scene.model import Mic, Pair, Scene, Source, Tape
-from micalign.scene.surroundings import Absorption, Air, Room
+from micalign.scene.model import Absorption, Air, Mic, Pair, Room, Source, Tape
+from micalign.scene.scene import Scene
 
 
 def test_a_good_scene_is_told_little() -> None:

@@ -9,7 +9,8 @@ from di_takes import bass_take
 from micalign.alignment.gain import BlendTrack
 from micalign.alignment.pairings import Measured, measured
 from micalign.report.sounds import excerpts
-from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.model import Mic, Source
+from micalign.scene.scene import Scene
 from micalign.take.loudness import k_weighted
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import SourceDelays

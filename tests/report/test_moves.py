@@ -7,8 +7,8 @@ import pytest
 from micalign.acoustics.placement import Limit, Move, Obstacle
 from micalign.findings.finding import Finding
 from micalign.report.place_words import findings_table, move_words, obstacle_words
-from micalign.scene.model import Mic, Pair, Scene, Source
-from micalign.scene.surroundings import Box, Keepout, Room
+from micalign.scene.model import Box, Keepout, Mic, Pair, Room, Source
+from micalign.scene.scene import Scene
 from micalign.units import string_length
 
 SCENE = Scene(

@@ -7,7 +7,7 @@ from typing import Any
 
 from micalign.findings.finding import Finding
 from micalign.report.take_page import opening
-from micalign.scene.changes import Change
+from micalign.scene.scene import Change
 
 WARNING = Finding("pair-equal", "warning", ("left",), "It is unequal.", "Move 'left' by 5 cm.")
 NOTE = Finding("air", "note", (), "It is warm.", "Mind it.")

@@ -17,8 +17,8 @@ from micalign.acoustics.comb import response_db
 from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.report.page import scene_values
-from micalign.scene.model import PATTERNS, Di, Mic, Pair, Scene, Source
-from micalign.scene.surroundings import SURFACES, Absorption, Air, Keepout, Panel, Room
+from micalign.scene.model import PATTERNS, SURFACES, Absorption, Air, Di, Keepout, Mic, Pair, Panel, Room, Source
+from micalign.scene.scene import Scene
 
 pytestmark = pytest.mark.slow
 

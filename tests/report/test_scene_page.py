@@ -11,8 +11,8 @@ from micalign.acoustics.prediction import predict
 from micalign.findings.finding import Finding
 from micalign.findings.rules import findings
 from micalign.report.scene_page import channels, report_page, sheet_size, strings, uneven_words
-from micalign.scene.model import Di, Mic, Pair, Scene, Source, TakePlan, TrackPlan
-from micalign.scene.surroundings import Room
+from micalign.scene.model import Di, Mic, Pair, Room, Source, TakePlan, TrackPlan
+from micalign.scene.scene import Scene
 from micalign.units import show_length, show_ms_within
 
 HOSTILE = "<b>&\"'<script>alert(1)</script>{{ 7*7 }}"

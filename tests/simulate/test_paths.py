@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from micalign.scene.model import Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Panel, Room
+from micalign.scene.model import Absorption, Mic, Panel, Room, Source
+from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import images, ways
 
 SPEED = 343.0

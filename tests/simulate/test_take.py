@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from micalign.errors import SceneError
-from micalign.scene.model import Di, Mic, Scene, Source
-from micalign.scene.surroundings import Absorption, Air, Room
+from micalign.scene.model import Absorption, Air, Di, Mic, Room, Source
+from micalign.scene.scene import Scene
 from micalign.simulate.players import LEVEL_DB, note, sound_of
 from micalign.simulate.virtual_take import CAB_DELAY_S, PEAK_DBFS, Faults, simulate
 

@@ -14,7 +14,7 @@ import small_rooms
 from micalign.acoustics.arrivals import arrivals
 from micalign.acoustics.prediction import heard, predict
 from micalign.acoustics.room import bounces
-from micalign.scene.model import Scene
+from micalign.scene.scene import Scene
 
 pytestmark = pytest.mark.bench
 

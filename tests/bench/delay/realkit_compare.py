@@ -23,7 +23,8 @@ from bench.delay.room import SPEED_M_S
 
 from micalign.compare.comparison import Comparison
 from micalign.compare.run import compare
-from micalign.scene.model import Mic, Scene, Source
+from micalign.scene.model import Mic, Source
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 
 PLACES = {

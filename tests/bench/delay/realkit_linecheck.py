@@ -31,8 +31,9 @@ from micalign.alignment.network import own_tracks
 from micalign.alignment.pairings import Measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.compare.linecheck import checked_lines
-from micalign.scene.model import Mic, Pair, Scene, Source
+from micalign.scene.model import Mic, Pair, Source
 from micalign.scene.quantities import AloneStretch
+from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.alone import found_stretches, heard_alone
 from micalign.tdoa.delays import Alone, Wanted
