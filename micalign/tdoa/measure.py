@@ -48,6 +48,7 @@ from micalign.tdoa.spectra import (
     Spectra,
     cramer_rao_s,
     frame_spectra,
+    one_sigma_s,
     phase_error_s,
     refine,
     rfft,
@@ -70,8 +71,6 @@ _SHORTEST_S: Final = 0.05  # seconds of a track: shorter ones hold no stroke and
 _WIDE_S: Final = 0.2  # a wider search goes in two steps
 _CANDIDATES: Final = 3  # that an answer names
 
-_BEYOND: Final = 1.5  # sigma: eight groups of one delay scatter by so much through chance
-_FEWEST: Final = 3  # groups or cells that tell a scatter
 _GROUPS: Final = 8  # of frames, each of which says a delay of its own
 _SMOOTH_BINS: Final = 25  # of a smooth coherence: wider than a note, narrower than the band
 _POWERS: Final = (0.4, 0.0)
@@ -312,32 +311,6 @@ def _polarity(seen: Look, delay_s: float) -> int:
     return 1 if values[int(np.clip(index, 0, len(seen.lags) - 1))] >= 0 else -1
 
 
-def _one_sigma_s(error_s: float, groups_s: Floats) -> float:
-    """The standard deviation of a delay: its phases' own, or what groups of frames scatter beyond that.
-
-    Eight groups of one delay scatter by a quarter more or less than they should; those of a player who moves, or of
-    two clocks, by far more.
-
-    Parameters
-    ----------
-    error_s : float
-        `phase_error_s`.
-    groups_s : float, shape (G,)
-        The delay by each group of frames alone; fewer than three tell nothing.
-
-    Examples
-    --------
-    >>> _one_sigma_s(1e-6, np.array([1e-6, -1e-6, 2e-6, 0.0]))
-    1e-06
-    >>> round(_one_sigma_s(1e-6, np.array([9e-6, -9e-6, 9e-6, -9e-6])) * 1e6, 1)
-    5.1
-    """
-    if len(groups_s) < _FEWEST:
-        return error_s
-    scatter_s = float(np.std(groups_s, ddof=1) / np.sqrt(len(groups_s)))
-    return float(np.sqrt(error_s**2 + max(scatter_s**2 - (_BEYOND * error_s) ** 2, 0.0)))
-
-
 @dataclass(frozen=True)
 class Sharp:
     """A sharpened delay: ``bound_s`` from the coherence, ``error_s`` its standard deviation."""
@@ -363,7 +336,7 @@ def sharpen(
         weight = coherence / (1.0 - coherence) / size
         lag_s = refine(cross * weight, hz, lag_s, within_s=within_s)
     bound_s = cramer_rao_s(hz, coherence, len(spectra.cross) * spectra.size / 2 / spectra.sample_rate)
-    error_s = _one_sigma_s(phase_error_s(cross * weight, hz, lag_s), _groups_s(spectra.cross, weight, hz, lag_s))
+    error_s = one_sigma_s(phase_error_s(cross * weight, hz, lag_s), _groups_s(spectra.cross, weight, hz, lag_s))
     if one_path:
         moved_s = _best_sum(spectra, cross, lag_s) - lag_s
         if abs(moved_s) > max(4.0 * bound_s, _LEAST_MOVE_S):

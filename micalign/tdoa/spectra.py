@@ -57,6 +57,7 @@ __all__ = [
     "in_bands",
     "irfft",
     "lowest_share",
+    "one_sigma_s",
     "phase_error_s",
     "raised_cosine",
     "refine",
@@ -71,6 +72,8 @@ __all__ = [
 _SETTLES_S: Final = 0.05  # the slowest filter, of 60 Hz, is 160 dB down by then
 _CELLS: Final = 10  # to the width of the band, see above
 _CELL_HZ: Final = (100.0, 400.0)  # hertz: the narrowest and the widest cell
+_BEYOND: Final = 1.5  # sigma: eight groups of one delay scatter by so much through chance
+_FEWEST: Final = 3  # groups or cells that tell a scatter
 _Array = TypeVar("_Array", bound=npt.NDArray[Any])
 
 
@@ -422,6 +425,32 @@ def phase_error_s(spectrum: Complexes, frequencies_hz: Floats, lag_s: float) -> 
     cell_hz = np.clip(np.sqrt(bend / height) / (2.0 * np.pi * _CELLS), *_CELL_HZ)
     pushes = np.bincount((frequencies_hz / cell_hz).astype(np.intp), omega * turned.imag)
     return float(np.sqrt((pushes**2).sum()) / bend)
+
+
+def one_sigma_s(error_s: float, groups_s: Floats) -> float:
+    """The standard deviation of a delay: its phases' own, or what groups of frames scatter beyond that.
+
+    Eight groups of one delay scatter by a quarter more or less than they should; those of a player who moves, or of
+    two clocks, by far more.
+
+    Parameters
+    ----------
+    error_s : float
+        `phase_error_s`.
+    groups_s : float, shape (G,)
+        The delay by each group of frames alone; fewer than three tell nothing.
+
+    Examples
+    --------
+    >>> one_sigma_s(1e-6, np.array([1e-6, -1e-6, 2e-6, 0.0]))
+    1e-06
+    >>> round(one_sigma_s(1e-6, np.array([9e-6, -9e-6, 9e-6, -9e-6])) * 1e6, 1)
+    5.1
+    """
+    if len(groups_s) < _FEWEST:
+        return error_s
+    scatter_s = float(np.std(groups_s, ddof=1) / np.sqrt(len(groups_s)))
+    return float(np.sqrt(error_s**2 + max(scatter_s**2 - (_BEYOND * error_s) ** 2, 0.0)))
 
 
 def cramer_rao_s(hz: Floats, coherence: Floats, seconds: float) -> float:

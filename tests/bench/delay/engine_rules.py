@@ -83,7 +83,7 @@ RULES = (
     Rule("path: best sum of a filter", (("measure", "_best_sum", lambda _s, _c, lag: lag),), PATHS),
     Rule("path: a wall is no filter", (("tuned", "WALL", 9.0),), ("spaced", *PATHS)),
     Rule("path: a clear polarity", (("tuned", "LEAST_MARGIN", 0.0),), (*PATHS, "hopeless")),
-    Rule("path: groups' scatter", (("measure", "_one_sigma_s", lambda error_s, _groups: error_s),), PATHS),
+    Rule("path: groups' scatter", (("measure", "one_sigma_s", lambda error_s, _groups: error_s),), PATHS),
     Rule("search in two steps", (("measure", "_WIDE_S", 1e3),), ("robust",)),
     Rule("search: another fits as well", (("tuned", "RIVAL", 9.0),), ("robust", "hopeless")),
     Rule("scene: what it expects weighs", (("posterior", "prior_odds", _ones),), SCENES),
