@@ -394,7 +394,7 @@ def _even_spectra(near: Listened, y: Real, size: int) -> tuple[Complexes, Comple
 
 def _even(spectra: Complexes) -> Complexes:
     """Whitened by their mean power, and each of one size; in single precision."""
-    single = spectra.astype(np.complex64)
+    single = spectra.astype(np.complex64, copy=False)
     power = single.real**2 + single.imag**2
     white = whitening(power.mean(axis=0, dtype=float)).astype(np.float32)
     single *= white

@@ -77,10 +77,15 @@ _FEWEST: Final = 3  # groups or cells that tell a scatter
 _Array = TypeVar("_Array", bound=npt.NDArray[Any])
 
 
-def rfft(frames: npt.NDArray[Any], size: int | None = None) -> Complexes:
-    """The one-sided spectra of real frames, zeros behind them up to ``size``."""
-    # In double precision: numpy's single one is slower.
-    return np.asarray(np.fft.rfft(frames.astype(np.float64, copy=False), size, axis=-1), dtype=np.complex128)
+def rfft(frames: npt.NDArray[Any], size: int | None = None) -> npt.NDArray[Any]:
+    """The one-sided spectra of real frames, in the precision of these, zeros behind them up to ``size``."""
+    length = frames.shape[-1]
+    longer = np.zeros((*frames.shape[:-1], size or length), frames.dtype)
+    longer[..., :length] = frames
+    # Numpy puts the zeros behind in twice the time, and calculates in double precision unless it is to divide.
+    spectra = np.fft.rfft(longer, norm="forward")
+    spectra *= longer.shape[-1]
+    return np.asarray(spectra)
 
 
 def irfft(spectra: npt.NDArray[Any], size: int) -> npt.NDArray[Any]:
@@ -118,7 +123,7 @@ def filtered(frames: _Array, rate: float, *bands: tuple[float, float], order: in
     """
     length = frames.shape[-1]
     size = fast_length(length + round(_SETTLES_S * rate))
-    spectra = rfft(frames, size).astype(np.complex64 if frames.dtype == np.float32 else np.complex128)
+    spectra = rfft(frames, size)
     parts = (response(size, rate, order, *edges).astype(spectra.dtype) for edges in bands)
     return [irfft(spectra * part, size)[..., :length] for part in parts]  # type: ignore[misc]
 
@@ -284,7 +289,7 @@ def frame_spectra(
     cross, powers = np.empty((len(starts), bins), np.complex64), np.empty((2, len(starts), bins), np.float32)
 
     def of(track: Track, begins: Ints, shape: Floats) -> npt.NDArray[np.complex64]:
-        return rfft(_cut_frames(track, begins, shape.astype(np.float32)), size).astype(np.complex64)
+        return rfft(_cut_frames(track, begins, shape.astype(np.float32)), size)
 
     for begin in range(0, len(starts), BATCH):
         here = slice(begin, begin + BATCH)

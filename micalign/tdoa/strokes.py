@@ -174,14 +174,16 @@ def listen(track: Track) -> Listened:
     if isinstance(track, Listened):
         return track
     step = max(round(_STEP_S * track.sample_rate), 1)
-    squares, means, rises = (np.zeros(track.frames // step) for _ in range(3))
-    even, done, last = np.full(step, 1.0 / step), 0, np.zeros(0)
-    for block in track.blocks(max(_BLOCK_FRAMES // step, 1) * step):
-        rows = block[: len(block) // step * step].reshape(-1, step)
-        leaps = np.diff(rows.ravel(), prepend=last if done else block[:1]).reshape(-1, step)
-        part = slice(done, done + len(rows))
-        squares[part], means[part], rises[part] = rows**2 @ even, rows @ even, leaps**2 @ even
-        done, last = part.stop, block[-1:]
+    sums, ones = np.zeros((3, track.frames // step)), np.ones(step)
+    hop = max(_BLOCK_FRAMES // step, 1)
+    for done in range(0, -(-track.frames // step), hop):
+        samples = track.read(done * step - 1, min(hop * step, track.frames - done * step) + 1)
+        if not done:
+            samples[0] = samples[1]  # nothing leaps where it begins
+        whole = (len(samples) - 1) // step * step
+        rows, leaps = (values[:whole].reshape(-1, step) for values in (samples[1:], np.diff(samples)))
+        sums[:, done : done + len(rows)] = np.vecdot(rows, rows), rows @ ones, np.vecdot(leaps, leaps)
+    squares, means, rises = sums / step
     offset = float(means.mean()) if len(means) else 0.0
     power = squares - offset * (2.0 * means - offset)
     # What rounding leaves of a constant is not sound.
@@ -244,8 +246,8 @@ def _strokes(envelope: Energies, rises: Real) -> Strokes:
     none = Strokes(np.zeros(0, dtype=np.intp), nothing, nothing, nothing, 0.0, 0.0)
     if envelope.silent:
         return none
-    novelty = np.maximum(*(_novelty(np.asarray(energy, dtype=float)) for energy in energies))
-    keen = (novelty >= greatest_near(novelty, tuned.APART_STEPS // 2)) & (novelty > tuned.LEAST_NOVELTY)
+    risen = np.maximum(*(_rise(np.asarray(energy, dtype=float)) for energy in energies))
+    keen = (risen >= greatest_near(risen, tuned.APART_STEPS // 2)) & (risen > np.exp(tuned.LEAST_NOVELTY))
     steps = np.flatnonzero(keen)
     if not len(steps):
         return none
@@ -256,7 +258,7 @@ def _strokes(envelope: Energies, rises: Real) -> Strokes:
     )
     own = _of_a_cymbal(level_db >= max(split_db, tuned.OWN_RANGE_DB), whole, high)
     bright = _brightness(whole[own], high[own])
-    return Strokes(steps * envelope.step, novelty[steps], level_db, _own_weight(level_db, own), gap_db, bright)
+    return Strokes(steps * envelope.step, np.log(risen[steps]), level_db, _own_weight(level_db, own), gap_db, bright)
 
 
 def _of_a_cymbal(own: Bools, whole_db: Floats, high_db: Floats) -> Bools:
@@ -294,13 +296,13 @@ def _brightness(whole_db: Floats, high_db: Floats) -> float:
     return float(np.median(high_db - whole_db)) / 10 + 1.5 if len(whole_db) else 0.0
 
 
-def _novelty(energy: Floats) -> Floats:
-    """The log of each step's energy over the greatest of the 30 ms before."""
+def _rise(energy: Floats) -> Floats:
+    """Each step's energy over the greatest of the 30 ms before."""
     floor = lowest_share(energy, 0.1) + float(energy.max(initial=0.0)) * 1e-9 + 1e-20
     now = _ahead(energy, _ONSET_STEPS)
     past = np.concatenate([np.full(min(_ONSET_STEPS, len(now)), floor), now[:-_ONSET_STEPS]])
     before = greatest_before(past, tuned.BEFORE_STEPS)
-    return np.log((now + floor) / (before + floor))
+    return (now + floor) / (before + floor)
 
 
 def _ahead(energy: Floats, steps: int) -> Floats:

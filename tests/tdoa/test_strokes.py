@@ -86,6 +86,15 @@ def test_a_track_is_heard_alike_whole_or_in_blocks(rng, monkeypatch):
     assert np.array_equal(one.strokes.samples, other.strokes.samples)
 
 
+def test_novelty_is_the_log_of_a_rise_of_energy():
+    """Over what was before and the floor, which is as much again; where a file begins nothing rises."""
+    level = np.repeat([1e-3, 1e-1], 24_000)
+    heard = listen(Track.from_array("switched on", 0.2 + level * (-1.0) ** np.arange(48_000), 48_000))
+    assert heard.rises[0] == pytest.approx(4e-6 * 47 / 48, rel=1e-6)
+    assert heard.strokes.samples.tolist() == [24_000]
+    assert heard.strokes.novelty == pytest.approx(np.log(1e-2 / 2e-6), abs=1e-3)
+
+
 @pytest.mark.parametrize("samples", [np.zeros(48000), np.full(48000, 0.2)])
 def test_silence_and_an_offset_have_no_strokes(samples):
     heard = listen(Track.from_array("mic", samples, RATE))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.fft import rfft as scipys_rfft
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import butter, sosfilt
 
-from micalign.tdoa.spectra import filtered, greatest_before, greatest_near
+from micalign.tdoa.spectra import filtered, greatest_before, greatest_near, rfft
 
 RATE = 48000
 
@@ -25,6 +26,18 @@ def test_a_filter_is_scipys_butterworth(rng, order, low, high, kind, off):
     (found,) = filtered(frames.astype(kind), RATE, (low, high), order=order)
     assert found.dtype == kind
     assert found == pytest.approx(expected, abs=off)
+
+
+@pytest.mark.parametrize(("kind", "off"), [(np.float64, 1e-12), (np.float32, 1e-4)])
+@pytest.mark.parametrize("size", [None, 1000, 1215])
+def test_a_spectrum_is_scipys_in_the_precision_of_its_frames(rng, kind, off, size):
+    """With zeros behind the frames or none, of an even and an odd length; the frames stay as they are."""
+    frames = rng.normal(size=(3, 1000)).astype(kind)
+    kept = frames.copy()
+    found = rfft(frames, size)
+    assert found.dtype == np.result_type(kind, 1j)
+    assert found == pytest.approx(scipys_rfft(frames.astype(float), size), abs=off)
+    assert np.array_equal(frames, kept)
 
 
 @pytest.mark.parametrize("span", [1, 2, 30, 31, 288])
