@@ -55,7 +55,7 @@ def pairs(takes: Sequence[realtakes.Take]) -> list[Told]:
     found = []
     for take in takes:
         heard = [strokes.listen(track) for track in tracks_of(take)]
-        columns = (heard, measure.apart(heard), measure.led(heard))
+        columns = (heard, strokes.apart(heard), strokes.led(heard))
         named = {one.name: measure._Heard(one, *told) for one, *told in zip(*columns, strict=True)}
         for family, drum, pair in score_real.scored(take):
             if family == "snare heads":

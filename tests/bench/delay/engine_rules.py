@@ -61,7 +61,7 @@ def _ones(delays_s: Any, *_: float) -> Any:
 
 
 RULES = (
-    Rule("second look by a track's own strokes", (("measure", "apart", list),), GROUP),
+    Rule("second look by a track's own strokes", (("measure", "apart", list), ("strokes", "apart", list)), GROUP),
     Rule("second look where worth it only", (("tuned", "WORTH_A_LOOK", 0.0),), GROUP),
     Rule("two looks: whether they agree", (("measure", "of_two_looks", _surer),), GROUP),
     Rule("apart: close mics part strokes", (("tuned", "CLOSE_GAP_DB", 0.0),), GROUP),

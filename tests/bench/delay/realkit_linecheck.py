@@ -245,8 +245,8 @@ def main() -> None:
         print(told_arrivals(arrivals(kit, asked.half, asked.seeds)))
     elif asked.part == "faults":
         for seed in range(asked.seeds):
-            kind, lines, told = faulty(kit, seed, asked.half)
-            verdict = "as planted" if told == ({kind: lines} if lines else {}) else f"told {told}"
+            kind, lines, found = faulty(kit, seed, asked.half)
+            verdict = "as planted" if found == ({kind: lines} if lines else {}) else f"told {found}"
             print(f"{seed}: {kind} on {sorted(lines)}: {verdict}", flush=True)
     elif asked.part == "align":
         told: dict[str, list[sum_gain.Gain]] = {}

@@ -181,5 +181,5 @@ def hopeless(seed: int) -> Iterator[Case]:
         "beyond the range": (wide, np.roll(wide, RATE // 2)),
     }
     for name, both in pairs.items():
-        pair = [0.4 * _unit(x) + 1e-4 * rng.normal(size=len(x)) for x in both]
-        yield Case("hopeless", f"{seed} {name}", *pair, np.nan, np.nan, rate=RATE)
+        one, other = (0.4 * _unit(x) + 1e-4 * rng.normal(size=len(x)) for x in both)
+        yield Case("hopeless", f"{seed} {name}", one, other, np.nan, np.nan, rate=RATE)
