@@ -54,7 +54,7 @@ from micalign.tdoa.spectra import (
     rfft,
     smooth_bins,
 )
-from micalign.tdoa.strokes import FrameSet, Listened, apart, led, listen_all, same_samples, stretches
+from micalign.tdoa.strokes import FrameSet, Listened, apart, but_for, led, listen_all, same_samples, stretches
 from micalign.tdoa.wavefronts import WAVE_S, cut, in_wave_band
 
 __all__ = [
@@ -189,11 +189,13 @@ def _measured(
     refuse_mixed_rates(tracks)
     steps = 2 * len(tracks) - 1
     heard = listen_all(tracks, progress=progress, steps=steps)
+    # Of two tracks alone it is not known who else hears what they hear.
+    shares = np.full(len(heard), np.nan)
+    if len(heard) > 2:
+        heard, shares = _own_strokes(heard)
     alone = heard if options.one_path else apart(heard)
     for near in (heard[0], alone[0]):
         _ = near.own_levels  # before two threads ask for them at once
-    # Of two tracks alone it is not known who else hears what they hear.
-    shares = led(heard) if len(heard) > 2 else np.full(len(heard), np.nan)
     first, *others = (_Heard(*one) for one in zip(heard, alone, shares.tolist(), strict=True))
 
     def tell(done: int) -> None:
@@ -203,11 +205,24 @@ def _measured(
     return tuple(two_at_once(lambda one: _measure(first, one, options), others, tell))
 
 
+def _own_strokes(heard: Sequence[Listened]) -> tuple[list[Listened], Floats]:
+    """Each close mic of a take without the strokes that another mic hears first, and of every track the share of these.
+
+    By loudness, shape (tracks,).
+    """
+    found, shares = [], []
+    for one, by_others in zip(heard, led(heard), strict=True):
+        weight = one.strokes.weight
+        shares.append(float(weight[by_others].sum() / max(weight.sum(), 1e-9)))
+        found.append(but_for(one, by_others) if shares[-1] <= tuned.LED[0] else one)
+    return found, np.array(shares)
+
+
 @dataclass(frozen=True)
 class _Heard:
     """A track of a take: as a whole, by the strokes that it has for itself, and the share of all that others lead.
 
-    ``led``: as of `micalign.tdoa.strokes.led`; not a number where nothing is known of it.
+    ``led``: not a number where nothing is known of it.
     """
 
     whole: Listened

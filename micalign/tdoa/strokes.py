@@ -41,6 +41,7 @@ __all__ = [
     "Listened",
     "Strokes",
     "apart",
+    "but_for",
     "led",
     "listen",
     "listen_all",
@@ -361,34 +362,41 @@ def apart(heard: Sequence[Listened]) -> list[Listened]:
 
 
 def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
-    strokes, own = one.strokes, _own(one)
-    times_s, shared = one.strokes_s[own], np.zeros(int(own.sum()), bool)
+    times_s = one.strokes_s
+    shared = np.zeros(len(times_s), bool)
     for other in others:
         later_s = np.append(other.strokes_s[_own(other)], np.inf)
         together = later_s[np.searchsorted(later_s, times_s - _TOGETHER_S)] <= times_s + _TOGETHER_S
-        if np.mean(together) < tuned.ONE_DRUM:
+        if np.mean(together[_own(one)]) < tuned.ONE_DRUM:
             shared |= together
-    if not shared.any() or np.sum(~shared) < tuned.FEWEST_APART:
-        return one
-    own[own] = ~shared
-    return _struck_as(one, replace(strokes, weight=_own_weight(strokes.level_db, own)))
+    return but_for(one, shared)
 
 
-def led(heard: Sequence[Listened]) -> Floats:
-    """The share of each track's strokes, by loudness, that begin in another track shortly before, shape (tracks,).
+def led(heard: Sequence[Listened]) -> list[Bools]:
+    """Which strokes of each track begin in another one shortly before: the mic at what is struck hears it first.
 
-    Nearly all of what stands over a kit, or in its room: whatever is struck, the mic beside it hears it first.
+    Nearly all of what hangs over a kit, or stands in its room; of a drum's own mic those of its neighbours.
     """
     own_s = [np.append(one.strokes_s[_own(one)], np.inf) for one in heard]
-    return np.array([_led(one, [times_s for k, times_s in enumerate(own_s) if k != n]) for n, one in enumerate(heard)])
+    return [_led(one.strokes_s, own_s[:k] + own_s[k + 1 :]) for k, one in enumerate(heard)]
 
 
-def _led(one: Listened, others_s: Sequence[Floats]) -> float:
-    weight, begin_s = one.strokes.weight, one.strokes_s
+def _led(begin_s: Floats, others_s: Sequence[Floats]) -> Bools:
     before = np.zeros(len(begin_s), bool)
+    # The steps of two tracks that begin at different times lie beside each other: less than one step says nothing.
+    latest_s = begin_s - 0.99 * _STEP_S
     for times_s in others_s:
-        before |= times_s[np.searchsorted(times_s, begin_s - _LED_S)] < begin_s - 0.5 * _STEP_S
-    return float(weight[before].sum() / max(weight.sum(), 1e-9))
+        before |= times_s[np.searchsorted(times_s, begin_s - _LED_S)] < latest_s
+    return before
+
+
+def but_for(one: Listened, strokes: Bools) -> Listened:
+    """The track without some of its strokes, or as it is where too few of its own would be left, or none is gone."""
+    own = _own(one)
+    left = own & ~strokes
+    if np.array_equal(left, own) or left.sum() < tuned.FEWEST_APART:
+        return one
+    return _struck_as(one, replace(one.strokes, weight=_own_weight(one.strokes.level_db, left)))
 
 
 def _own(one: Listened) -> Bools:

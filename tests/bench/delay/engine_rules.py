@@ -66,6 +66,7 @@ RULES = (
     Rule("two looks: whether they agree", (("measure", "of_two_looks", _surer),), GROUP),
     Rule("apart: close mics part strokes", (("tuned", "CLOSE_GAP_DB", 0.0),), GROUP),
     Rule("apart: mics at one drum", (("tuned", "ONE_DRUM", 9.0),), GROUP),
+    Rule("strokes that others lead are not its own", (("measure", "but_for", lambda one, _: one),), GROUP),
     Rule("what others lead is nobody's close mic", (("tuned", "LED", (-1.0, 2.0)),), GROUP),
     Rule("apart: enough are left", (("tuned", "FEWEST_APART", 1),), GROUP),
     Rule("own strokes: class above a gap", (("tuned", "LEAST_GAP_DB", 1e3),), (*STRUCK, *SCENES)),

@@ -55,17 +55,19 @@ class Both:
 
 def looks(take: realtakes.Take, seed: int) -> Iterator[Both]:
     """Both looks at every scored pair that is in doubt."""
-    heard = {name: listen(Track.from_array(name, sound, take.rate)) for name, sound in take.mics.items()}
-    alone = dict(zip(heard, apart(list(heard.values())), strict=True))
+    every = [listen(Track.from_array(name, sound, take.rate)) for name, sound in take.mics.items()]
+    whole, shares = measure._own_strokes(every)
+    heard = {one.name: measure._Heard(one, *told) for one, *told in zip(whole, apart(whole), shares, strict=True)}
     for family, drum, pair in score_real.scored(take):
-        names = pair.first, pair.second
-        if family == "snare heads" or all(alone[name] is heard[name] for name in names):
+        both = heard[pair.first], heard[pair.second]
+        if family == "snare heads" or all(one.alone is one.whole for one in both):
             continue
-        seen = posterior.look(*(heard[name] for name in names), reach_s=0.05)
+        how = {"reach_s": 0.05, "never": measure._never(*both)}
+        seen = posterior.look(*(one.whole for one in both), **how)
         first = measure.decided(seen)
         if first is None or first.confidence >= RELIABLE:
             continue
-        second = measure.decided(posterior.look(*(alone[name] for name in names), reach_s=0.05, before=seen))
+        second = measure.decided(posterior.look(*(one.alone for one in both), before=seen, **how))
         if second is not None:
             told = max(first, second, key=lambda one: one.confidence)
             answer = Answer(told.delay_s, told.uncertainty_s, told.polarity, told.confidence, told.reliable)
