@@ -189,9 +189,9 @@ def _measured(
     refuse_mixed_rates(tracks)
     steps = 2 * len(tracks) - 1
     heard = listen_all(tracks, progress=progress, steps=steps)
-    # Of two tracks alone it is not known who else hears what they hear.
+    # Of few tracks it is not known who else hears what they hear.
     shares = np.full(len(heard), np.nan)
-    if len(heard) > 2:
+    if len(heard) >= tuned.MANY_TRACKS:
         heard, shares = _own_strokes(heard)
     alone = heard if options.one_path else apart(heard)
     for near in (heard[0], alone[0]):

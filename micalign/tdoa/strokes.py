@@ -70,15 +70,16 @@ _ONE_EVENT_S: Final = 0.030  # strokes nearer than this to a stronger one are it
 class Strokes:
     """Onsets of a track: ``samples``, shape (N,), the step in which each begins; ``novelty`` and ``level_db`` likewise.
 
-    ``level_db`` is against the loudest, in the band that parts the loud class best; ``weight`` is 0 for strokes that
-    are not the track's own and the ratio of powers to the loudest, 1 at most, for those that are. ``gap_db`` is the
-    gap between the classes, 0 where there is none. ``brightness`` is 0 for a source of equal energy in both bands'
-    measures, lower for dark ones.
+    ``level_db`` is against the loudest, in the band that parts the loud class best; ``own`` are the track's own, and
+    ``weight`` is the ratio of powers to the loudest, 1 at most, for those of them that are compared, 0 for others.
+    ``gap_db`` is the gap between the classes, 0 where there is none. ``brightness`` is 0 for a source of equal energy
+    in both bands' measures, lower for dark ones.
     """
 
     samples: Ints
     novelty: Floats
     level_db: Floats
+    own: Bools
     weight: Floats
     gap_db: float
     brightness: float
@@ -220,7 +221,9 @@ def struck_at(heard: Listened, samples: Ints) -> Listened:
     level_db = whole - whole.max(initial=-np.inf)
     weight = _thinned(np.clip(10 ** ((level_db + 3.0) / 10), 0.01, 1.0))
     novelty = np.full(len(samples), _KNOWN_NOVELTY)
-    known = Strokes(samples, novelty, level_db, weight, _KNOWN_GAP_DB, _brightness(whole, high))
+    known = Strokes(
+        samples, novelty, level_db, np.ones(len(samples), bool), weight, _KNOWN_GAP_DB, _brightness(whole, high)
+    )
     return _struck_as(heard, known)
 
 
@@ -244,7 +247,7 @@ def same_samples(first: Listened, second: Listened) -> bool:
 
 def _strokes(envelope: Energies, rises: Real) -> Strokes:
     energies, nothing = (envelope.power, rises), np.zeros(0)
-    none = Strokes(np.zeros(0, dtype=np.intp), nothing, nothing, nothing, 0.0, 0.0)
+    none = Strokes(np.zeros(0, dtype=np.intp), nothing, nothing, np.zeros(0, bool), nothing, 0.0, 0.0)
     if envelope.silent:
         return none
     risen = np.maximum(*(_rise(np.asarray(energy, dtype=float)) for energy in energies))
@@ -259,7 +262,8 @@ def _strokes(envelope: Energies, rises: Real) -> Strokes:
     )
     own = _of_a_cymbal(level_db >= max(split_db, tuned.OWN_RANGE_DB), whole, high)
     bright = _brightness(whole[own], high[own])
-    return Strokes(steps * envelope.step, np.log(risen[steps]), level_db, _own_weight(level_db, own), gap_db, bright)
+    weight = _own_weight(level_db, own)
+    return Strokes(steps * envelope.step, np.log(risen[steps]), level_db, own, weight, gap_db, bright)
 
 
 def _of_a_cymbal(own: Bools, whole_db: Floats, high_db: Floats) -> Bools:
@@ -365,9 +369,9 @@ def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
     times_s = one.strokes_s
     shared = np.zeros(len(times_s), bool)
     for other in others:
-        later_s = np.append(other.strokes_s[_own(other)], np.inf)
+        later_s = np.append(other.strokes_s[other.strokes.own], np.inf)
         together = later_s[np.searchsorted(later_s, times_s - _TOGETHER_S)] <= times_s + _TOGETHER_S
-        if np.mean(together[_own(one)]) < tuned.ONE_DRUM:
+        if np.mean(together[one.strokes.own]) < tuned.ONE_DRUM:
             shared |= together
     return but_for(one, shared)
 
@@ -377,7 +381,7 @@ def led(heard: Sequence[Listened]) -> list[Bools]:
 
     Nearly all of what hangs over a kit, or stands in its room; of a drum's own mic those of its neighbours.
     """
-    own_s = [np.append(one.strokes_s[_own(one)], np.inf) for one in heard]
+    own_s = [np.append(one.strokes_s[one.strokes.own], np.inf) for one in heard]
     return [_led(one.strokes_s, own_s[:k] + own_s[k + 1 :]) for k, one in enumerate(heard)]
 
 
@@ -392,17 +396,10 @@ def _led(begin_s: Floats, others_s: Sequence[Floats]) -> Bools:
 
 def but_for(one: Listened, strokes: Bools) -> Listened:
     """The track without some of its strokes, or as it is where too few of its own would be left, or none is gone."""
-    own = _own(one)
-    left = own & ~strokes
-    if np.array_equal(left, own) or left.sum() < tuned.FEWEST_APART:
+    left = one.strokes.own & ~strokes
+    if np.array_equal(left, one.strokes.own) or left.sum() < tuned.FEWEST_APART:
         return one
-    return _struck_as(one, replace(one.strokes, weight=_own_weight(one.strokes.level_db, left)))
-
-
-def _own(one: Listened) -> Bools:
-    """Which strokes are the track's own, those too that are too many to be compared."""
-    strokes = one.strokes
-    return strokes.level_db >= np.min(strokes.level_db[strokes.weight > 0], initial=np.inf)
+    return _struck_as(one, replace(one.strokes, own=left, weight=_own_weight(one.strokes.level_db, left)))
 
 
 @dataclass(frozen=True)

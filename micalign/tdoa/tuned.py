@@ -41,11 +41,14 @@ development half, seeds 20 and 21 (``score_real.py --engine "new group"``): hats
 
 LED: Final = (0.75, 0.85)
 """Share of a track's strokes, by loudness, that begin in another track within 10 ms before: no more than the first at
-a drum that is struck, no less than the second over the kit and in its room. Of 825 answers to takes of a real kit
-(development half, seeds 40 to 45 and 50 to 52) 681 are right and 575 reliable, 8 of them wrong, with what follows from
-it; 660, 534 and 12 where close mics keep the strokes that others lead; 650, 520 and 15 without it. With one share from
-0.65 to 0.95 for both 656 to 659 are right where 660 are. Of two tracks alone it says nothing (442 of 549 right, and 433
-to 442 with it)."""
+a drum that is struck, no less than the second over the kit and in its room. Of 545 answers to takes of a real kit with
+all its mics (development half, seeds 40 to 42 and 50 to 52) 444 are right and 391 reliable, 7 of them wrong, with what
+follows from it; 434, 348 and 7 where close mics keep the strokes that others lead; 424, 337 and 11 without it."""
+
+MANY_TRACKS: Final = 5
+"""Count of tracks of a take from which most drums have a mic that leads their strokes: with overheads and one, two or
+three close mics, or five, of 530, 185, 257 and 337 answers to the same takes 472, 138, 191 and 261 are right without
+`LED` and 459, 133, 193 and 269 with it; 403, 111, 166 and 225 are reliable and 386, 118, 185 and 249."""
 
 WORTH_A_LOOK: Final = 0.7
 """Probability of a first look from which a second is worth its time: of 1,057 answers to takes of a real kit
