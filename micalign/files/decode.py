@@ -201,7 +201,9 @@ class Decoder:
                 "export it anew as WAV or FLAC"
             )
         self.dtype = _DECODED.get(self.info.subtype, "float32" if self.info.subtype == "FLOAT" else "float64")
-        self._plain_at = None if plain is None else plain[1]
+        # Of several chunks of samples the decoder may read another one than the first that the chunks tell of.
+        same = plain is not None and (plain[0].frames, plain[0].channels) == (self.info.frames, self.info.channels)
+        self._plain_at = plain[1] if plain is not None and same else None
 
     def __del__(self) -> None:
         if self._file is not None:
@@ -241,6 +243,8 @@ class Decoder:
             self._file.seek(begins + first * frame_bytes - 1)
             held = self._file.read(1 + frames * frame_bytes)
         count = max(len(held) - 1, 0) // frame_bytes * channels
+        if not count:
+            return np.empty((0, channels), self.dtype)
         if subtype == "PCM_24":
             # Every three bytes as the upper ones of four; the lowest is the neighbour's and goes.
             samples = np.ndarray((count,), "<i4", held, 0, (3,)) & np.int32(-256)

@@ -125,6 +125,8 @@ _KINDS: Final = frozenset({b"WAVE", b"AIFF", b"AIFC"})
 _UNKNOWN: Final = 0xFFFFFFFF  # a size that is not known, or stands in ds64
 EXTENSIBLE: Final = 0xFFFE  # WAVE_FORMAT_EXTENSIBLE: the kind of samples stands further behind
 _EXTENSIBLE_BYTES: Final = 40  # of such a format chunk
+_TAILS: Final = frozenset(map(bytes.fromhex, ("000000001000800000aa00389b71", "00002107d3118644c8c1ca000000")))
+"""What follows that kind where it is one of the plain ones, as they are or of an Ambisonic B-format."""
 _FARTHEST: Final = 1 << 62  # a 64-bit size may point beyond what a file's offset can say
 
 
@@ -212,7 +214,7 @@ def wave_format(path: Path, layout: ChunkMap) -> WaveFormat | None:
         return None
     tag, channels, rate, _, frame_bytes, bits = struct.unpack_from(layout.byte_order + "HHIIHH", data)
     valid_bits = 0
-    if tag == EXTENSIBLE and len(data) == _EXTENSIBLE_BYTES:
+    if tag == EXTENSIBLE and data[26:] in _TAILS:
         valid_bits, tag = struct.unpack_from(layout.byte_order + "H4xH", data, 18)
     return WaveFormat(data, tag, channels, rate, frame_bytes, bits, valid_bits)
 

@@ -111,6 +111,41 @@ def test_a_signalling_nan_is_placed_without_a_warning(tmp_path: Path) -> None:
         open_track(path).read()
 
 
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+def test_a_file_that_shrinks_to_less_than_is_asked_for_is_said(tmp_path: Path, subtype: str) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros(4 * PAGE_FRAMES), 48000, subtype)
+    track = open_track(path)
+    track.read(0, 10)
+    with path.open("r+b") as file:
+        file.truncate(2000)
+    with pytest.raises(TakeError, match=r"cannot be read on at \d\.\d+ s of 5\.461 s"):
+        track.read(3 * PAGE_FRAMES, 10)
+
+
+def test_of_two_chunks_of_samples_the_decoders_choice_is_read_from_where_it_lies(
+    tmp_path: Path, rng: np.random.Generator
+) -> None:
+    """An empty one before the real one, as a recorder left it that was stopped and started."""
+    path, data = tmp_path / "a.wav", rng.bytes(3 * 5001)
+    path.write_bytes(chunks.riff([(b"fmt ", chunks.fmt(bits=24)), (b"data", b""), (b"data", data)]))
+    expected, _ = soundfile.read(path)
+    assert len(expected) == 5001
+    np.testing.assert_array_equal(open_track(path).read(), expected)
+
+
+def test_an_extensible_format_of_an_unknown_kind_is_refused(tmp_path: Path) -> None:
+    path, form = tmp_path / "a.wav", bytearray(chunks.fmt(bits=16, mask=0))
+    for tail, works in ((form[26:], True), (b"\x01" * 14, False)):
+        form[26:] = tail
+        path.write_bytes(chunks.riff([(b"fmt ", bytes(form)), (b"data", bytes(2000))]))
+        if works:
+            assert open_track(path).frames == 1000
+        else:
+            with pytest.raises(TakeError):
+                open_track(path)
+
+
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
 def test_a_file_that_shrinks_while_it_is_read_is_said(tmp_path: Path, rng: np.random.Generator, container: str) -> None:
     """Up to which second it could be read."""
