@@ -191,7 +191,7 @@ def _measured(
     heard = listen_all(tracks, progress=progress, steps=steps)
     # Of few tracks it is not known who else hears what they hear.
     shares = np.full(len(heard), np.nan)
-    if len(heard) >= tuned.MANY_TRACKS:
+    if sum(one.strokes.own.any() for one in heard) >= tuned.MANY_TRACKS:
         heard, shares = _own_strokes(heard)
     alone = heard if options.one_path else apart(heard)
     for near in (heard[0], alone[0]):

@@ -46,9 +46,9 @@ all its mics (development half, seeds 40 to 42 and 50 to 52) 444 are right and 3
 follows from it; 434, 348 and 7 where close mics keep the strokes that others lead; 424, 337 and 11 without it."""
 
 MANY_TRACKS: Final = 5
-"""Count of tracks of a take from which most drums have a mic that leads their strokes: with overheads and one, two or
-three close mics, or five, of 530, 185, 257 and 337 answers to the same takes 472, 138, 191 and 261 are right without
-`LED` and 459, 133, 193 and 269 with it; 403, 111, 166 and 225 are reliable and 386, 118, 185 and 249."""
+"""Count of tracks with strokes from which most drums of a take have a mic that leads theirs: with overheads and one,
+two or three close mics, or five, of 530, 185, 257 and 337 answers to the same takes 472, 138, 191 and 261 are right
+without `LED` and 459, 133, 193 and 269 with it; 403, 111, 166 and 225 are reliable and 386, 118, 185 and 249."""
 
 WORTH_A_LOOK: Final = 0.7
 """Probability of a first look from which a second is worth its time: of 1,057 answers to takes of a real kit
