@@ -54,7 +54,7 @@ from micalign.tdoa.spectra import (
     rfft,
     smooth_bins,
 )
-from micalign.tdoa.strokes import FrameSet, Listened, apart, but_for, led, listen_all, same_samples, stretches
+from micalign.tdoa.strokes import FrameSet, Listened, apart, listen_all, same_samples, stretches, unled
 from micalign.tdoa.wavefronts import WAVE_S, cut, in_wave_band
 
 __all__ = [
@@ -192,7 +192,7 @@ def _measured(
     # Of few tracks it is not known who else hears what they hear.
     shares = np.full(len(heard), np.nan)
     if sum(one.strokes.own.any() for one in heard) >= tuned.MANY_TRACKS:
-        heard, shares = _own_strokes(heard)
+        heard, shares = unled(heard)
     alone = heard if options.one_path else apart(heard)
     for near in (heard[0], alone[0]):
         _ = near.own_levels  # before two threads ask for them at once
@@ -203,19 +203,6 @@ def _measured(
             progress(f"measuring {tracks[1 + done].name}", (len(tracks) + done) / steps)
 
     return tuple(two_at_once(lambda one: _measure(first, one, options), others, tell))
-
-
-def _own_strokes(heard: Sequence[Listened]) -> tuple[list[Listened], Floats]:
-    """Each close mic of a take without the strokes that another mic hears first, and of every track the share of these.
-
-    By loudness, shape (tracks,).
-    """
-    found, shares = [], []
-    for one, by_others in zip(heard, led(heard), strict=True):
-        weight = one.strokes.weight
-        shares.append(float(weight[by_others].sum() / max(weight.sum(), 1e-9)))
-        found.append(but_for(one, by_others) if shares[-1] <= tuned.LED[0] else one)
-    return found, np.array(shares)
 
 
 @dataclass(frozen=True)

@@ -41,7 +41,6 @@ __all__ = [
     "Listened",
     "Strokes",
     "apart",
-    "but_for",
     "led",
     "listen",
     "listen_all",
@@ -49,6 +48,7 @@ __all__ = [
     "stretches",
     "strokes_of_all",
     "struck_at",
+    "unled",
 ]
 
 _Made = TypeVar("_Made")
@@ -373,7 +373,7 @@ def _apart(one: Listened, others: Sequence[Listened]) -> Listened:
         together = later_s[np.searchsorted(later_s, times_s - _TOGETHER_S)] <= times_s + _TOGETHER_S
         if np.mean(together[one.strokes.own]) < tuned.ONE_DRUM:
             shared |= together
-    return but_for(one, shared)
+    return _but_for(one, shared)
 
 
 def led(heard: Sequence[Listened]) -> list[Bools]:
@@ -394,7 +394,20 @@ def _led(begin_s: Floats, others_s: Sequence[Floats]) -> Bools:
     return before
 
 
-def but_for(one: Listened, strokes: Bools) -> Listened:
+def unled(heard: Sequence[Listened]) -> tuple[list[Listened], Floats]:
+    """Each close mic of a take without the strokes that another mic hears first, and of every track the share of these.
+
+    By loudness, shape (tracks,).
+    """
+    found, shares = [], []
+    for one, by_others in zip(heard, led(heard), strict=True):
+        weight = one.strokes.weight
+        shares.append(float(weight[by_others].sum() / max(weight.sum(), 1e-9)))
+        found.append(_but_for(one, by_others) if shares[-1] <= tuned.LED[0] else one)
+    return found, np.array(shares)
+
+
+def _but_for(one: Listened, strokes: Bools) -> Listened:
     """The track without some of its strokes, or as it is where too few of its own would be left, or none is gone."""
     left = one.strokes.own & ~strokes
     if np.array_equal(left, one.strokes.own) or left.sum() < tuned.FEWEST_APART:

@@ -13,7 +13,7 @@ from micalign.tdoa.delays import Delay
 from micalign.tdoa.hypotheses import FIRST, ONE_PATH, SECOND
 from micalign.tdoa.measure import measure_many, measure_pair, of_two_looks
 from micalign.tdoa.posterior import look
-from micalign.tdoa.strokes import apart, led, listen
+from micalign.tdoa.strokes import apart, led, listen, unled
 
 RATE = 48000
 STEP_S = 0.002  # an onset is told to the millisecond step it begins in
@@ -178,11 +178,11 @@ def test_a_close_mic_keeps_the_strokes_that_no_other_hears_first():
         bled_s = HATS[:5] + 0.5
         hat = struck(np.sort([*HATS[:own], *bled_s + 0.003]), seed=1)
         snare, silent = struck(bled_s, seed=2), listen(Track.from_array("silent", np.zeros(RATE), RATE))
-        found, shares = measure._own_strokes([hat, snare, silent])
+        found, shares = unled([hat, snare, silent])
         assert len(own_s(found[0])) == kept
         assert found[1:] == [snare, silent]
         assert shares == pytest.approx([5 / (5 + own), 0.0, 0.0], abs=0.05)
-    assert own_s(measure._own_strokes([struck(np.sort([*HATS, *HATS + 0.503]), seed=1), struck(HATS + 0.5)])[0][0]) == (
+    assert own_s(unled([struck(np.sort([*HATS, *HATS + 0.503]), seed=1), struck(HATS + 0.5)])[0][0]) == (
         pytest.approx(HATS, abs=STEP_S)
     )
 
@@ -191,7 +191,7 @@ def test_what_hangs_over_a_kit_keeps_the_few_strokes_that_nobody_leads():
     """Those of a cymbal without a mic, beside all others."""
     drums_s = np.sort([*HATS, *HATS + 0.25])
     snare, over = struck(drums_s, seed=1), struck(np.sort([*drums_s + 0.003, *HATS[:5] + 0.5]), seed=2)
-    found, shares = measure._own_strokes([snare, over])
+    found, shares = unled([snare, over])
     assert found == [snare, over]
     assert shares == pytest.approx([0.0, 20 / 25], abs=0.03)
 

@@ -54,7 +54,7 @@ def pairs(takes: Sequence[realtakes.Take]) -> list[Told]:
     """Every scored pair of the takes, each track among all."""
     found = []
     for take in takes:
-        heard, shares = measure._own_strokes([strokes.listen(track) for track in tracks_of(take)])
+        heard, shares = strokes.unled([strokes.listen(track) for track in tracks_of(take)])
         columns = (heard, strokes.apart(heard), shares)
         named = {one.name: measure._Heard(one, *told) for one, *told in zip(*columns, strict=True)}
         for family, drum, pair in score_real.scored(take):

@@ -29,6 +29,7 @@ from bench.delay import grooves, realkit
 from bench.delay.engine_benches import Bench, Told, benches
 
 from micalign.tdoa import measure
+from micalign.tdoa.strokes import unled
 
 GROUP = ("pairs", "kit", "live")
 STRUCK = ("pairs", "kit", "live", "overhead", "spaced")
@@ -60,13 +61,21 @@ def _ones(delays_s: Any, *_: float) -> Any:
     return np.ones(len(delays_s))
 
 
+def _all_with_shares(heard: Any) -> Any:
+    return list(heard), unled(heard)[1]
+
+
 RULES = (
     Rule("second look by a track's own strokes", (("measure", "apart", list), ("strokes", "apart", list)), GROUP),
     Rule("second look where worth it only", (("tuned", "WORTH_A_LOOK", 0.0),), GROUP),
     Rule("two looks: whether they agree", (("measure", "of_two_looks", _surer),), GROUP),
     Rule("apart: close mics part strokes", (("tuned", "CLOSE_GAP_DB", 0.0),), GROUP),
     Rule("apart: mics at one drum", (("tuned", "ONE_DRUM", 9.0),), GROUP),
-    Rule("strokes that others lead are not its own", (("measure", "but_for", lambda one, _: one),), GROUP),
+    Rule(
+        "strokes that others lead are not its own",
+        (("measure", "unled", _all_with_shares), ("strokes", "unled", _all_with_shares)),
+        GROUP,
+    ),
     Rule("what others lead is nobody's close mic", (("tuned", "LED", (-1.0, 2.0)),), GROUP),
     Rule("apart: enough are left", (("tuned", "FEWEST_APART", 1),), GROUP),
     Rule("own strokes: class above a gap", (("tuned", "LEAST_GAP_DB", 1e3),), (*STRUCK, *SCENES)),

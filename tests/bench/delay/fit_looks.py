@@ -27,7 +27,7 @@ from bench.delay.estimators import Answer
 from micalign.take.tracks import Track
 from micalign.tdoa import measure, posterior
 from micalign.tdoa.delays import Delay
-from micalign.tdoa.strokes import apart, listen
+from micalign.tdoa.strokes import apart, listen, unled
 from micalign.tdoa.tuned import RELIABLE, SAME_PLACE_S
 
 LEAST = 0.5  # probability of a first look: what is less sure no second makes reliable
@@ -56,7 +56,7 @@ class Both:
 def looks(take: realtakes.Take, seed: int) -> Iterator[Both]:
     """Both looks at every scored pair that is in doubt."""
     every = [listen(Track.from_array(name, sound, take.rate)) for name, sound in take.mics.items()]
-    whole, shares = measure._own_strokes(every)
+    whole, shares = unled(every)
     heard = {one.name: measure._Heard(one, *told) for one, *told in zip(whole, apart(whole), shares, strict=True)}
     for family, drum, pair in score_real.scored(take):
         both = heard[pair.first], heard[pair.second]
