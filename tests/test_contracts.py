@@ -193,15 +193,10 @@ def test_files_hold_one_idea() -> None:
     assert [str(path) for path in MODULES if _code_lines(path) > 350] == []
 
 
-# Packages whose every constant has its word; the others follow.
-EXPLAINED: set[str] = {
-    "take",
-    "files",
-    "tdoa",
-    *("alignment", "compare", "simulate"),
-    *("acoustics", "cli", "figures", "findings", "report", "scene"),
-    *("__init__", "__main__", "arrays", "errors", "notebook", "units"),
-}
+def test_files_are_read_in_one_go() -> None:
+    """No file is over 500 lines, its reasons and examples with it; nor is a test's."""
+    paths = [*MODULES, *(PACKAGE.parent / "tests").rglob("*.py")]
+    assert [str(path) for path in paths if len(path.read_text(encoding="utf-8").splitlines()) > 500] == []
 
 
 def _numbers(path: Path) -> Iterator[tuple[str, int, str | None]]:
@@ -222,7 +217,7 @@ def _numbers(path: Path) -> Iterator[tuple[str, int, str | None]]:
             yield name, node.lineno, below or ("beside" if beside else None)
 
 
-@pytest.mark.parametrize("room", sorted(EXPLAINED))
+@pytest.mark.parametrize("room", sorted({_room(path) for path in MODULES}))
 def test_a_number_has_its_word(room: str) -> None:
     """Every constant has its unit, where it has one, and its reason or source beside it."""
     bare = [
@@ -254,7 +249,7 @@ UNITS = {
 }
 
 
-@pytest.mark.parametrize("room", sorted(EXPLAINED))
+@pytest.mark.parametrize("room", sorted({_room(path) for path in MODULES}))
 def test_a_chosen_number_says_its_unit_first(room: str) -> None:
     """A number is read with its unit; a share, a count or a ratio says that it is one.
 
@@ -439,3 +434,56 @@ def test_nothing_is_there_for_the_tests_alone() -> None:
 
 def _is_read(node: ast.Name) -> bool:
     return isinstance(node.ctx, ast.Load)
+
+
+def _offered(path: Path) -> dict[str, ast.stmt]:
+    """What a module's `__all__` names, each with the statement that makes it."""
+    made: dict[str, ast.stmt] = {}
+    for node in _tree(path).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            made[node.name] = node
+        elif isinstance(node, ast.Assign | ast.AnnAssign) and node.value is not None:
+            made |= {one.id: node for one in ast.walk(node) if isinstance(one, ast.Name) and not _is_read(one)}
+    every = ast.literal_eval(made["__all__"].value) if "__all__" in made else []  # type: ignore[attr-defined]
+    return {name: made[name] for name in every if name in made}
+
+
+def _kinds_told(node: ast.stmt) -> set[str]:
+    """Names that a definition shows to who reads it from outside: a function's body is its own affair."""
+    bodies = {
+        id(inside)
+        for one in ast.walk(node)
+        if isinstance(one, ast.FunctionDef)
+        for line in one.body
+        for inside in ast.walk(line)
+    }
+    return {one.id for one in ast.walk(node) if isinstance(one, ast.Name) and id(one) not in bodies}
+
+
+def test_what_a_module_offers_is_used_elsewhere() -> None:
+    """By another module or a test; a class or a kind of value may also be what something else that is offered is of."""
+    outside = [*PACKAGE.rglob("*.j2"), *(PACKAGE.parent / "tests").rglob("*.py"), *PACKAGE.parent.glob("figures/*.py")]
+    used = {word for path in outside for word in re.findall(r"\w+", path.read_text(encoding="utf-8"))}
+    used |= {*micalign.__all__, *(f"{name}_command" for name in (*COMMANDS, "help"))}
+    imported = {
+        (node.module, alias.name)
+        for path in MODULES
+        for node in _nodes(path)
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    read: dict[str, set[Path]] = {}
+    for path in MODULES:
+        for node in _nodes(path):
+            if isinstance(node, ast.Attribute):
+                read.setdefault(node.attr, set()).add(path)
+    unused = []
+    for path in MODULES:
+        offered = _offered(path)
+        for name, made in offered.items():
+            kinds = {kind for other, one in offered.items() if other != name for kind in _kinds_told(one)}
+            is_kind = isinstance(made, ast.ClassDef) or (not name.isupper() and name[0].isupper())
+            called = name in used or (_module(path), name) in imported or read.get(name, set()) - {path}
+            if not (called or (is_kind and name in kinds)):
+                unused.append(f"{_module(path)}.{name}")
+    assert unused == []

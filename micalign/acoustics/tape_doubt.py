@@ -57,7 +57,6 @@ __all__ = [
     "fixing",
     "point_covariance",
     "radius_68_m",
-    "span_m",
     "spare_tapes",
 ]
 
@@ -116,7 +115,7 @@ def best_next(
         return None
     sigma = float(np.median(net.sigma_m)) if len(net.sigma_m) else USUAL_SIGMA_M
     if other is not None:
-        spans = [abs(span_m(net, unknowns, pair) - span_m(net, other, pair)) for pair in pairs]
+        spans = [abs(_span_m(net, unknowns, pair) - _span_m(net, other, pair)) for pair in pairs]
         index = int(np.argmax(spans))
     else:
         index = int(np.argmax(_gains(net, unknowns, whole, pairs, sigma)))
@@ -143,7 +142,7 @@ def _untaped(net: Network) -> list[tuple[int, int]]:
     ]
 
 
-def span_m(net: Network, unknowns: Floats, pair: tuple[int, int]) -> float:
+def _span_m(net: Network, unknowns: Floats, pair: tuple[int, int]) -> float:
     """How far apart two points of a network are."""
     places = net.places(unknowns[None])[0]
     return float(np.linalg.norm(places[pair[0]] - places[pair[1]]))
@@ -320,7 +319,7 @@ def deciding(net: Network, doubts: Sequence[Slip]) -> tuple[int, int]:
 
 def _parted(net: Network, doubts: Sequence[Slip], pair: tuple[int, int]) -> float:
     """The chance that two explanations drawn at random differ by more than a tape's error at this pair."""
-    span = np.array([span_m(net, one.unknowns, pair) for one in doubts])
+    span = np.array([_span_m(net, one.unknowns, pair) for one in doubts])
     chance = np.array([one.probability for one in doubts])
     apart = (span[:, None] - span[None, :]) / (2 * float(np.median(net.sigma_m)))
     return float(chance @ (1.0 - np.exp(-(apart**2))) @ chance)

@@ -49,7 +49,6 @@ from micalign.arrays import Bools, Complexes, Floats, Ints, cross_spectrum
 
 __all__ = [
     "BestSum",
-    "band_gains_db",
     "best_sum",
     "fitted",
     "gains_db",
@@ -204,10 +203,10 @@ def _summit(height: Floats, lags: Floats, place: int, *, free: bool) -> float:
 def gains_db(frames: Frames, bands_hz: tuple[tuple[float, float], ...], delay_s: float, polarity: int) -> Floats:
     """Coherent gain of each band, the second track earlier by ``delay_s`` and flipped or not; nan for silence."""
     cross = frames.cross.sum(axis=0) * np.exp(2j * np.pi * frames.hz * (delay_s - frames.delay_s))
-    return band_gains_db(frames, polarity * cross.real, bands_hz)
+    return _band_gains_db(frames, polarity * cross.real, bands_hz)
 
 
-def band_gains_db(frames: Frames, met: Floats, bands_hz: tuple[tuple[float, float], ...]) -> Floats:
+def _band_gains_db(frames: Frames, met: Floats, bands_hz: tuple[tuple[float, float], ...]) -> Floats:
     """Coherent gain of each band from what the two tracks have in step in each bin."""
     one, other = frames.balance
     both = one**2 * frames.first.sum(axis=0) + other**2 * frames.second.sum(axis=0)
@@ -317,7 +316,7 @@ def turned_gains_db(
     response = all_pass_response(match.sections, frames.hz, sample_rate=frames.sample_rate)
     lag_s = plain.delay_s + match.shift_s - frames.delay_s
     cross = cross_spectrum(response, frames.cross.sum(axis=0)) * np.exp(2j * np.pi * frames.hz * lag_s)
-    return band_gains_db(frames, plain.polarity * match.polarity * cross.real, bands_hz)
+    return _band_gains_db(frames, plain.polarity * match.polarity * cross.real, bands_hz)
 
 
 def group_delay_s(sections: Sequence[Section]) -> float:

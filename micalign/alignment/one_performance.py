@@ -69,10 +69,8 @@ __all__ = [
     "coarse_delay",
     "framed",
     "may_be_one_path",
-    "plainly_bright",
     "recognise",
     "ruled_out",
-    "spectra_at",
 ]
 
 _MOST: Final = 10  # long windows at the most, the loudest and most unlike ones (chosen, no source)
@@ -184,7 +182,7 @@ class Frames:
 def framed(first: Track, second: Track, delay_s: float) -> Frames:
     """The sums of two tracks, the second read so much later."""
     rate = first.sample_rate
-    one, other, delay_s = spectra_at(first, second, delay_s)
+    one, other, delay_s = _spectra_at(first, second, delay_s)
     hz = np.fft.rfftfreq(_window_frames(rate), 1.0 / rate).astype(np.float64)
     weight = np.abs(k_weighting(hz, rate)) ** 2
     inside = (hz >= LOWEST_HZ) & (hz < min(HIGHEST_HZ, 0.45 * rate))
@@ -198,7 +196,7 @@ def framed(first: Track, second: Track, delay_s: float) -> Frames:
     return Frames(delay_s, rate, hz[inside], gather[0], gather[1].real, gather[2].real, (loud[0], loud[1]))
 
 
-def spectra_at(first: Track, second: Track, delay_s: float) -> tuple[Complexes, Complexes, float]:
+def _spectra_at(first: Track, second: Track, delay_s: float) -> tuple[Complexes, Complexes, float]:
     """Windowed spectra (F, B) of both tracks, the second later by whole samples, and the delay that this is."""
     rate = first.sample_rate
     size = _window_frames(rate)
@@ -273,7 +271,7 @@ class Recognised:
 
 def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
     """What two tracks are to each other, the second read ``delay_s`` later."""
-    one, other, _ = spectra_at(first, second, delay_s)
+    one, other, _ = _spectra_at(first, second, delay_s)
     hz = np.fft.rfftfreq(2 * (one.shape[1] - 1), 1.0 / first.sample_rate).astype(np.float64)
     powers = [(np.abs(spectra) ** 2).sum(axis=0) for spectra in (one, other)]
     bright = [_above_db(power, hz) for power in powers]
@@ -297,7 +295,7 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
 
 def may_be_one_path(first: Track, second: Track) -> bool:
     """Whether nothing in either track alone speaks against it: no treble of a kit, and notes that last."""
-    return not plainly_bright(first, second) and all(_steady(track) >= LEAST_STEADY for track in (first, second))
+    return not _plainly_bright(first, second) and all(_steady(track) >= LEAST_STEADY for track in (first, second))
 
 
 def ruled_out(first: Track, second: Track, delay_s: float | None) -> bool:
@@ -307,14 +305,14 @@ def ruled_out(first: Track, second: Track, delay_s: float | None) -> bool:
     """
     if delay_s is None:
         return all(ruled_out(first, second, later_s) for later_s in (math.inf, -math.inf))
-    return plainly_bright(first, second, delay_s) or _steady(_earlier(first, second, delay_s)) < LEAST_STEADY
+    return _plainly_bright(first, second, delay_s) or _steady(_earlier(first, second, delay_s)) < LEAST_STEADY
 
 
 def _earlier(first: Track, second: Track, delay_s: float) -> Track:
     return first if delay_s >= 0 else second
 
 
-def plainly_bright(first: Track, second: Track, delay_s: float | None = None) -> bool:
+def _plainly_bright(first: Track, second: Track, delay_s: float | None = None) -> bool:
     """Whether a few windows already have far more treble than any cabinet gives back: a kit, not a pair of one path.
 
     Where the delay is not known, both tracks must have it.

@@ -23,7 +23,6 @@ __all__ = [
     "a_place",
     "a_room",
     "a_tape",
-    "all_of",
     "answer_options",
     "basis_options",
     "clock_options",
@@ -94,7 +93,7 @@ class _AnyPath(click.Path):
 PATH = _AnyPath(path_type=Path)
 
 
-def all_of(*options: Decorator) -> Decorator:
+def _all_of(*options: Decorator) -> Decorator:
     """Several options as one, in the order in which --help lists them."""
 
     def decorate(command: _Command) -> _Command:
@@ -112,9 +111,9 @@ _json_option: Decorator = click.option(
 quiet_option: Decorator = click.option(
     "-q", "--quiet", is_flag=True, help="No progress and no notes on standard error."
 )
-answer_options = all_of(_json_option, quiet_option)
+answer_options = _all_of(_json_option, quiet_option)
 """How a command that writes no files answers."""
-file_options = all_of(_force_option, answer_options)
+file_options = _all_of(_force_option, answer_options)
 """How a command that writes files answers."""
 
 scene_argument: Decorator = click.argument("scene", type=PATH, metavar="SCENE")
@@ -126,7 +125,7 @@ scene_option: Decorator = click.option(
     metavar="SCENE",
     help="Scene file (TOML) that names the tracks; several: a song each.  [default: none, TRACKs are given]",
 )
-songs_options = all_of(
+songs_options = _all_of(
     click.option(
         "--songs",
         multiple=True,
@@ -143,7 +142,9 @@ songs_options = all_of(
         "[default: 'songs.json' beside aligned sets, else nothing is kept]",
     ),
 )
-tracks_options = all_of(click.argument("tracks", nargs=-1, metavar="[REFERENCE TRACK...]"), scene_option, songs_options)
+tracks_options = _all_of(
+    click.argument("tracks", nargs=-1, metavar="[REFERENCE TRACK...]"), scene_option, songs_options
+)
 """Which tracks are measured, and against which."""
 
 strike_option: Decorator = click.option(
@@ -154,7 +155,7 @@ strike_option: Decorator = click.option(
     help='A stretch that was found by itself and is wrong, as in "0:03.1-0:11.8": it is not used. May be '
     "repeated.  [default: none]",
 )
-basis_options = all_of(
+basis_options = _all_of(
     click.option(
         "--reference",
         metavar="TRACK",
@@ -190,7 +191,7 @@ timestamps_option: Decorator = click.option(
     is_flag=True,
     help="Take all files to begin at one instant, whatever their time stamps say.",
 )
-clock_options = all_of(
+clock_options = _all_of(
     timestamps_option,
     click.option("--resample", is_flag=True, help="Bring tracks of other sample rates to the reference's."),
 )

@@ -26,7 +26,7 @@ from micalign.findings.finding import Finding
 from micalign.scene.model import Point
 from micalign.scene.scene import Scene
 
-__all__ = ["Comparison", "Explanation", "Flips", "Row", "expected_signs", "flips_of", "is_hazy", "rows_of"]
+__all__ = ["Comparison", "Explanation", "Flips", "Row", "flips_of", "is_hazy", "rows_of"]
 
 _LEAST_GAIN = 0.1
 """Nearer to its null than this a mic's polarity is left open."""
@@ -43,7 +43,7 @@ class Flips:
     against: int = 0
 
 
-def expected_signs(scene: Scene) -> Floats:
+def _expected_signs(scene: Scene) -> Floats:
     """The sign with which each ear hears each source, shape (S, E); 0 where it is left open."""
     signs = np.zeros((len(scene.sources), len(scene.track_names)))
     for row, source in enumerate(scene.sources):
@@ -59,7 +59,7 @@ def flips_of(
     scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...], beliefs: Beliefs, seen: Sightings, fit: Fit
 ) -> Flips:
     """The fewest tracks whose flip makes measured and expected polarity agree."""
-    signs = expected_signs(scene)
+    signs = _expected_signs(scene)
     ear = np.array(beliefs.ear_of, dtype=np.intp)
     source = fit.source_of[seen.group]
     expected = signs[source, ear[seen.track]] * signs[source, ear[seen.reference]]
@@ -234,7 +234,7 @@ def rows_of(
 
     That is the nearest track by the plan, of those in which the source was heard where it was.
     """
-    plan = _RowPlan(planned, *planned.linearised(planned.mean), expected_signs(scene))
+    plan = _RowPlan(planned, *planned.linearised(planned.mean), _expected_signs(scene))
     said = _Said(
         {name: one.words for one in reversed(explanations) for name in (one.names or ("",))},
         frozenset(

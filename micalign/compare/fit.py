@@ -56,7 +56,6 @@ __all__ = [
     "Sightings",
     "Taken",
     "Verdict",
-    "begun_at",
     "fitted",
     "moved_places",
     "sightings_of",
@@ -158,7 +157,7 @@ def _best_fit(beliefs: Beliefs, seen: Sightings, source_of: Ints) -> Fit:
     return max((_judged(beliefs, seen, source_of, unknowns) for unknowns in ways), key=lambda fit: fit.evidence)
 
 
-def begun_at(beliefs: Beliefs, seen: Sightings, source_of: Ints, start: Floats) -> Fit:
+def _begun_at(beliefs: Beliefs, seen: Sightings, source_of: Ints, start: Floats) -> Fit:
     """The explanation nearest to a start, each group's source given."""
     unknowns = start
     for coarse_s in (*COARSE_S[1:4], 0.0, 0.0, 0.0):
@@ -428,7 +427,7 @@ def moved_places(planned: Beliefs, where: slice, beliefs: Beliefs, seen: Sightin
         sigma = beliefs.sigma.copy()
         sigma[where] = np.hypot(planned.sigma[where], far_m)
         doubting = replace(beliefs, sigma=sigma)
-        tried = [begun_at(doubting, seen, fit.source_of, start) for start in _starts(planned, where, fit)]
+        tried = [_begun_at(doubting, seen, fit.source_of, start) for start in _starts(planned, where, fit)]
         found += [(one.evidence, one) for one in _distinct(tried, where)]
     top = max(evidence for evidence, _ in found)
     groups: list[list[tuple[float, Fit]]] = []

@@ -39,16 +39,14 @@ from micalign.tdoa.delays import Alone, PairDelay, Wanted
 from micalign.units import show_db, show_dbfs, show_ms
 
 __all__ = [
-    "OF_SCENE",
     "CheckedLine",
     "HeardLine",
     "LineCheck",
-    "LineFaults",
     "LineSource",
     "checked_lines",
 ]
 
-OF_SCENE: Final = ("swapped", "flipped", "moved", "late", "source-moved", "units", "unexplained")
+_OF_SCENE: Final = ("swapped", "flipped", "moved", "late", "source-moved", "units", "unexplained")
 """What a comparison with a scene finds that a line check passes on."""
 
 
@@ -95,7 +93,7 @@ class LineSource:
 
 
 @dataclass(frozen=True)
-class LineFaults:
+class _LineFaults:
     """What is known of a line check, asked line by line.
 
     ``levels`` and ``dead`` are by track; ``dis`` are the DIs of the scene; ``pop`` is the sign of every source's first
@@ -157,7 +155,7 @@ class LineFaults:
 
     def _against_plan(self, track: str) -> Iterator[Remark]:
         for one in self.plan.findings if self.plan else ():
-            if track in one.where and one.rule in OF_SCENE and one.severity != "note":
+            if track in one.where and one.rule in _OF_SCENE and one.severity != "note":
                 yield Remark(one.rule, "problem", one.message.rstrip("."), one.advice.rstrip("."))
 
     def _swapped(self, track: str) -> Iterator[Remark]:
@@ -263,7 +261,7 @@ class LineCheck:
     def against_plan(self) -> bool:
         """Whether the plan says otherwise of something that is no line."""
         measured = self.plan.findings if self.plan else ()
-        return any(one.rule in OF_SCENE and one.severity != "note" for one in measured)
+        return any(one.rule in _OF_SCENE and one.severity != "note" for one in measured)
 
 
 def checked_lines(
@@ -305,7 +303,7 @@ def checked_lines(
     plan = _plan(scene, names, dead, heard)
     sources = _named_by(plan, sources, scene)
     dis = {di.name for di in scene.dis} if scene else set()
-    said = LineFaults(sources, levels, dead, dis, scene, plan, pop)
+    said = _LineFaults(sources, levels, dead, dis, scene, plan, pop)
     lines = tuple(
         CheckedLine(
             name,

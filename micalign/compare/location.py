@@ -42,22 +42,18 @@ from micalign.take.tracks import Take
 from micalign.tdoa.tuned import SOUND_SIGMA_S
 
 __all__ = [
-    "Labelling",
     "LocatedMic",
     "Location",
     "UsedHits",
-    "arrivals_of",
-    "labellings",
     "locate",
     "located",
-    "relabelled",
 ]
 
-Labelling: TypeAlias = list[tuple[str, Group]]
+_Labelling: TypeAlias = list[tuple[str, Group]]
 """Groups with the names of their sources, in the scene's order."""
 
 
-def labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list[Labelling]:
+def _labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list[_Labelling]:
     """Each way in which the groups may belong to the sources.
 
     Raises
@@ -82,12 +78,12 @@ def labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> li
     return [one for index, one in enumerate(found) if one not in found[:index]]
 
 
-def relabelled(scene: Scene, groups: Sequence[Group], mics_m: Floats) -> Labelling:
+def _relabelled(scene: Scene, groups: Sequence[Group], mics_m: Floats) -> _Labelling:
     """The groups' sources by the places at which the mics were found, shape (M, 3); none for what fits no source."""
     return _assigned(scene, groups, mics_m, limit_s=SURE_LIMIT_S) or []
 
 
-def _assigned(scene: Scene, groups: Sequence[Group], mics_m: Floats, *, limit_s: float) -> Labelling | None:
+def _assigned(scene: Scene, groups: Sequence[Group], mics_m: Floats, *, limit_s: float) -> _Labelling | None:
     """Sources by the mics' places; None where these leave too much unexplained."""
     from scipy.optimize import linear_sum_assignment  # noqa: PLC0415 - only a location needs it
 
@@ -109,7 +105,7 @@ def _misfit(group: Group, planned_s: Floats) -> float:
     return float(np.minimum(np.abs(away - np.median(away)) / PLAN_SIGMA_S, 10.0).mean())
 
 
-def _in_order(scene: Scene, turns: Sequence[Group]) -> Labelling:
+def _in_order(scene: Scene, turns: Sequence[Group]) -> _Labelling:
     return [(source.name, group) for source, group in zip(scene.sources, turns, strict=True)]
 
 
@@ -223,8 +219,8 @@ def locate(scene: Scene, take: Take, *, starts: int = 32, seed: int = 1) -> Loca
 def located(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], *, starts: int = 32, seed: int = 1) -> Location:
     """The places of mics from groups of hits that were already heard."""
     tried, reasons = [], []
-    for used in labellings(scene, mics, groups):
-        heard = arrivals_of(scene, used, len(mics))
+    for used in _labellings(scene, mics, groups):
+        heard = _arrivals_of(scene, used, len(mics))
         why = refusal(heard, tuple(mic.name for mic in mics))
         if why is None:
             tried.append(_tried(scene, mics, groups, used, starts=starts, seed=seed))
@@ -233,8 +229,8 @@ def located(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], *, start
     if not tried:
         raise TakeError(reasons[0])
     best = min(tried, key=lambda one: one.unexplained)
-    again = relabelled(scene, groups, best.solution.mics_m)
-    if again != best.used and refusal(arrivals_of(scene, again, len(mics)), tuple(mic.name for mic in mics)) is None:
+    again = _relabelled(scene, groups, best.solution.mics_m)
+    if again != best.used and refusal(_arrivals_of(scene, again, len(mics)), tuple(mic.name for mic in mics)) is None:
         best = min(best, _tried(scene, mics, groups, again, starts=starts, seed=seed), key=lambda one: one.unexplained)
     low_m, high_m = _box(scene, best.heard)
     placed = tuple(_placed(index, mic, best) for index, mic in enumerate(mics))
@@ -249,7 +245,7 @@ class _Tried:
     arrival that is left out at what a stray costs.
     """
 
-    used: Labelling
+    used: _Labelling
     heard: HitArrivals
     solution: Solution
     allowed: tuple[Solution, ...]
@@ -259,9 +255,9 @@ class _Tried:
 
 
 def _tried(
-    scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], used: Labelling, *, starts: int, seed: int
+    scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], used: _Labelling, *, starts: int, seed: int
 ) -> _Tried:
-    heard = arrivals_of(scene, used, len(mics))
+    heard = _arrivals_of(scene, used, len(mics))
     low_m, high_m = _box(scene, heard)
     found = solutions(heard, low_m, high_m, starts=starts, seed=seed)
     inside = tuple(one for one in found if _is_inside(one, low_m, high_m))
@@ -277,7 +273,7 @@ def _usable(group: Group) -> int:
     return sum(index == group.reference or one.reliable for index, one in enumerate(group.heard))
 
 
-def arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> HitArrivals:
+def _arrivals_of(scene: Scene, used: Sequence[tuple[str, Group]], mics: int) -> HitArrivals:
     """Groups with their sources as arrivals."""
     sources = [scene.source(name) for name, _ in used]
     times_s, sigma_s = np.full((len(used), mics), np.nan), np.full((len(used), mics), np.nan)

@@ -39,10 +39,8 @@ from micalign.tdoa.delays import Alone
 from micalign.units import many, show_centimetres, show_ms
 
 __all__ = [
-    "cause_words",
     "compare",
     "compared",
-    "explanation_of",
     "findings_of",
     "left_or_put_back",
     "move_words",
@@ -76,7 +74,7 @@ def move_words(moved_m: Point, ways: Sequence[tuple[str, ...]] = _FURTHER) -> st
     return said[0] if len(said) == 1 else ", ".join(said[:-1]) + f" and {said[-1]}" if said else "where it was planned"
 
 
-def cause_words(cause: Cause) -> str:
+def _cause_words(cause: Cause) -> str:
     """A cause without its numbers, for naming it beside another."""
     name = f"'{cause.names[0]}'" if cause.names else ""
     if cause.kind == "swapped":
@@ -90,10 +88,10 @@ def cause_words(cause: Cause) -> str:
     }[cause.kind]
 
 
-def explanation_of(scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs, seen: Sightings) -> Explanation:
+def _explanation_of(scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs, seen: Sightings) -> Explanation:
     """A cause with what the fit says of it."""
     cause, fit = taken.cause, verdict.fit
-    rivals = tuple(map(cause_words, taken.rivals))
+    rivals = tuple(map(_cause_words, taken.rivals))
     if cause.kind in {"moved", "source moved"}:
         return _moved(scene, taken, verdict, before, seen, rivals)
     if cause.kind == "late":
@@ -104,7 +102,7 @@ def explanation_of(scene: Scene, taken: Taken, verdict: Verdict, before: Beliefs
         found_c = _temperature(scene, before, fit)
         words = f"sound travels as at {found_c:.0f} degrees Celsius, not {scene.air.temperature_c:.0f}"
         return Explanation(cause.kind, cause.names, taken.gain, words, rivals, temperature_c=found_c)
-    return Explanation(cause.kind, cause.names, taken.gain, cause_words(cause), rivals)
+    return Explanation(cause.kind, cause.names, taken.gain, _cause_words(cause), rivals)
 
 
 def _moved(
@@ -364,7 +362,7 @@ def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -
     seen = sightings_of(groups)
     verdict = verdict_on(scene, tracks, planned, seen)
     flips = flips_of(scene, tracks, groups, verdict.beliefs, seen, verdict.fit)
-    explanations = tuple(explanation_of(scene, taken, verdict, planned, seen) for taken in verdict.taken)
+    explanations = tuple(_explanation_of(scene, taken, verdict, planned, seen) for taken in verdict.taken)
     strays = int((verdict.fit.weight <= 0.5).sum())
     unheard = _heard_nowhere(scene, seen, verdict.fit)
     return Comparison(

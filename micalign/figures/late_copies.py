@@ -54,7 +54,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "LOWEST_DB",
     "Copy",
     "Recorded",
     "comb_figure",
@@ -74,7 +73,7 @@ _NO_COMB_S: Final = 20e-6
 
 _LOWEST_HZ: Final = 20.0  # where the frequency axis begins
 _RIGHT_OF_HZ: Final = 6000  # above, the words of a first notch stand to the left of it
-LOWEST_DB: Final = -30.0  # deeper notches end at the frame: no ear follows them
+_LOWEST_DB: Final = -30.0  # deeper notches end at the frame: no ear follows them
 _HIGHEST_DB: Final = 11.0  # two equal copies rise to 6 dB; above it the legend
 _NOTCHES_DRAWN: Final = 24  # more stand closer than a line is wide
 
@@ -163,7 +162,7 @@ def recorded_combs_figure(rows: Sequence[tuple[str, Copy, Recorded]], *, title: 
     figure, panels = stacked(len(rows), panel_in=2.1, gap_in=0.75, top_in=0.85)
     for axes, (name, copy, recorded) in zip(panels, rows, strict=True):
         draw_comb(axes, [copy], title=name)
-        level = np.clip(recorded.level_db, LOWEST_DB - 10.0, None)
+        level = np.clip(recorded.level_db, _LOWEST_DB - 10.0, None)
         axes.plot(
             recorded.frequency_hz, level, color=COLOURS["amber"], linestyle=DASHES[1], linewidth=1.3, label="recorded"
         )
@@ -179,7 +178,7 @@ def draw_comb(
     """Draw the combs of a few copies; the first one's lowest notch is named, shades unless ``shades_named`` is off."""
     dress(axes, y="level of the sum (dB)", title=words(title, longest=80))
     frequency_axis(axes, upper_hz=upper_hz)
-    axes.set_ylim(LOWEST_DB, _HIGHEST_DB)
+    axes.set_ylim(_LOWEST_DB, _HIGHEST_DB)
     for index, copy in enumerate(copies):
         _draw_copy(axes, copy, index, upper_hz)
     axes.axhline(0.0, color=COLOURS["soft"], linewidth=0.8)
@@ -200,7 +199,7 @@ def _draw_copy(axes: Axes, copy: Copy, index: int, upper_hz: float) -> None:
     level = _response(frequency, copy, copy.delay_s)
     axes.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.7, label=label, zorder=3)
     if frequency[-1] < upper_hz:
-        low_db = max(notch_depth_db(copy.level_difference_db), LOWEST_DB)
+        low_db = max(notch_depth_db(copy.level_difference_db), _LOWEST_DB)
         high_db = peak_height_db(copy.level_difference_db)
         axes.fill_between(
             [frequency[-1], upper_hz], low_db, high_db, color=colour, alpha=0.35, linewidth=0, zorder=2,
@@ -222,7 +221,7 @@ def _frequencies(copy: Copy, upper_hz: float) -> Floats:
 
 def _response(frequency: Floats, copy: Copy, delay_s: float) -> Floats:
     level = response_db(frequency, abs(delay_s), level_difference_db=copy.level_difference_db, polarity=copy.polarity)
-    return np.maximum(level, LOWEST_DB - 10.0)
+    return np.maximum(level, _LOWEST_DB - 10.0)
 
 
 def _band(frequency: Floats, copy: Copy) -> tuple[Floats, Floats]:
@@ -234,7 +233,7 @@ def _band(frequency: Floats, copy: Copy) -> tuple[Floats, Floats]:
     ends = np.array([_response(frequency, copy, delay - sigma), _response(frequency, copy, delay + sigma)])
     turns = frequency * (delay - sigma), frequency * (delay + sigma)
     notch, peak = (0.5, 0.0) if copy.polarity > 0 else (0.0, 0.5)
-    low = np.where(_holds(turns, notch), max(notch_depth_db(level_db), LOWEST_DB - 10.0), ends.min(axis=0))
+    low = np.where(_holds(turns, notch), max(notch_depth_db(level_db), _LOWEST_DB - 10.0), ends.min(axis=0))
     high = np.where(_holds(turns, peak), peak_height_db(level_db), ends.max(axis=0))
     return low, high
 
@@ -416,7 +415,9 @@ def _last_ms(found: Arrivals, row: int, order: Sequence[int], struck: Sequence[R
     direct = {found.mics[mic]: float(found.arrival_s[row, mic]) for mic in order}
     top = {mic: _top_db([one for one in struck if one.mic == mic]) for mic in direct}
     shown = [
-        direct[one.mic] + one.delay_s for one in struck if one.mic in direct and one.level_db - top[one.mic] > LOWEST_DB
+        direct[one.mic] + one.delay_s
+        for one in struck
+        if one.mic in direct and one.level_db - top[one.mic] > _LOWEST_DB
     ]
     return 1.08e3 * max([*direct.values(), *shown])
 
@@ -424,20 +425,22 @@ def _last_ms(found: Arrivals, row: int, order: Sequence[int], struck: Sequence[R
 def _draw_mic(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
     dress(axes, grid="x")
     direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
-    axes.set_ylim(LOWEST_DB, _HEADROOM_DB)
+    axes.set_ylim(_LOWEST_DB, _HEADROOM_DB)
     axes.set_yticks([-20, 0], ["−20", "0"])
     axes.set_ylabel("level (dB)", fontsize=SMALL, color=COLOURS["ink"])
     axes.text(0.0, 1.03, words(found.mics[cell[1]]), transform=axes.transAxes, fontsize=NORMAL, color=COLOURS["ink"])
     times = [direct_ms + 1e3 * one.delay_s for one in struck]
     axes.vlines(
         times,
-        LOWEST_DB,
-        [max(one.level_db - top_db, LOWEST_DB) for one in struck],
+        _LOWEST_DB,
+        [max(one.level_db - top_db, _LOWEST_DB) for one in struck],
         color=COLOURS["amber"],
         linewidth=1.6,
         label="reflection",
     )
-    axes.vlines([direct_ms], LOWEST_DB, [max(-top_db, LOWEST_DB)], color=COLOURS["blue"], linewidth=3.2, label="direct")
+    axes.vlines(
+        [direct_ms], _LOWEST_DB, [max(-top_db, _LOWEST_DB)], color=COLOURS["blue"], linewidth=3.2, label="direct"
+    )
 
 
 def _top_db(struck: Sequence[Reflection]) -> float:
@@ -447,18 +450,18 @@ def _top_db(struck: Sequence[Reflection]) -> float:
 
 def _write_tags(axes: Axes, found: Arrivals, cell: tuple[int, int], struck: Sequence[Reflection]) -> None:
     direct_ms, top_db = 1e3 * float(found.arrival_s[cell]), _top_db(struck)
-    loud = sorted((one for one in struck if one.level_db - top_db > LOWEST_DB), key=lambda one: -one.level_db)
-    direct = (direct_ms, max(-top_db, LOWEST_DB))
+    loud = sorted((one for one in struck if one.level_db - top_db > _LOWEST_DB), key=lambda one: -one.level_db)
+    direct = (direct_ms, max(-top_db, _LOWEST_DB))
     tips = [(direct_ms + 1e3 * one.delay_s, one.level_db - top_db) for one in loud]
     tags = [Tag(direct, show_ms_known(direct_ms / 1e3, float(found.uncertainty_s[cell])), "blue", rank=-1)]
     tags += [
         Tag(tip, words(one.surface, longest=18), "umber")
         for tip, one in zip(tips, loud[:_NAMED], strict=False)
-        if tip[1] > LOWEST_DB + _TALL_DB
+        if tip[1] > _LOWEST_DB + _TALL_DB
     ]
     # A stem is as tall as its level: all of it is taken, not its tip alone.
     taken = [
-        (time, LOWEST_DB + part * (level - LOWEST_DB))
+        (time, _LOWEST_DB + part * (level - _LOWEST_DB))
         for time, level in (direct, *tips)
         for part in (1, 0.75, 0.5, 0.25, 0)
     ]

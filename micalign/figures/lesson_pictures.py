@@ -22,12 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LEVEL_ROWS_DB",
-    "delays_figure",
-    "depth_figure",
     "lesson_figures",
-    "polarity_figure",
     "sketches",
-    "waves_figure",
 ]
 
 LEVEL_ROWS_DB: Final = (0.0, 1.0, 3.0, 6.0, 9.5, 12.0, 20.0)
@@ -43,10 +39,10 @@ def lesson_figures(own: Copy | None = None) -> dict[str, Figure]:
     ['delays', 'depth', 'polarity', 'waves']
     """
     figures = {
-        "waves": waves_figure(),
-        "delays": delays_figure(),
-        "depth": depth_figure(),
-        "polarity": polarity_figure(),
+        "waves": _waves_figure(),
+        "delays": _delays_figure(),
+        "depth": _depth_figure(),
+        "polarity": _polarity_figure(),
     }
     return figures if own is None else {"own": _own_figure(own)} | figures
 
@@ -57,7 +53,7 @@ def _own_figure(own: Copy) -> Figure:
     return figure
 
 
-def waves_figure() -> Figure:
+def _waves_figure() -> Figure:
     """A tone and its copy 1 ms later: at 500 Hz half a period late, at 1 kHz a whole one."""
     figure, panels = stacked(2, panel_in=1.35, gap_in=0.75, top_in=0.75)
     time_ms = np.linspace(0.0, 4.0, 600)
@@ -81,7 +77,7 @@ def waves_figure() -> Figure:
     return figure
 
 
-def delays_figure() -> Figure:
+def _delays_figure() -> Figure:
     """The combs of 0.5, 1 and 5 ms: the longer the delay, the lower and the closer the notches."""
     figure, panels = stacked(3, panel_in=1.35, gap_in=0.5)
     for axes, delay_ms in zip(panels, (0.5, 1.0, 5.0), strict=True):
@@ -92,7 +88,7 @@ def delays_figure() -> Figure:
     return figure
 
 
-def depth_figure() -> Figure:
+def _depth_figure() -> Figure:
     """How deep the notches and how high the peaks are, over the level difference of the two."""
     figure, panels = stacked(1, panel_in=2.5)
     axes = dress(panels[0], x="the copy is weaker by (dB)", y="level of the sum (dB)")
@@ -127,7 +123,7 @@ def _mark_third(axes: Axes) -> None:
     )
 
 
-def polarity_figure() -> Figure:
+def _polarity_figure() -> Figure:
     """One delay, both polarities: notches and peaks change places, and the bass goes."""
     figure, panels = stacked(1, panel_in=2.4)
     copies = [Copy(0.001, label="same polarity, 1 ms"), Copy(0.001, polarity=-1, label="flipped, 1 ms")]

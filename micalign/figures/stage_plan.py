@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Sheet", "floor_figure", "plan_figure", "sheet_for"]
+__all__ = ["Sheet", "floor_figure", "plan_figure"]
 
 # All in inches but where a unit is given.
 _WIDTH: Final = 8.4  # within the margins of A4 and of Letter, turned
@@ -79,7 +79,7 @@ class Sheet:
         return width * self.width_in, height * self.height_in
 
 
-def sheet_for(extent: Extent, *, key_in: float, narrowest_in: float = _WIDTH) -> Sheet:
+def _sheet_for(extent: Extent, *, key_in: float, narrowest_in: float = _WIDTH) -> Sheet:
     """The largest scale at which the views fit, and the sheet's height with a key of ``key_in`` inches.
 
     A tall scene leaves the sheet's width empty: it is cut down to ``narrowest_in``, which the key needs.
@@ -127,7 +127,7 @@ def plan_figure(scene: Scene, *, before: Scene | None = None, paths_of: str | No
     entries = _entries(scene)
     columns = _COLUMNS if len(entries) > _FEW else _COLUMNS - 1
     key_in = _ENTRY_IN * (-(-len(entries) // columns)) + 0.1
-    sheet = sheet_for(extent_of(scene, before=before), key_in=key_in, narrowest_in=_COLUMN_IN * columns)
+    sheet = _sheet_for(extent_of(scene, before=before), key_in=key_in, narrowest_in=_COLUMN_IN * columns)
     figure = new_figure(sheet.width_in, sheet.height_in)
     unit = "m" if scene.length_unit == "mm" else scene.length_unit
     drawing = Drawing(scene, before, paths_of, unit, sheet.inches_per_metre)

@@ -43,7 +43,6 @@ __all__ = [
     "DARK",
     "DASHES",
     "SERIES",
-    "SUFFIXES",
     "Tag",
     "dress",
     "frequency_axis",
@@ -91,7 +90,7 @@ SERIES: Final = ("blue", "amber", "plum", "sea")
 DASHES: Final = ("solid", (0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)))
 """Offset and lengths of each series' dashes, in line widths, in the order of `SERIES`."""
 
-SUFFIXES: Final = (".png", ".svg", ".pdf")
+_SUFFIXES: Final = (".png", ".svg", ".pdf")
 
 SMALL: Final = 9.0  # points: numbers, names, legends
 NORMAL: Final = 10.0  # points: axis labels, titles of panels
@@ -228,7 +227,7 @@ def render(figure: Figure, suffix: str, *, description: str = "") -> bytes:
     >>> render(new_figure(1.0, 1.0), ".png")[1:4]
     b'PNG'
     """
-    if suffix.lower() not in SUFFIXES:
+    if suffix.lower() not in _SUFFIXES:
         raise OutputError(f"a figure cannot be written as '{suffix}': end the file's name in .png, .svg or .pdf")
     kind = suffix.lower()
     metadata = _METADATA[kind] | ({_DESCRIPTION[kind]: description} if description else {})

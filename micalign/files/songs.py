@@ -32,7 +32,6 @@ __all__ = [
     "Finished",
     "Song",
     "alone_elsewhere",
-    "audio_in",
     "expanded",
     "recorded_in",
     "songs_in",
@@ -63,7 +62,7 @@ class Song:
     def files(self) -> tuple[Path, ...]:
         """Every file that what is said of it hangs on; of a scene with faults itself alone."""
         if self.scene is None:
-            return tuple(audio_in(self.folder)) if self.folder is not None else ()
+            return tuple(_audio_in(self.folder)) if self.folder is not None else ()
         try:
             scene = recorded_in(read_scene(self.scene), self.scene, self.folder)
         except MicalignError:
@@ -103,7 +102,7 @@ def expanded(specs: Iterable[str | os.PathLike[str]]) -> tuple[tuple[str, ...], 
     return tuple(found), tuple(notes)
 
 
-def audio_in(folder: Path) -> list[Path]:
+def _audio_in(folder: Path) -> list[Path]:
     """The audio files of a folder, by name; `TakeError` where it cannot be read."""
     return [path for path in _entries(folder) if _is_audio(path)]
 
@@ -118,7 +117,7 @@ def _listed(folder: Path) -> tuple[list[Path], list[str]]:
     entries = _entries(folder)
     audio = [path for path in entries if _is_audio(path)]
     if not audio:
-        songs = sum(path.is_dir() and bool(audio_in(path)) for path in entries)
+        songs = sum(path.is_dir() and bool(_audio_in(path)) for path in entries)
         mend = f"{songs} folders in it do: are they songs (--songs {folder})?" if songs else "is it the right folder?"
         raise TakeError(f"{folder} holds no audio file (WAV, AIFF or FLAC): {mend}")
     return audio, [f"{path.name} (a folder)" if path.is_dir() else path.name for path in entries if not _is_audio(path)]
@@ -148,12 +147,12 @@ def songs_in(folders: Sequence[Path], scene: Path | None = None) -> tuple[tuple[
     found: list[Path] = []
     notes: list[str] = []
     for folder in folders:
-        if audio_in(folder):
+        if _audio_in(folder):
             found.append(folder)
             continue
         with spoken_read(folder):
             within = [one for one in folder.iterdir() if one.is_dir() and not one.name.startswith(".")]
-        sounding = sorted((one for one in within if audio_in(one)), key=lambda one: (one.name.casefold(), one.name))
+        sounding = sorted((one for one in within if _audio_in(one)), key=lambda one: (one.name.casefold(), one.name))
         sets = [one for one in sounding if listed(one / "offsets.json") is not None]
         found += [one for one in sounding if one not in sets]
         notes += [f"passed over: {one} is an aligned set" for one in sets]

@@ -43,7 +43,6 @@ __all__ = [
     "direct_table",
     "heading",
     "late_words",
-    "mono_notch_words",
     "notch_range_words",
     "notch_words",
     "pair_tables",
@@ -322,7 +321,7 @@ def _pair_cells(row: PairSource, unit: str) -> list[str]:
         show_db(row.level_difference_db, sign=True),
         equal,
         _image_words(row.image_percent),
-        mono_notch_words(row),
+        _mono_notch_words(row),
         depth_words(row.mono_notch_depth_db),
     ]
 
@@ -365,7 +364,7 @@ def notch_range_words(row: Difference) -> str:
     return show_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "none"
 
 
-def mono_notch_words(row: PairSource) -> str:
+def _mono_notch_words(row: PairSource) -> str:
     """The first notch of a pair's mono sum, in the words and digits of any other two mics."""
     if row.mono_first_notch_hz is None:
         return "none"

@@ -23,7 +23,7 @@ from micalign.scene.model import Box, Coordinates, Di, Keepout, Mic, Pair, Panel
 from micalign.scene.scene import Scene
 from micalign.units import METRES
 
-__all__ = ["FirstRequest", "_whole_text", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources"]
+__all__ = ["FirstRequest", "appended_text", "first_text", "scene_text", "usual_mics", "usual_sources"]
 
 _DECIMALS: Final = {"m": 3, "cm": 1, "mm": 0, "in": 2, "ft": 3}
 _MEASURED_M: Final = Source("").plus_minus_m  # what a place without 'plus_minus' is known to

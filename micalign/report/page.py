@@ -39,7 +39,6 @@ __all__ = [
     "plan_values",
     "scene_values",
     "show_minutes",
-    "variables",
 ]
 
 _LIMIT_DBA: Final = 85.0  # NIOSH 98-126, as are the next two
@@ -56,14 +55,14 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals.update(light=variables(COLOURS), dark=variables(DARK), version=__version__)
+    made.globals.update(light=_variables(COLOURS), dark=_variables(DARK), version=__version__)
     return made
 
 
-def variables(colours: Mapping[str, str]) -> Markup:
+def _variables(colours: Mapping[str, str]) -> Markup:
     """The palette as CSS variables.
 
-    >>> variables({"ink": "#000000"})
+    >>> _variables({"ink": "#000000"})
     Markup('--ink: #000000;')
     """
     return Markup(" ".join(f"--{name}: {colour};" for name, colour in colours.items()))

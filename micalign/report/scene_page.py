@@ -44,9 +44,7 @@ __all__ = [
     "SheetSize",
     "String",
     "channels",
-    "place_unit",
     "report_page",
-    "seen_words",
     "sheet_plan_in",
     "sheet_size",
     "strings",
@@ -146,7 +144,9 @@ def _mic_channel(number: int, mic: Mic, scene: Scene, prediction: Prediction, fi
         mic.name,
         ", ".join(f"{tags[name]} {name}" if len(mic.on) == 1 else tags[name] for name in mic.on),
         mic.pattern,
-        ", ".join(show_length(value, place_unit(unit)).removesuffix(f" {place_unit(unit)}") for value in mic.position),
+        ", ".join(
+            show_length(value, _place_unit(unit)).removesuffix(f" {_place_unit(unit)}") for value in mic.position
+        ),
         _aim_words(scene, mic),
         f"{show_length(nearest.distance_m, unit)} to {tags[nearest.source]}" if nearest else "",
         _gain(mic.gain_db),
@@ -179,7 +179,7 @@ def _aim_words(scene: Scene, mic: Mic) -> str:
     return f"{side}{f' {turn}° {other}' if turn else ''}, {tilted}"
 
 
-def place_unit(unit: str) -> str:
+def _place_unit(unit: str) -> str:
     """The unit of the places on the sheet: inches for feet, so that each is one number."""
     return "in" if unit == "ft" else unit
 
@@ -260,7 +260,7 @@ def in_columns(rows: Sequence[String]) -> list[list[String]]:
     return [list(rows[start : start + each]) for start in range(0, len(rows), each)]
 
 
-def seen_words(
+def _seen_words(
     scene: Scene, prediction: Prediction, names: Iterable[str], take: Mapping[str, Any] | None = None
 ) -> dict[str, str]:
     """A sentence for each figure of ``names`` (those of `figures.gallery`, ``floor``, and those of the take)."""
@@ -381,7 +381,7 @@ def report_page(
         "opening": opening(findings, take),
         "plan": plan_values(scene, written, name=file),
         "figures": {key: Markup(svg) for key, svg in figures.items()},
-        "seen": seen_words(scene, prediction, figures, take),
+        "seen": _seen_words(scene, prediction, figures, take),
         "air": f"{scene.air.temperature_c:g} °C, {prediction.speed_of_sound_m_s:.1f} m/s.",
         "sheet": _sheet(scene, prediction, findings),
         "findings": findings,
@@ -411,7 +411,7 @@ def _sheet(scene: Scene, prediction: Prediction, findings: Sequence[Finding]) ->
         "equal": any(one.equal and one.kept for one in cut),
         "uneven": any(not one.kept for one in cut),
         "box": box,
-        "unit": place_unit(scene.length_unit),
+        "unit": _place_unit(scene.length_unit),
         "letters": [f"{tag} {name}" for name, tag in key_of(scene).items() if not tag.isdigit()],
         "left_out": left_out,
         "points": size.points,

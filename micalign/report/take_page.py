@@ -53,7 +53,6 @@ if TYPE_CHECKING:
 __all__ = [
     "Stretch",
     "TakeStudy",
-    "correlated_pairs",
     "opening",
     "stretch",
     "study",
@@ -359,7 +358,7 @@ def take_figures(found: TakeStudy) -> dict[str, Figure]:
     sums = [(f"{one.reference} and {one.track}", _thirds(one)) for one in found.measured.sums]
     if sums:
         figures["sums"] = sums_figure(sums, THIRDS_HZ)
-    pairs = correlated_pairs(found)
+    pairs = _correlated_pairs(found)
     return figures | ({"correlation": correlation_figure(pairs)} if pairs else {})
 
 
@@ -367,7 +366,7 @@ def _thirds(one: PairSum) -> dict[str, tuple[float, ...]]:
     return {WAY_WORDS[name]: line.thirds_db for name, line in named_lines(one)}
 
 
-def correlated_pairs(found: TakeStudy) -> list[CorrelatedPair]:
+def _correlated_pairs(found: TakeStudy) -> list[CorrelatedPair]:
     """Each source's own track with the two in which the source is measured best; else all with the reference."""
     track = found.take.track
     pairs = [

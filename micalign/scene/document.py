@@ -3,10 +3,10 @@
 The file is TOML. Its tables and keys are the models in `micalign.scene.entries`. A fault in one table does not hide
 those in the others: each table is read by itself, and what could be read is held against the rest.
 
-The reader of the standard library gives no lines of keys, so `line_finder` looks for them: table headers are counted,
+The reader of the standard library gives no lines of keys, so `_line_finder` looks for them: table headers are counted,
 keys are looked for below their header. Where a file is written in an unusual way (tables inline in one array, say) the
 line of the header, or none, is given rather than a wrong one. Nor does it say how a bad line is mended: text stands in
-quotes, a list in brackets, a table that may come again in two brackets each side; `mended_line` looks for usual slips.
+quotes, a list in brackets, a table that may come again in two brackets each side; `_mended_line` looks for usual slips.
 """
 
 from __future__ import annotations
@@ -42,8 +42,6 @@ from micalign.scene.scene import Fault, Names, Place, Scene, scene_faults
 from micalign.scene.tuned import MOST_FAULTS
 
 __all__ = [
-    "line_finder",
-    "mended_line",
     "parse_scene",
     "scene_schema",
 ]
@@ -122,7 +120,7 @@ def _toml(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text.removeprefix("\ufeff"))
     except ValueError as error:
-        raise SceneError(f"{where}: this is no TOML: {str(error)[:200]}{mended_line(text, str(error))}") from error
+        raise SceneError(f"{where}: this is no TOML: {str(error)[:200]}{_mended_line(text, str(error))}") from error
     except RecursionError as error:
         raise SceneError(f"{where}: its brackets are nested too deep to be a scene") from error
 
@@ -135,7 +133,7 @@ def _missing(data: Mapping[str, Any]) -> Iterator[Fault]:
 
 
 def _sentences(found: list[Fault], text: str, where: str) -> list[str]:
-    line_of = line_finder(text)
+    line_of = _line_finder(text)
     placed = [(line_of(fault.place), fault.sentence) for fault in found]
     unique = dict.fromkeys(sorted(placed, key=lambda item: item[0] or 1 << 30))
     sentences = [f"{where}, line {line}: {said}" if line else f"{where}: {said}" for line, said in unique]
@@ -324,10 +322,10 @@ class _Lines:
         return None
 
 
-def line_finder(text: str) -> _Lines:
+def _line_finder(text: str) -> _Lines:
     """A function from a place (keys and indices, counted from 0) to a line (counted from 1), or None.
 
-    >>> find = line_finder('title = "barn"\\n[[mic]]\\nname = "room"\\n[[mic]]\\nname = "kick"\\naimm = 1\\n')
+    >>> find = _line_finder('title = "barn"\\n[[mic]]\\nname = "room"\\n[[mic]]\\nname = "kick"\\naimm = 1\\n')
     >>> find(("mic", 1, "aimm")), find(("mic", 0, "at")), find(("room", "size"))
     (6, 2, None)
     """
@@ -378,14 +376,14 @@ def _slip(line: str) -> str:
     return ""
 
 
-def mended_line(text: str, fault: str) -> str:
+def _mended_line(text: str, fault: str) -> str:
     """How to mend the line that a TOML reader's complaint is about; nothing where no usual slip is seen.
 
     A slip at a line's end is often reported at the next one, so the line above is looked at too.
 
-    >>> mended_line("name = snare", "Invalid value (at line 1, column 8)")
+    >>> _mended_line("name = snare", "Invalid value (at line 1, column 8)")
     ': text stands in quotes: name = "snare"'
-    >>> mended_line("at = 1,2,3", "Expected newline (at line 1, column 7)")
+    >>> _mended_line("at = 1,2,3", "Expected newline (at line 1, column 7)")
     ': a list stands in brackets, with commas: at = [1, 2, 3]'
     """
     found = re.search(r"at line (\d+)", fault)

@@ -29,10 +29,8 @@ from micalign.errors import TakeError, nearest
 from micalign.units import Listing, Shown
 
 __all__ = [
-    "BLOCK_FRAMES",
     "OVER_WORDS",
     "ROOM_WORDS",
-    "ArraySamples",
     "Samples",
     "Take",
     "Track",
@@ -46,7 +44,7 @@ __all__ = [
     "two_at_once",
 ]
 
-BLOCK_FRAMES: Final = 1 << 18
+_BLOCK_FRAMES: Final = 1 << 18
 """Frames in a block where a reader has no reason of its own: 5.5 s at 48 kHz, 2 MiB of float64."""
 
 _Asked = TypeVar("_Asked")
@@ -92,7 +90,7 @@ class Samples(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class ArraySamples:
+class _ArraySamples:
     """Samples that lie in memory."""
 
     samples: Floats
@@ -149,7 +147,7 @@ class Track:
         if values.ndim != 1:
             raise TakeError(f"track '{name}' has the shape {values.shape}: give one channel, shape (frames,)")
         rate = int(sample_rate) if float(sample_rate).is_integer() else sample_rate
-        return cls(name, rate, len(values), ArraySamples(values), start_s)
+        return cls(name, rate, len(values), _ArraySamples(values), start_s)
 
     def __repr__(self) -> str:
         return f"Track({self.name!r}, {self.frames} samples at {self.sample_rate} Hz)"
@@ -175,7 +173,7 @@ class Track:
         out[offset : offset + len(body)] = body
         return out
 
-    def blocks(self, frames: int = BLOCK_FRAMES) -> Iterator[Floats]:
+    def blocks(self, frames: int = _BLOCK_FRAMES) -> Iterator[Floats]:
         """The samples from first to last, in blocks of at most ``frames``."""
         for start in range(0, self.frames, frames):
             yield self.read(start, min(frames, self.frames - start))

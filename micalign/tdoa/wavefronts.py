@@ -22,7 +22,6 @@ from micalign.tdoa.spectra import edges_within, filtered
 
 __all__ = [
     "WAVE_S",
-    "changes_at",
     "cut",
     "first_wavefronts",
     "high_passed_frames",
@@ -49,7 +48,7 @@ def cut(track: Track, starts: Ints, length: int) -> Floats:
     return np.array([track.read(int(start), length) for start in starts]).reshape(len(starts), length)
 
 
-def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Ints:
+def _changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Ints:
     """Page's test: the sample of each row at which energy begins to run above a threshold.
 
     Parameters
@@ -65,7 +64,7 @@ def changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Int
     Examples
     --------
     >>> quiet, sound = np.full(200, 1e-6), np.linspace(0.1, 1.0, 100)
-    >>> changes_at(np.concatenate([quiet, sound])[None], np.array([1e-3]), 100, 250)
+    >>> _changes_at(np.concatenate([quiet, sound])[None], np.array([1e-3]), 100, 250)
     array([200])
     """
     later = energy[:, begin:]
@@ -105,7 +104,7 @@ def onsets(
     """
     background, peak = np.quantile(energy[:, :begin], _LOUD_NOISE, axis=1), energy[:, begin:].max(axis=1, initial=0.0)
     threshold, first = _threshold(peak, background, over, least), begin - earlier
-    at = first + changes_at(energy[:, first:], threshold, earlier, energy.shape[1])
+    at = first + _changes_at(energy[:, first:], threshold, earlier, energy.shape[1])
     return at, peak / (background + 1e-20)
 
 
@@ -126,7 +125,7 @@ def first_wavefronts(track: Track, samples: Ints) -> Ints:
     energy = high_passed_frames(track, samples - reach, 5 * reach) ** 2
     background = np.quantile(energy[:, : int(0.7 * reach)], _LOUD_NOISE, axis=1)
     threshold = _threshold(energy[:, reach // 2 :].max(axis=1), background, 3.0, tuned.LEAST_RISE)
-    return samples + changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
+    return samples + _changes_at(energy, threshold, 0, round(0.004 * rate)) - reach
 
 
 def picks(track: Track, times: Ints, weight: Floats) -> dict[str, Ints]:
