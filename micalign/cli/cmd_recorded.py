@@ -77,8 +77,8 @@ def levels_command(
     Example: micalign levels takes/first/*.wav -o levels.png
 
     Exit status 1 says that something is wrong: a clipped, silent, dead or doubled track, an offset of 1 % or more,
-    hum or noise that would be heard, a file that cannot be read, sample rates that differ. Merely quiet or hot
-    tracks, other lengths and other start times are reported, but leave it at 0.
+    hum or noise that would be heard, a file that cannot be read or not to its end, sample rates that differ. Merely
+    quiet or hot tracks, other lengths and other start times are reported, but leave it at 0.
     """
     if sum(map(bool, (tracks, scenes, songs))) != 1 and (tracks or not scenes):
         raise click.UsageError("give at least one TRACK, or --scene SCENE, or --songs FOLDER: one of them")

@@ -5,7 +5,8 @@ is plain and of one channel is read from where it lies; pages keep integers as i
 
 The plain samples of a WAV are read past the decoder, which takes four times as long for 24 bits: with it `measure` of
 eight tracks of five minutes takes 1.35 times as long. So are those among chunks that it cannot walk (BW64, wide tables,
-a missing pad byte); where it can, its words for rate, length and kind are those of the chunks (`headers`).
+a missing pad byte); where it can, its words for rate, length and kind are those of the chunks (`headers`). Of several
+chunks of samples the first that holds any is read, and how much the others hold is told.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from micalign.files.headers import (
     spoken_read,
     wave_format,
 )
+from micalign.units import many
 
 if TYPE_CHECKING:
     import soundfile
@@ -58,7 +60,10 @@ MOST_CHANNELS: Final = 1024  # as many as the decoder takes
 
 @dataclass(frozen=True, slots=True)
 class AudioInfo:
-    """What an audio file's header says; ``format`` and ``subtype`` in soundfile's words, ``frames`` per channel."""
+    """What an audio file's header says; ``format`` and ``subtype`` in soundfile's words, ``frames`` per channel.
+
+    ``unread_frames`` lie in further chunks of samples of a WAV, which nobody reads.
+    """
 
     path: Path
     sample_rate: int
@@ -67,6 +72,7 @@ class AudioInfo:
     format: str
     subtype: str
     endian: str = "FILE"
+    unread_frames: int = 0
 
     @property
     def duration_s(self) -> float:
@@ -190,7 +196,8 @@ class Decoder:
             refuse_truncated(path)
         plain = None if layout is None else _plain(path, layout)
         try:
-            self.info = _told(path)
+            # Of several chunks of samples the decoder reads the last, or refuses them all.
+            self.info = plain[0] if plain is not None and plain[0].unread_frames else _told(path)
         except TakeError:
             if plain is None:
                 raise
@@ -201,7 +208,7 @@ class Decoder:
                 "export it anew as WAV or FLAC"
             )
         self.dtype = _DECODED.get(self.info.subtype, "float32" if self.info.subtype == "FLOAT" else "float64")
-        # Of several chunks of samples the decoder may read another one than the first that the chunks tell of.
+        # Of several format chunks the decoder may read another one than the first that the chunks tell of.
         same = plain is not None and (plain[0].frames, plain[0].channels) == (self.info.frames, self.info.channels)
         self._plain_at = plain[1] if plain is not None and same else None
 
@@ -269,16 +276,18 @@ _HIGHEST_RATE: Final = (1 << 31) - 1  # hertz; what the decoder's integer holds
 
 def _plain(path: Path, layout: ChunkMap) -> tuple[AudioInfo, int] | None:
     """What a WAV of plain samples holds by its chunks, and at which byte it begins; None for any other file."""
-    data, form = layout.first(b"data"), wave_format(path, layout)
-    if data is None or form is None or layout.byte_order != "<":
+    every, form = [chunk for chunk in layout.chunks if chunk.name == b"data"], wave_format(path, layout)
+    if not every or form is None or layout.byte_order != "<":
         return None
     subtype = _SUBTYPES.get((form.tag, form.bits))
     if subtype is None or form.frame_bytes != form.channels * form.bits // 8:
         return None
     if not 0 < form.channels <= MOST_CHANNELS or not 0 < form.sample_rate <= _HIGHEST_RATE:
         return None
+    data, *others = [chunk for chunk in every if chunk.present] or every
     frames = data.present // form.frame_bytes
-    return AudioInfo(path, form.sample_rate, frames, form.channels, "WAV", subtype, "LITTLE"), data.start
+    unread = sum(chunk.present for chunk in others) // form.frame_bytes
+    return AudioInfo(path, form.sample_rate, frames, form.channels, "WAV", subtype, "LITTLE", unread), data.start
 
 
 def _told(path: Path) -> AudioInfo:
@@ -344,8 +353,9 @@ def _reason(error: soundfile.LibsndfileError) -> str:
 
 
 def _cut_short(info: AudioInfo, frame: int, reason: str) -> TakeError:
-    at_s = frame / info.sample_rate
+    at, whole = f"{frame / info.sample_rate:.3f} s", f"{info.duration_s:.3f} s"
+    place = f"{at} of {whole}" if at != whole else f"{at}, {many(info.frames - frame, 'sample')} before its end"
     return TakeError(
-        f"{info.path} cannot be read on at {at_s:.3f} s of {info.duration_s:.3f} s ({reason}): "
+        f"{info.path} cannot be read on at {place} ({reason}): "
         "the file is damaged or was changed meanwhile; copy it anew from the recorder"
     )

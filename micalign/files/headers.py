@@ -306,8 +306,10 @@ def refuse_truncated(path: Path) -> None:
     declared, start = found
     present = max(file_bytes - start, 0)
     if present < declared:
+        sizes = _size(declared), _size(present)
+        promised, held = sizes if len(set(sizes)) > 1 else (f"{declared} bytes", f"{present} bytes")
         raise TakeError(
-            f"{path} is cut short: its header promises {_size(declared)} of audio, the file holds {_size(present)}; "
+            f"{path} is cut short: its header promises {promised} of audio, the file holds {held}; "
             "copy it anew from the recorder"
         )
     if declared == 0 and present > tuned.LEAST_LOST_BYTES:

@@ -113,7 +113,11 @@ def laid_on_one_clock(tracks: Sequence[Track], reference: Track, clock: Clock | 
     first = counted.get(reference.name, Fraction(0))
     starts = {name: float(stamp - first) for name, stamp in counted.items() if timestamps == "placed"}
     _refuse_apart(tracks, reference, starts)
-    notes = [*_rate_notes(tracks, reference), *_stamp_notes(timestamps, starts, reference.name)]
+    notes = [
+        *_unread_notes((reference, *tracks)),
+        *_rate_notes(tracks, reference),
+        *_stamp_notes(timestamps, starts, reference.name),
+    ]
     return Laid(shown, timestamps, starts, tuple(notes))
 
 
@@ -170,6 +174,18 @@ def _refuse_apart(tracks: Sequence[Track], reference: Track, starts: Mapping[str
                 f"by their time stamps '{track.name}' {words} '{reference.name}' {'ends' if late else 'begins'}: was a "
                 f"clock not set? Then {_CHOICE}"
             )
+
+
+def _unread_notes(tracks: Sequence[Track]) -> list[str]:
+    """Which files hold more samples than are read: the recorder was stopped and started, or files were joined."""
+    files = {info.path: info for info in (original_of(track)[0] for track in tracks)}
+    more = [
+        f"'{path}' ({one.unread_frames / one.sample_rate:.3f} s, {one.duration_s:.3f} s are read)"
+        for path, one in files.items()
+        if one.unread_frames
+    ]
+    words = "some samples are not read, since they lie in a further chunk of the file"
+    return [f"{words}; export it anew from the recorder: {some(more, NAMES_SHOWN)}"] if more else []
 
 
 def _rate_notes(tracks: Sequence[Track], reference: Track) -> list[str]:

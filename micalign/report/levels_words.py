@@ -14,11 +14,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from micalign.files.audio import Absent, Inventory, Present
+from micalign.files.audio import Absent, Inventory, Present, original_of
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite, sentence
 from micalign.take.levels import TrackLevels, WorkingWindow, measure_levels
 from micalign.take.sweep import CLICKS, LEAD_S, Echo, Response
 from micalign.take.together import Remark, TrackFacts, remarks_together
+from micalign.take.tracks import Track
 from micalign.units import (
     db_from_amplitude,
     db_from_power,
@@ -110,8 +111,16 @@ def take_levels(
         files=[one.path for one in present],
         progress=progress,
     )
-    sheets = [TrackFacts(one.track.name, one.track.sample_rate, one.track.duration_s, one.start_s) for one in present]
+    sheets = [
+        TrackFacts(one.track.name, one.track.sample_rate, one.track.duration_s, one.start_s, _unread_s(one.track))
+        for one in present
+    ]
     return TakeLevels(tuple(zip(present, found, strict=True)), call.absent, remarks_together(sheets))
+
+
+def _unread_s(track: Track) -> float:
+    info, _ = original_of(track)
+    return info.unread_frames / info.sample_rate
 
 
 def levels_document(take: TakeLevels) -> dict[str, Any]:

@@ -70,12 +70,16 @@ def clock(seconds: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class TrackFacts:
-    """A track's name, rate (Hz) and length, and its start in seconds since midnight where its file says so."""
+    """A track's name, rate (Hz) and length, and its start in seconds since midnight where its file says so.
+
+    ``unread_s`` is what its file holds beside the samples that are read, in further chunks.
+    """
 
     name: str
     sample_rate: int
     duration_s: float
     start_s: float | None = None
+    unread_s: float = 0.0
 
 
 def remarks_together(sheets: Sequence[TrackFacts]) -> tuple[Remark, ...]:
@@ -86,8 +90,17 @@ def remarks_together(sheets: Sequence[TrackFacts]) -> tuple[Remark, ...]:
     [('rates', 'problem')]
     """
     if len(sheets) < 2:
-        return ()
-    return (*_rates(sheets), *_starts(sheets), *_lengths(sheets))
+        return tuple(_unread(sheets))
+    return (*_unread(sheets), *_rates(sheets), *_starts(sheets), *_lengths(sheets))
+
+
+def _unread(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:
+    more = [f"'{sheet.name}' ({sheet.unread_s:.3f} s)" for sheet in sheets if sheet.unread_s]
+    if more:
+        said = (
+            f"some samples are not read, since they lie in a further chunk of the file: {some(more, tuned.NAMES_SHOWN)}"
+        )
+        yield Remark("unread", "problem", said, "export the file anew from the recorder, so that all lies in one chunk")
 
 
 def _rates(sheets: Sequence[TrackFacts]) -> Iterator[Remark]:

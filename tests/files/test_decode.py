@@ -12,9 +12,11 @@ import pytest
 import soundfile
 
 from micalign.errors import TakeError
-from micalign.files.audio import open_track, open_tracks
+from micalign.files.audio import audio_info, inventory_of_tracks, open_track, open_tracks
 from micalign.files.decode import AudioFile, Decoder
+from micalign.files.sessions import laid_on_one_clock
 from micalign.files.tuned import PAGE_FRAMES
+from micalign.report.levels_words import take_levels
 from micalign.take.tracks import Take
 
 
@@ -123,15 +125,50 @@ def test_a_file_that_shrinks_to_less_than_is_asked_for_is_said(tmp_path: Path, s
         track.read(3 * PAGE_FRAMES, 10)
 
 
-def test_of_two_chunks_of_samples_the_decoders_choice_is_read_from_where_it_lies(
-    tmp_path: Path, rng: np.random.Generator
+@pytest.mark.parametrize("frames", [5001, 5000])
+def test_of_two_chunks_of_samples_the_first_that_holds_any_is_read(
+    tmp_path: Path, rng: np.random.Generator, frames: int
 ) -> None:
     """An empty one before the real one, as a recorder left it that was stopped and started."""
-    path, data = tmp_path / "a.wav", rng.bytes(3 * 5001)
-    path.write_bytes(chunks.riff([(b"fmt ", chunks.fmt(bits=24)), (b"data", b""), (b"data", data)]))
-    expected, _ = soundfile.read(path)
-    assert len(expected) == 5001
+    path, alone, data = tmp_path / "a.wav", tmp_path / "alone.wav", rng.bytes(3 * frames)
+    form = (b"fmt ", chunks.fmt(bits=24))
+    path.write_bytes(chunks.riff([form, (b"data", b""), (b"data", data)]))
+    alone.write_bytes(chunks.riff([form, (b"data", data)]))
+    expected, _ = soundfile.read(alone)
+    assert len(expected) == frames
     np.testing.assert_array_equal(open_track(path).read(), expected)
+    assert audio_info(path).unread_frames == 0
+
+
+@pytest.mark.parametrize("frames", [(1000, 501), (1000, 500), (501, 501)])
+def test_what_lies_in_a_second_chunk_of_samples_is_told(
+    tmp_path: Path, rng: np.random.Generator, frames: tuple[int, int]
+) -> None:
+    """The first is read, whatever the decoder would choose; an empty one and metadata between count for nothing."""
+    path, whole, form = tmp_path / "a.wav", tmp_path / "whole.wav", (b"fmt ", chunks.fmt(bits=24))
+    parts = [rng.bytes(3 * count) for count in frames]
+    path.write_bytes(chunks.riff([form, (b"data", parts[0]), (b"LIST", b"INFO"), (b"data", b""), (b"data", parts[1])]))
+    whole.write_bytes(chunks.riff([form, (b"data", parts[0])]))
+    info = audio_info(path)
+    assert (info.frames, info.unread_frames) == frames
+    np.testing.assert_array_equal(open_track(path).read(), soundfile.read(whole)[0])
+    (said,) = laid_on_one_clock([open_track(path), open_track(whole)], open_track(path)).notes
+    assert f"'{path}' ({frames[1] / 48000:.3f} s, {frames[0] / 48000:.3f} s are read)" in said
+    (remark,) = take_levels(inventory_of_tracks([path])).together
+    assert (remark.rule, remark.severity) == ("unread", "problem")
+    assert f"'a.wav' ({frames[1] / 48000:.3f} s)" in remark.message
+    assert take_levels(inventory_of_tracks([whole])).together == ()
+
+
+def test_a_place_near_the_end_is_counted_from_it(tmp_path: Path) -> None:
+    """Seconds alone would say the same of both: 5.461 s of 5.461 s."""
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros(4 * PAGE_FRAMES), 48000, "PCM_16")
+    track = open_track(path)
+    with path.open("r+b") as file:
+        file.truncate(path.stat().st_size - 14)
+    with pytest.raises(TakeError, match=r"cannot be read on at 5\.461 s, 7 samples before its end \("):
+        track.read(4 * PAGE_FRAMES - 100, 100)
 
 
 def test_an_extensible_format_of_an_unknown_kind_is_refused(tmp_path: Path) -> None:

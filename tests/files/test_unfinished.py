@@ -90,6 +90,15 @@ def test_a_file_cut_short_is_said(tmp_path: Path, rng: np.random.Generator, cont
         open_track(path)
 
 
+def test_sizes_that_look_alike_are_told_in_bytes(tmp_path: Path) -> None:
+    """Of one missing byte kilobytes say nothing."""
+    path = tmp_path / "cut.au"
+    soundfile.write(path, np.zeros(FRAMES), 48000, "PCM_24", format="AU")
+    path.write_bytes(path.read_bytes()[:-1])
+    with pytest.raises(TakeError, match=r"promises 144000 bytes of audio, the file holds 143999 bytes;"):
+        open_track(path)
+
+
 def test_a_flac_cut_short_is_said_when_it_is_read(tmp_path: Path, rng: np.random.Generator) -> None:
     """A compressed file shows it only then."""
     path = tmp_path / "cut.flac"
