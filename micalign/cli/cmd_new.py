@@ -1,13 +1,16 @@
-"""``micalign new`` and ``schema``: a first scene, by questions on a terminal or by options, and the keys of one.
+"""``micalign new``, ``schema`` and ``demo``: a first scene, the keys of one, and the whole job on one to look at first.
 
 Questions are asked one thing at a time, on standard error; return keeps what stands in brackets.
 """
 
 from __future__ import annotations
 
+import io
+import json
 import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import redirect_stdout
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -18,16 +21,18 @@ import click
 from micalign.cli.options import UNITS, a_place, a_room, a_tape, file_options, lengths_of, out_option, quiet_option
 from micalign.cli.output import clean, note, print_json
 from micalign.errors import SceneError
+from micalign.report.tables import clean_lines
 
 if TYPE_CHECKING:
     from micalign.report.firstscene import FirstRequest
     from micalign.scene.model import Coordinates, Mic
 
-__all__ = ["new_command", "schema_command"]
+__all__ = ["demo_command", "new_command", "schema_command"]
 
 WHAT: Final = ("kit", "cab-and-di", "voice", "acoustic-guitar", "piano", "several")
 _USUAL_INPUTS: Final = {"kit": 4, "cab-and-di": 2, "voice": 1, "acoustic-guitar": 2, "piano": 2, "several": 2}
 _WAYS: Final = ("usual", "coordinates", "tape")
+_TOLD: Final = ("check", "measure", "compare")  # what the demo keeps the words of
 
 
 @click.command("new")
@@ -283,3 +288,89 @@ def _prompt(words: str, usual: Any, kind: click.ParamType[Any]) -> Any:
 
 def _say(words: str) -> None:
     click.echo(words, err=True)
+
+
+@click.command("demo")
+@out_option("Folder for everything; it must be new.", default="micalign-demo")
+@click.option(
+    "--seed", type=click.IntRange(0), default=1, show_default=True, help="A number: another seed, another take."
+)
+@file_options
+def demo_command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: bool) -> int:
+    """Do the whole job in a new folder: scene, take, check, measure, compare, align, two figures and a page to hear.
+
+    The take is made on the spot from a kit's scene, and two mistakes are planted in it for the commands to find. Each
+    command is shown as you would give it; what it prints lies in the folder.
+
+    Turn headphones down before you listen: the hits are sudden.
+
+    \b
+    Example:
+      micalign demo -o first-look
+    """
+    from micalign.files.scenes import read_scene  # noqa: PLC0415
+    from micalign.files.takes import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.whole import PRINTED, refuse_taken, write_text  # noqa: PLC0415
+    from micalign.report.align_words import closing_text, demo_document, remaining  # noqa: PLC0415
+
+    for name in _TOLD:
+        if (out / f"{name}.txt").exists():
+            refuse_taken(out / f"{name}.txt", force=force, kind=PRINTED)
+    note(f"making a scene and its take in {out}", quiet=quiet)
+    scene_path = begin_demo(out, seed=seed, force=force)
+    replace = ["--force"] if force else []
+    for name, arguments in (
+        ("check", [str(scene_path)]),
+        ("measure", ["--scene", str(scene_path), "-q"]),
+        ("compare", [str(scene_path)]),
+    ):
+        said = f"$ micalign {name} {SCENE_NAME if name != 'measure' else f'--scene {SCENE_NAME}'}\n"
+        text = said + _printed([name, *arguments], quiet=quiet)
+        write_text(out / f"{name}.txt", text, force=force, kind=PRINTED)
+    _printed(["draw", str(scene_path), "-o", str(out / "floor-plan.png"), "-q", *replace], quiet=quiet)
+    align = ["align", "--scene", str(scene_path), "-o", str(out / "aligned"), "-q", *replace]
+    aligned: dict[str, Any] = json.loads(_printed([*align, "--json"], quiet=quiet))
+    found = remaining(read_scene(scene_path), aligned, "snare", "snare mic")
+    _draw_comb(found, scene_path, aligned, out / "comb.png", force=force)
+    _printed(["report", str(scene_path), "-o", str(out / "report.html"), "-q", *replace], quiet=quiet)
+    if as_json:
+        print_json(demo_document(found, sorted(str(path) for path in out.rglob("*") if path.is_file())))
+    else:
+        click.echo(clean_lines(closing_text(found, str(out))))
+    return 0
+
+
+def _printed(arguments: list[str], *, quiet: bool) -> str:
+    """What a command prints, announced as the user would give it; its refusal goes on to them."""
+    from micalign.cli.main import main  # noqa: PLC0415 - which loads this module
+
+    said = [word for word in arguments if word not in {"-q", "--json"}]
+    note(f"$ micalign {clean(' '.join(said))}", quiet=quiet)
+    with redirect_stdout(io.StringIO()) as caught:
+        main.main(args=arguments, prog_name="micalign", standalone_mode=False)
+    return caught.getvalue()
+
+
+def _draw_comb(found: Any, scene_path: Path, aligned: dict[str, Any], path: Path, *, force: bool) -> None:
+    from micalign.figures.late_copies import Copy, Recorded, recorded_combs_figure  # noqa: PLC0415 - matplotlib costs 400 ms
+    from micalign.figures.style import render  # noqa: PLC0415
+    from micalign.files.audio import open_take, open_track  # noqa: PLC0415
+    from micalign.files.scenes import read_scene  # noqa: PLC0415
+    from micalign.files.whole import FIGURE, write_bytes  # noqa: PLC0415
+    from micalign.report.align_words import recorded_sum  # noqa: PLC0415
+    from micalign.units import show_ms  # noqa: PLC0415
+
+    scene = read_scene(scene_path)
+    take = open_take(scene, scene_path)
+    files = {row["track"]: Path(row["file"]) for row in aligned["tracks"]}
+    loud_db, late_db = (scene.mic(track).gain_db for track in found.tracks)
+    rows = []
+    for name, late_s, tracks in (
+        ("before", found.before_s, [take.track(track) for track in found.tracks]),
+        ("after alignment", found.after_s, [open_track(files[track], name=track) for track in found.tracks]),
+    ):
+        predicted = Copy(late_s, found.level_difference_db, label=f"predicted: {show_ms(late_s)} late")
+        rows.append((name, predicted, Recorded(*recorded_sum(*tracks, gain_db=late_db - loud_db))))
+    title = f"{found.source}: {found.tracks[0]} and {found.tracks[1]} added, against {found.tracks[0]} alone"
+    figure = recorded_combs_figure(rows, title=title)
+    write_bytes(path, render(figure, path.suffix), force=force, kind=FIGURE)

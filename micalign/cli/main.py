@@ -50,13 +50,12 @@ COMMANDS: Final = {
 
 _HOME: Final = {
     "help": "main",
-    "schema": "cmd_new",
-    "comb": "cmd_check",
+    **dict.fromkeys(("schema", "demo"), "cmd_new"),
+    **dict.fromkeys(("comb", "explain"), "cmd_check"),
     **dict.fromkeys(("survey", "locate", "place"), "cmd_positions"),
     **dict.fromkeys(("draw", "plan", "simulate", "report"), "cmd_made"),
     "measure": "cmd_align",
     **dict.fromkeys(("click", "levels", "linecheck", "compare"), "cmd_recorded"),
-    "explain": "cmd_demo",
 }
 """The files of commands that share one, since they answer one question; each other command has its own."""
 

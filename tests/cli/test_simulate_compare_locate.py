@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from commands import micalign
 
-from micalign.cli import cmd_demo
+from micalign.cli import cmd_new
 from micalign.cli.main import status_of
 from micalign.files.takes import SCENE_NAME
 
@@ -167,13 +167,13 @@ def test_the_demonstration_does_the_whole_job(
     """As the README calls it, in a folder of the working one: scene, take, tables, aligned tracks, figures, page."""
     monkeypatch.chdir(tmp_path)
     folder = Path("demo")
-    run, printed = cmd_demo._printed, {}
+    run, printed = cmd_new._printed, {}
 
     def kept(words: list[str], *, quiet: bool) -> str:
         printed[words[0]] = run(words, quiet=quiet)
         return printed[words[0]]
 
-    monkeypatch.setattr(cmd_demo, "_printed", kept)
+    monkeypatch.setattr(cmd_new, "_printed", kept)
     assert status_of(["demo", "-o", str(folder), "-q"]) == 0
     told = capsys.readouterr().out
     assert told.startswith("Open this page first")
@@ -190,7 +190,7 @@ def test_the_demonstration_does_the_whole_job(
     assert "exists" in capsys.readouterr().err
     # What --force replaces is each command's own matter: what they told is not made again.
     given: list[list[str]] = []
-    monkeypatch.setattr(cmd_demo, "_printed", lambda words, *, quiet: given.append(words) or printed[words[0]])
+    monkeypatch.setattr(cmd_new, "_printed", lambda words, *, quiet: given.append(words) or printed[words[0]])
     assert status_of(["demo", "-o", str(folder), "-q", "--force", "--json"]) == 0
     assert ["--force" in words for words in given] == [words[0] in {"draw", "align", "report"} for words in given]
     document = json.loads(capsys.readouterr().out)

@@ -24,7 +24,7 @@ os.fsync = lambda _: None  # the disk's pace is not what is tested here
 from micalign.cli import main as cli
 from micalign.files import whole
 import micalign.cli.cmd_align, micalign.cli.cmd_made  # noqa: F401
-import micalign.cli.cmd_demo  # noqa: F401
+import micalign.cli.cmd_new  # noqa: F401
 import micalign.report.scene_page, micalign.figures.gallery, micalign.files.align  # noqa: F401
 
 folder, rounds = Path(sys.argv[1]), int(sys.argv[2])
