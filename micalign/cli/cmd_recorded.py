@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from micalign.files.sessions import Clock, LineTake
     from micalign.files.songs import Song
     from micalign.report.levels_words import TakeLevels
-    from micalign.take.levels import WorkingWindow
     from micalign.take.sweep import Response, Sweep
+    from micalign.take.track_levels import WorkingWindow
 
 __all__ = ["click_command", "compare_command", "levels_command", "linecheck_command"]
 
@@ -82,7 +82,7 @@ def levels_command(
     """
     if sum(map(bool, (tracks, scenes, songs))) != 1 and (tracks or not scenes):
         raise click.UsageError("give at least one TRACK, or --scene SCENE, or --songs FOLDER: one of them")
-    from micalign.take.levels import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
+    from micalign.take.track_levels import WorkingWindow  # noqa: PLC0415 - numpy, which --help must not pay for
 
     limits = WorkingWindow(*window)
     several = Several.asked("levels", scenes, songs, resume=resume, quiet=quiet)

@@ -31,8 +31,9 @@ from micalign.compare.groups import group_alone
 from micalign.compare.run import compared
 from micalign.compare.tuned import ALIVE_DB, AROUND_S, CLEAR_MARGIN, EARLIER_S, EARLIER_Z, HEARD_DB, SWAPPED_DB, VOTERS
 from micalign.scene.scene import Scene
-from micalign.take.levels import TrackLevels, measure_levels
+from micalign.take.levels import measure_levels
 from micalign.take.together import Remark
+from micalign.take.track_levels import TrackLevels
 from micalign.take.tracks import Track, placed
 from micalign.tdoa.alone import HeardAlone, heard_alone, hits_alone
 from micalign.tdoa.delays import Alone, PairDelay, Wanted

@@ -27,7 +27,7 @@ from micalign.figures.style import (
     stacked,
     words,
 )
-from micalign.take.levels import TrackLevels, WorkingWindow
+from micalign.take.track_levels import TrackLevels, WorkingWindow
 from micalign.take.tracks import Track
 from micalign.tdoa.measure import Delay
 from micalign.tdoa.spectra import frame_spectra, irfft, raised_cosine, smooth_bins

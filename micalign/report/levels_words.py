@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.files.audio import Absent, Inventory, Present, original_of
 from micalign.report.tables import PROBLEM, WARNING, bare_table, clean, finite, sentence
-from micalign.take.levels import TrackLevels, WorkingWindow, measure_levels
+from micalign.take.levels import measure_levels
 from micalign.take.sweep import CLICKS, LEAD_S, Echo, Response
 from micalign.take.together import Remark, TrackFacts, remarks_together
+from micalign.take.track_levels import TrackLevels, WorkingWindow
 from micalign.take.tracks import Track
 from micalign.units import (
     db_from_amplitude,

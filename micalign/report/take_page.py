@@ -35,7 +35,8 @@ from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, s
 from micalign.report.sounds import Excerpt, excerpts, player_values
 from micalign.report.tables import once, sentence
 from micalign.scene.scene import Scene
-from micalign.take.levels import TrackLevels, measure_levels
+from micalign.take.levels import measure_levels
+from micalign.take.track_levels import TrackLevels
 from micalign.take.tracks import Take, Track, as_recorded
 from micalign.tdoa.delays import Alone, Delay, SourceDelays
 from micalign.units import (
