@@ -6,6 +6,7 @@ Delays are positive when the event comes later in the track. Arrays are samples 
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -61,6 +62,8 @@ _OWN_PEAK_S: Final = 2e-4
 """Seconds: half the width of the main peak of what is heard below 8 kHz, with its side lobes."""
 
 _MOST_STRIPS: Final = 32  # more make a figure of more than 20 inches
+_VERDICT_COLUMNS: Final = 17  # letters beside a strip, in lines of which two and the peak fit its height
+_LANE: Final = 1.08  # half a strip's height, full scale 1: one scale for all tracks
 _STRIP_IN: Final = 0.62  # height of a track's strip, inches
 _VERDICT_COLOURS: Final = {
     "good": "ink",
@@ -90,9 +93,9 @@ def levels_figure(take: Sequence[TrackLevels], window: WorkingWindow | None = No
     1
     """
     window = window or WorkingWindow()
-    shown = take[:_MOST_STRIPS]
+    shown = sorted(take, key=lambda levels: levels.gravity)[:_MOST_STRIPS]
     figure, panels = stacked(
-        max(len(shown), 1), panel_in=_STRIP_IN - 0.06, gap_in=0.06, top_in=0.42, margins_in=(1.45, 1.15)
+        max(len(shown), 1), panel_in=_STRIP_IN - 0.06, gap_in=0.06, top_in=0.42, margins_in=(1.45, 1.4)
     )
     longest_s = max((levels.duration_s for levels in shown), default=1.0)
     for axes, levels in zip(panels, shown, strict=False):
@@ -110,8 +113,7 @@ def levels_figure(take: Sequence[TrackLevels], window: WorkingWindow | None = No
 
 def _draw_strip(axes: Axes, levels: TrackLevels, window: WorkingWindow, longest_s: float) -> None:
     dress(axes, grid="")
-    tall = max(1.0, levels.peak)
-    axes.set_ylim(-1.08 * tall, 1.08 * tall)
+    axes.set_ylim(-_LANE, _LANE)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.spines["bottom"].set_visible(False)
@@ -122,7 +124,7 @@ def _draw_strip(axes: Axes, levels: TrackLevels, window: WorkingWindow, longest_
         axes.axhspan(side * lower, side * upper, color=COLOURS["sea"], alpha=0.28, linewidth=0)
         axes.axhline(side, color=COLOURS["line"], linewidth=0.8)
     _draw_wave(axes, levels)
-    _mark_clips(axes, levels, tall)
+    _mark_clips(axes, levels)
     axes.text(
         -0.01,
         0.5,
@@ -133,14 +135,16 @@ def _draw_strip(axes: Axes, levels: TrackLevels, window: WorkingWindow, longest_
         ha="right",
         va="center",
     )
-    verdict = f"{levels.verdict}, {show_percent(100.0 * levels.peak)}" if levels.peak else levels.verdict
+    verdict = textwrap.fill(levels.verdict_words, _VERDICT_COLUMNS)
+    if levels.peak:
+        verdict += f"\n{show_percent(100.0 * levels.peak)}"
     axes.text(
         1.01,
         0.5,
         verdict,
         transform=axes.transAxes,
         fontsize=SMALL,
-        color=COLOURS[_VERDICT_COLOURS[levels.verdict]],
+        color=COLOURS["brick" if levels.has_problem else _VERDICT_COLOURS[levels.verdict]],
         ha="left",
         va="center",
     )
@@ -151,17 +155,17 @@ def _draw_wave(axes: Axes, levels: TrackLevels) -> None:
     times = np.repeat(np.arange(len(outline.lows) + 1) * outline.bin_s, 2)[1:-1]
     axes.fill_between(
         np.minimum(times, levels.duration_s),
-        np.repeat(outline.lows, 2),
-        np.repeat(outline.highs, 2),
+        np.maximum(np.repeat(outline.lows, 2), -_LANE),  # what lies beyond full scale ends at the lane's edge
+        np.minimum(np.repeat(outline.highs, 2), _LANE),
         color=COLOURS["blue"],
         linewidth=0.3,
     )
 
 
-def _mark_clips(axes: Axes, levels: TrackLevels, tall: float) -> None:
+def _mark_clips(axes: Axes, levels: TrackLevels) -> None:
     places = list(levels.clipping.marks_s)
     if places:
-        tip = [1.12 * tall] * len(places)
+        tip = [1.12] * len(places)
         axes.plot(
             places, tip, linestyle="none", marker="v", markersize=4.5, color=COLOURS["brick"], clip_on=False, zorder=4
         )

@@ -61,8 +61,6 @@ _SAME_BOUNCE_S: Final = 0.4e-3
 _IN_TABLE: Final = frozenset({"quiet", "hot", "pair", "silent", "dead", "rumble", "hiss", "noise"})
 """Rules whose figures, a peak or a floor, stand in the table of every track."""
 
-_RANK: Final = ("broken", "silent", "dead", "clipped", "double", "offset", "hum", "rumble", "hiss", "noise")
-
 SIGNAL_CAUTION: Final = (
     "Turn the monitors down before you play it and come up slowly; take headphones off and wear protection beside a "
     "loudspeaker. Test signals are louder than they look."
@@ -89,16 +87,7 @@ class TakeLevels:
     @property
     def worst_first(self) -> tuple[tuple[Present, TrackLevels], ...]:
         """The rows with problems, the gravest first, then those with notes, then the good ones."""
-        return tuple(sorted(self.rows, key=lambda row: _gravity(row[1])))
-
-
-def _gravity(levels: TrackLevels) -> tuple[int, int, int]:
-    problems = [_RANK.index(remark.rule) for remark in levels.remarks if remark.severity == "problem"]
-    return (
-        min(problems, default=len(_RANK)),
-        -len(problems),
-        -len(levels.remarks),
-    )
+        return tuple(sorted(self.rows, key=lambda row: row[1].gravity))
 
 
 def take_levels(
@@ -171,6 +160,7 @@ def _row(present: Present, levels: TrackLevels, names: list[str]) -> dict[str, A
         "hum_lines": [] if hum is None else [{"hz": line.hz, "dbfs": finite(line.dbfs)} for line in hum.lines],
         "longest_run": cut.longest_run,
         "first_clips_s": list(cut.first_s),
+        **_broken_places(levels),
         "flat_dbfs": [None if side is None else finite(db_from_amplitude(side)) for side in (cut.upper, cut.lower)],
         "samples_over_full_scale": levels.over,
         "gain_change_db": levels.gain_change_db,
@@ -178,6 +168,16 @@ def _row(present: Present, levels: TrackLevels, names: list[str]) -> dict[str, A
         "double_polarity": None if double is None else double.polarity,
         "double_lag_samples": None if double is None else double.lag_samples,
         "remarks": [_remark(remark) for remark in levels.remarks],
+    }
+
+
+def _broken_places(levels: TrackLevels) -> dict[str, Any]:
+    return {
+        "clicks": levels.clicks.count,
+        "first_clicks_s": list(levels.clicks.first_s),
+        "dropouts": levels.gaps.dropouts,
+        "first_dropouts_s": list(levels.gaps.first_s),
+        "breaks_off_s": levels.gaps.dies_s,
     }
 
 
@@ -201,7 +201,7 @@ def levels_table(take: TakeLevels) -> Table:
     for one in take.absent:
         table.add_row(clean(one.name), *["-"] * 5, "not read", style=PROBLEM)
     for _, levels in take.worst_first:
-        table.add_row(clean(levels.name), *_cells(levels), _verdict(levels), style=_style(levels))
+        table.add_row(clean(levels.name), *_cells(levels), levels.verdict_words, style=_style(levels))
     return table
 
 
@@ -209,7 +209,7 @@ def levels_line(take: TakeLevels) -> str:
     """All tracks in a line: those with problems by name, the others counted by their verdicts, and what parts them."""
     count = len(take.rows) + len(take.absent)
     wrong = [f"'{one.name}' not read" for one in take.absent]
-    wrong += [f"'{levels.name}' {_verdict(levels)}" for _, levels in take.worst_first if levels.has_problem]
+    wrong += [f"'{levels.name}' {levels.verdict_words}" for _, levels in take.worst_first if levels.has_problem]
     wrong += [f"the take: {remark.message}" for remark in take.together if remark.severity == "problem"]
     rest = Counter(levels.verdict for _, levels in take.rows if not levels.has_problem)
     others = [f"{number} {verdict}" for verdict, number in rest.most_common()]
@@ -225,14 +225,6 @@ def _cells(levels: TrackLevels) -> Iterator[str]:
     # The floor of a track that is never quiet is no more than a bound.
     bound = "<" if levels.floor is not None and levels.floor.is_bound and levels.verdict != "silent" else ""
     yield bound + dbfs_cell(levels.noise_floor_dbfs).removeprefix(bound)
-
-
-def _verdict(levels: TrackLevels) -> str:
-    rules = [remark.rule for remark in levels.remarks if remark.severity == "problem"]
-    first = "dead" if "dead" in rules else levels.verdict
-    if first == "good" and "broken" in rules:  # nobody knows what its rest is
-        return ", ".join(dict.fromkeys(["broken", *rules]))
-    return ", ".join(dict.fromkeys([first, *rules]))
 
 
 def _style(levels: TrackLevels) -> str | None:

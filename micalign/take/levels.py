@@ -1,7 +1,7 @@
 """Is a take sound? Levels, clipping, noise, hum, offset, silence and doubles of every track: read once and judged.
 
 The meters read all tracks in step, a second at a time; what they say is judged at the end. Memory does not grow with
-the length of the take, but for 160 bytes to a second of a track. Peaks are against full scale (dBFS; dBTP between the
+the length of the take, but for 520 bytes to a second of a track. Peaks are against full scale (dBFS; dBTP between the
 samples). Root mean squares are against full scale 1 as well, so a full-scale sine reads -3.01 dBFS (AES17 would say 0);
 the noise floor and hum are root mean square too.
 
@@ -22,8 +22,9 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.take import tuned
 from micalign.take.meters import Clipping, Readings, TrackMeter
-from micalign.take.noise import Floor, Hum, find_hum, loud_power, noise_floor, noise_parts
+from micalign.take.noise import Floor, Hum, find_hum, loud_power, noise_floor, noise_parts, with_steady
 from micalign.take.remarks import remarks_on
+from micalign.take.steady import SteadyNoise
 from micalign.take.together import find_doubles
 from micalign.take.track_levels import TrackLevels, Verdict, WorkingWindow
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, pairs_by_name
@@ -91,8 +92,11 @@ def _read(tracks: Sequence[Track], progress: Callable[[float], None] | None) -> 
 def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[TrackLevels, Floats]:
     hum = find_hum(readings.quiet)
     floor = noise_floor(readings.tenths)
+    steady = _under_sound(readings)
+    parts = noise_parts(floor, readings.quiet, hum, steady)
+    floor = with_steady(floor, steady, hum)
     dead = _is_dead(readings, floor, hum)
-    verdict = _verdict_on(readings.peak, readings.clipping, window, dead=dead)
+    verdict = _verdict_on(readings.clicks.peak, readings.clipping, window, dead=dead)
     if readings.broken and verdict == "silent":
         verdict = "broken"  # what comes after may be anything
     return TrackLevels(
@@ -106,16 +110,24 @@ def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[Tr
         offset=float(np.median(readings.means)) if len(readings.means) else 0.0,
         over=readings.over,
         clipping=readings.clipping,
+        clicks=readings.clicks,
+        gaps=readings.gaps,
         floor=floor,
-        noise=noise_parts(floor, readings.quiet, hum),
+        noise=parts,
         hum=hum,
         verdict=verdict,
-        gain_change_db=window.gain_change_db(readings.peak, verdict),
+        gain_change_db=window.gain_change_db(readings.clicks.peak, verdict),
         double=None,
         remarks=(),
         outline=readings.outline,
         broken=readings.broken,
     ), readings.tenths
+
+
+def _under_sound(readings: Readings) -> SteadyNoise | None:
+    """Steady noise that other sound stands above: what a track holds alone and loud is what it is for."""
+    steady = readings.steady
+    return steady if steady and loud_power(readings.tenths) > tuned.STANDS_OUT * steady.power else None
 
 
 def _as_pairs(judged: Sequence[TrackLevels]) -> list[TrackLevels]:

@@ -12,9 +12,6 @@ would rise n a b / (2 (a + b)) above it. Bright sound is cut in single samples, 
 shows by a *heap*: far more samples at the extreme than just below it, at irregular times (the samples of a pure tone
 may all lie on its top, but in step). Sounds thin out towards their extreme; the densest that do not, sines, have 2.4
 times as many in the last of two equal bands.
-
-The outline, for drawing, is the lowest and highest sample in bins of equal length, at most 4096 of them. Bins begin as
-hundredths of a second; when there are too many, each two become one: the memory is constant however long the track is.
 """
 
 from __future__ import annotations
@@ -28,15 +25,17 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints
 from micalign.errors import TakeError
 from micalign.take import tuned
+from micalign.take.clicks import ClickMeter, Clicks
+from micalign.take.gaps import GapMeter, Gaps
 from micalign.take.loudness import TruePeak
 from micalign.take.noise import QuietMeter, QuietSeconds
+from micalign.take.outline import Outline, OutlineMeter
+from micalign.take.steady import SteadyMeter, SteadyNoise
 from micalign.take.tracks import Track
 
 __all__ = [
     "ClipMeter",
     "Clipping",
-    "Outline",
-    "OutlineMeter",
     "Readings",
     "TrackMeter",
 ]
@@ -56,7 +55,7 @@ class Clipping:
     samples, runs, longest_run : int
         Samples in runs, runs, and the samples of the longest one.
     first_s : tuple of float
-        When the first five runs begin, in seconds from the track's start.
+        When the first five strokes that are cut begin, in seconds from the track's start.
     marks_s : tuple of float
         Where to mark a picture: about one run to a tenth of a second, in seconds.
     upper, lower : float or None
@@ -114,7 +113,8 @@ class ClipMeter:
         heaps = [side.heap(self._step) for side in self._sides]
         upper, lower = (side.top if side.runs or heap else None for side, heap in zip(self._sides, heaps, strict=True))
         heaped = [place for side, heap in zip(self._sides, heaps, strict=True) if heap for place in side.singly]
-        firsts = sorted([*(place for side in self._sides for place in side.first), *heaped])[: tuned.FIRST_PLACES]
+        firsts = sorted([*(place for side in self._sides for place in side.first), *heaped])
+        firsts = _of_hits(firsts, tuned.SAME_HIT_S * self._sample_rate)[: tuned.FIRST_PLACES]
         marks = sorted({*(place for side in self._sides for place in side.marks), *heaped})
         return Clipping(
             samples=sum(side.samples for side in self._sides) + sum(heaps),
@@ -127,6 +127,15 @@ class ClipMeter:
             heap=sum(heaps),
             step=self._step,
         )
+
+
+def _of_hits(places: list[int], apart: float) -> list[int]:
+    """The first place of each stroke, of places in order of time."""
+    firsts: list[int] = []
+    for place in places:
+        if not firsts or place - firsts[-1] >= apart:
+            firsts.append(place)
+    return firsts
 
 
 def _step_of(block: Floats) -> float:
@@ -238,7 +247,11 @@ class _Side:
         tenths, index = np.unique(starts[cut] // self.mark_every, return_index=True)
         last = self.marks[-1] // self.mark_every if self.marks else -1
         self.marks += starts[cut][index[tenths > last]].tolist()
-        self.first += starts[cut][: tuned.FIRST_PLACES - len(self.first)].tolist()
+        if len(self.first) < tuned.FIRST_PLACES:
+            hits = _of_hits(
+                [*self.first, *starts[cut].tolist()], tuned.SAME_HIT_S * tuned.MARKS_PER_S * self.mark_every
+            )
+            self.first = hits[: tuned.FIRST_PLACES]
 
     def heap(self, step: float) -> int:
         """Single samples at full scale, where they are a heap; else 0."""
@@ -259,60 +272,6 @@ def _rises(lengths: Ints, rise: Floats, fall: Floats, least: float) -> Bools:
 
 _WINDOWS: Final = 100  # to a second
 _TENTH: Final = 10  # windows
-
-
-@dataclass(frozen=True, eq=False)
-class Outline:
-    """The lowest and highest samples of bins that follow each other, shape (bins,), against full scale 1."""
-
-    lows: Floats
-    highs: Floats
-    bin_s: float
-
-
-class OutlineMeter:
-    """Gathers an outline from short windows that follow each other."""
-
-    def __init__(self, window_s: float) -> None:
-        self._window_s = window_s
-        self._merge = 1
-        self._bins = np.zeros((2, 2 * tuned.OUTLINE_BINS))
-        self._count = 0
-        self._waiting = np.zeros((2, 0))
-
-    def feed(self, lows: Floats, highs: Floats) -> None:
-        """Take the extremes of the next windows."""
-        waiting = np.concatenate((self._waiting, (lows, highs)), axis=1)
-        whole = waiting.shape[1] // self._merge
-        while self._count + whole > tuned.OUTLINE_BINS and self._count > 1:
-            waiting = self._halved(waiting)
-            whole = waiting.shape[1] // self._merge
-        self._bins[:, self._count : self._count + whole] = _merged(waiting[:, : whole * self._merge], self._merge)
-        self._count += whole
-        self._waiting = waiting[:, whole * self._merge :]
-
-    def finish(self) -> Outline:
-        """The outline, with what still waits in a bin of its own."""
-        bins = self._bins[:, : self._count]
-        if self._waiting.shape[1]:
-            bins = np.concatenate((bins, _merged(self._waiting, self._waiting.shape[1])), axis=1)
-        return Outline(bins[0].copy(), bins[1].copy(), self._window_s * self._merge)
-
-    def _halved(self, waiting: Floats) -> Floats:
-        """Make each two bins one; an odd bin waits for its partner, as windows that all have its extremes."""
-        even = self._count // 2 * 2
-        odd = np.repeat(self._bins[:, even : self._count], self._merge, axis=1)
-        self._bins[:, : even // 2] = _merged(self._bins[:, :even], 2)
-        self._count = even // 2
-        self._merge *= 2
-        return np.concatenate((odd, waiting), axis=1)
-
-
-def _merged(bins: Floats, count: int) -> Floats:
-    if count == 1:
-        return bins
-    grouped = bins.reshape(2, -1, count)
-    return np.stack((grouped[0].min(axis=-1), grouped[1].max(axis=-1)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -345,7 +304,10 @@ class Readings:
     tenths: Floats
     means: Floats
     clipping: Clipping
+    clicks: Clicks
+    gaps: Gaps
     quiet: QuietSeconds | None
+    steady: SteadyNoise | None
     outline: Outline
     broken: str = ""
 
@@ -371,8 +333,11 @@ class TrackMeter:
         self._means: list[Floats] = []
         self._true_peak = TruePeak()
         self._clips = ClipMeter(track.sample_rate)
+        self._clicks = ClickMeter(track.sample_rate)
+        self._gaps = GapMeter(track.sample_rate)
         self._outline = OutlineMeter(self._window / track.sample_rate)
         self._quiet = QuietMeter(track.sample_rate)
+        self._steady = SteadyMeter(track.sample_rate, _TENTH * self._window)
 
     @property
     def is_done(self) -> bool:
@@ -420,6 +385,7 @@ class TrackMeter:
     def finish(self) -> Readings:
         """What the meters say of all that was read."""
         empty = self._at == 0
+        clipping = self._clips.finish()
         return Readings(
             highest=0.0 if empty else self._highest,
             lowest=0.0 if empty else self._lowest,
@@ -428,8 +394,11 @@ class TrackMeter:
             over=self._over,
             tenths=np.concatenate([np.zeros(0), *self._tenths]),
             means=np.concatenate([np.zeros(0), *self._means]),
-            clipping=self._clips.finish(),
+            clipping=clipping,
+            clicks=self._clicks.finish(),
+            gaps=self._gaps.finish(clipping.step),
             quiet=self._quiet.finish(),
+            steady=self._steady.finish(),
             outline=self._outline.finish(),
             broken=self._broken,
         )
@@ -441,6 +410,8 @@ class TrackMeter:
         if peak > 1.0:
             self._over += int(np.count_nonzero(np.abs(block) > 1.0))
         self._clips.feed(block, highest, lowest)
+        self._clicks.feed(block)
+        self._gaps.feed(block)
         self._feed_windows(block)
 
     def _feed_windows(self, block: Floats) -> None:
@@ -452,6 +423,9 @@ class TrackMeter:
         for some in (windows, rest[None, :]):
             if some.size:
                 self._feed_extremes(some)
+        whole = count // _TENTH
+        if whole:
+            self._steady.feed(block[: whole * _TENTH * self._window].reshape(whole, -1))
         tenths, means = self._by_tenths(windows.sum(axis=1), squares)
         self._tenths.append(tenths)
         self._means.append(means)

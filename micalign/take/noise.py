@@ -28,6 +28,7 @@ import numpy as np
 
 from micalign.arrays import Bools, Floats
 from micalign.take import tuned
+from micalign.take.steady import SteadyNoise
 from micalign.units import db_from_power
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "loud_power",
     "noise_floor",
     "noise_parts",
+    "with_steady",
 ]
 
 
@@ -184,6 +186,8 @@ def _lines(seconds: _Seconds, mains: int) -> tuple[_Found, ...]:
     last = min(tuned.MOST_HARMONICS, (len(seconds.median) - tuned.AROUND_BINS[1] - 2) // mains)
     found = [line for harmonic in range(1, last + 1) if (line := _line(seconds, mains, harmonic))]
     agreeing = _agreeing(found)
+    loudest = max((line.power for line in agreeing), default=0.0)
+    agreeing = [line for line in agreeing if line.power >= tuned.LEAST_LINE * loudest]
     lowest = any(line.harmonic <= tuned.LOW_HARMONIC for line in agreeing)
     return tuple(agreeing) if lowest or len(agreeing) >= tuned.LEAST_LINES else ()
 
@@ -325,9 +329,22 @@ def _pauses(tenths: Floats, highest: float, whole: Bools) -> Bools:
     return inside
 
 
-def noise_parts(floor: Floor | None, quiet: QuietSeconds | None, hum: Hum | None) -> NoiseParts:
-    """What the floor is made of."""
+def with_steady(floor: Floor | None, steady: SteadyNoise | None, hum: Hum | None) -> Floor | None:
+    """The floor: of a track that never pauses the steady noise in it with the hum, where there is such."""
+    if floor is None or steady is None or not floor.is_bound:
+        return floor
+    return Floor(min(floor.power, steady.power + (hum.power if hum else 0.0)), is_bound=False)
+
+
+def noise_parts(
+    floor: Floor | None, quiet: QuietSeconds | None, hum: Hum | None, steady: SteadyNoise | None = None
+) -> NoiseParts:
+    """What the floor is made of; ``steady`` where no quiet second shows it."""
     near = None if floor is None or quiet is None else quiet.loudest_tenth <= tuned.NEAR_FLOOR * floor.power
+    if steady is not None and (near is None or floor is None or floor.is_bound or not near.any()):
+        hiss = steady.hiss if steady.hiss >= tuned.STANDS_OUT * steady.middle else 0.0
+        is_hum = hum is not None and hum.power > steady.power
+        return NoiseParts("hum" if is_hum else "hiss" if hiss else "room", 0.0, hiss)
     if near is None or quiet is None or not near.any():
         return NoiseParts("hum" if hum else None, 0.0, 0.0)
     low, middle, high = quiet.bands[near].mean(axis=0).tolist()

@@ -15,7 +15,7 @@ from typing import Final
 from micalign.take import tuned
 from micalign.take.together import Remark, Severity, clock, double_remark
 from micalign.take.track_levels import TrackLevels, WorkingWindow
-from micalign.units import FAINT_DBFS, db_from_power, show_dbfs, show_hz, show_percent
+from micalign.units import FAINT_DBFS, db_from_amplitude, db_from_power, show_dbfs, show_hz, show_percent
 
 __all__ = [
     "remarks_on",
@@ -87,14 +87,47 @@ def _clipped(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
 
 
 def _level(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
-    at = f"the loudest peak is at {show_percent(100.0 * levels.peak)} of full scale ({show_dbfs(levels.peak_dbfs)})"
+    peak = levels.clicks.peak
+    at = f"the loudest peak is at {show_percent(100.0 * peak)} of full scale ({show_dbfs(db_from_amplitude(peak))})"
     if levels.over:
         peaks = f"{levels.over} samples lie beyond full scale (up to {show_dbfs(levels.peak_dbfs, sign=True)})"
         look = "this file of floats keeps them; any file of integers cuts them: turn down before you export"
         yield Remark("over", "note", peaks, look)
     change_db = levels.gain_change_db or 0.0
+    if levels.gaps.dies_s is not None and levels.verdict == "quiet":
+        return  # what it would have held is not known, and no gain follows
     if levels.verdict in {"quiet", "hot"} or (levels.verdict == "good" and change_db):
         yield Remark("pair" if levels.verdict == "good" else levels.verdict, "note", at, _turn(levels, change_db))
+
+
+def _gaps(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
+    gaps = levels.gaps
+    if gaps.dies_s is not None:
+        dead = f"{levels.duration_s - gaps.dies_s:.1f} s"
+        said = f"it breaks off at {clock(gaps.dies_s)}: digital zero from there to its end ({dead})"
+        look = "a cable, an input or an edit cut it there: where nobody did so on purpose, record it again"
+        yield Remark("dies", "problem", said, look)
+    if gaps.dropouts:
+        times = "a dropout" if gaps.dropouts == 1 else f"{gaps.dropouts} dropouts"
+        longest = f"{1e3 * gaps.longest_s:.0f} ms" if gaps.dropouts == 1 else f"longest {1e3 * gaps.longest_s:.0f} ms"
+        said = f"{times} of digital zero inside the sound ({longest}), {_first(gaps.first_s)}"
+        look = "the recorder lost samples: give it a larger buffer, check its clock and cables, and record it again"
+        yield Remark("dropout", "problem", said, look)
+
+
+def _clicks(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
+    clicks = levels.clicks
+    if clicks.count:
+        times = "a click" if clicks.count == 1 else f"{clicks.count} clicks"
+        said = f"{times} of one sample, up to {show_dbfs(levels.peak_dbfs)}, {_first(clicks.first_s)}"
+        if clicks.peak >= levels.peak:
+            said = f"{times} of one sample, {_first(clicks.first_s)}"
+        look = "no sound is as short: check the clock that all converters follow, and mend the places before you mix"
+        yield Remark("clicks", "problem", f"{said}; the verdict is without them", look)
+
+
+def _first(places: Sequence[float]) -> str:
+    return f"{'at' if len(places) == 1 else 'first at'} {', '.join(clock(at) for at in places)}"
 
 
 def _turn(levels: TrackLevels, change_db: float) -> str:
@@ -142,15 +175,19 @@ def _noise(levels: TrackLevels, window: WorkingWindow) -> Iterator[Remark]:
         raised = _raised(levels, db_from_power(power), window)
         if raised > tuned.AUDIBLE_DBFS:
             spoils = (raised > tuned.LOUD_NOISE_DBFS or levels.verdict == "quiet") and not levels.may_be_bleed
-            said = f"{_NOISE_WORDS[kind][0]} at {show_dbfs(db_from_power(power))} in the pauses"
-            yield Remark(kind, "problem" if spoils else "note", said, _NOISE_WORDS[kind][1])
+            said, look = _NOISE_WORDS[kind]
+            said = f"{said} at {show_dbfs(db_from_power(power))} behind the sounds"
+            if spoils:
+                yield Remark(kind, "problem", said, look)
+            else:
+                yield Remark(kind, "note", f"faint {said}, heard where all else is silent", f"if it disturbs, {look}")
 
 
 def _raised(levels: TrackLevels, level_dbfs: float, window: WorkingWindow) -> float:
     """What a level becomes when a quiet track is turned up to the middle of the window."""
     if levels.may_be_bleed:  # nobody turns up a mic whose drum is not struck
         return level_dbfs
-    middle = window.gain_change_db(levels.peak, "quiet") or 0.0
+    middle = window.gain_change_db(levels.clicks.peak, "quiet") or 0.0
     return level_dbfs + max(middle, 0.0)
 
 
@@ -165,6 +202,8 @@ def _offset(levels: TrackLevels, _window: WorkingWindow) -> Iterator[Remark]:
 
 _QUESTIONS: Final[tuple[Callable[[TrackLevels, WorkingWindow], Iterator[Remark]], ...]] = (
     _clipped,
+    _gaps,
+    _clicks,
     _level,
     _hum,
     _noise,

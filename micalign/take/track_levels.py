@@ -6,12 +6,15 @@ Levels are against full scale 1, root mean squares too, so a full-scale sine rea
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 from micalign.errors import TakeError
 from micalign.take import tuned
-from micalign.take.meters import Clipping, Outline
+from micalign.take.clicks import Clicks
+from micalign.take.gaps import Gaps
+from micalign.take.meters import Clipping
 from micalign.take.noise import Floor, Hum, NoiseParts
+from micalign.take.outline import Outline
 from micalign.take.together import Double, Remark
 from micalign.units import db_from_amplitude, db_from_power
 
@@ -21,6 +24,25 @@ __all__ = [
     "WorkingWindow",
 ]
 
+
+_RANK: Final = (
+    "broken",
+    "silent",
+    "dead",
+    "dies",
+    "clipped",
+    "dropout",
+    "double",
+    "clicks",
+    "offset",
+    "hum",
+    "rumble",
+    "hiss",
+    "noise",
+)
+"""Rules that name a problem, the gravest first."""
+
+_NOISES: Final = frozenset({"rumble", "hiss", "noise"})
 
 Verdict: TypeAlias = Literal["good", "quiet", "hot", "clipped", "silent", "broken"]
 
@@ -45,6 +67,9 @@ class TrackLevels:
     over : int
         Samples beyond full scale (files of floats).
     clipping : Clipping
+    clicks : Clicks
+        With the peak of the sound without them, by which the track is judged.
+    gaps : Gaps
     floor : Floor or None
         None where the quiet parts are digital silence.
     noise : NoiseParts
@@ -78,6 +103,8 @@ class TrackLevels:
     offset: float
     over: int
     clipping: Clipping
+    clicks: Clicks
+    gaps: Gaps
     floor: Floor | None
     noise: NoiseParts
     hum: Hum | None
@@ -119,6 +146,24 @@ class TrackLevels:
     def snr_db(self) -> float | None:
         """The loud parts against the noise floor."""
         return None if self.floor is None else db_from_power(self.loud_power / self.floor.power)
+
+    @property
+    def verdict_words(self) -> str:
+        """The verdict, and what else is wrong or faint, in a few words: the table and the picture say the same."""
+        rules = [remark.rule for remark in self.remarks if remark.severity == "problem"]
+        faint = [
+            f"faint {remark.rule}" for remark in self.remarks if remark.severity == "note" and remark.rule in _NOISES
+        ]
+        first = "dead" if "dead" in rules else self.verdict
+        if first == "good" and "broken" in rules:  # nobody knows what its rest is
+            return ", ".join(dict.fromkeys(["broken", *rules]))
+        return ", ".join(dict.fromkeys([first, *rules, *faint]))
+
+    @property
+    def gravity(self) -> tuple[int, int, int]:
+        """Sorts the worst track first: those with problems, the gravest first, then those with notes."""
+        problems = [_RANK.index(remark.rule) for remark in self.remarks if remark.severity == "problem"]
+        return (min(problems, default=len(_RANK)), -len(problems), -len(self.remarks))
 
     @property
     def has_problem(self) -> bool:

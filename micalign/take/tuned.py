@@ -103,11 +103,58 @@ FIRST_PLACES: Final = 5
 MARKS_PER_S: Final = 10
 """Count of marks of clipping in a picture to a second (chosen by eye)."""
 
+SAME_HIT_S: Final = 0.1
+"""Seconds: clipping that begins within it belongs to one stroke and is named once (chosen)."""
+
 STEP_SAMPLES: Final = 4096
 """Samples of a block that are held against the steps of 8 and 16 bits (chosen, no source)."""
 
 OUTLINE_BINS: Final = 4096
 """Count of bins of an outline, so that its memory is constant (chosen, no source)."""
+
+# Faults of a recorder or a cable: gaps and clicks. See `tests/take/test_gaps_and_clicks.py`.
+
+GAP_LEAST_S: Final = 1e-3
+"""Seconds: shorter runs of zeros are met in quiet sound of few bits (chosen)."""
+
+GAP_EDGE_S: Final = 5e-3
+"""Seconds before and behind a gap whose level is read (chosen, no source)."""
+
+GAP_LONGEST_S: Final = 0.3
+"""Seconds: a track with a longer stretch of zeros between sounds was gated or edited (chosen)."""
+
+GAP_SHARE: Final = 0.05
+"""Share of a track: more zeros than that between sounds are a gate's (chosen)."""
+
+GAP_SOUND: Final = 1e-4
+"""Share of full scale (-80 dB): quieter sound beside a gap was faded out (chosen)."""
+
+GAP_STEPS: Final = 16.0
+"""Count of a file's steps, likewise."""
+
+GAP_ALIKE: Final = 4.0
+"""Ratio of root mean squares (12 dB) before and behind a dropout: a gate opens to a louder sound (chosen)."""
+
+GAPS_KEPT: Final = 4096
+"""Count of gaps that are kept: more are a gate's in any case (chosen, no source)."""
+
+DIES_LEAST_S: Final = 1.0
+"""Seconds of zeros to a track's end that are worth a word (chosen, no source)."""
+
+CLICK_NEAR_S: Final = 1e-3
+"""Seconds before and behind a click in which nothing else bends as much (chosen)."""
+
+CLICK_LEAST: Final = 0.03
+"""Share of full scale (-30 dB) by which a click stands off its neighbours (chosen)."""
+
+CLICK_SIDES: Final = 1.6
+"""Ratio of a click's bend to its neighbours': a lone sample has 2."""
+
+CLICK_BESIDE: Final = 0.125
+"""Ratio to a click's bend of the largest one near it; none in 660 tracks of a real kit stands out as far."""
+
+CLICKS_PER_S: Final = 2.0
+"""Count of clicks to a second beyond which they are a signal, not a fault (chosen)."""
 
 # Floor and noise.
 
@@ -153,6 +200,43 @@ LEAST_QUIET_S: Final = 4
 KEPT_FRAMES: Final = MOST_QUIET_S * 48_000
 """Samples of a track's quiet seconds that are kept at most, 2.3 MB of 32 bits (chosen, no source)."""
 
+# Noise under sound that never pauses: see `tests/take/test_steady_noise.py`.
+
+STEADY_EDGES_HZ: Final = (2000, 3000, 4500, 6500, 9000, 13_000, 18_000)
+"""Hertz: edges of the bands that must be steady at once (chosen)."""
+
+STEADY_HIGHEST: Final = 0.46
+"""Share of the sample rate up to which bands are looked at: above it a converter's filter cuts (chosen, no source)."""
+
+STEADY_LEAST_BANDS: Final = 3
+"""Count of bands below which nothing is told (chosen, no source)."""
+
+STEADY_SIGMAS: Final = 2.0
+"""Count of standard errors that a band's power may lie off its quiet level."""
+
+STEADY_LEAST_TENTHS: Final = 10
+"""Count of tenths of a second that must be alike: 660 tracks of a real kit, grooves and cymbals struck on and on, have
+5 at the most at any level that would be heard."""
+
+STEADY_SHARE_OF_ALL: Final = 0.06
+"""Share of all tenths that must be alike (see `STEADY_LEAST_TENTHS`)."""
+
+STEADY_PAIRS: Final = 5
+"""Count of such tenths that follow another: rides and crashes struck at even times have 3, a kit with hiss at -30 dBFS
+7 in nineteen tracks of twenty, and 73 in the middle one."""
+
+STEADY_SPREAD_DB: Final = 0.3
+"""Decibels: the mean of all bands is spread no more from tenth to tenth (see `STEADY_LEAST_TENTHS`)."""
+
+STEADY_QUANTILE: Final = 0.05
+"""Share of the tenths that are quieter than where the search begins (chosen)."""
+
+STEADY_ROUNDS: Final = 4
+"""Count of rounds in which the quiet level is read again from the tenths at it (chosen)."""
+
+STEADY_FLATNESS: Final = 0.4
+"""Ratio of the geometric to the arithmetic mean of the bins: noise has 0.56, a held chord of a distorted guitar 0.2."""
+
 # Hum.
 
 HARMONICS_AGREE: Final = 0.004
@@ -166,6 +250,10 @@ MOST_HARMONICS: Final = 12
 
 LOW_HARMONIC: Final = 2
 """Count of the harmonic up to which one line alone is hum (chosen, no source)."""
+
+LEAST_LINE: Final = 1e-5
+"""Ratio of powers (-50 dB) to a hum's strongest line: what is left further down where nothing else sounds is the
+rounding of a file or the edge of the window, and nobody hears it."""
 
 LEAST_LINES: Final = 3
 """Count of lines that make a hum without a low one among them (chosen, no source)."""

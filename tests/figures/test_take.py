@@ -10,9 +10,11 @@ from micalign.figures.take import (
     correlation_figure,
     gain_figure,
     hit_figure,
+    levels_figure,
     spectrum_figure,
     sums_figure,
 )
+from micalign.take.levels import measure_levels
 from micalign.take.tracks import Track
 from micalign.tdoa.delays import Candidate, Delay
 
@@ -114,5 +116,29 @@ def test_the_ways_to_add_a_di_and_its_mic_lie_over_one_another_by_third_octave()
     np.testing.assert_array_equal(drawn, list(ways.values()))
     assert [len(axes.lines) - 1 for axes in (first, second)] == [3, 2]
     assert [text.get_text() for text in figure.legends[0].get_texts()] == list(ways)
+    assert cut_off(figure) == []
+    assert overlaps(figure) == []
+
+
+def test_the_levels_are_drawn_in_the_order_and_words_of_the_table_each_in_its_lane(rng: np.random.Generator) -> None:
+    seconds = np.arange(6 * RATE) / RATE
+    strokes = np.exp(-(seconds % 0.75) / 0.05) * np.sin(2 * np.pi * 180 * seconds) + 1e-4 * rng.normal(size=6 * RATE)
+    sounds = {
+        "good": 0.5 * strokes,
+        "over": 3.0 * rng.permutation(strokes),
+        "offset": 0.4 * np.roll(strokes, RATE // 5) ** 3 + 0.03,
+        "clipped": np.clip(2.0 * strokes, -0.6, 0.6) + 0.02 + 0.05 * np.sin(2 * np.pi * 50 * seconds),
+    }
+    levels = measure_levels([Track.from_array(name, sound, RATE) for name, sound in sounds.items()])
+    figure = levels_figure(levels)
+    words = [[text.get_text() for text in axes.texts] for axes in figure.axes]
+    table = sorted(levels, key=lambda one: one.gravity)
+    assert [name for name, _ in words] == [one.name for one in table]
+    assert [" ".join(said.split("\n")[:-1]) for _, said in words] == [one.verdict_words for one in table]
+    for axes in figure.axes:
+        drawn = axes.collections[0].get_paths()[0].get_extents()
+        low, high = axes.get_ylim()
+        assert low <= drawn.ymin
+        assert drawn.ymax <= high
     assert cut_off(figure) == []
     assert overlaps(figure) == []

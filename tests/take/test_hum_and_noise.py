@@ -183,3 +183,12 @@ def test_mains_advice_never_lifts_an_earth(rng):
     assert told.severity == "problem"
     assert "Never lift or cut a protective earth" in told.caution
     assert "licensed electrician" in told.caution
+
+
+def test_a_plain_tone_of_the_mains_under_a_voice_is_one_line():
+    """Where all else pauses for a second, the window's own edge and the rounding of the file are no harmonics."""
+    seconds = np.arange(FRAMES) / RATE
+    voice = sum(np.sin(2 * np.pi * 150.0 * k * seconds + 3.0 * np.sin(2 * np.pi * 5.3 * seconds)) for k in range(1, 20))
+    wave = 0.02 * voice * (seconds > 2.0) + level(-45.0) * np.sin(2 * np.pi * 50.0 * seconds)
+    found = read(np.round(wave * 2.0**23) / 2.0**23).hum
+    assert [round(line.hz) for line in found.lines] == [50]

@@ -8,7 +8,7 @@ from faulty_takes import RATE, clean_take
 
 from micalign.errors import TakeError
 from micalign.take.levels import measure_levels
-from micalign.take.meters import OutlineMeter
+from micalign.take.outline import OutlineMeter
 from micalign.take.together import TrackFacts, clock, remarks_together
 from micalign.take.track_levels import WorkingWindow
 from micalign.take.tracks import Track, pairs_by_name
