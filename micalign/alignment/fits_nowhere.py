@@ -22,6 +22,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from micalign.alignment.beside_kit import holds_notes
+from micalign.alignment.one_performance import may_be_one_path
 from micalign.alignment.over_kit import has_strokes
 from micalign.alignment.tuned import FAR_S, LIKELY, SAME_BEGINNING, SHARED_PIECES
 from micalign.errors import some
@@ -140,7 +142,7 @@ def _told(name: str, delay: Delay, words: str) -> TrackDelay:
 
 def _seen(reference: Listened, track: Listened, delay: Delay) -> _Seen:
     """By the strokes of the one that hears its own the more clearly, as a close mic does."""
-    if not (has_strokes(reference) and has_strokes(track)):
+    if not (has_strokes(reference) and has_strokes(track)) or _are_strangers(reference, track):
         return _Seen(None, is_steady=False)
     is_near = track.strokes.gap_db >= reference.strokes.gap_db
     near, far, sign = (track, reference, -1) if is_near else (reference, track, 1)
@@ -149,6 +151,14 @@ def _seen(reference: Listened, track: Listened, delay: Delay) -> _Seen:
         return _Seen(None, found is not None and found.is_steady)
     along = None if found.change.along_ppm is None else sign * found.change.along_ppm
     return _Seen(replace(found.change, by_s=sign * found.change.by_s, along_ppm=along), is_steady=False)
+
+
+def _are_strangers(one: Listened, other: Listened) -> bool:
+    """Whether one holds notes and the other cannot be of them, as a DI and a drum: what strokes they share is chance's.
+
+    Two players are together now and then, which reads as a delay that changes.
+    """
+    return holds_notes(one) != holds_notes(other) and not may_be_one_path(one, other)
 
 
 def _of_reference(seen: Mapping[str, _Seen]) -> DelayChange | None:

@@ -66,11 +66,13 @@ __all__ = [
     "Coarse",
     "Frames",
     "Recognised",
+    "bright_db",
     "coarse_delay",
     "framed",
     "may_be_one_path",
     "recognise",
     "ruled_out",
+    "steadiness",
 ]
 
 _MOST: Final = 10  # long windows at the most, the loudest and most unlike ones (chosen, no source)
@@ -290,12 +292,12 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
         _rough(loud * cross, loud * powers[0]),
     )
     # More of the track is read only where nothing else has refused.
-    return replace(seen, steady=_steady(_earlier(first, second, delay_s))) if seen.one_path else seen
+    return replace(seen, steady=steadiness(_earlier(first, second, delay_s))) if seen.one_path else seen
 
 
 def may_be_one_path(first: Track, second: Track) -> bool:
     """Whether nothing in either track alone speaks against it: no treble of a kit, and notes that last."""
-    return not _plainly_bright(first, second) and all(_steady(track) >= LEAST_STEADY for track in (first, second))
+    return not _plainly_bright(first, second) and all(steadiness(track) >= LEAST_STEADY for track in (first, second))
 
 
 def ruled_out(first: Track, second: Track, delay_s: float | None) -> bool:
@@ -305,7 +307,7 @@ def ruled_out(first: Track, second: Track, delay_s: float | None) -> bool:
     """
     if delay_s is None:
         return all(ruled_out(first, second, later_s) for later_s in (math.inf, -math.inf))
-    return _plainly_bright(first, second, delay_s) or _steady(_earlier(first, second, delay_s)) < LEAST_STEADY
+    return _plainly_bright(first, second, delay_s) or steadiness(_earlier(first, second, delay_s)) < LEAST_STEADY
 
 
 def _earlier(first: Track, second: Track, delay_s: float) -> Track:
@@ -317,7 +319,7 @@ def _plainly_bright(first: Track, second: Track, delay_s: float | None = None) -
 
     Where the delay is not known, both tracks must have it.
     """
-    bright = [_bright_db(track) for track in _later(first, second, delay_s)]
+    bright = [bright_db(track) for track in _later(first, second, delay_s)]
     return (min if delay_s is None else max)(bright) > DARK_DB + FAR_DB
 
 
@@ -360,13 +362,14 @@ _BRIGHT: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()
 _STEADY: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()
 
 
-def _bright_db(track: Track) -> float:
+def bright_db(track: Track) -> float:
+    """What a track has above 6 kHz against all of it, by a few windows, in dB."""
     if track not in _BRIGHT:
         _BRIGHT[track] = _above_db(*power_of(track, FEW_WINDOWS))
     return _BRIGHT[track]
 
 
-def _steady(track: Track) -> float:
+def steadiness(track: Track) -> float:
     """How evenly a third of a second holds its energy: geometric against arithmetic mean, weighted by energy."""
     if track not in _STEADY:
         _STEADY[track] = _steadiness(track)

@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
+from micalign.alignment.beside_kit import beside_kit, grouped, one_performances
 from micalign.alignment.close_mics import Struck
 from micalign.alignment.di_and_mics import (
     PairSum,
@@ -40,6 +41,13 @@ from micalign.tdoa.strokes import Listened, listen, listen_all
 __all__ = ["By", "Measured", "measured"]
 
 By = Literal["sum", "arrival"]
+
+_BESIDE: Final = Delay(0.0, 0.0, 1, 1.0, 1.0, True, None)
+_ITS_OWN: Final = (
+    "it holds notes, as no drum does: left where it was against the kit, since what it hears of that is bleed"
+)
+_ONE_OF: Final = "one performance with '{}': left where it was against the kit, since what it hears of that is bleed"
+_WITH: Final = "laid with '{}', as one performance, and not by the kit"
 
 _NOT_OVER: Final = Delay(
     0.0,
@@ -152,7 +160,10 @@ def measured(
             return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
     else:
         heard = listen_all((reference, *tracks), progress=tell, steps=2 * len(tracks) + 1)
-        kit = _over_kit(heard, max_delay_s, by, tell, stays=stays) if over_kit and on_strokes else None
+        kit = None
+        if over_kit and on_strokes:
+            kit = _with_lines(heard, max_delay_s, by, tell, stays=stays)
+            kit = kit or _over_kit(heard, max_delay_s, by, tell, stays=stays)
         if kit is not None:
             return kit
         reference, *tracks = heard
@@ -175,6 +186,54 @@ def measured(
         )
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
+
+
+def _with_lines(
+    heard: Sequence[Listened], max_delay_s: float, by: By, tell: Callable[[str, float], None], *, stays: bool
+) -> Measured | None:
+    """A kit with what plays beside it, each by itself; None where nothing does, or the others are no kit.
+
+    A DI and the mics on its cabinet are laid onto each other as they are without a kit; nothing of it is moved against
+    the kit. Delays are told against what stands over the kit all the same: there is one clock.
+    """
+    sums = one_performances(heard, max_delay_s=max_delay_s)
+    lines = beside_kit(heard, sums)
+    reference, kit = heard[0], [track for track in heard if track.name not in lines]
+    if not lines or len(kit) < FEWEST_MICS:
+        return None
+    is_line = reference.name in lines
+    found: Measured | None = measured(
+        kit[0],
+        kit[1:],
+        max_delay_s=max_delay_s,
+        by=by,
+        on_strokes=True,
+        over_kit=True,
+        stays=stays and not is_line,
+        progress=tell,
+    )
+    if found is not None and not found.on_strokes:
+        found = _over_kit(heard, max_delay_s, by, tell, stays=stays)
+    if found is None or not found.on_strokes or found.reference in lines:
+        return found
+    rows: dict[str, TrackDelay] = {row.track: row for row in found.tracks}
+    basis: dict[str, Basis] = dict(found.basis)
+    rows |= {name: TrackDelay(name, replace(_BESIDE, reason=_ITS_OWN)) for name in lines}
+    basis |= dict.fromkeys(lines, "recorded")
+    every = {track.name: track for track in heard}
+    for lead, *rest in grouped([one for one in sums if {one.reference, one.track} <= lines]):
+        rows[lead] = TrackDelay(lead, replace(_BESIDE, reason=_ONE_OF.format(rest[0])))
+        alone = measured(every[lead], [every[name] for name in rest], max_delay_s=max_delay_s, by=by)
+        for row in alone.tracks:
+            is_laid = row.delay.reliable
+            words = _WITH.format(lead) + (f"; {row.delay.reason}" if row.delay.reason else "")
+            rows[row.track] = TrackDelay(row.track, replace(row.delay, reason=words if is_laid else row.delay.reason))
+            basis[row.track] = "sum" if by == "sum" and alone.sum_of(row.track) else "arrival"
+        found = replace(found, sums=(*found.sums, *alone.sums))
+    named = reference.name if is_line else found.named
+    ordered = tuple(rows[track.name] for track in heard if track.name != found.reference)
+    by_name = found.by_name if found.named else is_called(found.reference, OVER_WORDS)
+    return replace(found, tracks=ordered, basis=basis, named=named, by_name=by_name, stays=stays)
 
 
 def _over_kit(

@@ -29,6 +29,7 @@ from micalign.errors import TakeError, nearest
 from micalign.units import Listing, Shown
 
 __all__ = [
+    "LINE_WORDS",
     "OVER_WORDS",
     "ROOM_WORDS",
     "Samples",
@@ -55,6 +56,14 @@ OVER_WORDS: Final = frozenset({"overhead", "overheads", "over", "oh", "ohs", "oh
 
 ROOM_WORDS: Final = frozenset({"room", "rooms", "amb", "ambs", "ambience", "ambient"})
 """Words, in small letters, by which engineers call the mics in a room (common practice, no source)."""
+
+LINE_WORDS: Final = frozenset(
+    {
+        "acoustic", "amp", "bass", "cab", "cabinet", "di", "gtr", "guitar", "keys", "organ", "piano", "synth", "vocal",
+        "vocals", "voc", "voice", "vox",
+    }
+)  # fmt: skip
+"""Words, in small letters, by which engineers call what plays or sings beside a kit (common practice, no source)."""
 
 _WORD: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
 _SIDES: Final = {"left": "l", "right": "r", "l": "l", "r": "r"}

@@ -1,0 +1,80 @@
+"""What plays beside a kit: a DI and its cab, and a voice, are not laid by the kit's strokes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from di_takes import bass_line, bass_take, delayed
+from two_drums import RATE, kit
+
+from micalign.alignment.beside_kit import beside_kit, holds_notes, one_performances
+from micalign.alignment.network import Constraints
+from micalign.alignment.offsets import Offsets
+from micalign.alignment.pairings import measured
+from micalign.alignment.session import planned
+from micalign.take.tracks import Track
+from micalign.tdoa.strokes import listen
+
+
+def bass(seed: int = 3, *, bleed: np.ndarray | None = None) -> dict[str, Track]:
+    """A DI and the mic on its cab, which may hear a kit."""
+    take = bass_take(seed, seconds=12.0, latency_s=(0.002, 0.004))
+    di, mic = take.di[: 12 * RATE], take.mic[: 12 * RATE]
+    heard = mic if bleed is None else mic + bleed
+    return {"x": Track.from_array("x", di, RATE), "y": Track.from_array("y", heard, RATE)}
+
+
+def laid(tracks: dict[str, Track], first: str, *, stays: bool = False) -> Offsets:
+    others = [track for name, track in tracks.items() if name != first]
+    found = measured(tracks[first], others, on_strokes=True, over_kit=True, stays=stays)
+    return planned(found, Constraints(first))
+
+
+@pytest.mark.parametrize("first", ["one", "x", "y", "left"])
+def test_a_di_and_its_cab_lie_as_they_do_alone_and_not_by_the_kit(rng, first):
+    pair = bass()
+    alone = planned(measured(pair["y"], [pair["x"]]), Constraints("y")).shift("x")
+    offsets = laid(kit(rng) | pair, first)
+    told = {shift.track: shift for shift in offsets.shifts}
+    assert (told["y"].shift_s, told["y"].polarity_flip) == (0.0, False)
+    assert told["x"].shift_s == pytest.approx(alone.shift_s, abs=1e-6)
+    assert told["x"].polarity_flip == alone.polarity_flip
+    assert first == "y" or "bleed" in told["y"].reason
+    assert first == "x" or "laid with 'y'" in told["x"].reason
+    # The kit is laid as if there was no bass.
+    assert -142 / RATE < -told["one"].shift_s < -131 / RATE
+    assert -191 / RATE < -told["two"].shift_s < -159 / RATE
+
+
+def test_where_the_di_is_to_stay_all_else_moves_with_its_cab(rng):
+    pair = bass()
+    offsets = laid(kit(rng) | pair, "x", stays=True)
+    told = {shift.track: shift for shift in offsets.shifts}
+    by_s = told["y"].shift_s
+    assert told["x"].shift_s == 0.0
+    assert by_s != 0.0
+    assert told["left"].shift_s == told["right"].shift_s == by_s
+
+
+def test_a_cab_that_hears_the_kit_stays_as_well(rng):
+    tracks = kit(rng)
+    bleed = 0.03 * delayed(tracks["one"].read(0, 12 * RATE), 0.006)
+    told = {shift.track: shift for shift in laid(tracks | bass(bleed=bleed), "one").shifts}
+    assert (told["y"].shift_s, told["y"].polarity_flip) == (0.0, False)
+    assert "laid with 'y'" in told["x"].reason
+
+
+def test_a_line_alone_holds_notes_and_stays(rng):
+    line = 0.3 * bass_line(np.random.default_rng(5), 12.0)[: 12 * RATE] + 1e-5 * rng.standard_normal(12 * RATE)
+    tracks = kit(rng) | {"z": Track.from_array("z", line, RATE)}
+    assert holds_notes(tracks["z"])
+    assert not any(holds_notes(track) for name, track in tracks.items() if name != "z")
+    shift = laid(tracks, "one").shift("z")
+    assert (shift.shift_s, shift.polarity_flip, shift.basis) == (0.0, False, "recorded")
+    assert "holds notes" in shift.reason
+
+
+def test_a_kit_alone_has_nothing_beside_it(rng):
+    heard = [listen(track) for track in kit(rng).values()]
+    assert one_performances(heard, max_delay_s=0.05) == []
+    assert beside_kit(heard, []) == set()
