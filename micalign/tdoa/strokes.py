@@ -381,15 +381,16 @@ def led(heard: Sequence[Listened]) -> list[Bools]:
 
     Nearly all of what hangs over a kit, or stands in its room; of a drum's own mic those of its neighbours.
     """
+    # Among them the track's own: these lie too far apart to lead one another.
     own_s = [np.append(one.strokes_s[one.strokes.own], np.inf) for one in heard]
-    return [_led(one.strokes_s, own_s[:k] + own_s[k + 1 :]) for k, one in enumerate(heard)]
+    return [_led(one.strokes_s, own_s) for one in heard]
 
 
-def _led(begin_s: Floats, others_s: Sequence[Floats]) -> Bools:
+def _led(begin_s: Floats, own_s: Sequence[Floats]) -> Bools:
     before = np.zeros(len(begin_s), bool)
     # The steps of two tracks that begin at different times lie beside each other: less than one step says nothing.
     latest_s = begin_s - 0.99 * _STEP_S
-    for times_s in others_s:
+    for times_s in own_s:
         before |= times_s[np.searchsorted(times_s, begin_s - _LED_S)] < latest_s
     return before
 
