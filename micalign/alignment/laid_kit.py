@@ -49,6 +49,7 @@ from micalign.alignment.tuned import (
     LOUD_DB,
     MEET,
     MEET_S,
+    MOST_OVER_S,
     MOST_OWN,
     OTHERS_DB,
     OVER_DB,
@@ -309,9 +310,10 @@ def _where(
         least_s, middle_s, most_s = span
         is_inside = near is not None and least_s <= near.shift_s <= most_s
         return None, near if is_inside else Place(middle_s), (least_s, most_s)
-    if near is not None:
-        return None, near, (max(near.shift_s - BEYOND_S, 0.0), near.shift_s + BEYOND_S)
-    return None, None, (0.0, REACH_S)
+    # No pair hangs farther above a kit, and a longer shift half a period off may sum as well.
+    if near is not None and near.shift_s <= MOST_OVER_S:
+        return None, near, (max(near.shift_s - BEYOND_S, 0.0), min(near.shift_s + BEYOND_S, MOST_OVER_S))
+    return None, None, (0.0, MOST_OVER_S)
 
 
 def _laid(

@@ -102,7 +102,7 @@ class CloseMic:
     `STROKE_BANDS_HZ`; where neither is taken, what was refused
     would gain. ``least_db``: what that is at the least, by how the strokes scatter. ``instead``: its arrival, where the
     best sum was taken though that would have done. ``is_likely``: no best sum, but as good as that where it likely
-    arrives.
+    arrives. ``is_bright``: its strokes hold most of their power above those bands, as a cymbal's do.
     """
 
     place: Place
@@ -113,6 +113,7 @@ class CloseMic:
     least_db: tuple[float, ...]
     instead: CloseMic | None = None
     is_likely: bool = False
+    is_bright: bool = False
 
     @property
     def _instead_words(self) -> str:
@@ -138,6 +139,8 @@ class CloseMic:
             return f"left as recorded: moved, its own strokes would change by {gains_words(self.gains_db)}"
         if min(self.least_db) < HARM_DB:
             return f"left as recorded: its {self.strokes} strokes differ too much to tell that moving it does no harm"
+        if self.is_bright:
+            return "left as recorded: where a cymbal arrives is not known, and of its best sum most is bleed"
         return "no move adds its strokes up clearly better: left as recorded"
 
 
@@ -190,7 +193,7 @@ def laid_by_strokes(
     >>> rng = np.random.default_rng(1)
     >>> near = np.zeros(96000)
     >>> for at in range(9000, 96000, 15000):
-    ...     near[at : at + 2000] += rng.normal(size=2000) * np.exp(-np.arange(2000) / 300)
+    ...     near[at : at + 2000] += rng.normal(size=2000).cumsum() * np.exp(-np.arange(2000) / 300)
     >>> far = Track.from_array("overhead", -0.1 * np.roll(near, 96), 48000)
     >>> times_s, snare = np.arange(9000, 96000, 15000) / 48000, Track.from_array("snare", near, 48000)
     >>> laid = laid_by_strokes(snare, times_s, [PlacedTrack(far)])
@@ -202,14 +205,21 @@ def laid_by_strokes(
     if within_s is None:
         middle_s, reach_s = ((recorded or Place()).shift_s, REACH_S) if near is None else (near.shift_s, BEYOND_S)
         within_s = (middle_s - reach_s, middle_s + reach_s)
+    place, is_bright = arrival or near, _is_bright(close, times_s)
+    if is_bright and place is not None:
+        beside_s = (place.shift_s - BEYOND_S / 2, place.shift_s + BEYOND_S / 2)
+        within_s = (max(within_s[0], beside_s[0]), min(within_s[1], beside_s[1]))
     shifts: Floats = np.arange(within_s[0], within_s[1] + _STEP_S / 2, _STEP_S)
     bands = _bands(close, times_s, rest)
     if not all(band.close.any() and band.laid.any() for band in bands):
         return None
     others = (_bands(close, times_s, one) for one in instead)
     every = [*bands, *(band for one in others if all(band.laid.any() for band in one) for band in one)]
-    best = _best_sum([band.sums(shifts) for band in every], shifts)
-    there, place = None, arrival or near
+    costs_db = (0.0, 0.0 if arrival else WORTH_DB)
+    if is_bright and place is not None:
+        costs_db = (0.0, np.inf) if place.polarity > 0 else (np.inf, 0.0)
+    best = replace(_best_sum([band.sums(shifts) for band in every], shifts, costs_db), is_bright=is_bright)
+    there = None
     if place is not None:
         gains_db, least_db = (
             tuple(one[:, int(place.polarity < 0), 0].tolist())
@@ -220,18 +230,26 @@ def laid_by_strokes(
     return _decided(best, there, recorded or Place())
 
 
+def _is_bright(close: Track, times_s: Floats) -> bool:
+    """Whether most of the power of a mic's own strokes lies above `STROKE_BANDS_HZ`, as a cymbal's does."""
+    hz, spectra = stroke_spectra(close, times_s)
+    power, top_hz = (np.abs(spectra) ** 2).sum(axis=0), STROKE_BANDS_HZ[-1][1]
+    return bool(power[hz >= top_hz].sum() > power[(hz >= STROKE_BANDS_HZ[0][0]) & (hz < top_hz)].sum())
+
+
 def _decided(best: CloseMic, there: CloseMic | None, recorded: Place) -> CloseMic:
     """The best sum, the arrival, sure or likely, where that is hardly better, or as recorded.
 
     A sure arrival needs to gain nothing, where nothing is surely lost there, and its polarity is not given up for
-    little.
+    little. Without any arrival a cymbal's mic stays.
     """
     is_harmless = there is not None and min(there.least_db) >= HARM_DB and sum(there.gains_db) >= 0.0
     harmless = there if is_harmless else None
     is_told = min(best.least_db) >= HARM_DB and sum(best.gains_db) >= WORTH_DB
+    is_told = is_told and not (best.is_bright and there is None)
     if is_told and (harmless is None or sum(best.gains_db) - sum(harmless.gains_db) >= _worth_db(best, harmless)):
         return replace(best, instead=None if harmless is None or harmless.is_likely else harmless)
-    if harmless is not None and (is_told or not harmless.is_likely):
+    if harmless is not None and (is_told or not harmless.is_likely or best.is_bright):
         return harmless
     return replace(best if there is None or there.is_likely else there, place=recorded, by="recorded")
 
@@ -241,10 +259,13 @@ def _worth_db(best: CloseMic, there: CloseMic) -> float:
     return WORTH_DB if there.is_likely or best.place.polarity == there.place.polarity else TURN_DB
 
 
-def _best_sum(sums: Sequence[_Sums], shifts: Floats) -> CloseMic:
-    """The best of all shifts and both polarities, what it gains, and its scatter."""
+def _best_sum(sums: Sequence[_Sums], shifts: Floats, costs_db: tuple[float, float]) -> CloseMic:
+    """The best of all shifts and both polarities, what it gains, and its scatter.
+
+    ``costs_db``: by how much it must be better to be taken as it is, and turned over.
+    """
     gains_db, least_db = _told(sums)
-    total = _harmless(gains_db.sum(axis=0), least_db)
+    total = _harmless(gains_db.sum(axis=0) - np.array(costs_db)[:, None], least_db)
     sign, index = np.unravel_index(int(np.argmax(total)), total.shape)
     place = Place(float(shifts[index]), 1 if sign == 0 else -1)
     strokes = len(sums[0].recorded)

@@ -50,10 +50,11 @@ def test_a_mic_that_is_moved_is_told_with_both_delays_and_left(take, sign):
     assert not told["snare"].reliable
     laid = planned(found, Constraints("OH L")).shift("snare")
     assert (laid.shift_s, laid.polarity_flip, laid.applied) == (0.0, False, False)
-    # The rest is laid as it would be without it, but for which strokes are the snare's: 10 us, half a sample.
+    # The rest is laid as it would be without it, but for which strokes are the snare's: 10 us, half a sample; by them
+    # the hat, whose best sum is mostly bleed, moves or stays.
     still = _found([track for track in _tracks(take) if track.name != "snare"])
-    expected_s = [row.delay.delay_s for row in still.tracks]
-    assert [told[row.track].delay_s for row in still.tracks] == pytest.approx(expected_s, abs=1e-5)
+    expected_s = {row.track: row.delay.delay_s for row in still.tracks if row.track != "hat"}
+    assert {name: told[name].delay_s for name in expected_s} == pytest.approx(expected_s, abs=1e-5)
 
 
 def test_a_kit_that_stands_still_is_told_of_nothing(take):

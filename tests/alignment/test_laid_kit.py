@@ -11,6 +11,7 @@ from two_drums import RATE, UNTOLD, called, kit, onto, roomy
 from micalign.alignment import laid_kit, over_kit
 from micalign.alignment.laid_kit import LaidKit, laid_on_strokes
 from micalign.alignment.network import Constraints
+from micalign.alignment.own_strokes import Place
 from micalign.alignment.pairings import Measured, measured
 from micalign.alignment.session import planned
 from micalign.report.measure_words import kit_lines
@@ -486,3 +487,12 @@ def test_a_room_mic_may_stand_as_far_off_as_it_likes(rng, name, stays):
     rows = [TrackDelay(one, far if one == name else UNTOLD) for one in names]
     laid = laid_on_strokes(tracks["left"], [tracks[one] for one in names], rows)
     assert (laid.basis.get(name) == "recorded") == stays
+
+
+def test_without_a_sure_arrival_no_mic_is_looked_for_farther_than_a_pair_hangs_over_a_kit():
+    """Half a period of a kick off, 6 ms late, its lows may sum as well as where it arrives."""
+    near, late = (Delay(-at_s, 1e-4, 1, 0.0, 0.5, False, "in doubt") for at_s in (3.2e-3, 6.2e-3))
+    assert laid_kit._where(near, None) == (None, Place(3.2e-3), pytest.approx((1.2e-3, 4.5e-3)))
+    assert laid_kit._where(late, None) == (None, None, (0.0, 4.5e-3))
+    sure = replace(late, confidence=1.0, reliable=True, reason=None)
+    assert laid_kit._where(sure, None)[2] == pytest.approx((4.2e-3, 8.2e-3))

@@ -67,6 +67,47 @@ def test_an_arrival_that_harms_gives_way_and_where_nothing_helps_the_mic_is_left
     assert abs(wide.place.shift_s) < 10 / RATE
 
 
+def struck(rng, *, bright):
+    """A mic and one over it 120 samples later, in which a soft low tone, another drum's, comes turned over."""
+    t = np.arange(round(0.2 * RATE)) / RATE
+    near, far = np.zeros(8 * RATE), 1e-5 * rng.normal(size=8 * RATE)
+    times_s = np.arange(0.5, 7.5, 0.5)
+    for start in np.rint(times_s * RATE).astype(int):
+        tone = 0.2 * np.sin(2 * np.pi * 180 * t) * np.exp(-t / 0.06)
+        own = bright * rng.normal(size=len(t)) * np.exp(-t / 0.02)
+        near[start : start + len(t)] += own + tone
+        far[start + 120 : start + 120 + len(t)] += 0.2 * (own - 3 * tone)
+    return Track.from_array("mic", near, RATE), times_s, [PlacedTrack(Track.from_array("over", far, RATE))]
+
+
+def test_a_cymbal_is_not_turned_over_or_taken_far_from_its_arrival_for_bleed(rng):
+    """A drum that sums so is: what it holds there is its own."""
+    arrival = Place(120 / RATE)
+    drum = laid_by_strokes(*struck(rng, bright=0.02), arrival=arrival, near=arrival)
+    assert (drum.by, drum.place.polarity) == ("sum", -1)
+    cymbal = laid_by_strokes(*struck(rng, bright=1.0), arrival=arrival, near=arrival)
+    assert (cymbal.by, cymbal.place) == ("recorded", Place())
+    unknown = laid_by_strokes(*struck(rng, bright=1.0))
+    assert unknown.by == "recorded"
+    assert unknown.words == "left as recorded: where a cymbal arrives is not known, and of its best sum most is bleed"
+
+
+def test_where_no_arrival_is_sure_a_mic_is_not_turned_over_for_little(rng):
+    """A tone turned over and half a period off sums nearly as well as one that is kept."""
+    t = np.arange(round(0.2 * RATE)) / RATE
+    near, far = np.zeros(8 * RATE), np.zeros(8 * RATE)
+    times_s = np.arange(0.5, 7.5, 0.5)
+    for start in np.rint(times_s * RATE).astype(int):
+        tone = np.sin(2 * np.pi * 180 * t) * np.hanning(len(t))
+        near[start : start + len(t)] += tone
+        far[start + 60 : start + 60 + len(t)] -= 0.2 * tone
+    mic, over = Track.from_array("mic", near, RATE), [PlacedTrack(Track.from_array("over", far, RATE))]
+    sure = Place(60 / RATE, -1)
+    assert laid_by_strokes(mic, times_s, over, arrival=sure, near=sure).place.polarity == -1
+    kept = laid_by_strokes(mic, times_s, over)
+    assert (kept.by, kept.place.polarity) == ("sum", 1)
+
+
 def test_fewer_than_four_strokes_say_nothing(rng):
     tracks = kit(rng)
     assert laid_by_strokes(tracks["one"], own_times(tracks["one"])[:3], over(tracks)) is None
