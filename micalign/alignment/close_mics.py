@@ -25,7 +25,7 @@ from micalign.alignment.own_strokes import (
     lows_meet,
     stroke_spectra,
 )
-from micalign.alignment.tuned import FEWEST_STROKES, HARM_DB, MEET, STROKE_BANDS_HZ
+from micalign.alignment.tuned import AT_END_S, BEYOND_S, FEWEST_STROKES, HARM_DB, MEET, STROKE_BANDS_HZ
 from micalign.arrays import Complexes, Floats
 from micalign.take.tracks import Track
 
@@ -54,8 +54,9 @@ def laid_close_mics(offsets: Offsets, struck: Struck, limits: Constraints) -> La
     """The shifts of a scene with each close mic of a struck source where its own strokes add up best.
 
     Pairs stay together, and are of one polarity where their lows meet as recorded. A mic without strokes of its own
-    keeps the shift that it has, and so do mics over several sources, unless that would lose level. Where the reference
-    is a close mic itself, the others move instead.
+    keeps the shift that it has, and so do mics over several sources, unless that would lose level. Where no arrival is
+    known, the plan says where the best sum is looked for, and no more. Where the reference is a close mic itself, the
+    others move instead.
     """
     tracks = {track.name: track for track in struck.tracks}
     before = {one.track: Place(one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts}
@@ -168,11 +169,23 @@ def _by_own_strokes(
             still = rest[0].place
             arrival = place if mic == offsets.reference or offsets.shift(mic).applied else None
             near = arrival or _expected(source, mic, rest[0], limits)
-            laid = laid_by_strokes(tracks[mic], times_s, rest, arrival=arrival, near=near, recorded=still)
+            # The plan says where to look, and is no measurement to be written as one.
+            within_s = None if near is None else (near.shift_s - BEYOND_S, near.shift_s + BEYOND_S)
+            laid = laid_by_strokes(tracks[mic], times_s, rest, arrival=arrival, within_s=within_s, recorded=still)
+            if laid is not None and arrival is None and within_s is not None:
+                laid = _but_by_plan(laid, within_s, still)
             if laid is not None:
                 place = laid.place
                 yield mic, laid
         rest.append(PlacedTrack(tracks[mic], place))
+
+
+def _but_by_plan(laid: CloseMic, within_s: tuple[float, float], still: Place) -> CloseMic:
+    """A best sum, or as recorded where it lies at the end of what was looked at: that is the plan's, and no peak."""
+    ends = min(abs(laid.place.shift_s - end_s) for end_s in within_s)
+    if laid.by == "sum" and ends <= AT_END_S:
+        return replace(laid, place=still, by="recorded")
+    return laid
 
 
 def _heard_with(source: str, struck: Struck, limits: Constraints) -> list[str]:

@@ -11,13 +11,13 @@ from typing import Final
 
 # fmt: off
 __all__ = [
-    "ABOVE_FLOOR", "ACROSS_REACH_S", "AGREED", "ALLOWED_DB", "APART_S", "AROUND_S", "BEFORE_OWN_S", "BESIDE_COHERENCE",
-    "BESIDE_SPAN_S", "BESIDE_THE_POINT", "BEYOND_S", "BLEED_CONFIDENCE", "BRIGHT_HZ", "CHOSEN_HARM_DB", "CLEARLY_DB",
-    "CLOSE_DB", "COUNTING_SHARE", "DARK_DB", "DISAGREE_S", "DISAGREE_Z", "DI_SIGMA_S", "EARLIER_S", "EARLY_S", "FAR_DB",
-    "FAR_S", "FEWEST_BANDS", "FEWEST_CHOOSING", "FEWEST_MICS", "FEWEST_STROKES", "FEW_WINDOWS", "FIRM", "FIRST_S",
-    "FLOOR_S", "FOLDS", "FOLLOWING", "GROUPS_HZ", "HARM_DB", "HEARD_DB", "HEARD_S", "HEARS_DB", "HEARS_SHARE",
-    "HISS_DB", "HUBER", "HZ_RANGE", "KNOWN", "LAID_SIGMA_S", "LATER_S", "LEAST_COHERENCE", "LEAST_GAIN",
-    "LEAST_GAIN_DB", "LEAST_HELD", "LEAST_SHAPE_DB", "LEAST_STEADY", "LEAST_SUM_DB", "LED_S", "LIKELY",
+    "ABOVE_FLOOR", "ACROSS_REACH_S", "AGREED", "ALLOWED_DB", "APART_S", "AROUND_S", "AT_END_S", "BEFORE_OWN_S",
+    "BESIDE_COHERENCE", "BESIDE_SPAN_S", "BESIDE_THE_POINT", "BEYOND_S", "BLEED_CONFIDENCE", "BRIGHT_HZ",
+    "CHOSEN_HARM_DB", "CLEARLY_DB", "CLOSE_DB", "COUNTING_SHARE", "DARK_DB", "DISAGREE_S", "DISAGREE_Z", "DI_SIGMA_S",
+    "EARLIER_S", "EARLY_S", "FAR_DB", "FAR_S", "FEWEST_BANDS", "FEWEST_CHOOSING", "FEWEST_MICS", "FEWEST_STROKES",
+    "FEW_WINDOWS", "FIRM", "FIRST_S", "FLOOR_S", "FOLDS", "FOLLOWING", "GROUPS_HZ", "HARM_DB", "HEARD_DB", "HEARD_S",
+    "HEARS_DB", "HEARS_SHARE", "HISS_DB", "HUBER", "HZ_RANGE", "KNOWN", "LAID_SIGMA_S", "LATER_S", "LEAST_COHERENCE",
+    "LEAST_GAIN", "LEAST_GAIN_DB", "LEAST_HELD", "LEAST_SHAPE_DB", "LEAST_STEADY", "LEAST_SUM_DB", "LED_S", "LIKELY",
     "LIKELY_ARRIVAL", "LINE_BANDS_HZ", "LOBE_S", "LOST_DB", "LOST_OCTAVES_HZ", "LOST_THIRDS_HZ", "LOST_WINDOW_S",
     "LOUD_DB", "LOUD_HZ", "LOUD_REACH_S", "LOUD_SHARE", "LOUD_SIGMA_S", "LOUD_TRUST", "LOWEST_SHARE", "LOW_HZ",
     "MANY_DRUMS", "MARGIN_DB", "MEET", "MEETS_WELL", "MEET_S", "MOST_ALIKE", "MOST_BINS", "MOST_GROUP_DELAY_S",
@@ -50,6 +50,9 @@ APART_S: Final = 0.03
 
 AROUND_S: Final = (5e-3, 0.15)
 """Seconds before and after a stroke that are added up: a drum's attack and most of its ring (chosen, no source)."""
+
+AT_END_S: Final = 0.05e-3
+"""Seconds from the end of what is looked at within which a best sum is no peak (chosen, no source)."""
 
 BEFORE_OWN_S: Final = 0.3e-3
 """Seconds, 10 cm: no source is nearer to another's mic than to its own by so much (chosen, no source)."""

@@ -13,6 +13,7 @@ from micalign.alignment.network import Constraints
 from micalign.alignment.offsets import Offsets, Shift
 from micalign.alignment.own_strokes import CloseMic, Place, PlacedTrack, _decided, laid_by_strokes, lows_meet
 from micalign.take.tracks import Track
+from micalign.tdoa.delays import Expected
 from micalign.tdoa.strokes import listen
 
 
@@ -305,3 +306,29 @@ def test_a_sure_polarity_is_not_given_up_for_little() -> None:
     assert _decided(replace(best, place=Place(3.8e-3)), arrival, Place()).by == "sum"
     # What only likely arrives there has no polarity to be given up.
     assert _decided(best, replace(arrival, is_likely=True), Place()).by == "sum"
+
+
+def test_what_the_plan_alone_says_is_never_written_as_measured(rng):
+    """Wherever near the truth the plan has a mic, its strokes tell one place."""
+    tracks = kit(rng)
+    limits, struck = scene_of(tracks)
+    told = []
+    for plan_s in (2.4e-3, 3.0e-3, 3.15e-3, 3.7e-3):
+        expected = {"one": {"one": Expected(0.0, 1e-4), "left": Expected(plan_s, 1e-4)}}
+        offsets = offsets_of(HALF_WAVE)
+        shifts = [replace(s, reliable=False, applied=False) if s.track == "one" else s for s in offsets.shifts]
+        found = laid_close_mics(replace(offsets, shifts=tuple(shifts)), struck, replace(limits, expected=expected))
+        told.append(next(one.shift_s for one in found.shifts if one.track == "one"))
+    assert 131 / RATE < told[0] < 142 / RATE
+    assert max(told) - min(told) < 3e-5
+
+
+def test_a_best_sum_at_the_end_of_what_the_plan_lets_be_looked_at_moves_nothing(rng):
+    """The plan is 2.2 ms off, so that the sum still rises where the look ends."""
+    tracks = kit(rng)
+    limits, struck = scene_of(tracks)
+    expected = {"one": {"one": Expected(0.0, 1e-4), "left": Expected(3.1e-3 - 2.2e-3, 1e-4)}}
+    offsets = offsets_of(HALF_WAVE)
+    shifts = [replace(s, reliable=False, applied=False) if s.track == "one" else s for s in offsets.shifts]
+    found = laid_close_mics(replace(offsets, shifts=tuple(shifts)), struck, replace(limits, expected=expected))
+    assert not next(one for one in found.shifts if one.track == "one").applied
