@@ -15,11 +15,12 @@ from micalign.alignment.di_and_mics import PairSum, one_path_sum
 from micalign.alignment.one_performance import bright_db, may_be_one_path, steadiness
 from micalign.alignment.over_kit import heard_kit, mates_of, reference_for
 from micalign.alignment.tuned import BESIDE_COHERENCE, DARK_DB, LEAST_STEADY, PLAINLY_STEADY
+from micalign.alignment.two_sources import two_sources_s
 from micalign.take.tracks import LINE_WORDS, OVER_WORDS, ROOM_WORDS, Track, is_called
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["beside_kit", "grouped", "holds_notes", "one_performances"]
+__all__ = ["beside_kit", "grouped", "holds_notes", "one_performances", "two_sources_of"]
 
 
 def holds_notes(track: Track) -> bool:
@@ -63,12 +64,24 @@ def one_performances(heard: Sequence[Listened], *, max_delay_s: float) -> list[P
         and not is_called(one.name, OVER_WORDS | ROOM_WORDS)
         and steadiness(one) >= LEAST_STEADY
     ]
-    pairs = [(one, other) for one, other in combinations(may, 2) if may_be_one_path(one, other)]
+    pairs = [
+        (one, other)
+        for one, other in combinations(may, 2)
+        if may_be_one_path(one, other) and two_sources_of(one, other) is None
+    ]
     found = (
         one_path_sum(one, other, measure_pair(one, other, max_delay_s=max_delay_s), max_delay_s=max_delay_s)
         for one, other in pairs
     )
     return [one for one in found if one is not None and one.coherence >= BESIDE_COHERENCE]
+
+
+def two_sources_of(one: Track, other: Track) -> tuple[float, float] | None:
+    """The two delays of mics at a source each, as `two_sources_s`, where both hold notes; None of a kit's."""
+    tracks = one, other
+    if any(is_called(track.name, OVER_WORDS | ROOM_WORDS) or steadiness(track) < LEAST_STEADY for track in tracks):
+        return None
+    return two_sources_s(one, other)
 
 
 def grouped(sums: Sequence[PairSum]) -> list[list[str]]:

@@ -62,6 +62,7 @@ __all__ = [
     "as_best_sum",
     "by_loudest",
     "doubted",
+    "in_better_polarity",
     "laid_by_sums",
     "laid_together",
     "one_path_sum",
@@ -274,6 +275,18 @@ def as_arrival(found: PairSum, delay: Delay) -> Delay:
     """The measured delay, or where it was not reliable the arrival that was found; with an honest uncertainty."""
     delay = delay if delay.reliable else found.arrival
     return replace(delay, uncertainty_s=found.arrival_uncertainty_s)
+
+
+def in_better_polarity(reference: Track, track: Track, delay: Delay) -> Delay:
+    """An arrival whose polarity is in doubt, in the one of the two that adds up to more there, which is no doubt then.
+
+    Lows, mids and presence count alike: a bass is so much louder in the lows that a hole above them would not count.
+    """
+    if delay.is_polarity_clear or not delay.reliable:
+        return delay
+    frames = framed(reference, track, delay.delay_s)
+    same, turned = (float(np.nansum(gains_db(frames, LINE_BANDS_HZ, delay.delay_s, sign))) for sign in (1, -1))
+    return replace(delay, polarity=1 if same >= turned else -1, polarity_margin=1.0)
 
 
 def as_best_sum(found: PairSum, delay: Delay) -> Delay:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from micalign.alignment.beside_kit import beside_kit, grouped, one_performances
+from micalign.alignment.beside_kit import beside_kit, grouped, one_performances, two_sources_of
 from micalign.alignment.close_mics import Struck
 from micalign.alignment.di_and_mics import (
     PairSum,
@@ -22,6 +22,7 @@ from micalign.alignment.di_and_mics import (
     as_best_sum,
     by_loudest,
     doubted,
+    in_better_polarity,
     laid_together,
     one_path_sum,
 )
@@ -37,11 +38,13 @@ from micalign.tdoa.change import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
 from micalign.tdoa.strokes import Listened, listen, listen_all
+from micalign.units import show_ms_known
 
 __all__ = ["By", "Measured", "measured"]
 
 By = Literal["sum", "arrival"]
 
+_LAG_S: Final = 2e-5  # seconds to which two delays of opposite sign are told
 _BESIDE: Final = Delay(0.0, 0.0, 1, 1.0, 1.0, True, None)
 _ITS_OWN: Final = (
     "it holds notes, as no drum does: left where it was against the kit, since what it hears of that is bleed"
@@ -160,17 +163,15 @@ def measured(
             return _with_sums(reference, tracks, delays, max_delay_s, by, tell)
     else:
         heard = listen_all((reference, *tracks), progress=tell, steps=2 * len(tracks) + 1)
-        kit = None
-        if over_kit and on_strokes:
-            kit = _with_lines(heard, max_delay_s, by, tell, stays=stays)
-            kit = kit or _over_kit(heard, max_delay_s, by, tell, stays=stays)
+        kit = _kit_of(heard, max_delay_s, by, tell, stays=stays) if over_kit and on_strokes else None
         if kit is not None:
             return kit
         reference, *tracks = heard
         delays = list(measure_many(reference, tracks, max_delay_s=max_delay_s, progress=tell))
         found = _with_sums(reference, tracks, delays, max_delay_s, by, tell)
+        found, here = _without_duos(reference, tracks, found)
         holds_di = bool(found.sums)
-        elsewhere = _elsewhere(reference, tracks, found.tracks, max_delay_s)
+        elsewhere = _elsewhere(reference, here, found.tracks, max_delay_s)
         found = _without(elsewhere, found)
         if not on_strokes:
             better = reference_for(heard, reference.name)
@@ -186,6 +187,13 @@ def measured(
         )
     rows = tuple(TrackDelay(track.name, delay) for track, delay in zip(tracks, delays, strict=True))
     return Measured(reference.name, reference.sample_rate, rows)
+
+
+def _kit_of(
+    heard: Sequence[Listened], max_delay_s: float, by: By, tell: Callable[[str, float], None], *, stays: bool
+) -> Measured | None:
+    found = _with_lines(heard, max_delay_s, by, tell, stays=stays)
+    return found or _over_kit(heard, max_delay_s, by, tell, stays=stays)
 
 
 def _with_lines(
@@ -309,8 +317,8 @@ def _with_sums(
         delay, found = arrivals[track.name], sums.get(track.name)
         if track.name in together:
             delay = together[track.name]
-        elif found is not None and by == "sum":
-            delay = as_best_sum(found, delay)
+        elif found is not None:
+            delay = as_best_sum(found, delay) if by == "sum" else in_better_polarity(reference, track, delay)
         elif not delay.reliable and delay.confidence < UNLIKELY and track.name in dark:
             looked_s = max(max_delay_s, WIDE_S) if max_delay_s >= USUAL_S else max_delay_s
             further = f"nothing within {looked_s * 1e3:g} ms fits either: a later re-amp needs a larger --max-delay-ms"
@@ -320,6 +328,31 @@ def _with_sums(
             delay = replace(delay, reliable=delay.reliable and not refused, reason=words)
         rows.append(TrackDelay(track.name, delay))
     return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
+
+
+def _without_duos(reference: Track, tracks: Sequence[Track], found: Measured) -> tuple[Measured, list[Track]]:
+    """What was found with what is said of duos, none of their sums, and the other tracks."""
+    duos = _duos(reference, tracks)
+    rows = tuple(duos.get(row.track, row) for row in found.tracks)
+    sums = tuple(one for one in found.sums if one.track not in duos)
+    return replace(found, tracks=rows, sums=sums), [track for track in tracks if track.name not in duos]
+
+
+def _duos(reference: Track, tracks: Sequence[Track]) -> dict[str, TrackDelay]:
+    """The tracks of another source than the reference's, of which each hears both: no one shift serves the two."""
+    found = {}
+    for track in tracks:
+        two = two_sources_of(reference, track)
+        if two is None:
+            continue
+        late_s, early_s = two
+        late, early = show_ms_known(late_s, _LAG_S), show_ms_known(-early_s, _LAG_S)
+        words = (
+            f"the two stand at a source each and hear each other's: that of '{reference.name}' comes {late} later in "
+            f"it, its own {early} later in '{reference.name}'; no one shift serves both, leave both as recorded"
+        )
+        found[track.name] = TrackDelay(track.name, Delay(late_s, 0.0, 1, 0.0, 0.0, False, words))
+    return found
 
 
 def _elsewhere(

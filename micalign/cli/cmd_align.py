@@ -313,6 +313,7 @@ def align_command(
     one, all are then moved as one so that it stays. What is called overhead, oh, room or amb is taken for that; where
     none is surely over the kit, or there is no close mic, nothing moves. What holds notes beside the kit, such as a
     bass or a voice, stays against it as it was recorded; a DI and the mic on its cabinet are laid onto each other.
+    Two mics at a source each that hear each other's, as of a singer with a guitar, are left: no one shift serves both.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and tracks that share no source but as faint bleed are left as recorded. A drum's mic lies by its arrival,

@@ -10,12 +10,12 @@ from functools import cache
 import numpy as np
 import pytest
 from bench.delay.sessions import kit, overhead_pair
-from di_takes import RATE, bass_take, best_sum, reamp_take
+from di_takes import RATE, bass_line, bass_take, best_sum, delayed, reamp_take
 from scipy.signal import butter, group_delay, sosfilt
 
 from micalign.alignment import best_sum as sums
 from micalign.alignment.best_sum import group_delay_s
-from micalign.alignment.di_and_mics import THIRDS_HZ, doubted, one_path_sum, ways_to_add
+from micalign.alignment.di_and_mics import THIRDS_HZ, doubted, in_better_polarity, one_path_sum, ways_to_add
 from micalign.alignment.gain import section_coefficients, sum_gain
 from micalign.alignment.one_performance import framed, may_be_one_path, recognise
 from micalign.alignment.pairings import measured
@@ -245,3 +245,12 @@ def test_what_was_asked_of_a_track_does_not_keep_it(rng):
     tracks.clear()
     gc.collect()
     assert [one() for one in kept] == [None, None]
+
+
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_an_arrival_in_doubt_takes_the_polarity_that_adds_up_to_more(polarity):
+    line = bass_line(np.random.default_rng(4), 6.0)
+    di, mic = Track.from_array("di", line, RATE), Track.from_array("mic", polarity * delayed(line, 0.003), RATE)
+    doubtful = Delay(0.003, 1e-5, -polarity, 0.0, 0.9, True, None)
+    told = in_better_polarity(di, mic, doubtful)
+    assert (told.polarity, told.is_polarity_clear, told.delay_s) == (polarity, True, 0.003)
