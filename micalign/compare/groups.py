@@ -17,13 +17,14 @@ Times are seconds on the take's clock; a delay is positive when the event comes 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from micalign.alignment.network import own_tracks
+from micalign.alignment.session import wanted_of
 from micalign.alignment.solo import found_alone, with_found
 from micalign.arrays import Bools, Floats, Ints
 from micalign.compare.tuned import BLEED_S, CLEAR_PLACES, HEARD_DB
@@ -36,7 +37,7 @@ from micalign.tdoa.sources import measure_sources, measured_pair
 from micalign.tdoa.strokes import Listened, listen_all, strokes_of_all, struck_at
 from micalign.tdoa.wavefronts import high_passed_frames, onsets
 
-__all__ = ["Group", "LedGroup", "group_alone", "groups_by_place", "groups_by_source", "groups_of"]
+__all__ = ["Group", "LedGroup", "group_alone", "groups_by_place", "groups_by_source", "groups_of", "groups_placed"]
 
 _MAX_DELAY_S: Final = 0.03  # seconds of ways: 10 m
 _BEFORE_S: Final = 0.015  # seconds of quiet before an arrival
@@ -189,6 +190,21 @@ def groups_by_source(scene: Scene, take: Take, alone: Sequence[Alone] = ()) -> t
         ),
         *(_led(_group(one, names, one.strokes_s, set(names))) for one in strokes),
     )
+
+
+def groups_placed(scene: Scene, take: Take, sources: Collection[str]) -> dict[str, Group]:
+    """Sources without a mic of their own, on the strokes that come from where the scene has them.
+
+    As `micalign.alignment.session.measured_scene` hears them, so that both say the same. It trusts the scene: only a
+    take that is explained without them may be asked so.
+    """
+    names = tuple(track.name for track in take.tracks)
+    found = {}
+    for one in measure_sources(take.tracks, wanted_of(scene, names)):
+        if one.source in sources and one.reliable:
+            moments = [one.loudest_s or 0.0] * one.moments  # how many is all that is asked
+            found[one.source] = _group(one, names, moments, set(names))
+    return found
 
 
 def _led(group: Group) -> LedGroup:

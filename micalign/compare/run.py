@@ -26,7 +26,7 @@ from micalign.compare.fit import (
     sightings_of,
     verdict_on,
 )
-from micalign.compare.groups import Group, groups_by_place, groups_by_source
+from micalign.compare.groups import Group, groups_by_place, groups_by_source, groups_placed
 from micalign.compare.priors import Beliefs, Cause, beliefs_of
 from micalign.compare.tuned import BLIND_C, OPEN_C, SEEN_C, SHOWN_SHARE
 from micalign.errors import TakeError
@@ -168,13 +168,15 @@ def findings_of(
     """
     causes = tuple(explanations)
     out: list[Finding] = []
-    if explained:
+    if not heard[1]:
+        out.append(_nothing_heard())
+    elif explained:
         out += [_finding(one) for one in causes if one.kind == "swapped"]
         out += _flip_findings(flips)
         out += [_finding(one) for one in causes if one.kind != "swapped"]
     else:
         out.append(_unexplained(causes, flips))
-    if unheard:
+    if unheard and heard[1]:
         out.append(_unheard(unheard))
     if explained and is_hazy(*heard):
         out.append(_hazy(*heard))
@@ -289,6 +291,11 @@ def _unexplained(causes: Sequence[Explanation], flips: Flips) -> Finding:
     return Finding("unexplained", "problem", (), message, advice)
 
 
+def _nothing_heard() -> Finding:
+    message = "No delay in the take is clear enough to be held against the scene: nothing is told of it, good or bad."
+    return Finding("nothing-heard", "problem", (), message, _ONE_AFTER_ANOTHER)
+
+
 def _hazy(strays: int, sightings: int) -> Finding:
     message = (
         f"{strays} of {sightings} delays fit no source of the scene, or are not surely of the one that they fit: that "
@@ -344,16 +351,35 @@ def compare(scene: Scene, take: Take, alone: Sequence[Alone] = ()) -> Comparison
     if len(take.tracks) < 2:
         raise TakeError("one track has no other to be compared with: name at least two under [take.tracks]")
     names = tuple(track.name for track in take.tracks)
-    places = groups_by_place(take) if not alone else ()
-    found = compared(scene, names, places) if places else None
+    groups = groups_by_place(take) if not alone else ()
+    found = compared(scene, names, groups) if groups else None
     if found is None or not found.explained:
         groups = groups_by_source(scene, take, alone)
         found = compared(scene, names, groups) if groups else found
+    if found is not None and found.explained:
+        found = _with_placed(scene, take, found, groups)
     if found is None:
         raise TakeError(
             "no sound was found that two tracks share: are these tracks of one take, with hits or notes in them?"
         )
     return found
+
+
+def _with_placed(scene: Scene, take: Take, found: Comparison, groups: tuple[Group, ...]) -> Comparison:
+    """With the sources that have no mic of their own and were not heard everywhere, where the take bears them out."""
+    own = {mic.on[0] for mic in scene.mics if len(mic.on) == 1} | {di.of for di in scene.dis}
+    missing = {row.source for row in found.rows if row.measured_s is None} - own
+    placed = groups_placed(scene, take, missing) if missing else {}
+    if not placed:
+        return found
+    kept = [group for group, source in zip(groups, found.heard_as, strict=True) if source not in placed]
+    again = compared(scene, tuple(track.name for track in take.tracks), (*kept, *placed.values()))
+    return again if again.explained and _heard(again) > _heard(found) else found
+
+
+def _heard(found: Comparison) -> int:
+    """How many rows were heard and count."""
+    return sum(row.measured_s is not None and not row.is_stray for row in found.rows)
 
 
 def compared(scene: Scene, tracks: tuple[str, ...], groups: tuple[Group, ...]) -> Comparison:

@@ -127,6 +127,9 @@ def _polarity(row: Row) -> str:
 
 def summary(found: Comparison) -> Iterator[str]:
     """The verdict in a line or two, with its evidence."""
+    if not found.sightings:
+        yield "Nothing to compare: no delay was heard clearly."
+        return
     heard = _heard(found.sightings, found.strays, sum(row.measured_s is not None for row in found.rows))
     if found.is_fine:
         if found.is_hazy:

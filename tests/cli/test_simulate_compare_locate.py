@@ -239,3 +239,17 @@ def test_a_line_feed_in_a_name_makes_no_line_of_its_own(tmp_path: Path):
         lines = [line.strip() for line in (said.out + said.err).splitlines()]
         assert not [line for line in lines if line.startswith(("hat", "micalign: all"))], arguments
         assert "\\n" in said.out, arguments
+
+
+def test_compare_hears_the_drums_without_a_mic_of_their_own_as_measure_does(tmp_path: Path):
+    """Toms that the overheads alone are there for: rows that 'measure --scene' fills are filled here."""
+    path = tmp_path / "band.toml"
+    new = ("new", "--what", "kit", "--room", "6.2,4.7,2.5", "--inputs", 4, "-o", path)
+    assert micalign(*new, "-q").status == 0
+    assert micalign("simulate", path, "--seconds", 20, "-q").status == 0
+    told = json.loads(micalign("compare", path, "--json").out)
+    measured = json.loads(micalign("measure", "--scene", path, "--json", "-q").out)
+    heard = {one["source"] for one in measured["sources"] if any(pair["reliable"] for pair in one["pairs"])}
+    assert {"floor tom", "rack tom"} <= heard
+    assert {row["source"] for row in told["tracks"] if row["difference_s"] is None} & heard == set()
+    assert told["unheard"] == []

@@ -8,6 +8,7 @@ from micalign.compare.comparison import Comparison
 from micalign.compare.groups import Group, LedGroup
 from micalign.compare.priors import beliefs_of
 from micalign.compare.run import compared
+from micalign.report.compare_words import summary
 from micalign.scene.model import Mic, Source
 from micalign.scene.scene import Scene
 from micalign.tdoa.delays import Delay
@@ -99,3 +100,10 @@ def test_two_delays_that_are_little_off_send_nobody_to_a_drum():
     found = compared(SCENE, TRACKS, (kick, LedGroup(1, tom.moments_s, tuple(heard))))
     assert found.explanations == ()
     assert found.is_fine
+
+
+def test_where_nothing_is_heard_that_alone_is_said():
+    silent = Group(0, (0.0, 0.5), (Delay(0.0, 0.0, 1, 1.0, 1.0, True, None), *[UNHEARD] * 4))
+    found = compared(SCENE, TRACKS, (silent,))
+    assert [one.rule for one in found.findings] == ["nothing-heard"]
+    assert list(summary(found)) == ["Nothing to compare: no delay was heard clearly."]
