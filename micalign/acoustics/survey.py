@@ -51,8 +51,9 @@ from micalign.acoustics.tuned import (
     OTHER_PLACE_RADII,
     UNFIXED_M,
 )
+from micalign.acoustics.unfixed import unfixed_sentence
 from micalign.arrays import Bools, Floats, point_of
-from micalign.errors import SceneError, named
+from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Point
 from micalign.scene.scene import Scene
 from micalign.units import Listing, Shown, many, show_centimetres, show_length
@@ -284,7 +285,7 @@ def surveyed(scene: Scene) -> Scene:
     if scene.is_placed:
         return scene
     found = survey(scene)
-    faults = [_sentence(scene, point, found.next_tape) for point in (*found.unfixed, *found.doubtful)]
+    faults = [unfixed_sentence(scene, point, found.next_tape) for point in (*found.unfixed, *found.doubtful)]
     if faults:
         raise SceneError(faults)
     return scene.placed_at({point.name: point.at_m for point in found.points}, plus_minus_m=axis_sigmas_m(scene, found))
@@ -391,21 +392,6 @@ def _decisive(solved: _Solved) -> NextTape:
     again = frozenset((point, partner)) in {frozenset(pair) for pair in net.ends.tolist()}
     names = (net.names[point], net.names[partner])
     return NextTape(names, names[0], before, after, decides=True, again=again)
-
-
-def _sentence(scene: Scene, point: SurveyPoint, wanted: NextTape | None) -> str:
-    kind = "source" if any(source.name == point.name for source in scene.sources) else "mic"
-    count = sum(point.name in tape.between for tape in scene.tapes)
-    short = {0: "no tape leads to it", 1: "the one tape to it does not fix it"}
-    tape = f"measure '{wanted.between[0]}' to '{wanted.between[1]}' too, or " if wanted else ""
-    if point.fixed_by:
-        tape = f"measure from it to {named(point.fixed_by)} too, or "
-    if point.fixed:
-        mend = f"{tape}write the right one of the two into 'at' ('micalign survey' shows both)"
-        return f"{kind} '{point.name}': the tapes given leave two places where it may stand: {mend}"
-    mend = f'{tape}give what you know of it, such as its height: at = ["?", "?", "190 cm"]'
-    why = short.get(count, f"the {count} tapes to it do not fix it")
-    return f"{kind} '{point.name}' has no full position, and {why}: {mend}"
 
 
 @dataclass(frozen=True, eq=False)

@@ -220,6 +220,8 @@ def accused(net: Network, candidates: Floats, weights: Floats) -> Accusation:
             break
         by_tape = {one.tape: sum(o.probability for o in found if o.tape == one.tape) for one in found}
         likeliest = max(by_tape, key=lambda tape: by_tape[tape])
+        if by_tape[likeliest] < SURE:
+            likeliest = found[0].tape  # the story told first is the one that the places are of
         best = next(one.unknowns for one in found if one.tape == likeliest)
         left[likeliest], suspects[likeliest] = 0.0, True
         off = np.array([one.unknowns - best for one in found])

@@ -119,6 +119,10 @@ def check_command(
             "Positions left out in the scene are found from its tapes; 'micalign survey' says how surely.",
             quiet=quiet,
         )
+    from micalign.report.positions import rough_words  # noqa: PLC0415 - as above
+
+    if rough := rough_words(planned):
+        note(rough, quiet=quiet)
     if tapes:
         _print_tapes(planned, as_json=as_json, everything=everything)
         return 0

@@ -41,7 +41,7 @@ def survey_command(scene: Path, write: Path | None, force: bool, as_json: bool, 
     """
     from micalign.acoustics.survey import survey  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.report.positions import survey_document  # noqa: PLC0415
+    from micalign.report.positions import survey_document, written_in_doubt  # noqa: PLC0415
 
     planned = read_scene(scene)
     found = survey(planned)
@@ -53,11 +53,8 @@ def survey_command(scene: Path, write: Path | None, force: bool, as_json: bool, 
         _print_survey(planned, found)
     if write is not None:
         note(f"Wrote {write}", quiet=quiet)
-        for point in found.doubtful:
-            note(
-                f"'{point.name}' is written at the first of its two places: is it not the other?",
-                quiet=quiet,
-            )
+        for sentence in written_in_doubt(planned, found):
+            note(sentence, quiet=quiet)
     return int(bool(found.unfixed or found.doubtful or found.suspects))
 
 

@@ -33,14 +33,19 @@ __all__ = [
     "needed_tapes",
     "point_table",
     "remarks",
+    "rough_words",
     "survey_document",
     "tape_document",
     "tape_table",
     "tape_tables",
+    "written_in_doubt",
 ]
 
 _ROUGH_M: Final = 0.02
 """Metres: a place known worse than this was paced or guessed (judgement, no source)."""
+_VAGUE_M: Final = 0.3
+"""Metres: a place known worse than 'micalign new' guesses one (judgement, no source)."""
+
 _TO_FIX: Final = 3  # tapes fix a place in a room, up to its mirror image
 
 
@@ -171,6 +176,35 @@ def remarks(scene: Scene, found: Survey) -> Iterator[str]:
         gain = f" ('{wanted.point}' is then known to {known})"
         said = gain if not found.unfixed and not found.doubtful else ""
         yield f"The further tape that would help most: '{wanted.between[0]}' to '{wanted.between[1]}'{said}."
+
+
+def written_in_doubt(scene: Scene, found: Survey) -> Iterator[str]:
+    """Of each point that is written at one of several places: at which, how sure that is, and what decides."""
+    from micalign.acoustics.survey import axis_sigmas_m  # noqa: PLC0415 - only tapes need the solver
+
+    sigmas = axis_sigmas_m(scene, found)
+    wanted = found.next_tape
+    for point in found.doubtful:
+        first = next((one for one in found.wrong if point.name in one.places), None)
+        if first is None:
+            yield f"'{point.name}' is written at the first of its two places: is it not the other?"
+            continue
+        known = _fine(sigmas[point.name], scene.length_unit)
+        decides = f"; measure '{wanted.between[0]}' to '{wanted.between[1]}', add that tape" if wanted else "; mend it"
+        yield (
+            f"'{point.name}' is written at the first of the places above, {first.probability:.0%} probable, with "
+            f"plus_minus = {known} for each coordinate{decides} and survey again before you trust it."
+        )
+
+
+def rough_words(scene: Scene) -> str:
+    """Which places are known so badly that all that is said of them is; empty where none is."""
+    rough = [thing for thing in scene.placed() if thing.plus_minus_m > _VAGUE_M]
+    if not rough:
+        return ""
+    unit = scene.length_unit
+    shown = ", ".join(f"'{thing.name}' to +- {show_length(thing.plus_minus_m, unit)}" for thing in rough)
+    return f"Known only roughly: {shown} in each coordinate. What is said of them is no surer: measure them first."
 
 
 def _fixing_words(point: SurveyPoint) -> str:

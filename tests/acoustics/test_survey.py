@@ -185,7 +185,8 @@ def test_the_ceiling_does_too_and_without_it_both_places_are_told() -> None:
     places = sorted(place[2] for place in (point.at_m, point.other_m))  # type: ignore[index, type-var]
     assert places == pytest.approx([0.9, 2.1], abs=1e-4)
     with pytest.raises(
-        SceneError, match="the tapes given leave two places where it may stand: write the right one of the two into"
+        SceneError,
+        match=r"two places where it may stand, \(2.50 m, .* 0.90 m\) and \(.* 2.10 m\): give the right one of the two",
     ):
         surveyed(scene)
     under_a_ceiling = survey(replace(scene, room=Room((6.0, 5.0, 1.9)))).points[0]
@@ -265,6 +266,17 @@ def test_two_explanations_are_both_told_with_the_tape_that_decides() -> None:
     assert found.next_tape.decides
     reads = [one.next_m for one in found.wrong]
     assert max(reads) - min(reads) > 0.05  # type: ignore[type-var, operator]
+
+
+@pytest.mark.parametrize("off_m", [0.1, 0.25, -0.2])
+@pytest.mark.parametrize("between", [("snare", "left"), ("kick", "left")])
+def test_the_place_that_is_shown_is_that_of_the_explanation_told_first(off_m: float, between: tuple[str, str]) -> None:
+    """Also where another tape has more of the probability in several explanations together."""
+    found = survey(_scene({"left": (2.2, 2.0, 1.9)}, {between: off_m}))
+    assert found.wrong
+    first = found.wrong[0]
+    assert found.points[0].at_m == pytest.approx(first.places["left"], abs=2e-3)
+    assert [tape.between for tape in found.tapes if tape.suspect and not tape.rival] == [first.between]
 
 
 @pytest.mark.slow

@@ -143,3 +143,33 @@ def test_a_scene_without_gaps(tmp_path: Path) -> None:
     said = micalign("survey", path)
     assert said.status == 0
     assert "Every position is given" in said.out
+
+
+def test_a_place_in_doubt_is_written_with_its_doubt_and_check_minds_it(taped: Path, tmp_path: Path) -> None:
+    """Four tapes to a mic, one wrong by 8 in: the place of the first explanation, and how far off it is."""
+    taped.write_text(_text(8.0, tapes=4).replace('name = "right"', 'name = "right"\nat = [9.4, 6.0, 6.1]\n#'), "utf-8")
+    taped.write_text(taped.read_text("utf-8").replace('#\nat = ["?", "?", 6.1]', ""), "utf-8")
+    out = tmp_path / "written.toml"
+    said = micalign("survey", taped, "--write", out)
+    first = micalign("survey", taped, "--json").document["wrong_tapes"][0]
+    left = read_scene(out).mic("left")
+    assert left.position == pytest.approx(first["points"][0]["at_m"], abs=2e-3)
+    assert left.plus_minus_m > 0.05
+    assert f"'left' is written at the first of the places above, {first['probability']:.0%} probable" in said.err
+    scene = out.read_text("utf-8").replace("plus_minus = ", "plus_minus = 2.5 # ")
+    out.write_text(scene, "utf-8")
+    assert "Known only roughly: 'left' to +- 2 ft 6 in" in micalign("check", out).err
+
+
+def test_what_a_new_scene_lacks_is_said_in_its_own_words(tmp_path: Path) -> None:
+    """No file is there to be surveyed, a given height is not asked for, and a tape that cannot be is told as such."""
+    new = ("new", "--what", "kit", "--room", "20ft,15ft,8ft", "--unit", "ft", "--inputs", 4)
+    high = ("--at", "overhead left=?,?,6.7", "-o", tmp_path / "new.toml")
+    two = micalign(*new, *high, "--tape", "overhead left,snare=4.9", "--tape", "overhead left,kick=6.4")
+    assert "two places where it may stand, (" in two.err
+    assert "micalign survey" not in two.err
+    short = micalign(*new, *high, "--tape", "overhead left,snare=1", "--tape", "overhead left,kick=6")
+    assert "the tape 'overhead left' to 'snare' (1 ft) is too short" in short.err
+    one = micalign(*new, *high, "--tape", "overhead left,kick=6.4")
+    far = micalign(*new, *high, "--tape", "overhead left,snare=14", "--tape", "overhead left,kick=6.4")
+    assert "such as its height" not in one.err + far.err
