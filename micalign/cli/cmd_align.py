@@ -99,7 +99,8 @@ def measure_command(
     found, laid = _measured(several, tracks, request, quiet=quiet)
     for sentence in laid.notes:
         note(sentence, quiet=quiet)
-    _show_measured(found, laid, as_json=as_json, drift=request.drift, loopback=request.loopback is not None)
+    words = ("measure", *(tracks or ("--songs", str(several.folder))))
+    _show_measured(found, laid, words, as_json=as_json, drift=request.drift, loopback=request.loopback is not None)
     if several.scene is not None and not as_json:
         next_step("micalign", "align", "--scene", several.scene, quiet=quiet)
     return 0 if found.all_reliable else 1
@@ -189,9 +190,12 @@ def _refuse_alone(alone: Sequence[str], scenes: Sequence[Path]) -> None:
         raise click.UsageError("--alone and --strike go with --scene: only a scene knows sources")
 
 
-def _show_measured(found: Measured, laid: Laid, *, as_json: bool, drift: bool, loopback: bool) -> None:
+def _show_measured(
+    found: Measured, laid: Laid, words: Sequence[str], *, as_json: bool, drift: bool, loopback: bool
+) -> None:
     from micalign.report.measure_words import (  # noqa: PLC0415
         delay_table,
+        kit_command,
         kit_lines,
         latency_words,
         measure_document,
@@ -211,9 +215,13 @@ def _show_measured(found: Measured, laid: Laid, *, as_json: bool, drift: bool, l
         out.print()
     if found.sources:
         out.print(source_table(found.sources), "")
-    out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
-    for line in kit_lines(found):
+    for line in kit_lines(found):  # first: read against another, the table below is another
         out.print(line)
+    if command := kit_command(found, words):
+        out.print(command, soft_wrap=True)  # whole, to be pasted
+    if found.of_a_kit:
+        out.print()
+    out.print(delay_table(f"Against {found.reference}", found.tracks, found.sample_rate, drift=drift))
     for one in found.sums:
         out.print("", sum_table(one))
         for line in sum_words(one):

@@ -96,6 +96,7 @@ _MOST_PLACES: Final = 12  # rows of the table of modes
 
 TEMPERATURE_C: Final = 20.0  # of a heated room, where none is given
 _RATES_HZ: Final = (44_100, 48_000, 96_000)  # sample rates in common use
+_AS_GOOD: Final = 1e-6  # of a ratio: 40 cm and 1.2 m are 3:1, whatever their last bits
 _SHOWN_NOTCHES: Final = 5  # the rest follows at even steps
 
 
@@ -348,9 +349,16 @@ def rule_rows() -> list[dict[str, str]]:
     return [{"rule": rule.name, "says": rule.says, "source": rule.source} for rule in RULES]
 
 
-def rule_table() -> Table:
-    """The rules for a terminal."""
-    return ruled_table("Rules", ["rule", "says", "source"], [], [list(row.values()) for row in rule_rows()])
+def rule_table() -> Beside:
+    """The rules for a terminal: each by its name, what it says, and below that where it is from."""
+    from rich.text import Text  # noqa: PLC0415 - only a terminal needs it
+
+    from micalign.report.narrow_tables import Beside  # noqa: PLC0415
+
+    lines = [
+        ([Text(row["rule"], style="bold")], Text(f"{row['says']}\nSource: {row['source']}")) for row in rule_rows()
+    ]
+    return Beside(lines, gap=2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -459,7 +467,7 @@ def _apart(paths: TwoPaths, unit: str) -> Iterator[str]:
     if paths.distances_m is None:
         return
     near, far = sorted(paths.distances_m)
-    if far / near >= 3:
+    if far / near >= 3.0 - _AS_GOOD:
         yield f"Or leave it: {show_ratio(far / near)} in distance keeps the rule of 3:1, a dip of 3.5 dB at most."
     else:
         depth = show_db(-20 * math.log10(1 - 1 / 3)).lstrip("-")

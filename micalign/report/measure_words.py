@@ -8,6 +8,7 @@ cleaned where they are printed.
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -40,6 +41,7 @@ __all__ = [
     "delay_cells",
     "delay_table",
     "found_rows",
+    "kit_command",
     "kit_lines",
     "latency_words",
     "measure_document",
@@ -375,7 +377,24 @@ def measured_line(found: Measured) -> str:
     line += f"; polarity open: {', '.join(either)}" if either else ""
     rest = [f"'{one.track}'" for one in found.tracks if not one.delay.reliable]
     line += f"; not: {', '.join(rest)}" if rest else ""
-    return f"{line} (against '{found.reference}')"
+    against = f" (against '{found.reference}')"
+    if not found.of_a_kit:
+        return line + against
+    better = "TRACK" if found.better is None else shlex.quote(found.better)
+    return f"a kit, better measured with --reference {better}; {line}{against}"
+
+
+def kit_command(found: Measured, words: Sequence[str]) -> str:
+    """The command that measures a kit against what stands over it, as a shell takes it; empty where none surely does.
+
+    ``words`` are those of the command that was given, its files or folder among them.
+
+    >>> kit_command(Measured("Kick", 48000, (), None, of_a_kit=True, better="OH L"), ("measure", "Kick", "OH L"))
+    "micalign measure Kick 'OH L' --reference 'OH L'"
+    """
+    if not found.of_a_kit or found.better is None:
+        return ""
+    return clean(shlex.join(["micalign", *words, "--reference", found.better]))
 
 
 def kit_lines(found: Measured) -> Iterator[str]:
@@ -385,7 +404,7 @@ def kit_lines(found: Measured) -> Iterator[str]:
         yield clean(
             f"These are mics of a kit, over which '{found.reference}' does not stand: each delay is that of whichever "
             f"drum its two tracks share best, so that they need not agree with each other. Against {better} each close "
-            f"mic's is its own drum's: --reference {'TRACK' if found.better is None else found.better}."
+            f"mic's is its own drum's: --reference {'TRACK' if found.better is None else shlex.quote(found.better)}."
         )
 
 

@@ -297,6 +297,28 @@ def test_the_rules_are_listed_without_a_scene() -> None:
     assert [(row["rule"], row["source"]) for row in rows] == [(rule.name, rule.source) for rule in RULES]
 
 
+@pytest.mark.parametrize("columns", [80, 120])
+def test_the_rules_are_read_in_whole_lines(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beside its name each rule has most of the width, and all of them take a few screens."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    lines = micalign("check", "--rules").out.splitlines()
+    assert len(lines) < 8000 / columns
+    assert max(map(len, lines)) <= columns
+    assert sum(len(line.strip()) > columns / 2 for line in lines) > len(lines) / 3
+
+
+def test_a_pair_over_and_under_a_drum_is_flipped_and_shifted_not_moved(tmp_path: Path) -> None:
+    scene = tmp_path / "snare.toml"
+    mics = (("top", "[2.35, 2.05, 0.75]"), ("bottom", "[2.3, 2.1, 0.55]"))
+    text = '[[source]]\nname = "snare"\nat = [2.3, 2.1, 0.7]\n'
+    scene.write_text(text + "".join(f'[[mic]]\nname = "{n}"\nat = {at}\non = "snare"\n' for n, at in mics), "utf-8")
+    found = {one["rule"]: one for one in micalign("check", scene, "--json").document["findings"]}
+    assert "comb" not in found
+    assert found["opposite-sides"]["advice"] == (
+        "Flip the polarity of 'bottom' and keep what has more bass; on the take, shift 'top' 0.18 ms later."
+    )
+
+
 def test_second_order_on_request(kit: Path) -> None:
     """Six first bounces, eighteen second ones, for each source and mic."""
     first = micalign("check", kit, "--json").document["reflections"]

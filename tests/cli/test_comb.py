@@ -76,3 +76,10 @@ def test_what_cannot_be_is_refused(arguments: list[str], words: str) -> None:
     said = micalign("comb", *arguments)
     assert said.status == 2
     assert words in said.err
+
+
+def test_what_stands_at_three_to_one_already_is_not_moved_there() -> None:
+    """1.2 m is 3 times 40 cm but for the last bits of the two numbers."""
+    said = micalign("comb", "40cm", "1.2m").out
+    assert "move it out" not in said
+    assert "Or leave it: 3.0:1" in said
