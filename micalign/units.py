@@ -25,6 +25,7 @@ __all__ = [
     "Listing",
     "Shown",
     "amplitude_from_db",
+    "at_hz_range",
     "db_from_amplitude",
     "db_from_power",
     "dbfs_cell",
@@ -207,6 +208,16 @@ def show_hz_range(low_hz: float, high_hz: float | None) -> str:
     if low == high:
         return show_hz(low_hz)
     return f"{low / 1e3:g}-{high / 1e3:g} kHz" if low >= 1e3 else f"{low:g}-{high:g} Hz"
+
+
+def at_hz_range(low_hz: float, high_hz: float | None) -> str:
+    """Where in such a range something lies, for a sentence.
+
+    >>> at_hz_range(590.2, 641.0), at_hz_range(700.0, None)
+    ('at 590-640 Hz', 'above 700 Hz')
+    """
+    shown = show_hz_range(low_hz, high_hz)
+    return shown if shown.startswith("above") else f"at {shown}"
 
 
 def show_hz(frequency_hz: float) -> str:

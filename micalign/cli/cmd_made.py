@@ -84,6 +84,8 @@ def draw_command(
 
     out = out or Path(f"{name_of(scene)}-figures")
     single = out.suffix.lower() in _SINGLE
+    if out.suffix and not single and not out.is_dir():
+        raise click.UsageError(f"--out '{out}' is no picture: end its name in .png, .svg or .pdf, or name a folder")
     kinds = only or (("plan",) if single else KINDS[:4])
     kinds = (*kinds, "take") if with_take and "take" not in kinds else kinds
     figures = _scene_figures(scene, kinds, before=before, paths_of=paths_of, say=lambda words: note(words, quiet=quiet))

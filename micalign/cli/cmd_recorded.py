@@ -130,7 +130,9 @@ def _read_levels(song: Song, tracks: tuple[str, ...], limits: WorkingWindow, *, 
 def _levels_outcome(take: TakeLevels) -> Outcome:
     from micalign.report.levels_words import levels_document, levels_line  # noqa: PLC0415
 
-    return Outcome(1 if take.has_problem else 0, levels_line(take), levels_document(take))
+    off = any(levels.verdict in {"quiet", "hot"} and not levels.may_be_bleed for _, levels in take.rows)
+    minded = "to level" if off and not take.has_problem else ""
+    return Outcome(int(take.has_problem), levels_line(take), levels_document(take), minded=minded)
 
 
 def _refuse_out(out: Path | None, *, force: bool) -> None:

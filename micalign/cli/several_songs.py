@@ -6,6 +6,7 @@ Each is a line, all are one table at the end, or one document.
 from __future__ import annotations
 
 import shlex
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,6 +49,8 @@ class Outcome:
         Why it could not be done.
     made : tuple of str
         The files that were written.
+    minded : str
+        In a word or two, where nothing is wrong and yet it is not all good.
     """
 
     status: int
@@ -55,6 +58,7 @@ class Outcome:
     document: dict[str, Any] | None = None
     faults: tuple[str, ...] = ()
     made: tuple[str, ...] = ()
+    minded: str = ""
 
     @classmethod
     def failed(cls, faults: Sequence[str]) -> Outcome:
@@ -65,12 +69,25 @@ class Outcome:
     @property
     def kept(self) -> dict[str, Any]:
         """As it is kept in a file."""
-        return {"status": self.status, "told": self.line, "document": self.document, "made": list(self.made)}
+        return {
+            "status": self.status,
+            "told": self.line,
+            "document": self.document,
+            "made": list(self.made),
+            "minded": self.minded,
+        }
 
     @classmethod
     def known(cls, kept: dict[str, Any]) -> Outcome:
         """What was kept so."""
-        return cls(int(kept["status"]), str(kept["told"]), kept["document"], (), tuple(map(str, kept["made"])))
+        return cls(
+            int(kept["status"]),
+            str(kept["told"]),
+            kept["document"],
+            (),
+            tuple(map(str, kept["made"])),
+            str(kept.get("minded", "")),
+        )
 
 
 def _songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
@@ -80,16 +97,17 @@ def _songs_table(songs: Sequence[tuple[str, Outcome]]) -> Table:
         table.add_column(heading, overflow="fold")
     table.add_column("verdict", overflow="fold")
     for name, outcome in songs:
-        style = _STYLES[outcome.status]
-        table.add_row(clean(name), clean(outcome.line), _VERDICTS[outcome.status], style=style)
+        style = WARNING if outcome.minded else _STYLES[outcome.status]
+        table.add_row(clean(name), clean(outcome.line), outcome.minded or _VERDICTS[outcome.status], style=style)
     return table
 
 
 def _songs_words(songs: Sequence[tuple[str, Outcome]]) -> str:
     """How many songs came out how."""
-    counts = [sum(outcome.status == status for _, outcome in songs) for status in range(len(_VERDICTS))]
     states = ("good", "to look at", "not done")
-    words = ", ".join(f"{count} {word}" for count, word in zip(counts, states, strict=True) if count)
+    counted = Counter(outcome.minded or states[outcome.status] for _, outcome in songs)
+    order = dict.fromkeys([states[0], *(outcome.minded for _, outcome in songs if outcome.minded), *states[1:]])
+    words = ", ".join(f"{counted[word]} {word}" for word in order if counted[word])
     from micalign.units import many  # noqa: PLC0415 - numpy, which --help must not pay for
 
     return f"{many(len(songs), 'song')}: {words}."

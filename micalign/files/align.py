@@ -344,7 +344,7 @@ def _moved_by_sheet(sheet: OffsetsFile, tracks: Sequence[Track], name: str) -> t
                 polarity_flip=applied and one.polarity_flip,
                 reliable=one.reliable,
                 applied=applied,
-                reason=None if one.track == sheet.reference else f"as {name} says{edited}",
+                reason=None if one.track == sheet.reference and not edited else f"as {name} says{edited}",
                 drift_ppm=one.drift_ppm,
                 as_recorded=one.as_recorded and not applied and not one.is_edited,
                 basis=None if one.is_edited else one.basis,

@@ -44,7 +44,7 @@ from micalign.findings.tuned import (
 )
 from micalign.scene.model import DIRECTIONAL, Mic
 from micalign.scene.scene import Change, Scene
-from micalign.units import show_db, show_hz, show_hz_range, show_ms_known, show_ratio
+from micalign.units import at_hz_range, show_db, show_hz, show_ms_known, show_ratio
 
 __all__ = ["direct_line_ahead", "late_copy", "opposite_sides", "three_to_one", "two_mics_comb"]
 
@@ -171,7 +171,7 @@ def two_mics_comb(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
 def _comb_words(row: Difference) -> str:
     depth = show_db(row.notch_depth_db or 0.0)
     cut = "cancels in full" if depth == "total" else f"falls by {depth.lstrip('-')}"
-    where = f"at {show_hz_range(*row.first_notch_range_hz)}" if row.first_notch_range_hz else "in the bass"
+    where = at_hz_range(*row.first_notch_range_hz) if row.first_notch_range_hz else "in the bass"
     inverted = ", one of them inverted" if row.polarity < 0 else ""
     return (
         f"'{row.source}' arrives at '{row.mics[0]}' and '{row.mics[1]}' {_apart(row)} apart"

@@ -41,7 +41,7 @@ from micalign.findings.tuned import (
 )
 from micalign.scene.model import Mic, Pair, Tape
 from micalign.scene.scene import Change, Scene
-from micalign.units import short_length, show_db, show_hz_range, show_length, show_ms, show_ms_known, significant
+from micalign.units import at_hz_range, short_length, show_db, show_length, show_ms, show_ms_known, significant
 
 __all__ = ["mono_sum", "opposite_channels", "tape_disagrees", "too_unsure", "unequal_pair", "uneven_heights"]
 
@@ -122,8 +122,8 @@ def mono_sum(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
                 "mono-sum",
                 "note",
                 (pair.name, row.source),
-                f"Added to mono, '{pair.name}' cancels '{row.source}' {loss}, first at "
-                f"{show_hz_range(*first_notch_range_hz(row.difference_s, row.uncertainty_s))}.",
+                f"Added to mono, '{pair.name}' cancels '{row.source}' {loss}, first "
+                f"{at_hz_range(*first_notch_range_hz(row.difference_s, row.uncertainty_s))}.",
                 "Spaced pairs do so: for mono leave one of the two out, or bring the pair into one place.",
                 # The lowest notch first, and all of them after what fails.
                 -(row.mono_notch_depth_db or 0.0) / 100 - (row.mono_first_notch_hz or 0.0) / 1e6,

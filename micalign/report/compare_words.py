@@ -18,7 +18,7 @@ from micalign.report.check_words import finding_rows
 from micalign.report.measure_words import found_rows
 from micalign.report.tables import GOOD, PROBLEM, WARNING, bare_table, clean, finite, sentence
 from micalign.tdoa.tuned import CLEAR_POLARITY
-from micalign.units import FAINT_DBFS, dbfs_cell, many, show_db, show_ms
+from micalign.units import FAINT_DBFS, dbfs_cell, many, show_db, show_ms, show_ms_known, show_plus_minus
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -269,7 +269,7 @@ def linecheck_screen(found: LineCheck, stretches: Sequence[FoundAlone]) -> Itera
     yield ""
     yield _line_table(found, short)
     yield ""
-    caption = "INV: opposite to its own line, inv?: perhaps. ?: not reliable. -: not heard."
+    caption = f"INV: opposite to its own line, inv?: perhaps. ?: not reliable. -: not heard.{_within(found)}"
     yield _matrix("How much later than in its own line, ms", found, short, _arrival, caption)
     yield ""
     yield _matrix("Bleed against its own line, dB", found, short, _bleed, "-: not heard.")
@@ -344,12 +344,22 @@ def _arrival(source: LineSource, heard: HeardLine) -> str:
         return "own"
     if heard.later_s is None:
         return "-"
-    said = show_ms(heard.later_s, sign=True).removesuffix(" ms")
+    said = show_ms_known(heard.later_s, heard.uncertainty_s or 0.0, sign=True).removesuffix(" ms")
     if not heard.reliable:  # of bleed too faint for its delay the polarity is nobody's matter
         return f"{said}?"
     if heard.polarity == -1:
         said += " inv?" if heard.polarity_margin < CLEAR_POLARITY else " INV"
     return said
+
+
+def _within(found: LineCheck) -> str:
+    """How exactly the reliable arrivals are known."""
+    every = [one for source in found.sources for one in source.heard if one.reliable and one.track != source.own]
+    known_s = sorted(one.uncertainty_s for one in every if one.uncertainty_s)
+    if not known_s:
+        return ""
+    least, most = (show_plus_minus(value) for value in (known_s[0], known_s[-1]))
+    return f" Each is known to +- {least}." if least == most else f" Each is known to +- {least} to {most}."
 
 
 def _bleed(source: LineSource, heard: HeardLine) -> str:

@@ -38,7 +38,7 @@ class ClickMeter:
         self._done = 0
         self._count = 0
         self._first: list[int] = []
-        self._peak = 0.0
+        self._peak = self._highest = 0.0
 
     def feed(self, block: Floats) -> None:
         """Take the next block; its last samples wait for what comes behind them."""
@@ -51,10 +51,10 @@ class ClickMeter:
         """What was found; a track of nothing but clicks, as a test signal is, has none."""
         last = self._tail[-self._near :]  # nobody knows what comes behind them
         self._peak = max(self._peak, float(np.abs(last).max(initial=0.0)))
-        is_signal = self._count > tuned.CLICKS_PER_S * self._done / self._rate + 1 or self._peak == 0.0
-        count = 0 if is_signal else self._count
-        places = tuple(place / self._rate for place in self._first) if count else ()
-        return Clicks(count, places, self._peak)
+        is_signal = self._count > tuned.CLICKS_PER_S * self._done / self._rate + 1 or self._peak < tuned.SILENT_PEAK
+        if not self._count or is_signal:
+            return Clicks(0, (), max(self._peak, self._highest))
+        return Clicks(self._count, tuple(place / self._rate for place in self._first), self._peak)
 
     def _judge(self, data: Floats, end: int) -> None:
         """Judge the samples up to ``end`` that have not been judged before."""
@@ -68,6 +68,7 @@ class ClickMeter:
         if len(found):
             self._count += len(found)
             self._first += (found + origin)[: tuned.FIRST_PLACES - len(self._first)].tolist()
+            self._highest = max(self._highest, peak)
             left = np.delete(sound, found - begin)
             peak = float(np.abs(left).max(initial=0.0))
         self._peak = max(self._peak, peak)

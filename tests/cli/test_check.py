@@ -432,3 +432,12 @@ def test_numbers_that_jump_say_where_the_others_are() -> None:
     assert numbers[-1] <= len(found)
     assert "numbered as in --all" in first.splitlines()[0]
     assert "numbered as" not in micalign("check", scene, "--all").out
+
+
+def test_a_notch_without_an_upper_end_is_told_in_one_preposition(tmp_path: Path) -> None:
+    """Guessed places leave the first notch of a pair nothing but a lower end."""
+    path = tmp_path / "kit.toml"
+    assert micalign("new", "--what", "kit", "--room", "6.2,4.7,2.5", "--inputs", 4, "-o", path, "-q").status == 0
+    said = micalign("check", path, "--show", "findings").out
+    assert "first above " in said
+    assert "at above" not in said

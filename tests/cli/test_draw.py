@@ -100,3 +100,14 @@ def test_a_take_is_drawn(tmp_path: Path) -> None:
     files = micalign("draw", scene, "-o", tmp_path / "f", "--only", "take", "--json", "-q").document["files"]
     names = {Path(file).stem for file in files}
     assert names == {"take-levels", "take-hit", "take-gain", "take-spectrum", "take-correlation"}
+
+
+def test_a_name_that_ends_as_no_picture_does_is_refused(pair: Path) -> None:
+    """A folder may have any name, a dot in it too, once it is there."""
+    out = pair.parent / "x.exe"
+    said = micalign("draw", pair, "-o", out)
+    assert said.status == 2
+    assert "is no picture: end its name in .png, .svg or .pdf, or name a folder" in " ".join(said.err.split())
+    assert not out.exists()
+    out.mkdir()
+    assert micalign("draw", pair, "-o", out, "--only", "plan").status == 0

@@ -250,3 +250,15 @@ def test_what_is_no_stretch_and_no_folder_is_said_to_be_neither(kit, tmp_path, t
         said = micalign(command, *asked, "--alone", f"kick={text}", "-q")
         assert said.status == 2
         assert f"--alone 'kick': '{text}' is no stretch of time: write seconds or m:ss" in said.err.replace("\n", " ")
+
+
+def test_arrivals_are_told_with_how_exactly_they_are_known(kit, tmp_path):
+    """No more digits than a figure's own uncertainty leaves it, and the range of those below the table."""
+    scene = written(tmp_path, kit)
+    document = micalign("linecheck", scene, "--json").document
+    said = " ".join(micalign("linecheck", scene).out.split())
+    snare = next(one for one in document["sources"] if one["source"] == "snare")
+    row = next(row for row in snare["tracks"] if row["track"] == "overhead left")
+    assert row["uncertainty_s"] > 1e-5
+    assert f" +{row['delay_s'] * 1e3:.3f} " not in said
+    assert "-: not heard. Each is known to +- " in said

@@ -494,3 +494,20 @@ def test_that_a_kit_is_measured_against_a_drums_mic_is_said_first_with_a_command
     assert [one["told"].startswith("a kit, better measured with --reference 'OH L.wav'; ") for one in several] == [
         True
     ] * 2
+
+
+def test_a_flip_that_a_user_wrote_is_called_edited_at_the_reference_too(tmp_path: Path) -> None:
+    hits = np.random.default_rng(4).normal(size=96000) * (np.arange(96000) % 12000 < 2000)
+    for name, late in (("one", 0), ("two", 40)):
+        soundfile.write(tmp_path / f"{name}.wav", 0.1 * np.roll(hits, late), 48000, subtype="FLOAT")
+    assert micalign("align", tmp_path / "one.wav", tmp_path / "two.wav", "-o", tmp_path / "out").status == 0
+    sheet = tmp_path / "out" / "offsets.json"
+    asked = json.loads(sheet.read_text("utf-8"))
+    reference = next(one for one in asked["tracks"] if one["track"] == asked["reference"])
+    reference["polarity_flip"] = True
+    edited = sheet.with_name("edited.json")
+    edited.write_text(json.dumps(asked), "utf-8")
+    said = micalign("align", "--offsets", edited, "-o", tmp_path / "again").out
+    row = next(line for line in said.splitlines() if line.startswith(asked["reference"]))
+    assert "FLIPPED" in row
+    assert "edited" in row

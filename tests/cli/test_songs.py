@@ -204,3 +204,17 @@ def test_what_cannot_be_meant_is_refused(takes: Path, arguments: list[str], word
     said = micalign(*arguments)
     assert said.status == 2
     assert word in said.err
+
+
+def test_a_song_that_is_too_quiet_or_hot_is_not_called_good(takes: Path) -> None:
+    """Nothing in it is wrong, and its gains want setting before the next take."""
+    for folder, peak in (("polka", 0.5), ("waltz", 0.9)):
+        for path in sorted((takes / folder).glob("*.wav")):
+            sound = soundfile.read(path)[0]
+            soundfile.write(path, peak * sound / np.abs(sound).max(), RATE, subtype="PCM_24")
+    said = micalign("levels", "--songs", takes)
+    assert said.status == 0
+    rows = {line.split()[0]: line for line in said.out.splitlines() if line.startswith(("polka", "waltz"))}
+    assert rows["polka"].endswith("good")
+    assert rows["waltz"].endswith("to level")
+    assert "2 songs: 1 good, 1 to level." in said.out

@@ -112,7 +112,7 @@
       const pair = now.pairs[row.pair], over = Math.abs(row.difference_s) - pair.tolerance_s;
       return [pair.name, now.sources[row.source].name, `${words.ms(row.difference_s, row.uncertainty_s, true)} ± ${words.ms(row.uncertainty_s)}`,
         `${words.ms(pair.tolerance_s)} (${words.length(pair.tolerance_s * speed, choice.unit === "ft" ? "in" : "mm")})`,
-        over <= 0 ? "kept" : `MISSED by ${words.ms(over)}`, notchWords({ polarity: 1, ...row })];
+        over > 0 ? `MISSED by ${words.ms(over)}` : row.uncertainty_s > pair.tolerance_s ? "open: ± is wider" : "kept", notchWords({ polarity: 1, ...row })];
     }), "no pair is asked to be equally far from a source");
   }
   function tellOthers() {
