@@ -110,19 +110,7 @@ def check_command(
     from micalign.acoustics.prediction import predict  # noqa: PLC0415 - so that --help costs only click
     from micalign.files.scenes import read_scene  # noqa: PLC0415
 
-    planned = read_scene(scene)
-    if not planned.is_placed:
-        from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - only tapes need the solver
-
-        planned = surveyed(planned)
-        note(
-            "Positions left out in the scene are found from its tapes; 'micalign survey' says how surely.",
-            quiet=quiet,
-        )
-    from micalign.report.positions import rough_words  # noqa: PLC0415 - as above
-
-    if rough := rough_words(planned):
-        note(rough, quiet=quiet)
+    planned = _placed(read_scene(scene), quiet=quiet)
     if tapes:
         _print_tapes(planned, as_json=as_json, everything=everything)
         return 0
@@ -145,6 +133,23 @@ def check_command(
         _print_words(planned, predicted, every, minded, wanted=show, everything=everything, name=name)
         _tell_next(scene, planned, every, quiet=quiet)
     return int(is_wrong(every))
+
+
+def _placed(planned: Scene, *, quiet: bool) -> Scene:
+    """The scene with the places that its tapes give; what they say, and what is known badly, is told."""
+    from micalign.report.positions import rough_words  # noqa: PLC0415 - so that --help costs only click
+
+    if not planned.is_placed:
+        from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - only tapes need the solver
+
+        planned = surveyed(planned)
+        note(
+            "Positions left out in the scene are found from its tapes; 'micalign survey' says how surely.",
+            quiet=quiet,
+        )
+    if rough := rough_words(planned):
+        note(rough, quiet=quiet)
+    return planned
 
 
 def _print_rules(*, as_json: bool) -> int:

@@ -155,10 +155,10 @@ def test_what_was_found_alone_is_a_line_each_and_one_word_how_to_leave_it_out() 
 @pytest.mark.parametrize(
     ("polarity", "margin", "reliable", "said"),
     [
-        (1, 0.9, True, "+2.000"),
-        (-1, 0.9, True, "+2.000 INV"),
-        (-1, 0.1, True, "+2.000 inv?"),
-        (-1, 0.1, False, "+2.000?"),
+        (1, 0.9, True, "+2.00"),
+        (-1, 0.9, True, "+2.00 INV"),
+        (-1, 0.1, True, "+2.00 inv?"),
+        (-1, 0.1, False, "+2.00?"),
     ],
 )
 def test_a_line_that_is_perhaps_inverted_says_perhaps(polarity: int, margin: float, reliable: bool, said: str) -> None:
