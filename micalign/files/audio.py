@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -287,9 +288,10 @@ def _recorded(scene: Scene, scene_path: str | os.PathLike[str]) -> list[tuple[st
     folder = find_in(Path(scene_path).parent, scene.take.folder)
     named = [(one.name, Spec(find_in(folder, one.file), one.channel)) for one in scene.take.tracks]
     if not any(os.path.lexists(spec.path) for _, spec in named):
+        made = shlex.join(["micalign", "simulate", str(scene_path)])
         raise TakeError(
             f"{folder}: none of the take's {len(named)} files is there, such as {scene.take.tracks[0].file}: record "
-            f"them, correct [take] in the scene, or make a take to try with 'micalign simulate {scene_path}'"
+            f"them, correct [take] in the scene, or make a take to try: {made}"
         )
     return named
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -118,7 +119,8 @@ def _listed(folder: Path) -> tuple[list[Path], list[str]]:
     audio = [path for path in entries if _is_audio(path)]
     if not audio:
         songs = sum(path.is_dir() and bool(_audio_in(path)) for path in entries)
-        mend = f"{songs} folders in it do: are they songs (--songs {folder})?" if songs else "is it the right folder?"
+        asked = shlex.join(["--songs", str(folder)])
+        mend = f"{songs} folders in it do: are they songs ({asked})?" if songs else "is it the right folder?"
         raise TakeError(f"{folder} holds no audio file (WAV, AIFF or FLAC): {mend}")
     return audio, [f"{path.name} (a folder)" if path.is_dir() else path.name for path in entries if not _is_audio(path)]
 
