@@ -121,12 +121,18 @@ class AudioFile:
             values = self._stored(channel, start + done, frames - done)
             if len(values) == 0:
                 raise _cut_short(self.info, start + done, "the samples end there")
-            with np.errstate(invalid="ignore"):  # a signalling NaN; it is refused below, with its place
-                np.multiply(values, self._scale, out=out[done : done + len(values)])
+            self._scaled(values, out[done : done + len(values)])
             done += len(values)
         if self._scale == 1.0:
             self._refuse_no_sound(out, channel, start)
         return out
+
+    def _scaled(self, values: npt.NDArray[Any], out: Floats) -> None:
+        if self._scale != 1.0:
+            np.multiply(values, self._scale, out=out)
+            return
+        with np.errstate(invalid="ignore"):  # a signalling NaN; it is refused with its place
+            out[:] = values
 
     def _stored(self, channel: int, start: int, frames: int) -> npt.NDArray[Any]:
         """Samples of one channel as they are stored, as many as come at once; none behind the last."""
@@ -244,11 +250,15 @@ class Decoder:
         """Samples of a WAV as they lie there: integers in 16 bits or, left-justified, in 32."""
         channels, subtype = self.info.channels, self.info.subtype
         frame_bytes = channels * BYTES[subtype]
-        with spoken_read(self.info.path):
+        try:
             if self._file is None:
-                self._file = self.info.path.open("rb")
+                # A buffer would read what lies behind each of thousands of hits as well.
+                self._file = self.info.path.open("rb", buffering=0)
             self._file.seek(begins + first * frame_bytes - 1)
             held = self._file.read(1 + frames * frame_bytes)
+        except OSError:
+            with spoken_read(self.info.path):
+                raise
         count = max(len(held) - 1, 0) // frame_bytes * channels
         if not count:
             return np.empty((0, channels), self.dtype)
