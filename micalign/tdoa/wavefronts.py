@@ -33,6 +33,7 @@ __all__ = [
 
 WAVE_S: Final = (0.0002, 0.002)  # seconds before and after a first wavefront: its first half periods
 _WAVE_HZ: Final = (200.0, 5000.0)  # below, the two mics' own phase; above, half a period is a tenth of a ms
+_RUMBLE_HZ: Final = 60.0  # below
 _SETTLE: Final = 300  # samples in which the high-pass forgets where the frame was cut
 _NOISE_S: Final = 0.008  # seconds of background before a stroke
 _EARLY_S: Final = 0.0012  # seconds before a rough delay that its first wavefront may lie, and...
@@ -70,10 +71,11 @@ def _changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> In
     later = energy[:, begin:]
     clearly = np.minimum(tuned.CLEAR_RISE * threshold, 0.8 * later.max(axis=1, initial=0.0))
     clear = begin + np.argmax(later > clearly[:, None], axis=1)
-    total = np.cumsum(energy - threshold[:, None], axis=1) - (energy - threshold[:, None])
-    at = np.arange(energy.shape[1])
-    inside = (at <= clear[:, None]) & (at >= clear[:, None] - reach)
-    return np.asarray(np.argmin(np.where(inside, total, np.inf), axis=1), dtype=np.intp)
+    at = clear[:, None] + np.arange(-reach, 1)
+    # What lies before the first sample falls by nothing, as that one does.
+    over = np.where(at < 0, 0.0, np.take_along_axis(energy, np.maximum(at, 0), axis=1) - threshold[:, None])
+    lowest = np.argmin(np.cumsum(over, axis=1) - over, axis=1)
+    return np.asarray(np.maximum(clear - reach + lowest, 0), dtype=np.intp)
 
 
 def onsets(
@@ -113,9 +115,18 @@ def _threshold(peak: Floats, background: Floats, over: float, least: float) -> F
 
 
 def high_passed_frames(track: Track, starts: Ints, length: int) -> Floats:
-    """Frames of a track without its rumble, shape (S, length), silent beyond its ends."""
-    rate, frames = track.sample_rate, cut(track, starts - _SETTLE, _SETTLE + length)
-    return filtered(frames, rate, (min(60.0, 0.2 * rate), np.inf), order=1)[0][:, _SETTLE:]
+    """Frames of a track without its rumble, shape (S, length), silent beyond its ends; of a second at most.
+
+    A Butterworth high-pass of the first order: each sample's rise is added to what is left of those before it. Divided
+    by what will be left of them, all rises are added at once; a transform takes twice as long.
+    """
+    rate, samples = track.sample_rate, _SETTLE + length
+    edge = np.tan(np.pi * min(_RUMBLE_HZ, 0.2 * rate) / rate)
+    left = ((1.0 - edge) / (1.0 + edge)) ** np.arange(samples)
+    risen = np.diff(cut(track, starts - _SETTLE, samples), axis=1, prepend=0.0)
+    risen *= 1.0 / left
+    np.cumsum(risen, axis=1, out=risen)
+    return np.asarray(risen[:, _SETTLE:] * (left[_SETTLE:] / (1.0 + edge)))
 
 
 def first_wavefronts(track: Track, samples: Ints) -> Ints:

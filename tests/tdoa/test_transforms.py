@@ -8,7 +8,9 @@ from scipy.fft import rfft as scipys_rfft
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import butter, sosfilt
 
+from micalign.take.tracks import Track
 from micalign.tdoa.spectra import filtered, greatest_before, greatest_near, rfft
+from micalign.tdoa.wavefronts import high_passed_frames
 
 RATE = 48000
 
@@ -26,6 +28,17 @@ def test_a_filter_is_scipys_butterworth(rng, order, low, high, kind, off):
     (found,) = filtered(frames.astype(kind), RATE, (low, high), order=order)
     assert found.dtype == kind
     assert found == pytest.approx(expected, abs=off)
+
+
+@pytest.mark.parametrize(("rate", "edge", "length"), [(RATE, 60.0, RATE), (192_000, 60.0, 600), (250, 50.0, 12)])
+def test_rumble_goes_as_by_scipys_butterworth(rng, rate, edge, length):
+    """From 300 samples before each frame on, also where that is before the track begins."""
+    sound = 0.1 + rng.normal(size=5000)
+    starts, longer = np.array([-100, 150, 2000, 4600]), np.pad(sound, (1000, length))
+    before = np.array([longer[1000 + start - 300 : 1000 + start + length] for start in starts])
+    expected = sosfilt(butter(1, edge, "high", fs=rate, output="sos"), before, axis=1)[:, 300:]
+    found = high_passed_frames(Track.from_array("mic", sound, rate), starts, length)
+    assert found == pytest.approx(expected, abs=1e-12)
 
 
 @pytest.mark.parametrize(("kind", "off"), [(np.float64, 1e-12), (np.float32, 1e-4)])
