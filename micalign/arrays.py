@@ -46,7 +46,8 @@ def cross_spectrum(first: npt.NDArray[_Spectrum], second: npt.NDArray[_Spectrum]
     >>> int(late.argmax())
     1
     """
-    product: npt.NDArray[_Spectrum] = np.conj(first) * second
+    product: npt.NDArray[_Spectrum] = np.conj(first)
+    product *= second
     return product
 
 

@@ -24,6 +24,7 @@ from micalign.alignment.one_performance import (
     Frames,
     Recognised,
     coarse_delay,
+    crossed,
     framed,
     recognise,
     ruled_out,
@@ -372,16 +373,16 @@ def by_loudest(reference: Track, track: Track, delay: Delay) -> Delay:
     `LOUD_HZ` counts by its energy: where the phases of all of them agree, the loud sound arrives. The delay stays as
     it was measured where they agree there too, or agree nowhere (a room, strangers, a tone that never changes).
     """
-    frames = framed(reference, track, delay.delay_s)
-    inside = frames.within(*LOUD_HZ)
-    cross = frames.cross[:, inside].sum(axis=0)
+    hz, cross, at_s = crossed(reference, track, delay.delay_s)
+    inside = (hz >= LOUD_HZ[0]) & (hz < LOUD_HZ[1])
+    hz, cross = hz[inside], cross[inside]
     lags = np.arange(-LOUD_REACH_S, LOUD_REACH_S, _LOUD_STEP_S)
-    met = np.exp(2j * np.pi * np.outer(lags, frames.hz[inside])) @ cross / max(float(np.abs(cross).sum()), 1e-30)
-    best, here = int(np.argmax(np.abs(met))), int(np.argmin(np.abs(lags - (delay.delay_s - frames.delay_s))))
+    met = np.exp(2j * np.pi * np.outer(lags, hz)) @ cross / max(float(np.abs(cross).sum()), 1e-30)
+    best, here = int(np.argmax(np.abs(met))), int(np.argmin(np.abs(lags - (delay.delay_s - at_s))))
     agree = float(np.abs(met[best]))
     if agree < AGREED or (delay.reliable and np.abs(met[here]) >= AGREED * agree):
         return delay
-    place_s = float(lags[best]) + frames.delay_s
+    place_s = float(lags[best]) + at_s
     seen = recognise(reference, track, place_s)
     if not seen.is_one_sound:
         return delay

@@ -24,7 +24,7 @@ Trans. Acoust. Speech Signal Process. 24(4), 320-327, 1976, with an exponent bel
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 from weakref import WeakKeyDictionary
@@ -68,6 +68,7 @@ __all__ = [
     "Recognised",
     "bright_db",
     "coarse_delay",
+    "crossed",
     "framed",
     "may_be_one_path",
     "recognise",
@@ -185,7 +186,7 @@ def framed(first: Track, second: Track, delay_s: float) -> Frames:
     """The sums of two tracks, the second read so much later."""
     rate = first.sample_rate
     one, other, delay_s = _spectra_at(first, second, delay_s)
-    hz = np.fft.rfftfreq(_window_frames(rate), 1.0 / rate).astype(np.float64)
+    hz = _window_hz(rate)
     weight = np.abs(k_weighting(hz, rate)) ** 2
     inside = (hz >= LOWEST_HZ) & (hz < min(HIGHEST_HZ, 0.45 * rate))
     loud = [float((np.abs(spectra) ** 2 @ weight).sum()) for spectra in (one, other)]
@@ -200,15 +201,27 @@ def framed(first: Track, second: Track, delay_s: float) -> Frames:
 
 def _spectra_at(first: Track, second: Track, delay_s: float) -> tuple[Complexes, Complexes, float]:
     """Windowed spectra (F, B) of both tracks, the second later by whole samples, and the delay that this is."""
-    rate = first.sample_rate
-    size = _window_frames(rate)
-    late = round((delay_s + first.start_s - second.start_s) * rate)
+    at_s = _whole_s(first, second, delay_s)
+    bins = _window_frames(first.sample_rate) // 2 + 1
+    pairs = np.fromiter(_windows(first, second, at_s), np.dtype((np.complex128, (2, bins))))
+    both = np.asarray(pairs, np.complex128)
+    return both[:, 0], both[:, 1], at_s
+
+
+def _windows(first: Track, second: Track, at_s: float) -> Iterator[tuple[Complexes, Complexes]]:
+    """The spectra (B,) of both tracks in one window after the other."""
+    size = _window_frames(first.sample_rate)
+    late = round((at_s + first.start_s - second.start_s) * first.sample_rate)
     window = np.sin(np.pi * (np.arange(size) + 0.5) / size)
     low, high = max(0, -late), min(first.frames, second.frames - late)
-    starts = _starts(low, high, size)
-    one = np.array([np.fft.rfft(window * first.read(start, size)) for start in starts])
-    other = np.array([np.fft.rfft(window * second.read(start + late, size)) for start in starts])
-    return one, other, late / rate - (first.start_s - second.start_s)
+    for start in _starts(low, high, size):
+        yield np.fft.rfft(window * first.read(start, size)), np.fft.rfft(window * second.read(start + late, size))
+
+
+def _whole_s(first: Track, second: Track, delay_s: float) -> float:
+    """The nearest delay by which the second is later by whole samples."""
+    apart_s = first.start_s - second.start_s
+    return round((delay_s + apart_s) * first.sample_rate) / first.sample_rate - apart_s
 
 
 def power_of(track: Track, count: int) -> tuple[Floats, Floats]:
@@ -217,11 +230,16 @@ def power_of(track: Track, count: int) -> tuple[Floats, Floats]:
     starts = np.linspace(0, max(track.frames - size, 0), count).astype(np.intp)
     window = np.sin(np.pi * (np.arange(size) + 0.5) / size)
     power = sum(np.abs(np.fft.rfft(window * track.read(int(start), size))) ** 2 for start in starts)
-    return np.asarray(power), np.fft.rfftfreq(size, 1.0 / track.sample_rate).astype(np.float64)
+    return np.asarray(power), _window_hz(track.sample_rate)
 
 
 def _window_frames(rate: int) -> int:
     return 1 << max(math.floor(math.log2(WINDOW_S * rate)) + 1, 4)
+
+
+def _window_hz(rate: int) -> Floats:
+    """The frequencies (B,) of a window's spectrum."""
+    return np.fft.rfftfreq(_window_frames(rate), 1.0 / rate).astype(np.float64)
 
 
 def _starts(low: int, high: int, size: int) -> list[int]:
@@ -273,12 +291,18 @@ class Recognised:
 
 def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
     """What two tracks are to each other, the second read ``delay_s`` later."""
-    one, other, _ = _spectra_at(first, second, delay_s)
-    hz = np.fft.rfftfreq(2 * (one.shape[1] - 1), 1.0 / first.sample_rate).astype(np.float64)
-    powers = [(np.abs(spectra) ** 2).sum(axis=0) for spectra in (one, other)]
-    bright = [_above_db(power, hz) for power in powers]
+    at_s = _whole_s(first, second, delay_s)
+    hz = _window_hz(first.sample_rate)
     inside = (hz >= LOWEST_HZ) & (hz <= HIGHEST_HZ)
-    cross = cross_spectrum(one, other).sum(axis=0)
+    cross, powers, sizes = np.zeros(len(hz), np.complex128), np.zeros((2, len(hz))), []
+    # All windows at once would fill the memory, and that takes time too.
+    for one, other in _windows(first, second, at_s):
+        cross += cross_spectrum(one, other)
+        powers[0] += np.abs(one) ** 2
+        powers[1] += np.abs(other) ** 2
+        sizes.append(np.abs(one[inside]))
+    _CROSS.setdefault(first, WeakKeyDictionary())[second] = at_s, cross
+    bright = [_above_db(power, hz) for power in powers]
     energy = np.sqrt(powers[0] * powers[1])[inside]
     loud = inside * np.abs(k_weighting(hz, first.sample_rate)) ** 2
     coherence = np.abs(cross[inside]) ** 2 / np.maximum(energy**2, 1e-60)
@@ -286,13 +310,26 @@ def recognise(first: Track, second: Track, delay_s: float) -> Recognised:
         float((coherence * energy).sum() / max(float(energy.sum()), 1e-30)),
         1.0,
         bright[1] if delay_s > EARLIER_S else bright[0] if delay_s < -EARLIER_S else max(bright),
-        _alike(np.abs(one[:, inside])),
+        _alike(np.array(sizes)),
         _direct(delay_s, bright),
         _shape_db([loud * power for power in powers], hz),
         _rough(loud * cross, loud * powers[0]),
     )
     # More of the track is read only where nothing else has refused.
     return replace(seen, steady=steadiness(_earlier(first, second, delay_s))) if seen.one_path else seen
+
+
+def crossed(first: Track, second: Track, delay_s: float) -> tuple[Floats, Complexes, float]:
+    """Frequencies (B,), the cross-spectrum at each over all windows, loudness-weighted, and where the second is read.
+
+    What was recognised at the same delay is not read again.
+    """
+    at_s = _whole_s(first, second, delay_s)
+    known_s, cross = _CROSS.setdefault(first, WeakKeyDictionary()).get(second, (math.nan, np.zeros(0)))
+    if known_s != at_s:
+        cross = np.asarray(sum(cross_spectrum(*both) for both in _windows(first, second, at_s)))
+    hz = _window_hz(first.sample_rate)
+    return hz, cross * np.abs(k_weighting(hz, first.sample_rate)) ** 2, at_s
 
 
 def may_be_one_path(first: Track, second: Track) -> bool:
@@ -360,6 +397,7 @@ def _above_db(power: Floats, hz: Floats) -> float:
 # A reference is asked beside every track.
 _BRIGHT: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()
 _STEADY: Final[WeakKeyDictionary[Track, float]] = WeakKeyDictionary()
+_CROSS: Final[WeakKeyDictionary[Track, WeakKeyDictionary[Track, tuple[float, Complexes]]]] = WeakKeyDictionary()
 
 
 def bright_db(track: Track) -> float:
@@ -382,8 +420,8 @@ def _steadiness(track: Track) -> float:
     if room < 0:
         return 0.0
     starts = np.linspace(0, room, min(room // (STEADY_STEPS * step) + 1, MOST_FRAMES)).astype(np.intp)
-    spans = np.array([track.read(int(start), STEADY_STEPS * step) for start in starts]).reshape(-1, STEADY_STEPS, step)
-    spans = np.einsum("kst,kst->ks", spans, spans) + 1e-12
+    read = (track.read(int(start), STEADY_STEPS * step).reshape(STEADY_STEPS, step) for start in starts)
+    spans = np.array([np.einsum("st,st->s", steps, steps) for steps in read]) + 1e-12
     means = spans.mean(axis=1)
     flat = np.exp(np.log(spans).mean(axis=1)) / means
     return float((flat * means).sum() / means.sum())

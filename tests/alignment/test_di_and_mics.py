@@ -17,7 +17,7 @@ from micalign.alignment import best_sum as sums
 from micalign.alignment.best_sum import group_delay_s
 from micalign.alignment.di_and_mics import THIRDS_HZ, doubted, in_better_polarity, one_path_sum, ways_to_add
 from micalign.alignment.gain import section_coefficients, sum_gain
-from micalign.alignment.one_performance import framed, may_be_one_path, recognise
+from micalign.alignment.one_performance import crossed, framed, may_be_one_path, recognise
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
 from micalign.alignment.tuned import MOST_GROUP_DELAY_S
@@ -236,11 +236,28 @@ def test_nothing_further_is_said_of_a_line_that_holds_an_offset_alone(rng):
         assert measured(pair[0], [pair[1]]).tracks[0].delay.reason == "'dead' is silent"
 
 
+def test_what_two_tracks_share_is_read_again_only_at_another_delay(rng, monkeypatch):
+    noise = rng.normal(size=2 * RATE)
+    one, other = (Track.from_array(name, noise[at:], RATE) for name, at in (("one", 48), ("other", 0)))
+    fresh = {late_s: crossed(one, other, late_s) for late_s in (0.0, 0.001)}
+    recognise(one, other, 0.001)
+    for late_s, (hz, cross, at_s) in fresh.items():
+        assert at_s == late_s
+        assert crossed(one, other, late_s)[1] == pytest.approx(cross)
+        assert hz[1] * 2 * (len(hz) - 1) == pytest.approx(RATE)
+    monkeypatch.setattr(Track, "read", None)
+    assert crossed(one, other, 0.001)[1] == pytest.approx(fresh[0.001][1])
+    with pytest.raises(TypeError):
+        crossed(one, other, 0.0)
+
+
 def test_what_was_asked_of_a_track_does_not_keep_it(rng):
     """A notebook that lets go of a take has its memory back, and its files are closed."""
     note = np.sin(2 * np.pi * 110.0 * np.arange(2 * RATE) / RATE)
     tracks = [Track.from_array(name, note + 1e-4 * rng.normal(size=2 * RATE), RATE) for name in ("one", "other")]
     assert may_be_one_path(*tracks)
+    assert recognise(*tracks, 0.0).coherence > 0.9
+    assert recognise(tracks[0], tracks[0], 0.0).coherence > 0.99
     kept = [weakref.ref(track) for track in tracks]
     tracks.clear()
     gc.collect()
