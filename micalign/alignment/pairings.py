@@ -12,10 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from micalign.alignment.beside_kit import beside_kit, grouped, one_performances, two_sources_of
-from micalign.alignment.close_mics import Struck
 from micalign.alignment.di_and_mics import (
     PairSum,
     as_arrival,
@@ -31,7 +30,6 @@ from micalign.alignment.laid_kit import LaidKit, laid_on_strokes, left_without_c
 from micalign.alignment.one_performance import may_be_one_path
 from micalign.alignment.over_kit import reference_for
 from micalign.alignment.own_strokes import Basis
-from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import FAR_S, FEWEST_MICS, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, two_at_once
 from micalign.tdoa.change import measure_clock
@@ -39,6 +37,10 @@ from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay, measure_many
 from micalign.tdoa.strokes import Listened, listen, listen_all
 from micalign.units import show_ms_known
+
+if TYPE_CHECKING:
+    from micalign.alignment.close_mics import Struck
+    from micalign.alignment.solo import FoundAlone
 
 __all__ = ["By", "Measured", "measured"]
 

@@ -18,15 +18,17 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from micalign.alignment.shift import rate_of_original
 from micalign.errors import SceneError, TakeError
 from micalign.files.decode import AudioFile, AudioInfo, ChannelSamples
 from micalign.files.headers import crashed_frames
 from micalign.files.metadata import time_reference_of
-from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track, as_recorded
+
+if TYPE_CHECKING:
+    from micalign.scene.scene import Scene
 
 __all__ = [
     "Absent",
@@ -159,6 +161,7 @@ def open_take(scene: Scene, scene_path: str | os.PathLike[str]) -> Take:
     Examples
     --------
     >>> from micalign.scene.model import Mic, Source
+    >>> from micalign.scene.scene import Scene
     >>> scene = Scene(sources=(Source("oud", (2.0, 2.0, 0.7)),), mics=(Mic("room", (2.0, 3.0, 0.7)),))
     >>> open_take(scene, "barn.toml")
     Traceback (most recent call last):

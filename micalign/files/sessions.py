@@ -14,24 +14,23 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
-from micalign.alignment.network import own_tracks
-from micalign.alignment.session import default_reference
 from micalign.alignment.shift import at_rate
-from micalign.alignment.solo import FoundAlone, alone_in, found_alone, joined, refuse_silent
 from micalign.errors import SceneError, TakeError, nearest, some
 from micalign.files.audio import each_of_take, each_track, original_of, parse_spec, real_path
 from micalign.files.metadata import rescaled, time_reference_of
 from micalign.files.scenes import read_scene
 from micalign.files.songs import alone_elsewhere, expanded, recorded_in
-from micalign.scene.model import TakePlan
 from micalign.scene.quantities import AlonePlan, AloneStretch
-from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track, called_after, placed, track_named
 from micalign.take.tuned import NAMES_SHOWN
 from micalign.tdoa.delays import Alone
 from micalign.units import show_ms
+
+if TYPE_CHECKING:
+    from micalign.alignment.solo import FoundAlone
+    from micalign.scene.scene import Scene
 
 __all__ = [
     "Clock",
@@ -378,6 +377,8 @@ def open_linecheck(
     """
     if len(named) == 1 and (named[0] == "-" or Path(named[0]).suffix.casefold() == ".toml"):
         one = open_scene(named[0], clock=clock, alone=alone)
+        from micalign.alignment.network import own_tracks  # noqa: PLC0415 - 40 ms that tracks alone must not pay
+
         own = own_tracks(one.scene, [track.name for track in one.take.tracks])
         return _line_take(one.take, one.alone, one.scene, own, struck, one.laid.notes)
     faults = [f"--{plan.no_stretch}; a folder of its own needs a scene" for plan in alone if plan.folder is not None]
@@ -387,6 +388,8 @@ def open_linecheck(
     take = Take((pair.reference, *pair.others))
     names = [track.name for track in take.tracks]
     own = {plan.source: (name,) for plan in alone if (name := called_after(plan.source, names)) is not None}
+    from micalign.alignment.solo import alone_in  # noqa: PLC0415 - as above
+
     return _line_take(take, alone_in(take, alone), None, own, struck, pair.laid.notes)
 
 
@@ -398,6 +401,8 @@ def _line_take(
     struck: Sequence[AloneStretch],
     notes: tuple[str, ...],
 ) -> LineTake:
+    from micalign.alignment.solo import found_alone, joined, refuse_silent  # noqa: PLC0415 - as above
+
     if given:
         refuse_silent(given)
         return LineTake(take.tracks, given, scene, own, (), (), notes)
@@ -429,6 +434,8 @@ def open_scene(
     SceneError, TakeError
         If scene or tracks cannot be used, or the take has no such reference.
     """
+    from micalign.alignment.session import default_reference  # noqa: PLC0415 - as above
+
     own = read_scene(Path(scene_path))
     scene = recorded_in(own, Path(scene_path), folder)
     if folder is not None and own.take is not None:
@@ -455,6 +462,9 @@ def _alone(
         raise SceneError(
             [f"--alone names '{one}', but no source is called that{nearest(one, known)}" for one in strange]
         )
+    from micalign.alignment.solo import alone_in  # noqa: PLC0415 - as above
+    from micalign.scene.model import TakePlan  # noqa: PLC0415 - as above
+
     plan = scene.take or TakePlan()
     plans = {one.source: one for one in (*plan.alone, *more)}.values()
     found = list(alone_in(take, [one for one in plans if one.folder is None]))

@@ -16,7 +16,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from micalign import __version__
 from micalign.errors import MicalignError, OutputError, TakeError, some
@@ -27,7 +27,9 @@ from micalign.files.scenes import read_scene
 from micalign.files.sets import listed
 from micalign.files.whole import KEPT, make_folder, write_text
 from micalign.scene.quantities import AlonePlan
-from micalign.scene.scene import Scene
+
+if TYPE_CHECKING:
+    from micalign.scene.scene import Scene
 
 __all__ = [
     "Finished",

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from micalign.alignment.di_and_mics import Line, PairSum
 from micalign.alignment.pairings import Measured
-from micalign.alignment.solo import FoundAlone
 from micalign.alignment.tuned import ALLOWED_DB, LINE_BANDS_HZ
 from micalign.files.sessions import Laid
 from micalign.report.tables import WARNING, bare_table, clean, once
@@ -34,6 +33,8 @@ from micalign.units import (
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from micalign.alignment.solo import FoundAlone
 
 __all__ = [
     "WAY_WORDS",
