@@ -293,8 +293,7 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
         return None
     begins = [begins_s(one, times_s) for one in heard]
     levels = [heard_db_at(one, times_s) for one in heard]
-    blank = [k for k, one in enumerate(heard) if not has_strokes(one)]
-    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(_own_late_s(heard), blank))
+    return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(heard))
 
 
 def _struck_s(heard: Sequence[Listened]) -> Floats:
@@ -320,24 +319,25 @@ def has_strokes(heard: Listened) -> bool:
     return not heard.envelope.silent and len(heard.strokes.samples) >= FEWEST_CHOOSING
 
 
-def _drums(late_s: Mapping[int, Floats], blank: Sequence[int]) -> dict[int, Floats]:
-    """The tracks that hear their own strokes first, but for one that may err; those without strokes say nothing."""
-    first = {}
-    for k, row in late_s.items():
-        others_s = np.sort(np.delete(row, [k, *blank]))[:2]
-        if len(others_s) and others_s[-1] >= -FIRST_S:
-            first[k] = row
-    return first
+def _drums(heard: Sequence[Listened]) -> dict[int, Floats]:
+    """The tracks that hear their own strokes first, but for one that may err, and how much later every track does.
 
-
-def _own_late_s(heard: Sequence[Listened]) -> dict[int, Floats]:
-    """How much later every track hears the own strokes of each that has enough of them, in the middle."""
+    In the middle of them. Those with too few strokes are no drum's, and those without any say nothing.
+    """
+    saying = [has_strokes(one) for one in heard]
     found = {}
     for k, one in enumerate(heard):
-        begins = one.first_wavefronts
-        if len(begins) >= FEWEST_CHOOSING:
-            times_s = evenly(begins / one.sample_rate + one.start_s)
-            found[k] = np.array([np.median(begins_s(other, times_s) - times_s) for other in heard])
+        begins, others = one.first_wavefronts, sum(saying) - saying[k]
+        if len(begins) < FEWEST_CHOOSING or not others:
+            continue
+        times_s, row, left = evenly(begins / one.sample_rate + one.start_s), [], min(others, 2)
+        for other, says in zip(heard, saying, strict=True):
+            row.append(float(np.median(begins_s(other, times_s) - times_s)))
+            left -= says and other is not one and row[-1] < -FIRST_S
+            if not left:  # what stands over the kit is told after a few of its drums
+                break
+        else:
+            found[k] = np.array(row)
     return found
 
 

@@ -90,17 +90,15 @@ def sets_of(mics: Mapping[str, np.ndarray], rate: int, over: Sequence[str], grou
     whole = over_kit.heard_kit(heard)
     if whole is None:
         return
-    late_s, names = over_kit._own_late_s(heard), list(mics)
+    names = list(mics)
     for label, some in sets.items():
         at = [names.index(name) for name in some]
-        kept = {at.index(k): row[at] for k, row in late_s.items() if k in at}
-        blank = [k for k, one in enumerate(at) if not over_kit.has_strokes(heard[one])]
         told = replace(
             whole,
             tracks=tuple(whole.tracks[k] for k in at),
             level_db=whole.level_db[at],
             begins_s=whole.begins_s[at],
-            drums=over_kit._drums(kept, blank),
+            drums=over_kit._drums([heard[k] for k in at]),
         )
         every = combinations(range(len(at)), 2)
         pairs = [pair for pair in every if abs(told.meets(*pair)) >= MEET and not told.is_at_one_drum(*pair)]
