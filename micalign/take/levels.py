@@ -22,9 +22,8 @@ import numpy as np
 from micalign.arrays import Floats
 from micalign.take import tuned
 from micalign.take.meters import Clipping, Readings, TrackMeter
-from micalign.take.noise import Floor, Hum, find_hum, loud_power, noise_floor, noise_parts, with_steady
+from micalign.take.noise import Floor, Hum, SteadyNoise, find_hum, loud_power, noise_floor, noise_parts, with_steady
 from micalign.take.remarks import remarks_on
-from micalign.take.steady import SteadyNoise
 from micalign.take.together import find_doubles
 from micalign.take.track_levels import TrackLevels, Verdict, WorkingWindow
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, pairs_by_name

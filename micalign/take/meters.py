@@ -25,12 +25,10 @@ import numpy as np
 from micalign.arrays import Bools, Floats, Ints
 from micalign.errors import TakeError
 from micalign.take import tuned
-from micalign.take.clicks import ClickMeter, Clicks
-from micalign.take.gaps import GapMeter, Gaps
+from micalign.take.digital_faults import ClickMeter, Clicks, GapMeter, Gaps
 from micalign.take.loudness import TruePeak
-from micalign.take.noise import QuietMeter, QuietSeconds
+from micalign.take.noise import QuietMeter, QuietSeconds, SteadyMeter, SteadyNoise
 from micalign.take.outline import Outline, OutlineMeter
-from micalign.take.steady import SteadyMeter, SteadyNoise
 from micalign.take.tracks import Track
 
 __all__ = [

@@ -10,8 +10,7 @@ from typing import Final, Literal, TypeAlias
 
 from micalign.errors import TakeError
 from micalign.take import tuned
-from micalign.take.clicks import Clicks
-from micalign.take.gaps import Gaps
+from micalign.take.digital_faults import Clicks, Gaps
 from micalign.take.meters import Clipping
 from micalign.take.noise import Floor, Hum, NoiseParts
 from micalign.take.outline import Outline

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from faulty_takes import RATE, clean_take
 
-from micalign.take.clicks import ClickMeter
-from micalign.take.gaps import GapMeter
+from micalign.take.digital_faults import ClickMeter, GapMeter
 from micalign.take.levels import measure_levels
 from micalign.take.tracks import Track
 
