@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from di_takes import RATE, bass_line, bass_take, delayed
 
+from micalign.alignment import beside_kit
 from micalign.alignment.network import Constraints
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import planned
@@ -42,3 +43,15 @@ def test_a_di_and_its_cab_are_one_source(seed):
     delay = measured(di, [mic], on_strokes=True).tracks[0].delay
     assert delay.reliable
     assert "source each" not in (delay.reason or "")
+
+
+@pytest.mark.parametrize(
+    ("late", "soft", "is_two"), [(60, 0.1, True), (3, 0.1, False), (60, 0.8, False)], ids=["two", "beside", "even"]
+)
+def test_what_comes_from_both_sides_is_two_where_it_is_clearly_so_and_the_balance_changes(rng, late, soft, is_two):
+    """By turns later and earlier in the second mic, louder and softer: 3 samples are no second place."""
+    sound = bass_line(rng, SECONDS)
+    turn = np.arange(len(sound)) // RATE % 2 == 0
+    heard = np.where(turn, np.roll(sound, -late), soft * np.roll(sound, late))
+    mics = [Track.from_array(name, x, RATE) for name, x in (("a", sound), ("b", heard))]
+    assert (beside_kit._two_sources_s(*mics) is not None) is is_two
