@@ -89,8 +89,8 @@ def _read(tracks: Sequence[Track], progress: Callable[[float], None] | None) -> 
 
 
 def _judged(track: Track, readings: Readings, window: WorkingWindow) -> tuple[TrackLevels, Floats]:
-    hum = find_hum(readings.quiet)
     floor = noise_floor(readings.tenths)
+    hum = find_hum(readings.quiet, floor)
     steady = _under_sound(readings)
     parts = noise_parts(floor, readings.quiet, hum, steady)
     floor = with_steady(floor, steady, hum)

@@ -13,7 +13,9 @@ window over one second, so a bin is one hertz; a full-scale sine holds 0.5.
 
 Hum is lines at whole multiples of 50 or 60 Hz (within 1 %, as EN 50160 allows the mains; quoted from memory) that
 stand above what is around them in every quiet second, at one level. A bass note is not: the nearest ones, G1 (49.0 Hz)
-and A#1 (58.3 Hz), B1 (61.7 Hz), lie 2 to 3 % off, and a note comes and goes. Levels are root mean square.
+and A#1 (58.3 Hz), B1 (61.7 Hz), lie 2 to 3 % off, and a note comes and goes. A drum or cymbal that rings near the mains
+in every quiet second is not either: hum is never louder than the floor, and a few lines alone must lie where the mains
+usually are. Levels are root mean square.
 
 Under sound that never pauses it is what stays. Music never stays: what is left between its strokes decays, swells or is
 struck anew. The hiss of a preamp does stay: it is one and the same in every band at once, and nothing is ever quieter.
@@ -252,19 +254,20 @@ class _Found:
 
 @dataclass(frozen=True, eq=False)
 class _Seconds:
-    """Spectra of the quietest seconds, which of them are quiet indeed, and the median of those."""
+    """Spectra of the quietest seconds, which of them are quiet indeed, the median of those, and the most of a line."""
 
     low: Floats
     near: Bools
     median: Floats
+    most: float
 
 
-def find_hum(quiet: QuietSeconds | None) -> Hum | None:
-    """The hum in the quiet seconds, or None."""
-    if quiet is None or len(quiet.low) < 2:
+def find_hum(quiet: QuietSeconds | None, floor: Floor | None) -> Hum | None:
+    """The hum in the quiet seconds, or None; no line of it is louder than the floor, which holds all that stays."""
+    if quiet is None or floor is None or len(quiet.low) < 2:
         return None
     near = quiet.loudest_tenth <= tuned.QUIET_RATIO * quiet.loudest_tenth.min()
-    seconds = _Seconds(quiet.low, near, np.median(quiet.low[near], axis=0))
+    seconds = _Seconds(quiet.low, near, np.median(quiet.low[near], axis=0), tuned.HUM_IN_FLOOR * floor.power)
     found = [
         (sum(line.power for line in lines), mains, lines) for mains in _MAINS_HZ if (lines := _lines(seconds, mains))
     ]
@@ -282,7 +285,11 @@ def _lines(seconds: _Seconds, mains: int) -> tuple[_Found, ...]:
     loudest = max((line.power for line in agreeing), default=0.0)
     agreeing = [line for line in agreeing if line.power >= tuned.LEAST_LINE * loudest]
     lowest = any(line.harmonic <= tuned.LOW_HARMONIC for line in agreeing)
-    return tuple(agreeing) if lowest or len(agreeing) >= tuned.LEAST_LINES else ()
+    several = len(agreeing) >= tuned.LEAST_LINES
+    if lowest and several:
+        return tuple(agreeing)
+    is_usual = all(abs(line.hz / (mains * line.harmonic) - 1.0) <= tuned.USUAL_MAINS for line in agreeing)
+    return tuple(agreeing) if is_usual and (lowest or several) else ()
 
 
 def _agreeing(found: Sequence[_Found]) -> list[_Found]:
@@ -314,7 +321,8 @@ def _line(seconds: _Seconds, mains: int, harmonic: int) -> _Found | None:
     power = float(np.median(powers[near]))
     steady = (powers < power * tuned.STEADY_RATIO) & (powers > power / tuned.STEADY_RATIO)
     stays = (powers > tuned.STAYS_RATIO * power).mean() >= tuned.STEADY_SHARE
-    return _Found(harmonic, hz, power) if power > 0.0 and stays and steady[near].mean() >= tuned.STEADY_SHARE else None
+    is_hum = 0.0 < power <= seconds.most and stays and steady[near].mean() >= tuned.STEADY_SHARE
+    return _Found(harmonic, hz, power) if is_hum else None
 
 
 def _around(median: Floats, peak: int) -> float:

@@ -285,6 +285,15 @@ STAYS_RATIO: Final = 0.3
 STEADY_SHARE: Final = 0.75
 """Share of the seconds: in so many a line must be steady, and stay (chosen)."""
 
+HUM_IN_FLOOR: Final = 1.25
+"""Ratio of a line's power to the floor's (1 dB): what is louder is no hum, which is in the floor as all that stays.
+With `USUAL_MAINS` hum is told of 1 instead of 31 of 1440 tracks of the real kit, which has none (development half,
+seeds 30 to 41)."""
+
+USUAL_MAINS: Final = 0.004
+"""Share of the mains' frequency within which a few lines alone must lie: 200 mHz of 50 Hz, as the grid of continental
+Europe keeps (Regulation (EU) 2017/1485, from memory)."""
+
 HUM_LEFT: Final = 1.05
 """Ratio to a hum's power that is taken away: what is left of a line is a few per cent of it, no noise of its own."""
 

@@ -66,6 +66,26 @@ def test_a_note_on_the_mains_frequency_held_in_the_pauses_alone_is_no_hum(rng):
     assert read(melody + level(-50.0) * np.sin(2 * np.pi * 50.0 * t) * pause + room_noise(rng)).hum is None
 
 
+def _rung(rng, hz, decay_s):
+    """Strokes a second apart that ring on at one frequency, over faint noise."""
+    t = np.arange(FRAMES) / RATE
+    ring = 0.3 * np.exp(-(t % 1.0) / decay_s) * np.sin(2 * np.pi * hz * t)
+    return ring + level(-80.0) * rng.normal(size=FRAMES)
+
+
+def test_a_drum_that_rings_on_a_harmonic_is_louder_than_the_floor_and_no_hum(rng):
+    """As a tom tuned to 100 Hz in a march: it rings in every second, and is gone in the quietest tenths."""
+    found = read(_rung(rng, 100.0, 0.08))
+    assert found.noise_floor_dbfs < -70.0
+    assert found.hum is None
+
+
+def test_a_cymbal_that_never_stops_ringing_beside_the_mains_is_no_hum(rng):
+    """One line alone, 1 in 200 beside where mains are: as a ride's at 99.5 Hz, of which the floor is made."""
+    assert read(_rung(rng, 99.5, 30.0)).hum is None
+    assert read(_rung(rng, 100.0, 1e9)).hum is not None
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_noise_alone_shows_no_hum(seed):
     rng = np.random.default_rng(seed)
