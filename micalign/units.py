@@ -199,12 +199,16 @@ def show_hz_range(low_hz: float, high_hz: float | None) -> str:
     ('590-640 Hz', '9.6-11.2 kHz', 'above 700 Hz')
     >>> show_hz_range(430.0, 8100.0), show_hz_range(430.0, 8e5)
     ('400-8100 Hz', 'above 430 Hz')
+    >>> show_hz_range(210.0, 13_460.0)
+    '200-13000 Hz'
     """
     if high_hz is None or high_hz > AUDIBLE_HZ:
         return f"above {show_hz(float(significant(low_hz, 2)))}"
     width = math.floor(math.log10(max(high_hz - low_hz, 1e-3) / 2))
     step = 10.0 ** max(min(width, math.floor(math.log10(max(low_hz, 1.0)))), 0)
-    low, high = (round(value / step) * step for value in (low_hz, high_hz))
+    # Of a wide range the upper end says little more than how large it is.
+    coarse = max(step, 10.0 ** (math.floor(math.log10(high_hz)) - 1)) if high_hz > 2.0 * low_hz else step
+    low, high = round(low_hz / step) * step, round(high_hz / coarse) * coarse
     if low == high:
         return show_hz(low_hz)
     return f"{low / 1e3:g}-{high / 1e3:g} kHz" if low >= 1e3 else f"{low:g}-{high:g} Hz"

@@ -405,3 +405,5 @@ def test_an_equality_that_is_known_worse_than_it_is_allowed_is_open(tab: Page, t
     said = tab.value("document.getElementById('live-pairs').textContent")
     assert "open: ± is wider" in said
     assert "kept" not in said.split("first notch")[-1]
+    assert "± 1 ms" in said
+    assert "none below" not in said.split("first notch")[-1]

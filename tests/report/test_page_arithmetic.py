@@ -13,12 +13,13 @@ import pytest
 from browser import Page, browser
 
 import micalign.report
-from micalign.acoustics.comb import response_db
+from micalign.acoustics.comb import first_notch_range_hz, response_db
 from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.report.page import scene_values
 from micalign.scene.model import PATTERNS, SURFACES, Absorption, Air, Di, Keepout, Mic, Pair, Panel, Room, Source
 from micalign.scene.scene import Scene
+from micalign.units import AUDIBLE_HZ, show_hz_range, show_ms_within
 
 pytestmark = pytest.mark.slow
 
@@ -182,6 +183,21 @@ def test_two_hundred_random_scenes_have_pythons_numbers(tab: Page) -> None:
         inverted += sum(row.polarity < 0 for row in wanted.differences)
     # The scenes do hold what they are to hold.
     assert min(bounced / 1000, struck / 50, inverted / 200) > 1
+
+
+def test_what_is_doubtful_is_shown_in_pythons_digits(tab: Page) -> None:
+    """A time with its standard deviation, and where the first notch lies within it."""
+    rng = np.random.default_rng(4)
+    pairs = np.column_stack([rng.uniform(-0.01, 0.01, 400), 10 ** rng.uniform(-6, -2.5, 400)])
+    tab.value((SCRIPTS / "words.js").read_text(encoding="utf-8") + "\ntrue")
+    page = tab.value(
+        f"{json.dumps(pairs.tolist())}.map(([late, by]) => [micalign.words.msWithin(late, by, true), "
+        "micalign.words.firstNotch(late, by, 20000)])"
+    )
+    for (late, by), (apart, notch) in zip(pairs.tolist(), page, strict=True):
+        low_hz, high_hz = first_notch_range_hz(late, by)
+        assert apart == show_ms_within(late, by, sign=True)
+        assert notch == (show_hz_range(low_hz, high_hz) if low_hz <= AUDIBLE_HZ else "none below 20 kHz")
 
 
 def test_surfaces_stand_in_pythons_order(tab: Page) -> None:

@@ -78,10 +78,10 @@
       row.cells[0].colSpan = lines.length ? 1 : table.tHead.rows[0].cells.length;
     });
   }
-  const notchWords = (row) => row.polarity < 0 ? "bass (inverted)"
+  const notchWords = (row) => row.polarity < 0 ? "bass (inverted)" : row.uncertainty_s > 0 ? words.firstNotch(row.difference_s, row.uncertainty_s, AUDIBLE_HZ)
     : row.first_notch_hz === null || row.first_notch_hz > AUDIBLE_HZ ? "none below 20 kHz" : words.hz(row.first_notch_hz);
   const depthWords = (row) => (row.notch_depth_db === null ? "none" : words.db(row.notch_depth_db));
-  const apartWords = (row) => `${words.ms(Math.abs(row.difference_s), row.uncertainty_s)} ± ${words.ms(row.uncertainty_s)}`;
+  const apartWords = (row) => words.msWithin(Math.abs(row.difference_s), row.uncertainty_s);
   const secondName = () => listening.di !== null ? now.dis[listening.di].name : listening.second === null ? "" : now.mics[listening.second].name;
 
   function tellPair(row) {
@@ -94,7 +94,8 @@
     const farther_m = Math.abs(row.difference_s) * speed;
     write(byId("live-apart"), `${apartWords(row)}: ${farther_m < 5e-4 ? "equally far" : `${short(farther_m)} farther at ${later}`}`);
     byId("live-apart").dataset.seconds = row.difference_s;
-    write(byId("live-notch"), `${notchWords(row)}${row.notches_hz.length > 1 ? `, then ${row.notches_hz.slice(1, 4).map(words.hz).join(", ")}` : ""}`);
+    const isNarrow = row.uncertainty_s < 0.05 * Math.abs(row.difference_s);
+    write(byId("live-notch"), `${notchWords(row)}${isNarrow && row.notches_hz.length > 1 ? `, then ${row.notches_hz.slice(1, 4).map(words.hz).join(", ")}` : ""}`);
     byId("live-notch").dataset.hz = row.first_notch_hz ?? "";
     const known = listening.di === null;
     write(byId("live-level"), known ? `${words.db(row.level_difference_db, true)} at ${secondName()}` : "not known of a DI: drawn as if equal");
@@ -110,7 +111,7 @@
     const speed = now.speed_m_s;
     rows("live-pairs", pairs(now, found).filter((row) => row.equal_to).map((row) => {
       const pair = now.pairs[row.pair], over = Math.abs(row.difference_s) - pair.tolerance_s;
-      return [pair.name, now.sources[row.source].name, `${words.ms(row.difference_s, row.uncertainty_s, true)} ± ${words.ms(row.uncertainty_s)}`,
+      return [pair.name, now.sources[row.source].name, words.msWithin(row.difference_s, row.uncertainty_s, true),
         `${words.ms(pair.tolerance_s)} (${words.length(pair.tolerance_s * speed, choice.unit === "ft" ? "in" : "mm")})`,
         over > 0 ? `MISSED by ${words.ms(over)}` : row.uncertainty_s > pair.tolerance_s ? "open: ± is wider" : "kept", notchWords({ polarity: 1, ...row })];
     }), "no pair is asked to be equally far from a source");

@@ -14,8 +14,25 @@ micalign.words = (() => {
   const signed = (text, value, sign) => (sign && value >= 0 && !text.startsWith("-") ? `+${text}` : text);
   function ms(seconds, sigma = 0, sign = false) {
     const decimals = sigma > 0 ? Math.min(Math.max(Math.ceil(-Math.log10(sigma * 1e3)), 0), 3) : 3;
-    const text = (Math.round(seconds * 1e3 * 10 ** decimals) / 10 ** decimals + 0).toFixed(decimals);
-    return `${signed(text, seconds, sign)} ms`;
+    const rounded = Math.round(seconds * 1e3 * 10 ** decimals) / 10 ** decimals + 0;
+    return `${signed(rounded.toFixed(decimals), rounded, sign)} ms`;
+  }
+  const msWithin = (seconds, sigma, sign = false) =>
+    `${ms(seconds, sigma, sign)} ± ${sigma >= 5e-7 ? ms(sigma, sigma) : `${significant(sigma * 1e6, 2)} µs`}`;
+  /** A range of frequencies; no upper end, or one beyond hearing, is open. */
+  function hzRange(low, high, audible) {
+    if (high === null || high > audible) return `above ${hz(Number(low.toPrecision(2)))}`;
+    const width = Math.floor(Math.log10(Math.max(high - low, 1e-3) / 2));
+    const step = 10 ** Math.max(Math.min(width, Math.floor(Math.log10(Math.max(low, 1)))), 0);
+    const coarse = high > 2 * low ? Math.max(step, 10 ** (Math.floor(Math.log10(high)) - 1)) : step;
+    const from = Math.round(low / step) * step, to = Math.round(high / coarse) * coarse;
+    if (from === to) return hz(low);
+    return from >= 1e3 ? `${Number((from / 1e3).toPrecision(6))}-${Number((to / 1e3).toPrecision(6))} kHz` : `${from}-${to} Hz`;
+  }
+  /** Where the first notch lies for a delay one standard deviation longer and shorter. */
+  function firstNotch(seconds, sigma, audible) {
+    const late = Math.abs(seconds), low = 0.5 / (late + sigma);
+    return low > audible ? "none below 20 kHz" : hzRange(low, late > sigma ? 0.5 / (late - sigma) : null, audible);
   }
   function db(level, sign = false) {
     if (level < -99.95) return "total";
@@ -57,5 +74,5 @@ micalign.words = (() => {
     }
     return parts && Number.isFinite(metres) ? (minus ? -metres : metres) : null;
   }
-  return { METRES, db, hz, length, ms, parse, significant };
+  return { METRES, db, firstNotch, hz, hzRange, length, ms, msWithin, parse, significant };
 })();
