@@ -25,7 +25,7 @@ from micalign.acoustics.arrivals import Pattern, aims, gains
 from micalign.acoustics.placement_terms import clearance_m
 from micalign.acoustics.room import mirror, panel_frame
 from micalign.acoustics.tuned import BODY_M
-from micalign.arrays import Bools, Floats, point_of
+from micalign.arrays import Bools, Floats
 from micalign.findings.tuned import (
     FINE_M,
     FLIP_M,
@@ -34,6 +34,7 @@ from micalign.findings.tuned import (
     LIKE_PLACES,
     NEWTON_STEPS,
     PATTERN_M,
+    ROUGH_M,
     THERE_M,
     TO_FLOOR_M,
     TO_WALL_M,
@@ -43,7 +44,7 @@ from micalign.findings.tuned import (
 )
 from micalign.scene.model import SURFACES, Mic, Pair, Point
 from micalign.scene.scene import Change, Scene
-from micalign.units import METRES, db_from_amplitude, short_length, show_db, show_length, string_length
+from micalign.units import METRES, short_length, show_db, show_length, string_length
 
 __all__ = [
     "SEVERITIES",
@@ -67,7 +68,6 @@ __all__ = [
     "places_round",
     "quieter",
     "rank",
-    "reflection_levels_db",
     "rounded_up",
     "say_move",
     "say_place",
@@ -280,14 +280,15 @@ def _length(mic: Mic, place: Floats) -> float:
 
 
 def _move_words(scene: Scene, mic: Mic, place: Floats, towards: str | None = None) -> str:
-    unit, length = scene.length_unit, _length(mic, place)
+    unit, length, is_rough = scene.length_unit, _length(mic, place), mic.plus_minus_m >= ROUGH_M
     for name in (towards,) if towards else mic.on:
         source, here = np.array(scene.source(name).position), np.array(mic.position)
         before, after = float(np.linalg.norm(source - here)), float(np.linalg.norm(source - place))
         if abs(abs(before - after) - length) < FINE_M:
             way = "nearer to" if after < before else "farther from"
-            return f"'{mic.name}' {_said(length, unit)} {way} '{name}', to {_said(after, unit)}"
-    return f"'{mic.name}' {_by_axes(place - mic.position, unit)}"
+            by = "" if is_rough else f"{_said(length, unit)} "
+            return f"'{mic.name}' {by}{way} '{name}', to {_said(after, unit)}"
+    return f"'{mic.name}' {(_about if is_rough else _by_axes)(place - mic.position, unit)}"
 
 
 def _said(metres: float, unit: str) -> str:
@@ -303,6 +304,25 @@ def _by_axes(move_m: Floats, unit: str) -> str:
     return say_move(move_m, unit, say=string_length, least_m=0.0005)
 
 
+def _about(move_m: Floats, unit: str) -> str:
+    """A move of a mic that nobody has measured: a tape says how far it is to be afterwards, if anything does."""
+    largest = float(np.abs(move_m).max())
+    step = ROUGH_M if largest >= 1.0 else ROUGH_M / 2 if largest >= ROUGH_M / 2 else FINE_M
+    least_m = min(ROUGH_M / 4, largest)
+    return f"about {say_move(np.round(move_m / step) * step, unit, say=_roundly, least_m=least_m)}"
+
+
+def _roundly(metres: float, unit: str) -> str:
+    """To the decimetre from a metre up, and whole inches.
+
+    >>> _roundly(1.0, "m"), _roundly(0.15, "m"), _roundly(0.152, "in")
+    ('1 m', '15 cm', '6 in')
+    """
+    if unit in {"ft", "in"}:
+        return show_length(round(metres / METRES["in"]) * METRES["in"], unit)
+    return short_length(metres, unit) if metres < 0.995 else f"{metres:.1f}".removesuffix(".0") + " m"
+
+
 def both(scene: Scene, one: Mic, place: Floats, other: Mic, other_place: Floats) -> Remedy:
     """Two mics moved together; two stands are a fifth more work than one carried as far."""
     moved = [(mic, at) for mic, at in ((one, place), (other, other_place)) if _length(mic, at) > FINE_M]
@@ -316,13 +336,9 @@ def turned(scene: Scene, mic: Mic, to: str | Point, *, why: str = "") -> Remedy:
     """A mic that looks elsewhere, its place kept."""
     point = scene.source(to).position if isinstance(to, str) else to
     angle = axis_degrees(scene, mic, point)
-    facing = f"to face '{to}'" if isinstance(to, str) else f"to look at {_point_words(scene, point)}"
+    facing = f"to face '{to}'" if isinstance(to, str) else f"to look at {say_place(point, scene.length_unit)}"
     do = f"Turn '{mic.name}' by {angle:.0f} degrees, {facing}{why}."
     return Remedy(do, (Change("mic", mic.name, "aim", to, "" if isinstance(to, str) else "m"),), TURN_M)
-
-
-def _point_words(scene: Scene, point: Point) -> str:
-    return say_place(point, scene.length_unit)
 
 
 def of_pattern(mic: Mic, pattern: str, aim: str, *, gain: str = "") -> Remedy:
@@ -464,16 +480,6 @@ def image_of(scene: Scene, surface: str, source: Floats) -> Floats | None:
         if panel.name == surface:
             return mirror(panel_frame(panel), source)
     return None
-
-
-def reflection_levels_db(scene: Scene, mic: Mic, source: Floats, image: Floats, kept: float, places: Floats) -> Floats:
-    """Level of one reflection against the direct sound, were the mic at each place (K, 3) with its aim kept."""
-    levels = []
-    for origin in (image, source):
-        gain = np.abs(gains_at(scene, mic, point_of(origin), places))
-        levels.append(np.maximum(gain, 1e-9) / np.maximum(np.linalg.norm(places - origin, axis=1), 1e-6))
-    ratio: Floats = db_from_amplitude(kept * levels[0] / levels[1])
-    return ratio
 
 
 def gains_at(scene: Scene, mic: Mic, point: Point, places: Floats) -> Floats:

@@ -18,14 +18,14 @@ from micalign.acoustics.arrivals import VALID_PRESSURE_KPA, VALID_TEMPERATURE_C,
 from micalign.acoustics.prediction import Prediction
 from micalign.acoustics.room import Mode, Reflection, RoomFigures, mode_strengths
 from micalign.acoustics.tuned import EXCITED, IN_NULL, LOWEST, NULL_KEPT, WORKS_HZ
-from micalign.arrays import Bools, Floats
+from micalign.arrays import Bools, Floats, point_of
 from micalign.findings.finding import (
     Finding,
     Remedy,
+    gains_at,
     image_of,
     moves,
     of_pattern,
-    reflection_levels_db,
     rounded_up,
     say_place,
     towards,
@@ -155,7 +155,7 @@ def _is_weak(
 ) -> Bools:
     """At which places the reflection is weak, or its first notch above what matters of the source."""
     here = np.array(mic.position)[None]
-    levels = reflection_levels_db(scene, mic, source, image, 1.0, np.concatenate([here, places]))
+    levels = _reflection_levels_db(scene, mic, source, image, 1.0, np.concatenate([here, places]))
     own = np.linalg.norm(places - source, axis=1)
     later_m = np.maximum(np.linalg.norm(places - image, axis=1) - own, 1e-6)
     _, high = scene.source(row.source).range_hz or WORKS_HZ
@@ -233,7 +233,7 @@ def _patterns(scene: Scene, row: Reflection) -> Iterator[Remedy]:
     here = np.array(mic.position)[None]
     for pattern in DIRECTIONAL:
         was, then = (
-            float(reflection_levels_db(scene, one, source, image, 1.0, here)[0])
+            float(_reflection_levels_db(scene, one, source, image, 1.0, here)[0])
             for one in (mic, replace(mic, pattern=pattern, aim=row.source))
         )
         level = row.level_db + then - was
@@ -432,3 +432,13 @@ def air_takes_treble(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
             f"Lift the treble of '{worst.mic}' by {show_db(worst.air_loss_db)} at 8 kHz.",
             -0.7,
         )
+
+
+def _reflection_levels_db(scene: Scene, mic: Mic, source: Floats, image: Floats, kept: float, places: Floats) -> Floats:
+    """Level of one reflection against the direct sound, were the mic at each place (K, 3) with its aim kept."""
+    levels = []
+    for origin in (image, source):
+        gain = np.abs(gains_at(scene, mic, point_of(origin), places))
+        levels.append(np.maximum(gain, 1e-9) / np.maximum(np.linalg.norm(places - origin, axis=1), 1e-6))
+    ratio: Floats = db_from_amplitude(kept * levels[0] / levels[1])
+    return ratio

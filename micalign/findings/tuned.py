@@ -113,6 +113,9 @@ FACED_M: Final = 0.1
 PATTERN_M: Final = 0.6
 """Metres of carrying a stand that another pattern is worth: another mic has to be fetched."""
 
+ROUGH_M: Final = 0.1
+"""Metres, one standard deviation: a place so badly known was guessed, and a move of it is said as roughly (chosen)."""
+
 HANG_M: Final = 0.8
 """Metres of carrying a stand that bringing and hanging something is worth."""
 

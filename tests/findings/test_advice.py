@@ -10,7 +10,7 @@ from rule_cases import CASES, SINGERS, TWO_ON_A_CAB, found_by
 
 from micalign.acoustics.prediction import predict
 from micalign.files.scenes import changes_text
-from micalign.findings.finding import equal_places
+from micalign.findings.finding import at_place, equal_places
 from micalign.scene.model import Absorption, Di, Keepout, Mic, Pair, Room, Source
 from micalign.scene.scene import Scene, changed
 
@@ -40,6 +40,17 @@ def test_moving_nearer_as_told_meets_the_three_to_one_rule() -> None:
     assert not [
         one for one in found_by(moved, "three-to-one") if one.where[0] == "alto mic" and one.severity == "warning"
     ]
+
+
+def test_a_mic_that_was_never_measured_is_told_how_far_to_be_and_not_how_far_to_go() -> None:
+    """A place known to 10 cm: the tape says when it is there; a move by its axes is rounded."""
+    guessed = replace(SINGERS, mics=tuple(replace(mic, plus_minus_m=0.1) for mic in SINGERS.mics))
+    advice = found_by(guessed, "three-to-one")[0].advice
+    assert advice.startswith("Move 'alto mic' nearer to 'alto', to ")
+    stray = replace(guessed.mics[0], on=())
+    for far, said in (((0.995, 0.0, 0.012), "1 m to the right"), ((0.152, 0.0, 0.0), "15 cm to the right")):
+        told = at_place(guessed, stray, np.array(stray.position) + far)
+        assert told.words == f"Move '{stray.name}' about {said}."
 
 
 def test_moving_as_told_meets_the_comb_rule() -> None:
