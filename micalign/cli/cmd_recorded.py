@@ -249,7 +249,7 @@ def click_command(
     from micalign.take.sweep import Sweep, clicks  # noqa: PLC0415
 
     if recorded:
-        return _read_sweeps(recorded, sweep_s or _SWEEP_S, (scene, source, mics), as_json=as_json)
+        return _read_sweeps(recorded, sweep_s or _SWEEP_S, (scene, source, mics), as_json=as_json, quiet=quiet)
     note(f"Caution. {SIGNAL_CAUTION}", quiet=quiet)
     path = out or Path("sweep.wav" if sweep_s else "click.wav")
     signal = Sweep(sweep_s, rate).file_signal() if sweep_s else clicks(rate)
@@ -293,13 +293,21 @@ def _print_written(
 
 
 def _read_sweeps(
-    recorded: tuple[str, ...], seconds: float, plan: tuple[Path | None, str | None, tuple[str, ...]], *, as_json: bool
+    recorded: tuple[str, ...],
+    seconds: float,
+    plan: tuple[Path | None, str | None, tuple[str, ...]],
+    *,
+    as_json: bool,
+    quiet: bool,
 ) -> int:
     from micalign.files.audio import open_tracks  # noqa: PLC0415
+    from micalign.files.sessions import unread_notes  # noqa: PLC0415
     from micalign.report.levels_words import Planned, response_document, response_screen  # noqa: PLC0415
     from micalign.take.sweep import Sweep, response  # noqa: PLC0415
 
     take = open_tracks(recorded)
+    for sentence in unread_notes(take.tracks):
+        note(sentence, quiet=quiet)
     sweep: Sweep = Sweep(seconds, take.sample_rate)
     found: tuple[Response, ...] = tuple(response(track, sweep) for track in take.tracks)
     predicted = _predicted(*plan)

@@ -45,6 +45,7 @@ __all__ = [
     "open_recorded",
     "open_scene",
     "reference_first",
+    "unread_notes",
 ]
 
 
@@ -113,7 +114,7 @@ def laid_on_one_clock(tracks: Sequence[Track], reference: Track, clock: Clock | 
     starts = {name: float(stamp - first) for name, stamp in counted.items() if timestamps == "placed"}
     _refuse_apart(tracks, reference, starts)
     notes = [
-        *_unread_notes((reference, *tracks)),
+        *unread_notes((reference, *tracks)),
         *_rate_notes(tracks, reference),
         *_stamp_notes(timestamps, starts, reference.name),
     ]
@@ -175,7 +176,7 @@ def _refuse_apart(tracks: Sequence[Track], reference: Track, starts: Mapping[str
             )
 
 
-def _unread_notes(tracks: Sequence[Track]) -> list[str]:
+def unread_notes(tracks: Sequence[Track]) -> list[str]:
     """Which files hold more samples than are read: the recorder was stopped and started, or files were joined."""
     files = {info.path: info for info in (original_of(track)[0] for track in tracks)}
     more = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import chunks
 import numpy as np
 import pytest
 import soundfile
@@ -49,6 +50,17 @@ def test_the_clicks_tell_a_loopbacks_latency(tmp_path):
     soundfile.write(tmp_path / "back.wav", back, RATE, subtype="PCM_24")
     said = micalign("measure", out, "--loopback", tmp_path / "back.wav", "--json")
     assert said.document["tracks"][0]["delay_samples"] == pytest.approx(311.5, abs=0.05)
+
+
+def test_what_of_a_recorded_sweep_is_not_read_is_told(swept):
+    """The recorder was stopped and started: a second chunk of samples, of half a second."""
+    samples = (soundfile.read(swept[0])[0] * (1 << 15)).astype("<i2").tobytes()
+    joined = [(b"fmt ", chunks.fmt(bits=16)), (b"data", samples), (b"data", bytes(RATE))]
+    swept[0].write_bytes(chunks.riff(joined))
+    said = micalign("click", "--sweep", 2, "--recorded", swept[0])
+    assert "0.500 s" in said.err
+    assert "export it anew" in said.err
+    assert micalign("click", "--sweep", 2, "--recorded", swept[0], "-q").err == ""
 
 
 @pytest.fixture
