@@ -12,6 +12,7 @@ Delays are seconds, positive later than in the reference; strokes are moments on
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -39,6 +40,7 @@ from micalign.alignment.tuned import (
     MOST_LATE_S,
     MOST_OVER_S,
     MOST_SPREAD_DB,
+    ONE_OVER,
     OVER_CHANCE,
     OVER_WEIGHTS,
     PARTED_DB,
@@ -217,9 +219,9 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
         return named if named in by_name else by_name[0]
     if not _are_uneven(told.level_db[[k for k in told.drums if heard[k].strokes.gap_db]]):
         return named
-    best = _pair_over(told) if len(heard) >= 2 + FEWEST_MICS else None
-    if best is not None:
-        return named if named in (best.first, best.second) else best.first
+    over = _tracks_over(told) if len(heard) >= 2 + FEWEST_MICS else []
+    if over:
+        return named if named in over else over[0]
     rooms = _called_rooms(told)
     far = [told.tracks[k].name for k in told.hearing() if k not in rooms and told.least_s(k) >= EARLY_S]
     return far[0] if len(far) == 1 else None
@@ -238,17 +240,24 @@ def _are_uneven(level_db: Floats) -> bool:
     return any(_spread_db(one - other) > CLOSE_DB for one, other in combinations(level_db, 2))
 
 
-def _pair_over(told: HeardKit) -> PairOver | None:
-    """The pair over the kit: of those that may be, and share no track, the one that hears the strokes first.
+def _tracks_over(told: HeardKit) -> list[str]:
+    """The pair over the kit, the likelier of the two first; one track where only its mate is in doubt; none.
 
-    Overheads and a room's pair look much alike, and the overheads come before it.
+    Of the pairs that may be, and share no track, the one that hears the strokes first: overheads and a room's pair look
+    much alike, and the overheads come before it.
     """
     pairs = _pairs(told)
+    share: dict[str, float] = defaultdict(float)
+    for pair in pairs:
+        for name in (pair.first, pair.second):
+            share[name] += pair.chance
     likely = [one for one in pairs if one is pairs[0] or (one.chance >= PERHAPS and one.is_apart(pairs[0]))]
     if sum(pair.chance for pair in likely) < OVER_CHANCE:
-        return None
+        return [name for name in share if share[name] >= ONE_OVER and share[name] == max(share.values())][:1]
     earlier = [one for one in likely[1:] if told.earlier_s(one, likely[0]) > EARLY_S]
-    return max(earlier or likely[:1], key=lambda one: told.earlier_s(one, likely[0]))
+    found = max(earlier or likely[:1], key=lambda one: told.earlier_s(one, likely[0]))
+    # As good as equal, the first: which of two overheads it is must not hang on the last digits.
+    return sorted((found.first, found.second), key=lambda name: -round(share[name], 2))
 
 
 def over_by_name(told: HeardKit) -> list[str]:

@@ -117,6 +117,21 @@ def test_of_two_pairs_that_look_alike_neither_is_sure(monkeypatch):
     assert all(pair.chance < 0.5 for pair in pairs)
 
 
+def test_of_two_likely_pairs_the_track_that_both_share_is_over_the_kit(monkeypatch):
+    """A ride's mic, the ride not struck, beside one overhead: which of them is its mate is in doubt, and it is not."""
+    heard = told([3.0, 3.0, 3.0, 0.0])
+    pairs_by(monkeypatch, heard, pairs={(0, 1): {}, (1, 2): {}})
+    assert over_kit._tracks_over(heard) == ["1"]
+    pairs_by(monkeypatch, heard, pairs={(0, 1): {}, (0, 2): {}, (1, 2): {}})
+    assert over_kit._tracks_over(heard) == []
+
+
+def test_of_the_pair_over_a_kit_the_likelier_is_the_first(monkeypatch):
+    heard = told([3.0, 3.0, 3.0, 0.0])
+    pairs_by(monkeypatch, heard, pairs={(0, 1): {}, (1, 2): {"spread": 6.0}})
+    assert over_kit._tracks_over(heard) == ["1", "0"]
+
+
 def test_the_chances_of_all_pairs_and_of_none_add_up_to_one(monkeypatch):
     pairs = pairs_by(monkeypatch, told([3.0, 3.0, 0.0]), pairs={(0, 1): {}})
     assert 0.0 < 1.0 - sum(pair.chance for pair in pairs) < 0.2

@@ -27,12 +27,13 @@ from bench.delay import grooves, realkit, score_real, sessions, studio
 from bench.delay.fit_weights import fit
 
 from micalign.alignment import over_kit
-from micalign.alignment.tuned import MEET, OVER_CHANCE, OVER_WEIGHTS
+from micalign.alignment.tuned import MEET, ONE_OVER, OVER_CHANCE, OVER_WEIGHTS
 from micalign.take.tracks import Track
 from micalign.tdoa.posterior import probabilities
 from micalign.tdoa.strokes import listen
 
 NAMES = tuple(OVER_WEIGHTS)
+WORDS = ("right", "half", "one", "none", "stray", "wrong")
 RIDGE = 1.0
 RENDERED = ("overhead left", "overhead right")
 PLAYED = ("KdrumR", "Snare_top", "Hihat", "Tom2", "Tom3")
@@ -141,10 +142,17 @@ def fitted(sets: Sequence[Set], names: Sequence[str] = NAMES) -> dict[str, float
 
 
 def answer(one: Set, weights: Mapping[str, float]) -> str:
-    """Whether the likeliest pair is right, half right, none, or wrong."""
+    """Whether the likeliest pair is right, half right, none, or wrong; one or stray where its mate is in doubt."""
     chances = probabilities(one.rows, dict(weights), NAMES, nothing=True)
     best = int(np.argmax(chances))
     if chances[best] < OVER_CHANCE:
+        share: dict[str, float] = defaultdict(float)
+        for pair, chance in zip(one.pairs, chances, strict=True):
+            for name in pair:
+                share[name] += float(chance)
+        likely = max(share, key=lambda name: share[name])
+        if share[likely] >= ONE_OVER:
+            return "one" if likely in one.over else "stray"
         return "right" if one.right < 0 else "none"
     if best == one.right:
         return "right"
@@ -163,7 +171,7 @@ def unseen(sets: Sequence[Set], names: Sequence[str] = NAMES) -> list[str]:
 
 
 def counts(answers: Sequence[str]) -> str:
-    return " ".join(f"{answers.count(word):5d}" for word in ("right", "half", "none", "wrong"))
+    return " ".join(f"{answers.count(word):5d}" for word in WORDS)
 
 
 def origin(one: Set) -> str:
@@ -176,14 +184,15 @@ def table(sets: Sequence[Set]) -> None:
     for k, one in enumerate(sets):
         places[origin(one), one.label].append(k)
         places[origin(one), "in all"].append(k)
-    print(f"{'mics':28s}     n   {'package: right half none wrong':32s} unseen: right half none wrong")
+    heads = " ".join(f"{word:>5s}" for word in WORDS)
+    print(f"{'mics':28s}     n   {heads}   unseen: {heads}")
     for (where, label), here in sorted(places.items()):
-        print(f"{where + ', ' + label:28s} {len(here):5d}   {counts([told[k] for k in here]):32s} "
+        print(f"{where + ', ' + label:28s} {len(here):5d}   {counts([told[k] for k in here])}           "
               f"{counts([new[k] for k in here])}")  # fmt: skip
     real = [k for k, one in enumerate(sets) if origin(one) == "real"]
     for name in NAMES:
         left = unseen(sets, [one for one in NAMES if one != name])
-        print(f"real, without {name:14s} {len(real):5d}   {'':32s} {counts([left[k] for k in real])}")
+        print(f"real, without {name:14s} {len(real):5d}   {'':35s}           {counts([left[k] for k in real])}")
     print(f"OVER_WEIGHTS = {fitted(sets)}")
 
 
