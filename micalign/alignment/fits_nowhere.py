@@ -12,6 +12,10 @@ user set how far to look. Where the whole range is too wide to tell one delay su
 by its place in loudness, if about that place the two share a delay after all: then only cutting the file brings the
 rest of `align` to bear on it.
 
+And those that sound together, but not when the reference does: tracks of another take in the same folder, or an
+overdub. In another take a track's level rises at a fifth to a half of the reference's strokes, in the same one at two
+thirds and more (`micalign.alignment.over_kit.rises_at`).
+
 None of them is to be acted on. A delay is positive when the event comes later in the track; times are seconds on the
 take's clock.
 """
@@ -24,10 +28,11 @@ from typing import Final
 
 from micalign.alignment.beside_kit import holds_notes
 from micalign.alignment.one_performance import may_be_one_path
-from micalign.alignment.over_kit import has_strokes
-from micalign.alignment.tuned import FAR_S, LIKELY, SAME_BEGINNING, SHARED_PIECES
+from micalign.alignment.over_kit import has_strokes, rises_at, struck_s
+from micalign.alignment.tuned import FAR_S, FEWEST_CHOOSING, LIKELY, SAME_BEGINNING, SAME_S, SHARED_PIECES, SURELY
+from micalign.arrays import Floats
 from micalign.errors import some
-from micalign.take.tracks import Track, two_at_once
+from micalign.take.tracks import ROOM_WORDS, Track, is_called, two_at_once
 from micalign.tdoa.change import DelayChange, change_between, measure_clock
 from micalign.tdoa.delays import Delay, PairDelay, SourceDelays, TrackDelay
 from micalign.tdoa.measure import measure_many, measure_pair
@@ -66,7 +71,7 @@ def fit_nowhere(
     joined: Collection[str] = (),
     of_scene: bool = False,
 ) -> dict[str, TrackDelay]:
-    """The tracks that no one shift suits, or whose files seem to have begun at another time, where they would fit.
+    """The tracks that no one shift suits, whose files seem to have begun at another time, or that are of another take.
 
     ``joined``: tracks that something reliable joins to the reference; they began with it.
     """
@@ -76,7 +81,52 @@ def fit_nowhere(
             continue
         begun = other_beginning(reference, track, delays[track.name], max_delay_s=max_delay_s, of_scene=of_scene)
         found |= {} if begun is None else {track.name: TrackDelay(track.name, begun)}
-    return found
+    rest = [track for track in tracks if not (of_scene or track.name in found)]
+    return found | _of_another_take(reference, rest, delays)
+
+
+def _of_another_take(reference: Track, tracks: Sequence[Track], delays: Mapping[str, Delay]) -> dict[str, TrackDelay]:
+    """The tracks that sound together, but not when the reference does: two takes in one folder, or an overdub.
+
+    One alone may be anything, and a mic far off in the room hears its kit after all that is looked at. What is reliable
+    is chance where it sounds with the others, and not with the reference.
+    """
+    whole = listen(reference)
+    heard = [listen(track) for track in tracks if not is_called(track.name, ROOM_WORDS) and has_strokes(listen(track))]
+    apart = [one for one in heard if has_strokes(whole) and _never_together(whole, one)]
+    doubtful = [one for one in apart if not delays[one.name].reliable]
+    lead = max(doubtful, key=lambda one: len(one.strokes.samples), default=None)
+    if lead is None or not any(_follows(one, lead, whole) for one in doubtful if one is not lead):
+        return {}
+    with_lead = (one for one in heard if not delays[one.name].reliable and _follows(one, lead, whole))
+    when = f"it sounds at other times than '{reference.name}'"
+    words = f"{when}, as in another take, an overdub or a file that begins elsewhere: align it with its own"
+    return {one.name: _told(one.name, delays[one.name], words) for one in (*apart, *with_lead)}
+
+
+def _never_together(one: Listened, other: Listened) -> bool:
+    """Whether two tracks rise at fewer of each other's strokes than by chance, and surely so of both together."""
+    ways = ((one, other), (other, one))
+    shares, counts = [_share(*way) for way in ways], [len(_strokes_in(*way)) for way in ways]
+    too_few = sum((0.5 - share) * count for share, count in zip(shares, counts, strict=True))
+    return min(counts) >= FEWEST_CHOOSING and max(shares) < 0.5 and too_few > SURELY / 2 * sum(counts) ** 0.5
+
+
+def _follows(one: Listened, lead: Listened, rather_than: Listened) -> bool:
+    """Whether a track rises at one track's strokes more often than at another's."""
+    return _share(one, lead) > _share(one, rather_than)
+
+
+def _share(one: Listened, of: Listened) -> float:
+    """The share of a track's strokes at which another rises."""
+    times_s = _strokes_in(one, of)
+    return float(rises_at(one, times_s).mean()) if len(times_s) else 0.0
+
+
+def _strokes_in(one: Listened, of: Listened) -> Floats:
+    """When a track has strokes while another lasts."""
+    times_s = struck_s([of])
+    return times_s[(times_s > one.start_s + SAME_S) & (times_s < one.start_s + one.duration_s - SAME_S)]
 
 
 def changed_delays(

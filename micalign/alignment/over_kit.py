@@ -51,7 +51,7 @@ from micalign.alignment.tuned import (
     SURELY,
     UNLIKELY,
 )
-from micalign.arrays import Floats
+from micalign.arrays import Bools, Floats
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, is_called
 from micalign.tdoa.posterior import probabilities
 from micalign.tdoa.strokes import Listened
@@ -69,7 +69,9 @@ __all__ = [
     "mates_of",
     "over_by_name",
     "reference_for",
+    "rises_at",
     "rooms_of",
+    "struck_s",
     "sure_pairs",
 ]
 
@@ -131,9 +133,7 @@ class HeardKit:
             np.concatenate([np.zeros(0), *(k.first_wavefronts / k.sample_rate + k.start_s for k in clear)])
         )
         times_s = times_s[np.diff(times_s, prepend=-np.inf) > SAME_S]
-        heard, (before_s, after_s) = self.tracks[one], HEARD_S
-        edges = [heard.steps_at(times_s + offset_s) for offset_s in (-after_s - 2 * before_s, -before_s, after_s)]
-        rises = heard.envelope.mean(edges[1], edges[2]) > heard.envelope.mean(edges[0], edges[1])
+        rises = rises_at(self.tracks[one], times_s)
         return _never_follows(int(rises.sum()), len(rises))
 
     def hearing(self) -> list[int]:
@@ -191,6 +191,14 @@ class HeardKit:
         return lows_meet(self.tracks[one], self.tracks[other], self.times_s, within_s=MEET_S)
 
 
+def rises_at(one: Listened, times_s: Floats) -> Bools:
+    """Whether a track's level rises at each of some strokes: by chance at half of those of another take, or fewer."""
+    before_s, after_s = HEARD_S
+    edges = [one.steps_at(times_s + offset_s) for offset_s in (-after_s - 2 * before_s, -before_s, after_s)]
+    rises: Bools = one.envelope.mean(edges[1], edges[2]) > one.envelope.mean(edges[0], edges[1])
+    return rises
+
+
 def reference_for(heard: Sequence[Listened], named: str) -> str | None:
     """The track that a kit is laid onto where the user only named one first; None where no track is surely over it.
 
@@ -230,7 +238,7 @@ def reference_for(heard: Sequence[Listened], named: str) -> str | None:
 def _may_be_a_kit(heard: Sequence[Listened]) -> bool:
     """Whether one is called an overhead, or two of the tracks may stand at a drum each, as their levels say."""
     parted = [one for one in heard if not one.envelope.silent and one.strokes.gap_db]
-    times_s = _struck_s(heard)
+    times_s = struck_s(heard)
     named = any(is_called(one.name, OVER_WORDS) for one in heard)
     return named or _are_uneven(np.array([heard_db_at(one, times_s) for one in parted]))
 
@@ -297,7 +305,7 @@ def _called_rooms(told: HeardKit) -> set[int]:
 
 def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     """None where too few strokes are heard."""
-    times_s = _struck_s(heard)
+    times_s = struck_s(heard)
     if len(times_s) < FEWEST_CHOOSING:
         return None
     begins = [begins_s(one, times_s) for one in heard]
@@ -305,7 +313,7 @@ def heard_kit(heard: Sequence[Listened]) -> HeardKit | None:
     return HeardKit(tuple(heard), times_s, np.array(levels), np.array(begins), _drums(heard))
 
 
-def _struck_s(heard: Sequence[Listened]) -> Floats:
+def struck_s(heard: Sequence[Listened]) -> Floats:
     """When the whole take is struck, as the first track that hears it tells; some of it where that is often."""
     every = []
     for one in heard:

@@ -75,9 +75,10 @@ def measure_command(
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them first: a delay is then one in the session. Without
-    such stamps a file of another length that fits only as one that began at another time is told so; and so
-    is a track whose delay changes within the take, as where a mic is moved. With --songs each folder is a song,
-    reported in a line; --reference then names a file in each.
+    such stamps a file of another length that fits only as one that began at another time is told so; so is a track
+    whose delay changes within the take, as where a mic is moved, and so are tracks that sound at other times than the
+    reference, as those of another take in the same folder. With --songs each folder is a song, reported in a line;
+    --reference then names a file in each.
 
     Example: micalign measure overhead-left.wav snare.wav kick.wav
 
@@ -330,12 +331,12 @@ def align_command(
     --alone or found; the remark of each shift says what it was measured on. A DI and the mic on its cabinet are
     laid where they add up best; --match-phase turns the DI, whichever of the two it is.
 
-    A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began
-    at other times by their broadcast time stamps are placed by them before anything is measured. Without
-    such stamps a file of another length that fits only as one that began at another time is told so, and not moved;
-    and so is a track whose delay changes within the take, as where a mic is moved, with when and by how much.
-    With --songs each folder is a song: it gets a folder of its own in --out, and a run that was stopped goes on with
-    what is missing.
+    A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
+    other times by their broadcast time stamps are placed by them before anything is measured. Without such stamps a
+    file of another length that fits only as one that began at another time is told so, and not moved; so is a track
+    whose delay changes within the take, as where a mic is moved, with when and by how much; and so are tracks that
+    sound at other times than the reference, as those of another take in the same folder. With --songs each folder is a
+    song: it gets a folder of its own in --out, and a run that was stopped goes on with what is missing.
 
     Example: micalign align overhead-left.wav snare.wav kick.wav -o aligned
 

@@ -9,7 +9,7 @@ import pytest
 from bench.delay import realkit, realtakes
 from kit_takes import kit_take
 
-from micalign.alignment.fits_nowhere import _MOST_MS, other_beginning
+from micalign.alignment.fits_nowhere import _MOST_MS, fit_nowhere, other_beginning
 from micalign.alignment.network import Constraints
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
@@ -26,15 +26,44 @@ NAMES = {"OHL": "OH L", "OHR": "OH R", "KdrumR": "kick", "Snare_top": "snare"}
 
 @pytest.fixture(scope="module")
 def take():
-    kit = realkit.RealKit(Path(__file__).parents[1] / "external" / "realkit")
-    groove = realtakes.groove(kit, "rock", seed=3, seconds=14)
-    return {name: Track.from_array(name, groove.mics[mic], groove.rate) for mic, name in NAMES.items()}
+    return _groove("rock", 3)
 
 
 def _with_snare(take: dict[str, Track], *, cut_front: bool) -> list[Track]:
     sound, rate = take["snare"].read(), take["snare"].sample_rate
     cut = round(LATE_S * rate)
     return [take["OH R"], take["kick"], Track.from_array("snare", sound[cut:] if cut_front else sound[:-cut], rate)]
+
+
+def _groove(style: str, seed: int, prefix: str = "") -> dict[str, Track]:
+    kit = realkit.RealKit(Path(__file__).parents[1] / "external" / "realkit")
+    groove = realtakes.groove(kit, style, seed=seed, seconds=14)
+    return {name: Track.from_array(prefix + name, groove.mics[mic], groove.rate) for mic, name in NAMES.items()}
+
+
+@pytest.mark.parametrize(("style", "seed"), [("rock", 4), ("disco", 3), ("swing", 5)])
+@pytest.mark.parametrize("on_strokes", [True, False])
+def test_tracks_of_another_take_in_the_same_folder_are_told_so_and_left(take, style, seed, on_strokes):
+    """Not that an overhead of it hears the same kit, nor that its strokes are too few."""
+    own = [take[name] for name in ("OH R", "kick", "snare")]
+    alone = measured(take["OH L"], own, on_strokes=on_strokes, over_kit=on_strokes)
+    others = list(_groove(style, seed, "2 ").values())
+    found = measured(take["OH L"], own + others, on_strokes=on_strokes, over_kit=on_strokes)
+    told = {row.track: row.delay for row in found.tracks}
+    assert all("at other times than 'OH L'" in (told[other.name].reason or "") for other in others)
+    assert not any(told[other.name].reliable for other in others)
+    assert [told[row.track].reliable for row in alone.tracks] == [row.delay.reliable for row in alone.tracks]
+
+
+def test_two_mics_of_one_drum_that_were_muted_between_its_strokes_are_of_this_take():
+    """They do not rise where all else is struck, but all else does where they are."""
+    take = _groove("disco", 3)
+    sound, rate = take["snare"].read(), take["snare"].sample_rate
+    loud = np.abs(sound) > 0.2 * np.abs(sound).max()
+    is_open = np.convolve(loud, np.ones(rate // 8), "full")[: len(sound)] > 0
+    gated = [Track.from_array(name, gain * sound * is_open, rate) for name, gain in (("top", 1.0), ("bottom", 0.7))]
+    delays = {track.name: NOTHING for track in gated}
+    assert fit_nowhere(take["OH L"], gated, delays, max_delay_s=0.05) == {}
 
 
 @pytest.mark.parametrize("on_strokes", [True, False])
