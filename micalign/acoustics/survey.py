@@ -25,6 +25,7 @@ from micalign.acoustics.tape_doubt import (
     point_covariance,
     radius_68_m,
     spare_tapes,
+    unfixed_sentence,
 )
 from micalign.acoustics.tape_network import (
     Network,
@@ -51,7 +52,6 @@ from micalign.acoustics.tuned import (
     OTHER_PLACE_RADII,
     UNFIXED_M,
 )
-from micalign.acoustics.unfixed import unfixed_sentence
 from micalign.arrays import Bools, Floats, point_of
 from micalign.errors import SceneError
 from micalign.scene.model import Coordinates, Point

@@ -9,7 +9,7 @@ Good, quiet, hot, clipped or silent, or broken where nothing else could be read:
 no source. The loudest peaks between 25 and 75 % of full scale (-12.0 to -2.5 dBFS) leave room for a player who warms
 up, and lie far above the noise of any converter.
 
-What is said of a track stands in `micalign.take.remarks`.
+What is said of a track stands in `micalign.take.track_levels`.
 """
 
 from __future__ import annotations
@@ -23,9 +23,8 @@ from micalign.arrays import Floats
 from micalign.take import tuned
 from micalign.take.meters import Clipping, Readings, TrackMeter
 from micalign.take.noise import Floor, Hum, SteadyNoise, find_hum, loud_power, noise_floor, noise_parts, with_steady
-from micalign.take.remarks import remarks_on
 from micalign.take.together import find_doubles
-from micalign.take.track_levels import TrackLevels, Verdict, WorkingWindow
+from micalign.take.track_levels import TrackLevels, Verdict, WorkingWindow, remarks_on
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, pairs_by_name
 
 __all__ = [
