@@ -141,7 +141,7 @@ def _pairs_alike(
     """The members of pairs whose polarity against the pair's first is another than what their lows say."""
     turned = {}
     for group in limits.together:
-        members = [name for name in group if name in tracks]
+        members = [name for name in group if name in tracks and limits.pulls(name)]
         shared = [s for s in struck.times_s if all(limits.takes(s, name) for name in members)]
         by_nature = any((source, name) in limits.inverted for source in shared for name in members)
         times_s = np.sort(np.concatenate([np.zeros(0), *(struck.times_s[source] for source in shared)]))
@@ -151,7 +151,9 @@ def _pairs_alike(
         for name in members:
             meets = lows_meet(tracks[lead], tracks[name], evenly(times_s))
             polarity = places[lead].polarity * (1 if meets > 0 else -1)
-            if name != lead and abs(meets) >= MEET and polarity != places[name].polarity:
+            # Turned over against the lows, a pair would lose by it, however little the lows have in common.
+            is_told = abs(meets) >= MEET or meets > 0.0
+            if name != lead and is_told and polarity != places[name].polarity:
                 turned[name] = replace(places[name], polarity=polarity)
     return turned
 
@@ -192,6 +194,7 @@ def _heard_with(source: str, struck: Struck, limits: Constraints) -> list[str]:
     """What a close mic is added to: the mics there to take the source and others, first of all the reference's pair."""
     names = [track.name for track in struck.tracks]
     taking = [name for name in names if limits.takes(source, name) and len(limits.on.get(name, ())) != 1]
+    taking = [name for name in taking if limits.pulls(name)]
     if not taking:
         return []
     grouped = {name for group in limits.together for name in group}

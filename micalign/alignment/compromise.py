@@ -153,7 +153,7 @@ def _rows(tracks: Sequence[str], heard: HeardSource, limits: Constraints) -> lis
     times = arrival_times(tracks, heard.links)
     rows = []
     for a, b in combinations(times.times_s, 2):
-        if b not in connected(tracks, heard.links, a):
+        if b not in connected(tracks, heard.links, a) or not (limits.pulls(a) and limits.pulls(b)):
             continue
         adds = heard.amplitude(a) * heard.amplitude(b)
         weight = adds * limits.counts(heard.source, a) * limits.counts(heard.source, b)
@@ -209,13 +209,15 @@ def _shift_of(
 ) -> Shift:
     if track == limits.reference:
         return still(track)
+    if track in limits.left:
+        return unmoved(track, f"{limits.left[track]}: left as recorded", as_recorded=True)
     if island.is_apart and limits.leader(track) == island.anchor:
         reason = f"shares no source with '{limits.reference}': left as recorded"
         return unmoved(track, reason, as_recorded=True)
     if not island.is_apart and limits.reference not in island.tracks:
         return unmoved(track, f"no reliable pair joins it to '{limits.reference}'")
     shift_s, sigma_s = moved[track]
-    flip = signs[track] != signs[island.anchor]
+    flip = signs[track] != signs[island.anchor] and track not in limits.beside
     shift = Shift(track, -shift_s + 0.0, sigma_s, shift_s + 0.0, polarity_flip=flip, reliable=True, applied=True)
     if island.is_apart:
         shift = replace(shift, reason=f"laid onto '{island.anchor}', with which it shares its source")
@@ -293,7 +295,16 @@ def _words(
             f"({worst.source} between {worst.track} and {worst.against})"
         )
     said += [_unknown_words(source, offsets, limits) for source in _unknown(heard, limits, taken)]
-    apart = [shift.track for shift in offsets.shifts if shift.as_recorded]
+    by_place = [f"{track} for {limits.own[track]}" for track in limits.own if track in {*limits.on}]
+    if by_place:
+        said.append(f"the scene does not say what these are there to take, their places do: {', '.join(by_place)}")
+    unsaid = [shift.track for shift in offsets.shifts if shift.track in limits.left]
+    if unsaid:
+        said.append(
+            f"left as recorded, since neither the scene nor their places say what they are there to take: "
+            f"{', '.join(unsaid)}; say it by 'on' in the scene"
+        )
+    apart = [shift.track for shift in offsets.shifts if shift.as_recorded and shift.track not in limits.left]
     if apart:
         said.append(f"left as recorded, since they share no source with it: {', '.join(apart)}")
     left = [shift.track for shift in offsets.shifts if not shift.applied and not shift.as_recorded]

@@ -368,7 +368,9 @@ class Constraints:
     there to take (no entry: all of them). ``hearing`` says which tracks hear a source as more than faint bleed (no
     entry: all of them). ``inverted`` holds every (source, track) whose polarity the scene itself turns over, as the
     rear of a figure-8 does: that is no fault of a cable. ``expected`` says when the scene has a source, by name,
-    arrive at each mic and DI; nothing where a place is not known.
+    arrive at each mic and DI; nothing where a place is not known. Where the scene leaves open what mics are there to
+    take (`micalign.alignment.unsaid`), ``beside`` are those that move with a group and onto which nothing is laid,
+    ``own`` the source that a mic is at, by its place, and ``left`` why a mic stays as recorded.
     """
 
     reference: str
@@ -379,6 +381,9 @@ class Constraints:
     hearing: Mapping[str, frozenset[str]] = field(default_factory=dict)
     inverted: frozenset[tuple[str, str]] = frozenset()
     expected: Mapping[str, Mapping[str, Expected]] = field(default_factory=dict)
+    beside: frozenset[str] = frozenset()
+    own: Mapping[str, str] = field(default_factory=dict)
+    left: Mapping[str, str] = field(default_factory=dict)
 
     def joins(self, source: str, a: str, b: str) -> bool:
         """Whether a source may bring two tracks together: both hear it as more than faint bleed."""
@@ -400,6 +405,10 @@ class Constraints:
         """Whether a track is there to take a source."""
         wanted = self.on.get(track, ())
         return not wanted or source in wanted
+
+    def pulls(self, track: str) -> bool:
+        """Whether others may be laid onto a track, or it onto them."""
+        return track not in self.beside and track not in self.left
 
     def counts(self, source: str, track: str) -> float:
         """How much a source counts in a track."""

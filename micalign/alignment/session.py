@@ -32,6 +32,7 @@ from micalign.alignment.own_strokes import Basis
 from micalign.alignment.pairings import By, Measured
 from micalign.alignment.solo import found_alone, measured_on, outranked, with_found
 from micalign.alignment.tuned import BLEED_CONFIDENCE, DISAGREE_S
+from micalign.alignment.unsaid import understood
 from micalign.errors import SceneError
 from micalign.scene.model import Source
 from micalign.scene.quantities import AloneStretch
@@ -85,8 +86,9 @@ def measured_scene(
     take = Take(tuple(listen_all(take.tracks, progress=progress, steps=steps)))
     against = reference or default_reference(scene, names)
     take.track(against)
-    wanted = wanted_of(scene, names)
     limits = constraints_of(scene, names, reference=against)
+    scene = understood(scene).scene
+    wanted = wanted_of(scene, names)
     wired = {di.of for di in scene.dis}  # what a DI and its mic share says more than beginnings of notes
     own = {source: tracks for source, tracks in own_tracks(scene, names).items() if source not in wired}
     found = found_alone(take, own, struck=struck)
@@ -134,9 +136,9 @@ def _struck(
 
 def di_and_mic(scene: Scene, names: Sequence[str]) -> dict[str, str]:
     """Each DI and the first mic that is there for its source alone, of those that have a track."""
-    pairs = {}
+    pairs, mics_of = {}, understood(scene).scene.mics
     for di in scene.dis:
-        mics = [mic.name for mic in scene.mics if mic.on == (di.of,) and mic.name in names]
+        mics = [mic.name for mic in mics_of if mic.on == (di.of,) and mic.name in names]
         if di.name in names and mics:
             pairs[di.name] = mics[0]
     return pairs
@@ -174,6 +176,8 @@ def _with_backs_named(source: SourceDelays, limits: Constraints) -> SourceDelays
 def default_reference(scene: Scene, names: Sequence[str]) -> str:
     """The track the others are laid onto: a mic of a pair, else the one that takes the most sources, else the first.
 
+    Where the scene leaves open what mics take, the first of those that by their places are there for all of it.
+
     >>> from micalign.scene.model import Mic
     >>> scene = Scene(sources=(Source("kick", (1.0, 1.0, 0.3)), Source("snare", (2.0, 1.0, 0.7))),
     ...     mics=(Mic("k", (1.0, 0.8, 0.3), on=("kick",)), Mic("top", (1.5, 1.0, 2.0), on=("kick", "snare"))))
@@ -181,9 +185,11 @@ def default_reference(scene: Scene, names: Sequence[str]) -> str:
     'top'
     """
     paired = [mic for pair in scene.pairs for mic in pair.mics if set(pair.mics) <= set(names)]
+    told = understood(scene)
+    paired += [name for name in names if name in told.together and name not in told.beside]
     if paired:
         return paired[0]
-    takes = {mic.name: len(mic.on) or len(scene.sources) for mic in scene.mics}
+    takes = {mic.name: len(mic.on) or len(scene.sources) for mic in told.scene.mics}
     return max(names, key=lambda name: takes.get(name, 0))
 
 
@@ -199,11 +205,35 @@ def constraints_of(
     """What a scene asks of the compromise: pairs stay together, each mic counts for what it is there to take."""
     if for_source is not None:
         scene.source(for_source)
-    pairs = () if split_pairs else tuple(pair.mics for pair in scene.pairs if set(pair.mics) <= set(names))
+    told, inverted = understood(scene), inverted_lobes(scene)
+    scene = told.scene
+    pairs: tuple[tuple[str, ...], ...] = ()
+    if not split_pairs:
+        pairs = tuple(pair.mics for pair in scene.pairs if set(pair.mics) <= set(names))
+    if told.together and not split_pairs:
+        pairs = _joined(pairs, tuple(name for name in told.together if name in names))
     on = {mic.name: mic.on for mic in scene.mics} | {di.name: (di.of,) for di in scene.dis}
     expected = {source.name: arrivals_of(scene, source) for source in scene.sources}
-    hearing, inverted = well_heard(scene, names), inverted_lobes(scene)
-    return Constraints(reference, pairs, on, for_source, max_shift_s, hearing, inverted, expected)
+    hearing = well_heard(scene, names)
+    return Constraints(
+        reference,
+        pairs,
+        on,
+        for_source,
+        max_shift_s,
+        hearing,
+        inverted,
+        expected,
+        beside=frozenset() if split_pairs else told.beside,
+        own=told.own,
+        left={name: why for name, why in told.left.items() if name != reference},
+    )
+
+
+def _joined(pairs: tuple[tuple[str, ...], ...], together: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
+    """Pairs, and what stays together beside them, which may hold some of them."""
+    apart = tuple(pair for pair in pairs if not set(pair) & set(together))
+    return (together, *apart) if len(together) > 1 else pairs
 
 
 def wanted_of(scene: Scene, names: Sequence[str]) -> tuple[Wanted, ...]:

@@ -11,9 +11,9 @@ from typing import Final
 
 # fmt: off
 __all__ = [
-    "ABOVE_FLOOR", "ACROSS_REACH_S", "AGREED", "ALLOWED_DB", "APART_S", "AROUND_S", "AT_END_S", "BEFORE_OWN_S",
-    "BESIDE_COHERENCE", "BESIDE_SPAN_S", "BESIDE_THE_POINT", "BEYOND_S", "BLEED_CONFIDENCE", "BRIGHT_HZ",
-    "CHOSEN_HARM_DB", "CLEARLY_DB", "CLOSE_DB", "COUNTING_SHARE", "DARK_DB", "DISAGREE_S", "DISAGREE_Z",
+    "ABOUT_AS_NEAR", "ABOVE_FLOOR", "ACROSS_REACH_S", "AGREED", "ALLOWED_DB", "APART_S", "AROUND_S", "AT_END_S",
+    "BEFORE_OWN_S", "BESIDE_COHERENCE", "BESIDE_SPAN_S", "BESIDE_THE_POINT", "BEYOND_S", "BLEED_CONFIDENCE",
+    "BRIGHT_HZ", "CHOSEN_HARM_DB", "CLEARLY_DB", "CLOSE_DB", "COUNTING_SHARE", "DARK_DB", "DISAGREE_S", "DISAGREE_Z",
     "DI_SIGMA_S", "EARLIER_S", "EARLY_S", "FAR_DB", "FAR_S", "FEWEST_BANDS", "FEWEST_CHOOSING", "FEWEST_MICS",
     "FEWEST_STROKES", "FEW_WINDOWS", "FIRM", "FIRST_S", "FLOOR_S", "FOLDS", "FOLLOWING", "GROUPS_HZ", "HARM_DB",
     "HEARD_DB", "HEARD_S", "HEARS_DB", "HEARS_SHARE", "HISS_DB", "HUBER", "HZ_RANGE", "KNOWN", "LAID_SIGMA_S",
@@ -23,13 +23,16 @@ __all__ = [
     "LOUD_TRUST", "LOWEST_SHARE", "LOW_HZ", "MANY_DRUMS", "MARGIN_DB", "MEET", "MEETS_WELL", "MEET_S", "MOST_ALIKE",
     "MOST_BINS", "MOST_GROUP_DELAY_S", "MOST_LATE_S", "MOST_OVER_S", "MOST_OWN", "MOST_RIVAL", "MOST_ROUGH",
     "MOST_SECTIONS", "MOST_SPREAD_DB", "MOST_STROKES", "NEAR_ROUGH_S", "ONE_OVER", "OPEN_S", "OTHERS_DB",
-    "OVER_CHANCE", "OVER_DB", "OVER_WEIGHTS", "OWN_DB", "PARTED_DB", "PARTED_WELL_DB", "PAUSELESS", "PERHAPS",
-    "PERIODS", "PLAINLY_S", "PLAINLY_STEADY", "Q_RANGE", "REACH_S", "RISES", "RISE_S", "ROOM_S", "ROUGH_BAND_HZ",
-    "ROUGH_S", "SAME_BEGINNING", "SAME_S", "SCATTER_S", "SECTIONS_REACH_MS", "SHARED_PIECES", "SHORTEST_S",
-    "SOFT_DB", "STEADY_STEPS", "STEADY_STEP_S", "STROKE_BANDS_HZ", "SURELY", "TURN_DB", "UNLIKELY",
+    "OVER_CHANCE", "OVER_DB", "OVER_WEIGHTS", "OWN_DB", "OWN_M", "PARTED_DB", "PARTED_WELL_DB", "PAUSELESS",
+    "PERHAPS", "PERIODS", "PLAINLY_S", "PLAINLY_STEADY", "Q_RANGE", "REACH_S", "RISES", "RISE_S", "ROOM_S",
+    "ROUGH_BAND_HZ", "ROUGH_S", "SAME_BEGINNING", "SAME_S", "SCATTER_S", "SECTIONS_REACH_MS", "SHARED_PIECES",
+    "SHORTEST_S", "SOFT_DB", "STEADY_STEPS", "STEADY_STEP_S", "STROKE_BANDS_HZ", "SURELY", "TURN_DB", "UNLIKELY",
     "UNSURE_WORTH_DB", "USUAL_S", "WHITENING", "WIDER_DB", "WIDE_S", "WINDOW_S", "WORTH_DB", "WORTH_SECTIONS_DB",
 ]
 # fmt: on
+
+ABOUT_AS_NEAR: Final = 1.5
+"""Ratio of distances below which two places are about as near (chosen, no source)."""
 
 ABOVE_FLOOR: Final = 10.0**0.6
 """Ratio of powers, 6 dB, over the noise from which on a cut is heard: less is uneven noise (chosen, no source)."""
@@ -56,8 +59,7 @@ BEFORE_OWN_S: Final = 0.3e-3
 """Seconds, 10 cm: no source is nearer to another's mic than to its own by so much (chosen, no source)."""
 
 BESIDE_THE_POINT: Final = 1e-4
-"""Weight of a source in a pair where a mic is not there to take it: it joins tracks and decides nothing else (chosen,
-no source)."""
+"""Weight of a source in a pair where a mic is not there to take it: it joins and decides little (chosen, no source)."""
 
 BESIDE_COHERENCE: Final = 0.7
 """Ratio, coherence by energy, of a DI and its mic beside a kit: driven basses reach it (development half); a voice's
@@ -100,8 +102,7 @@ DISAGREE_S: Final = 0.1e-3
 """Seconds, 3.4 cm: sources that say the same to this are not named as differing (chosen, no source)."""
 
 DISAGREE_Z: Final = 3.0
-"""Standard deviations by which a line check and the song must differ for a stand to have moved (common practice, three
-sigma)."""
+"""Standard deviations by which line check and song differ where a stand has moved (common practice, three sigma)."""
 
 DI_SIGMA_S: Final = 2e-3
 """Seconds, one sigma: a DI's latency and its cabinet's are only roughly known (common practice, no source)."""
@@ -117,8 +118,7 @@ FAR_DB: Final = 8.0
 """Decibels beyond what twelve windows may be off (chosen, no source)."""
 
 FAR_S: Final = 2.0
-"""Seconds: beyond this largest delay a track is taken to be from another recorder and is found by loudness first
-(chosen, no source)."""
+"""Seconds: beyond this largest delay a track is another recorder's, found by loudness first (chosen, no source)."""
 
 FEWEST_BANDS: Final = 6
 """Count of third octaves that both tracks hold, two octaves: fewer show no shape (chosen, no source)."""
@@ -127,8 +127,7 @@ FEWEST_CHOOSING: Final = 5
 """Count of strokes below which they say nothing of how two tracks hear a kit (chosen, no source)."""
 
 FEWEST_MICS: Final = 2
-"""Count of mics beside the reference that make a kit: two drums, or one and another mic over them (chosen, no
-source)."""
+"""Count of mics beside the reference that make a kit: two drums', or one and another over them (chosen, no source)."""
 
 FEWEST_STROKES: Final = 4
 """Count of own strokes: fewer have no standard deviation by Student's t; with 5, of what is possible on 102 mics of the
@@ -148,8 +147,7 @@ FLOOR_S: Final = 1e-7
 """Seconds, one sigma: no acoustic pair is known better than a tenth of a microsecond (chosen, no source)."""
 
 FOLDS: Final = 8
-"""Count of parts of the strokes without each of which a shift is chosen again, to see how it scatters (chosen, no
-source)."""
+"""Count of parts of the strokes without each of which a shift is chosen again: so it scatters (chosen, no source)."""
 
 FOLLOWING: Final = 1e-3
 """Weight of a track that follows, against one that pulls: so small that it decides nothing, large enough that the track
@@ -185,8 +183,7 @@ HUBER: Final = 2.0
 """Standard deviations beyond which a residual loses weight (P. J. Huber, Robust Statistics, 1981: 1 to 2)."""
 
 HZ_RANGE: Final = (35.0, 2500.0)
-"""Hertz between which a section is looked for: where a loudspeaker for guitar or bass turns phase (chosen, no
-source)."""
+"""Hertz between which a section is looked for: loudspeakers for guitar or bass turn it there (chosen, no source)."""
 
 KNOWN: Final = 0.6
 """Share of the reference's loud strokes that a drum's own mic may have as well: without this limit many of 162 sets of
@@ -369,6 +366,10 @@ beyond `MOST_OVER_S`. Fitted by ``tests/bench/delay/fit_over.py``."""
 OWN_DB: Final = 9.0
 """Decibels under the highest level over the reference down to which a stroke is a mic's own: on 171 mics of the real
 kit's development half 3 are harmed and 97 / 76 % gained, without 5 and 98 / 75 %; 7 and 12 harm as many."""
+
+OWN_M: Final = 0.3
+"""Metres within which a mic is at a source: close mics of kits mostly are, and no mic over one (common practice, no
+source)."""
 
 PARTED_DB: Final = 7.5
 """Decibels between a mic's own strokes and its bleed below which they may all be bleed: of 82 mics of struck drums of

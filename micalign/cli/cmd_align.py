@@ -325,7 +325,9 @@ def align_command(
     Two mics at a source each that hear each other's, as of a singer with a guitar, are left: no one shift serves both.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
-    one, and tracks that share no source but as faint bleed are left as recorded. A drum's mic lies by its arrival,
+    one, and so do all mics that are there for every source, such as overheads and a room's. What a mic without 'on' is
+    there to take, its place tells; where that does not, it is left as recorded, and so are tracks that share no source
+    but as faint bleed. A drum's mic lies by its arrival,
     or nearby where the drum's own strokes add up clearly better; what would lose level there is left as recorded.
     What a source says where it is struck alone, as in a line check, outranks the song, whether that is given by
     --alone or found; the remark of each shift says what it was measured on. A DI and the mic on its cabinet are

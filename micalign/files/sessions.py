@@ -438,14 +438,14 @@ def open_scene(
     from micalign.alignment.session import default_reference  # noqa: PLC0415 - as above
 
     own = read_scene(Path(scene_path))
-    scene = recorded_in(own, Path(scene_path), folder)
+    scene = _placed(recorded_in(own, Path(scene_path), folder))
     if folder is not None and own.take is not None:
         alone = [alone_elsewhere(one, own.take.folder) for one in alone]
     tracks = each_of_take(scene, scene_path)
     name = reference or default_reference(scene, [track.name for track in tracks])
     laid = laid_on_one_clock(tracks, track_named(tracks, name), clock)
     take = Take(laid.tracks)
-    return SceneTake(_placed(scene), take, name, laid, _alone(scene, scene_path, take, name, clock, alone))
+    return SceneTake(scene, take, name, laid, _alone(scene, scene_path, take, name, clock, alone))
 
 
 def _alone(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -247,14 +248,16 @@ def test_a_track_that_several_sources_join_over_others_answers_as_it_would_be_mo
         },
     )
     snare = source("snare", "left", {("left", "right"): told(0.5, confidence=0.6)})
-    found = answer([kick, snare], "kick mic", scene=CLOSE)
+    # The overheads are not there for all that sounds, so that they may move apart.
+    scene = replace(CLOSE, sources=(*CLOSE.sources, Source("gong", (3.0, 2.0, 1.0))))
+    found = answer([kick, snare], "kick mic", scene=scene)
     assert found.delay_s == pytest.approx(0.0005 - 0.004, abs=1e-9)
     assert (found.polarity, found.reliable, found.confidence) == (-1, True, 0.7)
     assert found.reason == "by way of other tracks, which several sources join"
     names = [mic.name for mic in CLOSE.mics]
     offsets = planned(
         Measured("left", 48000, tuple(TrackDelay(n, found) for n in names[1:]), (kick, snare)),
-        constraints_of(CLOSE, names, reference="left"),
+        constraints_of(scene, names, reference="left"),
     )
     assert offsets.shift("kick mic").shift_s == pytest.approx(-found.delay_s)
     assert offsets.shift("kick mic").polarity_flip
