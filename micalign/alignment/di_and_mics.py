@@ -233,11 +233,15 @@ def _found(
     if place.rival > MOST_RIVAL or ruled_out(reference, track, place.delay_s):
         return None
     seen = recognise(reference, track, place.delay_s)
-    return (seen, _arrival(reference, track, place)) if seen.one_path else None
+    arrival = _arrival(reference, track, place, narrow=max_delay_s < USUAL_S) if seen.one_path else None
+    return None if arrival is None or abs(arrival.delay_s) > reach_s else (seen, arrival)
 
 
-def _arrival(reference: Track, track: Track, place: Coarse) -> Delay:
+def _arrival(reference: Track, track: Track, place: Coarse, *, narrow: bool) -> Delay | None:
+    """The arrival at a rough place; None where only a ``narrow`` search speaks for that: it may lie beyond."""
     near = measure_pair(reference, track, prior_s=place.delay_s, max_delay_s=NEAR_ROUGH_S, one_path=True)
+    if narrow and not near.reliable:
+        return None
     if near.reliable or near.confidence >= LIKELY_ARRIVAL:
         return replace(near, reliable=True, reason=None, candidates=())
     return Delay(place.delay_s, ROUGH_S, place.polarity, 0.0, 0.5, True, None)

@@ -46,6 +46,7 @@ __all__ = ["By", "Measured", "measured"]
 
 By = Literal["sum", "arrival"]
 
+_BEYOND_CONFIDENCE: Final = 0.5  # probability at the most that is stated where the search may have been too narrow
 _LAG_S: Final = 2e-5  # seconds to which two delays of opposite sign are told
 _BESIDE: Final = Delay(0.0, 0.0, 1, 1.0, 1.0, True, None)
 _ITS_OWN: Final = (
@@ -321,15 +322,28 @@ def _with_sums(
             delay = together[track.name]
         elif found is not None:
             delay = as_best_sum(found, delay) if by == "sum" else in_better_polarity(reference, track, delay)
-        elif not delay.reliable and delay.confidence < UNLIKELY and track.name in dark:
-            looked_s = max(max_delay_s, WIDE_S) if max_delay_s >= USUAL_S else max_delay_s
-            further = f"nothing within {looked_s * 1e3:g} ms fits either: a later re-amp needs a larger --max-delay-ms"
-            delay = replace(delay, reason=f"{delay.reason}; {further}" if delay.reason else further)
+        elif track.name in dark:
+            delay = _in_reach(delay, max_delay_s)
         if track.name in doubts:
             refused, words = doubts[track.name]
             delay = replace(delay, reliable=delay.reliable and not refused, reason=words)
         rows.append(TrackDelay(track.name, delay))
     return Measured(reference.name, reference.sample_rate, tuple(rows), sums=tuple(sums.values()))
+
+
+def _in_reach(delay: Delay, max_delay_s: float) -> Delay:
+    """The delay of what may be a DI and its mic, in doubt beyond the search, with a word that a wider one may tell."""
+    within = abs(delay.delay_s) <= max_delay_s
+    if max_delay_s < USUAL_S and not (delay.reliable and within):
+        further = f"the delay may lie beyond the {max_delay_s * 1e3:g} ms that were searched: widen --max-delay-ms"
+        doubt = delay.reason if within else None
+        delay = replace(delay, reliable=False, confidence=min(delay.confidence, _BEYOND_CONFIDENCE), reason=doubt)
+    elif not delay.reliable and delay.confidence < UNLIKELY:
+        looked_ms = max(max_delay_s, WIDE_S) * 1e3
+        further = f"nothing within {looked_ms:g} ms fits either: a later re-amp needs a larger --max-delay-ms"
+    else:
+        return delay
+    return replace(delay, reason=f"{delay.reason}; {further}" if delay.reason else further)
 
 
 def _without_duos(reference: Track, tracks: Sequence[Track], found: Measured) -> tuple[Measured, list[Track]]:

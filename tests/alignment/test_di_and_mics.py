@@ -271,3 +271,19 @@ def test_an_arrival_in_doubt_takes_the_polarity_that_adds_up_to_more(polarity):
     doubtful = Delay(0.003, 1e-5, -polarity, 0.0, 0.9, True, None)
     told = in_better_polarity(di, mic, doubtful)
     assert (told.polarity, told.is_polarity_clear, told.delay_s) == (polarity, True, 0.003)
+
+
+@pytest.mark.parametrize("seed", [40, 42, 46])
+def test_beyond_a_narrow_search_no_di_is_surely_where_it_seems(seed):
+    """A cab 6 ms away, looked for within 3, was told as if it were sure. Within 10 it is, and is right."""
+    take = bass_take(seed, seconds=8.0, latency_s=(6e-3, 6e-3))
+    di, mic = Track.from_array("di", take.di, 48000), Track.from_array("mic", take.mic, 48000)
+    narrow = measured(di, [mic], max_delay_s=3e-3)
+    assert not narrow.sums
+    delay = narrow.tracks[0].delay
+    assert not delay.reliable
+    assert delay.confidence <= 0.5
+    assert delay.reason.endswith("the delay may lie beyond the 3 ms that were searched: widen --max-delay-ms")
+    wide = measured(di, [mic], max_delay_s=10e-3, by="arrival").tracks[0].delay
+    assert wide.reliable
+    assert wide.delay_s == pytest.approx(6e-3, abs=0.2e-3)
