@@ -45,7 +45,6 @@ from micalign.arrays import Complexes, Floats, Ints, cross_spectrum, fast_length
 from micalign.take.tracks import Track
 from micalign.tdoa.spectra import rfft
 from micalign.tdoa.strokes import Listened
-from micalign.tdoa.wavefronts import cut
 from micalign.units import show_db, show_ms
 
 __all__ = [
@@ -377,7 +376,7 @@ def stroke_spectra(track: Track, times_s: Floats) -> tuple[Floats, Complexes]:
     before, after = (round(seconds * rate) for seconds in AROUND_S)
     size = fast_length(before + after + 4 * round(REACH_S * rate))
     starts = np.rint((np.asarray(times_s) - track.start_s) * rate).astype(np.intp) - before
-    spectra: Complexes = rfft(cut(track, starts, before + after), size)
+    spectra: Complexes = rfft(track.frames_at(starts, before + after), size)
     return np.arange(spectra.shape[1]) * rate / size, spectra
 
 

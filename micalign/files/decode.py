@@ -16,6 +16,8 @@ import re
 import sys
 import threading
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -23,7 +25,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Floats
+from micalign.arrays import Floats, Ints
 from micalign.errors import TakeError
 from micalign.files import tuned
 from micalign.files.headers import (
@@ -127,6 +129,21 @@ class AudioFile:
             self._refuse_no_sound(out, channel, start)
         return out
 
+    def read_each(self, channel: int, starts: Ints, frames: int) -> Floats:
+        """Float64 frames of one channel from each sample on, shape (S, frames).
+
+        Hits lie anywhere in a file: read one after the other, each costs three times as much.
+        """
+        if self._reads_anywhere:
+            with self._lock:
+                values = self._decoder.read_each(starts, frames)
+            if values is not None:
+                out = np.empty(values.shape)
+                self._scaled(values, out)
+                if self._scale != 1.0 or np.all(np.abs(out) <= tuned.MOST_FULL_SCALES):
+                    return out
+        return np.array([self.read(channel, int(start), frames) for start in starts]).reshape(len(starts), frames)
+
     def _scaled(self, values: npt.NDArray[Any], out: Floats) -> None:
         if self._scale != 1.0:
             np.multiply(values, self._scale, out=out)
@@ -186,6 +203,10 @@ class ChannelSamples:
         """Float64 samples ``start`` to ``start + frames``."""
         return self.file.read(self.channel, start, frames)
 
+    def read_each(self, starts: Ints, frames: int) -> Floats:
+        """Float64 frames from each of some samples on, shape (S, frames)."""
+        return self.file.read_each(self.channel, starts, frames)
+
 
 class Decoder:
     """Reads stretches of frames as they are stored; open from the first read to the last frame."""
@@ -227,7 +248,7 @@ class Decoder:
         wanted = min(frames, self.info.frames - first)
         if wanted <= 0:
             return np.empty((0, self.info.channels), self.dtype)
-        found = self._decoded(first, wanted) if self._plain_at is None else self._lying(self._plain_at, first, wanted)
+        found = self._decoded(first, wanted) if self._plain_at is None else self._stored(self._plain_at, first, wanted)
         if first + len(found) >= self.info.frames:
             self._file.close()
             self._file = None
@@ -246,30 +267,55 @@ class Decoder:
         except soundfile.LibsndfileError as error:
             raise _cut_short(self.info, first, _reason(error)) from error
 
-    def _lying(self, begins: int, first: int, frames: int) -> npt.NDArray[Any]:
-        """Samples of a WAV as they lie there: integers in 16 bits or, left-justified, in 32."""
-        channels, subtype = self.info.channels, self.info.subtype
-        frame_bytes = channels * BYTES[subtype]
+    def _stored(self, begins: int, first: int, frames: int) -> npt.NDArray[Any]:
+        channels = self.info.channels
+        frame_bytes = channels * BYTES[self.info.subtype]
+        with self._plainly() as file:
+            file.seek(begins + first * frame_bytes - 1)
+            held = file.read(1 + frames * frame_bytes)
+        count = max(len(held) - 1, 0) // frame_bytes * channels
+        if not count:
+            return np.empty((0, channels), self.dtype)
+        return self._lying(np.frombuffer(held, np.uint8)[None], count).reshape(-1, channels)
+
+    def read_each(self, starts: Ints, frames: int) -> npt.NDArray[Any] | None:
+        """Frames of one channel from each sample on, (S, frames); None where they do not lie plainly, or not all."""
+        if self._plain_at is None or self.info.channels != 1 or not (frames and len(starts)):
+            return None
+        width = BYTES[self.info.subtype]
+        held = np.empty((len(starts), 1 + frames * width), np.uint8)
+        with self._plainly() as file:
+            for row, start in zip(held, starts.tolist(), strict=True):
+                file.seek(self._plain_at + start * width - 1)
+                if file.readinto(row) < len(row):
+                    return None
+        return self._lying(held, frames)
+
+    @contextmanager
+    def _plainly(self) -> Iterator[Any]:
+        """The file itself, and an error of it in our words."""
         try:
             if self._file is None:
                 # A buffer would read what lies behind each of thousands of hits as well.
                 self._file = self.info.path.open("rb", buffering=0)
-            self._file.seek(begins + first * frame_bytes - 1)
-            held = self._file.read(1 + frames * frame_bytes)
+            yield self._file
         except OSError:
             with spoken_read(self.info.path):
                 raise
-        count = max(len(held) - 1, 0) // frame_bytes * channels
-        if not count:
-            return np.empty((0, channels), self.dtype)
+
+    def _lying(self, held: npt.NDArray[np.uint8], count: int) -> npt.NDArray[Any]:
+        """Samples of a WAV as they lie in rows of bytes, behind one that is no sample's: integers in 16 bits or,
+        left-justified, in 32; shape (rows, count).
+        """
+        subtype = self.info.subtype
         if subtype == "PCM_24":
             # Every three bytes as the upper ones of four; the lowest is the neighbour's and goes.
-            samples = np.ndarray((count,), "<i4", held, 0, (3,)) & np.int32(-256)
-        else:
-            samples = np.frombuffer(held, _STORED[subtype], count, offset=1)
+            return np.ndarray((len(held), count), "<i4", held, 0, (held.strides[0], 3)) & np.int32(-256)
+        kind = np.dtype(_STORED[subtype])
+        samples = np.ndarray((len(held), count), kind, held, 1, (held.strides[0], kind.itemsize))
         if subtype == "PCM_U8":
             samples = (samples ^ 128).view(np.int8).astype(np.int16) * 256
-        return samples.reshape(-1, channels)
+        return samples
 
 
 _STORED: Final = {"PCM_U8": "u1", "PCM_16": "<i2", "PCM_32": "<i4", "FLOAT": "<f4", "DOUBLE": "<f8"}

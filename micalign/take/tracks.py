@@ -19,12 +19,12 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any, Final, Protocol, TypeVar
+from typing import Any, Final, Protocol, TypeVar, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
-from micalign.arrays import Floats
+from micalign.arrays import Floats, Ints
 from micalign.errors import TakeError, nearest
 from micalign.units import Listing, Shown
 
@@ -95,6 +95,15 @@ class Samples(Protocol):
 
     def read(self, start: int, frames: int) -> Floats:
         """Float64 samples ``start`` to ``start + frames``, all of them inside the track."""
+        ...
+
+
+@runtime_checkable
+class ScatteredSamples(Samples, Protocol):
+    """Samples of which many short frames are read at once."""
+
+    def read_each(self, starts: Ints, frames: int) -> Floats:
+        """Float64 frames from each sample on, (S, frames), all of them inside the track."""
         ...
 
 
@@ -180,6 +189,22 @@ class Track:
         out = np.zeros(max(count, 0))
         offset = max(inside[0] - start, 0)
         out[offset : offset + len(body)] = body
+        return out
+
+    def frames_at(self, starts: Ints, length: int) -> Floats:
+        """Frames from each of some samples on, shape (S, length), silent beyond the track's ends.
+
+        >>> Track.from_array("click", [0.0, 1.0, 0.0, 0.0], 48000).frames_at(np.array([0, 1, 3]), 2).tolist()
+        [[0.0, 1.0], [1.0, 0.0], [0.0, 0.0]]
+        """
+        out, apart = np.empty((len(starts), length)), np.ones(len(starts), bool)
+        if isinstance(self.samples, ScatteredSamples):
+            apart = (starts < 0) | (starts + length > self.frames)
+            if len(starts) and not apart.any():
+                return self.samples.read_each(starts, length)
+            out[~apart] = self.samples.read_each(starts[~apart], length)
+        for row in np.flatnonzero(apart).tolist():
+            out[row] = self.read(int(starts[row]), length)
         return out
 
     def blocks(self, frames: int = _BLOCK_FRAMES) -> Iterator[Floats]:
@@ -280,6 +305,10 @@ class _PlacedSamples:
     def read(self, start: int, frames: int) -> Floats:
         """Float64 samples ``start`` to ``start + frames`` of that clock."""
         return self.track.read(start - self.begun_samples, frames)
+
+    def read_each(self, starts: Ints, frames: int) -> Floats:
+        """Float64 frames from each of some samples of that clock on, shape (S, frames)."""
+        return self.track.frames_at(starts - self.begun_samples, frames)
 
 
 def placed(track: Track, begun_samples: int) -> Track:

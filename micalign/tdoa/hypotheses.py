@@ -46,7 +46,6 @@ from micalign.tdoa.spectra import (
     whitening,
 )
 from micalign.tdoa.strokes import FEWEST, Listened, stretches
-from micalign.tdoa.wavefronts import cut
 
 __all__ = [
     "ANSWERS_S",
@@ -272,7 +271,7 @@ def stroke_curves(near: Listened, far: Listened, lags: Ints) -> Curves | None:
     times = near.first_wavefronts
     clocks = round((near.start_s - far.start_s) * rate)
     pad = round(tuned.ROOM_S * rate)
-    frames = cut(far, times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
+    frames = far.frames_at(times + clocks + int(lags[0]) - pad, len(lags) + 2 * pad).astype(np.float32)
     inside = slice(pad, pad + len(lags))
     rank, size = np.argsort(np.argsort(-weight, kind="stable")), np.sqrt((weight**2).sum())
     halves = np.where(rank % 2 == [[0], [1]], weight, 0.0)  # every other stroke, the loudest first, and the rest
@@ -295,7 +294,7 @@ def each_correlated(near: Listened, far: Listened, lags: Ints) -> Floats:
     before, after = (round(seconds * near.sample_rate) for seconds in tuned.STROKE_S)
     clocks = round((near.start_s - far.start_s) * near.sample_rate)
     length = before + after + len(lags) - 1
-    y = cut(far, near.first_wavefronts + clocks + int(lags[0]) - before, length).astype(np.float32)
+    y = far.frames_at(near.first_wavefronts + clocks + int(lags[0]) - before, length).astype(np.float32)
     size = fast_length(before + after + length)
     cross = cross_spectrum(*_even_spectra(near, y, size))
     return np.asarray(irfft(cross, size)[:, : len(lags)])

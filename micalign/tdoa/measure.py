@@ -55,7 +55,7 @@ from micalign.tdoa.spectra import (
     smooth_bins,
 )
 from micalign.tdoa.strokes import FrameSet, Listened, apart, listen_all, same_samples, stretches, unled
-from micalign.tdoa.wavefronts import WAVE_S, cut, in_wave_band
+from micalign.tdoa.wavefronts import WAVE_S, in_wave_band
 
 __all__ = [
     "Candidate",
@@ -483,7 +483,7 @@ def _first_waves(side: Side, later_s: float) -> float:
     lead = round(WAVE_S[0] * rate)
     clocks = round((near.start_s - far.start_s) * rate)
     starts = (near, curves.times - before), (far, curves.times + clocks + round(later_s * rate) - before)
-    x, y = (in_wave_band(cut(track, at, before + after), rate) for track, at in starts)
+    x, y = (in_wave_band(track.frames_at(at, before + after), rate) for track, at in starts)
     noise = y[:, : before - lead].std(axis=1) + 1e-9
     x, y = x[:, before - lead :], y[:, before - lead :]
     weight = curves.weight / noise / (x.std(axis=1) + 1e-12)

@@ -35,7 +35,6 @@ from micalign.tdoa.measure import decided
 from micalign.tdoa.posterior import look, unexpected
 from micalign.tdoa.spectra import flat_spectra, greatest_before, irfft, raised_cosine
 from micalign.tdoa.strokes import FEWEST, Listened, listen, listen_all, struck_at
-from micalign.tdoa.wavefronts import cut
 
 __all__ = [
     "amplitudes_at",
@@ -450,7 +449,7 @@ def _credits(tracks: Sequence[Track], times_s: Floats, arrivals_s: Mapping[str, 
     flat = {}
     for track in tracks:
         starts = np.rint((times_s - track.start_s) * rate).astype(np.intp) - before
-        flat[track.name] = flat_spectra(cut(track, starts, before + after) * window, size, rate, _BAND_HZ)
+        flat[track.name] = flat_spectra(track.frames_at(starts, before + after) * window, size, rate, _BAND_HZ)
     credit = np.zeros((len(times_s), len(arrivals_s)))
     for a, b in combinations(flat, 2):
         correlation = np.abs(irfft(cross_spectrum(flat[a], flat[b]), size))

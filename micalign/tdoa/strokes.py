@@ -32,7 +32,7 @@ from micalign.arrays import Bools, Floats, Ints, Real
 from micalign.take.tracks import Track, two_at_once
 from micalign.tdoa import tuned
 from micalign.tdoa.spectra import greatest_before, greatest_near, in_bands, lowest_share, sum_ahead
-from micalign.tdoa.wavefronts import cut, first_wavefronts
+from micalign.tdoa.wavefronts import first_wavefronts
 
 __all__ = [
     "FEWEST",
@@ -162,7 +162,7 @@ class Listened(Track):
     def own_frames(self) -> Floats:
         """Its own strokes, `STROKE_S` before and after each begins, shape (S, N)."""
         before, after = (round(seconds * self.sample_rate) for seconds in tuned.STROKE_S)
-        return cut(self, self.first_wavefronts - before, before + after)
+        return self.frames_at(self.first_wavefronts - before, before + after)
 
     @cached_property
     def own_levels(self) -> Floats:
@@ -183,13 +183,16 @@ def listen(track: Track) -> Listened:
         if not done:
             samples[0] = samples[1]  # nothing leaps where it begins
         whole = (len(samples) - 1) // step * step
-        rows, leaps = (values[:whole].reshape(-1, step) for values in (samples[1:], np.diff(samples)))
-        sums[:, done : done + len(rows)] = np.vecdot(rows, rows), rows @ ones, np.vecdot(leaps, leaps)
+        rows, before = (values[:whole].reshape(-1, step) for values in (samples[1:], samples))
+        # The square of a leap is that of both samples less twice their product: no difference is written down.
+        energy, edge = np.vecdot(rows, rows), before[:, 0] ** 2 - rows[:, -1] ** 2
+        sums[:, done : done + len(rows)] = energy, rows @ ones, 2.0 * (energy - np.vecdot(rows, before)) + edge
     squares, means, rises = sums / step
     offset = float(means.mean()) if len(means) else 0.0
     power = squares - offset * (2.0 * means - offset)
-    # What rounding leaves of a constant is not sound.
+    # What rounding leaves of a constant is not sound, nor of two samples that are alike a leap.
     power[power < 1e-13 * offset**2] = 0.0
+    rises[rises < 1e-14 * squares] = 0.0
     return Listened.of(track, Energies(power.astype(np.float32), step), rises.astype(np.float32))
 
 

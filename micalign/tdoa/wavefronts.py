@@ -22,7 +22,6 @@ from micalign.tdoa.spectra import edges_within, filtered
 
 __all__ = [
     "WAVE_S",
-    "cut",
     "first_wavefronts",
     "high_passed_frames",
     "in_wave_band",
@@ -42,11 +41,6 @@ _LOW_HZ: Final = (200.0, 1200.0)  # hertz: a drum's first period, without what c
 _SHARES: Final = (0.06, 0.12, 0.25)  # of a peak's amplitude
 _FEWEST: Final = 10  # samples that have a variance
 _LOUD_NOISE: Final = 0.9  # the quantile of a background's energy that counts as its level
-
-
-def cut(track: Track, starts: Ints, length: int) -> Floats:
-    """Frames of a track, shape (S, length), silent beyond its ends."""
-    return np.array([track.read(int(start), length) for start in starts]).reshape(len(starts), length)
 
 
 def _changes_at(energy: Floats, threshold: Floats, begin: int, reach: int) -> Ints:
@@ -123,7 +117,7 @@ def high_passed_frames(track: Track, starts: Ints, length: int) -> Floats:
     rate, samples = track.sample_rate, _SETTLE + length
     edge = np.tan(np.pi * min(_RUMBLE_HZ, 0.2 * rate) / rate)
     left = ((1.0 - edge) / (1.0 + edge)) ** np.arange(samples)
-    risen = np.diff(cut(track, starts - _SETTLE, samples), axis=1, prepend=0.0)
+    risen = np.diff(track.frames_at(starts - _SETTLE, samples), axis=1, prepend=0.0)
     risen *= 1.0 / left
     np.cumsum(risen, axis=1, out=risen)
     return np.asarray(risen[:, _SETTLE:] * (left[_SETTLE:] / (1.0 + edge)))

@@ -17,7 +17,7 @@ from micalign.files.decode import AudioFile, Decoder
 from micalign.files.sessions import laid_on_one_clock
 from micalign.files.tuned import PAGE_FRAMES
 from micalign.report.levels_words import take_levels
-from micalign.take.tracks import Take
+from micalign.take.tracks import Take, placed
 
 
 @pytest.mark.parametrize("container", ["WAV", "FLAC", "AIFF"])
@@ -102,6 +102,11 @@ def test_a_sample_that_is_no_number_is_placed(tmp_path: Path, bad: float) -> Non
     with pytest.raises(TakeError, match=r"a\.wav channel 2 holds a sample that is no number .* at 1\.500250 s"):
         for _ in tracks[1].blocks(5000):
             pass
+    soundfile.write(tmp_path / "one.wav", samples[:, 1], 48000, "FLOAT")
+    track = open_tracks([tmp_path / "one.wav"]).tracks[0]
+    assert not track.frames_at(np.array([0, 80_000]), 1000).any()
+    with pytest.raises(TakeError, match=r"one\.wav holds a sample that is no number .* at 1\.500250 s"):
+        track.frames_at(np.array([0, 72_000]), 1000)
 
 
 def test_a_signalling_nan_is_placed_without_a_warning(tmp_path: Path) -> None:
@@ -123,6 +128,8 @@ def test_a_file_that_shrinks_to_less_than_is_asked_for_is_said(tmp_path: Path, s
         file.truncate(2000)
     with pytest.raises(TakeError, match=r"cannot be read on at \d\.\d+ s of 5\.461 s"):
         track.read(3 * PAGE_FRAMES, 10)
+    with pytest.raises(TakeError, match=r"cannot be read on at \d\.\d+ s of 5\.461 s"):
+        track.frames_at(np.array([20, 3 * PAGE_FRAMES]), 10)
 
 
 @pytest.mark.parametrize("frames", [5001, 5000])
@@ -322,6 +329,13 @@ def test_samples_read_from_where_they_lie_are_the_decoders(
     wanted = soundfile.read(path, always_2d=True)[0]
     for channel, track in enumerate(Take(open_tracks([path]).tracks).tracks):
         assert np.array_equal(track.read(0, len(wanted)), wanted[:, channel])
+        starts = np.array([PAGE_FRAMES, 0, len(wanted) - 40, 17, -30, len(wanted)])
+        beyond = np.pad(wanted[:, channel], 80)
+        for of, begun in ((track, 0), (placed(track, 11), 11), (placed(track, -11), -11)):
+            frames = of.frames_at(starts + begun, 80)
+            assert np.array_equal(frames, [of.read(int(start), 80) for start in starts + begun])
+            assert begun < 0 or np.array_equal(frames, beyond[(starts + 80)[:, None] + np.arange(80)])
+            assert of.frames_at(starts[:0], 80).shape == (0, 80)
 
 
 @pytest.mark.parametrize("frame_bytes", [3, 4, 6])

@@ -86,6 +86,17 @@ def test_a_track_is_heard_alike_whole_or_in_blocks(rng, monkeypatch):
     assert np.array_equal(one.strokes.samples, other.strokes.samples)
 
 
+@pytest.mark.parametrize("offset", [0.0, 0.25])
+def test_what_leaps_from_sample_to_sample_is_the_mean_square_of_the_differences(rng, offset):
+    """At a sound 60 dB below a constant as well: rounding leaves 1e-16 of the square of that."""
+    sound = 1e-3 * rng.normal(size=RATE) * np.linspace(0.0, 1.0, RATE) + offset
+    heard = listen(Track.from_array("a", sound, RATE))
+    step, leaps = heard.envelope.step, np.diff(sound, prepend=sound[:1]) ** 2
+    wanted = leaps[: len(leaps) // step * step].reshape(-1, step).mean(axis=1)
+    assert np.allclose(heard.rises, wanted, rtol=1e-5, atol=1e-15)
+    assert not listen(Track.from_array("still", np.full(RATE, 0.1), RATE)).rises.any()
+
+
 def test_novelty_is_the_log_of_a_rise_of_energy():
     """Over what was before and the floor, which is as much again; where a file begins nothing rises."""
     level = np.repeat([1e-3, 1e-1], 24_000)
