@@ -111,14 +111,15 @@ class SteadyMeter:
         if not self._bands:
             return None
         all_bands = np.concatenate(self._bands).astype(np.float64)
-        heard = all_bands[(all_bands[:, 1:-2] > tuned.SILENT_POWER).all(axis=1)]
+        places = np.flatnonzero((all_bands[:, 1:-2] > tuned.SILENT_POWER).all(axis=1))
+        heard = all_bands[places]
         if len(heard) < tuned.STEADY_LEAST_TENTHS:
             return None
         level = np.log(heard[:, 1:-2]) * _DB
         alike, floor = self._alike(level)
         spread = float(np.std((level[alike] - floor).mean(axis=1))) if alike.any() else math.inf
         enough = max(tuned.STEADY_LEAST_TENTHS, tuned.STEADY_SHARE_OF_ALL * len(heard))
-        together = int((alike[1:] & alike[:-1]).sum())
+        together = int((np.diff(places[alike]) == 1).sum())
         is_noise = alike.sum() >= enough and together >= tuned.STEADY_PAIRS and spread <= tuned.STEADY_SPREAD_DB
         if not is_noise or float(np.median(heard[alike, -1])) < tuned.STEADY_FLATNESS:
             return None

@@ -117,3 +117,10 @@ def test_faint_hiss_is_called_so_in_verdict_and_text(rng):
     found = read(sound)
     assert found.verdict_words == "good, faint hiss"
     assert [remark.message[:22] for remark in found.remarks] == ["faint broadband hiss a"]
+
+
+def test_a_click_track_over_digital_silence_has_no_noise_of_a_room():
+    """Its clicks are all one sound, and none follows another within a tenth."""
+    seconds = np.arange(FRAMES) / RATE % 0.5
+    sound = np.where(seconds < 0.018, 0.5 * np.sin(2 * np.pi * 1500.0 * seconds) * np.exp(-seconds / 0.0034), 0.0)
+    assert named(np.round(sound * (1 << 15)) / (1 << 15)) == {}
