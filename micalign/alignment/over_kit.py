@@ -255,10 +255,7 @@ def _tracks_over(told: HeardKit) -> list[str]:
     much alike, and the overheads come before it.
     """
     pairs = _pairs(told)
-    share: dict[str, float] = defaultdict(float)
-    for pair in pairs:
-        for name in (pair.first, pair.second):
-            share[name] += pair.chance
+    share = _shares(pairs)
     likely = [one for one in pairs if one is pairs[0] or (one.chance >= PERHAPS and one.is_apart(pairs[0]))]
     if sum(pair.chance for pair in likely) < OVER_CHANCE:
         return [name for name in share if share[name] >= ONE_OVER and share[name] == max(share.values())][:1]
@@ -266,6 +263,15 @@ def _tracks_over(told: HeardKit) -> list[str]:
     found = max(earlier or likely[:1], key=lambda one: told.earlier_s(one, likely[0]))
     # As good as equal, the first: which of two overheads it is must not hang on the last digits.
     return sorted((found.first, found.second), key=lambda name: -round(share[name], 2))
+
+
+def _shares(pairs: Sequence[PairOver]) -> dict[str, float]:
+    """How likely each track is one of the two over the kit, whichever is its mate."""
+    share: dict[str, float] = defaultdict(float)
+    for pair in pairs:
+        for name in (pair.first, pair.second):
+            share[name] += pair.chance
+    return share
 
 
 def over_by_name(told: HeardKit) -> list[str]:

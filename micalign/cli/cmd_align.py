@@ -327,11 +327,11 @@ def align_command(
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and so do all mics that are there for every source, such as overheads and a room's. What a mic without 'on' is
     there to take, its place tells; where that does not, it is left as recorded, and so are tracks that share no source
-    but as faint bleed. A drum's mic lies by its arrival,
-    or nearby where the drum's own strokes add up clearly better; what would lose level there is left as recorded.
-    What a source says where it is struck alone, as in a line check, outranks the song, whether that is given by
-    --alone or found; the remark of each shift says what it was measured on. A DI and the mic on its cabinet are
-    laid where they add up best; --match-phase turns the DI, whichever of the two it is.
+    but as faint bleed. A drum's mic lies by its arrival, or nearby where the drum's own strokes add up clearly better;
+    what would lose level there is left as recorded. What a source says where it is struck alone, as in a line check,
+    outranks the song, whether that is given by --alone or found; the remark of each shift says what it was measured on.
+    A DI and the mic on its cabinet are laid where they add up best; --match-phase turns the DI, whichever of the two it
+    is.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them before anything is measured. Without such stamps a

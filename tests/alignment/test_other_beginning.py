@@ -9,7 +9,7 @@ import pytest
 from bench.delay import realkit, realtakes
 from kit_takes import kit_take
 
-from micalign.alignment.fits_nowhere import _MOST_MS, fit_nowhere, other_beginning
+from micalign.alignment.fits_nowhere import _MOST_MS, _never_together, fit_nowhere, other_beginning
 from micalign.alignment.network import Constraints
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
@@ -17,6 +17,7 @@ from micalign.cli.options import max_delay_option
 from micalign.take.tracks import Take, Track
 from micalign.tdoa.delays import TrackDelay
 from micalign.tdoa.measure import Delay
+from micalign.tdoa.strokes import listen
 
 LATE_S = 0.9
 RATE = 8000
@@ -53,6 +54,24 @@ def test_tracks_of_another_take_in_the_same_folder_are_told_so_and_left(take, st
     assert all("at other times than 'OH L'" in (told[other.name].reason or "") for other in others)
     assert not any(told[other.name].reliable for other in others)
     assert [told[row.track].reliable for row in alone.tracks] == [row.delay.reliable for row in alone.tracks]
+
+
+@pytest.mark.parametrize(("strokes", "told"), [(6, False), (36, True)])
+def test_a_third_of_a_few_strokes_in_common_may_be_chance_and_of_many_is_another_take(strokes, told):
+    """What rings falls between its strokes, so that it rises at none of another take's but by chance."""
+    every = 0.5 * np.arange(1, 5 * strokes // 3 + 1)
+    first, second = np.sort(np.concatenate([every[::5], every[1::5], every[2::5]])), np.delete(every, slice(0, None, 5))
+    second = np.setdiff1d(second, every[1::5])
+    assert (len(first), len(second), len(np.intersect1d(first, second))) == (strokes, strokes, strokes // 3)
+    assert _never_together(_struck(first), _struck(second)) is told
+
+
+def _struck(times_s):
+    rng, ring = np.random.default_rng(len(times_s)), np.exp(-np.arange(2 * RATE) / 2560)
+    sound = 1e-5 * rng.normal(size=round((max(times_s) + 2.0) * RATE))
+    for time_s in times_s:
+        sound[round(time_s * RATE) :][: len(ring)] += rng.normal(size=len(ring)) * ring
+    return listen(Track.from_array(f"from {times_s[0]:g} s", sound, RATE))
 
 
 def test_two_mics_of_one_drum_that_were_muted_between_its_strokes_are_of_this_take():

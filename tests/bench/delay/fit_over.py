@@ -146,10 +146,8 @@ def answer(one: Set, weights: Mapping[str, float]) -> str:
     chances = probabilities(one.rows, dict(weights), NAMES, nothing=True)
     best = int(np.argmax(chances))
     if chances[best] < OVER_CHANCE:
-        share: dict[str, float] = defaultdict(float)
-        for pair, chance in zip(one.pairs, chances, strict=True):
-            for name in pair:
-                share[name] += float(chance)
+        pairs = [over_kit.PairOver(*pair, chance, 0.0) for pair, chance in zip(one.pairs, chances, strict=True)]
+        share = over_kit._shares(pairs)
         likely = max(share, key=lambda name: share[name])
         if share[likely] >= ONE_OVER:
             return "one" if likely in one.over else "stray"

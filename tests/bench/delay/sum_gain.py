@@ -47,11 +47,12 @@ Moves = dict[str, tuple[float, int]]
 
 
 LINE_CHECK = "scene and line check"
-SCENES = ("scene", LINE_CHECK)
+UNSAID = "scene, nothing said"
+SCENES = ("scene", LINE_CHECK, UNSAID)
 ORDERS = ("overhead first", "shuffled", "alphabetical", "anonymous", *SCENES)
 """How `align` gets the tracks: in an order by chance with the kit's own names or with ones that say nothing, or as
 ``*.wav`` lists the names that engineers give; or with a scene in which all stand where a fit to the truth has them,
-perhaps after a line check."""
+perhaps after a line check, or one that says neither what its mics are there to take nor which are a pair."""
 
 PLAIN = {
     "Snare_top": "snare-top",
@@ -92,7 +93,7 @@ def aligned(take: realtakes.Take, *, order: str = ORDERS[0], left_out: Sequence[
     from micalign.take.tracks import Track
 
     if order in SCENES:
-        return _aligned_by_scene(take, left_out)
+        return _aligned_by_scene(take, left_out, says=order != UNSAID)
     names = {name: mic for name, mic in listed(take, order).items() if mic not in left_out}
     first, *others = (Track.from_array(name, take.mics[mic], take.rate) for name, mic in names.items())
     offsets = planned(measured(first, others, on_strokes=True, over_kit=True), Constraints(first.name))
@@ -100,18 +101,24 @@ def aligned(take: realtakes.Take, *, order: str = ORDERS[0], left_out: Sequence[
     return moves, names[offsets.onto or offsets.reference]
 
 
-def _aligned_by_scene(take: realtakes.Take, left_out: Sequence[str]) -> tuple[Moves, str]:
+def _aligned_by_scene(take: realtakes.Take, left_out: Sequence[str], *, says: bool) -> tuple[Moves, str]:
     from bench.delay.realkit_compare import scene_of
 
     from micalign.alignment import session
     from micalign.scene.model import Pair
     from micalign.take.tracks import Take, Track
 
-    scene = replace(scene_of(take), pairs=(Pair("overheads", realkit.OVERHEADS),))
+    scene = scene_of(take)
+    if says:
+        scene = replace(scene, pairs=(Pair("overheads", realkit.OVERHEADS),))
+    else:
+        scene = replace(scene, mics=tuple(replace(mic, on=()) for mic in scene.mics))
     tracks = [Track.from_array(mic.name, take.mics[mic.name], take.rate) for mic in scene.mics]
     tracks = [track for track in tracks if track.name not in left_out]
-    found = session.measured_scene(scene, Take(tuple(tracks)), reference=REFERENCE)
-    limits = session.constraints_of(scene, [track.name for track in tracks], reference=REFERENCE)
+    names = [track.name for track in tracks]
+    reference = REFERENCE if says else session.default_reference(scene, names)
+    found = session.measured_scene(scene, Take(tuple(tracks)), reference=reference)
+    limits = session.constraints_of(scene, names, reference=reference)
     offsets = session.planned(found, limits)
     moves = {one.track: (one.shift_s, -1 if one.polarity_flip else 1) for one in offsets.shifts if one.applied}
     return moves, offsets.onto or offsets.reference
