@@ -20,11 +20,12 @@ usually are. Levels are root mean square.
 Under sound that never pauses it is what stays. Music never stays: what is left between its strokes decays, swells or is
 struck anew. The hiss of a preamp does stay: it is one and the same in every band at once, and nothing is ever quieter.
 So the tenths of a second in which no band above 2 kHz lies off its quiet level by more than noise of that bandwidth
-does by chance are counted; many of them, spread by no more than chance from each other, are noise; some must follow
-each other, where what decays to the same level before every stroke does not stay there. Noise of a bandwidth B over a
+does by chance are counted; many of them, spread as chance spreads them, are noise; some must follow each other, where
+what decays to the same level before every stroke does not stay there. Noise of a bandwidth B over a
 time T has 2 B T degrees of freedom, a Hann window leaves half of them (its equivalent noise bandwidth, 1.5 bins, and
-the overlap of its lines), so a power is read within sqrt(2 / (B T)) of itself. Held tones are as steady: they are told
-by their lines, for the geometric mean of a noise's bins is 0.56 of the arithmetic one, that of lines far less.
+the overlap of its lines), so a power is read within sqrt(2 / (B T)) of itself. Held tones are as steady, or
+steadier than chance: they are told by that, and by their lines, for the geometric mean of a noise's bins is 0.56 of the
+arithmetic one, that of lines far less.
 """
 
 from __future__ import annotations
@@ -117,10 +118,10 @@ class SteadyMeter:
             return None
         level = np.log(heard[:, 1:-2]) * _DB
         alike, floor = self._alike(level)
-        spread = float(np.std((level[alike] - floor).mean(axis=1))) if alike.any() else math.inf
+        spread = float(np.std((level[alike] - floor).mean(axis=1))) if alike.any() else 0.0
         enough = max(tuned.STEADY_LEAST_TENTHS, tuned.STEADY_SHARE_OF_ALL * len(heard))
         together = int((np.diff(places[alike]) == 1).sum())
-        is_noise = alike.sum() >= enough and together >= tuned.STEADY_PAIRS and spread <= tuned.STEADY_SPREAD_DB
+        is_noise = alike.sum() >= enough and together >= tuned.STEADY_PAIRS and spread >= tuned.STEADY_SPREAD_DB
         if not is_noise or float(np.median(heard[alike, -1])) < tuned.STEADY_FLATNESS:
             return None
         # Above the last band a converter may cut: it counts, but need not be steady.

@@ -89,6 +89,17 @@ def test_steady_playing_is_no_hiss(name, seed):
     assert named(CLEAN[name](rng) + level(-100.0) * rng.normal(size=FRAMES)) == {}
 
 
+@pytest.mark.parametrize(
+    ("chord_hz", "drive", "hiss_dbfs"),
+    [((110.0, 160.0, 220.0), 15.0, -55.0), ((110.0, 160.0, 220.0), 30.0, -55.0), ((82.5, 110.0, 165.0), 1.0, -100.0)],
+    ids=["steadier than chance", "as dense as noise", "spread by chance"],
+)
+def test_a_chord_that_repeats_in_every_tenth_of_a_second_is_no_hiss(chord_hz, drive, hiss_dbfs, rng):
+    seconds = np.arange(FRAMES) / RATE
+    strings = sum(np.sin(2 * np.pi * hz * seconds + rng.uniform(0, 6)) for hz in chord_hz)
+    assert named(0.2 * np.tanh(drive * strings) + level(hiss_dbfs) * rng.normal(size=FRAMES)) == {}
+
+
 @pytest.mark.parametrize("dbfs", [-30.0, -35.0, -40.0, -45.0])
 def test_loud_hiss_under_strokes_that_never_pause_is_a_problem(dbfs, rng):
     strokes = 0.3 * envelope(rng, 0.6, 0.08) * noise(rng, 100.0, 12_000.0)
