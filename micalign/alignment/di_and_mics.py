@@ -88,7 +88,7 @@ class PairSum:
     """What was found of a pair; delays are of ``track`` against ``reference``, positive where it is later.
 
     ``di`` and ``mic`` name the two, or are both None where nothing shows which is which. ``phase`` is for the DI.
-    ``level_db`` on the track brings it to the reference's loudness.
+    ``level_db`` on the track brings it to the reference's loudness. ``at_arrival``: polarity kept, and flipped.
     """
 
     reference: str
@@ -99,6 +99,7 @@ class PairSum:
     mic: str | None
     coherence: float
     recorded: Line
+    at_arrival: tuple[Line, Line]
     plain: Line
     turned: Line | None
     phase: PhaseMatch | None
@@ -171,8 +172,8 @@ def one_path_sum(
     best = best_sum(frames, arrival.delay_s, gains_db(recorded, GROUPS_HZ, 0.0, 1))
     di = known or (None if seen.direct is None else (reference, track)[seen.direct].name)
     mic = None if di is None else track.name if di == reference.name else reference.name
-    lines = _line(recorded, 0.0, 1), _line(frames, best.delay_s, best.polarity)
-    best = _with_lows(best, *lines)
+    recorded_line, plain = _line(recorded, 0.0, 1), _line(frames, best.delay_s, best.polarity)
+    best = _with_lows(best, recorded_line, plain)
     phase, turned = _with_sections(frames, best, arrival.delay_s, di_is_track=_filtered_is_track(di, track, arrival))
     if phase is not None:
         phase = replace(phase, against=mic or (reference.name if arrival.delay_s < 0 else track.name))
@@ -184,7 +185,9 @@ def one_path_sum(
         di,
         mic,
         seen.coherence,
-        *lines,
+        recorded_line,
+        (_line(frames, arrival.delay_s, 1), _line(frames, arrival.delay_s, -1)),
+        plain,
         turned,
         phase,
         10.0 * float(np.log10(max(frames.loud[0], 1e-30) / max(frames.loud[1], 1e-30))),

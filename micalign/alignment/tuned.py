@@ -230,7 +230,7 @@ LIKELY_ARRIVAL: Final = 0.4
 right."""
 
 LINE_BANDS_HZ: Final = ((60.0, 250.0), (250.0, 1250.0), (1250.0, 5000.0))
-"""Hertz: lows, mids and presence, as the three lines show them (chosen, no source)."""
+"""Hertz: lows, mids and presence, as each way to add a pair up shows them (chosen, no source)."""
 
 LOBE_S: Final = 2e-3
 """Seconds: what lies farther off is another choice and no error of this one (chosen, no source)."""

@@ -1,8 +1,8 @@
 """How are measured delays put into words, and what a DI and its mic gain from each way to add them?
 
 A delay is positive where the event comes later in the track. Gains are decibels at equal loudness: +3.0 dB is wholly in
-step, 0 dB as two strangers; the three ways are as recorded, by delay and polarity, and with all-pass filters. Names are
-cleaned where they are printed.
+step, 0 dB as two strangers; the ways are as recorded, by delay and polarity, and with all-pass filters, and beside them
+what the arrival alone would give in either polarity. Names are cleaned where they are printed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from micalign.alignment.di_and_mics import Line, PairSum
 from micalign.alignment.pairings import Measured
 from micalign.alignment.tuned import ALLOWED_DB, LINE_BANDS_HZ
 from micalign.files.sessions import Laid
-from micalign.report.tables import WARNING, bare_table, clean, once
+from micalign.report.tables import WARNING, bare_table, clean, finite, once, ruled_table
 from micalign.tdoa.delays import SourceDelays, TrackDelay
 from micalign.tdoa.measure import Delay
 from micalign.units import (
@@ -61,7 +61,13 @@ __all__ = [
 _HEARD_DB: Final = 0.05
 """Decibels: a change that is shown as 0.1 dB, the smallest that is printed; less is none."""
 
-WAY_WORDS: Final = {"as recorded": "as recorded", "delay": "best delay and polarity", "all-pass": "with all-pass"}
+WAY_WORDS: Final = {
+    "as recorded": "as recorded",
+    "arrival, kept": "at arrival, polarity kept",
+    "arrival, flipped": "at arrival, flipped",
+    "delay": "best delay and polarity",
+    "all-pass": "with all-pass",
+}
 """The lines of a pair as they are called on screen."""
 _NAMES: Final = ("lows", "mids", "presence")
 _DOUBTED: Final = "?: the polarity is open; look at one hit in both tracks before you flip."
@@ -69,9 +75,16 @@ _OPEN: Final = "its polarity is open: look at one hit in both tracks before you 
 
 
 def named_lines(found: PairSum) -> list[tuple[str, Line]]:
-    """The lines there are, by name."""
+    """The lines that may be chosen, by name."""
     lines = [("as recorded", found.recorded), ("delay", found.plain)]
     return lines if found.turned is None else [*lines, ("all-pass", found.turned)]
+
+
+def _with_arrival(found: PairSum) -> list[tuple[str, Line]]:
+    """Those, and beside them what the two sum to where the sound arrives, in either polarity."""
+    recorded, *chosen = named_lines(found)
+    arrival = zip(("arrival, kept", "arrival, flipped"), found.at_arrival, strict=True)
+    return [recorded, *arrival, *chosen]
 
 
 def sum_lines(found: PairSum) -> list[dict[str, Any]]:
@@ -79,16 +92,16 @@ def sum_lines(found: PairSum) -> list[dict[str, Any]]:
     return [
         {
             "way": name,
-            "whole_db": _number(line.whole_db),
-            **{f"{band}_db": _number(value) for band, value in zip(_NAMES, line.bands_db, strict=True)},
+            "whole_db": finite(line.whole_db),
+            **{f"{band}_db": finite(value) for band, value in zip(_NAMES, line.bands_db, strict=True)},
             "recommended": name == found.recommended,
         }
-        for name, line in named_lines(found)
+        for name, line in _with_arrival(found)
     ]
 
 
 def sum_document(found: PairSum) -> dict[str, Any]:
-    """A DI and its mic for ``align --json``: arrival, best sum, the three lines and what is advised."""
+    """A DI and its mic for ``align --json``: arrival, best sum, each way to add them and what is advised."""
     return {
         "reference": found.reference,
         "track": found.track,
@@ -104,19 +117,10 @@ def sum_document(found: PairSum) -> dict[str, Any]:
     }
 
 
-def _number(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
 def sum_table(found: PairSum) -> Table:
-    """Three rows: lows, mids and presence of each way to add the two up."""
-    table = bare_table(f"{clean(found.reference)} and {clean(found.track)}, added at equal loudness")
-    table.add_column(sum_heads()[0], overflow="fold")
-    for head in sum_heads()[1:]:
-        table.add_column(head.replace(" ", "\n", 1), justify="right", no_wrap=True)
-    for row in sum_rows(found):
-        table.add_row(*row)
-    return table
+    """Lows, mids and presence of each way to add the two up."""
+    way, *figures = (head.replace(" ", "\n", 1) for head in sum_heads())
+    return ruled_table(f"{found.reference} and {found.track}, added at equal loudness", [way], figures, sum_rows(found))
 
 
 def sum_heads() -> tuple[str, ...]:
@@ -126,14 +130,12 @@ def sum_heads() -> tuple[str, ...]:
 
 
 def sum_rows(found: PairSum) -> list[tuple[str, ...]]:
-    """A line each: its words (a star at the one that is recommended), lows, mids, presence, all."""
-    return [
-        (
-            WAY_WORDS[name] + (" *" if name == found.recommended else ""),
-            *(_shown(value) for value in (*line.bands_db, line.whole_db)),
-        )
-        for name, line in named_lines(found)
-    ]
+    """Words (a star at what is recommended), lows, mids, presence, all; ways that show the same are one row."""
+    ways: dict[tuple[str, ...], list[str]] = {}
+    for name, line in _with_arrival(found):
+        words = WAY_WORDS[name] + (" *" if name == found.recommended else "")
+        ways.setdefault(tuple(map(_shown, (*line.bands_db, line.whole_db))), []).append(words)
+    return [(" = ".join(words), *shown) for shown, words in ways.items()]
 
 
 def _shown(value: float) -> str:

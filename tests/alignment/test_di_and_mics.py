@@ -4,24 +4,27 @@ scipy's own filters."""
 from __future__ import annotations
 
 import gc
+import io
 import weakref
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from bench.delay.sessions import kit, overhead_pair
 from di_takes import RATE, bass_line, bass_take, best_sum, delayed, reamp_take
+from rich.console import Console
 from scipy.signal import butter, group_delay, sosfilt
 
 from micalign.alignment import best_sum as sums
 from micalign.alignment.best_sum import group_delay_s
 from micalign.alignment.di_and_mics import THIRDS_HZ, doubted, in_better_polarity, one_path_sum, ways_to_add
-from micalign.alignment.gain import section_coefficients, sum_gain
+from micalign.alignment.gain import BlendTrack, section_coefficients, sum_gain
 from micalign.alignment.one_performance import crossed, framed, may_be_one_path, recognise
 from micalign.alignment.pairings import measured
 from micalign.alignment.session import constraints_of, measured_scene, planned
-from micalign.alignment.tuned import MOST_GROUP_DELAY_S
-from micalign.report.measure_words import advice, sum_lines, sum_words
+from micalign.alignment.tuned import LINE_BANDS_HZ, MOST_GROUP_DELAY_S
+from micalign.report.measure_words import advice, sum_lines, sum_rows, sum_table, sum_words
 from micalign.scene.model import Di, Mic, Source
 from micalign.scene.scene import Scene
 from micalign.take.tracks import Take, Track
@@ -143,10 +146,11 @@ def test_group_delay_of_sections_is_what_scipy_says_and_stays_below_20_ms():
     assert found.turned.whole_db > found.plain.whole_db
 
 
-def test_three_lines_are_told_with_one_recommended_and_why():
+def test_each_way_to_add_is_told_with_one_recommended_and_why():
     found = bass(3)[-1]
     lines = sum_lines(found)
-    assert [one["way"] for one in lines] == ["as recorded", "delay", "all-pass"]
+    ways = ["as recorded", "arrival, kept", "arrival, flipped", "delay", "all-pass"]
+    assert [one["way"] for one in lines] == ways
     assert sum(one["recommended"] for one in lines) == 1
     assert "dB" in advice(found)
     assert not any("no delay mends" in sentence for sentence in sum_words(found))
@@ -191,6 +195,49 @@ def test_what_is_played_of_a_pair_is_what_its_lines_tell_whichever_is_the_refere
             told = dict(zip(THIRDS_HZ, line.thirds_db, strict=True))
             for centre in [hz for hz in THIRDS_HZ if 60 < hz < 900]:
                 assert told[centre] == pytest.approx(true[centre], abs=0.35)
+
+
+@pytest.mark.parametrize("seed", [3, 5])
+def test_what_the_two_sum_to_at_the_arrival_is_told_in_either_polarity(seed):
+    """By the spectra of the whole take, whichever of the two is moved by the arrival."""
+    _, di, mic, _, found = bass(seed)
+    assert found.arrival_s != found.best.delay_s
+    told = {one["way"]: one for one in sum_lines(found)}
+    for name, polarity in (("arrival, kept", 1), ("arrival, flipped", -1)):
+        moved = BlendTrack(
+            mic, gain_db=found.level_db, shift_samples=-found.arrival_s * mic.sample_rate, polarity=polarity
+        )
+        low_hz, high_hz = LINE_BANDS_HZ[0]
+        true = sum_gain((BlendTrack(di), moved))
+        bands = [band for band in true.bands if low_hz < band.centre_hz < high_hz]
+        line = found.at_arrival[0 if polarity > 0 else 1]
+        for band in bands:
+            assert dict(zip(THIRDS_HZ, line.thirds_db, strict=True))[band.centre_hz] == pytest.approx(
+                band.after_db, abs=0.35
+            )
+        assert min(band.after_db for band in bands) <= told[name]["lows_db"] <= max(band.after_db for band in bands)
+        assert not told[name]["recommended"]
+
+
+@pytest.mark.parametrize("width", [100, 80])
+def test_the_ways_to_add_stand_in_a_row_each_where_a_terminal_is_narrow(width):
+    out = io.StringIO()
+    Console(file=out, width=width).print(sum_table(bass(3)[-1]))
+    lines = out.getvalue().splitlines()
+    for words in ("as recorded", "at arrival, polarity kept", "at arrival, flipped", "best delay and polarity"):
+        (row,) = (line for line in lines if line.startswith(words))
+        assert row.count(" dB") == 4
+        assert len(row.rstrip()) <= width
+
+
+def test_ways_that_show_the_same_are_one_row():
+    found = bass(3)[-1]
+    heard = {row[0]: row[1:] for row in sum_rows(found)}
+    told = sum_rows(replace(found, plain=found.at_arrival[0]))
+    assert len(told) == len(heard) - 1
+    (both,) = (row for row in told if " = " in row[0])
+    assert both[0].startswith("at arrival, polarity kept = best delay and polarity")
+    assert both[1:] == heard["at arrival, polarity kept"]
 
 
 def test_two_mics_of_a_scene_stay_together_where_their_di_adds_up_best_with_one_of_them(rng):
