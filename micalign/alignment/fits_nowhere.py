@@ -29,7 +29,15 @@ from typing import Final
 from micalign.alignment.beside_kit import holds_notes
 from micalign.alignment.one_performance import may_be_one_path
 from micalign.alignment.over_kit import has_strokes, rises_at, struck_s
-from micalign.alignment.tuned import FAR_S, FEWEST_CHOOSING, LIKELY, SAME_BEGINNING, SAME_S, SHARED_PIECES, SURELY
+from micalign.alignment.tuned import (
+    FEWEST_CHOOSING,
+    LIKELY,
+    SAME_BEGINNING,
+    SAME_S,
+    SHARED_PIECES,
+    SURELY,
+    WIDE_S,
+)
 from micalign.arrays import Floats
 from micalign.errors import some
 from micalign.take.tracks import ROOM_WORDS, Track, is_called, two_at_once
@@ -337,12 +345,12 @@ def _remedy(found: Delay, *, is_sure: bool) -> str:
 
 def _fit(reference: Track, track: Track, wide_s: float) -> tuple[Delay | None, bool]:
     """Where a track fits within a wide range, None where nowhere; whether that would be found if it was asked for."""
-    found = measure_many(reference, [track], max_delay_s=wide_s)[0] if wide_s <= FAR_S else None
+    found = measure_many(reference, [track], max_delay_s=wide_s)[0] if wide_s <= WIDE_S else None
     if found is not None and found.reliable:
         return found, True
     rough = measure_clock(reference, track, max_delay_s=wide_s, drift=False)
     if rough.reliable:
-        return rough, abs(rough.delay_s) > FAR_S
+        return rough, abs(rough.delay_s) > WIDE_S
     if rough.confidence >= SHARED_PIECES:
         return rough, False
     near = replace(track, start_s=reference.start_s - rough.delay_s)

@@ -30,7 +30,7 @@ from micalign.alignment.laid_kit import LaidKit, laid_on_strokes, left_without_c
 from micalign.alignment.one_performance import may_be_one_path
 from micalign.alignment.over_kit import reference_for
 from micalign.alignment.own_strokes import Basis
-from micalign.alignment.tuned import FAR_S, FEWEST_MICS, UNLIKELY, USUAL_S, WIDE_S
+from micalign.alignment.tuned import FEWEST_MICS, UNLIKELY, USUAL_S, WIDE_S
 from micalign.take.tracks import OVER_WORDS, ROOM_WORDS, Track, is_called, two_at_once
 from micalign.tdoa.change import measure_clock
 from micalign.tdoa.delays import SourceDelays, TrackDelay
@@ -133,7 +133,7 @@ def measured(
     reference : Track
     tracks : sequence of Track
     max_delay_s : float
-        Largest delay looked for, either way; beyond `FAR_S` the rough place is found by loudness first.
+        Largest delay looked for, either way; beyond `WIDE_S` the rough place is found by loudness first.
     drift : bool
         Look for a difference of the clocks; delays then hold at the reference's first sample.
     loopback : Track, optional
@@ -154,10 +154,10 @@ def measured(
     """
     tell = progress or (lambda _words, _share: None)
     if loopback is not None:
-        latency = measure_many(reference, [loopback], max_delay_s=max(max_delay_s, FAR_S))[0]
+        latency = measure_many(reference, [loopback], max_delay_s=max(max_delay_s, WIDE_S))[0]
         # The interface's polarity is its own affair; only its time is used for other tracks.
         delays = [latency if track is loopback else replace(latency, polarity=1) for track in tracks]
-    elif drift or max_delay_s > FAR_S:
+    elif drift or max_delay_s > WIDE_S:
         reference, delays = listen(reference), []
         for done, track in enumerate(tracks):
             tell(f"measuring {track.name}", done / len(tracks))
@@ -401,7 +401,7 @@ def _but_for(
 
 def _by_clock(reference: Track, track: Track, max_delay_s: float, *, drift: bool) -> Delay:
     found = measure_clock(reference, track, max_delay_s=max_delay_s, drift=drift)
-    if found.reliable or max_delay_s > FAR_S:
+    if found.reliable or max_delay_s > WIDE_S:
         return found
     plain = measure_many(reference, [track], max_delay_s=max_delay_s)[0]
     told = replace(plain, reason=plain.reason or f"no difference of the clocks could be measured: {found.reason}")

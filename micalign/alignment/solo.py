@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from micalign.alignment.tuned import BEFORE_OWN_S, CLEARLY_DB, DISAGREE_Z
+from micalign.alignment.tuned import CLEARLY_DB, DISAGREE_Z, LED_S
 from micalign.arrays import Floats
 from micalign.errors import TakeError
 from micalign.scene.quantities import AlonePlan, AloneStretch
@@ -91,7 +91,7 @@ def _is_first(take: Take, found: FoundAlone, own: Mapping[str, Sequence[str]]) -
         Alone(found.source, take.tracks, (span,)), Wanted(found.source, names, own[found.source][0])
     ).delays
     others = [one.delay for one in lone.tracks if one.track not in own[found.source]]
-    return not any(one.reliable and one.delay_s < -BEFORE_OWN_S for one in others)
+    return not any(one.reliable and one.delay_s < -LED_S for one in others)
 
 
 def joined(take: Take, found: Sequence[FoundAlone]) -> tuple[Alone, ...]:

@@ -12,9 +12,9 @@ from typing import Final
 # fmt: off
 __all__ = [
     "ABOUT_AS_NEAR", "ABOVE_FLOOR", "ACROSS_REACH_S", "AGREED", "ALLOWED_DB", "APART_S", "AROUND_S", "AT_END_S",
-    "BEFORE_OWN_S", "BESIDE_COHERENCE", "BESIDE_SPAN_S", "BESIDE_THE_POINT", "BEYOND_S", "BLEED_CONFIDENCE",
+    "BESIDE_COHERENCE", "BESIDE_SPAN_S", "BESIDE_THE_POINT", "BEYOND_S", "BLEED_CONFIDENCE",
     "BRIGHT_HZ", "CHOSEN_HARM_DB", "CLEARLY_DB", "CLOSE_DB", "COUNTING_SHARE", "DARK_DB", "DISAGREE_S", "DISAGREE_Z",
-    "DI_SIGMA_S", "EARLIER_S", "EARLY_S", "FAR_DB", "FAR_S", "FEWEST_BANDS", "FEWEST_CHOOSING", "FEWEST_MICS",
+    "DI_SIGMA_S", "EARLIER_S", "EARLY_S", "FAR_DB", "FEWEST_BANDS", "FEWEST_CHOOSING", "FEWEST_MICS",
     "FEWEST_STROKES", "FEW_WINDOWS", "FIRM", "FIRST_S", "FLOOR_S", "FOLDS", "FOLLOWING", "GROUPS_HZ", "HARM_DB",
     "HEARD_DB", "HEARD_S", "HEARS_DB", "HEARS_SHARE", "HISS_DB", "HUBER", "HZ_RANGE", "KNOWN", "LAID_SIGMA_S",
     "LATER_S", "LEAST_COHERENCE", "LEAST_GAIN", "LEAST_GAIN_DB", "LEAST_HELD", "LEAST_SHAPE_DB", "LEAST_STEADY",
@@ -54,9 +54,6 @@ AROUND_S: Final = (5e-3, 0.15)
 
 AT_END_S: Final = 0.05e-3
 """Seconds from the end of what is looked at within which a best sum is no peak (chosen, no source)."""
-
-BEFORE_OWN_S: Final = 0.3e-3
-"""Seconds, 10 cm: no source is nearer to another's mic than to its own by so much (chosen, no source)."""
 
 BESIDE_THE_POINT: Final = 1e-4
 """Weight of a source in a pair where a mic is not there to take it: it joins and decides little (chosen, no source)."""
@@ -116,9 +113,6 @@ EARLY_S: Final = 1e-3
 
 FAR_DB: Final = 8.0
 """Decibels beyond what twelve windows may be off (chosen, no source)."""
-
-FAR_S: Final = 2.0
-"""Seconds: beyond this largest delay a track is another recorder's, found by loudness first (chosen, no source)."""
 
 FEWEST_BANDS: Final = 6
 """Count of third octaves that both tracks hold, two octaves: fewer show no shape (chosen, no source)."""
@@ -219,8 +213,8 @@ LEAST_SUM_DB: Final = 0.5
 """Decibels of gain that two strangers never come to: their sum gains by chance alone."""
 
 LED_S: Final = 0.3e-3
-"""Seconds by which another mic hears a mic's loudest strokes first, in the middle, where they are of another's drum:
-0.2 to 0.5 keep as many (``score_real.py --only-gain``)."""
+"""Seconds, 10 cm, by which another mic hears a mic's loudest strokes first, in the middle, where they are of another's
+drum: 0.2 to 0.5 keep as many (``score_real.py --only-gain``); no source is so much nearer to another's mic either."""
 
 LIKELY: Final = 0.3
 """Probability from which on a doubtful arrival still says where to look (chosen, no source)."""
@@ -487,7 +481,8 @@ WIDER_DB: Final = 3.0
 """Decibels of treble by which one of two tracks is plainly the wider one (chosen, no source)."""
 
 WIDE_S: Final = 2.0
-"""Seconds: how late a re-amped track is looked for where nothing nearer fits (chosen, no source)."""
+"""Seconds: how late a re-amped track is looked for where nothing nearer fits; beyond, as a largest delay, a track is
+another recorder's, found by loudness first (chosen, no source)."""
 
 WINDOW_S: Final = 0.34
 """Seconds: long against what a room sends back of a cabinet near a mic, and the lowest string's 24 ms."""
