@@ -23,16 +23,17 @@ from typing import Final
 
 import numpy as np
 
+from micalign.acoustics.tuned import BLEED_DB
 from micalign.alignment.di_and_mics import PairSum, one_path_sum
 from micalign.alignment.one_performance import bright_db, may_be_one_path, steadiness
 from micalign.alignment.over_kit import heard_kit, mates_of, reference_for
 from micalign.alignment.tuned import BESIDE_COHERENCE, DARK_DB, LEAST_STEADY, PLAINLY_STEADY
-from micalign.arrays import Complexes, Floats, cross_spectrum
+from micalign.arrays import Complexes, Floats, Ints, cross_spectrum
 from micalign.take.tracks import LINE_WORDS, OVER_WORDS, ROOM_WORDS, Track, is_called
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.strokes import Listened
 
-__all__ = ["beside_kit", "grouped", "holds_notes", "one_performances", "two_sources_of"]
+__all__ = ["beside_kit", "grouped", "hears_both", "holds_notes", "one_performances", "two_sources_of"]
 
 
 def holds_notes(track: Track) -> bool:
@@ -148,39 +149,74 @@ def _two_sources_s(first: Track, second: Track) -> tuple[float, float] | None:
     True
     """
     windows = _windows(first, second)
-    if windows is None:
+    parted = None if windows is None else _parted(windows[0])
+    if windows is None or parted is None:
         return None
-    one, other, hz = windows
-    powers = [(np.abs(spectra) ** 2).sum(axis=1) for spectra in (one, other)]
-    heard = np.all([power > 1e-3 * np.quantile(power, 0.95) for power in powers], axis=0)
-    ratio = np.log(powers[0][heard] / powers[1][heard]) if heard.any() else np.zeros(0)
-    third = len(ratio) // 3
-    if third < _FEWEST or np.std(ratio) < _UNEVEN:
-        return None
-    cross = cross_spectrum(one[heard], other[heard])
-    size = np.abs(cross)
-    cross = cross * np.maximum(size, 1e-5 * size.max(axis=1, keepdims=True)) ** -_WHITENING
-    cross = cross / np.maximum(np.abs(cross).sum(axis=1, keepdims=True), 1e-30)
+    (one, other), hz = windows
     lags = np.arange(-_REACH_S, _REACH_S, _STEP_S)
-    order, turned = np.argsort(ratio), np.exp(2j * np.pi * np.outer(hz, lags))
-    own, theirs = (np.abs((cross[rows].mean(axis=0) @ turned).real) for rows in (order[-third:], order[:third]))
+    turned = np.exp(2j * np.pi * np.outer(hz, lags))
+    own, theirs = (np.abs((_even(one[rows], other[rows]) @ turned).real) for rows in parted)
     late_s, early_s = (float(lags[np.argmax(height)]) for height in (own, theirs))
     return (late_s, early_s) if late_s >= _LEAST_S and early_s <= -_LEAST_S else None
 
 
-def _windows(first: Track, second: Track) -> tuple[Complexes, Complexes, Floats] | None:
-    """Spectra of both, as complex (windows, bins), and the frequencies of the bins; None where they are too short."""
+def _even(one: Complexes, other: Complexes) -> Complexes:
+    """The partly whitened cross-spectrum of some windows, in which each counts alike."""
+    cross = cross_spectrum(one, other)
+    size = np.abs(cross)
+    cross = cross * np.maximum(size, 1e-5 * size.max(axis=1, keepdims=True)) ** -_WHITENING
+    mean: Complexes = (cross / np.maximum(np.abs(cross).sum(axis=1, keepdims=True), 1e-30)).mean(axis=0)
+    return mean
+
+
+def hears_both(first: Track, second: Track, track: Track) -> bool:
+    """Whether what is at the second of two mics at a source each is more than faint bleed in a further track.
+
+    So it is where that is less than the 3:1 rule asks softer while the second's source rules than while the first's.
+    """
+    windows = _windows(first, second, track)
+    parted = None if windows is None else _parted(windows[0])
+    if windows is None or parted is None:
+        return False
+    own, theirs = (float(np.median(_powers(windows[0][2][rows]))) for rows in parted)
+    return bool(theirs > own * 10.0 ** (-BLEED_DB / 10.0))
+
+
+def _parted(spectra: Sequence[Complexes]) -> tuple[Ints, Ints] | None:
+    """The windows in which the first of two tracks is louder than usual against the second, and in which that is.
+
+    None where the balance hardly changes, or too seldom.
+    """
+    powers = [_powers(one) for one in spectra[:2]]
+    heard = np.flatnonzero(np.all([power > 1e-3 * np.quantile(power, 0.95) for power in powers], axis=0))
+    ratio = np.log(powers[0][heard] / powers[1][heard])
+    third = len(ratio) // 3
+    if third < _FEWEST or np.std(ratio) < _UNEVEN:
+        return None
+    order = heard[np.argsort(ratio)]
+    return order[-third:], order[:third]
+
+
+def _powers(spectra: Complexes) -> Floats:
+    powers: Floats = (np.abs(spectra) ** 2).sum(axis=1)
+    return powers
+
+
+def _windows(first: Track, *others: Track) -> tuple[list[Complexes], Floats] | None:
+    """Spectra of each, as complex (windows, bins), and the frequencies of the bins; None where they are too short."""
     rate = first.sample_rate
     size = 1 << round(np.log2(_WINDOW_S * rate))
-    late = round((first.start_s - second.start_s) * rate)
-    starts = np.arange(max(0, -late), min(first.frames, second.frames - late) - size, size // 2)
+    late = [round((first.start_s - one.start_s) * rate) for one in (first, *others)]
+    begins = max(-by for by in late)
+    ends = min(one.frames - by for one, by in zip((first, *others), late, strict=True))
+    starts = np.arange(max(0, begins), ends - size, size // 2)
     if not len(starts):
         return None
     starts = starts[np.linspace(0, len(starts) - 1, min(len(starts), _MOST)).astype(np.intp)]
     hz = np.fft.rfftfreq(2 * size, 1.0 / rate)
     inside, window = (hz >= _BAND_HZ[0]) & (hz <= _BAND_HZ[1]), np.hanning(size)
-    one, other = (
+    spectra = [
         np.array([np.fft.rfft(window * track.read(int(at) + by, size), 2 * size)[inside] for at in starts])
-        for track, by in ((first, 0), (second, late))
-    )
-    return one, other, hz[inside].astype(np.float64)
+        for track, by in zip((first, *others), late, strict=True)
+    ]
+    return spectra, hz[inside].astype(np.float64)

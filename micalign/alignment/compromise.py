@@ -243,7 +243,8 @@ def _remains(tracks: Sequence[str], heard: HeardSource, offsets: Offsets, limits
             sign = signs[track] * signs[against] * flips
             sigma = float(np.hypot(times.sigmas_s[track], times.sigmas_s[against]))
             is_bleed = not limits.takes(heard.source, track)
-            remains.append(Remain(heard.source, track, against, late, sigma, sign, is_bleed, track in clear))
+            is_faint = is_bleed and not (heard.source in limits.hearing and limits.joins(heard.source, track, against))
+            remains.append(Remain(heard.source, track, against, late, sigma, sign, is_bleed, track in clear, is_faint))
     return remains
 
 
@@ -285,7 +286,7 @@ def _words(
         said.append(f"where their own strokes add up best: {', '.join(summed)}")
     if recorded:
         said.append(f"left as recorded, since moved they would add up to less: {', '.join(recorded)}")
-    taken = [remain for remain in remains if not remain.is_bleed]
+    taken = [remain for remain in remains if not remain.is_faint]
     met = [one for one in taken if not {one.track, one.against} & {*summed, *recorded}]
     worst = max(met, key=lambda remain: abs(remain.remain_s), default=None)
     if worst is not None and abs(worst.remain_s) > 20e-6:

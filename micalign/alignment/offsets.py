@@ -103,8 +103,8 @@ class Shift:
 class Remain:
     """How far a source is from meeting itself in a track after the shifts, against its own mic or the loudest track.
 
-    ``is_bleed`` marks a track that is not there to take the source; ``polarity_clear``: pairs whose polarity is clear
-    lead from one to the other.
+    ``is_bleed`` marks a track that is not there to take the source, ``is_faint`` one in which that is no more than
+    faint; ``polarity_clear``: pairs whose polarity is clear lead from one to the other.
     """
 
     source: str
@@ -115,6 +115,7 @@ class Remain:
     polarity: int
     is_bleed: bool = False
     polarity_clear: bool = True
+    is_faint: bool = False
 
     @property
     def first_notch_hz(self) -> float | None:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final, Literal
 
-from micalign.alignment.beside_kit import beside_kit, grouped, one_performances, two_sources_of
+from micalign.alignment.beside_kit import beside_kit, grouped, hears_both, one_performances, two_sources_of
 from micalign.alignment.di_and_mics import (
     PairSum,
     as_arrival,
@@ -51,6 +51,10 @@ _LAG_S: Final = 2e-5  # seconds to which two delays of opposite sign are told
 _BESIDE: Final = Delay(0.0, 0.0, 1, 1.0, 1.0, True, None)
 _ITS_OWN: Final = (
     "it holds notes, as no drum does: left where it was against the kit, since what it hears of that is bleed"
+)
+_BOTH: Final = (
+    "it hears what '{}' and what '{}' stand at, and these at a source each: no one shift serves both, leave it as "
+    "recorded, or lay it onto one of them alone"
 )
 _ONE_OF: Final = "one performance with '{}': left where it was against the kit, since what it hears of that is bleed"
 _WITH: Final = "laid with '{}', as one performance, and not by the kit"
@@ -349,6 +353,12 @@ def _in_reach(delay: Delay, max_delay_s: float) -> Delay:
 def _without_duos(reference: Track, tracks: Sequence[Track], found: Measured) -> tuple[Measured, list[Track]]:
     """What was found with what is said of duos, none of their sums, and the other tracks."""
     duos = _duos(reference, tracks)
+    every = {track.name: track for track in tracks}
+    for row in found.tracks if duos else ():
+        both = (name for name in duos if hears_both(reference, every[name], every[row.track]))
+        if row.track not in duos and row.delay.reliable and (name := next(both, None)) is not None:
+            words = _BOTH.format(reference.name, name)
+            duos = duos | {row.track: TrackDelay(row.track, replace(row.delay, reliable=False, reason=words))}
     rows = tuple(duos.get(row.track, row) for row in found.tracks)
     sums = tuple(one for one in found.sums if one.track not in duos)
     return replace(found, tracks=rows, sums=sums), [track for track in tracks if track.name not in duos]

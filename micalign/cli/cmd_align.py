@@ -322,7 +322,8 @@ def align_command(
     one, all are then moved as one so that it stays. What is called overhead, oh, room or amb is taken for that; where
     none is surely over the kit, or there is no close mic, nothing moves. What holds notes beside the kit, such as a
     bass or a voice, stays against it as it was recorded; a DI and the mic on its cabinet are laid onto each other.
-    Two mics at a source each that hear each other's, as of a singer with a guitar, are left: no one shift serves both.
+    Two mics at a source each that hear each other's, as of a singer with a guitar, are left: no one shift serves both;
+    so is a further mic that hears both.
 
     With --scene each source is measured on its own, close mics are laid onto the overheads, a stereo pair moves as
     one, and so do all mics that are there for every source, such as overheads and a room's. What a mic without 'on' is
@@ -445,7 +446,7 @@ def _show_aligned(done: Aligned, *, as_json: bool, thirds: bool) -> None:
         return
     out = console()
     out.print(shift_table(done.offsets), "")
-    if any(not one.is_bleed for one in done.remains):
+    if any(not one.is_faint for one in done.remains):
         out.print(remain_table(done.remains), "")
     out.print(gain_table(done.offsets, thirds=thirds), "")
     turned = {phase["track"] for phase in done.offsets.phases}

@@ -110,7 +110,7 @@ def _remark(one: TrackOffset, reason: str) -> str:
 
 
 def remain_table(remains: Sequence[Remain]) -> Table:
-    """For each source what is left in the tracks that are there to take it, against its own mic or the loudest."""
+    """For each source what is left in the tracks that hear it well, against its own mic or the loudest."""
     table = bare_table("What remains of each source")
     for heading in ("source", "in", "against"):
         table.add_column(heading, overflow="fold")
@@ -118,12 +118,17 @@ def remain_table(remains: Sequence[Remain]) -> Table:
     table.add_column("first notch", justify="right", no_wrap=True)
     table.add_column("polarity", no_wrap=True)
     for one in remains:
-        if one.is_bleed:
+        if one.is_faint:
             continue
         polarity = "same" if one.polarity > 0 else "OPPOSED" if one.polarity_clear else "OPPOSED?"
         cells = [show_ms(one.remain_s, sign=True), remain_notch(one), polarity]
-        table.add_row(clean(one.source), clean(one.track), clean(one.against), *cells)
+        table.add_row(clean(one.source), clean(heard_in(one)), clean(one.against), *cells)
     return table
+
+
+def heard_in(one: Remain) -> str:
+    """The track of what remains, marked where it is not there to take the source."""
+    return f"{one.track} (bleed)" if one.is_bleed else one.track
 
 
 def remain_notch(one: Remain) -> str:

@@ -30,7 +30,7 @@ from micalign.figures.take import (
     sums_figure,
 )
 from micalign.findings.finding import Finding
-from micalign.report.align_words import remain_notch
+from micalign.report.align_words import heard_in, remain_notch
 from micalign.report.measure_words import WAY_WORDS, delay_cells, named_lines, sum_heads, sum_rows, sum_words
 from micalign.report.sounds import Excerpt, excerpts, player_values
 from micalign.report.tables import once, sentence
@@ -389,7 +389,7 @@ def take_values(found: TakeStudy, *, speed_of_sound_m_s: float) -> dict[str, Any
     """What the template ``report.html.j2`` asks for under ``take``."""
     measured = found.measured
     offsets = found.offsets
-    wanted = [one for one in offsets.remains if not one.is_bleed]
+    wanted = [one for one in offsets.remains if not one.is_faint]
     heard = sorted(wanted, key=lambda one: -abs(one.remain_s))[:_MOST_REMAINS]
     return {
         "levels": [_level_row(one) for one in found.levels],
@@ -464,7 +464,7 @@ def _offset_rows(offsets: Offsets, speed_m_s: float) -> list[tuple[str, ...]]:
 
 def _remain_row(one: Remain) -> tuple[str, ...]:
     notch = remain_notch(one)
-    return (one.source, one.track, one.against, show_ms(one.remain_s, sign=True), notch)
+    return (one.source, heard_in(one), one.against, show_ms(one.remain_s, sign=True), notch)
 
 
 def _gain_db(found: TakeStudy) -> tuple[float, float] | None:

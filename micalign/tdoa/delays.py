@@ -20,9 +20,12 @@ __all__ = [
     "SourceDelays",
     "TrackDelay",
     "Wanted",
+    "as_planned",
     "doubt_of",
     "doubted",
+    "is_near",
     "known",
+    "off_plan",
     "unknown",
 ]
 
@@ -220,3 +223,24 @@ class SourceDelays:
     def reliable(self) -> tuple[PairDelay, ...]:
         """The pairs to act on."""
         return tuple(pair for pair in self.pairs if pair.delay.reliable)
+
+
+def is_near(delay: Delay, prior: Expected) -> bool:
+    """Whether a delay is where the scene expects it."""
+    return abs(delay.delay_s - prior.arrival_s) <= max(tuned.AS_PLANNED[0], tuned.AS_PLANNED[1] * prior.sigma_s)
+
+
+def as_planned(prior: Expected) -> tuple[str | None, bool]:
+    """What to say of a delay that is where the scene expects it, and whether to act on it."""
+    if prior.level_db < tuned.DROWNED_DB:
+        return f"the scene has it {-prior.level_db:.0f} dB down there: what is heard is the room", False
+    return None, True
+
+
+def off_plan(prior: Expected, track: str) -> tuple[str, bool]:
+    """What to say of a track's delay that is not where the scene expects it, and whether to act on it all the same."""
+    way = "later" if prior.arrival_s >= 0 else "earlier"
+    said = f"the scene has it {abs(prior.arrival_s) * 1e3:.2f} ms {way} in '{track}'"
+    if prior.level_db < tuned.FAINT_DB:
+        return f"{said}, {-prior.level_db:.0f} dB down: what is heard may be a reflection", False
+    return f"{said}: was something moved?", True

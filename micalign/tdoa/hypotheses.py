@@ -26,7 +26,7 @@ from typing import Final
 
 import numpy as np
 
-from micalign.arrays import Complexes, Floats, Ints, Real, cross_spectrum, fast_length
+from micalign.arrays import Bools, Complexes, Floats, Ints, Real, cross_spectrum, fast_length
 from micalign.tdoa import tuned
 from micalign.tdoa.spectra import (
     APART_S,
@@ -101,7 +101,13 @@ class Hypotheses:
 
     def but_for(self, kind: int) -> Hypotheses:
         """The same without those of one kind."""
-        kept = self.kinds != kind
+        return self._those(self.kinds != kind)
+
+    def but_near(self, lag: int, within: int) -> Hypotheses:
+        """The same without those of about one delay, samples."""
+        return self._those(np.abs(self.lags - lag) > within)
+
+    def _those(self, kept: Bools) -> Hypotheses:
         return Hypotheses(self.lags[kept], self.kinds[kept], self.rows[kept])
 
 

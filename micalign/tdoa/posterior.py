@@ -62,6 +62,7 @@ __all__ = [
     "sigma_s",
     "sureness",
     "unexpected",
+    "without",
 ]
 
 EVENT_S: Final = 4e-4
@@ -426,6 +427,14 @@ def look(
 def unexpected(seen: Look) -> Look:
     """The same, with nothing known beforehand."""
     return replace(seen, events=events(seen.found, seen.first.sample_rate), expected=None)
+
+
+def without(seen: Look, delay_s: float, within_s: float) -> Look:
+    """The same, of one path, but for what lies about one delay, as where that is another source's."""
+    rate = seen.first.sample_rate
+    found = seen.found.but_near(round(delay_s * rate), round(within_s * rate))
+    odds = None if seen.expected is None else prior_odds(found.lags / rate, *seen.expected, len(seen.lags) / 2 / rate)
+    return replace(seen, found=found, events=events(found, rate, related=True, odds=odds))
 
 
 def begins(seen: Look, side: Side, event: Event) -> Onset:

@@ -12,7 +12,8 @@ def test_what_remains_is_told_of_the_tracks_that_are_there_for_the_source() -> N
     """The largest first; a close mic of another drum hears it late whatever is done, and that is no remainder."""
     remains = (
         Remain("snare", "room", "snare mic", 0.00138, 2e-6, 1),
-        Remain("ride", "kick mic", "overhead left", 0.00503, 2e-6, 1, is_bleed=True),
+        Remain("ride", "kick mic", "overhead left", 0.00503, 2e-6, 1, is_bleed=True, is_faint=True),
+        Remain("ride", "hat mic", "overhead left", 0.00111, 2e-6, 1, is_bleed=True),
         Remain("ride", "overhead right", "overhead left", 0.00257, 2e-6, 1),
     )
     found = SimpleNamespace(
@@ -28,4 +29,5 @@ def test_what_remains_is_told_of_the_tracks_that_are_there_for_the_source() -> N
     assert told == [
         ("ride", "overhead right", "overhead left", "+2.570 ms", "195 Hz"),
         ("snare", "room", "snare mic", "+1.380 ms", "362 Hz"),
+        ("ride", "hat mic (bleed)", "overhead left", "+1.110 ms", "450 Hz"),
     ]

@@ -9,9 +9,9 @@ import pytest
 
 from micalign.take.tracks import Track
 from micalign.tdoa import sources
-from micalign.tdoa.delays import Expected, Wanted
+from micalign.tdoa.delays import Expected, Wanted, as_planned, off_plan
 from micalign.tdoa.measure import Delay
-from micalign.tdoa.sources import as_planned, leading_strokes, measure_sources, measured_pair, off_plan
+from micalign.tdoa.sources import leading_strokes, measure_sources, measured_pair
 from micalign.tdoa.strokes import listen, struck_at
 
 RATE = 48000
