@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar, get_args, get_origin
 
@@ -230,6 +230,16 @@ class _Reading:
             return kind.model_validate(table, context={"unit": self.unit})
         except ValidationError as error:
             self.faults.extend(_faults_of(error, kind, place, what))
+            return self._rest(kind, table, {detail["loc"][0] for detail in error.errors() if detail["loc"]})
+
+    def _rest(self, kind: type[_Made], table: Mapping[str, Any], faulty: Set[Any]) -> _Made | None:
+        """What a table says without its faulty keys, so that what it names is checked too; None: that is too little."""
+        out = faulty | {"pattern"} if "aim" in faulty else faulty  # a pattern asks for an aim
+        try:
+            return kind.model_validate(
+                {key: value for key, value in table.items() if key not in out}, context={"unit": self.unit}
+            )
+        except ValidationError:
             return None
 
 

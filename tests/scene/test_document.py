@@ -153,6 +153,19 @@ def test_all_faults_are_told_together_in_the_order_of_the_lines() -> None:
     assert lines == sorted(lines)
 
 
+def test_a_faulty_table_hides_no_name_that_is_not_found() -> None:
+    """What one mic says wrongly, and what it names wrongly, at once; an aim that is no aim is told once."""
+    text = (
+        '[[source]]\nname = "snare"\nat = [1, 1, 0.7]\n'
+        '[[mic]]\nname = "top"\nat = [1, 2, 1]\npattern = "cardoid"\nheigth = 3\naim = "snaer"\n'
+        '[[mic]]\nname = "room"\nat = [2, 2, 1]\npattern = "cardioid"\naim = [1, 2]\n'
+    )
+    with pytest.raises(SceneError) as caught:
+        parse_scene(text, "barn.toml")
+    assert [fault.split(": ")[0] for fault in caught.value.faults] == [f"barn.toml, line {n}" for n in (7, 8, 9, 14)]
+    assert "'aim' names 'snaer'" in caught.value.faults[2]
+
+
 def test_a_name_in_a_faulty_table_is_still_known_to_the_others() -> None:
     """Only the fault itself is told, not every reference to the table that has it."""
     with pytest.raises(SceneError) as caught:
