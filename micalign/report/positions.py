@@ -327,7 +327,7 @@ def advice(found: Location, unit: str) -> Iterator[str]:
 
 
 def needed_tapes(scene: Scene, predicted: Prediction) -> frozenset[frozenset[str]]:
-    """The ends of the tapes to measure."""
+    """The ends of the tapes that are still to be measured."""
     tolerances = {pair.name: pair for pair in scene.pairs}
     wanted = {
         frozenset((mic, row.source))
@@ -342,7 +342,7 @@ def needed_tapes(scene: Scene, predicted: Prediction) -> frozenset[frozenset[str
             key=lambda thing, of=rough: of.metres_to(thing),  # type: ignore[misc]
         )
         wanted |= {frozenset((rough.name, thing.name)) for thing in known[:_TO_FIX]}
-    return frozenset(wanted)
+    return frozenset(wanted) - {frozenset(tape.between) for tape in scene.tapes}
 
 
 def tape_document(scene: Scene, needed: Collection[frozenset[str]]) -> dict[str, Any]:

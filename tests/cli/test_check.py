@@ -262,10 +262,16 @@ def test_the_list_of_tapes(kit: Path) -> None:
 
 
 def test_tapes_are_asked_for_where_something_is_not_known_well(kit: Path) -> None:
-    """A pair that may or may not keep its tolerance: its two tapes; a mic that was paced: three; else none."""
+    """A pair that may or may not keep its tolerance: its two tapes, but for one that is there; a mic that was paced:
+    three; else none.
+    """
     rows = micalign("check", kit, "--tapes", "--json").document["tapes"]
     needed = {tuple(row["between"]) for row in rows if row["needed"]}
     assert needed == {("left", "snare"), ("right", "snare")}
+    taped = KIT + '[[tape]]\nbetween = ["snare", "left"]\ndistance = 1.5\n'
+    kit.write_text(taped, encoding="utf-8")
+    rows = micalign("check", kit, "--tapes", "--json").document["tapes"]
+    assert [tuple(row["between"]) for row in rows if row["needed"]] == [("right", "snare")]
     kit.write_text(KIT.partition("[[pair]]")[0], encoding="utf-8")
     assert "No tape is needed" in micalign("check", kit, "--tapes").out
     kit.write_text(KIT.partition("[[pair]]")[0].replace("\non = ", "\nplus_minus = 0.1\non = ", 1), encoding="utf-8")
