@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from micalign.compare.groups import Group
 from micalign.scene.model import Absorption, Mic, Point, Room, Source
 from micalign.scene.scene import Scene
 from micalign.simulate.virtual_take import Faults, simulate
 from micalign.take.tracks import Take, Track
+from micalign.tdoa.delays import Delay
 
 RATE = 48000
 _POINTS = {
@@ -65,3 +67,16 @@ def stage(seed: int, *, sigma_m: float = 0.01, points: int = 8) -> Stage:
 def _off(point: Point, by: np.ndarray) -> Point:
     x, y, z = np.array(point) + by
     return (float(x), float(y), float(z))
+
+
+def exact_hits(points: np.ndarray, mics: np.ndarray, *, sigma_s: float = 2e-6) -> list[Group]:
+    """Two hits at each point in turn, as they arrive at mics in the open."""
+    arrival = np.linalg.norm(points[:, None] - mics[None], axis=2) / 344.0
+    return [
+        Group(
+            0,
+            (float(turn), turn + 0.4),
+            tuple(Delay(value - row[0], sigma_s, 1, 1.0, 1.0, True, None) for value in row),
+        )
+        for turn, row in enumerate(arrival)
+    ]

@@ -4,38 +4,41 @@ The sources of the scene are the known points: drums that were tapped, marks at 
 hits (`micalign.compare.groups`) is given its source in more than one way; what leaves least open is kept. The answer
 is each mic's place with its uncertainty, each hit's part in it, and what would fix the rest.
 
-Which source was hit is read by the places that the scene plans for the mics, where these explain the hits, and by the
-order of the scene's sources, in which they are then taken to have been hit. Neither is sure: a plan that is 30 cm off
-swaps two hits that are nearly alike from it, and a part of the take where all play together is no place at all. So
-every labelling that can be is handed out, and the one is kept that leaves least unexplained.
+Which group is which source's, `micalign.compare.labelling` proposes in more than one way; the one is kept that leaves
+least unexplained. Where more is left than chance leaves, each way that differs from it by one step is tried from its
+places: two hits that are alike from a plan that is 30 cm off are swapped by it, and the places bend to fit.
+
+A place is reliable where nothing speaks against it: neither the plan, nor the room, nor what is left over, which is
+held against what the scene and the take say that it may be (chi-square).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
-from typing import TypeAlias
 
 import numpy as np
 
 from micalign.acoustics.arrivals import speed_of_sound_in
 from micalign.arrays import Floats
 from micalign.compare.groups import Group, groups_of
-from micalign.compare.multilateration import HitArrivals, Solution, further_hits, is_flat, refusal, solutions
+from micalign.compare.labelling import Labelling, labellings, merged, one_step_off, relabelled
+from micalign.compare.multilateration import HitArrivals, Solution, further_hits, is_flat, refined, refusal, solutions
 from micalign.compare.tuned import (
-    FAR_FROM_PLAN,
+    CHECKED_CHANCE,
     FAR_M,
+    LEAST_LEFT_CHANCE,
+    LEAST_STEP,
     LOOSE_M,
+    MOST_STEPS,
     MOST_STRAYS,
+    MOST_STRAYS_TO_SPARE,
     OUTSIDE_COST,
-    PLAN_LIMIT_S,
-    PLAN_SIGMA_S,
+    PLAN_COST,
     REACH_M,
     STRAY_COST,
-    SURE_LIMIT_S,
 )
-from micalign.errors import SceneError, TakeError
+from micalign.errors import TakeError
 from micalign.scene.model import Mic, Point
 from micalign.scene.scene import Scene
 from micalign.take.tracks import Take
@@ -48,90 +51,6 @@ __all__ = [
     "locate",
     "located",
 ]
-
-_Labelling: TypeAlias = list[tuple[str, Group]]
-"""Groups with the names of their sources, in the scene's order."""
-
-
-def _labellings(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group]) -> list[_Labelling]:
-    """Each way in which the groups may belong to the sources.
-
-    Raises
-    ------
-    SceneError
-        If the scene has no source.
-    TakeError
-        If neither the plan nor the order decides.
-    """
-    if not scene.sources:
-        raise SceneError("the scene has no source: add each point at which you clap or tap as a [[source]]")
-    found = [_in_order(scene, turns) for turns in _likely_turns(groups, len(scene.sources))]
-    if all(mic.is_placed for mic in mics):
-        by_plan = _assigned(scene, groups, np.array([mic.position for mic in mics]), limit_s=PLAN_LIMIT_S)
-        found = [*([by_plan] if by_plan else []), *found]
-    if not found:
-        raise TakeError(
-            f"{len(_turns(groups))} places were heard but the scene has {len(scene.sources)} sources: hit each source "
-            "a few times, one after the other in the order of the scene, or write into the scene about where each mic "
-            "stands"
-        )
-    return [one for index, one in enumerate(found) if one not in found[:index]]
-
-
-def _relabelled(scene: Scene, groups: Sequence[Group], mics_m: Floats) -> _Labelling:
-    """The groups' sources by the places at which the mics were found, shape (M, 3); none for what fits no source."""
-    return _assigned(scene, groups, mics_m, limit_s=SURE_LIMIT_S) or []
-
-
-def _assigned(scene: Scene, groups: Sequence[Group], mics_m: Floats, *, limit_s: float) -> _Labelling | None:
-    """Sources by the mics' places; None where these leave too much unexplained."""
-    from scipy.optimize import linear_sum_assignment  # noqa: PLC0415 - only a location needs it
-
-    points = np.array([source.position for source in scene.sources])
-    planned_s = np.linalg.norm(points[:, None] - mics_m[None], axis=2) / speed_of_sound_in(scene.air)
-    cost = np.array([[_misfit(group, row) for row in planned_s] for group in groups])
-    first, second = linear_sum_assignment(cost)
-    if np.median(cost[first, second]) > limit_s / PLAN_SIGMA_S:
-        return None
-    paired = [(int(s), int(g)) for g, s in zip(first, second, strict=True)]
-    kept = sorted((s, g) for s, g in paired if cost[g, s] < 2 * limit_s / PLAN_SIGMA_S)
-    return [(scene.sources[s].name, groups[g]) for s, g in kept]
-
-
-def _misfit(group: Group, planned_s: Floats) -> float:
-    """How far a group is from a source's planned differences, in units of a millisecond: a mean that strays cap."""
-    usable = [index for index, one in enumerate(group.heard) if index == group.reference or one.reliable]
-    away = np.array([group.heard[index].delay_s - planned_s[index] for index in usable])
-    return float(np.minimum(np.abs(away - np.median(away)) / PLAN_SIGMA_S, 10.0).mean())
-
-
-def _in_order(scene: Scene, turns: Sequence[Group]) -> _Labelling:
-    return [(source.name, group) for source, group in zip(scene.sources, turns, strict=True)]
-
-
-def _likely_turns(groups: Sequence[Group], count: int) -> list[list[Group]]:
-    """The turns where there are as many as sources; of more, the first ones, and those with most hits: what follows
-    when all play together, or a knock between two turns, is no turn.
-    """
-    turns = _turns(groups)
-    if len(turns) < count:
-        return []
-    most = sorted(range(len(turns)), key=lambda index: -len(turns[index].moments_s))[:count]
-    return [turns[:count], [turns[index] for index in sorted(most)]]
-
-
-def _turns(groups: Sequence[Group]) -> list[Group]:
-    """Groups in the order of their turns: the longest run of a group's hits without another's between them.
-
-    A group that nowhere has two hits in a row has had no turn.
-    """
-    hits = sorted((moment, index) for index, group in enumerate(groups) for moment in group.moments_s)
-    runs = [[*run] for _, run in groupby(hits, key=lambda hit: hit[1])]
-    longest: dict[int, list[tuple[float, int]]] = {}
-    for run in runs:
-        if len(run) > max(1, len(longest.get(run[0][1], []))):
-            longest[run[0][1]] = run
-    return [groups[index] for index in sorted(longest, key=lambda index: longest[index][0])]
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,22 +137,24 @@ def locate(scene: Scene, take: Take, *, starts: int = 32, seed: int = 1) -> Loca
 
 def located(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], *, starts: int = 32, seed: int = 1) -> Location:
     """The places of mics from groups of hits that were already heard."""
+    groups = merged(groups)
+    stage = _Stage(scene, mics, groups, starts, seed)
     tried, reasons = [], []
-    for used in _labellings(scene, mics, groups):
-        heard = _arrivals_of(scene, used, len(mics))
-        why = refusal(heard, tuple(mic.name for mic in mics))
+    for used in labellings(scene, mics, groups):
+        why = stage.refused(used)
         if why is None:
-            tried.append(_tried(scene, mics, groups, used, starts=starts, seed=seed))
+            tried.append(stage.tried(used))
         else:
             reasons.append(why)
     if not tried:
         raise TakeError(reasons[0])
     best = min(tried, key=lambda one: one.unexplained)
-    again = _relabelled(scene, groups, best.solution.mics_m)
-    if again != best.used and refusal(_arrivals_of(scene, again, len(mics)), tuple(mic.name for mic in mics)) is None:
-        best = min(best, _tried(scene, mics, groups, again, starts=starts, seed=seed), key=lambda one: one.unexplained)
+    again = relabelled(scene, groups, best.solution.mics_m)
+    if again != best.used and stage.refused(again) is None:
+        best = min(best, stage.tried(again), key=lambda one: one.unexplained)
+    best = _stepped(stage, best)
     low_m, high_m = _box(scene, best.heard)
-    placed = tuple(_placed(index, mic, best) for index, mic in enumerate(mics))
+    placed = tuple(_placed(index, mic, best, low_m, high_m) for index, mic in enumerate(mics))
     return Location(
         placed, _used_hits(best.used, best.solution), further_hits(best.heard, best.solution, low_m, high_m)
     )
@@ -242,31 +163,85 @@ def located(scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], *, start
 @dataclass(frozen=True, eq=False)
 class _Tried:
     """The groups with the sources they were taken for, and what follows; ``unexplained`` is the chi-square with every
-    arrival that is left out at what a stray costs.
+    arrival that is left out at what a stray costs, and how far the plan is off.
     """
 
-    used: _Labelling
+    used: Labelling
     heard: HitArrivals
     solution: Solution
     allowed: tuple[Solution, ...]
     is_inside: bool
     unexplained: float
-    strays: float
+    strays: int
 
 
-def _tried(
-    scene: Scene, mics: Sequence[Mic], groups: Sequence[Group], used: _Labelling, *, starts: int, seed: int
-) -> _Tried:
-    heard = _arrivals_of(scene, used, len(mics))
-    low_m, high_m = _box(scene, heard)
-    found = solutions(heard, low_m, high_m, starts=starts, seed=seed)
-    inside = tuple(one for one in found if _is_inside(one, low_m, high_m))
-    best = _nearest_to_plan(inside or found[:1], mics)
-    arrivals = sum(_usable(group) for group in groups)
-    kept = int(np.isfinite(heard.times_s).sum() - best.stray.sum())
-    unexplained = best.chi_square + STRAY_COST * (arrivals - kept) + (0.0 if inside else OUTSIDE_COST)
-    strays = float(best.stray.sum()) / max(float(np.isfinite(heard.times_s).sum()), 1.0)
-    return _Tried(used, heard, best, inside or found[:1], bool(inside), unexplained, strays)
+def _stepped(stage: _Stage, best: _Tried) -> _Tried:
+    """What steps from a labelling lead to that leaves more than chance does: the best of each round, while it helps."""
+    first = best
+    for _ in range(MOST_STEPS):
+        if best.solution.chance > CHECKED_CHANCE and best.strays == 0:
+            break
+        ways = one_step_off(stage.scene, stage.groups, best.used)
+        steps = [stage.from_places(used, best.solution.mics_m) for used in ways if stage.refused(used) is None]
+        nearest = min(steps, key=lambda one: one.unexplained, default=best)
+        if nearest.unexplained > best.unexplained - LEAST_STEP:
+            break
+        best = nearest
+    if best is first:
+        return best
+    whole = stage.tried(best.used)  # from all starts: what else the hits allow
+    return whole if whole.unexplained < best.unexplained + LEAST_STEP else best
+
+
+@dataclass(frozen=True, eq=False)
+class _Stage:
+    """A scene, its mics, the groups that they heard, and from how many places, of which seed, a search begins."""
+
+    scene: Scene
+    mics: Sequence[Mic]
+    groups: Sequence[Group]
+    starts: int
+    seed: int
+
+    def refused(self, used: Labelling) -> str | None:
+        """Why hits that belong together so cannot fix the mics."""
+        return refusal(_arrivals_of(self.scene, used, len(self.mics)), tuple(mic.name for mic in self.mics))
+
+    def tried(self, used: Labelling) -> _Tried:
+        """What follows from a labelling: every place that it allows."""
+        heard = _arrivals_of(self.scene, used, len(self.mics))
+        low_m, high_m = _box(self.scene, heard)
+        return self._weighed(used, heard, solutions(heard, low_m, high_m, starts=self.starts, seed=self.seed))
+
+    def from_places(self, used: Labelling, mics_m: Floats) -> _Tried:
+        """What follows from a labelling next to places that are known, shape (M, 3)."""
+        heard = _arrivals_of(self.scene, used, len(self.mics))
+        return self._weighed(used, heard, (refined(heard, mics_m),))
+
+    def _weighed(self, used: Labelling, heard: HitArrivals, found: Sequence[Solution]) -> _Tried:
+        low_m, high_m = _box(self.scene, heard)
+        inside = tuple(one for one in found if _is_inside(one, low_m, high_m))
+        best = _nearest_to_plan(inside or found[:1], self.mics)
+        known = int(np.isfinite(heard.times_s).sum())
+        left_out = sum(_usable(group) for group in self.groups) - known + int(best.stray.sum())
+        unexplained = best.chi_square + STRAY_COST * left_out + _off_plan(best, self.mics)
+        kept = (np.isfinite(heard.times_s) & ~best.stray).sum(axis=1)
+        strays = known - int(kept[kept > 1].sum())  # of a hit that but one mic hears well nothing is used
+        if not inside:
+            unexplained += OUTSIDE_COST
+        return _Tried(used, heard, best, inside or tuple(found[:1]), bool(inside), unexplained, strays)
+
+
+def _off_plan(found: Solution, mics: Sequence[Mic]) -> float:
+    """How far the mics are from where they are planned, chi-square; a stand that was carried away counts once."""
+    return sum(min(_plan_misfit(*one), PLAN_COST) for one in zip(mics, found.mics_m, found.sigma_m, strict=True))
+
+
+def _plan_misfit(mic: Mic, at: Floats, sigma: Floats) -> float:
+    """How far a mic is from where it is planned, chi-square of its three coordinates; 0 where nothing is planned."""
+    if not mic.is_placed:
+        return 0.0
+    return float(((at - np.array(mic.position)) ** 2 / (mic.plus_minus_m**2 + sigma**2)).sum())
 
 
 def _usable(group: Group) -> int:
@@ -306,8 +281,7 @@ def _box(scene: Scene, heard: HitArrivals) -> tuple[Floats, Floats]:
 
 def _is_inside(found: Solution, low_m: Floats, high_m: Floats) -> bool:
     """Whether all mics stand in the box, as far as their uncertainty lets one say."""
-    sigma_m = np.sqrt(np.diag(found.covariance_m2)).reshape(-1, 3)
-    slack = 3.0 * np.minimum(sigma_m, 0.1)
+    slack = 3.0 * np.minimum(found.sigma_m, 0.1)
     return bool(np.all(found.mics_m > low_m - slack) and np.all(found.mics_m < high_m + slack))
 
 
@@ -319,9 +293,10 @@ def _nearest_to_plan(found: Sequence[Solution], mics: Sequence[Mic]) -> Solution
     return min(found, key=lambda one: float(np.linalg.norm(one.mics_m - places, axis=1).sum()))
 
 
-def _placed(index: int, mic: Mic, found: _Tried) -> LocatedMic:
-    at = found.solution.mics_m[index]
-    sigma = np.sqrt(np.diag(found.solution.covariance_m2)).reshape(-1, 3)[index]
+def _placed(index: int, mic: Mic, found: _Tried, low_m: Floats, high_m: Floats) -> LocatedMic:
+    """A mic's place, held to the room: what lies beyond a wall by less than it may be off is at the wall."""
+    at = np.clip(found.solution.mics_m[index], low_m, high_m)
+    sigma = found.solution.sigma_m[index]
     others = [one.mics_m[index] for one in found.allowed if np.linalg.norm(one.mics_m[index] - at) > 0.05]
     planned = mic.position if mic.is_placed else None
     reason = _doubt(mic, at, sigma, found) or _reason(sigma, mirrored=bool(others), flat=is_flat(found.heard.points_m))
@@ -341,19 +316,29 @@ def _doubt(mic: Mic, at: Floats, sigma: Floats, found: _Tried) -> str | None:
     """What cannot be, or hardly: a place that the plan or the take itself speaks against."""
     if not found.is_inside:
         return "no place in the room explains the hits: check that they were made in the scene's order, and its points"
-    if found.strays > MOST_STRAYS:
+    share = found.strays / max(int(np.isfinite(found.heard.times_s).sum()), 1)
+    if share > MOST_STRAYS or MOST_STRAYS_TO_SPARE * found.strays > max(found.solution.freedom, 1):
+        return f"{share:.0%} of the arrivals fit no place and were left out: hit each point again, in the scene's order"
+    if found.solution.chance < LEAST_LEFT_CHANCE:
+        times = (found.solution.chi_square / found.solution.freedom) ** 0.5
+        source = found.used[int(np.argmax(_left_sigmas(found)))][0]
         return (
-            f"{found.strays:.0%} of the arrivals fit no place and were left out: hit each point again, "
-            "in the scene's order"
+            f"what is left over is {times:.1f} times what the scene and the take allow: check where '{source}' is and "
+            "that it was hit in its turn, or hit each point again"
         )
-    if mic.is_placed:
-        away = float(np.linalg.norm(at - np.array(mic.position)))
-        if away > FAR_FROM_PLAN * float(np.hypot(mic.plus_minus_m * 3**0.5, np.linalg.norm(sigma))) and away > FAR_M:
-            return (
-                f"it is {away:.1f} m from where the scene has it: measure one distance to it with a tape, "
-                "or leave its 'at' out"
-            )
+    away = 0.0 if not mic.is_placed else float(np.linalg.norm(at - np.array(mic.position)))
+    if _plan_misfit(mic, at, sigma) > PLAN_COST and away > FAR_M:
+        return (
+            f"it is {away:.1f} m from where the scene has it: measure one distance to it with a tape, "
+            "or leave its 'at' out"
+        )
     return None
+
+
+def _left_sigmas(found: _Tried) -> Floats:
+    """What is left over of each hit in units of what its arrivals are known to, shape (S,)."""
+    left: Floats = np.nansum((found.solution.residual_s / found.heard.sigma_s) ** 2, axis=1)
+    return left
 
 
 def _reason(sigma: Floats, *, mirrored: bool, flat: bool) -> str | None:

@@ -30,6 +30,8 @@ from micalign.arrays import Bools, Floats
 from micalign.compare.tuned import (
     DISTINCT,
     FLAT_M,
+    LEAST_FREEDOM,
+    LEAST_REDUNDANCY,
     MOST_FURTHER,
     SAME_SOLUTION_M,
     START_SIGMA_S,
@@ -40,7 +42,7 @@ from micalign.compare.tuned import (
 )
 from micalign.scene.model import Point
 
-__all__ = ["HitArrivals", "Solution", "further_hits", "is_flat", "least_hits", "refusal", "solutions"]
+__all__ = ["HitArrivals", "Solution", "further_hits", "is_flat", "least_hits", "refined", "refusal", "solutions"]
 
 
 @dataclass(frozen=True)
@@ -78,13 +80,31 @@ class HitArrivals:
 
 @dataclass(frozen=True)
 class Solution:
-    """Places (M, 3), covariance of their coordinates (3M, 3M), chi-square, what is left (S, M) and what is stray."""
+    """Places (M, 3), covariance of their coordinates (3M, 3M), chi-square, what is left (S, M) and what is stray.
+
+    ``freedom`` is how many arrivals there are beyond those that fix the unknowns. Where more is left over than they
+    should leave, the covariance is that much larger (R. T. Birge, Phys. Rev. 40, 207, 1932).
+    """
 
     mics_m: Floats
     covariance_m2: Floats
     chi_square: float
+    freedom: int
     residual_s: Floats
     stray: Bools
+
+    @property
+    def sigma_m(self) -> Floats:
+        """One standard deviation of each coordinate, shape (M, 3)."""
+        variance: Floats = np.diag(self.covariance_m2).reshape(-1, 3)
+        return np.sqrt(np.maximum(variance, 0.0))  # rounding makes one below nothing where places have run away
+
+    @property
+    def chance(self) -> float:
+        """The chance that as much as this is left over where all is as it was said to be; 1 where nothing checks it."""
+        from scipy.special import chdtrc  # noqa: PLC0415 - only a location needs it
+
+        return float(chdtrc(self.freedom, self.chi_square)) if self.freedom > 0 else 1.0
 
 
 def solutions(
@@ -119,10 +139,10 @@ def solutions(
     for cost, mics_m in sorted(began, key=lambda one: one[0]):
         if cost <= best + DISTINCT + 0.5 * best and _is_new(mics_m, distinct):
             distinct.append(mics_m)
-    refined = sorted((_refined(heard, mics_m) for mics_m in distinct), key=lambda one: one.chi_square)
+    every = sorted((refined(heard, mics_m) for mics_m in distinct), key=lambda one: one.chi_square)
     kept: list[Solution] = []
-    for one in refined:
-        if one.chi_square <= refined[0].chi_square + DISTINCT and _is_new(one.mics_m, [k.mics_m for k in kept]):
+    for one in every:
+        if one.chi_square <= every[0].chi_square + DISTINCT and _is_new(one.mics_m, [k.mics_m for k in kept]):
             kept.append(one)
     return tuple(kept)
 
@@ -183,23 +203,49 @@ def _slopes(
     )
 
 
-def _refined(heard: HitArrivals, mics_m: Floats) -> Solution:
-    """Places with points and speed as unknowns; strays are left out one by one, the worst first."""
+def refined(heard: HitArrivals, mics_m: Floats) -> Solution:
+    """The places next to ``mics_m``, shape (M, 3), with points and speed as unknowns; strays are left out one by one,
+    the worst first.
+    """
     known = np.isfinite(heard.times_s)
     stray = np.zeros_like(known)
     found = np.concatenate([mics_m.ravel(), heard.points_m.ravel(), [0.0]])
     while True:
         weight = np.where(known & ~stray, 1.0 / np.where(known, heard.sigma_s, 1.0), 0.0)
         found, jacobian, residual = _solved(heard, weight, found)
-        left = np.abs(residual[: known.size].reshape(known.shape))
+        freedom = _freedom(weight)
+        covariance: Floats = np.asarray(np.linalg.pinv(jacobian.T @ jacobian), dtype=np.float64)
+        left = _left_out(weight, jacobian, residual, covariance)
         worst = np.unravel_index(int(np.argmax(left)), left.shape)
-        if left[worst] < STRAY_SIGMAS or stray.sum() >= STRAY_SHARE * known.sum():
+        if left[worst] < STRAY_SIGMAS or stray.sum() >= STRAY_SHARE * known.sum() or freedom < LEAST_FREEDOM:
             break
         stray[worst] = True
-    covariance: Floats = np.asarray(np.linalg.pinv(jacobian.T @ jacobian), dtype=np.float64)
     count = 3 * heard.mics
     left_s = np.where(weight > 0, residual[: weight.size].reshape(weight.shape) / np.maximum(weight, 1e-30), np.nan)
-    return Solution(found[:count].reshape(-1, 3), covariance[:count, :count], float(residual @ residual), left_s, stray)
+    chi_square = float(residual @ residual)
+    spread = max(1.0, chi_square / freedom) if freedom > 0 else 1.0
+    places = found[:count].reshape(-1, 3)
+    return Solution(places, covariance[:count, :count] * spread, chi_square, freedom, left_s, stray)
+
+
+def _freedom(weight: Floats) -> int:
+    """Arrivals beyond those that fix the moments of the hits and the places of the mics: weights (S, M)."""
+    heard_by = (weight > 0).sum(axis=1)
+    return int((heard_by[heard_by > 0] - 1).sum() - 3 * weight.shape[1])
+
+
+def _left_out(weight: Floats, jacobian: Floats, residual: Floats, covariance: Floats) -> Floats:
+    """How far each arrival is from what all others say of it, in standard deviations, shape (S, M).
+
+    A residual over the root of its redundancy (W. Baarda, "A testing procedure for use in geodetic networks", 1968):
+    what hardly anything else checks bends the places, and leaves little over itself.
+    """
+    rows = jacobian[: weight.size]
+    taken = np.einsum("in,nm,im->i", rows, covariance, rows, optimize=True).reshape(weight.shape)
+    own = weight**2 / np.maximum((weight**2).sum(axis=1, keepdims=True), 1e-30)
+    redundancy = np.maximum(1.0 - taken - own, LEAST_REDUNDANCY)
+    left: Floats = np.abs(residual[: weight.size].reshape(weight.shape)) / np.sqrt(redundancy)
+    return left
 
 
 def _solved(heard: HitArrivals, weight: Floats, start: Floats) -> tuple[Floats, Floats, Floats]:

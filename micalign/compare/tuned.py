@@ -28,6 +28,9 @@ and those of one source err together."""
 BLIND_C: Final = 20.0
 """Degrees Celsius: a take that leaves so much open says nothing of the temperature (chosen, no source)."""
 
+CHECKED_CHANCE: Final = 0.05
+"""Probability of what is left over below which hits are tried with other sources (common practice, one in twenty)."""
+
 CLEAR_MARGIN: Final = 0.5
 """Share, 0 to 1: how clear a polarity must be to vote (chosen, no source)."""
 
@@ -51,11 +54,8 @@ EARLIER_Z: Final = 4.0
 EXPLAINED_SHARE: Final = 0.7
 """Share of what was heard that must be no stray for a take to be explained (chosen, no source)."""
 
-FAR_FROM_PLAN: Final = 5.0
-"""Standard deviations from the planned place above which a place found is doubted (chosen, no source)."""
-
 FAR_M: Final = 1.0
-"""Metres: a stand may have been bumped; that it is off by more than this, and by more than `FAR_FROM_PLAN`, is doubted
+"""Metres: a stand may have been bumped; that it is off by more than this, and costs more than `PLAN_COST`, is doubted
 (chosen, no source)."""
 
 FLAT_M: Final = 0.03
@@ -87,6 +87,19 @@ LATE_S: Final = 3e-3
 LEAST_CHANCE: Final = 0.05
 """Probability: a place less probable than this is left out (chosen, no source)."""
 
+LEAST_FREEDOM: Final = 2
+"""Count of arrivals to spare from which on one is left out: of one alone nobody can say which of all is the stray."""
+
+LEAST_LEFT_CHANCE: Final = 1e-3
+"""Probability of what is left over below which no place is reliable (common practice, one in a thousand)."""
+
+LEAST_REDUNDANCY: Final = 0.02
+"""Share of an arrival's error that it leaves over itself, 0 to 1, below which nothing else checks it (chosen, no
+source)."""
+
+LEAST_STEP: Final = 1.0
+"""Misfit, chi-square, by which another labelling must be better to be taken (chosen, no source)."""
+
 LOG_PRIOR: Final = {
     "swapped": -3.0,
     "moved": -2.0,
@@ -107,8 +120,14 @@ MATTERS_M: Final = 0.03
 MOST_FURTHER: Final = 4
 """Count of further hits that are asked for at the most (chosen, no source)."""
 
+MOST_STEPS: Final = 8
+"""Count of steps from one labelling to another that are taken at the most (chosen, no source)."""
+
 MOST_STRAYS: Final = 0.2
 """Share of arrivals left out above which a result is doubted (chosen, no source)."""
+
+MOST_STRAYS_TO_SPARE: Final = 2
+"""Count of arrivals that must still check the places for each that was left out (chosen, no source)."""
 
 MOVES_M: Final = (0.05, 0.2)
 """Metres that a moved stand may have gone, one sigma: bumped, or put elsewhere (chosen, no source)."""
@@ -121,6 +140,10 @@ OPEN_C: Final = 20.0
 
 OUTSIDE_COST: Final = 1e4
 """Cost of a place outside the room, in sigmas squared: more than any arrivals can outweigh (chosen, no source)."""
+
+PLAN_COST: Final = 16.3
+"""Misfit, chi-square of three coordinates, that one mic in a thousand has to its plan; what is further off was carried
+away, and costs no more."""
 
 PLAN_LIMIT_S: Final = 2e-3
 """Seconds, 69 cm: beyond, a plan explains no hit (chosen, no source)."""
@@ -139,8 +162,14 @@ ROOM_SHARES: Final = (1.5, 1.0, 0.5, 0.25, 0.1, 0.0, 0.0)
 """Share of what the beliefs leave open of each delay, added to its sigma in each round of a fit that begins with all of
 it (chosen, no source)."""
 
+SAME_GROUP_S: Final = 50e-6
+"""Seconds, 17 mm of path, by which all tracks tell two groups of one place alike (chosen, no source)."""
+
 SAME_M: Final = 0.03
 """Metres within which two places found are one (chosen, no source)."""
+
+SAME_TRACKS: Final = 3
+"""Count of tracks that must hear two groups alike: two alone do from everywhere on a hyperboloid."""
 
 SAME_SOLUTION_M: Final = 0.05
 """Metres within which two solutions are one (chosen, no source)."""

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hit_stages import stage
+from hit_stages import exact_hits, stage
 
 from micalign.compare.groups import Group
 from micalign.compare.location import locate, located
@@ -14,7 +14,6 @@ from micalign.errors import SceneError, TakeError
 from micalign.scene.model import Mic, Room, Source
 from micalign.scene.scene import Scene
 from micalign.take.tracks import Take
-from micalign.tdoa.delays import Delay
 
 
 def test_eight_hits_find_four_mics_of_which_nothing_was_known():
@@ -42,16 +41,6 @@ def test_with_a_plan_the_hits_may_come_in_any_order():
         assert mic.move_m == pytest.approx(np.linalg.norm(np.array(mic.at_m) - np.array(mic.planned_m)))
 
 
-def _groups_of_exact_hits(points: np.ndarray, mics: np.ndarray) -> list[Group]:
-    arrival = np.linalg.norm(points[:, None] - mics[None], axis=2) / 344.0
-    return [
-        Group(
-            0, (float(turn), turn + 0.4), tuple(Delay(value - row[0], 2e-6, 1, 1.0, 1.0, True, None) for value in row)
-        )
-        for turn, row in enumerate(arrival)
-    ]
-
-
 def _stage_of_exact_hits(rng: np.random.Generator) -> tuple[Scene, np.ndarray, list[Group]]:
     """Eight points and four mics in a barn; the scene has the mics where they stand."""
     mics = rng.uniform([1.0, 1.0, 0.4], [6.0, 4.5, 2.2], (4, 3))
@@ -59,7 +48,7 @@ def _stage_of_exact_hits(rng: np.random.Generator) -> tuple[Scene, np.ndarray, l
     sources = tuple(Source(f"p{index}", tuple(map(float, point)), 0.005) for index, point in enumerate(points))
     named = tuple(Mic(f"m{index}", tuple(map(float, at)), 0.3) for index, at in enumerate(mics))
     scene = Scene(room=Room((7.0, 5.5, 3.0)), sources=sources, mics=named)
-    return scene, mics, _groups_of_exact_hits(points, mics)
+    return scene, mics, exact_hits(points, mics)
 
 
 def test_a_rough_plan_leads_nowhere_that_the_order_does_not() -> None:
@@ -120,7 +109,7 @@ def test_the_room_tells_mirror_places_apart_or_says_that_it_cannot():
         points[:, 2] = height
         sources = tuple(Source(f"p{index}", tuple(map(float, point)), 0.002) for index, point in enumerate(points))
         scene = Scene(room=Room((6.0, 5.0, 2.8)), sources=sources, mics=tuple(Mic(f"m{i}") for i in range(4)))
-        found = located(scene, scene.mics, _groups_of_exact_hits(points, mics), starts=24)
+        found = located(scene, scene.mics, exact_hits(points, mics), starts=24)
         assert found.is_reliable is is_told
         for mic, true in zip(found.mics, mics, strict=True):
             assert mic.at_m[:2] == pytest.approx(true[:2], abs=0.02)
