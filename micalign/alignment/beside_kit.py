@@ -29,7 +29,7 @@ from micalign.alignment.one_performance import bright_db, may_be_one_path, stead
 from micalign.alignment.over_kit import heard_kit, mates_of, reference_for
 from micalign.alignment.tuned import BESIDE_COHERENCE, DARK_DB, LEAST_STEADY, PLAINLY_STEADY
 from micalign.arrays import Complexes, Floats, Ints, cross_spectrum
-from micalign.take.tracks import LINE_WORDS, OVER_WORDS, ROOM_WORDS, Track, is_called
+from micalign.take.tracks import DRUM_WORDS, LINE_WORDS, OVER_WORDS, ROOM_WORDS, Track, is_called
 from micalign.tdoa.measure import measure_pair
 from micalign.tdoa.strokes import Listened
 
@@ -39,9 +39,10 @@ __all__ = ["beside_kit", "grouped", "hears_both", "holds_notes", "one_performanc
 def holds_notes(track: Track) -> bool:
     """Whether a track holds notes and little treble, as of a string or a voice: none of a drum, nor of what is over it.
 
-    One that is called as such (`LINE_WORDS`) may have treble, as a voice has.
+    One that is called as such (`LINE_WORDS`) may have treble, as a voice has. What is called as a mic of a kit is one:
+    a low tom that is struck a few times, by itself, rings as evenly as a string.
     """
-    if is_called(track.name, OVER_WORDS | ROOM_WORDS):
+    if is_called(track.name, OVER_WORDS | ROOM_WORDS | DRUM_WORDS):
         return False
     steady = steadiness(track)
     if is_called(track.name, LINE_WORDS):

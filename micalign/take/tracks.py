@@ -29,6 +29,7 @@ from micalign.errors import TakeError, nearest
 from micalign.units import Listing, Shown
 
 __all__ = [
+    "DRUM_WORDS",
     "LINE_WORDS",
     "OVER_WORDS",
     "ROOM_WORDS",
@@ -64,6 +65,14 @@ LINE_WORDS: Final = frozenset(
     }
 )  # fmt: skip
 """Words, in small letters, by which engineers call what plays or sings beside a kit (common practice, no source)."""
+
+DRUM_WORDS: Final = frozenset(
+    {
+        "bd", "crash", "cymbal", "drum", "drums", "floor", "hat", "hats", "hh", "hihat", "kick", "ride", "snare", "sn",
+        "tom", "toms",
+    }
+)  # fmt: skip
+"""Words, in small letters, by which engineers call the close mics of a kit (common practice, no source)."""
 
 _WORD: Final = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
 _SIDES: Final = {"left": "l", "right": "r", "l": "l", "r": "r"}

@@ -75,6 +75,15 @@ def test_a_line_alone_holds_notes_and_stays(rng):
     assert "holds notes" in shift.reason
 
 
+@pytest.mark.parametrize(("name", "is_line"), [("Tom lo.wav", False), ("floor_tom-2", False), ("7", True)])
+def test_what_is_called_as_a_drum_is_one_however_evenly_it_rings(name, is_line):
+    """A low tom, struck now and then, with no cymbal in it: an even, dark sound."""
+    seconds = np.arange(10 * RATE) / RATE
+    since = np.minimum.reduce([np.where(seconds >= at, seconds - at, np.inf) for at in (1.0, 4.0, 7.0)])
+    sound = np.where(np.isfinite(since), 0.4 * np.exp(-since / 1.0) * np.sin(2 * np.pi * 70 * seconds), 0.0)
+    assert holds_notes(Track.from_array(name, sound, RATE)) is is_line
+
+
 def test_a_kit_alone_has_nothing_beside_it(rng):
     heard = [listen(track) for track in kit(rng).values()]
     assert one_performances(heard, max_delay_s=0.05) == []
