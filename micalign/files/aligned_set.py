@@ -18,7 +18,7 @@ from micalign.alignment.gain import (
     LostBand,
     PhaseMatch,
     SumGain,
-    lost_band,
+    lost_bands,
     loudest_moment,
     preview,
     sum_gain,
@@ -211,7 +211,6 @@ def write_set(
     refuse_full(session.folder, needed_bytes(files, start, whole=asked.whole_samples))
     blend = [blended(action, session.gains_db) for action in plan.actions]
     gain = sum_gain(blend)
-    lost = lost_band(blend, gain)
     words = f"writing {len(plan.actions)} tracks to {session.folder}"
 
     def refuse() -> None:
@@ -234,7 +233,7 @@ def write_set(
         sheet = _with_sheets(made, targets, sheet, session)
         refuse_changed(one.track for one in plan.actions)
     warnings = tuple(_warnings(plan, session.ordered, written))
-    said = (*_remarks(plan, sheet, targets), *_lost_words(lost, gain)), session.laid.notes, plan.sums
+    said = (*_remarks(plan, sheet, targets), *_lost_words(lost_bands(gain), gain)), session.laid.notes, plan.sums
     return Aligned(sheet, session.folder, plan.offsets.remains, warnings, previews, *said)
 
 
@@ -310,12 +309,14 @@ def _warnings(plan: SetPlan, tracks: Sequence[Track], written: Sequence[Written]
     return said
 
 
-def _lost_words(lost: LostBand | None, gain: SumGain) -> Iterator[str]:
-    """A band that the sum loses, with what it gains on the whole where it does."""
-    if lost is not None:
+def _lost_words(lost: Sequence[LostBand], gain: SumGain) -> Iterator[str]:
+    """The third octaves that the sum loses, the worst first, with what it gains on the whole where it does."""
+    if lost:
+        worst, *more = lost
         by, which = "by several moves together", "some"
-        if lost.track:
-            by, which = f"most of it by the move of '{lost.track}', which costs {lost.costs_db:.1f} dB there", "it"
+        if worst.track:
+            by = f"most of it by the move of '{worst.track}', which costs {worst.costs_db:.1f} dB there"
+            which = "it"
         whole = (gain.before_db, gain.after_db, "in all")
         lows = (gain.low_before_db, gain.low_after_db, f"at {LOW_HZ[0]:.0f}-{LOW_HZ[1]:.0f} Hz")
         gained = [
@@ -324,10 +325,15 @@ def _lost_words(lost: LostBand | None, gain: SumGain) -> Iterator[str]:
             if before is not None and after is not None and after - before >= tuned.HEARD_DB
         ]
         won = f"gains {' and '.join(gained)}, and " if gained else ""
+        also = f" ({', '.join(_band_lost(one) for one in more)})" if more else ""
         yield (
-            f"the sum of all tracks {won}loses {lost.lost_db:.1f} dB at {lost.low_hz:.0f}-{lost.high_hz:.0f} Hz: {by}; "
+            f"the sum of all tracks {won}loses {_band_lost(worst)}{also}: {by}; "
             f'listen, and leave {which} out with "applied": false in offsets.json where the sum is thinner'
         )
+
+
+def _band_lost(one: LostBand) -> str:
+    return f"{one.lost_db:.1f} dB at {one.low_hz:.0f}-{one.high_hz:.0f} Hz"
 
 
 def _remarks(plan: SetPlan, sheet: OffsetsFile, targets: Targets) -> Iterator[str]:

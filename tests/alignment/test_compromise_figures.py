@@ -296,8 +296,6 @@ def test_bands_hold_what_lies_in_them_and_gains_count():
     assert by_band[100].before_db == pytest.approx(20 * np.log10(1 + g) - 10 * np.log10(1 + g * g), abs=0.01)
     assert by_band[1000].before_db == pytest.approx(20 * np.log10(1 - g) - 10 * np.log10(1 + g * g), abs=0.01)
     assert by_band[1000].after_db == by_band[1000].before_db
-    assert [round(band.centre_hz) for band in gain.within(90.0, 130.0)] == [100, 126]
-    assert [round(band.centre_hz) for band in gain.within(100.0, 1000.0)][::10] == [100, 1000]
     assert gain.bands[0].centre_hz == pytest.approx(31.6228, rel=1e-4)
     assert gain.bands[-1].centre_hz == pytest.approx(15848.9, rel=1e-4)
     assert third_octaves(1000.0, 1000.0) == (1000.0,)

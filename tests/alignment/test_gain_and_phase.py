@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from di_takes import bass_take, best_sum, delayed
@@ -12,7 +14,7 @@ from micalign.alignment.gain import (
     BlendTrack,
     all_pass_blocks,
     all_pass_response,
-    lost_band,
+    lost_bands,
     preview,
     section_coefficients,
     sum_gain,
@@ -139,17 +141,63 @@ def test_a_band_that_the_sum_loses_is_told_with_the_track_whose_move_costs_it(rn
     noise, other = (0.1 * rng.standard_normal(20 * RATE) for _ in range(2))
     tracks = [Track.from_array(name, sound, RATE) for name, sound in (("a", noise), ("b", noise), ("c", other))]
     moved = [BlendTrack(tracks[0]), BlendTrack(tracks[1], 48.0), BlendTrack(tracks[2], 300.0)]
-    lost = lost_band(moved, sum_gain(moved))
+    lost = lost_bands(sum_gain(moved))[0]
     assert (lost.track, lost.low_hz < 500 < lost.high_hz) == ("b", True)
     # Of the two no power is left at the middle of the band, and a third of the three's was the third's own.
     assert lost.costs_db == pytest.approx(lost.lost_db, abs=0.3)
     still = [BlendTrack(tracks[0]), BlendTrack(tracks[1]), BlendTrack(tracks[2], 300.0)]
-    assert lost_band(still, sum_gain(still)) is None
+    assert lost_bands(sum_gain(still)) == ()
 
 
 def test_no_single_track_is_named_where_several_moved_together(rng):
     noise = 0.1 * rng.standard_normal(20 * RATE)
     tracks = [Track.from_array(name, noise, RATE) for name in "abcd"]
     moved = [BlendTrack(tracks[0]), *(BlendTrack(one, 48.0) for one in tracks[1:])]
-    lost = lost_band(moved, sum_gain(moved))
+    lost = lost_bands(sum_gain(moved))[0]
     assert (lost.track, lost.costs_db, lost.lost_db > 1.0) == ("", 0.0, True)
+
+
+def _thirds_db(sound):
+    """By third octave, of one transform of the whole."""
+    hz, power = np.fft.rfftfreq(len(sound), 1 / RATE), np.abs(np.fft.rfft(sound)) ** 2
+    edges = [1000 * 10 ** ((k - 0.5) / 10) for k in range(-13, 9)]
+    return [10 * np.log10(power[(hz >= low) & (hz < high)].sum()) for low, high in pairwise(edges)]
+
+
+def test_what_thirds_of_a_long_take_lose_is_what_one_transform_of_all_of_it_says(rng):
+    """A minute of strokes, each its own: windows here and there would tell another sum, short ones leak."""
+    tracks = [0.001 * rng.standard_normal(60 * RATE) for _ in range(3)]
+    for at in rng.integers(RATE, 59 * RATE, 40):
+        stroke = rng.standard_normal(6000) * np.exp(-np.arange(6000) / 1500)
+        stroke += 8 * np.sin(2 * np.pi * rng.uniform(50, 600) * np.arange(6000) / RATE) * np.hanning(6000)
+        for track, late in zip(tracks, (0, *rng.integers(0, 60, 2)), strict=True):
+            track[at + late : at + late + 6000] += rng.uniform(0.1, 1.0) * stroke
+    moves = ((0.0, 1), (36.4, 1), (0.0, -1))
+    names = [Track.from_array(name, sound, RATE) for name, sound in zip("abc", tracks, strict=True)]
+    gain = sum_gain([BlendTrack(track, *move) for track, move in zip(names, moves, strict=True)])
+    hz = np.fft.rfftfreq(60 * RATE, 1 / RATE)
+    later = np.fft.irfft(np.fft.rfft(tracks[1]) * np.exp(-2j * np.pi * hz * 36.4 / RATE))
+    before, after, back = (
+        _thirds_db(np.sum(tracks, 0)),
+        *(_thirds_db(tracks[0] + x - y) for x, y in ((later, tracks[2]), (tracks[1], tracks[2]))),
+    )
+    bands = [one for one in gain.bands if 45 < one.centre_hz < 5600]
+    assert [one.after_db - one.before_db for one in bands] == pytest.approx(np.subtract(after, before), abs=0.1)
+    assert max(np.subtract(before, after)) > 3
+    assert gain.costs_db["b"][2:23] == pytest.approx(np.subtract(back, after), abs=0.1)
+    assert sorted(gain.costs_db) == ["b", "c"]
+    lost = {round((one.low_hz * one.high_hz) ** 0.5): one.lost_db for one in lost_bands(gain)}
+    told = {round(one.centre_hz): x - y for one, x, y in zip(bands, before, after, strict=True) if x - y > 1.0}
+    assert lost == pytest.approx(told, abs=0.1)
+    assert list(lost.values()) == sorted(lost.values(), reverse=True)
+
+
+def test_what_hiss_loses_is_not_told(rng):
+    """A third octave 60 dB under the whole turns over, and one 40 dB under it."""
+    times = np.arange(4 * RATE) / RATE
+    low, *high = (np.sin(2 * np.pi * hz * times) for hz in (200, 1000, 2000))
+    one = low + 1e-3 * high[0] + 1e-2 * high[1]
+    two = low - 5e-4 * high[0] - 5e-3 * high[1]
+    before, after = (Track.from_array("b", sound, RATE) for sound in (2 * one - two, two))
+    gain = sum_gain([BlendTrack(Track.from_array("a", one, RATE)), BlendTrack(after, before=before)])
+    assert [round(lost.low_hz) for lost in lost_bands(gain)] == [1778]

@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -170,6 +171,25 @@ def test_an_edit_of_what_was_left_as_recorded_is_followed_or_told(folder, tmp_pa
     assert (row["applied"], row["as_recorded"]) == ("applied" in edit, not edit)
     table = (tmp_path / "out" / "offsets.csv").read_text().splitlines()
     assert [",same,no," in line for line in table if "right" in line] == [True]
+
+
+def test_the_thirds_that_a_sum_loses_are_told_as_the_written_files_have_them(folder, tmp_path):
+    micalign("align", folder / "reference.wav", folder / "track.wav", "-o", tmp_path / "out", "-q")
+    sheet = tmp_path / "out" / "offsets.json"
+    document = json.loads(sheet.read_text())
+    next(row for row in document["tracks"] if row["track"] == "track.wav").update(shift_samples=-90.4)
+    sheet.write_text(json.dumps(document))
+    said = micalign("align", "--offsets", sheet, "-o", tmp_path / "again")
+    sets = (folder / "reference.wav", folder / "track.wav"), (tmp_path / "again").glob("*-aligned.wav")
+    was, now = (np.abs(sum(np.fft.rfft(soundfile.read(path)[0], 3 * RATE) for path in paths)) ** 2 for paths in sets)
+    hz, true_db = np.linspace(0, RATE / 2, len(was)), {}
+    for low, high in ((1000 * 10 ** ((k - 0.5) / 10), 1000 * 10 ** ((k + 0.5) / 10)) for k in range(-13, 8)):
+        inside = (hz >= low) & (hz < high)
+        true_db[f"{low:.0f}-{high:.0f}"] = 10 * np.log10(was[inside].sum() / now[inside].sum())
+    words = " ".join(said.err.split())
+    told = {band: float(lost) for lost, band in re.findall(r"([\d.]+) dB at (\d+-\d+) Hz", words.split("loses")[1])}
+    assert told == pytest.approx({band: lost for band, lost in true_db.items() if lost > 1.0}, abs=0.15)
+    assert next(iter(told)) == max(true_db, key=true_db.__getitem__)
 
 
 def test_offsets_can_be_edited_and_applied(folder, tmp_path):

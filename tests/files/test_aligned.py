@@ -320,9 +320,18 @@ def test_clashes_are_told_apart_by_folder(tmp_path: Path) -> None:
 def test_a_lost_band_is_weighed_against_what_the_sum_gains(after_db, low_after_db, said) -> None:
     """Said alone, a narrow band's loss makes a better sum look like a worse one."""
     lost = LostBand(44.7, 56.2, 1.8, "kick", 1.4)
-    (words,) = _lost_words(lost, SumGain(1.0, after_db, (), 1.1, low_after_db))
+    (words,) = _lost_words([lost], SumGain(1.0, after_db, (), 1.1, low_after_db))
     assert words.startswith(f"{said}most of it by the move of 'kick', which costs 1.4 dB there; listen")
-    assert list(_lost_words(None, SumGain(1.0, after_db, ()))) == []
+    assert list(_lost_words([], SumGain(1.0, after_db, ()))) == []
+
+
+def test_every_lost_band_is_named_the_worst_first() -> None:
+    lost = [LostBand(447.0, 562.0, 2.8, "", 0.0), LostBand(44.7, 56.2, 1.8, "kick", 1.4)]
+    (words,) = _lost_words(lost, SumGain(1.0, 1.0, ()))
+    assert words == (
+        "the sum of all tracks loses 2.8 dB at 447-562 Hz (1.8 dB at 45-56 Hz): by several moves together; listen, and "
+        'leave some out with "applied": false in offsets.json where the sum is thinner'
+    )
 
 
 @pytest.mark.parametrize(("after_db", "is_told"), [(2.06, False), (2.04, True)])
