@@ -160,5 +160,13 @@ CASES: dict[str, tuple[Scene, str]] = {
         ),
         "note",
     ),
+    "unit": (
+        Scene(
+            room=Room((410.0, 340.0, 238.0)),
+            sources=(Source("snare", (215.0, 185.0, 66.0)),),
+            mics=(Mic("snare mic", (221.0, 180.0, 75.0), on=("snare",)),),
+        ),
+        "problem",
+    ),
     "no-task": (Scene(sources=(Source("horn", (2.0, 2.0, 1.5)),), mics=(Mic("lone", (2.0, 3.0, 1.5)),)), "note"),
 }

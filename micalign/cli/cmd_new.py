@@ -86,6 +86,7 @@ def new_command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **
     target = out or Path(f"{said['what']}.toml")
     request = _request(said, take=f"{target.stem}-take")
     from micalign.files.whole import SCENE, refuse_taken, write_text  # noqa: PLC0415
+    from micalign.findings.units import unit_words  # noqa: PLC0415
     from micalign.report.firstscene import first_text  # noqa: PLC0415
     from micalign.units import many  # noqa: PLC0415
 
@@ -100,6 +101,8 @@ def new_command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **
     if free > 0:
         note(f"{many(free, 'input')} not used", quiet=quiet)
     note(f"{many(len(scene.track_names), 'track')}: {', '.join(scene.track_names)}", quiet=quiet)
+    if doubt := unit_words(scene):
+        note(doubt, quiet=quiet)
     note(f"next: {shlex.join(['micalign', 'check', str(target)])}", quiet=quiet)
     return 0
 

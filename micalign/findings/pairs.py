@@ -39,6 +39,7 @@ from micalign.findings.tuned import (
     UNASKED_M,
     UNEVEN_M,
 )
+from micalign.findings.units import unit_by_tapes
 from micalign.scene.model import Mic, Pair, Tape
 from micalign.scene.scene import Change, Scene
 from micalign.units import at_hz_range, short_length, show_db, show_length, show_ms, show_ms_known, significant
@@ -290,6 +291,8 @@ def _taped(scene: Scene, prediction: Prediction, pair: Pair, sources: tuple[str,
 
 def tape_disagrees(scene: Scene, prediction: Prediction) -> Iterator[Finding]:
     """A tape and the positions differ by more than 3.5 standard deviations."""
+    if unit_by_tapes(scene) is not None:  # that is told once, and not as so many tapes to be read again
+        return
     things = {thing.name: thing for thing in scene.placed()}
     for tape in scene.tapes:
         a, b = (things[name] for name in tape.between)

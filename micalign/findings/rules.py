@@ -2,7 +2,8 @@
 
 `RULES` is the one list that ``check``, ``check --rules`` and the README read; each rule is one short function.
 
-Each rule proposes what mends it, as changes of the scene, but for six that no change of a scene mends: *near-field*
+Each rule proposes what mends it, as changes of the scene, but for seven that no change of a scene mends: *unit*
+(whose lengths are meant is the user's to say), *near-field*
 (where on a face a mic belongs is heard, not calculated), *pile-up* and *transition* (they are the room's own),
 *air-range* and *air-loss* (the weather's, and an equaliser's), *no-task* (what a mic is for is the user's to say).
 
@@ -24,7 +25,7 @@ import numpy as np
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.errors import SceneError
-from micalign.findings import mics, one_source, pairs, rooms
+from micalign.findings import mics, one_source, pairs, rooms, units
 from micalign.findings.finding import SEVERITIES, Finding, Remedy, allowed, rank
 from micalign.findings.tuned import ABOVE_M, MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, OVERHEAD_M, WORK
 from micalign.scene.model import Mic
@@ -64,6 +65,12 @@ class Rule:
 
 
 RULES: Final[tuple[Rule, ...]] = (
+    Rule(
+        "unit",
+        "No other unit makes a usual room of one that is none, or brings every tape to the positions.",
+        _PRACTICE,
+        units.another_unit,
+    ),
     Rule("keepout", "No mic stands inside a keep-out.", "the scene itself", mics.in_keepout),
     Rule(
         "rear-lobe",

@@ -228,3 +228,23 @@ as much as a pair that is a tolerance out (common practice, no source)."""
 
 MOST_MOVES: Final = 8
 """Count of moves that are tried one after the other against what the rules still warn of."""
+
+FARTHEST_APART_M: Final = 100.0
+"""Metres between two things of a scene without a room, beyond which another unit is likelier (chosen, no source)."""
+
+FITS_UNIT: Final = 0.03
+"""Natural log of a ratio, some 3 %, within which every tape must agree with the positions in another unit (chosen, no
+source)."""
+
+QUITE_ANOTHER: Final = 5.0
+"""Ratio of two units from which on a room's size tells them apart: rooms differ by as much (chosen, no source)."""
+
+ROOM_SIDES_M: Final = (1.0, 60.0)
+"""Metres of a room's side, from and to: beyond, it is asked whether another unit makes a usual room of it (chosen, no
+source)."""
+
+USUAL_HEIGHT_M: Final = 1.8
+"""Metres: somebody stands in a usual room (chosen, no source)."""
+
+USUAL_SIDES_M: Final = (1.2, 30.0)
+"""Metres of a usual room's side, from and to: a booth and a hall (chosen, no source)."""
