@@ -407,3 +407,74 @@ def test_an_equality_that_is_known_worse_than_it_is_allowed_is_open(tab: Page, t
     assert "kept" not in said.split("first notch")[-1]
     assert "± 1 ms" in said
     assert "none below" not in said.split("first notch")[-1]
+
+
+CLOSE = """\
+length_unit = "cm"
+room = { size = [410, 340, 238] }
+keepout = [{ name = "head", at = [195, 240, 125], radius = 35 }]
+source = [{ name = "kick", at = [195, 130, 30] }, { name = "snare", at = [215, 185, 66] },
+  { name = "rack tom", at = [188, 160, 84] }, { name = "floor tom", at = [145, 190, 58] },
+  { name = "hi-hat", at = [252, 178, 92] }]
+
+mic = [
+  { name = "OH left", at = [148, 211, 195], aim = "snare", pattern = "cardioid", reach = 30 },
+  { name = "OH right", at = [262, 181, 188], aim = "snare", pattern = "cardioid", reach = 30 },
+  { name = "kick in", at = [195, 108, 32], aim = "kick", pattern = "cardioid", on = "kick" },
+  { name = "snare top", at = [219, 179, 71], aim = "snare", pattern = "cardioid", on = "snare" },
+  { name = "tom", at = [184, 155, 89], aim = "rack tom", pattern = "cardioid", on = "rack tom" },
+  { name = "floor", at = [142, 184, 63], aim = "floor tom", pattern = "cardioid", on = "floor tom" },
+]
+"""
+GRIPPED = "(() => { const v = micalign.live.views.%s, h = v.handleAt; return Math.min(...[...v.things.values()].map("
+GRIPPED += "(t) => Math.hypot(t.x - h[0], t.y - h[1]))); })()"
+CHOSEN = "`${micalign.live.chosen.kind} ${micalign.live.chosen.number}`"
+OVERPRINTED = """(() => { const view = document.getElementById('live-floor');
+  const name = view.querySelector('.keepout text').getBoundingClientRect();
+  return [...view.querySelectorAll('.mark, .handle, .thing .name')].map((one) => [one, one.getBoundingClientRect()])
+    .filter(([, r]) => Math.min(r.right, name.right) - Math.max(r.left, name.left) > 2
+      && Math.min(r.bottom, name.bottom) - Math.max(r.top, name.top) > 3).map(([one]) => one.outerHTML); })()"""
+
+
+@pytest.fixture(scope="module")
+def close(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("close")
+    (folder / "close.toml").write_text(CLOSE, encoding="utf-8")
+    said = micalign("plan", folder / "close.toml", "-o", folder / "close.html", "-q")
+    assert said.status == 0, said.err
+    return folder / "close.html"
+
+
+def test_on_a_phone_close_mics_and_the_sources_beneath_them_are_reached_and_named(tab: Page, close: Path) -> None:
+    tab.open(close, width=390)
+    for view, held in (("floor", "plan"), ("side", "side")):
+        for number in range(6):
+            tab.value("document.activeElement.blur()")
+            tab.drag(mark(tab, view, "mics", number), mark(tab, view, "mics", number))
+            settled(tab)
+            assert tab.value(CHOSEN) == f"mics {number}"
+            assert tab.value(GRIPPED % held) > 18, f"the handle of mic {number + 1} covers a mark in the {view}"
+        assert tab.value(f"document.querySelectorAll('#live-{view} .name[visibility=hidden]').length") == 0
+    for number in range(5):
+        reached = set()
+        for _ in range(4):
+            tab.drag(mark(tab, "floor", "sources", number), mark(tab, "floor", "sources", number))
+            settled(tab)
+            reached.add(tab.value(CHOSEN))
+        assert f"sources {number}" in reached
+    assert (
+        tab.value("document.querySelector('#live-floor [data-kind=sources][data-number=\"1\"] .name').textContent")
+        == "B snare"
+    )
+    assert tab.value(OVERPRINTED) == []
+
+
+def test_a_source_beneath_a_mic_is_dragged_once_it_is_in_hand(tab: Page, close: Path) -> None:
+    tab.open(close, width=390)
+    tab.value("document.getElementById('live-thing').value = 'sources 1'")
+    tab.value("document.getElementById('live-thing').dispatchEvent(new Event('change'))")
+    x, y = mark(tab, "floor", "mics", 3)
+    tab.drag((x, y), (x + 30, y))
+    settled(tab)
+    assert at(tab, "mics", 3) == [2.19, 1.79, 0.71]
+    assert at(tab, "sources", 1)[0] > 2.3

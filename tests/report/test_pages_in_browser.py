@@ -132,3 +132,39 @@ def test_the_page_and_its_figures_follow_the_readers_light(dark: bool, tab: Page
     paper = tab.value("getComputedStyle(document.body).backgroundColor")
     figure = tab.value("getComputedStyle(document.querySelector('figure svg g path')).fill")
     assert paper == figure == ("rgb(21, 27, 32)" if dark else "rgb(253, 253, 251)")
+
+
+WIDER = "[...document.querySelectorAll('figure, .wide')].filter((one) => one.scrollWidth > one.clientWidth + 1)"
+
+
+@pytest.mark.parametrize("name", ["lesson", "report"])
+def test_what_a_phone_cuts_off_says_on_which_side_it_goes_on(
+    name: str, tab: Page, request: pytest.FixtureRequest
+) -> None:
+    page = request.getfixturevalue(name)
+    tab.open(page / "index.html" if name == "lesson" else page, width=390)
+    tab.value("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    frames = "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 50))))"
+    tab.value(frames)
+    assert tab.value(f"{WIDER}.length") >= 5
+    assert tab.value(f"{WIDER}.filter((one) => one.dataset.more !== 'right').map((one) => one.textContent)") == []
+    assert tab.value(f"{WIDER}.every((one) => getComputedStyle(one, '::before').content.includes('scroll sideways'))")
+    assert tab.value(f"{WIDER}.every((one) => getComputedStyle(one).maskImage !== 'none')")
+    tab.value(f"{WIDER}.forEach((one) => {{ one.scrollLeft = 9999; }})")
+    tab.value(frames)
+    assert tab.value(f"{WIDER}.filter((one) => one.dataset.more !== 'left').length") == 0
+    tab.size(1200)
+    tab.value(frames)
+    assert tab.value("document.querySelectorAll('figure[data-more]').length") == 0
+
+
+def test_on_a_phone_the_lessons_formula_keeps_its_lines_and_its_comb_its_legend(tab: Page, lesson: Path) -> None:
+    tab.open(lesson / "index.html", width=1200)
+    formula = "[...document.querySelectorAll('.sum')].find((one) => one.textContent.includes('3, 5, 7'))"
+    lines = f"Math.round(({formula}).clientHeight / parseFloat(getComputedStyle({formula}).lineHeight))"
+    wide = tab.value(lines)
+    tab.size(390)
+    tab.until("document.documentElement.clientWidth === 390")
+    assert tab.value(lines) == wide
+    cut = "[...document.querySelectorAll('svg.comb .legend text')].map((one) => one.getBBox().x).filter((x) => x < 0)"
+    tab.until(f"{cut}.length === 0")

@@ -192,3 +192,30 @@ def test_a_di_and_its_mic_are_played_in_three_versions(tab: Page, tmp_path: Path
     shown = "[...document.querySelectorAll('.sides label')].filter((one) => one.getBoundingClientRect().width).length"
     assert tab.value(shown) == 2
     assert tab.messages == []
+
+
+def test_before_anything_plays_the_spectrum_shows_the_versions_of_the_whole_moment(tab: Page, report: Path) -> None:
+    """Their levels are those of the same windows by numpy; the picture holds lines, and again after a stop."""
+    tab.open(report)
+    tab.until("micalign.player.items[0].stills")
+    for side, address in enumerate(tab.value("micalign.player.items[0].sounds")):
+        samples, rate = soundfile.read(io.BytesIO(b64decode(address.split(",", 1)[1])))
+        window = (
+            0.42 - 0.5 * np.cos(2 * np.pi * np.arange(4096) / 4096) + 0.08 * np.cos(4 * np.pi * np.arange(4096) / 4096)
+        )
+        starts = np.linspace(0, len(samples) - 4096, 48).round().astype(int)
+        power = np.mean([np.abs(np.fft.rfft(window * samples[at : at + 4096]) / 4096) ** 2 for at in starts], axis=0)
+        shown = np.array(tab.value(f"[...micalign.player.items[0].stills[{side}].bins]"))
+        heard = slice(8, 1500)
+        assert shown[heard] == pytest.approx(10 * np.log10(power[heard]), abs=0.5)
+        assert tab.value(f"micalign.player.items[0].stills[{side}].step") == pytest.approx(rate / 4096)
+    lines = """(() => { const box = document.getElementById('player-spectrum');
+      const data = box.getContext('2d').getImageData(0, 0, box.width, box.height).data;
+      const coloured = ([r, g, b, a]) => a > 200 && Math.max(r, g, b) - Math.min(r, g, b) > 60;
+      const pixels = Array.from({ length: data.length / 4 }, (_, n) => data.slice(4 * n, 4 * n + 4));
+      return pixels.filter(coloured).length; })()"""
+    assert tab.until(f"{lines} > 500")
+    assert tab.value("micalign.player.context()") is None
+    play(tab)
+    tab.value("document.getElementById('player-play').click()")
+    assert tab.until(f"{lines} > 500")

@@ -83,7 +83,7 @@ micalign.comb = (svg) => {
     legend.replaceChildren();
     let at = shape.width - EDGE.right;
     const rows = [["notches", "comb-notches"], ...(before ? [["before", "comb-old"]] : []), ["the sum", "comb-line"],
-      ...(dense ? [["notches too dense to draw", "comb-band"]] : [])];
+      ...(dense ? [[shape.width < 480 ? "dense notches" : "notches too dense to draw", "comb-band"]] : [])];
     for (const [words, kind] of rows) {
       const text = make(legend, "text", { y: EDGE.top + 4, class: "end", x: at }, words);
       at -= text.getComputedTextLength() + 24;

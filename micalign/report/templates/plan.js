@@ -239,16 +239,7 @@
 
   // ---- hands -------------------------------------------------------------------------------------------------
   let drag = null, pending = null, stop = "";
-  function nearest(view, event) {
-    const box = view.svg.getBoundingClientRect(), scale = view.width / box.width;
-    const at = [(event.clientX - box.left) * scale, (event.clientY - box.top) * scale];
-    let best = null, least = 26;
-    for (const thing of view.things.values()) {
-      const far = Math.hypot(thing.x - at[0], thing.y - at[1]);
-      if (far < least) [best, least] = [thing, far];
-    }
-    return { at, best };
-  }
+  const PILE_PX = 14;
   function choose(kind, number) {
     [chosen.kind, chosen.number] = [kind, number];
     byId("live-thing").value = `${kind} ${number}`;
@@ -257,22 +248,26 @@
   for (const view of views.both) {
     view.svg.addEventListener("pointerdown", (event) => {
       if (event.button !== 0) return;
-      const { at, best } = nearest(view, event);
-      const onHandle = event.target.dataset.handle !== undefined && chosen.kind === "mics";
-      if (!best && !onHandle) return;
+      const { at, things, onHandle } = views.underHand(view, event), [nearest] = things;
+      if (!nearest && !onHandle) return;
+      // Marks that lie on each other are taken in turn: what is in hand stays there, and a press without a drag takes the next.
+      const pile = things.filter((one) => Math.hypot(one.x - nearest.x, one.y - nearest.y) < PILE_PX);
+      const held = pile.findIndex(({ kind, number }) => kind === chosen.kind && number === chosen.number);
+      const best = pile[Math.max(held, 0)];
       event.preventDefault();
       view.svg.setPointerCapture(event.pointerId);
       if (onHandle) drag = { view, turn: true, id: event.pointerId, begun: false };
       else {
         choose(best.kind, best.number);
         best.group.focus({ preventScroll: true });
-        drag = { view, turn: false, id: event.pointerId, begun: false, off: [best.x - at[0], best.y - at[1]] };
+        drag = { view, turn: false, id: event.pointerId, begun: false, off: [best.x - at[0], best.y - at[1]],
+          next: held < 0 ? best : pile[(held + 1) % pile.length] };
       }
       drag.from = at;
     });
     view.svg.addEventListener("pointermove", (event) => {
       if (!drag || drag.view !== view || drag.id !== event.pointerId) return;
-      const { at } = nearest(view, event);
+      const { at } = views.underHand(view, event);
       if (!drag.begun && Math.hypot(at[0] - drag.from[0], at[1] - drag.from[1]) < 2) return;
       if (!drag.begun) { layout.begin(); drag.begun = true; }
       pending = at;
@@ -282,8 +277,9 @@
       view.svg.addEventListener(end, () => {
         if (!drag || drag.view !== view) return;
         if (pending) applyDrag();
-        const done = drag.begun;
+        const { begun: done, next } = drag;
         drag = null;
+        if (!done && next && end === "pointerup") { choose(next.kind, next.number); next.group.focus({ preventScroll: true }); }
         if (done) { found = arrivals(now); settle(summary(stop)); }
       });
     }

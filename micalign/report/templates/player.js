@@ -10,7 +10,7 @@
   const items = [...host.querySelectorAll("[data-excerpt]")].map((element) => ({
     title: element.dataset.title, hit: element.dataset.hit.split(" ").map(Number),
     sounds: [...element.querySelectorAll("audio")].map((audio) => audio.src),
-    labels: [...element.querySelectorAll("audio")].map((audio) => audio.dataset.label), buffers: null,
+    labels: [...element.querySelectorAll("audio")].map((audio) => audio.dataset.label), buffers: null, stills: null,
   }));
   const most = Math.max(...items.map((item) => item.sounds.length));
   const sides = Array.from({ length: most }, (_, side) => {
@@ -100,10 +100,19 @@
     show();
   }
 
-  // ---- the moving spectrum -----------------------------------------------------------------------------------
-  const spectrum = micalign.spectrum(byId("player-spectrum"), () => !state.playing || !analysers.length ? []
-    : nodes.map((_, side) => ({ analyser: analysers[side], heard: side === state.side })));
+  // ---- the spectrum ------------------------------------------------------------------------------------------
+  const spectrum = micalign.spectrum(byId("player-spectrum"), () => (state.playing ? nodes.map((_, side) => ({ analyser: analysers[side] }))
+    : items[state.item].stills ?? []).map((one, side) => ({ ...one, heard: side === state.side })));
   const paint = () => spectrum.paint(() => state.playing);
+  /** While nothing plays: the curves of the whole moment. They are read apart from what plays, which waits for a hand. */
+  async function rest() {
+    const item = items[state.item], decoder = new OfflineAudioContext(1, 1, 48000);
+    item.stills ??= await Promise.all(item.sounds.map(async (address) => {
+      const buffer = await decoder.decodeAudioData(bytesOf(address));
+      return micalign.spectrum.still(buffer.getChannelData(0), buffer.sampleRate);
+    }));
+    if (!state.playing) spectrum.draw();
+  }
 
   // ---- controls ----------------------------------------------------------------------------------------------
   function show() {
@@ -118,6 +127,7 @@
     const words = `${items[state.item].title}, ${labels[state.side]}${state.hit ? ", one hit" : ""}`;
     byId("player-words").textContent = state.playing ? `You hear: ${words}.` : `Chosen: ${words}.`;
     host.querySelectorAll("[data-excerpt]").forEach((element, number) => element.classList.toggle("chosen", number === state.item));
+    if (!state.playing) rest();
   }
   const again = () => { state.offset = 0; if (state.playing) start(); else show(); };
   byId("player-play").addEventListener("click", () => (state.playing ? stop() : start()));
@@ -138,7 +148,6 @@
   byId("player-item").replaceChildren(...items.map((item, number) => new Option(item.title, String(number))));
   host.classList.add("ready");
   show();
-  spectrum.draw();
   // What the tests look at.
   globalThis.micalign ??= {};
   micalign.player = { state, items, nodes: () => nodes, gains: () => gains, analysers: () => analysers, context: () => context };

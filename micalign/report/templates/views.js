@@ -5,7 +5,9 @@ globalThis.micalign ??= {};
 micalign.views = (layout, host, choice) => {
   const { axisOf, minus, plus, reflections, size } = micalign.arithmetic;
   const { make, set } = micalign.svg;
-  const MARGIN_M = 0.45, NEARLY_ALL = 0.75, HANDLE_PX = 44, LOBE_PX = 56, FINGER_PX = 22, GAP_PX = 60;
+  const MARGIN_M = 0.45, NEARLY_ALL = 0.75, LOBE_PX = 56, FINGER_PX = 22, REACH_PX = 26, GAP_PX = 60;
+  const HANDLES_PX = [44, 58, 72, 32, 86], FREE_PX = 20; // where on its ray the handle may lie, and how far from any mark
+  const MARK_PX = 9, RIM_PX = 13.5, COVERED_PX = 12; // a source beneath a mic shows a rim round it
   const EDGE = { left: 44, right: 10, top: 10, bottom: 34 };
   const { now, start } = layout;
   const KINDS = ["sources", "mics"];
@@ -36,7 +38,7 @@ micalign.views = (layout, host, choice) => {
 
   // ---- one view ----------------------------------------------------------------------------------------------
   function view(svg, name) {
-    const layers = Object.fromEntries(["grid", "curves", "paths", "limits", "ghosts", "lobe", "things"]
+    const layers = Object.fromEntries(["grid", "curves", "paths", "limits", "ghosts", "lobe", "handles", "things"]
       .map((layer) => [layer, make(svg, "g", { class: layer })]));
     const one = { svg, name, layers, across: 0, up: 1, toRight: 1, scale: 100, width: 100, height: 100, things: new Map() };
     // With the back to the left wall, the front wall is on the right: there y grows to the left, and `toRight` is -1.
@@ -54,8 +56,8 @@ micalign.views = (layout, host, choice) => {
     const clip = make(svg, "clipPath", { id: `${svg.id}-clip` });
     one.clip = make(clip, "rect", {});
     for (const layer of ["curves", "paths", "limits", "lobe"]) set(layers[layer], { "clip-path": `url(#${svg.id}-clip)` });
-    one.handle = make(layers.things, "circle", { class: "handle", r: 7 });
-    one.grip = make(layers.things, "circle", { class: "finger", r: FINGER_PX, "data-handle": "1" });
+    one.handle = make(layers.handles, "circle", { class: "handle", r: 7 });
+    one.grip = make(layers.handles, "circle", { class: "finger", r: FINGER_PX });
     return one;
   }
   function makeThing(one, kind, number, thing) {
@@ -65,11 +67,11 @@ micalign.views = (layout, host, choice) => {
     const ghost = make(one.layers.ghosts, "path", { class: "ghost" });
     const aim = kind === "mics" ? make(group, "path", { class: "aim" }) : null;
     make(group, "circle", { class: "finger", r: FINGER_PX });
-    if (kind === "sources") make(group, "circle", { class: "mark", r: 9 });
-    else make(group, "rect", { class: "mark", x: -9, y: -9, width: 18, height: 18, rx: 2 });
+    const disc = kind === "sources" ? make(group, "circle", { class: "mark", r: MARK_PX }) : null;
+    if (!disc) make(group, "rect", { class: "mark", x: -9, y: -9, width: 18, height: 18, rx: 2 });
     make(group, "text", { class: "tag", y: 4 }, tag(kind, number));
     const label = make(group, "text", { class: "name" }, thing.name);
-    return { group, ghost, aim, label, kind, number, spot: 0, wide: 0 };
+    return { group, ghost, aim, disc, label, kind, number, spot: 0, wide: 0, covered: false };
   }
   const plan = view(host.querySelector(".plan-view"), "plan"), side = view(host.querySelector(".side-view"), "side");
   const both = [plan, side];
@@ -124,6 +126,7 @@ micalign.views = (layout, host, choice) => {
         one.flat(plus(plus(panel.centre, panel.across, a * panel.half[0]), panel.along, b * panel.half[1])));
       make(one.layers.grid, "path", { class: "panel", d: line(corners), "clip-path": `url(#${one.svg.id}-clip)` });
     }
+    one.keepouts = [];
     for (const keepout of start.keepouts) drawKeepout(one, keepout);
   }
   function drawKeepout(one, keepout) {
@@ -131,20 +134,20 @@ micalign.views = (layout, host, choice) => {
     const boxed = keepout.size_m ?? [2 * keepout.radius_m, 2 * keepout.radius_m, keepout.height_m ?? 0];
     const round = keepout.shape === "sphere" || (keepout.shape === "cylinder" && one.up === 1);
     const parent = make(one.layers.grid, "g", { class: "keepout", "clip-path": clip });
+    const high = round ? 2 * keepout.radius_m * one.scale : boxed[one.up] * one.scale;
     if (round) make(parent, "circle", { cx: px(x), cy: px(y), r: px(keepout.radius_m * one.scale) });
     else {
-      const [w, h] = [boxed[one.across] * one.scale, boxed[one.up] * one.scale];
-      make(parent, "rect", { x: px(x - w / 2), y: px(y - h / 2), width: px(w), height: px(h) });
+      const w = boxed[one.across] * one.scale;
+      make(parent, "rect", { x: px(x - w / 2), y: px(y - high / 2), width: px(w), height: px(high) });
     }
-    make(parent, "text", { x: px(x), y: px(y + 4), class: "mid" }, keepout.name);
+    const label = make(parent, "text", { x: px(x), y: px(y + 4), class: "mid" }, keepout.name);
+    one.keepouts.push({ x, y, high, label, wide: label.getComputedTextLength() });
   }
 
   // ---- what follows the hand ---------------------------------------------------------------------------------
   function drawThings(one, chosen) {
     for (const thing of one.things.values()) {
-      const { kind, number, group } = thing, what = now[kind][number], [x, y] = one.flat(what.at);
-      thing.x = x;
-      thing.y = y;
+      const { kind, number, group, x, y } = thing, what = now[kind][number];
       group.setAttribute("transform", `translate(${px(x)} ${px(y)})`);
       const isChosen = chosen.kind === kind && chosen.number === number;
       group.classList.toggle("chosen", isChosen);
@@ -160,7 +163,19 @@ micalign.views = (layout, host, choice) => {
       }
       drawGhost(one, thing);
     }
+    const mics = [...one.things.values()].filter(({ kind }) => kind === "mics");
+    for (const thing of one.things.values()) {
+      const covered = Boolean(thing.disc) && mics.some(({ x, y }) => Math.hypot(x - thing.x, y - thing.y) < COVERED_PX);
+      if (covered !== thing.covered) cover(thing, covered);
+    }
     placeNames(one);
+  }
+  /** A source whose letter is hidden carries it with its name. */
+  function cover(thing, covered) {
+    thing.covered = covered;
+    thing.disc.setAttribute("r", covered ? RIM_PX : MARK_PX);
+    thing.label.textContent = (covered ? `${tag(thing.kind, thing.number)} ` : "") + now[thing.kind][thing.number].name;
+    thing.wide = thing.label.getComputedTextLength();
   }
   function drawGhost(one, thing) {
     const old = start[thing.kind][thing.number].at;
@@ -170,8 +185,9 @@ micalign.views = (layout, host, choice) => {
       ? `M${px(x - 8)} ${px(y)}a8 8 0 1 0 16 0a8 8 0 1 0 -16 0` : `M${px(x - 8)} ${px(y - 8)}h16v16h-16z`;
     thing.ghost.setAttribute("d", `${outline}M${px(x)} ${px(y)}L${px(thing.x)} ${px(thing.y)}`);
   }
-  // Eight places round a mark; the one it had is kept while it is free, so that names do not jump about.
-  const SPOTS = [[13, 4, 0], [-13, 4, 1], [0, -14, 0.5], [0, 24, 0.5], [11, -10, 0], [-11, -10, 1], [11, 18, 0], [-11, 18, 1]];
+  // Places round a mark, then some further off; the one it had is kept while it is free, so that names do not jump about.
+  const SPOTS = [[13, 4, 0], [-13, 4, 1], [0, -14, 0.5], [0, 24, 0.5], [11, -10, 0], [-11, -10, 1], [11, 18, 0], [-11, 18, 1],
+    [0, -28, 0.5], [0, 38, 0.5], [13, -24, 0], [-13, -24, 1], [13, 32, 0], [-13, 32, 1], [26, 4, 0], [-26, 4, 1]];
   function placeNames(one) {
     const taken = [...one.things.values()].map(({ x, y }) => [x - 10, y - 10, x + 10, y + 10]);
     [...one.things.values()].forEach((thing, index) => {
@@ -200,6 +216,16 @@ micalign.views = (layout, host, choice) => {
       set(thing.label, { x: dx - anchor * thing.wide, y: dy, visibility: crowded ? "hidden" : "visible" });
       if (!crowded) taken.push(box(SPOTS[best]));
     });
+    if (one.handleAt) taken.push([one.handleAt[0] - 8, one.handleAt[1] - 8, one.handleAt[0] + 8, one.handleAt[1] + 8]);
+    for (const keepout of one.keepouts) nameKeepout(keepout, taken);
+  }
+  /** The name of a keep-out in its middle, or above or below where marks and their names leave it room. */
+  function nameKeepout({ x, y, high, label, wide }, taken) {
+    const over = (at) => taken.reduce((sum, [left, top, right, foot]) => sum
+      + Math.max(Math.min(x + wide / 2, right) - Math.max(x - wide / 2, left), 0) * Math.max(Math.min(at + 3, foot) - Math.max(at - 10, top), 0), 0);
+    const places = [y + 4, y - high / 2 + 14, y + high / 2 - 6, y - high / 2 - 6, y + high / 2 + 14];
+    const best = places.reduce((least, at) => (over(at) < over(least) ? at : least));
+    label.setAttribute("y", px(best));
   }
   function drawLimits(one, chosen) {
     let d = "";
@@ -221,6 +247,7 @@ micalign.views = (layout, host, choice) => {
     const mic = chosen.kind === "mics" ? now.mics[chosen.number] : null;
     const aimed = mic && mic.aim !== null;
     for (const part of [one.handle, one.grip]) set(part, { visibility: aimed ? "visible" : "hidden" });
+    one.handleAt = null;
     if (!mic) { one.lobe.setAttribute("d", ""); return; }
     const axis = axisOf(now, mic), [x, y] = one.flat(mic.at), points = [];
     for (let step = 0; step <= 48; step += 1) {
@@ -231,9 +258,14 @@ micalign.views = (layout, host, choice) => {
     }
     one.lobe.setAttribute("d", line(points));
     const flat = Math.hypot(axis[one.across], axis[one.up]) || 1;
-    const at = { cx: px(x + one.toRight * axis[one.across] / flat * HANDLE_PX), cy: px(y - axis[one.up] / flat * HANDLE_PX) };
-    set(one.handle, at);
-    set(one.grip, at);
+    const ray = (far) => [x + one.toRight * axis[one.across] / flat * far, y - axis[one.up] / flat * far];
+    // As near as it covers no mark; where all do, where it is furthest from one.
+    const free = (far) => Math.min(...[...one.things.values()].map((thing) => Math.hypot(thing.x - ray(far)[0], thing.y - ray(far)[1])));
+    const far = HANDLES_PX.find((one) => free(one) >= FREE_PX) ?? HANDLES_PX.reduce((best, one) => (free(one) > free(best) ? one : best));
+    const [cx, cy] = ray(far).map(px);
+    set(one.handle, { cx, cy });
+    set(one.grip, { cx, cy });
+    one.handleAt = aimed ? ray(far) : null;
   }
   /** Where a mic at its height hears the source when the other one does; where a source at its height is as far from both. */
   function drawCurves(listening) {
@@ -281,16 +313,26 @@ micalign.views = (layout, host, choice) => {
   /** All that moves, once a frame. */
   function draw(chosen, listening, found) {
     for (const one of both) {
+      for (const thing of one.things.values()) [thing.x, thing.y] = one.flat(now[thing.kind][thing.number].at);
       drawLimits(one, chosen);
-      drawThings(one, chosen);
       drawLobe(one, chosen);
+      drawThings(one, chosen);
       drawPaths(one, listening, found);
     }
     drawCurves(listening);
+  }
+  /** Where a hand is in a view, the things within its reach, nearest first, and whether the handle is nearer than they. */
+  function underHand(one, event) {
+    const box = one.svg.getBoundingClientRect(), scale = one.width / box.width;
+    const at = [(event.clientX - box.left) * scale, (event.clientY - box.top) * scale];
+    const far = ({ x, y }) => Math.hypot(x - at[0], y - at[1]);
+    const things = [...one.things.values()].filter((thing) => far(thing) < REACH_PX).sort((a, b) => far(a) - far(b));
+    const toHandle = one.handleAt ? Math.hypot(one.handleAt[0] - at[0], one.handleAt[1] - at[1]) : Infinity;
+    return { at, things, onHandle: toHandle < FINGER_PX && !(things.length && far(things[0]) <= toHandle) };
   }
   function outside() {
     return KINDS.some((kind) => now[kind].some(({ at }) =>
       at.some((value, axis) => value < extent.low[axis] - 1e-9 || value > extent.high[axis] + 1e-9)));
   }
-  return { plan, side, both, draw, fit, resize, outside, tag };
+  return { plan, side, both, draw, fit, resize, underHand, outside, tag };
 };
