@@ -195,8 +195,9 @@ def _cover(
     skip = SURFACES.index(row.surface) // 2
     verb = {"floor": "Lay", "ceiling": "Hang"}.get(row.surface, "Put")
     centre, normal = panel
+    middle = "" if np.allclose(centre, row.at_m or centre, rtol=0.0, atol=THICK_M) else ", its middle"
     return Remedy(
-        f"{verb} {what} where it bounces: {say_place(centre, unit, leave_out=skip)}.",
+        f"{verb} {what} where it bounces{middle}: {say_place(centre, unit, leave_out=skip)}.",
         (
             Change("panel", name, "centre", tuple(round(value, 4) for value in centre), "m"),
             Change("panel", name, "normal", normal),
@@ -208,13 +209,20 @@ def _cover(
 
 
 def _panel(scene: Scene, row: Reflection, cover: Cover, across: float) -> tuple[Point, Point] | None:
-    """Centre and normal of a cover where the sound bounces; None where something stands there already."""
+    """Centre and normal of a cover over where the sound bounces, all of it on the surface.
+
+    None where the surface is smaller than that, and where something stands there already.
+    """
     if row.at_m is None or scene.room is None:
         return None
     axis, far = divmod(SURFACES.index(row.surface), 2)
     centre, normal = list(row.at_m), [0.0, 0.0, 0.0]
     centre[axis] = scene.room.size[axis] - cover.thick_m if far else cover.thick_m
     normal[axis] = -1.0 if far else 1.0
+    for other in (k for k in range(3) if k != axis):
+        if scene.room.size[other] < across:
+            return None
+        centre[other] = float(np.clip(centre[other], across / 2, scene.room.size[other] - across / 2))
     for thing in scene.placed():
         off = np.abs(np.subtract(thing.position, centre))
         if off[axis] < ROUND_M and max(off[k] for k in range(3) if k != axis) < across / 2 + ROUND_M / 2:

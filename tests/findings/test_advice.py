@@ -11,6 +11,7 @@ from rule_cases import CASES, SINGERS, TWO_ON_A_CAB, found_by
 from micalign.acoustics.prediction import predict
 from micalign.files.scenes import changes_text
 from micalign.findings.finding import at_place, equal_places
+from micalign.findings.rooms import strong_reflection
 from micalign.scene.model import Absorption, Di, Keepout, Mic, Pair, Room, Source
 from micalign.scene.scene import Scene, changed
 
@@ -140,6 +141,36 @@ def test_no_cover_is_laid_where_something_stands() -> None:
     drum = replace(scene, sources=(*scene.sources, Source("bass drum", (4.1, 4.0, 0.35))))
     assert found_by(scene, "reflection")[0].advice.startswith("Lay an absorber")
     assert "Lay an absorber" not in found_by(drum, "reflection")[0].advice
+
+
+def test_a_cover_lies_wholly_on_the_wall_it_is_put_on() -> None:
+    """Seeded small rooms, far mics over low sources: no remedy is wider than its wall or hangs out over an edge."""
+    rng, covers, shifted = np.random.default_rng(5), 0, 0
+    for _ in range(300):
+        size = rng.uniform((2.4, 2.4, 2.0), (5.0, 4.0, 2.6))
+        spots = rng.uniform(0.3, size - 0.3, (2, 3))
+        source = Source("floor tom", tuple(spots[0]), range_hz=(60, 5000))
+        scene = Scene(
+            room=Room(tuple(size), Absorption(*rng.uniform(0.0, 0.3, 6))),
+            sources=(source,),
+            mics=(Mic("far mic", tuple(spots[1]), on=("floor tom",)),),
+        )
+        for finding in strong_reflection(scene, predict(scene)):
+            for remedy in finding.propose() if finding.propose else ():
+                values = {
+                    change.key: np.array(change.value, dtype=float)
+                    for change in remedy.changes
+                    if change.table == "panel"
+                }
+                if not values:
+                    continue
+                covers += 1
+                shifted += ", its middle: " in remedy.words
+                flat = np.flatnonzero(values["normal"] == 0)
+                edge = np.abs(values["centre"][flat] - size[flat] / 2) + values["size"] / 2
+                assert np.all(edge <= size[flat] / 2 + 1e-3), remedy.words
+    assert covers > 100
+    assert shifted > 5
 
 
 def test_a_mic_that_is_there_for_the_distance_is_not_called_nearer() -> None:
