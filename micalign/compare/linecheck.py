@@ -29,7 +29,16 @@ import numpy as np
 from micalign.compare.comparison import Comparison
 from micalign.compare.groups import group_alone
 from micalign.compare.run import compared
-from micalign.compare.tuned import ALIVE_DB, AROUND_S, CLEAR_MARGIN, EARLIER_S, EARLIER_Z, HEARD_DB, SWAPPED_DB, VOTERS
+from micalign.compare.tuned import (
+    ALIVE_DB,
+    AROUND_S,
+    CLEAR_MARGIN,
+    EARLIER_S,
+    EARLIER_Z,
+    HEARD_DB,
+    SWAPPED_DB,
+    VOTERS,
+)
 from micalign.scene.scene import Scene
 from micalign.take.levels import measure_levels
 from micalign.take.together import Remark
@@ -74,8 +83,9 @@ class HeardLine:
 class LineSource:
     """A source alone: its stretches, its hits, the track that is its own (or the loudest), and who heard it.
 
-    ``has_own``: a scene says which track is its own. ``is_found``: nobody said where it sounds alone. ``seems``: what
-    it is by its arrivals, where a scene has places and its levels do not tell. ``remark``: what else sounded there.
+    ``has_own``: a scene, or a file's name, says which track is its own. ``is_found``: nobody said where it sounds
+    alone. ``seems``: what it is by its arrivals, where a scene has places and its levels do not tell. ``remark``: what
+    else sounded there.
     """
 
     source: str
@@ -202,14 +212,15 @@ class _LineFaults:
         causes = self.plan.explanations if self.plan else ()
         known = {name for one in causes if one.kind in ("swapped", "late") for name in one.names}
         for source in self.sources:
-            if source.own != track or track in self.dis or track in known or (self.scene and not source.has_own):
+            # Where nobody says whose a source is, its loudest line may stand further off than another's: air is late.
+            if source.own != track or track in self.dis or track in known or not source.has_own:
                 continue
             early = [one for one in source.heard if self._is_earlier(one) and one.track not in known]
             if early:
                 first = min(early, key=lambda one: one.later_s or 0.0)
                 said = f"it hears its own '{source.source}' {show_ms(-(first.later_s or 0.0))} after '{first.track}'"
                 look = "look for a digital link, a plug-in or a second converter in it; is its input the right one?"
-                # Without a scene the loudest line counts as the source's own, which may be an overhead.
+                # Without a scene a file's name alone may call it the source's own.
                 yield Remark("late", "problem" if self.scene else "note", said, look)
 
     def _is_earlier(self, one: HeardLine) -> bool:

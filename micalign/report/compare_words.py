@@ -190,6 +190,7 @@ Cell = Callable[[LineSource, HeardLine], str]
 
 
 _MARKS: Final = {"good": ("+ good", GOOD), "note": ("+ good, see below", WARNING)}
+_DOUBTED: Final = {"opposite": "polarity", "late": "time"}  # what a note leaves in doubt of a line, by its rule
 _SIGNS: Final = {1: "positive", -1: "negative", None: None}
 
 
@@ -297,6 +298,13 @@ def _short_names(found: LineCheck, stretches: Sequence[FoundAlone]) -> dict[str,
 def _summary(found: LineCheck) -> str:
     good = sum(line.is_good for line in found.lines)
     heard = f"{many(len(found.sources), 'source')} heard alone"
+    doubted = {
+        what: [f"'{clean(line.track)}'" for line in found.lines if any(one.rule == rule for one in line.remarks)]
+        for rule, what in _DOUBTED.items()
+    }
+    doubts = [f"the {what} of {', '.join(names)}" for what, names in doubted.items() if names]
+    if found.is_good and doubts:
+        return f"Ready but for {' and '.join(doubts)}, see below: {good} lines, {heard}."
     if found.is_good:
         return f"Ready: all {good} lines are good, {heard}."
     bad = [f"'{clean(line.track)}'" for line in found.lines if not line.is_good]

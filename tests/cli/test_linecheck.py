@@ -146,6 +146,30 @@ def test_the_sign_of_a_click_tells_which_line_is_inverted(tmp_path):
     assert plain.status == 0
     notes = {line["track"] for line in plain.document["lines"] for one in line["remarks"] if one["rule"] == "opposite"}
     assert notes == {"other.wav"}
+    headline = micalign("linecheck", *paths).out.splitlines()[0]
+    assert headline.startswith("Ready but for the polarity of 'other.wav', see below: 3 lines, 2 sources heard alone")
+
+
+@pytest.mark.parametrize(("source", "told"), [("hat", set()), ("far", {"far.wav"})])
+def test_a_line_is_late_only_at_a_source_that_is_its_own(tmp_path, source, told):
+    """A hi-hat is loudest in the overhead and reaches the snare's mic first, by 92 cm of air."""
+    rng = np.random.default_rng(4)
+    pulse = np.sin(np.pi * np.arange(40) / 40) * np.exp(-np.arange(40) / 15)
+    paths = []
+    for name, level, late_s in (("near", 0.1, 0.0), ("far", 0.6, 2.7e-3), ("other", 0.05, 1e-3)):
+        sound = 1e-5 * rng.normal(size=4 * RATE)
+        for hit in range(5):
+            begin = round((0.5 + 0.6 * hit + late_s) * RATE)
+            sound[begin : begin + 40] += level * pulse
+        paths.append(tmp_path / f"{name}.wav")
+        soundfile.write(paths[-1], sound, RATE, subtype="PCM_24")
+    asked = ("linecheck", *paths, "--alone", f"{source}=0.3-3.5")
+    document = micalign(*asked, "--json").document
+    assert document["sources"][0]["reference"] == "far.wav"
+    late = {line["track"] for line in document["lines"] if any(one["rule"] == "late" for one in line["remarks"])}
+    assert late == told
+    headline = micalign(*asked).out.splitlines()[0]
+    assert ("but for the time of 'far.wav'" in headline) == bool(told)
 
 
 def test_a_found_stretch_can_be_struck(tmp_path):
