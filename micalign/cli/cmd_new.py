@@ -311,10 +311,24 @@ def demo_command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: boo
     Example:
       micalign demo -o first-look
     """
+    from micalign.files.takes import whole_folder  # noqa: PLC0415 - so that --help costs only click
+    from micalign.report.align_words import closing_text, demo_document  # noqa: PLC0415
+
+    with whole_folder(out, force=force):
+        found = _demonstrate(out, seed=seed, force=force, quiet=quiet)
+    if as_json:
+        print_json(demo_document(found, sorted(str(path) for path in out.rglob("*") if path.is_file())))
+    else:
+        click.echo(clean_lines(closing_text(found, str(out))))
+    return 0
+
+
+def _demonstrate(out: Path, *, seed: int, force: bool, quiet: bool) -> Any:
+    """Everything into the folder; what remains of the snare between two mics, before and after."""
     from micalign.files.scenes import read_scene  # noqa: PLC0415
-    from micalign.files.takes import SCENE_NAME, begin_demo  # noqa: PLC0415 - so that --help costs only click
+    from micalign.files.takes import SCENE_NAME, begin_demo  # noqa: PLC0415
     from micalign.files.whole import PRINTED, refuse_taken, write_text  # noqa: PLC0415
-    from micalign.report.align_words import closing_text, demo_document, remaining  # noqa: PLC0415
+    from micalign.report.align_words import remaining  # noqa: PLC0415
 
     for name in _TOLD:
         if (out / f"{name}.txt").exists():
@@ -336,11 +350,7 @@ def demo_command(out: Path, *, seed: int, force: bool, as_json: bool, quiet: boo
     found = remaining(read_scene(scene_path), aligned, "snare", "snare mic")
     _draw_comb(found, scene_path, aligned, out / "comb.png", force=force)
     _printed(["report", str(scene_path), "-o", str(out / "report.html"), "-q", *replace], quiet=quiet)
-    if as_json:
-        print_json(demo_document(found, sorted(str(path) for path in out.rglob("*") if path.is_file())))
-    else:
-        click.echo(clean_lines(closing_text(found, str(out))))
-    return 0
+    return found
 
 
 def _printed(arguments: list[str], *, quiet: bool) -> str:

@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Final
@@ -29,7 +31,7 @@ from micalign.files.sets import (
     one_name,
     whole_set,
 )
-from micalign.files.whole import exactly, refuse_full, refuse_taken, write_text
+from micalign.files.whole import exactly, held, make_folder, refuse_full, refuse_taken, spoken, write_text
 from micalign.scene.document import parse_scene
 from micalign.scene.model import TrackPlan
 from micalign.scene.scene import Scene
@@ -44,6 +46,7 @@ __all__ = [
     "planned_tracks",
     "refuse_take",
     "take_folder",
+    "whole_folder",
     "write_take",
 ]
 
@@ -222,17 +225,52 @@ LOWERED: Final = "overhead right"
 LOWERED_M: Final = 0.12  # metres: a delay of 0.35 ms, which is heard and measured (chosen)
 
 
+@contextmanager
+def whole_folder(folder: str | os.PathLike[str], *, force: bool = False) -> Iterator[Path]:
+    """A new folder with all that the block writes into it, or none: what ends the block takes it away again.
+
+    With ``force`` a folder may be there, and stays. `OutputError` where it is there without, or cannot be made.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     with suppress(KeyboardInterrupt), whole_folder(Path(place) / "new" / "demo") as new:
+    ...         raise KeyboardInterrupt
+    ...     os.listdir(place)
+    []
+    """
+    target = Path(folder)
+    missing = [one for one in target.parents if not os.path.lexists(one)]
+    is_ours = False
+    try:
+        make_folder(target.parent)
+        # Made by us or not: of two runs at once one is refused, and takes nothing of the other's away.
+        with held(), spoken(target), suppress(FileExistsError):
+            target.mkdir()
+            is_ours = True
+        if not is_ours and not force:
+            raise OutputError(f"{folder} exists: choose another folder with --out, or write into it with --force")
+        yield target
+    except BaseException:
+        with held():
+            if is_ours:
+                shutil.rmtree(target, ignore_errors=True)
+            for one in missing:
+                with suppress(OSError):  # not made, or no longer empty
+                    one.rmdir()
+        raise
+
+
 def begin_demo(folder: str | os.PathLike[str], *, seed: int = 1, force: bool = False) -> Path:
     """Write the scene and a take of it, in which one mic is inverted and another stands too low.
 
     Parameters
     ----------
     folder : path
-        Made new.
+        As `whole_folder` makes it.
     seed : int
         Of the take.
     force : bool
-        Use a folder that exists, and replace what an earlier demonstration wrote there; never an edited scene.
+        Replace what an earlier demonstration wrote there; never an edited scene.
 
     Returns
     -------
@@ -242,10 +280,8 @@ def begin_demo(folder: str | os.PathLike[str], *, seed: int = 1, force: bool = F
     Raises
     ------
     OutputError
-        If the folder exists and ``force`` is off, or the scene in it was edited.
+        If the scene in it was edited.
     """
-    if os.path.lexists(folder) and not force:
-        raise OutputError(f"{folder} exists: choose another folder with --out, or write into it with --force")
     path = Path(folder) / SCENE_NAME
     text = files("micalign.files").joinpath("demo.toml").read_text(encoding="utf-8")
     own = exactly(text.encode(), "the demonstration's own scene, unchanged")

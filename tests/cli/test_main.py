@@ -197,4 +197,23 @@ def test_ctrl_c_ends_with_one_line_and_status_130(tmp_path: Path) -> None:
             continue  # it was done before the signal came
         assert running.returncode in {130, -signal.SIGINT}, err
         assert "Traceback" not in err or running.returncode == -signal.SIGINT
-        assert not list(out.rglob("*partial*")) if out.exists() else True
+        assert not out.exists()
+
+
+def test_a_demonstration_that_is_stopped_half_way_leaves_no_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither its own nor those above it; one that was there stays, and is named as the reason without --force."""
+
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cmd_new, "_draw_comb", stopped)
+    said = micalign("demo", "-o", tmp_path / "new" / "demo")
+    assert said.status == 130
+    assert "nothing half-written is left" in said.err
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "mine").mkdir()
+    assert micalign("demo", "-o", tmp_path / "mine", "--force", "-q").status == 130
+    assert (tmp_path / "mine" / "check.txt").is_file()
+    assert "mine exists: choose another folder" in micalign("demo", "-o", tmp_path / "mine", "-q").err
