@@ -141,14 +141,13 @@ def _placed(planned: Scene, *, quiet: bool) -> Scene:
 
     if not planned.is_placed:
         from micalign.acoustics.survey import surveyed  # noqa: PLC0415 - only tapes need the solver
-        from micalign.findings.units import unit_words  # noqa: PLC0415 - as above
+        from micalign.findings.odd_unit import unit_words  # noqa: PLC0415 - as above
 
         if doubt := unit_words(planned):
             note(doubt, quiet=quiet)  # first: in a wrong unit the tapes may fix nothing
         planned = surveyed(planned)
         note(
-            "Positions left out in the scene are found from its tapes; 'micalign survey' says how surely.",
-            quiet=quiet,
+            "Positions left out in the scene are found from its tapes; 'micalign survey' says how surely.", quiet=quiet
         )
     if rough := rough_words(planned):
         note(rough, quiet=quiet)

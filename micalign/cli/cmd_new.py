@@ -86,7 +86,7 @@ def new_command(*, out: Path | None, force: bool, as_json: bool, quiet: bool, **
     target = out or Path(f"{said['what']}.toml")
     request = _request(said, take=f"{target.stem}-take")
     from micalign.files.whole import SCENE, refuse_taken, write_text  # noqa: PLC0415
-    from micalign.findings.units import unit_words  # noqa: PLC0415
+    from micalign.findings.odd_unit import unit_words  # noqa: PLC0415
     from micalign.report.firstscene import first_text  # noqa: PLC0415
     from micalign.units import many  # noqa: PLC0415
 

@@ -28,6 +28,7 @@ from micalign.findings.finding import (
     places_round,
     spread,
 )
+from micalign.findings.odd_unit import unit_by_tapes
 from micalign.findings.tuned import (
     AIM_AHEAD_M,
     FACED_M,
@@ -39,7 +40,6 @@ from micalign.findings.tuned import (
     UNASKED_M,
     UNEVEN_M,
 )
-from micalign.findings.units import unit_by_tapes
 from micalign.scene.model import Mic, Pair, Tape
 from micalign.scene.scene import Change, Scene
 from micalign.units import at_hz_range, short_length, show_db, show_length, show_ms, show_ms_known, significant

@@ -10,8 +10,8 @@ import pytest
 from commands import micalign
 
 from micalign.acoustics.prediction import predict
+from micalign.findings.odd_unit import unit_by_tapes, unit_words
 from micalign.findings.rules import found
-from micalign.findings.units import unit_by_tapes, unit_words
 from micalign.scene.document import parse_scene
 from micalign.scene.model import Room, Tape
 from micalign.scene.scene import Scene
