@@ -146,9 +146,7 @@ def _placed(planned: Scene, *, quiet: bool) -> Scene:
         if doubt := unit_words(planned):
             note(doubt, quiet=quiet)  # first: in a wrong unit the tapes may fix nothing
         planned = surveyed(planned)
-        note(
-            "Positions left out in the scene are found from its tapes; 'micalign survey' says how surely.", quiet=quiet
-        )
+        note("Positions left out here are found from the tapes; 'micalign survey' says how surely.", quiet=quiet)
     if rough := rough_words(planned):
         note(rough, quiet=quiet)
     return planned

@@ -25,7 +25,7 @@ import numpy as np
 
 from micalign.acoustics.prediction import Prediction, predict
 from micalign.errors import SceneError
-from micalign.findings import mics, one_source, pairs, rooms, units
+from micalign.findings import mics, odd_unit, one_source, pairs, rooms
 from micalign.findings.finding import SEVERITIES, Finding, Remedy, allowed, rank
 from micalign.findings.tuned import ABOVE_M, MOST_FAILURES, MOST_OF_ONE, MOST_TRIALS, ON_FLOOR_M, OVERHEAD_M, WORK
 from micalign.scene.model import Mic
@@ -69,7 +69,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "unit",
         "No other unit makes a usual room of one that is none, or brings every tape to the positions.",
         _PRACTICE,
-        units.another_unit,
+        odd_unit.another_unit,
     ),
     Rule("keepout", "No mic stands inside a keep-out.", "the scene itself", mics.in_keepout),
     Rule(

@@ -346,7 +346,7 @@ def test_a_scene_with_tapes_is_surveyed_first(tmp_path: Path) -> None:
     path.write_text(f'{sources}[[mic]]\nname = "room"\n{tapes}', encoding="utf-8")
     said = micalign("check", path, "--json")
     assert said.document["paths"][0]["distance_m"] == pytest.approx(math.dist((0.5, 1, 0.5), (2, 2, 1.5)), abs=1e-3)
-    assert "found from its tapes" in said.err
+    assert "found from the tapes" in said.err
     lone = tmp_path / "lone.toml"
     lone.write_text(f'{sources}[[mic]]\nname = "room"\n', encoding="utf-8")
     said = micalign("check", lone)
