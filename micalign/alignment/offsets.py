@@ -280,7 +280,8 @@ def _plain_words(reference: str, shifts: Sequence[Shift], summed: Collection[str
     stays = [shift.track for shift in shifts if shift.applied and shift.basis == "recorded" and not on_strokes]
     left = [*stays, *(shift.track for shift in shifts if not shift.applied)]
     if len(left) == len(shifts):
-        return "every track stays as recorded" if stays else "nothing was moved: each remark says why"
+        moved = "nothing was moved, every file is as recorded: each remark says why"
+        return "every track stays as recorded" if stays else moved
     if on_strokes and not any(shift.applied and (shift.shift_s or shift.polarity_flip) for shift in shifts):
         return "every track stays as recorded"
     if on_strokes:

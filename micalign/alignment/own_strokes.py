@@ -126,14 +126,17 @@ class CloseMic:
         return f"; at its arrival, {apart} and {turned}, it would be {gains_words(one.gains_db)}"
 
     @property
+    def _gain_words(self) -> str:
+        return f"{self.strokes} strokes, at one level with the mics over it: {gains_words(self.gains_db)}"
+
+    @property
     def words(self) -> str:
         """Why it is laid there."""
         if self.by == "sum":
             way = "where it likely arrives, as good as its best sum," if self.is_likely else "best sum"
-            words = f"{way} on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
-            return words + self._instead_words
+            return f"{way} on {self._gain_words}{self._instead_words}"
         if self.by == "arrival":
-            return f"by its arrival; on {self.strokes} strokes, at one level: {gains_words(self.gains_db)}"
+            return f"by its arrival; on {self._gain_words}"
         if min(self.gains_db) < HARM_DB:
             return f"left as recorded: moved, its own strokes would change by {gains_words(self.gains_db)}"
         if min(self.least_db) < HARM_DB:

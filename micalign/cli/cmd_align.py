@@ -71,7 +71,7 @@ def measure_command(
     without one gives them all. A delay is positive when the event comes LATER in the track. With --scene the tracks
     are those the scene names, and each source is measured on its own; where it is struck alone, as in a line check, it
     is measured there, which outranks the song. Such stretches are given by --alone or found; what was found is listed.
-    Two mics over a whole kit hear every drum at another delay: theirs is the loudest drum's, as a rule the snare's.
+    Two mics over a whole kit hear every drum at another delay: theirs is that of the one both hear best.
 
     A folder stands for all audio files in it, the first by name as REFERENCE unless one is given. Tracks that began at
     other times by their broadcast time stamps are placed by them first: a delay is then one in the session. Without

@@ -190,7 +190,7 @@ def _mend(
         raise SceneError(f"{path}: no change of the scene mends finding {number}: {finding.advice}")
     after = changed(planned, finding.changes)
     write_changes(path, out, finding.changes, force=force, tapes_m=tape_lengths_m(planned, after))
-    note(f"wrote {out}", quiet=quiet)
+    note(f"written: {out}", quiet=quiet)
     if as_json:
         print_json({"scene": planned.title or path.name, "written": str(out), "findings": finding_rows([finding])})
     else:

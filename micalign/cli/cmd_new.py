@@ -286,7 +286,13 @@ def _checked(words: str, usual: str, read: Callable[[str], object]) -> str:
 
 
 def _prompt(words: str, usual: Any, kind: click.ParamType[Any]) -> Any:
-    return click.prompt(words, default=usual, type=kind, err=True, show_choices=False)
+    """An answer of a kind; else what it is not, in the words of everything else here, and the question again."""
+    while True:
+        answer: str = click.prompt(words, default=str(usual), type=click.STRING, err=True)
+        try:
+            return kind.convert(answer, None, None)
+        except click.UsageError as error:
+            _say(f"  {error.message.rstrip('.')}")
 
 
 def _say(words: str) -> None:

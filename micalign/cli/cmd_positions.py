@@ -52,7 +52,7 @@ def survey_command(scene: Path, write: Path | None, force: bool, as_json: bool, 
     else:
         _print_survey(planned, found)
     if write is not None:
-        note(f"Wrote {write}", quiet=quiet)
+        note(f"written: {write}", quiet=quiet)
         for sentence in written_in_doubt(planned, found):
             note(sentence, quiet=quiet)
     return int(bool(found.unfixed or found.doubtful or found.suspects))
@@ -126,7 +126,7 @@ def locate_command(scene: Path, write: Path | None, *, seed: int, force: bool, a
         sure = [mic for mic in found.mics if mic.reliable]
         sigmas = {mic.mic: mic.uncertainty_m / 3**0.5 for mic in sure}
         write_positions(scene, write, {mic.mic: mic.at_m for mic in sure}, plus_minus_m=sigmas, force=force)
-        note(f"wrote {write}: {len(sure)} of {len(found.mics)} mics at their new places", quiet=quiet)
+        note(f"written: {write}, {len(sure)} of {len(found.mics)} mics at their new places", quiet=quiet)
     if as_json:
         print_json(locate_document(found))
         return 0 if found.is_reliable else 1
@@ -222,7 +222,7 @@ def _tell_arrangement(
         from micalign.files.whole import SCENE, write_text  # noqa: PLC0415
 
         write_text(write, text, force=force, kind=SCENE)
-        note(f"wrote {write}", quiet=quiet)
+        note(f"written: {write}", quiet=quiet)
     if as_json:
         print_json({"arrangement": options.name, "written": None if write is None else str(write), "scene": text})
     elif write is None:
@@ -350,9 +350,9 @@ def _better(path: Path, write: Path | None, figure: Path | None, *, force: bool,
         if write is not None:
             places = {move.mic: move.to_m for move in found.moved}
             write_positions(path, write, places, force=force, tapes_m=found.tapes_m)
-    for verb, target in (("wrote", write), ("drew", figure)):
+    for target in (write, figure):
         if target is not None:
-            note(f"{verb} {target}", quiet=quiet)
+            note(f"written: {target}", quiet=quiet)
     _tell_moves(found, before, as_json=as_json)
     if not as_json and (write is not None or found.moved):
         step = ("plan", write) if write is not None else ("place", path, "--write", f"{name_of(path)}-placed.toml")

@@ -98,7 +98,7 @@ def levels_command(
     take = _read_levels(several, tracks, limits, quiet=quiet)
     if out is not None:
         _draw_levels(take, limits, out, force=force)
-        note(f"drawn: {out}", quiet=quiet)
+        note(f"written: {out}", quiet=quiet)
     _show_levels(take, as_json=as_json)
     if several.scene is not None and not as_json:
         next_step("micalign", "measure", "--scene", several.scene, quiet=quiet)

@@ -19,7 +19,7 @@ import click
 
 from micalign import __version__
 from micalign.cli.output import ready
-from micalign.errors import MicalignError
+from micalign.errors import MicalignError, nearest
 from micalign.files.whole import ENDING
 
 __all__ = ["COMMANDS", "help_command", "main", "run"]
@@ -276,9 +276,21 @@ def _refused(faults: list[str] | tuple[str, ...], usage: str = "") -> int:
 
 def _usage_sentence(error: click.ClickException, arguments: list[str]) -> str:
     """What cannot be used; of a file whose name begins with a dash, as `*.wav` may give it, how to name it."""
-    files = (one for one in arguments if one.startswith("-") and os.path.exists(one))  # noqa: PTH110 - no pathlib here
-    name = next(files, None) if isinstance(error, click.NoSuchOption) else None
-    return error.format_message() if name is None else f"'{name}' is read as an option: write './{name}' for the file"
+    if isinstance(error, click.NoSuchOption):
+        files = (one for one in arguments if one.startswith("-") and os.path.exists(one))  # noqa: PTH110 - no pathlib
+        name = next(files, None)
+        return _no_option(error) if name is None else f"'{name}' is read as an option: write './{name}' for the file"
+    if isinstance(error, click.BadParameter) and not isinstance(error, click.MissingParameter):
+        return error.format_message().removeprefix("Invalid value for ").removeprefix("Invalid value: ")
+    return error.format_message()
+
+
+def _no_option(error: click.NoSuchOption) -> str:
+    """The option that was perhaps meant is sought without its dashes, which would make short ones alike."""
+    known = error.ctx.command.get_params(error.ctx) if error.ctx else []
+    names = [name for one in known for name in (*one.opts, *one.secondary_opts) if name.startswith("--")]
+    meant = nearest(error.option_name.lstrip("-"), [name.lstrip("-") for name in names]).replace("'", "'--", 1)
+    return f"there is no option '{error.option_name}'{meant}"
 
 
 def _usage(error: click.ClickException) -> str:

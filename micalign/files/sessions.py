@@ -278,6 +278,7 @@ def open_pairings(specs: Sequence[str | os.PathLike[str]], clock: Clock | None =
     reference, *others = Take(laid.tracks).tracks
     if again:
         others.insert(rest.index(first), reference)
+        notes = (*notes, f"'{reference.name}' is named twice: held against itself it has no delay, which says nothing")
     if not others:
         raise TakeError(f"{first} is the reference, and there is no track to hold against it: name one more file")
     return Pairings(reference, tuple(others), replace(laid, notes=(*notes, *laid.notes)))

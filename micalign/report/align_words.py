@@ -235,7 +235,7 @@ def words(offsets: OffsetsFile, folder: Path, previews: Sequence[Path]) -> list[
     lines += [_phase_words(phase, offsets) for phase in offsets.phases]
     lines += [_cut_words(one) for one in offsets.tracks if one.cut_is_heard]
     lines += [_pad_words(offsets)] if offsets.pad_samples else []
-    lines.append(f"Written to {folder}: {len(offsets.tracks)} tracks, offsets.json, offsets.csv.")
+    lines.append(f"written: {folder}, {len(offsets.tracks)} tracks, offsets.json, offsets.csv")
     if previews:
         lines.append(f"Listen, low at first: {', '.join(path.name for path in previews)}.")
     return [clean(line) for line in lines]

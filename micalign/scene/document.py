@@ -99,7 +99,7 @@ def parse_scene(text: str, where: str = "scene") -> Scene:
         raise SceneError(_sentences(found, text, where))
     return Scene(
         title=parts.title,
-        length_unit=parts.unit,
+        length_unit=parts.length_unit,
         air=parts.air,
         room=parts.room,
         sources=parts.sources,
@@ -154,7 +154,7 @@ class _Reading:
             if key not in known:
                 self.faults.append(Fault((key,), "", f"'{key}' is no key of a scene{nearest(key, known)}"))
         self.title = self._title()
-        self.unit = self._unit()
+        self.length_unit = self._unit()
         air = self._single("air", AirEntry)
         room = self._single("room", RoomEntry)
         place = self._single("place", PlaceEntry)
@@ -227,7 +227,7 @@ class _Reading:
         self, kind: type[_Made], table: Mapping[str, Any], place: tuple[str | int, ...], what: str
     ) -> _Made | None:
         try:
-            return kind.model_validate(table, context={"unit": self.unit})
+            return kind.model_validate(table, context={"unit": self.length_unit})
         except ValidationError as error:
             self.faults.extend(_faults_of(error, kind, place, what))
             return self._rest(kind, table, {detail["loc"][0] for detail in error.errors() if detail["loc"]})
@@ -237,7 +237,7 @@ class _Reading:
         out = faulty | {"pattern"} if "aim" in faulty else faulty  # a pattern asks for an aim
         try:
             return kind.model_validate(
-                {key: value for key, value in table.items() if key not in out}, context={"unit": self.unit}
+                {key: value for key, value in table.items() if key not in out}, context={"unit": self.length_unit}
             )
         except ValidationError:
             return None

@@ -36,7 +36,7 @@ from micalign.scene.model import (
     kind_of,
 )
 from micalign.scene.tuned import KINDS, LEAST_DISTANCE_M, LEAST_PRESSURE_DB
-from micalign.units import Listing, Shown, show_length
+from micalign.units import METRES, Listing, Shown, show_length
 
 __all__ = [
     "Change",
@@ -227,6 +227,8 @@ class Parts(Protocol):
     """What the check reads of a scene: whole, or as far as its file could be read."""
 
     @property
+    def length_unit(self) -> str: ...
+    @property
     def room(self) -> Room | None: ...
     @property
     def sources(self) -> tuple[Source, ...]: ...
@@ -379,14 +381,15 @@ def _room_faults(parts: Parts) -> Iterator[Fault]:
     room = parts.room
     if room is None:
         return
-    size = " x ".join(f"{side:g}" for side in room.size)
+    unit, unit_m = parts.length_unit, METRES[parts.length_unit]
+    size = " x ".join(f"{side / unit_m:.6g}" for side in room.size)
     for place, what, point in _points(parts):
         if not room.contains(point):
-            shown = ", ".join("?" if value is None else f"{value:g}" for value in point)
+            shown = ", ".join("?" if value is None else f"{value / unit_m:.6g}" for value in point)
             yield Fault(
                 place,
                 what,
-                f"({shown}) m lies outside the room of {size} m: is the length unit right, or a sign wrong?",
+                f"({shown}) {unit} lies outside the room of {size} {unit}: is the length unit right, or a sign wrong?",
             )
 
 

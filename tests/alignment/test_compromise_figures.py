@@ -157,7 +157,7 @@ def test_plain_offsets_say_what_they_did():
     kept = followed([left, bad], reference="a", sample_rate=RATE, on_strokes=True)
     assert kept.compromise == "every track stays as recorded"  # whether it is a kit or not
     nothing = followed([bad], reference="a", sample_rate=RATE)
-    assert nothing.compromise == "nothing was moved: each remark says why"
+    assert nothing.compromise.startswith("nothing was moved, every file is as recorded: ")
     assert [shift.track for shift in followed([good, bad], reference="b", sample_rate=RATE).shifts] == ["b", "c"]
     with pytest.raises(TakeError, match="no offset is known for the track 'gong'"):
         both.shift("gong")

@@ -41,7 +41,7 @@ def test_a_drums_mic_goes_where_its_strokes_add_up_best_with_the_overhead(groove
     assert (offsets.reference, offsets.shift("oh").shift_s) == ("oh", 0.0)
     drum = offsets.shift("drum")
     assert 2.0e-3 < drum.shift_s < 7.0e-3
-    assert "strokes, at one level" in drum.reason
+    assert "strokes, at one level with the mics over it: " in drum.reason
     far, near = (groove.mics[mic] for mic in (over, close))
     hz = np.fft.rfftfreq(len(near), 1 / groove.rate)
     moved = np.fft.irfft(np.fft.rfft(near) * np.exp(-2j * np.pi * hz * drum.shift_s), len(near))

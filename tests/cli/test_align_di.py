@@ -85,3 +85,20 @@ def test_of_a_pair_whose_phase_is_left_it_is_not_said_to_be_turned(monkeypatch):
         SimpleNamespace(offsets=offsets, sums=sums, remains=(), folder=None, previews=()), as_json=False, thirds=False
     )
     assert told == {"bass di": True, "guitar di": False}
+
+
+def test_a_reference_that_is_named_again_is_told(bass: Path) -> None:
+    """It is held against itself, as is asked; nobody takes its 0 ms for a finding."""
+    said = micalign("measure", bass / "di.wav", bass / "di.wav", bass / "mic.wav")
+    assert "'di.wav' is named twice" in said.err
+    assert "named twice" not in micalign("measure", bass / "di.wav", bass / "mic.wav").err
+
+
+def test_with_a_silent_reference_every_file_is_as_recorded_and_why_is_told(bass: Path, tmp_path: Path) -> None:
+    """A whole set is written all the same, so that it is plain that it holds nothing new."""
+    soundfile.write(tmp_path / "mute.wav", [0.0] * (3 * RATE), RATE, subtype="PCM_24")
+    said = micalign("align", tmp_path / "mute.wav", bass / "di.wav", bass / "mic.wav", "-o", tmp_path / "out")
+    assert said.status == 1
+    told = " ".join(said.out.split())
+    assert "Chosen: nothing was moved, every file is as recorded: each remark says why." in told
+    assert "'mute.wav' is silent" in told

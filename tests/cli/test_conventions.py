@@ -36,6 +36,16 @@ def test_quiet_and_json_are_everywhere_but_where_the_readme_says() -> None:
     assert {name for name in COMMANDS if "--json" not in _options(name)} == {"help", "schema"}
 
 
+@pytest.mark.parametrize(
+    "words", [("check", KIT, "--mend", "1", "--write"), ("survey", KIT, "--write"), ("click", "-o")]
+)
+def test_what_was_written_is_told_in_one_word(words: tuple[object, ...], tmp_path: Path) -> None:
+    """On whichever stream: a reader, or a script, looks for the same."""
+    target = tmp_path / ("new.wav" if words[0] == "click" else "new.toml")
+    said = micalign(*words, target)
+    assert f"written: {target}" in (said.out + said.err).replace("\n", "")
+
+
 def test_milliseconds_are_spelled_alike() -> None:
     """An option that takes milliseconds ends in -ms."""
     assert {"--max-delay-ms", "--max-shift-ms"} <= _options("align")

@@ -74,9 +74,10 @@ def test_a_home_that_cannot_be_written_is_not_spoken_of(tmp_path: Path) -> None:
         (["solder"], "there is no command 'solder': 'micalign --help' lists those there are"),
         (["check"], "Missing argument 'SCENE'"),
         (["check", "no-such.toml"], "no-such.toml: there is no such scene file: is the name spelled right"),
-        (["schema", "--frce"], "No such option"),
+        (["schema", "--frce"], "there is no option '--frce'\n"),
+        (["check", "x", "--shwo"], "there is no option '--shwo'; did you mean '--show'?"),
         (["help", "solder"], "there is no command 'solder'"),
-        (["measure", "a", "b", "--max-delay-ms", "abc"], "'--max-delay-ms': 'abc' is no number."),
+        (["measure", "a", "b", "--max-delay-ms", "abc"], "micalign: '--max-delay-ms': 'abc' is no number."),
         (["measure", "a", "b", "--max-delay-ms", "1,5"], "'1,5' is no number: write a point, not a comma."),
         (["measure", "a", "b", "--max-delay-ms", "nan"], "nan is no finite number."),
         (["measure", "a", "b", "--max-delay-ms", "60001"], "60001 is out of reach: give a number from 0.1 to 60000."),
@@ -100,7 +101,7 @@ def test_a_file_whose_name_begins_with_a_dash_is_told_how_to_be_named(
     said = micalign("levels", "-take.wav")
     assert (said.status, "'-take.wav' is read as an option: write './-take.wav' for the file" in said.err) == (2, True)
     assert micalign("levels", "./-take.wav").status == 1
-    assert "No such option" in micalign("levels", "-kick.wav").err
+    assert "there is no option '-k'" in micalign("levels", "-kick.wav").err
 
 
 def test_control_characters_of_a_name_do_not_reach_the_terminal() -> None:

@@ -236,9 +236,11 @@ def _talk(arguments: list[str], answers: list[str], folder: Path) -> tuple[str, 
 @pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork:DeprecationWarning")
 def test_a_terminal_is_asked_one_thing_at_a_time(tmp_path: Path) -> None:
     """A wrong answer is told why and asked again; return keeps what stands in brackets."""
-    answers = ["cab-and-di", "cm", "6x5", "600,500,260", "2", "coordinates", "", "300,240,45"]
+    answers = ["drumset", "cab-and-di", "cm", "6x5", "600,500,260", "2", "coordinates", "", "300,240,45"]
     said, status = _talk(["new", "-o", "cab.toml"], answers, tmp_path)
     assert status == 0, said
+    assert "'drumset' is not one of 'kit', " in said
+    assert "Error" not in said
     assert "the height is missing: write all three, such as '6, 5, 250'" in said
     scene = read_scene(tmp_path / "cab.toml")
     assert scene.length_unit == "cm"

@@ -125,7 +125,7 @@ def test_a_written_scene_keeps_comments_and_corrects_tapes(taped: Path, tmp_path
     said = micalign("place", taped, "--write", new)
     text = new.read_text(encoding="utf-8")
     assert said.status == 0
-    assert "wrote" in said.err
+    assert "written: " in said.err
     assert taped.read_text(encoding="utf-8") == TAPED
     for comment in ("# the old one", "# by the door", "# before lunch", "distance = 128.1    # stays"):
         assert comment in text

@@ -164,7 +164,7 @@ def test_no_number_is_no_option(tmp_path: Path, option: str, value: str) -> None
     """'nan' is neither below nor above any limit."""
     said = micalign("align", tmp_path / "a.wav", tmp_path / "b.wav", option, value)
     assert said.status == 2
-    assert said.err.startswith(f"micalign: Invalid value for '{option}'")
+    assert said.err.startswith(f"micalign: '{option}'")
 
 
 def test_a_loopback_is_one_channel(tmp_path: Path) -> None:

@@ -117,7 +117,11 @@ def test_every_key_reaches_the_scene_in_si_units() -> None:
         ("at = [210, 200, 70]", "at = [210, 200]", r"line 12: source 'snare': 'at': write three lengths"),
         ('name = "kick"', 'name = "snare"', r"source 'snare': the name is used twice"),
         ('name = "line"', 'name = "left"', r"di 'left': the name is used twice"),
-        ("at = [200, 160, 30]", "at = [200, 160, 300]", r"source 'kick': \(2, 1.6, 3\) m lies outside the room"),
+        (
+            "at = [200, 160, 30]",
+            "at = [200, 160, 300]",
+            r"\(200, 160, 300\) cm lies outside the room of \d+ x \d+ x 250 cm: ",
+        ),
         ("at = [200, 160, 30]", "at = [200, -160, 30]", r"outside the room"),
         ('of = "kick"', 'of = "kik"', r"di 'line': 'of' names 'kik', .*did you mean 'kick'\?"),
         ('"cardioid"', '"cardiod"', r"did you mean 'cardioid'\?"),
